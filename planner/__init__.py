@@ -1,0 +1,1 @@
+"""The application: trip folder, route, clock, forecast, margins, report."""

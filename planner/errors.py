@@ -1,0 +1,27 @@
+"""Errors raised by the planner; each becomes one clear line at the command line."""
+
+
+class PlannerError(Exception):
+    """Root of everything the planner raises on purpose."""
+
+
+class TripError(PlannerError):
+    """The trip folder has problems; carries all of them, one sentence each.
+
+    Attributes
+    ----------
+    problems : tuple of str
+        Sentences of the form 'file row column: got, allowed, next step'.
+    """
+
+    def __init__(self, problems: list[str]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(problems))
+
+
+class NoRouteError(PlannerError):
+    """The route graph has no way between two places."""
+
+
+class OutputError(PlannerError):
+    """The results could not be written."""

@@ -1,0 +1,113 @@
+"""The trip as the planner knows it: frozen, checked, in SI units.
+
+Built by `planner.tripfile` from the user's files; nothing downstream reaches back to those.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A named point on the road, with its usual daily low and high temperature where entered."""
+
+    key: str
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    kind: str
+    services: frozenset[str]
+    high_k: float | None
+    low_k: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """Elevation against distance along one leg, from its start; at least two points, distances rising."""
+
+    distance_m: tuple[float, ...]
+    elevation_m: tuple[float, ...]
+
+    def reverse(self) -> "Profile":
+        """Return the same road driven the other way."""
+        end = self.distance_m[-1]
+        return Profile(
+            distance_m=tuple(end - d for d in reversed(self.distance_m)),
+            elevation_m=tuple(reversed(self.elevation_m)),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leg:
+    """A road between two places, in the direction start -> finish."""
+
+    start: str
+    finish: str
+    distance_m: float
+    speed_m_per_s: float
+    road: str
+    two_way: bool
+    open: bool
+    profile: Profile | None
+    note: str
+
+    def reverse(self) -> "Leg":
+        """Return the same road driven the other way."""
+        profile = None if self.profile is None else self.profile.reverse()
+        return replace(self, start=self.finish, finish=self.start, profile=profile)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """Rules for splitting the drive into days."""
+
+    driving_s: float
+    start: time
+    lodging_only: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Halt:
+    """A planned stop at a place: engine off, or idling."""
+
+    place: str
+    duration_s: float
+    engine_on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """Everything the user said about one trip, vehicle apart.
+
+    `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
+    first place and carries no zone, as written; `legs` are as entered.
+    """
+
+    name: str
+    folder: Path
+    units: str
+    route: tuple[str, ...]
+    explicit: bool
+    departure: datetime
+    day: Day
+    nights: tuple[str, ...]
+    halts: tuple[Halt, ...]
+    confidence: float
+    thin_band_k: float
+    air_conditioning: bool
+    places: Mapping[str, Place]
+    legs: tuple[Leg, ...]
+    assumptions: tuple[str, ...] = field(default=())
+
+    @property
+    def first_date(self) -> date:
+        """Local date of departure."""
+        return self.departure.date()
+
+    def directed_legs(self) -> tuple[Leg, ...]:
+        """Return the legs as they can be driven: closed ones dropped, two-way ones both ways."""
+        return tuple(way for leg in self.legs if leg.open for way in ((leg, leg.reverse()) if leg.two_way else (leg,)))

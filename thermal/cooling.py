@@ -1,0 +1,204 @@
+"""Heat given away: radiator, coolers, thermostats, bare surfaces in moving and in still air."""
+
+import numpy as np
+
+from thermal.air import CP_AIR_J_PER_KGK
+from thermal.ranges import FloatArray
+from thermal.vehicle import Cooling
+
+STEFAN_BOLTZMANN_W_PER_M2K4 = 5.670374419e-8  # CODATA 2018
+# Simplified laminar natural convection in air, h = 1.32 (dT/d)^0.25 for a horizontal cylinder: Holman, Heat Transfer,
+# table 7-2 (from memory); d = 0.25 m, a gearbox, an axle housing or a block.
+STILL_W_PER_M2K125 = 1.32 / 0.25**0.25
+REFERENCE_AIR_KG_PER_S = 1.0
+REFERENCE_COOLANT_KG_PER_S = 1.5
+_COOLANT_EXPONENT = 0.8  # Dittus-Boelter: Nu ~ Re^0.8, turbulent tubes; Incropera eq. 8.60
+
+
+def crossflow_effectiveness(ntu: FloatArray, capacity_ratio: FloatArray) -> FloatArray:
+    """Effectiveness of a cross-flow exchanger, both fluids unmixed.
+
+    Parameters
+    ----------
+    ntu : float or ndarray
+        UA / C_min. [-]
+    capacity_ratio : float or ndarray
+        C_min / C_max, 0 to 1. [-]
+
+    Returns
+    -------
+    float or ndarray
+        Heat passed over the most that could be. [-]
+
+    Notes
+    -----
+    Incropera, Fundamentals of Heat and Mass Transfer, eq. 11.32; within 1.7 % of the exact series. At a capacity ratio
+    of zero it is 1 - exp(-NTU).
+
+    Examples
+    --------
+    >>> round(float(crossflow_effectiveness(1.0, 0.5)), 6)
+    0.544764
+    """
+    ratio = np.maximum(capacity_ratio, 1e-9)
+    ntu = np.asarray(ntu)
+    inner = np.expm1(-ratio * ntu**0.78)
+    return -np.expm1(ntu**0.22 / ratio * inner)
+
+
+def radiator_ua_w_per_k(cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray) -> FloatArray:
+    """Overall conductance of the radiator at given flows.
+
+    Parameters
+    ----------
+    cooling : Cooling
+        Radiator data at 1 kg/s of air and 1.5 kg/s of coolant. [-]
+    air_kg_per_s, coolant_kg_per_s : float or ndarray
+        Mass flows, > 0. [kg/s]
+
+    Returns
+    -------
+    float or ndarray
+        UA. [W/K]
+
+    Notes
+    -----
+    Two resistances in series, 1/UA = R_a (m_a/m_a0)^-n + R_w (m_w/m_w0)^-0.8. n = 0.5 to 0.7 for louvred fins and the
+    air side's share 0.6 to 0.85: common practice, no source.
+    """
+    air_side = cooling.air_side_share * (air_kg_per_s / REFERENCE_AIR_KG_PER_S) ** -cooling.air_exponent
+    water_side = (1.0 - cooling.air_side_share) * (coolant_kg_per_s / REFERENCE_COOLANT_KG_PER_S) ** -_COOLANT_EXPONENT
+    return cooling.radiator_w_per_k / (air_side + water_side)
+
+
+def radiator_w_per_k(
+    cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray, coolant_cp_j_per_kgk: float
+) -> FloatArray:
+    """Heat given by the radiator per kelvin between coolant inlet and air inlet.
+
+    Parameters
+    ----------
+    cooling : Cooling
+        Radiator data. [-]
+    air_kg_per_s, coolant_kg_per_s : float or ndarray
+        Mass flows, >= 0. [kg/s]
+    coolant_cp_j_per_kgk : float
+        Specific heat of the coolant. [J/(kg K)]
+
+    Returns
+    -------
+    float or ndarray
+        Effectiveness times C_min. [W/K]
+    """
+    air = np.maximum(air_kg_per_s, 1e-6)
+    coolant = np.maximum(coolant_kg_per_s, 1e-6)
+    c_air, c_coolant = air * CP_AIR_J_PER_KGK, coolant * coolant_cp_j_per_kgk
+    c_min, c_max = np.minimum(c_air, c_coolant), np.maximum(c_air, c_coolant)
+    ua = radiator_ua_w_per_k(cooling, air_kg_per_s=air, coolant_kg_per_s=coolant)
+    return crossflow_effectiveness(ua / c_min, c_min / c_max) * c_min
+
+
+def radiator_map(
+    cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray, coolant_cp_j_per_kgk: float
+) -> FloatArray:
+    """Radiator conductance over a grid of flows, the form in which the kernel reads it.
+
+    Parameters
+    ----------
+    cooling : Cooling
+        Radiator data. [-]
+    air_kg_per_s, coolant_kg_per_s : ndarray, shape (n_air,), (n_coolant,)
+        Grid of mass flows. [kg/s]
+    coolant_cp_j_per_kgk : float
+        Specific heat of the coolant. [J/(kg K)]
+
+    Returns
+    -------
+    ndarray, shape (n_air, n_coolant)
+        Effectiveness times C_min. [W/K]
+    """
+    air, coolant = np.meshgrid(air_kg_per_s, coolant_kg_per_s, indexing="ij")
+    return radiator_w_per_k(
+        cooling, air_kg_per_s=air, coolant_kg_per_s=coolant, coolant_cp_j_per_kgk=coolant_cp_j_per_kgk
+    )
+
+
+def ram_kg_per_s(cooling: Cooling, *, airspeed_m_per_s: FloatArray, density_kg_per_m3: FloatArray) -> FloatArray:
+    """Air pushed through the radiator by the car's motion.
+
+    Parameters
+    ----------
+    cooling : Cooling
+        Face, ram ratio, airflow share. [-]
+    airspeed_m_per_s : float or ndarray
+        Road speed plus headwind. [m/s]
+    density_kg_per_m3 : float or ndarray
+        Air density. [kg/m3]
+
+    Returns
+    -------
+    float or ndarray
+        Mass flow, >= 0. [kg/s]
+    """
+    face = cooling.face_area_m2 * cooling.ram_ratio * cooling.airflow_share
+    return density_kg_per_m3 * face * np.maximum(airspeed_m_per_s, 0.0)
+
+
+def surface_scale(airspeed_m_per_s: FloatArray, density_kg_per_m3: FloatArray) -> FloatArray:
+    """Forced convection of a bare surface relative to 100 km/h at sea level.
+
+    Parameters
+    ----------
+    airspeed_m_per_s : float or ndarray
+        Road speed plus headwind. [m/s]
+    density_kg_per_m3 : float or ndarray
+        Air density. [kg/m3]
+
+    Returns
+    -------
+    float or ndarray
+        Ratio, 0 at rest. [-]
+
+    Notes
+    -----
+    Turbulent boundary layer Nu ~ Re^0.8 (Incropera eq. 7.38), so h ~ (rho v)^0.8.
+
+    Examples
+    --------
+    >>> float(surface_scale(100 / 3.6, 1.225))
+    1.0
+    """
+    relative = np.maximum(airspeed_m_per_s, 0.0) * 3.6 / 100.0 * density_kg_per_m3 / 1.225
+    return relative**0.8
+
+
+def still_air_w_per_k(*, area_m2: float, surface_k: FloatArray, air_k: FloatArray, emissivity: float) -> FloatArray:
+    """Conductance of a warm surface in still air: natural convection and radiation.
+
+    Parameters
+    ----------
+    area_m2 : float
+        Surface. [m2]
+    surface_k, air_k : float or ndarray
+        Surface and surroundings. [K]
+    emissivity : float
+        Of the surface. [-]
+
+    Returns
+    -------
+    float or ndarray
+        Conductance. [W/K]
+
+    Notes
+    -----
+    Horizontal cylinder of 0.25 m, laminar: h = 1.32 (dT/d)^0.25. Radiation exceeds it; neither may be left out.
+
+    Examples
+    --------
+    >>> round(float(still_air_w_per_k(area_m2=1.0, surface_k=373.15, air_k=308.15, emissivity=0.9)), 1)
+    13.4
+    """
+    rise = np.abs(np.asarray(surface_k) - air_k)
+    convection = STILL_W_PER_M2K125 * rise**0.25
+    radiation = emissivity * STEFAN_BOLTZMANN_W_PER_M2K4 * (surface_k**2 + air_k**2) * (surface_k + air_k)
+    return area_m2 * (convection + radiation)

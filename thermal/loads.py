@@ -1,0 +1,320 @@
+"""Everything about a drive that no fluid temperature touches: heat made, flows, bare conductances.
+
+Computed once per segment with numpy; the kernel then scales it per draw and steps through it.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from thermal import air, brakes, cooling, driveline, engine, roadload
+from thermal.drive import Drive
+from thermal.ranges import FloatArray
+from thermal.vehicle import Cooler, Node, Vehicle
+
+_IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
+_STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
+_THERMOSIPHON_KG_PER_S = 0.02  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.05
+_STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
+_UNDERBODY_REFERENCE_M_PER_S = 25.0
+_FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
+
+
+class Loads(NamedTuple):
+    """Per-segment coefficients of the heat balance, each shape (n_segment,)."""
+
+    duration_s: FloatArray
+    air_k: FloatArray  # around the bare surfaces in front
+    grille_k: FloatArray  # into radiator and coolers
+    under_k: FloatArray  # under the floor
+    metal_w: FloatArray
+    oil_w: FloatArray
+    gearbox_w: FloatArray  # load-proportional and converter
+    gearbox_spin_w: FloatArray  # at reference viscosity
+    axle_w: FloatArray
+    axle_spin_w: FloatArray
+    rotor_w: FloatArray
+    ram_kg_per_s: FloatArray
+    fan_kg_per_s: FloatArray
+    condenser_w: FloatArray
+    pump_kg_per_s: FloatArray
+    metal_coolant_w_per_k: FloatArray
+    oil_coolant_w_per_k: FloatArray
+    metal_oil_w_per_k: FloatArray
+    oil_air_w_per_k: FloatArray  # oil-air cooler, its thermostat open
+    oil_water_w_per_k: FloatArray  # oil-water cooler
+    gearbox_water_w_per_k: FloatArray
+    gearbox_air_w_per_k: FloatArray
+    axle_air_w_per_k: FloatArray
+    metal_surface_w_per_k: FloatArray
+    coolant_surface_w_per_k: FloatArray
+    oil_surface_w_per_k: FloatArray
+    gearbox_surface_w_per_k: FloatArray
+    axle_surface_w_per_k: FloatArray
+    rotor_surface_w_per_k: FloatArray
+    still: FloatArray  # 1 while the air around the car stands
+
+
+class Work(NamedTuple):
+    """What the engine did, for tables and fuel, each shape (n_segment,)."""
+
+    fuel_w: FloatArray
+    crank_w: FloatArray
+    brake_w: FloatArray
+    engine_rad_per_s: FloatArray
+    gear: FloatArray  # 0 = first; -1 = neutral or engine off
+    available_w: FloatArray
+
+
+class _Air(NamedTuple):
+    density_kg_per_m3: FloatArray
+    power_share: FloatArray
+    speed_m_per_s: FloatArray  # relative to the air
+
+
+def _air(vehicle: Vehicle, drive: Drive) -> _Air:
+    total = air.pressure_pa(drive.elevation_m)
+    vapour = air.vapour_pressure_pa(np.minimum(drive.dew_k, drive.air_k))
+    share = engine.power_share(
+        vehicle.engine, dry_pressure_pa=total - vapour, temp_k=drive.air_k, elevation_m=drive.elevation_m
+    )
+    return _Air(air.density_kg_per_m3(drive.air_k, total, vapour), share, drive.speed_m_per_s + drive.headwind_m_per_s)
+
+
+def road_force_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
+    """Force at the wheels for steady driving, trailer included.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Car and trailer. [-]
+    drive : Drive
+        The drive. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Force, negative downhill. [N]
+    """
+    body, trailer = vehicle.body, vehicle.trailer
+    rolling = roadload.rolling_n(body.mass_kg, body.rolling_coefficient, drive.grade)
+    rolling = rolling + roadload.rolling_n(trailer.mass_kg, trailer.rolling_coefficient, drive.grade)
+    drag = roadload.drag_n(
+        density_kg_per_m3=_air(vehicle, drive).density_kg_per_m3,
+        drag_area_m2=body.drag_area_m2 + trailer.drag_area_m2,
+        speed_m_per_s=drive.speed_m_per_s,
+        headwind_m_per_s=drive.headwind_m_per_s,
+    )
+    return rolling + drag + roadload.climbing_n(body.mass_kg + trailer.mass_kg, drive.grade)
+
+
+def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
+    """Mean force that changes the speed along each segment; zero where it does not change."""
+    before = np.concatenate(([drive.end_speed_m_per_s[0]], drive.end_speed_m_per_s[:-1]))
+    length = np.maximum(drive.length_m, 1.0)
+    top = vehicle.gearbox.ratios[-1] * vehicle.axle.ratio
+    mass = (vehicle.body.mass_kg + vehicle.trailer.mass_kg) * float(roadload.rotational_factor(np.asarray(top)))
+    force = mass * (drive.end_speed_m_per_s**2 - before**2) / (2.0 * length)
+    return np.where(drive.speed_m_per_s > 0.0, force, 0.0)
+
+
+def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
+    """Accessories and air conditioning on the crankshaft while driving.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    drive : Drive
+        The drive. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Power. [W]
+    """
+    return vehicle.engine.accessory_power_w + drive.ac_on * vehicle.cooling.compressor_power_w
+
+
+def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
+    """Speed the car can hold, not above the one wanted.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    drive : Drive
+        The drive at the wanted speeds. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Speed. [m/s]
+
+    Notes
+    -----
+    Bisection on the power balance in the best gear, only where the wanted speed cannot be held; not below 3 m/s.
+    """
+    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & (_shortfall(vehicle, drive, drive.speed_m_per_s) > 0.0))
+    held = drive.speed_m_per_s.copy()
+    if len(short) == 0:
+        return held
+    part = Drive(**{name: getattr(drive, name)[short] for name in drive.__dataclass_fields__})
+    low, high = np.full(len(short), 3.0), part.speed_m_per_s
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        fails = _shortfall(vehicle, part, middle) > 0.0
+        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
+    held[short] = low
+    return held
+
+
+def _shortfall(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> FloatArray:
+    """Crank power missing at some speed, best gear."""
+    at = Drive(
+        **{n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"},
+        speed_m_per_s=speed_m_per_s,
+    )
+    return driveline.power_shortfall_w(
+        vehicle,
+        wheel_w=road_force_n(vehicle, at) * speed_m_per_s,
+        speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
+        other_w=extras_w(vehicle, drive),
+        power_share=_air(vehicle, drive).power_share,
+    )
+
+
+def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
+    """Work out every temperature-independent coefficient of a drive.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    drive : Drive
+        The drive, at speeds the car can hold. [-]
+
+    Returns
+    -------
+    tuple of Loads and Work
+        Coefficients for the kernel; engine work for the tables.
+    """
+    surroundings = _air(vehicle, drive)
+    moving = drive.speed_m_per_s > 0.0
+    speed = np.where(moving, drive.speed_m_per_s, 1.0)
+    wheel = (road_force_n(vehicle, drive) + _acceleration_n(vehicle, drive)) * drive.speed_m_per_s
+    extras = extras_w(vehicle, drive)
+    gear = driveline.choose_gear(
+        vehicle, wheel_w=wheel, speed_m_per_s=speed, other_w=extras, power_share=surroundings.power_share
+    )
+    full = engine.full_torque_nm(vehicle.engine, gear.engine_rad_per_s) * gear.engine_rad_per_s
+    available = full * surroundings.power_share
+    crank = np.minimum(gear.crank_w, np.maximum(available, extras))
+    running = (drive.engine_on > 0.0).astype(np.float64)
+    driving = running * moving * (1.0 - drive.idle_share)
+    idling = running * np.where(moving, drive.idle_share, 1.0)
+    hot = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
+    cold = _idle_heat(vehicle, drive)
+    heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(hot, cold, strict=True)))
+    idle_speed = vehicle.engine.idle_speed_rad_per_s
+    turning = driving * gear.engine_rad_per_s + idling * idle_speed
+    work = Work(
+        fuel_w=heat.fuel_w,
+        crank_w=driving * crank,
+        brake_w=driving * gear.brake_w,
+        engine_rad_per_s=turning,
+        gear=np.where(driving > 0.0, gear.chosen, -1.0),
+        available_w=driving * available,
+    )
+    return _assemble(vehicle, drive, surroundings, gear, heat, driving, idling, turning), work
+
+
+def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
+    """Heat of the engine idling with its accessories and A/C."""
+    load = 0.5 * vehicle.engine.accessory_power_w + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+    speed = np.full_like(load, vehicle.engine.idle_speed_rad_per_s)
+    return engine.engine_heat(vehicle.engine, brake_w=load, speed_rad_per_s=speed)
+
+
+def _assemble(
+    vehicle: Vehicle,
+    drive: Drive,
+    surroundings: _Air,
+    gear: driveline.Gear,
+    heat: engine.EngineHeat,
+    driving: FloatArray,
+    idling: FloatArray,
+    turning: FloatArray,
+) -> Loads:
+    """Put the coefficients together."""
+    density = surroundings.density_kg_per_m3
+    flow = turning / driveline.REFERENCE_RAD_PER_S
+    running = drive.engine_on > 0.0
+    link = np.where(running, np.maximum(flow, 0.05) ** _FLOW_EXPONENT, _STILL_LINK_SHARE)
+    scale = cooling.surface_scale(surroundings.speed_m_per_s, density) * driving
+    grille = drive.air_k + drive.road_rise_k
+    under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
+        driving > 0.0, _UNDERBODY_REFERENCE_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), 3.0
+    )
+    transaxle = vehicle.axle.kind == "transaxle"
+    axle = driving * gear.axle_heat_w
+    axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
+    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w)
+    gearbox_spin = driving * driveline.gearbox_spin_w(vehicle.gearbox, gear.engine_rad_per_s)
+    gearbox_spin = gearbox_spin + idling * driveline.gearbox_spin_w(
+        vehicle.gearbox, np.asarray(vehicle.engine.idle_speed_rad_per_s)
+    )
+    ac = drive.ac_on * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
+    ram = cooling.ram_kg_per_s(
+        vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
+    )
+    fan = density * vehicle.cooling.fan_flow_m3_per_s * vehicle.cooling.airflow_share * running
+    if vehicle.cooling.fan != "electric":
+        fan = fan * np.minimum(flow, 1.3)
+    return Loads(
+        duration_s=drive.duration_s,
+        air_k=drive.air_k,
+        grille_k=grille,
+        under_k=under,
+        metal_w=heat.metal_w,
+        oil_w=heat.oil_w,
+        gearbox_w=gearbox + (axle if transaxle else 0.0),
+        gearbox_spin_w=gearbox_spin + (axle_spin if transaxle else 0.0),
+        axle_w=axle * (not transaxle),
+        axle_spin_w=axle_spin * (not transaxle),
+        rotor_w=brakes.rotor_heat_w(driving * gear.brake_w),
+        ram_kg_per_s=np.maximum(ram, _STILL_RADIATOR_KG_PER_S),
+        fan_kg_per_s=fan,
+        condenser_w=ac,
+        pump_kg_per_s=np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S),
+        metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
+        oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
+        metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_LINK_SHARE * 4.0),
+        oil_air_w_per_k=_to_air(vehicle.oil_cooler, scale) * running,
+        oil_water_w_per_k=_to_water(vehicle.oil_cooler, flow) * running,
+        gearbox_water_w_per_k=_to_water(vehicle.transmission_cooler, flow) * running,
+        gearbox_air_w_per_k=_to_air(vehicle.transmission_cooler, scale) * running,
+        axle_air_w_per_k=_to_air(vehicle.differential_cooler, scale),
+        metal_surface_w_per_k=_surface(vehicle.metal, scale),
+        coolant_surface_w_per_k=_surface(vehicle.coolant, scale),
+        oil_surface_w_per_k=_surface(vehicle.oil, scale),
+        gearbox_surface_w_per_k=_surface(vehicle.transmission, scale),
+        axle_surface_w_per_k=_surface(vehicle.differential, scale),
+        rotor_surface_w_per_k=_surface(vehicle.rotors, scale),
+        still=np.where(driving > 0.0, 0.0, 1.0),
+    )
+
+
+def _to_air(cooler: Cooler, scale: FloatArray) -> FloatArray:
+    """Conductance of a cooler in the air stream; a little remains at rest."""
+    return cooler.conductance_w_per_k * np.maximum(scale, 0.05) * (cooler.kind == "air")
+
+
+def _to_water(cooler: Cooler, flow: FloatArray) -> FloatArray:
+    """Conductance of a cooler in the coolant stream."""
+    return cooler.conductance_w_per_k * np.clip(flow, 0.2, 1.5) ** _FLOW_EXPONENT * (cooler.kind == "water")
+
+
+def _surface(node: Node, scale: FloatArray) -> FloatArray:
+    """Conductance of a bare surface in moving air."""
+    return node.surface_w_per_k * scale

@@ -1,0 +1,153 @@
+"""Lubricants: viscosity against temperature and what follows from it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermal.errors import ParameterError
+from thermal.ranges import FloatArray
+
+# Typical kinematic viscosities at 40 and 100 degC [mm2/s], inside SAE J300 / J306: common practice, no source.
+GRADES_MM2_PER_S: dict[str, tuple[float, float]] = {
+    "5W-30": (62.0, 10.5),
+    "10W-40": (96.0, 14.4),
+    "15W-40": (108.0, 14.6),
+    "20W-50": (160.0, 18.0),
+    "30": (93.0, 10.8),
+    "75W-90": (105.0, 15.2),
+    "80W-90": (140.0, 14.5),
+    "85W-140": (350.0, 26.0),
+    "75W-80": (52.0, 9.0),
+    "ATF": (35.0, 7.4),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Oil:
+    """Walther's line through two measured viscosities: log10 log10(nu + 0.7) = a - b log10 T."""
+
+    a: float
+    b: float
+
+    def viscosity_m2_per_s(self, temp_k: FloatArray) -> FloatArray:
+        """Kinematic viscosity at a temperature.
+
+        Parameters
+        ----------
+        temp_k : float or ndarray
+            Oil temperature. [K]
+
+        Returns
+        -------
+        float or ndarray
+            Kinematic viscosity. [m2/s]
+
+        Notes
+        -----
+        ASTM D341 in Walther's short form, good above 2 mm2/s; capped at 1e5 mm2/s on the cold side.
+
+        Examples
+        --------
+        >>> round(1e6 * float(oil_from_grade("15W-40").viscosity_m2_per_s(373.15)), 2)
+        14.6
+        """
+        exponent = self.a - self.b * np.log10(temp_k)
+        nu_mm2_per_s = 10.0 ** (10.0 ** np.minimum(exponent, np.log10(5.0))) - 0.7
+        return 1e-6 * nu_mm2_per_s
+
+
+def oil_from_viscosities(*, at_40c_m2_per_s: float, at_100c_m2_per_s: float) -> Oil:
+    """Fit Walther's line to the two numbers on an oil's data sheet.
+
+    Parameters
+    ----------
+    at_40c_m2_per_s, at_100c_m2_per_s : float
+        Kinematic viscosity at 40 and at 100 degC. [m2/s]
+
+    Returns
+    -------
+    Oil
+        The line.
+
+    Raises
+    ------
+    ParameterError
+        If the oil would thicken with heat or is thinner than 2 mm2/s.
+
+    Notes
+    -----
+    ASTM D341. Both points are met exactly.
+
+    Examples
+    --------
+    >>> oil = oil_from_viscosities(at_40c_m2_per_s=108e-6, at_100c_m2_per_s=14.6e-6)
+    >>> round(oil.a, 4), round(oil.b, 4)
+    (8.0199, 3.0897)
+    """
+    if not at_40c_m2_per_s > at_100c_m2_per_s >= 2e-6:
+        message = (
+            f"viscosities {at_40c_m2_per_s * 1e6:g} and {at_100c_m2_per_s * 1e6:g} mm2/s: the one at 40 degC must be "
+            "the larger, and the one at 100 degC at least 2 mm2/s"
+        )
+        raise ParameterError(message)
+    w_40, w_100 = (np.log10(np.log10(1e6 * nu + 0.7)) for nu in (at_40c_m2_per_s, at_100c_m2_per_s))
+    x_40, x_100 = np.log10(313.15), np.log10(373.15)
+    b = (w_40 - w_100) / (x_100 - x_40)
+    return Oil(a=float(w_40 + b * x_40), b=float(b))
+
+
+def oil_from_grade(grade: str) -> Oil:
+    """Take typical viscosities for a grade on the bottle.
+
+    Parameters
+    ----------
+    grade : str
+        An SAE engine or gear oil grade in the table, or `ATF`. [-]
+
+    Returns
+    -------
+    Oil
+        The line.
+
+    Raises
+    ------
+    ParameterError
+        If the grade is not in the table.
+
+    Examples
+    --------
+    >>> round(1e6 * float(oil_from_grade("80W-90").viscosity_m2_per_s(313.15)), 1)
+    140.0
+    """
+    if grade not in GRADES_MM2_PER_S:
+        message = f"oil grade {grade!r} is not known; allowed: {', '.join(GRADES_MM2_PER_S)}"
+        raise ParameterError(message)
+    nu_40, nu_100 = GRADES_MM2_PER_S[grade]
+    return oil_from_viscosities(at_40c_m2_per_s=nu_40 * 1e-6, at_100c_m2_per_s=nu_100 * 1e-6)
+
+
+def spin_ratio(viscosity_m2_per_s: FloatArray, reference_m2_per_s: float) -> FloatArray:
+    """Ratio of spin and churning loss to that at a reference viscosity.
+
+    Parameters
+    ----------
+    viscosity_m2_per_s : float or ndarray
+        Viscosity now. [m2/s]
+    reference_m2_per_s : float
+        Viscosity at which the loss was given. [m2/s]
+
+    Returns
+    -------
+    float or ndarray
+        Ratio, 1 at the reference. [-]
+
+    Notes
+    -----
+    Loss ~ nu^0.3: exponents 0.2 to 0.4 are common practice, no source. Self-limiting: warm oil churns less.
+
+    Examples
+    --------
+    >>> spin_ratio(20e-6, 20e-6)
+    1.0
+    """
+    return (viscosity_m2_per_s / reference_m2_per_s) ** 0.3

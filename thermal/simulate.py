@@ -1,0 +1,252 @@
+"""One call: a drive and a vehicle in, temperatures and margins out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal import coolant, kernel
+from thermal.air import pressure_pa
+from thermal.cooling import radiator_map
+from thermal.drive import Drive
+from thermal.driveline import spin_table
+from thermal.errors import SolverError
+from thermal.loads import Loads, Work, compute_loads
+from thermal.ranges import FloatArray
+from thermal.vehicle import Vehicle
+
+# Local error per step: chosen so that a whole day stays within 0.05 K of LSODA (docs/validation.md).
+TOLERANCE_K = 0.05
+_FANS = {"electric": kernel.ELECTRIC, "viscous": kernel.VISCOUS, "fixed": kernel.FIXED}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What a simulation gives back.
+
+    Attributes
+    ----------
+    temps_k : ndarray, shape (n_draw, n_recorded, 6)
+        Temperatures at the end of every recorded segment, in the order of the kernel's nodes. [K]
+    recorded : ndarray of int
+        Segment of each recorded row. [-]
+    margin_k : ndarray, shape (n_draw, n_group, 4)
+        Smallest limit less temperature per group and fluid. [K]
+    where : ndarray of int, same shape
+        Segment at whose end it occurs. [-]
+    limit_k : ndarray, shape (n_segment, 4)
+        Limit of every fluid along the drive. [K]
+    heat_in_j, heat_out_j : ndarray, shape (n_draw,)
+        Heat made and heat given to the air over the drive. [J]
+    steps : ndarray, shape (n_draw,)
+        Steps taken. [-]
+    work : Work
+        Engine work per segment. [-]
+    """
+
+    temps_k: FloatArray
+    recorded: npt.NDArray[np.int64]
+    margin_k: FloatArray
+    where: npt.NDArray[np.int64]
+    limit_k: FloatArray
+    heat_in_j: FloatArray
+    heat_out_j: FloatArray
+    steps: FloatArray
+    work: Work
+
+
+def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
+    """Arrange a vehicle for the kernel.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    loads : Loads
+        Its loads, which bound the flows the radiator's map must cover. [-]
+
+    Returns
+    -------
+    kernel.Car
+        Constants, radiator map, spin tables.
+    """
+    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
+    cooling = vehicle.cooling
+    cp = coolant.heat_capacity_j_per_kgk(cooling.glycol_share, cooling.glycol)
+    air_max = 2.0 * float(np.max(np.hypot(loads.ram_kg_per_s, loads.fan_kg_per_s)))
+    flow_max = 1.05 * float(np.max(loads.pump_kg_per_s))
+    grid = np.linspace(0.0, 1.0, kernel.MAP_SIZE)
+    temps = kernel.TABLE_LOW_K + kernel.TABLE_STEP_K * np.arange(kernel.TABLE_SIZE, dtype=np.float64)
+    return kernel.Car(
+        capacity=np.array([n.heat_capacity_j_per_k for n in nodes]),
+        area=np.array([n.area_m2 for n in nodes]),
+        emissivity=np.array([n.emissivity for n in nodes]),
+        thermostat_open_k=cooling.thermostat_open_k,
+        thermostat_full_k=cooling.thermostat_full_k,
+        fan_kind=_FANS[cooling.fan],
+        fan_on_k=cooling.fan_on_k,
+        fan_off_k=cooling.fan_off_k,
+        oil_open_k=vehicle.oil_cooler.open_k,
+        oil_full_k=vehicle.oil_cooler.full_k,
+        gearbox_open_k=vehicle.transmission_cooler.open_k,
+        gearbox_full_k=vehicle.transmission_cooler.full_k,
+        axle_open_k=vehicle.differential_cooler.open_k,
+        axle_full_k=vehicle.differential_cooler.full_k,
+        coolant_cp=cp,
+        map_air_max=air_max,
+        map_coolant_max=flow_max,
+        radiator=radiator_map(
+            cooling,
+            air_kg_per_s=np.maximum(air_max * grid**2, 1e-4),
+            coolant_kg_per_s=flow_max * grid,
+            coolant_cp_j_per_kgk=cp,
+        ),
+        gearbox_spin=spin_table(vehicle.transmission_oil, temps),
+        axle_spin=spin_table(vehicle.differential_oil, temps),
+    )
+
+
+def limits_k(vehicle: Vehicle, elevation_m: FloatArray) -> FloatArray:
+    """Limit of every fluid along the road.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Limits, cap, antifreeze. [-]
+    elevation_m : ndarray, shape (n,)
+        Height. [m]
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
+        Coolant: the lower of the owner's figure and boiling at that height less the pump-inlet allowance. [K]
+    """
+    cooling = vehicle.cooling
+    boiling = coolant.boiling_k(
+        pressure_pa(elevation_m) + cooling.cap_pressure_pa, cooling.glycol_share, cooling.glycol
+    )
+    flat = np.array([limit.limit_k for limit in vehicle.limits])
+    table = np.repeat(flat[None, :], len(elevation_m), axis=0)
+    table[:, 0] = np.minimum(table[:, 0], boiling - cooling.inlet_allowance_k)
+    return table
+
+
+def nominal(n_draw: int = 1) -> kernel.Factors:
+    """Factors of the car as described.
+
+    Parameters
+    ----------
+    n_draw : int
+        How many copies. [-]
+
+    Returns
+    -------
+    kernel.Factors
+        All ones.
+    """
+    return kernel.Factors(*(np.ones(n_draw) for _ in kernel.Factors._fields))
+
+
+def cold_start_k(drive: Drive) -> FloatArray:
+    """Temperatures of a car that stood overnight.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive. [-]
+
+    Returns
+    -------
+    ndarray, shape (6,)
+        The first segment's air temperature for every node. [K]
+    """
+    return np.full(kernel.N_NODE, drive.air_k[0])
+
+
+def simulate(
+    drive: Drive,
+    vehicle: Vehicle,
+    *,
+    start_k: FloatArray | None = None,
+    factors: kernel.Factors | None = None,
+    ambient_k: FloatArray | None = None,
+    record: npt.NDArray[np.int64] | None = None,
+    tolerance_k: float = TOLERANCE_K,
+) -> Result:
+    """Forecast every fluid along a drive.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive, at speeds the car can hold. [-]
+    vehicle : Vehicle
+        The car. [-]
+    start_k : ndarray, shape (6,), optional
+        Temperatures at the start; the air's when not given. [K]
+    factors : kernel.Factors, optional
+        Draws; the car as described when not given. [-]
+    ambient_k : ndarray, shape (n_draw, n_day), optional
+        Shift of the air temperature per draw and day; none when not given. [K]
+    record : ndarray of int, optional
+        Segments whose temperatures are wanted; all when not given. [-]
+    tolerance_k : float
+        Local error allowed per step. [K]
+
+    Returns
+    -------
+    Result
+        Temperatures, margins, energy ledger, engine work.
+
+    Raises
+    ------
+    SolverError
+        If a temperature ceases to be a number, which no accepted vehicle should cause.
+
+    Examples
+    --------
+    See `docs/api.md`.
+    """
+    loads, work = compute_loads(vehicle, drive)
+    draws = nominal() if factors is None else factors
+    n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
+    days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
+    shift = np.zeros((n_draw, int(days.max()) + 1)) if ambient_k is None else ambient_k
+    rows = np.arange(n_segment) if record is None else np.asarray(record, dtype=np.int64)
+    place = np.full(n_segment, -1, dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    begin = np.tile(cold_start_k(drive) if start_k is None else start_k, (n_draw, 1))
+    limit = limits_k(vehicle, drive.elevation_m)
+    temps = np.empty((n_draw, len(rows), kernel.N_NODE))
+    margin = np.full((n_draw, int(groups.max()) + 1, 4), np.inf)
+    where = np.zeros(margin.shape, dtype=np.int64)
+    ledger = np.zeros((n_draw, 3))
+    kernel.march(
+        loads,
+        car_constants(vehicle, loads),
+        draws,
+        shift,
+        days,
+        groups,
+        limit,
+        begin,
+        place,
+        tolerance_k,
+        temps,
+        margin,
+        where,
+        ledger,
+    )
+    if not np.all(np.isfinite(ledger)):
+        message = f"{vehicle.name}: a temperature ceased to be a number; please report the vehicle and trip"
+        raise SolverError(message)
+    return Result(
+        temps_k=temps,
+        recorded=rows,
+        margin_k=margin,
+        where=where,
+        limit_k=limit,
+        heat_in_j=ledger[:, 0],
+        heat_out_j=ledger[:, 1],
+        steps=ledger[:, 2],
+        work=work,
+    )

@@ -1,0 +1,319 @@
+"""One car as the model sees it: frozen, checked once, SI units.
+
+Each field says its unit and plausible range in its metadata; the TOML reader (`thermal.vehicle_file`) and the page of
+formats are made from the same metadata, so a field is described in exactly one place.
+"""
+
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from thermal.errors import ParameterError
+from thermal.oil import Oil, oil_from_viscosities
+
+FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
+
+
+def quantity(unit: str, low: float, high: float, doc: str, **more: Any) -> Any:
+    """Declare a field that holds a number in `unit` within [low, high].
+
+    Parameters
+    ----------
+    unit : str
+        SI unit as pint spells it; `delta K` for a temperature difference. [-]
+    low, high : float
+        Plausible range, inclusive, in that unit. [any]
+    doc : str
+        What the number is, for people. [-]
+    **more : Any
+        Passed on to `dataclasses.field`. [-]
+
+    Returns
+    -------
+    Any
+        A dataclass field.
+    """
+    return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc}, **more)
+
+
+def choice(options: tuple[str, ...], doc: str) -> Any:
+    """Declare a field that holds one of a few words.
+
+    Parameters
+    ----------
+    options : tuple of str
+        The words. [-]
+    doc : str
+        What is chosen. [-]
+
+    Returns
+    -------
+    Any
+        A dataclass field.
+    """
+    return field(metadata={"options": options, "doc": doc})
+
+
+def check_fields(section: Any) -> None:
+    """Check every declared field of a section against its range or options.
+
+    Parameters
+    ----------
+    section : dataclass instance
+        One part of a vehicle. [-]
+
+    Raises
+    ------
+    ParameterError
+        Names the section, the field, the value and what is allowed.
+    """
+    for item in fields(section):
+        value, meta = getattr(section, item.name), item.metadata
+        where = f"{type(section).__name__.lower()}.{item.name}"
+        if "options" in meta and value not in meta["options"]:
+            message = f"{where} is {value!r}; allowed: {', '.join(meta['options'])}"
+            raise ParameterError(message)
+        for number in value if isinstance(value, tuple) else (value,):
+            if "low" in meta and number is not None and not meta["low"] <= number <= meta["high"]:
+                message = f"{where} is {number:g} {meta['unit']}; plausible is {meta['low']:g} to {meta['high']:g}"
+                raise ParameterError(message)
+
+
+class _Checked:
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        check_fields(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body(_Checked):
+    """What the road and the air resist."""
+
+    mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart")
+    drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
+    rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
+    tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trailer(_Checked):
+    """What is towed; all zero for a solo car."""
+
+    mass_kg: float = quantity("kg", 0, 6000, "mass of the laden trailer; 0 = none")
+    drag_area_m2: float = quantity("m**2", 0, 6.0, "drag area the trailer adds")
+    rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Engine(_Checked):
+    """Work, fuel and where the waste heat goes."""
+
+    fuel: str = choice(("petrol", "diesel"), "fuel burnt")
+    induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
+    cooling: str = choice(("liquid",), "how heat leaves the block; an air-cooled engine is not modelled")
+    displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume")
+    peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed")
+    peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power")
+    peak_torque_nm: float = quantity("N*m", 30, 1500, "greatest torque")
+    peak_torque_speed_rad_per_s: float = quantity("rad/s", 100, 800, "engine speed at greatest torque")
+    idle_speed_rad_per_s: float = quantity("rad/s", 50, 150, "warm idle speed")
+    top_speed_rad_per_s: float = quantity("rad/s", 200, 1100, "highest engine speed allowed")
+    indicated_efficiency: float = quantity(
+        "dimensionless", 0.25, 0.50, "Willans slope: indicated work over fuel energy"
+    )
+    friction_pressure_pa: float = quantity("Pa", 3e4, 3e5, "friction and pumping mean pressure at no speed")
+    friction_slope_pa_s: float = quantity("Pa*s", 0, 800, "its rise with engine speed")
+    accessory_power_w: float = quantity("W", 0, 6000, "alternator, pumps, steering, engine-driven fan, at cruise")
+    coolant_share: float = quantity("dimensionless", 0.1, 0.6, "share of the combustion waste heat taken by the metal")
+    oil_share: float = quantity("dimensionless", 0.0, 0.1, "share of the combustion waste heat taken by the oil")
+    friction_oil_share: float = quantity("dimensionless", 0.1, 0.9, "share of friction heat made in the oil")
+    overrun_fuel: str = choice(("cut", "idle"), "fuel when the car drives the engine")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gearbox(_Checked):
+    """Ratios and losses from crankshaft to propeller shaft."""
+
+    kind: str = choice(("manual", "automatic"), "how it is shifted")
+    ratios: tuple[float, ...] = quantity("dimensionless", 0.4, 8.0, "gear ratios, first to top")
+    mesh_efficiency: float = quantity("dimensionless", 0.90, 1.0, "efficiency of an indirect gear")
+    direct_efficiency: float = quantity("dimensionless", 0.92, 1.0, "efficiency of the 1:1 gear")
+    spin_loss_w: float = quantity("W", 20, 4000, "drag, churning and pump loss at 3000 rpm and 80 degC")
+    lugging_speed_rad_per_s: float = quantity("rad/s", 80, 400, "lowest engine speed for pulling")
+    reserve: float = quantity("dimensionless", 0.0, 1.0, "power in hand wanted in a gear, as a share of the demand")
+    descent_speed_rad_per_s: float = quantity("rad/s", 150, 800, "highest engine speed used for engine braking")
+    stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
+    lockup_road_speed_m_per_s: float = quantity(
+        "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axle(_Checked):
+    """The final drive."""
+
+    kind: str = choice(("hypoid", "transaxle"), "own housing and oil, or sharing the transmission's")
+    ratio: float = quantity("dimensionless", 2.0, 8.0, "final drive ratio")
+    efficiency: float = quantity("dimensionless", 0.88, 1.0, "load-proportional efficiency, warm")
+    spin_loss_w: float = quantity("W", 5, 1500, "churning and bearing loss at 100 km/h and 80 degC")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cooling(_Checked):
+    """Coolant, pump, thermostat, radiator, fan and what stands in front of it."""
+
+    glycol: str = choice(("ethylene", "propylene"), "antifreeze base")
+    glycol_share: float = quantity("dimensionless", 0.0, 0.7, "antifreeze by volume")
+    cap_pressure_pa: float = quantity("Pa", 0, 2.0e5, "pressure cap, gauge")
+    inlet_allowance_k: float = quantity("delta K", 0, 15, "boiling margin lost at the pump inlet and hot spots")
+    thermostat_open_k: float = quantity("K", 333, 383, "begins to open")
+    thermostat_full_k: float = quantity("K", 338, 398, "fully open")
+    pump_flow_kg_per_s: float = quantity("kg/s", 0.2, 6, "coolant flow at 3000 rpm, thermostat open")
+    radiator_w_per_k: float = quantity("W/K", 200, 6000, "overall conductance at 1 kg/s of air and 1.5 kg/s of coolant")
+    air_side_share: float = quantity("dimensionless", 0.4, 0.95, "share of the resistance on the air side there")
+    air_exponent: float = quantity("dimensionless", 0.4, 0.8, "air-side conductance ~ flow to this power")
+    face_area_m2: float = quantity("m**2", 0.05, 1.0, "radiator face")
+    ram_ratio: float = quantity("dimensionless", 0.03, 0.4, "air speed at the face over road speed")
+    airflow_share: float = quantity(
+        "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
+    )
+    fan: str = choice(("electric", "viscous", "fixed"), "how the fan is driven")
+    fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
+    fan_on_k: float = quantity("K", 333, 393, "electric: switches on; viscous: fully engaged")
+    fan_off_k: float = quantity("K", 323, 390, "electric: switches off; viscous: begins to engage")
+    condenser_heat_w: float = quantity("W", 0, 12e3, "heat the A/C condenser gives to the radiator's air; 0 = no A/C")
+    compressor_power_w: float = quantity("W", 0, 8e3, "A/C compressor load at cruise")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lubricant(_Checked):
+    """Viscosities from the bottle or its data sheet."""
+
+    viscosity_40c_m2_per_s: float = quantity("m**2/s", 5e-6, 1e-3, "kinematic viscosity at 40 degC")
+    viscosity_100c_m2_per_s: float = quantity("m**2/s", 2e-6, 6e-5, "kinematic viscosity at 100 degC")
+
+    @property
+    def oil(self) -> Oil:
+        """Walther's line for this lubricant."""
+        return oil_from_viscosities(
+            at_40c_m2_per_s=self.viscosity_40c_m2_per_s, at_100c_m2_per_s=self.viscosity_100c_m2_per_s
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cooler(_Checked):
+    """An added or fitted cooler for one fluid."""
+
+    kind: str = choice(("none", "air", "water"), "to outside air, to coolant (in-radiator or plate), or absent")
+    conductance_w_per_k: float = quantity("W/K", 0, 1500, "at 100 km/h for air, at 3000 rpm for water; open thermostat")
+    open_k: float = quantity("K", 273, 413, "its thermostat or switch begins to open; 273.15 K = always open")
+    full_k: float = quantity("K", 274, 423, "fully open")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Node(_Checked):
+    """One lumped body and its outside surface."""
+
+    heat_capacity_j_per_k: float = quantity("J/K", 2e3, 4e5, "fluid plus the metal that follows it")
+    surface_w_per_k: float = quantity("W/K", 0, 200, "conductance to the air at 100 km/h and sea level")
+    area_m2: float = quantity("m**2", 0, 4, "outside surface, for still air and radiation")
+    emissivity: float = quantity("dimensionless", 0.05, 1.0, "of that surface")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit(_Checked):
+    """Working range of one fluid."""
+
+    warm_k: float = quantity("K", 273, 380, "do not load the car below this")
+    caution_k: float = quantity("K", 320, 430, "watch from here")
+    limit_k: float = quantity("K", 330, 450, "back off or stop from here")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vehicle:
+    """A whole car."""
+
+    name: str
+    body: Body
+    trailer: Trailer
+    engine: Engine
+    gearbox: Gearbox
+    axle: Axle
+    cooling: Cooling
+    engine_oil: Lubricant
+    transmission_oil: Lubricant
+    differential_oil: Lubricant
+    oil_cooler: Cooler
+    transmission_cooler: Cooler
+    differential_cooler: Cooler
+    links: "Links"
+    metal: Node
+    coolant: Node
+    oil: Node
+    transmission: Node
+    differential: Node
+    rotors: Node
+    coolant_limit: Limit
+    engine_oil_limit: Limit
+    transmission_limit: Limit
+    differential_limit: Limit
+
+    def __post_init__(self) -> None:
+        """Check what single fields cannot show."""
+        cooling, gearbox, engine = self.cooling, self.gearbox, self.engine
+        rules = (
+            (
+                cooling.thermostat_open_k < cooling.thermostat_full_k,
+                "cooling: thermostat must open below where it is full",
+            ),
+            (cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must lie below fan_on"),
+            (engine.idle_speed_rad_per_s < engine.top_speed_rad_per_s, "engine: idle_speed must lie below top_speed"),
+            (
+                engine.peak_torque_speed_rad_per_s < engine.peak_power_speed_rad_per_s <= engine.top_speed_rad_per_s,
+                "engine: peak_torque_speed < peak_power_speed <= top_speed is needed",
+            ),
+            (
+                engine.peak_power_w <= 1.02 * engine.peak_torque_nm * engine.peak_power_speed_rad_per_s,
+                "engine: peak_power needs more torque at its speed than peak_torque",
+            ),
+            (
+                all(a > b for a, b in zip(gearbox.ratios, gearbox.ratios[1:], strict=False)),
+                "gearbox: ratios must fall from first to top",
+            ),
+            (
+                (gearbox.kind == "automatic") == (gearbox.stall_speed_rad_per_s > 0),
+                "gearbox: an automatic needs stall_speed above 0, a manual 0 rpm",
+            ),
+            (
+                engine.coolant_share + engine.oil_share <= 0.7,
+                "engine: coolant_share + oil_share must leave the exhaust 30 %",
+            ),
+            (self.differential_cooler.kind != "water", "differential_cooler: only 'air' or 'none' is modelled"),
+            (self.oil_cooler.open_k < self.oil_cooler.full_k, "oil_cooler: open must lie below full"),
+            (
+                self.transmission_cooler.open_k < self.transmission_cooler.full_k,
+                "transmission_cooler: open must lie below full",
+            ),
+            (
+                self.differential_cooler.open_k < self.differential_cooler.full_k,
+                "differential_cooler: open must lie below full",
+            ),
+        )
+        for holds, message in rules:
+            if not holds:
+                raise ParameterError(message)
+
+    @property
+    def limits(self) -> tuple[Limit, Limit, Limit, Limit]:
+        """Limits in the order of `FLUIDS`."""
+        return self.coolant_limit, self.engine_oil_limit, self.transmission_limit, self.differential_limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Links(_Checked):
+    """Heat passed between the bodies and from the exhaust."""
+
+    metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
+    oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
+    metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
+    underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")

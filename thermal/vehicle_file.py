@@ -1,0 +1,257 @@
+"""Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
+
+import difflib
+import tomllib
+import typing
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from thermal.errors import ParameterError, UnitError
+from thermal.units import to_delta_k, to_si
+from thermal.vehicle import Vehicle
+
+_SUFFIX = {
+    "kg": "_kg",
+    "m**2": "_m2",
+    "m": "_m",
+    "m**3": "_m3",
+    "W": "_w",
+    "rad/s": "_rad_per_s",
+    "N*m": "_nm",
+    "Pa": "_pa",
+    "Pa*s": "_pa_s",
+    "m/s": "_m_per_s",
+    "delta K": "_k",
+    "K": "_k",
+    "kg/s": "_kg_per_s",
+    "W/K": "_w_per_k",
+    "m**3/s": "_m3_per_s",
+    "m**2/s": "_m2_per_s",
+    "J/K": "_j_per_k",
+    "K/W": "_k_per_w",
+    "dimensionless": "",
+}
+_MOST_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One value as written: where it stands, its text, its source, and whether it is assumed."""
+
+    key: str
+    text: str
+    source: str
+    doc: str
+
+    @property
+    def assumed(self) -> bool:
+        """True when nothing but judgement stands behind the value."""
+        return self.source.upper().startswith("ASSUMED")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VehicleFile:
+    """A vehicle and what its numbers rest on."""
+
+    vehicle: Vehicle
+    base: str
+    entries: tuple[Entry, ...]
+    overridden: frozenset[str]
+
+
+def sections() -> dict[str, type]:
+    """Sections of a vehicle file and the dataclass each one fills.
+
+    Returns
+    -------
+    dict
+        Section name to dataclass, in file order.
+
+    Examples
+    --------
+    >>> list(sections())[:3]
+    ['body', 'trailer', 'engine']
+    """
+    hints = typing.get_type_hints(Vehicle)
+    return {item.name: hints[item.name] for item in fields(Vehicle) if item.name != "name"}
+
+
+def key_of(item: Any) -> str:
+    """Key in the file for a dataclass field: its name without the unit.
+
+    Parameters
+    ----------
+    item : dataclasses.Field
+        A field declared with `quantity` or `choice`. [-]
+
+    Returns
+    -------
+    str
+        The key.
+    """
+    return str(item.name).removesuffix(_SUFFIX[item.metadata["unit"]]) if "unit" in item.metadata else str(item.name)
+
+
+def read_vehicle(path: Path, classes: Path) -> VehicleFile:
+    """Read a trip's vehicle file on top of the class it names.
+
+    Parameters
+    ----------
+    path : Path
+        The trip's `vehicle.toml`. [-]
+    classes : Path
+        Folder of class files. [-]
+
+    Returns
+    -------
+    VehicleFile
+        The vehicle, and each value's source.
+
+    Raises
+    ------
+    ParameterError
+        Carries every problem, one sentence a line.
+    """
+    own = _load(path)
+    base = own.pop("base", None)
+    known = sorted(p.stem for p in classes.glob("*.toml"))
+    if base is None:
+        message = f"{path.name}: key 'base' is missing; name one of the classes: {', '.join(known)}"
+        raise ParameterError(message)
+    if base not in known:
+        message = f"{path.name}: base {base!r} is not a class{_near(str(base), known)}; classes: {', '.join(known)}"
+        raise ParameterError(message)
+    name = own.pop("name", None)
+    tables = _load(classes / f"{base}.toml")
+    title = str(name or tables.pop("name", base))
+    tables.pop("name", None)
+    problems = _merge(tables, own, path.name)
+    values, entries = _values(tables, path.name, problems)
+    overridden = frozenset(f"{s}.{k}" for s, table in own.items() if isinstance(table, dict) for k in table)
+    if problems:
+        raise ParameterError("\n".join(problems))
+    vehicle = _build(title, values, path.name)
+    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden)
+
+
+def _load(path: Path) -> dict[str, Any]:
+    """Read one TOML file whole."""
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
+            raise ParameterError(message)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError as exc:
+        message = f"{path.name}: not found; `grademargin new DIR` makes one"
+        raise ParameterError(message) from exc
+    except (OSError, UnicodeDecodeError) as exc:
+        message = f"{path.name}: cannot be read ({exc}); save it as UTF-8 text"
+        raise ParameterError(message) from exc
+    except tomllib.TOMLDecodeError as exc:
+        message = f"{path.name}: not valid TOML: {exc}"
+        raise ParameterError(message) from exc
+
+
+def _near(word: str, words: list[str]) -> str:
+    """Phrase a suggestion, or nothing."""
+    match = difflib.get_close_matches(word, words, n=1)
+    return f"; did you mean {match[0]!r}?" if match else ""
+
+
+def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
+    """Lay the owner's values over the class, noting keys that do not exist."""
+    problems = []
+    for section, table in own.items():
+        if section not in sections():
+            problems.append(f"{file}: unknown section [{section}]{_near(section, list(sections()))}")
+            continue
+        if not isinstance(table, dict):
+            problems.append(f"{file}: {section!r} must be a section: write [{section}] and its values below")
+            continue
+        keys = [key_of(item) for item in fields(sections()[section])]
+        for key, value in table.items():
+            if key not in keys:
+                problems.append(f"{file} [{section}]: unknown key {key!r}{_near(key, keys)}")
+            else:
+                tables.setdefault(section, {})[key] = value
+    return problems
+
+
+def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dict[str, dict[str, Any]], list[Entry]]:
+    """Turn every table entry into an SI value, collecting problems."""
+    values: dict[str, dict[str, Any]] = {}
+    entries: list[Entry] = []
+    for section, kind in sections().items():
+        values[section] = {}
+        for item in fields(kind):
+            key, where = key_of(item), f"{file} [{section}] {key_of(item)}"
+            given = tables.get(section, {}).get(key)
+            try:
+                values[section][item.name], entry = _one(given, item, f"{section}.{key}")
+                entries.append(entry)
+            except (ParameterError, UnitError) as exc:
+                problems.append(f"{where}: {exc}")
+    return values, entries
+
+
+def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
+    """Read one `{value = ..., source = ...}`."""
+    if not isinstance(given, dict) or set(given) != {"value", "source"}:
+        message = f'read {given!r}; write it as {{value = "...", source = "..."}}, the source saying how you know'
+        raise ParameterError(message)
+    source = str(given["source"]).strip()
+    if not source:
+        message = "the source is empty; say how you know, or 'ASSUMED: why'"
+        raise ParameterError(message)
+    value = _read(given["value"], item.metadata)
+    return value, Entry(key=key, text=_text(given["value"]), source=source, doc=item.metadata["doc"])
+
+
+def _text(value: Any) -> str:
+    """Show a value as written."""
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def _read(value: Any, meta: Any) -> Any:
+    """Convert one written value to what the dataclass holds, and check its range."""
+    if "options" in meta:
+        if value not in meta["options"]:
+            message = f"read {value!r}; allowed: {', '.join(meta['options'])}"
+            raise ParameterError(message)
+        return value
+    if isinstance(value, list):
+        return tuple(_number(v, meta) for v in value)
+    return _number(value, meta)
+
+
+def _number(value: Any, meta: Any) -> float:
+    """Read one number, in SI, inside its plausible range."""
+    unit = meta["unit"]
+    if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
+        number = float(value)
+    elif not isinstance(value, str):
+        message = f'read {value!r}; write the number with its unit in quotes, e.g. "12 {unit}"'
+        raise ParameterError(message)
+    else:
+        number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
+    if not meta["low"] <= number <= meta["high"]:
+        message = f"read {value!r}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
+        raise ParameterError(message)
+    return number
+
+
+def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
+    """Make the frozen vehicle; cross-field problems name the file."""
+    parts: dict[str, Any] = {}
+    for section, kind in sections().items():
+        for item in fields(kind):
+            if item.type == "tuple[float, ...]" or "ratios" == item.name:
+                held = values[section][item.name]
+                values[section][item.name] = held if isinstance(held, tuple) else (held,)
+        parts[section] = kind(**values[section])
+    try:
+        return Vehicle(name=title, **parts)
+    except ParameterError as exc:
+        message = f"{file}: {exc}"
+        raise ParameterError(message) from exc
