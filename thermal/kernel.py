@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import numba
 
+from thermal.compiled import choose_cache
 from thermal.ranges import FloatArray
 
 N_NODE = 6
@@ -119,6 +120,7 @@ class Balance(NamedTuple):
     heat_out: float
 
 
+choose_cache()
 _jit = numba.njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
 
 

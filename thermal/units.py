@@ -12,6 +12,9 @@ import pint
 from thermal.errors import UnitError
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
+# pint's parser lets these escape on texts such as "m*" or "8 dB/s"
+_ODD = (ValueError, AttributeError, TypeError, ZeroDivisionError, AssertionError, OverflowError, SyntaxError)
+_PLAIN_UNIT = re.compile(r"(?!.*\*\*\s*-?\d{2})(?!.*\*\*.*\*\*.*\*\*)[A-Za-z%°µ0-9_ */^().-]{1,40}")
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent", "psi": "psi", "rpm": "rpm"}
 
 
@@ -22,8 +25,8 @@ def _registry() -> Any:
 
 def _parse(text: str, example: str) -> tuple[float, str]:
     match = _NUMBER_UNIT.fullmatch(text)
-    if match is None:
-        message = f"{text!r} needs a number and a unit, e.g. '{example}'"
+    if match is None or len(text) > 80 or _PLAIN_UNIT.fullmatch(match[2]) is None:
+        message = f"{text[:80]!r} needs a number and a unit, e.g. '{example}'"
         raise UnitError(message)
     return float(match[1]), _ALIASES.get(match[2], match[2])
 
@@ -56,7 +59,7 @@ def convert(value: float, unit: str, to: str) -> float:
     unit, to = _ALIASES.get(unit, unit), _ALIASES.get(to, to)
     try:
         return float(_registry().Quantity(value, unit).to(to).magnitude)
-    except (pint.PintError, ValueError, AttributeError, TypeError, ZeroDivisionError) as exc:
+    except (pint.PintError, *_ODD) as exc:
         message = f"{value:g} {unit} cannot be read in {to!r}: {exc}"
         raise UnitError(message) from exc
 
@@ -146,5 +149,5 @@ def same_kind(unit: str, other: str) -> bool:
     try:
         left = _registry().Unit(_ALIASES.get(unit, unit))
         return bool(left.is_compatible_with(_ALIASES.get(other, other)))
-    except (pint.PintError, ValueError, AttributeError, TypeError):
+    except (pint.PintError, *_ODD):
         return False

@@ -1,0 +1,227 @@
+"""The numbers behind the map's line and the chart: fewer points, then whole-number steps that pack small.
+
+Thinning works column by column, each with its own bound, and keeps the union of all points kept, so that the highest
+and lowest value of every column survive. A point between two kept ones lies at most twice the column's own tolerance
+from the chord, hence each column is thinned to half of what it may lose.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maps.scene import Scene, Series, Stretch, Track
+from maps.thinning import curve_indices, line_indices
+
+Array = NDArray[np.float64]
+
+DEGREE_DIGITS = 5  # about 1 m
+DISTANCE_DIGITS = 2
+ELEVATION_DIGITS = 0
+LARGEST_GAP_SHARE = 1 / 1500  # of the whole distance, so that the cursor moves smoothly on an even road
+HALT_SHARE = 1e-9  # of the whole distance: keeps the points of a halt in order
+
+
+def pack(scene: Scene) -> dict[str, Any]:
+    """Track and stretches of a scene, thinned and packed for the page's data.
+
+    Parameters
+    ----------
+    scene : Scene
+        What to draw. [-]
+
+    Returns
+    -------
+    dict
+        "track" with packed columns, and "stretches" with point numbers counted along the thinned track. [-]
+    """
+    track = scene.track
+    kept = kept_indices(track, scene.stretches)
+    packed = {
+        "lat": _packed_column(track.lat, kept, DEGREE_DIGITS),
+        "lon": _packed_column(track.lon, kept, DEGREE_DIGITS),
+        "distance": _packed_column(track.distance, kept, DISTANCE_DIGITS),
+        "elevation": _packed_column(track.elevation, kept, ELEVATION_DIGITS),
+        "group": _packed_column(track.group, kept, 0),
+        "day": _packed_column(track.day, kept, 0),
+        "clock": _packed_words([track.clock[index] for index in kept]),
+        "group_labels": list(track.group_labels),
+        "series": [_packed_series(series, kept) for series in track.series],
+    }
+    return {"track": packed, "stretches": [_packed_stretch(one, kept, track) for one in scene.stretches]}
+
+
+def kept_indices(track: Track, stretches: Sequence[Stretch] = ()) -> NDArray[np.int64]:
+    """Points of a track that stay when it is thinned.
+
+    Parameters
+    ----------
+    track : Track
+        The route with its series. [-]
+    stretches : sequence of Stretch
+        Their ends always stay. [-]
+
+    Returns
+    -------
+    ndarray of int
+        Rising point numbers; first and last point, changes of day and leg, and every extreme included. [-]
+    """
+    parts = [_forced_indices(track, stretches), _route_indices(track)]
+    abscissa = rising_distance(track)
+    for values, digits, bound in _bounded_columns(track):
+        inner = (bound - 0.5 * 10.0**-digits) / 2
+        parts.append(curve_indices(abscissa, np.asarray(values, dtype=np.float64), inner))
+    return np.unique(np.concatenate(parts))
+
+
+def _forced_indices(track: Track, stretches: Sequence[Stretch]) -> NDArray[np.int64]:
+    """Points that stay whatever their values: ends, changes of day and leg, and one in every small distance."""
+    changes = np.flatnonzero((np.diff(track.group) != 0) | (np.diff(track.day) != 0))
+    steps = np.linspace(track.distance[0], track.distance[-1], round(1 / LARGEST_GAP_SHARE))
+    even = np.minimum(np.searchsorted(track.distance, steps), len(track.distance) - 1)
+    ends = [index for one in stretches for index in (one.start, one.end)]
+    return np.concatenate([changes, changes + 1, even, np.array(ends, dtype=np.int64)])
+
+
+def _route_indices(track: Track) -> NDArray[np.int64]:
+    """Points that keep the line on the map within its bound, longitude shrunk to the middle latitude."""
+    shrink = math.cos(math.radians((min(track.lat) + max(track.lat)) / 2))
+    points = np.column_stack([np.asarray(track.lon) * shrink, np.asarray(track.lat)])
+    return line_indices(points, track.line_bound_deg / 2)
+
+
+def rising_distance(track: Track) -> Array:
+    """Distances made strictly rising, so that the points of a halt stay apart.
+
+    Parameters
+    ----------
+    track : Track
+        The route. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_point,)
+        Distances, a billionth of the whole added from point to point. [display unit]
+    """
+    distance = np.asarray(track.distance, dtype=np.float64)
+    step = HALT_SHARE * max(1.0, float(distance[-1] - distance[0]))
+    return distance + step * np.arange(len(distance))
+
+
+def _bounded_columns(track: Track) -> Iterator[tuple[tuple[float, ...], int, float]]:
+    """Yield values, digits and bound of every column the chart draws."""
+    yield track.elevation, ELEVATION_DIGITS, max(track.elevation_bound, 1.0)
+    for series in track.series:
+        for _, values in series.columns():
+            yield values, digits_for(series.bound), series.bound
+
+
+def digits_for(bound: float) -> int:
+    """Decimals that keep rounding below a quarter of a bound.
+
+    Parameters
+    ----------
+    bound : float
+        Largest error allowed, above 0. [any]
+
+    Returns
+    -------
+    int
+        Decimals, at least 0. [-]
+
+    Examples
+    --------
+    >>> digits_for(1.0), digits_for(20.0), digits_for(0.05)
+    (1, 0, 2)
+    """
+    return max(0, math.ceil(-math.log10(bound / 2)))
+
+
+def _packed_series(series: Series, kept: NDArray[np.int64]) -> dict[str, Any]:
+    """Pack one series with its columns."""
+    digits = digits_for(series.bound)
+    columns = {name: _packed_column(values, kept, digits) for name, values in series.columns()}
+    return {"label": series.label, "unit": series.unit, "dash": series.dash, **columns}
+
+
+def _packed_stretch(stretch: Stretch, kept: NDArray[np.int64], track: Track) -> dict[str, Any]:
+    """Pack one stretch, its ends renumbered along the thinned track."""
+    start, end = (int(number) for number in np.searchsorted(kept, [stretch.start, stretch.end]))
+    day = track.day[stretch.start]
+    return {
+        "start": start,
+        "end": end,
+        "level": stretch.level,
+        "title": stretch.title,
+        "popup": stretch.popup,
+        "day": day,
+    }
+
+
+def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int) -> dict[str, Any]:
+    """Pack the kept points of one column."""
+    chosen = np.asarray(values, dtype=np.float64)[kept]
+    return {"digits": digits, "steps": encode(chosen, digits)}
+
+
+def _packed_words(words: Sequence[str]) -> dict[str, Any]:
+    """Pack a column of text: each different text once, and the number of the text at every point."""
+    unique = list(dict.fromkeys(words))
+    number = {word: index for index, word in enumerate(unique)}
+    return {"words": unique, "steps": encode([number[word] for word in words], 0)}
+
+
+def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
+    """Write numbers as differences of whole steps; a gap is None and does not move the running sum.
+
+    Parameters
+    ----------
+    values : sequence of float
+        Finite numbers or NaN. [any]
+    digits : int
+        Decimals kept; one step is 10**-digits. [-]
+
+    Returns
+    -------
+    list of int or None
+        The first number, then differences. [10**-digits]
+
+    Examples
+    --------
+    >>> encode([20.0, 20.5, float("nan"), 19.9], 1)
+    [200, 5, None, -6]
+    """
+    column = np.asarray(values, dtype=np.float64)
+    known = np.isfinite(column)
+    whole = np.rint(column[known] * 10.0**digits).astype(np.int64)
+    moves = iter(np.diff(whole, prepend=0).tolist())
+    return [next(moves) if has_value else None for has_value in known.tolist()]
+
+
+def decode(steps: Sequence[int | None], digits: int) -> list[float]:
+    """Undo `encode`; the page's script does the same.
+
+    Parameters
+    ----------
+    steps : sequence of int or None
+        As `encode` wrote them. [10**-digits]
+    digits : int
+        Decimals kept. [-]
+
+    Returns
+    -------
+    list of float
+        The numbers, NaN for a gap. [any]
+
+    Examples
+    --------
+    >>> decode([200, 5, None, -6], 1)
+    [20.0, 20.5, nan, 19.9]
+    """
+    total, values = 0, []
+    for step in steps:
+        total += 0 if step is None else step
+        values.append(math.nan if step is None else total / 10.0**digits)
+    return values

@@ -1,0 +1,100 @@
+"""The error of this package, and the checks that raise it."""
+
+import difflib
+import math
+from collections.abc import Sequence
+
+
+class MapError(Exception):
+    """A scene or a base map cannot be drawn; the text says where, what was found and what is allowed."""
+
+
+def require_length(column: Sequence[object], count: int, where: str) -> None:
+    """Raise MapError unless a column has the length asked for.
+
+    Parameters
+    ----------
+    column : sequence
+        The column. [-]
+    count : int
+        Length it must have. [-]
+    where : str
+        What to call it in the message. [-]
+
+    Raises
+    ------
+    MapError
+        If the lengths differ.
+    """
+    if len(column) != count:
+        message = f"{where}: {len(column)} entries, {count} are needed"
+        raise MapError(message)
+
+
+def require_within(column: Sequence[float], reach: float, where: str) -> None:
+    """Raise MapError unless every value is a number from -reach to reach.
+
+    Parameters
+    ----------
+    column : sequence of float
+        The values. [-]
+    reach : float
+        Largest magnitude allowed; infinity allows any finite value. [-]
+    where : str
+        What to call them in the message. [-]
+
+    Raises
+    ------
+    MapError
+        If a value is NaN, infinite or out of range.
+    """
+    for number, value in enumerate(column):
+        if not (math.isfinite(value) and abs(value) <= reach):
+            allowed = "a finite number" if math.isinf(reach) else f"within -{reach:g} to {reach:g}"
+            message = f"{where}, point {number}: {value} must be {allowed}"
+            raise MapError(message)
+
+
+def require_rising(column: Sequence[float], where: str) -> None:
+    """Raise MapError if a column ever falls.
+
+    Parameters
+    ----------
+    column : sequence of float
+        The values. [-]
+    where : str
+        What to call them in the message. [-]
+
+    Raises
+    ------
+    MapError
+        If a value is below the one before it.
+    """
+    for number in range(1, len(column)):
+        if column[number] < column[number - 1]:
+            message = f"{where}, point {number}: {column[number]} falls below {column[number - 1]}; sort the points"
+            raise MapError(message)
+
+
+def require_choice(value: str, allowed: tuple[str, ...], where: str) -> None:
+    """Raise MapError unless a word is one of those allowed.
+
+    Parameters
+    ----------
+    value : str
+        The word. [-]
+    allowed : tuple of str
+        Words allowed. [-]
+    where : str
+        What to call it in the message. [-]
+
+    Raises
+    ------
+    MapError
+        If the word is not allowed.
+    """
+    if value not in allowed:
+        near = difflib.get_close_matches(value, allowed, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        message = f"{where}: {value!r} is not one of {', '.join(allowed)}{hint}"
+        raise MapError(message)

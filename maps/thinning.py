@@ -1,0 +1,118 @@
+"""Leaving out points of lines and curves while no point left out strays more than a stated bound.
+
+Both functions are the method of Douglas and Peucker (The Canadian Cartographer 10(2), 1973): keep the ends, find the
+point farthest from the chord, and divide there as long as it lies beyond the bound. The curve's distance is measured
+upright, so a bound in degrees or feet means just that.
+"""
+
+from collections.abc import Callable
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Distance = Callable[[int, int], Array]
+
+
+def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
+    """Points of a line in the plane to keep.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n_point, 2)
+        Corners of the line. [any]
+    bound : float
+        Largest distance from the thinned line of a point left out. [as `points`]
+
+    Returns
+    -------
+    ndarray of int
+        Rising indices, first and last included. [-]
+
+    Examples
+    --------
+    >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
+    array([0, 2, 3])
+    """
+
+    def distance(first: int, last: int) -> Array:
+        offset, chord = points[first + 1 : last] - points[first], points[last] - points[first]
+        squared = float(chord @ chord)
+        along = np.clip(offset @ chord / squared, 0.0, 1.0) if squared > 0.0 else np.zeros(len(offset))
+        away: Array = np.linalg.norm(offset - along[:, None] * chord, axis=1)
+        return away
+
+    return divide(len(points), bound, distance)
+
+
+def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
+    """Points of a curve over a rising abscissa to keep.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n_point,)
+        Strictly rising. [any]
+    y : ndarray, shape (n_point,)
+        Values; NaN where there is none. Both ends of every gap are kept. [any]
+    bound : float
+        Largest upright distance of a point left out. [as `y`]
+
+    Returns
+    -------
+    ndarray of int
+        Rising indices, first, last, highest and lowest included. [-]
+
+    Examples
+    --------
+    >>> curve_indices(np.arange(5.0), np.array([0.0, 1.0, 2.0, 9.0, 4.0]), 0.5)
+    array([0, 2, 3, 4])
+    """
+    known = np.isfinite(y)
+    ends = np.flatnonzero(np.diff(known.astype(np.int8)))
+    fixed = {0, len(y) - 1, *ends.tolist(), *(ends + 1).tolist()}
+    if known.any():
+        fixed |= {int(np.nanargmax(y)), int(np.nanargmin(y))}
+    filled = np.where(known, y, 0.0)
+
+    def distance(first: int, last: int) -> Array:
+        inner = slice(first + 1, last)
+        slope = (filled[last] - filled[first]) / (x[last] - x[first])
+        away: Array = np.abs(filled[inner] - filled[first] - slope * (x[inner] - x[first]))
+        return away
+
+    return divide(len(y), bound, distance, fixed=fixed)
+
+
+def divide(count: int, bound: float, distance: Distance, fixed: set[int] | None = None) -> NDArray[np.int64]:
+    """Keep the ends and the fixed points, and divide wherever a point strays beyond the bound.
+
+    Parameters
+    ----------
+    count : int
+        Number of points. [-]
+    bound : float
+        Largest distance allowed. [as `distance` returns]
+    distance : callable
+        Distances of the points between two others from the chord. [any]
+    fixed : set of int, optional
+        Points to keep in any case. [-]
+
+    Returns
+    -------
+    ndarray of int
+        Rising indices of the points kept. [-]
+    """
+    keep = {0, count - 1} | (fixed or set())
+    stack = list(pairwise(sorted(keep)))
+    while stack:
+        first, last = stack.pop()
+        if last - first < 2:
+            continue
+        away = distance(first, last)
+        worst = int(np.argmax(away))
+        if away[worst] > bound:
+            middle = first + 1 + worst
+            keep.add(middle)
+            stack += [(first, middle), (middle, last)]
+    return np.array(sorted(keep), dtype=np.int64)

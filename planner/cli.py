@@ -1,0 +1,235 @@
+"""The command line: the only place that prints. Heavy imports wait until a command needs them."""
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+import click
+
+from planner.errors import OutputError, PlannerError, TripError
+
+if TYPE_CHECKING:
+    from planner.report import Report
+
+DONE, EXCEEDED, BAD_INPUT, FAILED = 0, 1, 2, 3
+_FOLDER = click.Path(path_type=Path)
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+
+
+class Streams:
+    """Where results and progress go."""
+
+    def __init__(self, out: TextIO, err: TextIO) -> None:
+        self.out, self.err = out, err
+
+    def say(self, text: str = "") -> None:
+        """Print a result."""
+        print(text, file=self.out)
+
+    def tell(self, text: str) -> None:
+        """Print progress."""
+        print(f"  {text}", file=self.err)
+
+    def show(self, *things: Any) -> None:
+        """Print rich tables."""
+        from rich.console import Console
+
+        console = Console(file=self.out, highlight=False)
+        for thing in things:
+            console.print(thing)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="grademargin")
+def cli() -> None:
+    """Forecast an older car's fluid temperatures along a drive, before driving it.
+
+    A trip is a folder of plain files. Start with: grademargin new DIR
+    """
+
+
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="DIR")
+@click.option("--example", default="minimal", show_default=True, help="Which worked example to copy.")
+@_JSON
+@click.pass_obj
+def new(io: Streams, folder: Path, example: str, as_json: bool) -> int:
+    """Make a new trip folder from a worked example.
+
+    Example: grademargin new july --example wilmington-astoria
+    """
+    from planner.files.folder import classes, examples, new_folder
+
+    files = new_folder(folder, example)
+    if as_json:
+        _json(io, {"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
+        return DONE
+    io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
+    io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
+    io.say(f"Vehicle classes: {', '.join(classes())}.")
+    return DONE
+
+
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@_JSON
+@click.pass_obj
+def check(io: Streams, folder: Path, as_json: bool) -> int:
+    """Check a trip's files and list what the forecast would rest on.
+
+    Example: grademargin check july
+    """
+    from planner.files.folder import open_folder
+
+    trip, car = open_folder(folder)
+    assumed = [e for e in car.entries if e.assumed]
+    if as_json:
+        _json(
+            io,
+            {
+                "trip": trip.name,
+                "places": len(trip.places),
+                "legs": len(trip.legs),
+                "vehicle": car.vehicle.name,
+                "base": car.base,
+                "assumed_of_trip": trip.assumptions,
+                "assumed_of_vehicle": {e.key: [e.text, e.source] for e in assumed},
+            },
+        )
+        return DONE
+    io.say(
+        f"{trip.name}: {len(trip.places)} places, {len(trip.legs)} legs; {car.vehicle.name} ({car.base}). No problems."
+    )
+    for note in trip.assumptions:
+        io.say(f"  assumed: {note}")
+    io.say(f"  of the car {len(assumed)} of {len(car.entries)} values are assumed:")
+    for entry in assumed:
+        io.say(f"    {entry.key} = {entry.text}  ({entry.source.removeprefix('ASSUMED:').strip()})")
+    return DONE
+
+
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@_JSON
+@click.option("--csv", "as_csv", is_flag=True, help="Print the table as CSV, every column.")
+@click.pass_obj
+def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
+    """Forecast every leg and print the table alone.
+
+    Example: grademargin forecast july --csv > july.csv
+    """
+    if as_json and as_csv:
+        message = "--json and --csv cannot be given together; choose one"
+        raise PlannerError(message)
+    from planner import export, terminal
+
+    report = _report(io, folder)
+    if as_json:
+        io.out.write(export.to_json(export.plan_dict(report)))
+    elif as_csv:
+        io.out.write(export.forecast_csv(report))
+    else:
+        io.show(terminal.legs(report))
+    return _verdict(report)
+
+
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@click.option("--out", "out_folder", type=_FOLDER, help="Where to write; default is out/ in the trip folder.")
+@_JSON
+@click.pass_obj
+def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> int:
+    """Plan the trip: days, forecast, thin places, map. The main job.
+
+    Writes trip.html, forecast.csv and plan.json. Exit code 1 says that a margin is exceeded.
+
+    Example: grademargin plan july
+    """
+    from maps import basemap, page
+    from planner import export, mapscene, paths, terminal
+
+    report = _report(io, folder)
+    io.tell("drawing the map")
+    scene = mapscene.make_scene(report)
+    html = page.render(scene, basemap=basemap.load(paths.data_folder() / "basemap", scene.bounds()))
+    plan_json = export.to_json(export.plan_dict(report))
+    target = folder / "out" if out_folder is None else out_folder
+    export.write_files(target, {"trip.html": html, "forecast.csv": export.forecast_csv(report), "plan.json": plan_json})
+    if as_json:
+        io.out.write(plan_json)
+    else:
+        io.show(*terminal.plan(report))
+        io.say(f"Written: {', '.join(str(target / n) for n in ('trip.html', 'forecast.csv', 'plan.json'))}")
+    return _verdict(report)
+
+
+def _report(io: Streams, folder: Path) -> "Report":
+    """Read, forecast, find margins; says when the compiler will take its time."""
+    from planner.files.folder import open_folder
+
+    trip, car = open_folder(folder)
+    io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
+    from planner.forecast import forecast as run
+    from planner.report import make_report
+    from thermal.kernel import is_compiled
+
+    if not is_compiled():
+        io.tell("first run: the thermal model is being compiled for this processor, once, for about 20 s")
+    return make_report(run(trip, car, tell=io.tell))
+
+
+def _verdict(report: "Report") -> int:
+    """Exit code of a finished forecast."""
+    return EXCEEDED if any(m.level == "exceeded" for m in report.margins) else DONE
+
+
+def _json(io: Streams, value: object) -> None:
+    """Print plain data."""
+    io.say(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False))
+
+
+def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: TextIO | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments; the process's when not given. [-]
+    out, err : text streams, optional
+        Where results and progress go; the process's when not given. [-]
+
+    Returns
+    -------
+    int
+        0 done, 1 done and a margin is exceeded, 2 bad input, 3 could not be written or fetched.
+    """
+    io = Streams(sys.stdout if out is None else out, sys.stderr if err is None else err)
+    try:
+        return int(
+            cli.main(list(argv) if argv is not None else None, "grademargin", standalone_mode=False, obj=io) or 0
+        )
+    except click.ClickException as exc:
+        exc.show(file=io.err)
+        return BAD_INPUT
+    except TripError as exc:
+        for problem in exc.problems:
+            print(f"grademargin: {problem}", file=io.err)
+        return BAD_INPUT
+    except OutputError as exc:
+        print(f"grademargin: {exc}", file=io.err)
+        return FAILED
+    except PlannerError as exc:
+        print(f"grademargin: {exc}", file=io.err)
+        return BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        print("grademargin: stopped; no file is half written", file=io.err)
+        return 130
+    except BrokenPipeError:
+        return DONE
+
+
+def entry() -> None:
+    """Start the program."""
+    sys.exit(main())

@@ -1,0 +1,161 @@
+"""Files other programs take, and writing them whole or not at all."""
+
+import json
+import math
+import os
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from planner.errors import OutputError
+from planner.margins import FLUID_NAMES
+from planner.report import Report, days_table, legs_table, reason, sentence
+
+SCHEMA = "grademargin-plan/1"
+
+
+def forecast_csv(report: Report) -> str:
+    """Write the table of legs as CSV.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    str
+        Text with units in the headings.
+    """
+    return str(legs_table(report).to_csv(index=False, lineterminator="\n"))
+
+
+def plan_dict(report: Report) -> dict[str, object]:
+    """Everything in the plan as plain data, SI units in the names.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    dict
+        See docs/formats.md.
+    """
+    outlook = report.outlook
+    legs = []
+    for i, leg in enumerate(outlook.legs):
+        worst = report.worst(i)
+        legs.append(
+            {
+                "from": leg.start,
+                "to": leg.finish,
+                "road": leg.road,
+                "distance_m": leg.distance_m,
+                "day": next(n for n, d in enumerate(outlook.timeline.days) if d.first <= i <= d.last) + 1,
+                "level": worst.level,
+                "why": reason(report, worst) if worst.level != "ample" else None,
+                "fluids": [
+                    {
+                        "fluid": FLUID_NAMES[m.fluid],
+                        "margin_k": round(m.margin_k, 3),
+                        "margin_as_described_k": round(m.nominal_margin_k, 3),
+                        "probability_exceeded": round(m.probability, 4),
+                        "level": m.level,
+                        "peak_k": round(m.peak_k, 3),
+                        "limit_k": round(m.limit_k, 3),
+                        "distance_m": round(m.distance_m, 1),
+                        "near": m.near,
+                        "when": m.when.isoformat(timespec="seconds"),
+                        "parked": m.parked,
+                    }
+                    for m in report.margins
+                    if m.leg == i
+                ],
+            }
+        )
+    return {
+        "schema": SCHEMA,
+        "trip": outlook.trip.name,
+        "vehicle": outlook.car.vehicle.name,
+        "confidence": outlook.trip.confidence,
+        "thin_band_k": outlook.trip.thin_band_k,
+        "draws": len(outlook.spread.heat_in_j),
+        "days": json.loads(days_table(report).to_json(orient="records")),
+        "legs": legs,
+        "notable": [sentence(report, m) for m in report.notable()],
+        "assumed": {
+            "trip": list(outlook.trip.assumptions),
+            "vehicle": {e.key: f"{e.text}; {e.source}" for e in outlook.car.entries if e.assumed},
+        },
+    }
+
+
+def to_json(value: object) -> str:
+    """Write plain data as JSON that is the same every time and holds no NaN.
+
+    Parameters
+    ----------
+    value : object
+        Dicts, lists, text, numbers. [-]
+
+    Returns
+    -------
+    str
+        Indented text with a line end.
+
+    Examples
+    --------
+    >>> to_json({"b": 1, "a": float("nan")})
+    '{\\n  "a": null,\\n  "b": 1\\n}\\n'
+    """
+    return json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: object) -> object:
+    """Numbers of numpy become numbers; what is not finite becomes null."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(value) if math.isfinite(value) else None
+    return value
+
+
+def write_files(folder: Path, files: dict[str, str]) -> None:
+    """Write generated files, each whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if missing. [-]
+    files : dict
+        Name to text. [-]
+
+    Raises
+    ------
+    OutputError
+        If the folder or a file cannot be written; files written before stay whole.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            handle, temporary = tempfile.mkstemp(dir=folder, prefix=".", suffix=".part")
+            try:
+                with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+                    file.write(text)
+                os.chmod(temporary, 0o644)
+                os.replace(temporary, folder / name)
+            except BaseException:
+                Path(temporary).unlink(missing_ok=True)
+                raise
+    except OSError as exc:
+        message = f"{folder}: cannot be written ({exc.strerror or exc}); free the disk, allow writing, or use --out DIR"
+        raise OutputError(message) from exc

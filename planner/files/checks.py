@@ -1,0 +1,325 @@
+"""Checks across the files of a trip: what no single cell can show to be wrong, with a guess at the slip behind it."""
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from planner.files.reading import Problems
+from planner.files.tables import Heading, Table
+from planner.model import Leg, Place, Profile
+
+EARTH_RADIUS_M = 6371008.8  # mean radius, IUGG 1980
+MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre
+GRADE_BASE_M = 500.0
+END_ELEVATION_M = 30.0
+_FOOT_M = 0.3048
+_COOL_K = 280.0  # 45 degF: a daily high or low below it in a degF column may have been typed in degC
+_APART_K = 25.0
+_SUMMER_HIGH_K = 283.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """Places and legs as read, with the rows they come from; faulty rows are left out of both."""
+
+    places: Mapping[str, Place]
+    place_rows: Mapping[str, int]
+    place_table: Table
+    legs: Sequence[Leg]
+    leg_rows: Sequence[int]
+    leg_table: Table
+    problems: Problems
+
+    def numbered(self) -> Iterator[tuple[int, Leg]]:
+        """Yield row and leg for legs whose both places are known."""
+        for row, leg in zip(self.leg_rows, self.legs, strict=True):
+            if leg.start in self.places and leg.finish in self.places:
+                yield row, leg
+
+    @property
+    def complete(self) -> bool:
+        """Whether every row became a place or a leg, and there are some."""
+        places, legs = len(self.place_table.rows), len(self.leg_table.rows)
+        return 0 < places == len(self.places) and 0 < legs == len(self.legs)
+
+    def leg_fault(self, row: int, text: str, column: str = "") -> None:
+        """Note a problem of one leg."""
+        heading = self.leg_table.headings.get(column)
+        self.problems.add(self.leg_table.file, text, row=row, column="" if heading is None else heading.written)
+
+    def show_distance(self, distance_m: float) -> str:
+        """Return a distance in the unit of legs.csv."""
+        return _show(self.leg_table.headings.get("distance"), distance_m, "m")
+
+    def show_elevation(self, elevation_m: float) -> str:
+        """Return an elevation in the unit of places.csv."""
+        return _show(self.place_table.headings.get("elevation"), elevation_m, "m")
+
+
+def _show(heading: Heading | None, value: float, unit: str) -> str:
+    return f"{value:,.0f} {unit}" if heading is None else heading.show(value)
+
+
+def great_circle_m(a: Place, b: Place) -> float:
+    """Return the distance over a spherical earth, within 0.6 % of the ellipsoid's.
+
+    Parameters
+    ----------
+    a, b : Place
+        The two places. [-]
+
+    Returns
+    -------
+    float
+        Distance along the surface. [m]
+    """
+    lat_a, lat_b = math.radians(a.lat_deg), math.radians(b.lat_deg)
+    half_lat, half_lon = (lat_b - lat_a) / 2, math.radians(b.lon_deg - a.lon_deg) / 2
+    chord = math.sin(half_lat) ** 2 + math.cos(lat_a) * math.cos(lat_b) * math.sin(half_lon) ** 2
+    return 2 * EARTH_RADIUS_M * math.asin(math.sqrt(min(1.0, chord)))
+
+
+# --- a slip at one place, guessed from the legs that meet there ---
+
+Bad = Callable[[Leg, Place, Place], bool]
+Change = Callable[[Place], Place | None]
+
+
+def _culprits(leg: Leg, draft: Draft, *, bad: Bad, change: Change) -> list[str]:
+    """Return the end, or both, whose changed place would mend this leg and leave the fewest others bad."""
+    best, names = 0, []
+    for key in (leg.start, leg.finish):
+        other = change(draft.places[key])
+        if other is None or bad(leg, *_ends(leg, draft, key, other)):
+            continue
+        touching = [near for _, near in draft.numbered() if key in (near.start, near.finish)]
+        before = sum(bad(near, draft.places[near.start], draft.places[near.finish]) for near in touching)
+        gain = before - sum(bad(near, *_ends(near, draft, key, other)) for near in touching)
+        if gain > best:
+            best, names = gain, [key]
+        elif gain == best and gain > 0:
+            names.append(key)
+    return names
+
+
+def _ends(leg: Leg, draft: Draft, key: str, other: Place) -> tuple[Place, Place]:
+    start = other if leg.start == key else draft.places[leg.start]
+    return start, other if leg.finish == key else draft.places[leg.finish]
+
+
+def _named(names: Sequence[str]) -> str:
+    return " or ".join(f"'{name}'" for name in names)
+
+
+def _swap(place: Place) -> Place | None:
+    return replace(place, lat_deg=place.lon_deg, lon_deg=place.lat_deg) if abs(place.lon_deg) <= 90 else None
+
+
+def _flip_lon(place: Place) -> Place:
+    return replace(place, lon_deg=-place.lon_deg)
+
+
+def _flip_lat(place: Place) -> Place:
+    return replace(place, lat_deg=-place.lat_deg)
+
+
+def check_positions(draft: Draft) -> list[str]:
+    """Note legs shorter than the straight line between their places.
+
+    Parameters
+    ----------
+    draft : Draft
+        Places and legs; problems are added to its list. [-]
+
+    Returns
+    -------
+    list of str
+        A sentence for each leg so much longer than the line that it is worth a look.
+    """
+    detours = []
+    for row, leg in draft.numbered():
+        line_m = great_circle_m(draft.places[leg.start], draft.places[leg.finish])
+        if _too_far(leg, draft.places[leg.start], draft.places[leg.finish]):
+            road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
+            text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
+            draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance")
+        elif leg.distance_m > 4 * line_m + 20e3:
+            road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
+            detours.append(
+                f"'{leg.start}' to '{leg.finish}' taken as {road} by road, though {line} apart (legs.csv row {row})."
+            )
+    return detours
+
+
+def _too_far(leg: Leg, a: Place, b: Place) -> bool:
+    return great_circle_m(a, b) > leg.distance_m * 1.02 + 1000.0
+
+
+def _position_hint(leg: Leg, draft: Draft) -> str:
+    if not draft.problems.many:
+        slips: tuple[tuple[str, Change], ...] = (
+            ("are lat and lon of {} swapped?", _swap),
+            ("has lon of {} the wrong sign (west is negative)?", _flip_lon),
+            ("has lat of {} the wrong sign (south is negative)?", _flip_lat),
+        )
+        for words, change in slips:
+            names = _culprits(leg, draft, bad=_too_far, change=change)
+            if names:
+                return words.format(_named(names))
+    return "check the distance, its unit, and lat and lon of both places"
+
+
+def check_grades(draft: Draft) -> None:
+    """Note legs too steep between their ends, and say which place would fit in feet or metres.
+
+    Parameters
+    ----------
+    draft : Draft
+        Places and legs; problems are added to its list. [-]
+    """
+    for row, leg in draft.numbered():
+        start, finish = draft.places[leg.start], draft.places[leg.finish]
+        if not _too_steep(leg, start, finish):
+            continue
+        rise = f"from {draft.show_elevation(start.elevation_m)} to {draft.show_elevation(finish.elevation_m)}"
+        grade = abs(finish.elevation_m - start.elevation_m) / leg.distance_m
+        text = f"'{leg.start}' to '{leg.finish}' goes {rise} in {draft.show_distance(leg.distance_m)}, {grade:.0%}"
+        draft.leg_fault(row, f"{text}; the most is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}")
+
+
+def _too_steep(leg: Leg, a: Place, b: Place) -> bool:
+    return abs(b.elevation_m - a.elevation_m) > MAX_GRADE * max(leg.distance_m, GRADE_BASE_M)
+
+
+def _elevation_hint(leg: Leg, draft: Draft) -> str:
+    heading = draft.place_table.headings.get("elevation")
+    if heading is None or draft.problems.many:
+        return "check both elevations and the distance"
+    if math.isclose(heading.scale, 1.0):
+        typed, factor = "feet", _FOOT_M
+    else:
+        typed, factor = "metres", 1 / heading.scale
+    names = _culprits(
+        leg, draft, bad=_too_steep, change=lambda place: replace(place, elevation_m=place.elevation_m * factor)
+    )
+    if not names:
+        return "check both elevations and the distance"
+    rows = " and ".join(str(draft.place_rows[name]) for name in names)
+    return f"was the elevation of {_named(names)} typed in {typed} (places.csv row {rows})?"
+
+
+def steep_window(profile: Profile) -> tuple[float, float] | None:
+    """Find the first stretch of at least 500 m that is too steep for a road.
+
+    Parameters
+    ----------
+    profile : Profile
+        Elevation against distance. [-]
+
+    Returns
+    -------
+    tuple of float or None
+        Distance where it begins [m] and its mean grade, positive uphill [-].
+
+    Examples
+    --------
+    >>> steep_window(Profile(distance_m=(0.0, 600.0), elevation_m=(0.0, 300.0)))
+    (0.0, 0.5)
+    """
+    ahead = 0
+    for begin_m, low_m in zip(profile.distance_m, profile.elevation_m, strict=True):
+        while profile.distance_m[ahead] - begin_m < GRADE_BASE_M:
+            ahead += 1
+            if ahead == len(profile.distance_m):
+                return None
+        grade = (profile.elevation_m[ahead] - low_m) / (profile.distance_m[ahead] - begin_m)
+        if abs(grade) > MAX_GRADE:
+            return begin_m, grade
+    return None
+
+
+def check_duplicates(draft: Draft) -> None:
+    """Note legs entered twice, or once two-way and once the other way.
+
+    Parameters
+    ----------
+    draft : Draft
+        Places and legs; problems are added to its list. [-]
+    """
+    seen: dict[tuple[str, str, str], int] = {}
+    driven: dict[tuple[str, str, str], int] = {}  # open ways, both directions of two-way legs
+    for row, leg in zip(draft.leg_rows, draft.legs, strict=True):
+        way, back = (leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)
+        again = f"'{leg.start}' to '{leg.finish}'" + (f" by '{leg.road[:40]}'" if leg.road else "")
+        if way in seen:
+            draft.leg_fault(row, f"{again} stands in row {seen[way]} too; delete one or name another road")
+        elif leg.open and (way in driven or (leg.two_way and back in driven)):
+            first = driven.get(way, driven.get(back))
+            advice = "write 'no' under two_way in both rows, delete one, or name another road"
+            draft.leg_fault(row, f"{again} repeats the leg of row {first} the other way; {advice}")
+        seen.setdefault(way, row)
+        for each in ((way, back) if leg.two_way else (way,)) if leg.open else ():
+            driven.setdefault(each, row)
+
+
+# --- temperatures ---
+
+
+def check_temperatures(draft: Draft, departure: datetime) -> None:
+    """Note temperatures that look like degC typed into a degF column.
+
+    Parameters
+    ----------
+    draft : Draft
+        Places; problems are added to its list. [-]
+    departure : datetime
+        Its month decides what counts as summer. [-]
+    """
+    for name in ("high", "low"):
+        heading = draft.place_table.headings.get(name)
+        if heading is None or math.isclose(heading.scale, 1.0):
+            continue
+        given = sorted(
+            (temp_k, key)
+            for key, place in draft.places.items()
+            if (temp_k := place.high_k if name == "high" else place.low_k) is not None
+        )
+        if not (name == "high" and _wintry_summer(draft, given, departure)):
+            _check_odd_ones(draft, given, heading)
+
+
+def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: Heading) -> None:
+    """Note single cells far below the rest that fit in degC."""
+    for index, (temp_k, key) in enumerate(given):
+        if temp_k >= _COOL_K or len(given) < 2:
+            return
+        median_k = _median_without(given, index)
+        as_celsius_k = (temp_k - heading.offset) / heading.scale + 273.15
+        if median_k - temp_k > _APART_K and abs(as_celsius_k - median_k) < _APART_K:
+            got = f"read {heading.show(temp_k)} where the other places have about {heading.show(median_k)}"
+            draft.problems.add(
+                draft.place_table.file, f"{got}; is it in degC?", row=draft.place_rows[key], column=heading.written
+            )
+
+
+def _median_without(given: Sequence[tuple[float, str]], index: int) -> float:
+    def rest(k: int) -> float:
+        return given[k + (k >= index)][0]
+
+    count = len(given) - 1
+    return rest(count // 2) if count % 2 else (rest(count // 2 - 1) + rest(count // 2)) / 2
+
+
+def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: datetime) -> bool:
+    """Note one problem for a whole column of midsummer highs below 10 degC at low ground outside the far north."""
+    if not given or given[len(given) // 2][0] > _SUMMER_HIGH_K:
+        return False
+    typical = draft.places[given[len(given) // 2][1]]
+    summer = (6, 7, 8) if typical.lat_deg > 0 else (12, 1, 2)
+    if departure.month not in summer or not 25 < abs(typical.lat_deg) < 55 or typical.elevation_m > 3000:
+        return False
+    heading = draft.place_table.headings["high"]
+    text = f"half of the highs are below {heading.show(_SUMMER_HIGH_K)} in summer; are they in degC?"
+    draft.problems.add(draft.place_table.file, text, column=heading.written)
+    return True

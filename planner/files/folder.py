@@ -1,0 +1,117 @@
+"""Opening a trip folder whole, and making new ones from the shipped examples."""
+
+import shutil
+from pathlib import Path
+
+from planner.errors import OutputError, PlannerError, TripError
+from planner.files.reading import file_fault
+from planner.files.trips import read_trip
+from planner.model import Trip
+from planner.paths import data_folder
+from thermal.errors import ThermalError
+from thermal.vehicle_file import VehicleFile, read_vehicle
+
+_VEHICLE_BYTES = 1_000_000
+
+
+def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
+    """Read a trip and its car; every problem of both comes at once.
+
+    Parameters
+    ----------
+    folder : Path
+        The trip folder. [-]
+
+    Returns
+    -------
+    tuple of Trip and VehicleFile
+        Both checked.
+
+    Raises
+    ------
+    TripError
+        Carries every problem, one sentence each.
+    """
+    problems: list[str] = []
+    trip, car = None, None
+    try:
+        trip = read_trip(folder)
+    except TripError as exc:
+        problems += exc.problems
+    if folder.is_dir():
+        try:
+            fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=_VEHICLE_BYTES)
+            if fault is None:
+                car = read_vehicle(folder / "vehicle.toml", data_folder() / "vehicles")
+            else:
+                problems.append(f"vehicle.toml: {fault}")
+        except ThermalError as exc:
+            problems += str(exc).split("\n")
+    if trip is None or car is None:
+        raise TripError(problems)
+    return trip, car
+
+
+def examples() -> tuple[str, ...]:
+    """Names of the shipped example trips.
+
+    Returns
+    -------
+    tuple of str
+        Folder names.
+
+    Examples
+    --------
+    >>> "minimal" in examples()
+    True
+    """
+    return tuple(sorted(p.name for p in (data_folder() / "examples").iterdir() if (p / "trip.toml").is_file()))
+
+
+def classes() -> tuple[str, ...]:
+    """Names of the shipped vehicle classes.
+
+    Returns
+    -------
+    tuple of str
+        File names without ending.
+    """
+    return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
+
+
+def new_folder(folder: Path, example: str) -> tuple[str, ...]:
+    """Copy an example into a new trip folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Must not exist, or be empty. [-]
+    example : str
+        Which example. [-]
+
+    Returns
+    -------
+    tuple of str
+        Files written, relative to the folder.
+
+    Raises
+    ------
+    PlannerError
+        If the example is unknown or the folder holds anything; nothing is ever overwritten.
+    OutputError
+        If the folder cannot be written.
+    """
+    if example not in examples():
+        message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
+        raise PlannerError(message)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        message = f"{folder}: already holds something; name a new folder, nothing is overwritten"
+        raise PlannerError(message)
+    source = data_folder() / "examples" / example
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("out", "__pycache__"))
+    except OSError as exc:
+        message = f"{folder}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
+        raise OutputError(message) from exc
+    return tuple(sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()))

@@ -1,0 +1,166 @@
+"""Elevation profiles: reading one from a CSV, and fitting it to the leg that names it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path, PureWindowsPath
+
+from planner.errors import TripError
+from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
+from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.files.tables import Column, Heading, Row, Table, read_table
+from planner.model import Place, Profile
+
+MAX_CSV_BYTES = 20_000_000
+MAX_PROFILE_ROWS = 100_000
+LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
+_MIN_STEP_M = 0.01
+
+ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
+PROFILE_COLUMNS = (
+    Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="0.5", low=0.0, high=2e7),
+    ELEVATION,
+)
+
+
+def read_profile(path: Path) -> Profile:
+    """Read one elevation profile, columns `distance` and `elevation` with units.
+
+    Parameters
+    ----------
+    path : Path
+        The CSV file. [-]
+
+    Returns
+    -------
+    Profile
+        As written, not yet scaled to a leg.
+
+    Raises
+    ------
+    TripError
+        If anything is wrong with it.
+    """
+    problems = Problems()
+    fault = file_fault(path, root=path.resolve().parent, max_bytes=MAX_CSV_BYTES)
+    if fault is not None:
+        problems.add(path.name, fault)
+    read = None if fault is not None else _read_profile(path, path.name, problems)
+    if read is None:
+        raise TripError(problems.sentences())
+    return read.profile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ReadProfile:
+    """A profile with its file name, and headings to show its numbers by."""
+
+    profile: Profile
+    file: str
+    distance: Heading
+    elevation: Heading
+
+
+class Profiles:
+    """Reads each profile of a folder once and fits it to the legs that name it."""
+
+    def __init__(self, folder: Path, problems: Problems) -> None:
+        self._folder, self._problems = folder, problems
+        self._read: dict[str, _ReadProfile | None] = {}
+
+    def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
+        """Return the profile a leg names, scaled to its distance; None when there is none or it is bad."""
+        name = row.cell("profile")
+        if not name:
+            return None
+        if name not in self._read:
+            fault = self._path_fault(name)
+            if fault is not None:
+                row.fault("profile", f"read {shown(name)}; {fault}")
+            self._read[name] = None if fault is not None else _read_profile(self._folder / name, name, self._problems)
+        read = self._read[name]
+        if read is None or distance_m is None:
+            return None
+        return _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+
+    def _path_fault(self, name: str) -> str | None:
+        path = PureWindowsPath(name)
+        if "\\" in name:
+            return "write the path with /, e.g. profiles/raton.csv"
+        if path.drive or path.root or ".." in path.parts:
+            return "the path must lead to a file inside the trip folder, e.g. profiles/raton.csv"
+        if path.suffix.casefold() != ".csv":
+            return "a profile is a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
+        fault = file_fault(self._folder / name, root=self._folder, max_bytes=MAX_CSV_BYTES)
+        if fault == "is missing":
+            beside = (self._folder / name).parent
+            there = [str(p.relative_to(self._folder).as_posix()) for p in sorted(beside.glob("*.csv"))[:200]]
+            return f"no such file; {nearest(name, there)}" if there else "no such file in the trip folder"
+        return None if fault is None else f"it {fault}"
+
+
+def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | None:
+    before = len(problems)
+    text = read_text(path, file=file, problems=problems)
+    if text is None:
+        return None
+    table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=MAX_PROFILE_ROWS, problems=problems)
+    if table is None:
+        return None
+    points = [(row.value("distance"), row.value("elevation")) for row in table.rows]
+    profile = Profile(
+        distance_m=tuple(d for d, _ in points if d is not None),
+        elevation_m=tuple(e for _, e in points if e is not None),
+    )
+    if len(problems) == before:
+        _check_shape(table, profile)
+    if len(problems) > before:
+        return None
+    return _ReadProfile(
+        profile=profile, file=file, distance=table.headings["distance"], elevation=table.headings["elevation"]
+    )
+
+
+def _check_shape(table: Table, profile: Profile) -> None:
+    first, distance = table.rows[0], table.headings["distance"]
+    if len(table.rows) < 2:
+        table.problems.add(table.file, "has one point; at least two are needed, the ends of the leg")
+        return
+    if profile.distance_m[0] != 0.0:
+        first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0")
+    for row, (before_m, here_m) in zip(table.rows[1:], pairwise(profile.distance_m), strict=True):
+        if here_m - before_m < _MIN_STEP_M:
+            row.fault("distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row")
+            return
+    steep = steep_window(profile)
+    if steep is not None:
+        text = f"the road has {steep[1]:.0%} over 500 m or more from {distance.show(steep[0])} on"
+        advice = f"the most is {MAX_GRADE:.0%}; check the elevations there and the units in the heading"
+        table.problems.add(table.file, f"{text}; {advice}")
+
+
+def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bool:
+    """Tell whether a profile begins and ends near its places' elevations; note where not."""
+    bad = False
+    first, last = read.profile.elevation_m[0], read.profile.elevation_m[-1]
+    for place, elevation_m, word in zip(ends, (first, last), ("begins", "ends"), strict=True):
+        if place is None or abs(place.elevation_m - elevation_m) <= END_ELEVATION_M:
+            continue
+        bad = True
+        here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
+        most = read.elevation.show(END_ELEVATION_M)
+        text = f"'{read.file}' {word} at {here} but '{place.key}' lies at {there}; at most {most} apart"
+        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'")
+    return not bad
+
+
+def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
+    end_m = read.profile.distance_m[-1]
+    if abs(end_m - distance_m) >= LENGTH_SLACK * distance_m:
+        have, want = read.distance.show(end_m), read.distance.show(distance_m)
+        text = f"'{read.file}' is {have} long and the leg {want}; less than {LENGTH_SLACK:.0%} apart is allowed"
+        row.fault("profile", f"{text}; check both distances and their units")
+        return None
+    scale = distance_m / end_m
+    distances = (*(d * scale for d in read.profile.distance_m[:-1]), distance_m)
+    return Profile(distance_m=distances, elevation_m=read.profile.elevation_m)

@@ -1,0 +1,177 @@
+"""Reading files that people typed: what is wrong with them, collected in sentences; files that may be opened at all."""
+
+import difflib
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+MAX_SENTENCES = 40
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
+
+
+def shown(text: object) -> str:
+    """Quote what was read for a message: one line, shortened.
+
+    Parameters
+    ----------
+    text : object
+        A text, or a value from TOML. [-]
+
+    Returns
+    -------
+    str
+        In quotation marks when it is a text.
+
+    Examples
+    --------
+    >>> shown("abc"), shown("a" * 60)[-8:]
+    ("'abc'", "aaaa...'")
+    """
+    plain = str(text) if isinstance(text, str) else repr(text)
+    short = plain if len(plain) <= 50 else plain[:47] + "..."
+    return repr(short) if isinstance(text, str) else short
+
+
+def nearest(text: str, options: Iterable[str]) -> str:
+    """Return a question naming the most similar option, or the list of what is allowed.
+
+    Parameters
+    ----------
+    text : str
+        What was read. [-]
+    options : iterable of str
+        What is allowed. [-]
+
+    Returns
+    -------
+    str
+        End of a sentence.
+
+    Examples
+    --------
+    >>> nearest("elevaton", ["place", "elevation"])
+    "did you mean 'elevation'?"
+    >>> nearest("xyz", ["on", "off"])
+    'allowed: on, off'
+    """
+    names = list(options)
+    close = difflib.get_close_matches(text.casefold(), names, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean '{close[0]}'?"
+    more = ", ..." if len(names) > 12 else ""
+    return f"allowed: {', '.join(names[:12])}{more}"
+
+
+def _printable(text: str) -> str:
+    """Write characters that a terminal would not show, or obey, as their codes."""
+    if text.isprintable():
+        return text
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
+
+
+class Problems:
+    """Collects what is wrong with a folder, to be raised all at once."""
+
+    def __init__(self) -> None:
+        self._found: list[tuple[str, int, str]] = []
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    @property
+    def many(self) -> bool:
+        """Whether there are more than will be shown; costly suggestions can then be left out."""
+        return len(self._found) > MAX_SENTENCES
+
+    def add(self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "") -> None:
+        """Note one problem.
+
+        Parameters
+        ----------
+        file : str
+            Name of the file inside the folder. [-]
+        text : str
+            What was read, what is allowed, what to do. [-]
+        row : int
+            Row as a spreadsheet counts, 0 for the whole file. [-]
+        column : str
+            Heading as written. [-]
+        key : str
+            Key of a TOML file, with its section. [-]
+        """
+        where = file + (f" row {row}" if row else "")
+        where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
+        self._found.append((file, row, f"{where}: {text}"))
+
+    def sentences(self) -> list[str]:
+        """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
+        ordered = [_printable(text) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
+        rest = len(ordered) - MAX_SENTENCES
+        return ordered[:MAX_SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+
+
+def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
+    """Say why a file must not or cannot be read.
+
+    Parameters
+    ----------
+    path, root : Path
+        The file, and the folder it must lie in once links are followed. [-]
+    max_bytes : int
+        Largest size allowed. [byte]
+
+    Returns
+    -------
+    str or None
+        Rest of a sentence, such as 'is missing'; None when the file can be read.
+    """
+    try:
+        real = path.resolve()
+        if not real.is_relative_to(root.resolve()):
+            return "lies outside the trip folder; put a copy inside and name that"
+        if not real.exists():
+            return "is missing"
+        if not real.is_file():
+            return "is not a file"
+        size = real.stat().st_size
+    except (OSError, RuntimeError, ValueError) as exc:
+        return f"cannot be opened ({getattr(exc, 'strerror', None) or 'a link that points to itself'})"
+    if size > max_bytes:
+        return f"has {size / 1e6:.1f} MB; the most is {max_bytes / 1e6:.0f} MB"
+    return None
+
+
+def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
+    """Read a UTF-8 file that `file_fault` has let pass.
+
+    Parameters
+    ----------
+    path : Path
+        The file. [-]
+    file : str
+        Its name in messages. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    str or None
+        The text without a byte order mark; None when a problem was noted.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as exc:
+        problems.add(file, f"cannot be opened ({exc.strerror})")
+        return None
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        row = data.count(b"\n", 0, exc.start) + 1
+        problems.add(file, "has bytes that are not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8", row=row)
+        return None
+    control = CONTROL.search(text)
+    if control is not None:
+        row = text.count("\n", 0, control.start()) + 1
+        problems.add(file, f"has the unprintable character U+{ord(control[0]):04X}; delete it", row=row)
+        return None
+    return text

@@ -1,0 +1,305 @@
+"""Reading trip.toml: where the drive goes, when it starts, the rules of its days."""
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from planner.files.reading import CONTROL, Problems, nearest, shown
+from planner.files.tables import plain_unit
+from planner.model import Day, Halt
+from thermal.errors import UnitError
+from thermal.units import same_kind, to_delta_k, to_si
+
+FILE = "trip.toml"
+TOP_KEYS = (
+    *("name", "units", "start", "finish", "via", "route", "departure"),
+    *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
+)
+DAY_KEYS = ("driving", "start", "lodging_only")
+HALT_KEYS = ("place", "duration", "engine")
+_DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
+_QUANTITY = re.compile(r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
+_LINE = re.compile(r"\s*\(at line (\d+), column \d+\)")
+_UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What trip.toml says; `assumptions` are sentences for what it leaves out."""
+
+    name: str
+    units: str
+    route: tuple[str, ...]
+    explicit: bool
+    departure: datetime
+    driving_s: float
+    day_start: time
+    lodging_only: bool | None
+    nights: tuple[str, ...]
+    halts: tuple[Halt, ...]
+    confidence: float
+    thin_band_k: float
+    air_conditioning: bool
+    assumptions: tuple[str, ...]
+
+    def day(self, *, any_lodging: bool) -> Day:
+        """Return the rules of a day; nights need lodging by default where any place has it."""
+        lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
+        return Day(driving_s=self.driving_s, start=self.day_start, lodging_only=lodging_only)
+
+
+class _Section:
+    """One TOML table; its readers note what is bad and return the default in its stead."""
+
+    def __init__(self, data: Mapping[str, object], prefix: str, problems: Problems) -> None:
+        self.data, self.prefix, self.problems = data, prefix, problems
+
+    def fault(self, key: str, text: str) -> None:
+        self.problems.add(FILE, text, key=self.prefix + key)
+
+    def refuse(self, key: str, needed: str) -> None:
+        self.fault(key, f"read {shown(self.data[key])}; {needed}")
+
+    def check_keys(self, known: Sequence[str], elsewhere: Mapping[str, str]) -> None:
+        """Note keys that do not belong here; `elsewhere` tells where some of them do."""
+        for key in self.data:
+            if key not in known:
+                self.fault(repr(key)[1:-1][:50], f"unknown key; {elsewhere.get(key) or nearest(key, known)}")
+
+    def text(self, key: str, default: str = "") -> str:
+        value = self.data.get(key, default)
+        if not isinstance(value, str) or (key in self.data and not value.strip()):
+            self.refuse(key, "a text in quotation marks is needed")
+            return default
+        if CONTROL.search(value) is not None:
+            self.refuse(key, "a text without unprintable characters is needed")
+            return default
+        return " ".join(value.split())
+
+    def choice(self, key: str, options: Sequence[str], default: str) -> str:
+        value = self.text(key, default)
+        if value not in options:
+            self.refuse(key, nearest(value, options))
+            return default
+        return value
+
+    def flag(self, key: str, default: bool | None) -> bool | None:
+        value = self.data.get(key, default)
+        if value is not None and not isinstance(value, bool):
+            self.refuse(key, "write true or false, without quotation marks")
+            return default
+        return value
+
+    def number(self, key: str, default: float, *, low: float, high: float) -> float:
+        value = self.data.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            self.refuse(key, f"a number from {low:g} to {high:g} is needed, e.g. {default:g}")
+            return default
+        return float(value)
+
+    def quantity(self, key: str, default: str, *, unit: str, high: float, allowed: str) -> float:
+        """Return a text such as '8 h' as a number of `unit`, a K being a difference; above 0 and up to `high`."""
+        text = self.data.get(key, default)
+        match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+        if match is None:
+            self.refuse(key, f"a number and a unit in quotation marks are needed, e.g. '{default}'")
+        elif not plain_unit(match[1]) or not same_kind(match[1], unit):
+            self.refuse(key, f"'{match[1][:24]}' is the wrong unit; write e.g. '{default}'")
+        else:
+            try:
+                value = _read_quantity(match[0], unit)
+            except UnitError as exc:
+                self.refuse(key, str(exc))
+                return _read_quantity(default, unit)
+            if 0.0 < value <= high:
+                return value
+            self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
+        return _read_quantity(default, unit)
+
+    def clock(self, key: str, default: time) -> time:
+        value = self.data.get(key, default)
+        if isinstance(value, str) and re.fullmatch(r"\d\d:\d\d", value, re.ASCII):
+            try:
+                return time.fromisoformat(value)
+            except ValueError:
+                pass  # 25:00, refused below
+        if not isinstance(value, time):
+            self.refuse(key, "a time of day is needed, e.g. '08:00'")
+            return default
+        return value
+
+    def keys(self, key: str) -> tuple[str, ...]:
+        """Return a list of place keys."""
+        value = self.data.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            self.refuse(key, 'a list of place keys is needed, e.g. ["raton", "alamosa"]')
+            return ()
+        return tuple(value)
+
+    def sections(self, key: str) -> list[Mapping[str, object]]:
+        """Return the tables written as [[key]]."""
+        value = self.data.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            self.refuse(key, f"write each one under a line [[{key}]]")
+            return []
+        return value
+
+
+def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
+    r"""Read the text of trip.toml.
+
+    Parameters
+    ----------
+    text : str
+        The file's text. [-]
+    folder_name : str
+        Name for a trip without one. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    Settings or None
+        With defaults where a key is missing or bad; None when the text is not TOML.
+
+    Examples
+    --------
+    >>> found = Problems()
+    >>> said = 'start = "a"\nfinish = "b"\ndeparture = "2027-07-06 07:00"\nthin = "9 degF"'
+    >>> settings = parse_settings(said, folder_name="there", problems=found)
+    >>> settings.route, settings.thin_band_k, settings.confidence
+    (('a', 'b'), 5.0, 0.9)
+    """
+    data = _load(text, problems)
+    if data is None:
+        return None
+    top = _Section(data, "", problems)
+    top.check_keys(TOP_KEYS, {key: f"it belongs under the line [day], as 'day.{key}'" for key in DAY_KEYS})
+    day = _day_section(top, problems)
+    explicit = "route" in data
+    confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
+    thin = top.quantity("thin", "8 K", unit="K", high=50.0, allowed="above 0 K, up to 50 K")
+    driving_s = day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h")
+    return Settings(
+        name=top.text("name", folder_name),
+        units=top.choice("units", ("us", "metric"), "us"),
+        route=_route(top, explicit=explicit),
+        explicit=explicit,
+        departure=_departure(top),
+        driving_s=driving_s,
+        day_start=day.clock("start", time(8)),
+        lodging_only=day.flag("lodging_only", None),
+        nights=top.keys("nights"),
+        halts=tuple(_halt(data, number, problems) for number, data in enumerate(top.sections("halt"), start=1)),
+        confidence=confidence,
+        thin_band_k=thin,
+        air_conditioning=bool(top.flag("air_conditioning", True)),
+        assumptions=_assumptions(data, day.data),
+    )
+
+
+def _load(text: str, problems: Problems) -> dict[str, object] | None:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as exc:
+        match = _LINE.search(str(exc))
+        row = int(match[1]) if match is not None else 0
+        why = _LINE.sub("", str(exc)) if not isinstance(exc, RecursionError) else "nested too deep"
+        hint = "write key = value, texts and dates in quotation marks"
+        problems.add(FILE, f"cannot be read as TOML ({why}); {hint}", row=row)
+        return None
+
+
+def _read_quantity(text: str, unit: str) -> float:
+    return to_delta_k(text) if unit == "K" else to_si(text, unit)
+
+
+def _day_section(top: _Section, problems: Problems) -> _Section:
+    data = top.data.get("day", {})
+    if not isinstance(data, dict):
+        top.refuse("day", "write its keys under a line [day]")
+        data = {}
+    day = _Section(data, "day.", problems)
+    day.check_keys(DAY_KEYS, {key: _above(key) for key in TOP_KEYS})
+    return day
+
+
+def _above(key: str) -> str:
+    return f"'{key}' belongs above the first line in square brackets"
+
+
+def _route(top: _Section, *, explicit: bool) -> tuple[str, ...]:
+    others = [key for key in ("start", "finish", "via") if key in top.data]
+    if explicit and others:
+        top.fault("route", f"stands beside {others[0]!r}; keep either 'route' or 'start', 'finish' and 'via'")
+        return ()
+    if explicit:
+        route = top.keys("route")
+        if len(route) < 2 and isinstance(top.data["route"], list):
+            top.refuse("route", "at least two places are needed")
+        return route
+    missing = [key for key in ("start", "finish") if key not in top.data]
+    for key in missing:
+        top.fault(key, "is missing; name a place key from places.csv, or give every place in order as 'route'")
+    start, finish, via = top.text("start"), top.text("finish"), top.keys("via")
+    return (start, *via, finish) if start and finish else ()
+
+
+def _departure(top: _Section) -> datetime:
+    value = top.data.get("departure")
+    example = "local time at the start is needed, e.g. '2027-07-06 07:00'"
+    if value is None:
+        top.fault("departure", f"is missing; {example}")
+        return _UNSET
+    if isinstance(value, str):
+        value = _date_from_text(value.strip())
+    if isinstance(value, date) and not isinstance(value, datetime):
+        top.refuse("departure", f"the time of day is missing; {example}")
+    elif not isinstance(value, datetime):
+        top.refuse("departure", example)
+    elif value.tzinfo is not None:
+        top.refuse("departure", f"leave the offset out; {example}")
+    elif not 1900 <= value.year <= 2100:
+        top.refuse("departure", "allowed are the years 1900 to 2100")
+    else:
+        return value
+    return _UNSET
+
+
+def _date_from_text(text: str) -> object:
+    """Return a date and time, a bare date, or None; '2027-W01' and other rare forms are not read."""
+    try:
+        if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII):
+            return date.fromisoformat(text)
+        return datetime.fromisoformat(text) if _DATE_TIME.match(text) else None
+    except ValueError:
+        return None
+
+
+def _halt(data: Mapping[str, object], number: int, problems: Problems) -> Halt:
+    section = _Section(data, f"halt {number} ", problems)
+    section.check_keys(HALT_KEYS, {key: _above(key) for key in TOP_KEYS if key not in HALT_KEYS})
+    for key in ("place", "duration"):
+        if key not in data:
+            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'")
+    allowed = "above 0 min, up to 7 days"
+    return Halt(
+        place=section.text("place"),
+        duration_s=section.quantity("duration", "20 min", unit="s", high=7 * _DAY_S, allowed=allowed),
+        engine_on=section.choice("engine", ("off", "idle"), "off") == "idle",
+    )
+
+
+def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple[str, ...]:
+    """Sentences for what was not said, the weightiest first."""
+    defaults: Iterable[tuple[bool, str]] = (
+        ("air_conditioning" in data, "Air conditioning taken as on (no 'air_conditioning' in trip.toml)."),
+        ("driving" in day, "At most 8 h of driving a day assumed (no 'day.driving' in trip.toml)."),
+        ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
+        ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
+        ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
+    )
+    return tuple(text for said, text in defaults if not said)

@@ -1,0 +1,347 @@
+"""Reading one CSV table that people typed: headings with units, cells in SI, every problem collected.
+
+A heading is `name [unit]`; a row is counted as a spreadsheet shows it, comment and blank rows included.
+"""
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from planner.files.reading import Problems, nearest, shown
+from thermal.units import convert, same_kind
+
+DELIMITERS = (",", ";", "\t")
+_HEADING = re.compile(r"\s*([^\[\]()]*?)\s*(?:([\[(])([^\[\]()]*)[\])])?\s*")
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
+_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
+_WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[A-Za-z°'\"].*", re.ASCII)
+_PLAIN_UNIT = re.compile(r"[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """What one column of a table may hold.
+
+    `unit` is the SI unit cells are turned into, empty for bare numbers and text; `usual` are units to propose,
+    `low` and `high` the plausible range in SI. A required column has a heading and no empty cell.
+    """
+
+    name: str
+    required: bool = True
+    number: bool = False
+    unit: str = ""
+    usual: tuple[str, ...] = ()
+    example: str = "1250"
+    low: float = -math.inf
+    high: float = math.inf
+
+    def proposal(self) -> str:
+        """Return how the heading should be written."""
+        return " or ".join(f"'{self.name} [{unit}]'" for unit in self.usual) or f"'{self.name}'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """One heading as written, and how its cells become SI: value * scale + offset."""
+
+    column: Column
+    written: str
+    index: int
+    unit: str
+    scale: float
+    offset: float
+
+    def to_si(self, value: float) -> float:
+        """Turn a number from a cell into SI."""
+        return value * self.scale + self.offset
+
+    def show(self, si_value: float) -> str:
+        """Return an SI value in the unit of this heading, for a message."""
+        value = (si_value - self.offset) / self.scale
+        digits = f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
+        return f"{digits} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table as read: sound headings by column name, all columns that were named at all, and rows."""
+
+    file: str
+    headings: dict[str, Heading]
+    named: frozenset[str]
+    rows: list["Row"]
+    decimal_comma: bool
+    problems: Problems
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row; its readers return None for an empty or bad cell and note what is bad."""
+
+    table: Table
+    number: int
+    cells: Sequence[str]
+
+    def cell(self, name: str) -> str:
+        """Return a cell's text, inner white space collapsed; empty when not given."""
+        heading = self.table.headings.get(name)
+        if heading is None or heading.index >= len(self.cells):
+            return ""
+        return " ".join(self.cells[heading.index].split())
+
+    def fault(self, name: str, text: str) -> None:
+        """Note a problem of one cell."""
+        heading = self.table.headings.get(name)
+        self.table.problems.add(
+            self.table.file, text, row=self.number, column=name if heading is None else heading.written
+        )
+
+    def text(self, name: str) -> str:
+        """Return a text cell; an empty one of a required column is a problem."""
+        text = self.cell(name)
+        heading = self.table.headings.get(name)
+        if not text and heading is not None and heading.column.required:
+            self.fault(name, f"the cell is empty; write e.g. {heading.column.example}")
+        return text
+
+    def choice(self, name: str, options: Sequence[str], default: str) -> str:
+        """Return one of the allowed words, capitals ignored."""
+        text = self.cell(name)
+        if not text:
+            return default
+        if text.casefold() not in options:
+            self.fault(name, f"read {shown(text)}; {nearest(text, options)}")
+            return default
+        return text.casefold()
+
+    def value(self, name: str) -> float | None:
+        """Return a number in SI, checked against the plausible range of its column."""
+        heading = self.table.headings.get(name)
+        text = self.text(name)
+        if heading is None or not text:
+            return None
+        number = self._number(text, heading)
+        if number is None:
+            return None
+        si_value = heading.to_si(number)
+        if not heading.column.low <= si_value <= heading.column.high:
+            self.fault(name, f"read {shown(text)}; {_range_text(number, heading)}")
+            return None
+        return si_value
+
+    def _number(self, text: str, heading: Heading) -> float | None:
+        comma = self.table.decimal_comma
+        plain = text.replace("\N{MINUS SIGN}", "-")
+        if comma and "." in plain:
+            self.fault(heading.column.name, f"read {shown(text)}; this file has decimal commas; drop the point")
+            return None
+        plain = plain.replace(",", ".", 1) if comma else plain
+        if _NUMBER.fullmatch(plain) is None or not math.isfinite(heading.to_si(float(plain))):
+            self.fault(heading.column.name, f"read {shown(text)}; {_number_advice(text, heading.column.example)}")
+            return None
+        return float(plain)
+
+
+def _number_advice(text: str, example: str) -> str:
+    with_unit = _WITH_UNIT.fullmatch(text)
+    if _THOUSANDS.fullmatch(text) is not None:
+        return f"write thousands without a comma, e.g. {text.replace(',', '')}"
+    if _DECIMAL_COMMA.fullmatch(text) is not None:
+        return f"write a decimal point, e.g. {text.replace(',', '.')}"
+    if with_unit is not None:
+        return f"the unit stands in the heading; write {with_unit[1]}"
+    return f"a number is needed, e.g. {example}"
+
+
+def _range_text(number: float, heading: Heading) -> str:
+    column = heading.column
+    allowed = f"allowed is {heading.show(column.low)} to {heading.show(column.high)}"
+    for unit in column.usual:
+        scale, offset = _affine(unit, column.unit)
+        fits = column.low <= number * scale + offset <= column.high
+        if fits and not math.isclose(scale, heading.scale):
+            return f"{allowed}; is it in {unit}?"
+    return f"{allowed}; check the number and the unit in the heading"
+
+
+def _affine(unit: str, si_unit: str) -> tuple[float, float]:
+    """Scale and offset from a unit to SI."""
+    offset = convert(0.0, unit, si_unit)
+    if offset == 0.0:
+        return convert(1.0, unit, si_unit), 0.0
+    return (convert(1e6, unit, si_unit) - offset) / 1e6, offset
+
+
+def plain_unit(text: str) -> bool:
+    """Tell whether a text looks like a unit name and nothing cleverer: 'km/h', 'degF', not '3*m**9'.
+
+    Parameters
+    ----------
+    text : str
+        Text from between square brackets. [-]
+
+    Returns
+    -------
+    bool
+        Whether it may be handed on to be looked up.
+
+    Examples
+    --------
+    >>> plain_unit("km/h"), plain_unit("m**9")
+    (True, False)
+    """
+    return _PLAIN_UNIT.fullmatch(text) is not None and not text.startswith("delta_")
+
+
+def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+    r"""Split a CSV text into rows under known headings.
+
+    Parameters
+    ----------
+    text : str
+        The file's text; comma, semicolon or tab between cells. [-]
+    file : str
+        Its name in messages. [-]
+    columns : sequence of Column
+        What it may hold. [-]
+    max_rows : int
+        Most rows below the heading. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    Table or None
+        The rows, also when some headings are bad; None when there is nothing to read.
+
+    Examples
+    --------
+    >>> found = Problems()
+    >>> climb = Column(name="elevation", number=True, unit="m", usual=("ft", "m"))
+    >>> table = read_table("elevation [ft]\n1000\n", file="a.csv", columns=[climb], max_rows=9, problems=found)
+    >>> table.rows[0].value("elevation")
+    304.8
+    """
+    delimiter = _delimiter(text)
+    records = []
+    row = 0
+    try:
+        for row, cells in _records(text, delimiter):
+            records.append((row, cells))
+            if len(records) > max_rows + 1:
+                problems.add(file, f"has more than {max_rows:,} rows; thin it out or split the trip")
+                break
+    except csv.Error:
+        advice = 'a quotation mark opens or ends a cell wrongly; inside a quoted cell write ""'
+        problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1)
+    if not records:
+        problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
+        return None
+    (first, heads), body = records[0], records[1 : max_rows + 1]
+    headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
+    comma = delimiter != "," and _uses_decimal_comma(body, headings.values())
+    table = Table(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
+    table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
+    _check_widths(table, heads, first)
+    return table
+
+
+def _delimiter(text: str) -> str:
+    for line in io.StringIO(text, newline=None):
+        if line.strip() and not line.startswith("#"):
+            bare = re.sub(r'"[^"]*"', "", line)
+            return max(DELIMITERS, key=bare.count)
+    return ","
+
+
+def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield row number and cells; comment and blank rows are counted, not yielded."""
+    at_start = True
+
+    def lines() -> Iterator[str]:
+        nonlocal at_start
+        for line in io.StringIO(text, newline=None):
+            comment, at_start = at_start and line.startswith("#"), False
+            yield "\n" if comment else line
+
+    for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):
+        at_start = True
+        if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
+            yield row, cells
+
+
+def _headings(
+    heads: Sequence[str], *, file: str, row: int, columns: Sequence[Column], problems: Problems
+) -> tuple[dict[str, Heading], frozenset[str]]:
+    known = {column.name: column for column in columns}
+    found: dict[str, Heading] = {}
+    seen: set[str] = set()
+    for index, written in enumerate(heads):
+        name, bracket, unit = _split_heading(written)
+        if not written.strip():
+            continue
+        column = known.get(name)
+        fault = None
+        if column is None:
+            fault = f"unknown column; {nearest(name, known)}"
+        elif name in seen:
+            fault = "this column stands twice; keep one"
+        else:
+            seen.add(name)
+            fault = _unit_fault(column, bracket, unit)
+        if fault is not None:
+            problems.add(file, fault, row=row, column=" ".join(written.split())[:50])
+        elif column is not None:
+            scale, offset = _affine(unit, column.unit) if column.unit else (1.0, 0.0)
+            found[name] = Heading(
+                column=column, written=written.strip(), index=index, unit=unit, scale=scale, offset=offset
+            )
+    for column in columns:
+        if column.required and column.name not in seen:
+            problems.add(file, f"the column {column.proposal()} is missing; add it", row=row)
+    return found, frozenset(seen)
+
+
+def _split_heading(written: str) -> tuple[str, str, str]:
+    """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
+    match = _HEADING.fullmatch(written)
+    if match is None:
+        return written.strip().casefold(), "", ""
+    return match[1].casefold(), match[2] or "", (match[3] or "").strip()
+
+
+def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:
+    if not column.unit:
+        return f"this column takes no unit; write '{column.name}'" if bracket else None
+    if not bracket or not unit:
+        return f"the unit is missing; write {column.proposal()}"
+    if bracket == "(":
+        return f"units stand in square brackets; write {column.proposal()}"
+    if not plain_unit(unit) or not same_kind(unit, column.unit):
+        return f"'{unit[:30]}' is not a unit of {column.name}; write {column.proposal()}"
+    return None
+
+
+def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading]) -> bool:
+    indices = [heading.index for heading in headings if heading.column.number]
+    return any(
+        _DECIMAL_COMMA.fullmatch(cells[index].strip()) is not None
+        for _, cells in body
+        for index in indices
+        if index < len(cells)
+    )
+
+
+def _check_widths(table: Table, heads: Sequence[str], first: int) -> None:
+    named = {index for index, text in enumerate(heads) if text.strip()}
+    for row in table.rows:
+        stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
+        if stray:
+            advice = f"text with a comma needs quotation marks, and every column a heading in row {first}"
+            table.problems.add(table.file, f"read {shown(stray[0])} under no heading; {advice}", row=row.number)
+    if not table.rows:
+        table.problems.add(table.file, "has headings but no rows below them; add at least one", row=first)

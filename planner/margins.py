@@ -1,0 +1,146 @@
+"""Where margins get thin: per leg and fluid, how much, where, when, how likely passed."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from planner import clock
+from planner.forecast import Forecast
+from thermal.vehicle import FLUIDS
+
+LEVELS = ("ample", "thin", "exceeded")
+FLUID_NAMES = {
+    "coolant": "coolant",
+    "engine_oil": "engine oil",
+    "transmission": "transmission",
+    "differential": "differential",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """Smallest margin of one fluid on one leg, at the trip's confidence."""
+
+    leg: int
+    fluid: str
+    margin_k: float
+    nominal_margin_k: float
+    probability: float
+    level: str
+    peak_k: float
+    limit_k: float
+    distance_m: float
+    near: str
+    when: datetime
+    parked: bool
+
+
+def level_of(margin_k: float, thin_band_k: float) -> str:
+    """Name a margin.
+
+    Parameters
+    ----------
+    margin_k : float
+        Limit less temperature. [K]
+    thin_band_k : float
+        Width of the thin band. [K]
+
+    Returns
+    -------
+    str
+        `ample`, `thin` or `exceeded`.
+
+    Examples
+    --------
+    >>> level_of(8.0, 8.0), level_of(0.0, 8.0), level_of(-0.1, 8.0)
+    ('ample', 'thin', 'exceeded')
+    """
+    if margin_k < 0.0:
+        return "exceeded"
+    return "thin" if margin_k < thin_band_k else "ample"
+
+
+def fluids_of(outlook: Forecast) -> tuple[str, ...]:
+    """Fluids this car has; one that shares its oil with another has no line of its own.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+
+    Returns
+    -------
+    tuple of str
+        Names in the model's order.
+    """
+    shared = outlook.car.vehicle.axle.kind == "transaxle"
+    return tuple(fluid for fluid in FLUIDS if not (shared and fluid == "differential"))
+
+
+def find_margins(outlook: Forecast) -> tuple[Margin, ...]:
+    """Find the smallest margin of every fluid on every leg.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+
+    Returns
+    -------
+    tuple of Margin
+        By leg, then fluid.
+    """
+    return tuple(_margin(outlook, leg, fluid) for leg in range(len(outlook.legs)) for fluid in fluids_of(outlook))
+
+
+def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
+    """Smallest margin of any fluid on one leg.
+
+    Parameters
+    ----------
+    margins : tuple of Margin
+        All margins. [-]
+    leg : int
+        The leg. [-]
+
+    Returns
+    -------
+    Margin
+        The smallest; ties by the model's order of fluids.
+    """
+    return min((m for m in margins if m.leg == leg), key=lambda m: m.margin_k)
+
+
+def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
+    """Margin of one fluid on one leg."""
+    f, trip, line = FLUIDS.index(fluid), outlook.trip, outlook.timeline
+    draws = outlook.spread.margin_k[:, leg, f]
+    nominal = float(outlook.nominal.margin_k[0, leg, f])
+    at = int(outlook.nominal.where[0, leg, f])
+    margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
+    place = _nearest(outlook, leg, float(line.end_m[at]))
+    zone = clock.zone_of(float(line.lat_deg[at]), float(line.lon_deg[at]))
+    instant = datetime.fromtimestamp(float(line.end_s[at]), tz=clock.UTC)
+    return Margin(
+        leg=leg,
+        fluid=fluid,
+        margin_k=margin,
+        nominal_margin_k=nominal,
+        probability=float(np.mean(draws < 0.0)),
+        level=level_of(margin, trip.thin_band_k),
+        peak_k=float(outlook.nominal.limit_k[at, f]) - nominal,
+        limit_k=float(outlook.nominal.limit_k[at, f]),
+        distance_m=float(line.end_m[at]),
+        near=place,
+        when=clock.to_local(instant, zone),
+        parked=bool(line.drive.speed_m_per_s[at] == 0.0),
+    )
+
+
+def _nearest(outlook: Forecast, leg: int, distance_m: float) -> str:
+    """Name of the leg's end that is nearer along the road."""
+    this = outlook.legs[leg]
+    start = sum(l.distance_m for l in outlook.legs[:leg])
+    nearer = this.start if distance_m - start < 0.5 * this.distance_m else this.finish
+    return outlook.trip.places[nearer].name

@@ -1,0 +1,301 @@
+"""The forecast in words and tables, display units, nothing printed here."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from planner import clock, geo
+from planner.display import Units, units_of
+from planner.forecast import Forecast
+from planner.margins import FLUID_NAMES, Margin, find_margins, fluids_of, worst_of
+from planner.timeline import Span
+from thermal.engine import LHV_J_PER_L
+
+_LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """A forecast with its margins, ready to be shown."""
+
+    outlook: Forecast
+    margins: tuple[Margin, ...]
+    units: Units
+
+    def worst(self, leg: int) -> Margin:
+        """Smallest margin on a leg."""
+        return worst_of(self.margins, leg)
+
+    def notable(self) -> tuple[Margin, ...]:
+        """Smallest margin of every leg that is not ample, in driving order."""
+        found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
+        return tuple(m for m in found if m.level != "ample")
+
+
+def make_report(outlook: Forecast) -> Report:
+    """Work out the margins of a forecast.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+
+    Returns
+    -------
+    Report
+        Forecast, margins, display units.
+    """
+    return Report(outlook=outlook, margins=find_margins(outlook), units=units_of(outlook.trip.units))
+
+
+def span_of(outlook: Forecast, leg: int) -> Span:
+    """Run of segments in which a leg is driven.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    leg : int
+        Position in the route. [-]
+
+    Returns
+    -------
+    Span
+        The run.
+    """
+    return next(s for s in outlook.timeline.spans if s.kind == "drive" and s.leg == leg)
+
+
+def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
+    """Wall clock at a segment's end or beginning, in the zone of where it ends.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    segment : int
+        The segment. [-]
+    begin : bool
+        Its beginning instead. [-]
+
+    Returns
+    -------
+    datetime
+        Aware.
+    """
+    line = outlook.timeline
+    seconds = line.begin_s[segment] if begin else line.end_s[segment]
+    zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
+    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=clock.UTC), zone)
+
+
+def legs_table(report: Report) -> pd.DataFrame:
+    """One row a leg: when, how far, how hot, how thin.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        Units stand in the headings; margins at the trip's confidence, peaks of the car as described.
+    """
+    outlook, u = report.outlook, report.units
+    rows = []
+    for i, leg in enumerate(outlook.legs):
+        span = span_of(outlook, i)
+        part = slice(span.first, span.last + 1)
+        places = outlook.trip.places
+        row: dict[str, object] = {
+            "day": span.day + 1,
+            "leg": i + 1,
+            "from": places[leg.start].name,
+            "to": places[leg.finish].name,
+            "road": leg.road,
+            "depart": local_time(outlook, span.first, begin=True).strftime("%Y-%m-%d %H:%M"),
+            "arrive": local_time(outlook, span.last).strftime("%Y-%m-%d %H:%M"),
+            f"distance [{u.distance}]": round(u.dist(leg.distance_m), 1),
+            f"climb [{u.elevation}]": round(u.height(_climb_m(outlook, i))),
+            f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
+            f"fuel [{u.fuel}]": round(fuel_l(outlook, i) / u.litres, 2),
+        }
+        for margin in (m for m in report.margins if m.leg == i):
+            name = FLUID_NAMES[margin.fluid]
+            row[f"{name} peak [{u.temperature}]"] = round(u.temp(margin.peak_k))
+            row[f"{name} limit [{u.temperature}]"] = round(u.temp(margin.limit_k))
+            row[f"{name} margin [{u.temperature}]"] = round(u.diff(margin.margin_k), 1)
+            row[f"{name} chance over"] = round(margin.probability, 3)
+        worst = report.worst(i)
+        row |= {
+            "level": worst.level,
+            "fluid": FLUID_NAMES[worst.fluid],
+            "near": worst.near,
+            "when": worst.when.strftime("%Y-%m-%d %H:%M"),
+            "slowed by the grade": bool(outlook.timeline.slowed[part].any()),
+        }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _climb_m(outlook: Forecast, leg: int) -> float:
+    """Sum of rises along a leg."""
+    span = span_of(outlook, leg)
+    start = outlook.trip.places[outlook.legs[leg].start].elevation_m
+    return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span.first : span.last + 1])))
+
+
+def fuel_l(outlook: Forecast, leg: int) -> float:
+    """Fuel the model burns on a leg.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    leg : int
+        Position in the route. [-]
+
+    Returns
+    -------
+    float
+        Volume. [L]
+    """
+    span = span_of(outlook, leg)
+    part = slice(span.first, span.last + 1)
+    energy = float(np.sum(outlook.nominal.work.fuel_w[part] * outlook.timeline.drive.duration_s[part]))
+    return energy / LHV_J_PER_L[outlook.car.vehicle.engine.fuel]
+
+
+def days_table(report: Report) -> pd.DataFrame:
+    """One row a day: from, to, hours, climb, hottest air, smallest margin.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    pandas.DataFrame
+        Units stand in the headings.
+    """
+    outlook, u = report.outlook, report.units
+    places = outlook.trip.places
+    rows = []
+    for number, day in enumerate(outlook.timeline.days):
+        legs = range(day.first, day.last + 1)
+        worst = min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k)
+        first, last = span_of(outlook, day.first), span_of(outlook, day.last)
+        depart = local_time(outlook, first.first, begin=True)
+        part = slice(first.first, last.last + 1)
+        rows.append(
+            {
+                "day": number + 1,
+                "date": depart.strftime("%a %d %b"),
+                "from": places[outlook.legs[day.first].start].name,
+                "to": places[outlook.legs[day.last].finish].name,
+                "depart": depart.strftime("%H:%M"),
+                "arrive": local_time(outlook, last.last).strftime("%H:%M"),
+                f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),
+                "driving [h]": round(day.driving_s / 3600.0, 1),
+                f"climb [{u.elevation}]": round(u.height(sum(_climb_m(outlook, i) for i in legs)), -1),
+                f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
+                "fluid": FLUID_NAMES[worst.fluid],
+                f"margin [{u.temperature}]": round(u.diff(worst.margin_k)),
+                "level": worst.level,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def sentence(report: Report, margin: Margin) -> str:
+    """Say in plain words what a margin means.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        One margin. [-]
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    u, name = report.units, FLUID_NAMES[margin.fluid]
+    left = u.diff(margin.margin_k)
+    share = round(100 * report.outlook.trip.confidence)
+    how = f"{left:.0f} {u.temperature} below" if left >= 0.0 else f"{-left:.0f} {u.temperature} above"
+    soak = ", parked, after shutting down" if margin.parked else ""
+    return (
+        f"{name.capitalize()}: about {u.temp(margin.peak_k):.0f} {u.temperature} near {margin.near}, "
+        f"{margin.when:%a %H:%M}{soak}; at {share} % confidence {how} the limit of "
+        f"{u.temp(margin.limit_k):.0f} {u.temperature}, chance of passing it {chance(margin.probability)}."
+    )
+
+
+def chance(probability: float) -> str:
+    """Print a probability no finer than the draws allow.
+
+    Parameters
+    ----------
+    probability : float
+        0 to 1. [-]
+
+    Returns
+    -------
+    str
+        Per cent, or a bound.
+
+    Examples
+    --------
+    >>> chance(0.0), chance(0.314), chance(1.0)
+    ('under 1 %', '31 %', 'over 99 %')
+    """
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def reason(report: Report, margin: Margin) -> str:
+    """Say why: what the ten minutes before the peak asked of the car, beside the trip's mean.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        One margin. [-]
+
+    Returns
+    -------
+    str
+        One or two sentences made of computed numbers.
+    """
+    outlook, u = report.outlook, report.units
+    drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
+    at = int(outlook.nominal.where[0, margin.leg, list(fluids_of(outlook)).index(margin.fluid)])
+    moving = drive.speed_m_per_s > 0.0
+    before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
+    if not before.any():
+        return "The car is parked: heat from the block still flows into fluids that no longer circulate."
+    here, trip = drive.duration_s * before, drive.duration_s * moving
+
+    def mean(values: np.ndarray, weights: np.ndarray) -> float:
+        return float(np.sum(values * weights) / np.sum(weights))
+
+    rpm = work.engine_rad_per_s * 60.0 / (2.0 * np.pi)
+    grade = 100.0 * float(np.sum(drive.grade * drive.length_m * before) / np.sum(drive.length_m * before))
+    held = line.slowed & before
+    slow = " The car cannot hold the entered speed there." if held.any() else ""
+    return (
+        f"In the ten minutes before: mean grade {grade:.1f} %, {mean(work.crank_w, here) / 1e3:.0f} kW at the crankshaft "
+        f"(trip's mean {mean(work.crank_w, trip) / 1e3:.0f}), {mean(rpm, here):,.0f} rpm ({mean(rpm, trip):,.0f}), only "
+        f"{u.pace(mean(drive.speed_m_per_s, here)):.0f} {u.speed} of cooling air "
+        f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) at {u.temp(mean(drive.air_k, here)):.0f} {u.temperature} and "
+        f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
+    )

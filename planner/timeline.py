@@ -1,0 +1,354 @@
+"""The chosen road as a timed drive: where the car is, when, how fast, in what air."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from planner import clock, geo
+from planner.days import DayLegs, split_days
+from planner.model import Leg, Trip
+from planner.weather.diurnal import haurwitz_w_per_m2
+from planner.weather.expected import Anchor, dew_point_k, expected_air_k, grille_rise_k, highs_lows_along
+from thermal.drive import Drive
+from thermal.loads import held_speed_m_per_s
+from thermal.vehicle import Vehicle
+
+Floats = npt.NDArray[np.float64]
+_SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
+_LAST_SOAK_S = 3600.0
+_ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Road:
+    """The route cut into segments, shape (n_segment,); nothing about time yet."""
+
+    legs: tuple[Leg, ...]
+    leg: npt.NDArray[np.int64]
+    length_m: Floats
+    grade: Floats
+    elevation_m: Floats
+    end_elevation_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    end_m: Floats
+    wanted_m_per_s: Floats
+    anchors: tuple[Anchor, ...]
+
+    @property
+    def middle_m(self) -> Floats:
+        """Distance along the route to the middle of every segment. [m]."""
+        return self.end_m - 0.5 * self.length_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """One run of segments of the timeline: a leg driven, or time parked at a place."""
+
+    kind: str  # "drive", "halt", "night", "end"
+    leg: int
+    day: int
+    first: int
+    last: int
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timeline:
+    """A drive with its clock and places; arrays run over segments, parked ones included.
+
+    Attributes
+    ----------
+    drive : Drive
+        For the thermal model.
+    begin_s, end_s : ndarray
+        Start and end of every segment, seconds since 1970 UTC. [s]
+    end_m : ndarray
+        Distance along the route at the segment's end. [m]
+    end_elevation_m, lat_deg, lon_deg : ndarray
+        Where its end lies. [m, deg, deg]
+    slowed : ndarray of bool
+        The car cannot hold the entered speed here. [-]
+    """
+
+    road: Road
+    days: tuple[DayLegs, ...]
+    spans: tuple[Span, ...]
+    drive: Drive
+    begin_s: Floats
+    end_s: Floats
+    end_m: Floats
+    end_elevation_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    slowed: npt.NDArray[np.bool_]
+
+
+def cut_road(trip: Trip, legs: Sequence[Leg]) -> Road:
+    """Cut the chosen legs into segments of at most a quarter mile.
+
+    Parameters
+    ----------
+    trip : Trip
+        Places. [-]
+    legs : sequence of Leg
+        The route. [-]
+
+    Returns
+    -------
+    Road
+        Segments in driving order.
+    """
+    parts: list[dict[str, Floats]] = []
+    for leg in legs:
+        a, b = trip.places[leg.start], trip.places[leg.finish]
+        shape = leg.profile if leg.profile is not None else (a.elevation_m, b.elevation_m)
+        cut = geo.segments(shape, leg.distance_m, where=f"{a.name} to {b.name}")
+        n = len(cut.grade)
+        lat, lon = geo.positions(
+            lat1_deg=a.lat_deg,
+            lon1_deg=a.lon_deg,
+            lat2_deg=b.lat_deg,
+            lon2_deg=b.lon_deg,
+            fractions=np.arange(1, n + 1) / n,
+        )
+        parts.append(
+            {
+                "length_m": cut.length_m,
+                "grade": cut.grade,
+                "elevation_m": 0.5 * (cut.elevation_m[1:] + cut.elevation_m[:-1]),
+                "end_elevation_m": cut.elevation_m[1:],
+                "lat_deg": lat,
+                "lon_deg": lon,
+                "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
+            }
+        )
+    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
+    return Road(
+        legs=tuple(legs), leg=leg_of, end_m=np.cumsum(joined["length_m"]), anchors=_anchors(trip, legs), **joined
+    )
+
+
+def _anchors(trip: Trip, legs: Sequence[Leg]) -> tuple[Anchor, ...]:
+    """Places on the route whose highs and lows are known, by distance."""
+    stops = [(0.0, legs[0].start)]
+    for leg in legs:
+        stops.append((stops[-1][0] + leg.distance_m, leg.finish))
+    return tuple(
+        Anchor(distance_m=at, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
+        for at, place in ((at, trip.places[key]) for at, key in stops)
+        if place.high_k is not None or place.low_k is not None
+    )
+
+
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timeline:
+    """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold.
+
+    Parameters
+    ----------
+    trip : Trip
+        Rules, places, departure. [-]
+    legs : sequence of Leg
+        The route. [-]
+    vehicle : Vehicle
+        The car, which may not hold every entered speed. [-]
+
+    Returns
+    -------
+    Timeline
+        Segments with their clock, in driving order, nights and halts included.
+
+    Raises
+    ------
+    NoRouteError
+        If the route cannot be split into days.
+    """
+    road = cut_road(trip, legs)
+    high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
+    speed = _held(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
+    days = split_days(trip, legs, _leg_times(road, speed))
+    timeline = _lay_out(trip, road, days, speed)
+    for _ in range(_ROUNDS):
+        driving = timeline.drive.speed_m_per_s > 0.0
+        speed = _held(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        timeline = _lay_out(trip, road, days, speed)
+    return timeline
+
+
+def _held(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
+    """Speed the car can hold on every segment of road."""
+    flat = np.ones(len(wanted))
+    drive = Drive(
+        duration_s=road.length_m / wanted,
+        speed_m_per_s=wanted,
+        end_speed_m_per_s=wanted,
+        grade=road.grade,
+        elevation_m=road.elevation_m,
+        air_k=air_k,
+        dew_k=air_k - 12.0,
+        road_rise_k=0.0 * flat,
+        headwind_m_per_s=0.0 * flat,
+        idle_share=0.0 * flat,
+        engine_on=flat,
+        ac_on=float(trip.air_conditioning) * flat,
+        group=0.0 * flat,
+        day=0.0 * flat,
+    )
+    return held_speed_m_per_s(vehicle, drive)
+
+
+def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
+    """Driving time of every leg. [s]."""
+    return list(np.bincount(road.leg, weights=road.length_m / speed_m_per_s, minlength=len(road.legs)))
+
+
+class _Sheet:
+    """Collects the columns of a timeline while walking the days."""
+
+    def __init__(self) -> None:
+        self.columns: dict[str, list[Floats]] = {}
+        self.spans: list[Span] = []
+        self.rows = 0
+
+    def add(self, span: Span, count: int, **columns: Floats | float) -> None:
+        """Append `count` rows."""
+        for name, values in columns.items():
+            self.columns.setdefault(name, []).append(np.broadcast_to(np.asarray(values, dtype=np.float64), (count,)))
+        self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
+        self.rows += count
+
+    def joined(self) -> dict[str, Floats]:
+        """Columns as arrays."""
+        return {name: np.concatenate(parts) for name, parts in self.columns.items()}
+
+
+def _lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
+    """Walk the days, giving every segment its place on the clock."""
+    sheet = _Sheet()
+    halts = {halt.place: halt for halt in trip.halts}
+    start = trip.places[road.legs[0].start]
+    now = clock.local_to_utc(trip.departure, clock.zone_of(start.lat_deg, start.lon_deg)).timestamp()
+    for number, day in enumerate(days):
+        for i in range(day.first, day.last + 1):
+            now = _drive_leg(sheet, road, i, number, speed, now, last=i == day.last or road.legs[i].finish in halts)
+            halt = halts.get(road.legs[i].finish)
+            if halt is not None and i != day.last:
+                now = _park(sheet, trip, road, i, number, "halt", now, halt.duration_s, halt.engine_on)
+        if number + 1 < len(days):
+            wake = _next_start(trip, road.legs[day.last].finish, now)
+            now = _park(sheet, trip, road, day.last, number, "night", now, wake - now, False)
+        else:
+            now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
+    return _finish(trip, road, days, sheet)
+
+
+def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
+    """Append the segments of one leg; returns the time of arrival."""
+    rows = np.flatnonzero(road.leg == i)
+    v = speed[rows]
+    duration = road.length_m[rows] / v
+    after = np.append(v[1:], 0.0 if last else (speed[rows[-1] + 1] if rows[-1] + 1 < len(speed) else 0.0))
+    end = now + np.cumsum(duration)
+    sheet.add(
+        Span(kind="drive", leg=i, day=day, first=0, last=0, place=road.legs[i].finish),
+        len(rows),
+        duration_s=duration,
+        speed_m_per_s=v,
+        end_speed_m_per_s=np.where(after == 0.0, 0.0, 0.5 * (v + after)),
+        grade=road.grade[rows],
+        elevation_m=road.elevation_m[rows],
+        end_elevation_m=road.end_elevation_m[rows],
+        lat_deg=road.lat_deg[rows],
+        lon_deg=road.lon_deg[rows],
+        end_m=road.end_m[rows],
+        end_s=end,
+        wanted_m_per_s=road.wanted_m_per_s[rows],
+        engine_on=1.0,
+        group=float(i),
+        day=float(day),
+    )
+    return float(end[-1])
+
+
+def _park(
+    sheet: _Sheet, trip: Trip, road: Road, i: int, day: int, kind: str, now: float, duration_s: float, engine_on: bool
+) -> float:
+    """Append time parked at the end of leg `i`; returns its end."""
+    place = trip.places[road.legs[i].finish]
+    edges = np.concatenate(([0.0], np.cumsum(_SOAK_STEPS_S)))
+    edges = np.append(edges[edges < duration_s - 1.0], duration_s)
+    steps = np.diff(edges)
+    at = float(road.end_m[np.flatnonzero(road.leg == i)[-1]])
+    sheet.add(
+        Span(kind=kind, leg=i, day=day, first=0, last=0, place=place.key),
+        len(steps),
+        duration_s=steps,
+        speed_m_per_s=0.0,
+        end_speed_m_per_s=0.0,
+        grade=0.0,
+        elevation_m=place.elevation_m,
+        end_elevation_m=place.elevation_m,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        end_m=at,
+        end_s=now + edges[1:],
+        wanted_m_per_s=0.0,
+        engine_on=float(engine_on),
+        group=float(i),
+        day=float(day),
+    )
+    return now + duration_s
+
+
+def _next_start(trip: Trip, key: str, now_s: float) -> float:
+    """Time of the next day's start at a place, at least six hours on."""
+    place = trip.places[key]
+    zone = clock.zone_of(place.lat_deg, place.lon_deg)
+    local = clock.to_local(datetime.fromtimestamp(now_s, tz=clock.UTC), zone)
+    morning = local.date() if local.hour < trip.day.start.hour - 6 else local.date() + timedelta(days=1)
+    return clock.local_to_utc(datetime.combine(morning, trip.day.start), zone).timestamp()
+
+
+def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
+    """Add the weather of every place and hour."""
+    c = sheet.joined()
+    begin = c["end_s"] - c["duration_s"]
+    middle_s = 0.5 * (begin + c["end_s"])
+    where = {"distance_m": c["end_m"], "elevation_m": c["elevation_m"]}
+    position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": middle_s}
+    air = expected_air_k(**where, **position, anchors=road.anchors)
+    _, low = highs_lows_along(c["end_m"], c["elevation_m"], road.anchors)
+    sun = haurwitz_w_per_m2(clock.solar_elevation_deg(**position))
+    drive = Drive(
+        duration_s=c["duration_s"],
+        speed_m_per_s=c["speed_m_per_s"],
+        end_speed_m_per_s=c["end_speed_m_per_s"],
+        grade=c["grade"],
+        elevation_m=c["elevation_m"],
+        air_k=air,
+        dew_k=np.minimum(dew_point_k(low), air),
+        road_rise_k=grille_rise_k(sun, c["speed_m_per_s"]),
+        headwind_m_per_s=np.zeros_like(air),
+        idle_share=np.zeros_like(air),
+        engine_on=c["engine_on"],
+        ac_on=float(trip.air_conditioning) * c["engine_on"],
+        group=c["group"],
+        day=c["day"],
+    )
+    return Timeline(
+        road=road,
+        days=days,
+        spans=tuple(sheet.spans),
+        drive=drive,
+        begin_s=begin,
+        end_s=c["end_s"],
+        end_m=c["end_m"],
+        end_elevation_m=c["end_elevation_m"],
+        lat_deg=c["lat_deg"],
+        lon_deg=c["lon_deg"],
+        slowed=c["speed_m_per_s"] < c["wanted_m_per_s"] - 0.2,
+    )

@@ -1,0 +1,1 @@
+"""Who says how hot it will be, and when in the day."""

@@ -1,0 +1,380 @@
+"""The page in a real browser: it draws, stays offline, obeys its policy, and runs nothing that names smuggle in.
+
+The scene is invented: a synthetic line across the western USA with waves for series.
+"""
+
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+
+from maps.basemap import load
+from maps.page import render
+from maps.scene import DASHES, Day, Marker, Scene, Series, Stretch, Table, Track
+
+CHROMIUM = "/usr/bin/chromium"
+OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
+ARGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+)
+COUNT = 2000
+HOSTILE = (
+    "<img src=x onerror=alert(1)>",
+    "</script><script>alert(2)</script>",
+    "${alert(3)}",
+    "`+alert(4)+`",
+    "{{ 7*7 }}{% if %}",
+    '" onmouseover="alert(5)',
+    "<svg onload=alert(6)>",
+    "javascript:alert(7)",
+)
+PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
+]
+
+
+def wave(length: float, phase: float = 0.0) -> list[float]:
+    return [math.sin(2 * math.pi * i / length + phase) for i in range(COUNT)]
+
+
+def example_series(elevation: tuple[float, ...]) -> tuple[Series, ...]:
+    rise = [max(0.0, elevation[min(i + 8, COUNT - 1)] - elevation[i]) / 45 for i in range(COUNT)]
+    warm = [one * 6 for one in wave(285)]
+    limit = tuple(262.0 - 0.0015 * e for e in elevation)
+    values = {
+        "Water": (196.0, 1.0, limit),
+        "Oil in the engine": (214.0, 1.4, tuple([275.0] * COUNT)),
+        "Gear oil": (178.0, 0.7, tuple([250.0] * COUNT)),
+        "Air outside": (84.0, -0.4, None),
+    }
+    made = []
+    for number, (label, (start, gain, upper)) in enumerate(values.items()):
+        line = tuple(start + gain * r + w for r, w in zip(rise, warm, strict=True))
+        band = number == 0
+        made.append(
+            Series(
+                label=label,
+                values=line,
+                unit="°F",
+                limit=upper,
+                low=tuple(v - 8 for v in line) if band else None,
+                high=tuple(v + 8 for v in line) if band else None,
+                dash=DASHES[number],
+            )
+        )
+    return tuple(made)
+
+
+def example_scene(names: tuple[str, ...] = ()) -> Scene:
+    share = [i / (COUNT - 1) for i in range(COUNT)]
+    lat = tuple(35.2 + 9.5 * s + 0.5 * a + 0.12 * b for s, a, b in zip(share, wave(330), wave(47), strict=True))
+    lon = tuple(-101.8 - 20.5 * s + 0.4 * a for s, a in zip(share, wave(211, 1.0), strict=True))
+    elevation = tuple(5200 + 2600 * a + 1300 * b for a, b in zip(wave(310), wave(83, 2.0), strict=True))
+    group = tuple(i // 100 for i in range(COUNT))
+    day = tuple(i // 400 for i in range(COUNT))
+    towns = names or (
+        "Amarillo",
+        "Raton Pass",
+        "Salida",
+        "Wolf Creek Pass",
+        "Moab",
+        "Soldier Summit",
+        "Teton Pass",
+        "Boise",
+    )
+    kinds = ("start", "grade", "night", "grade", "fuel", "service", "stop", "place", "finish")
+    markers = tuple(
+        Marker(
+            lat=lat[i],
+            lon=lon[i],
+            label=towns[n % len(towns)],
+            kind=kinds[n % 9] if 0 < n < 17 else ("start" if n == 0 else "finish"),
+            text=f"{towns[n % len(towns)]}: about {elevation[i]:.0f} ft.\nA second sentence follows here.",
+            day=day[i],
+        )
+        for n, i in enumerate(range(0, COUNT, 117))
+    )
+    levels = ("ample", "ample", "thin", "ample", "exceeded")
+    stretches = tuple(
+        Stretch(
+            start=100 * k,
+            end=min(100 * k + 100, COUNT - 1),
+            level=levels[k % 5],
+            title=f"{towns[k % len(towns)]} to {towns[(k + 1) % len(towns)]}",
+            popup="Smallest margin 11 °F, at 14:20.\nSlow down to 50 mph on the grade.",
+        )
+        for k in range(20)
+    )
+    rows = tuple((towns[k % len(towns)], "7:00", f"{k * 61} mi", "Fuel, food", "214 °F") for k in range(8))
+    table = Table(title="Legs", headings=("Place", "Leave", "Distance", "Services", "Warmest oil"), rows=rows)
+    return Scene(
+        title=names[0] if names else "Amarillo to Astoria in five days, by the high passes",
+        lead="Two legs of twenty run thin on margin; leave early on the third day and take the long grade slowly.",
+        facts=("1,420 mi, 5 days", "Leaves Tue 6 July, 07:00", "Confidence 90 %"),
+        cautions=names or ("A forecast is not permission; the gauge outranks the model.", "Choose the low gear early."),
+        track=Track(
+            lat=lat,
+            lon=lon,
+            distance=tuple(1420 * s for s in share),
+            elevation=elevation,
+            clock=tuple(f"Day {d + 1} {7 + i % 400 // 40:02d}:{i % 40:02d}" for i, d in enumerate(day)),
+            group=group,
+            day=day,
+            series=example_series(elevation),
+            group_labels=tuple(f"{towns[k % len(towns)]} to {towns[(k + 1) % len(towns)]}" for k in range(20)),
+        ),
+        stretches=stretches,
+        markers=markers,
+        days=tuple(
+            Day(title=f"Day {d + 1}: {towns[d % len(towns)]}", summary="About 284 mi in 7 hours.", tables=(table,))
+            for d in range(5)
+        ),
+        attributions=("Elevations and temperatures are invented.",),
+        generated="Made 2027-07-01.",
+    )
+
+
+def write_page(folder: Path, scene: Scene) -> str:
+    path = folder / "page.html"
+    path.write_text(render(scene, basemap=load(OUTLINES, scene.bounds())), encoding="utf-8")
+    return path.as_uri()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    return write_page(tmp_path_factory.mktemp("page"), example_scene())
+
+
+@pytest.fixture
+def opened(browser):
+    """Open an address and note everything that should not happen."""
+    contexts = []
+
+    def open_page(address, size=DESKTOP, **options):
+        context = browser.new_context(viewport=size, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.trouble = []
+        page.requested = []
+        page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
+        page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
+        page.on("dialog", lambda dialog: (page.trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
+        page.on("request", lambda request: page.requested.append(request.url))
+        page.goto(address)
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+
+
+def slider(page):
+    return int(page.locator("#along").input_value())
+
+
+def slide_to(page, index):
+    page.evaluate(
+        "i => { const s = document.getElementById('along'); s.value = i; s.dispatchEvent(new Event('input')); }", index
+    )
+
+
+def middle_of(page, selector):
+    box = page.locator(selector).bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_the_map_and_the_chart_draw_without_trouble_or_requests(opened, address):
+    page = opened(address)
+    assert page.locator("#map_route path.land").count() == 1
+    for level in ("ample", "thin", "exceeded"):
+        assert page.locator(f"#map_route path.level-{level}").count() > 0
+    assert page.locator("#map_route path.hit").count() == 20
+    assert page.locator(".pin-box:visible").count() > 3
+    assert page.locator("#chart path.line").count() == 5
+    assert page.locator("#chart path.limit").count() == 3
+    assert page.locator("#chart path.band").count() == 1
+    assert page.trouble == []
+    assert page.requested == [address]
+
+
+def test_hostile_names_do_nothing_but_show(opened, tmp_path):
+    address = write_page(tmp_path, example_scene(HOSTILE))
+    page = opened(address)
+    for index in range(page.locator(".pin-box:visible").count()):
+        page.locator(".pin-box:visible").nth(index).dispatch_event("click")
+        assert page.locator(".leaflet-popup-content h3").last.inner_text() in HOSTILE
+    page.locator("#day-choice").select_option("1")
+    assert page.locator("h1").inner_text() == HOSTILE[0]
+    assert page.trouble == []
+    assert page.requested == [address]
+
+
+def test_the_policy_is_in_force(opened, address):
+    # Shows that the checks above can fail: what a name would have smuggled in is stopped and reported.
+    page = opened(address)
+    page.evaluate("document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=alert(1)>')")
+    page.evaluate("fetch('https://example.org/').catch(() => 0)")
+    page.wait_for_timeout(200)
+    assert any("Content Security Policy" in one for one in page.trouble)
+    assert not any(one.startswith("dialog") for one in page.trouble)
+
+
+def test_the_chart_moves_the_map_and_back(opened, address):
+    page = opened(address, {"width": 1280, "height": 1600})
+    before = page.locator("path.cursor").get_attribute("d")
+    box = page.locator("#chart svg").bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 100)
+    picked = slider(page)
+    assert picked > 100
+    assert page.locator("path.cursor").get_attribute("d") != before
+    x, y = middle_of(page, "path.cursor")
+    slide_to(page, 0)
+    page.mouse.move(x + 1, y)
+    page.mouse.move(x, y)
+    # The route bends back on itself here and there; the point found lies within a few of the one asked for.
+    assert slider(page) == pytest.approx(picked, abs=12)
+
+
+def test_the_slider_works_from_the_keyboard_and_speaks(opened, address):
+    page = opened(address)
+    page.locator("#along").focus()
+    for key in ("ArrowRight", "ArrowRight", "ArrowRight"):
+        page.keyboard.press(key)
+    assert slider(page) == 3
+    spoken = page.locator("#along").get_attribute("aria-valuetext")
+    assert "mi" in spoken
+    assert "Water" in spoken
+    assert "limit" in spoken
+    page.keyboard.press("End")
+    assert page.locator("#readout dd").nth(1).inner_text() == "1,420 mi"
+
+
+def test_a_day_zooms_map_and_chart(opened, address):
+    page = opened(address)
+    whole = page.locator("#map_route path.level-exceeded").first.get_attribute("d")
+    page.locator("button[data-day='2']").click()
+    assert page.locator("#day-choice").input_value() == "2"
+    assert page.locator("#map_route path.level-exceeded").first.get_attribute("d") != whole
+    low, high = (int(page.locator("#along").get_attribute(name)) for name in ("min", "max"))
+    assert 0 < low < high
+    assert page.locator("#readout dd").nth(1).inner_text() == "568 mi"
+    page.locator("#day-after").click()
+    assert page.locator("#day-choice").input_value() == "3"
+    page.locator("#day-choice").select_option("-1")
+    assert page.locator("#along").get_attribute("min") == "0"
+
+
+def test_lines_can_be_switched_off(opened, address):
+    page = opened(address)
+    page.locator("#series button").first.click()
+    assert page.locator("#series button").first.get_attribute("aria-pressed") == "false"
+    assert page.locator("#chart path.line").count() == 4
+    for index in (1, 2, 3):
+        page.locator("#series button").nth(index).click()
+    assert page.locator("#chart path.line").count() == 1
+    assert page.trouble == []
+
+
+def test_popups_speak_plainly(opened, address):
+    page = opened(address)
+    page.locator("#map_route path.hit").nth(4).dispatch_event("click")
+    assert "Slow down to 50 mph on the grade." in page.locator(".leaflet-popup-content").inner_text()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_fits_a_phone(opened, address, scheme):
+    page = opened(address, PHONE, has_touch=True, is_mobile=True, color_scheme=scheme)
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert page.locator("#map_route").bounding_box()["height"] <= PHONE["height"] * 0.52 + 1
+    small = page.evaluate(
+        """[...document.querySelectorAll('button, select, input, .leaflet-bar a, .pin-box')]
+        .filter(e => e.getClientRects().length).map(e => e.getBoundingClientRect())
+        .filter(r => r.width < 44 || r.height < 44).length"""
+    )
+    assert small == 0
+    box = page.locator("#chart svg").bounding_box()
+    page.locator("#chart").scroll_into_view_if_needed()
+    box = page.locator("#chart svg").bounding_box()
+    page.touchscreen.tap(box["x"] + box["width"] * 0.7, box["y"] + 60)
+    assert slider(page) > 100
+    assert page.trouble == []
+
+
+def luminance(colour):
+    # Relative luminance and contrast: W3C, Web Content Accessibility Guidelines 2.1, definitions.
+    parts = [int(one) / 255 for one in colour.removeprefix("rgb(").removesuffix(")").split(",")]
+    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(first, second):
+    low, high = sorted((luminance(first), luminance(second)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_and_lines_stand_out(opened, address, scheme):
+    page = opened(address, color_scheme=scheme)
+    style = "(s => getComputedStyle(document.querySelector(s[0]))[s[1]])"
+    paper = page.evaluate(style, ["body", "backgroundColor"])
+    assert (luminance(paper) < 0.05) == (scheme == "dark")
+    # WCAG 2.1: 4.5 for text (1.4.3), 3 for parts of pictures that matter (1.4.11).
+    for selector in ("body", ".note", ".facts li", "footer"):
+        assert contrast(page.evaluate(style, [selector, "color"]), paper) >= 4.5
+    for index in range(4):
+        assert contrast(page.evaluate(style, [f"path.line.series-{index}", "stroke"]), paper) >= 4.5
+    land = page.evaluate(style, ["path.land", "fill"])
+    casing = page.evaluate(style, ["path.casing", "stroke"])
+    for level in ("ample", "thin", "exceeded"):
+        line = page.evaluate(style, [f"path.level-{level}", "stroke"])
+        assert max(contrast(line, land), contrast(line, casing)) >= 3.0
+
+
+def test_no_signal_brings_the_outlines_back(opened, address):
+    page = opened(address)
+    page.context.route("**/*", lambda route: route.abort())
+    page.locator("#ground-choice").select_option("topo")
+    page.wait_for_function("document.getElementById('ground-choice').value === 'outlines'")
+    assert "outlines are back" in page.locator("#status").inner_text()
+    assert page.locator("path.land").is_visible()
+    asked = [url for url in page.requested if not url.startswith("file:")]
+    assert asked
+    assert all(url.startswith("https://basemap.nationalmap.gov/arcgis/rest/services/USGSTopo/") for url in asked)
+    assert not any("Content Security Policy" in one for one in page.trouble)
+
+
+def test_without_script_the_tables_remain(opened, address):
+    page = opened(address, java_script_enabled=False)
+    assert page.locator(".notice").is_visible()
+    assert page.locator("table").count() == 5
+    assert not page.locator("#map_route").is_visible()
+
+
+def test_each_day_is_printed_on_its_own_sheet(opened, address, tmp_path):
+    page = opened(address)
+    page.emulate_media(media="print")
+    breaks = "[...document.querySelectorAll('.day')].map(e => getComputedStyle(e).breakBefore)"
+    assert page.evaluate(breaks) == ["page"] * 5
+    assert page.locator(".day .print-only").first.is_visible()
+    assert not page.locator(".bar").is_visible()
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    width = page.locator("#map_route").bounding_box()["width"]
+    assert width == pytest.approx(186 / 25.4 * 96, abs=2)  # CSS: 96 pixels in an inch

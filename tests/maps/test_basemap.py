@@ -1,0 +1,157 @@
+"""The shipped outlines: right places, cut at the box, small."""
+
+import json
+import math
+from pathlib import Path
+
+import airportsdata
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from maps.basemap import clip_ring, frame, load, pieces_in, read_outlines
+from maps.errors import MapError
+
+OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
+ROCKIES = (36.0, -109.0, 41.0, -102.0)
+EARTH_RADIUS_KM = (
+    6371.0072  # of the sphere with the ellipsoid's area (R2): Moritz, Geodetic Reference System 1980, Table 3
+)
+
+
+def area_deg2(ring):
+    x, y = ring[:, 0], ring[:, 1]
+    return abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2
+
+
+def inside(ring, lon, lat):
+    start, end = ring, np.roll(ring, -1, axis=0)
+    spans = (start[:, 1] > lat) != (end[:, 1] > lat)
+    at = start[spans, 0] + (lat - start[spans, 1]) * (end - start)[spans, 0] / (end - start)[spans, 1]
+    return np.count_nonzero(at > lon) % 2 == 1
+
+
+def rings_of(outlines):
+    lines = outlines["lines"]
+    for area in outlines["areas"]:
+        parts = [[lines[i] if i >= 0 else lines[~i][::-1] for i in ring] for ring in area["rings"]]
+        yield area["name"], [np.concatenate([part[:-1] for part in arcs]) for arcs in parts]
+
+
+@pytest.fixture(scope="module")
+def states():
+    return dict(rings_of(read_outlines(OUTLINES / "states.json")))
+
+
+@pytest.fixture(scope="module")
+def rockies():
+    return load(OUTLINES, ROCKIES)
+
+
+def test_airports_lie_in_the_state_their_register_names(states):
+    # airportsdata (an independent register) gives each airport's state; a few lie on islands left out or on a border.
+    airports = [a for a in airportsdata.load("IATA").values() if a["country"] == "US" and a["subd"] in states]
+    found = [any(inside(ring, a["lon"], a["lat"]) for ring in states[a["subd"]]) for a in airports]
+    assert len(airports) > 1000
+    # Islands left out and river borders cost some; outlines a degree off would lose far more than 4 %.
+    assert np.mean(found) > 0.96
+
+
+@pytest.mark.parametrize(
+    ("name", "area_km2"),
+    # Total areas, US Census Bureau, State Area Measurements (2010), rounded; from memory, hence 1 %.
+    [("Colorado", 269_601), ("Wyoming", 253_335), ("Utah", 219_882)],
+)
+def test_inland_states_have_their_published_area(states, name, area_km2):
+    (ring,) = states[name]
+    lon, sine = np.radians(ring[:, 0]), np.sin(np.radians(ring[:, 1]))
+    equal_area = np.column_stack([lon, sine]) * EARTH_RADIUS_KM
+    assert area_deg2(equal_area) == pytest.approx(area_km2, rel=0.01)
+
+
+def test_outlines_stay_in_their_box(rockies):
+    south, west, north, east = rockies.box
+    for ring in rockies.land:
+        assert ring.min(axis=0) == pytest.approx(np.maximum(ring.min(axis=0), [west, south]))
+        assert ring.max(axis=0) == pytest.approx(np.minimum(ring.max(axis=0), [east, north]))
+    assert all(south <= one.lat <= north and west <= one.lon <= east for one in rockies.labels)
+
+
+def test_inland_box_is_all_land(rockies):
+    # The box reaches from Chihuahua to Montana and from Nevada to Kansas: no sea, only the Gulf of California.
+    south, west, north, east = rockies.box
+    whole = (north - south) * (east - west)
+    assert sum(area_deg2(ring) for ring in rockies.land) == pytest.approx(whole, rel=0.02)
+
+
+def test_a_box_within_one_country_is_filled():
+    # Kansas and around: no border of the country comes near, yet the ground is land.
+    basemap = load(OUTLINES, (38.4, -98.6, 38.5, -98.5))
+    south, west, north, east = basemap.box
+    assert sum(area_deg2(ring) for ring in basemap.land) == pytest.approx((north - south) * (east - west), rel=1e-6)
+
+
+def test_the_rockies_have_their_names_and_borders(rockies):
+    assert {"Colorado", "Utah", "Wyoming", "New Mexico"} <= {one.text for one in rockies.labels}
+    assert "United States of America" not in {one.text for one in rockies.labels}
+    assert rockies.states
+    assert rockies.borders
+
+
+def test_the_alps_have_countries_but_no_states():
+    alps = load(OUTLINES, (45.5, 6.5, 47.5, 12.5))
+    assert {"Switzerland", "Austria", "Italy"} <= {one.text for one in alps.labels}
+    assert not alps.states
+    assert alps.coasts
+
+
+@given(
+    radii=st.lists(st.floats(0.5, 9.0), min_size=4, max_size=30),
+    cut_lon=st.floats(-8.0, 8.0),
+    cut_lat=st.floats(-8.0, 8.0),
+)
+def test_four_quarters_make_the_whole(radii, cut_lon, cut_lat):
+    angles = np.linspace(0, 2 * math.pi, len(radii), endpoint=False)
+    ring = np.column_stack([np.cos(angles), np.sin(angles)]) * np.array(radii)[:, None]
+    boxes = [(s, w, n, e) for s, n in ((-10, cut_lat), (cut_lat, 10)) for w, e in ((-10, cut_lon), (cut_lon, 10))]
+    quarters = [clip_ring(ring, box) for box in boxes]
+    assert sum(area_deg2(one) for one in quarters if len(one)) == pytest.approx(area_deg2(ring), abs=1e-9)
+
+
+def test_pieces_reach_one_point_beyond_the_box():
+    line = np.column_stack([np.arange(10.0), np.zeros(10)])
+    (piece,) = pieces_in(line, (-1.0, 3.5, 1.0, 6.5))
+    assert piece[:, 0].tolist() == [3.0, 4.0, 5.0, 6.0, 7.0]
+
+
+def test_a_line_leaving_twice_gives_two_pieces():
+    line = np.array([[0.0, 0.0], [5.0, 0.0], [9.0, 9.0], [8.5, 9.0], [8.0, 9.0], [5.0, 1.0]])
+    assert [len(piece) for piece in pieces_in(line, (-1.0, -1.0, 6.0, 6.0))] == [3, 2]
+
+
+@pytest.mark.parametrize("bounds", [(40.0, 0.0, 30.0, 1.0), (0.0, 5.0, 1.0, 4.0), (math.nan, 0.0, 1.0, 1.0)])
+def test_bounds_that_are_no_box_are_refused(bounds):
+    with pytest.raises(MapError, match="south, west, north, east"):
+        frame(bounds)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"digits": 3, "arcs": [[1]], "areas": []}'])
+def test_a_broken_file_is_refused_with_its_name(tmp_path, text):
+    path = tmp_path / "countries.json"
+    path.write_text(text)
+    with pytest.raises(MapError, match=r"countries\.json"):
+        read_outlines(path)
+
+
+def test_a_missing_folder_is_refused(tmp_path):
+    with pytest.raises(MapError, match="cannot be read"):
+        load(tmp_path, ROCKIES)
+
+
+def test_shipped_outlines_are_small_and_name_their_source():
+    paths = sorted(OUTLINES.glob("*.json"))
+    assert [path.name for path in paths] == ["countries.json", "states.json"]
+    assert sum(path.stat().st_size for path in paths) < 1_500_000
+    for path in paths:
+        assert json.loads(path.read_text(encoding="utf-8"))["licence"] == "public domain"

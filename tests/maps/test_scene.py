@@ -1,0 +1,93 @@
+"""A scene that cannot be drawn is refused, and the message says what to change."""
+
+import math
+
+import pytest
+
+from maps.errors import MapError
+from maps.scene import Marker, Series, Stretch, Table
+
+NAN, INF = math.nan, math.inf
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"lat": (1.0,)}, "1 points given, at least 2"),
+        ({"lon": (1.0, 2.0)}, "lon: 2 entries, 40 are needed"),
+        ({"lat": (NAN,) + (37.0,) * 39}, "lat, point 0: nan must be within -90 to 90"),
+        ({"lon": (-105.0,) * 39 + (181.0,)}, "lon, point 39"),
+        ({"elevation": (INF,) * 40}, "must be a finite number"),
+        ({"distance": (0.0, 2.0, 1.0) + (3.0,) * 37}, "distance, point 2: 1.0 falls below 2.0"),
+        ({"day": (1,) + (0,) * 39}, "day, point 1"),
+        ({"day": (-1,) + (0,) * 39}, "count from 0"),
+        ({"group": (5,) * 40}, "only 2 group_labels"),
+        ({"series": (Series(label="Oil", values=(1.0,), unit="°F"),)}, "series 'Oil': 1 entries, 40"),
+    ],
+)
+def test_track_refuses(make_track, changes, words):
+    with pytest.raises(MapError, match=r"track|series") as caught:
+        make_track(**changes)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"values": (1.0, INF)}, "use NaN where nothing is known"),
+        ({"limit": (1.0,)}, "limit: 1 entries, 2 are needed"),
+        ({"low": (1.0, 2.0)}, "needs both low and high"),
+        ({"dash": "7 4;x"}, "numbers of pixels"),
+        ({"bound": 0.0}, "must be above 0"),
+        ({"bound": NAN}, "must be above 0"),
+    ],
+)
+def test_series_refuses(changes, words):
+    with pytest.raises(MapError, match="series 'Oil'") as caught:
+        Series(**({"label": "Oil", "values": (1.0, 2.0), "unit": "°F"} | changes))
+    assert words in str(caught.value)
+
+
+def test_a_misspelt_level_names_the_nearest():
+    with pytest.raises(MapError, match="did you mean 'exceeded'"):
+        Stretch(start=0, end=1, level="exceded")
+
+
+def test_a_misspelt_kind_names_the_nearest():
+    with pytest.raises(MapError, match="did you mean 'night'"):
+        Marker(lat=0.0, lon=0.0, label="x", kind="nigth")
+
+
+@pytest.mark.parametrize(("start", "end"), [(3, 3), (4, 3), (-1, 3)])
+def test_a_stretch_runs_forward(start, end):
+    with pytest.raises(MapError, match="needs 0 <= start < end"):
+        Stretch(start=start, end=end, level="ample")
+
+
+def test_a_ragged_table_is_refused():
+    with pytest.raises(MapError, match="table 'Legs', row 2: 1 entries, 2 are needed"):
+        Table(title="Legs", headings=("a", "b"), rows=(("1", "2"), ("3",)))
+
+
+def test_scene_refuses_a_stretch_beyond_the_track(make_scene):
+    with pytest.raises(MapError, match="ends at point 40, the track ends at 39"):
+        make_scene(stretches=(Stretch(start=0, end=40, level="ample"),))
+
+
+@pytest.mark.parametrize("day", [2, -1])
+def test_scene_refuses_an_unknown_day(make_scene, day):
+    with pytest.raises(MapError, match="not in the scene"):
+        make_scene(markers=(Marker(lat=0.0, lon=0.0, label="x", day=day),))
+
+
+@pytest.mark.parametrize("language", ["", '" onload="alert(1)', "en us", "{{7*7}}"])
+def test_scene_refuses_a_language_that_is_no_tag(make_scene, language):
+    with pytest.raises(MapError, match="language"):
+        make_scene(language=language)
+
+
+def test_bounds_take_in_markers_off_the_track(make_scene):
+    south, west, north, east = make_scene(markers=(Marker(lat=10.0, lon=20.0, label="x"),)).bounds()
+    assert (south, east) == (10.0, 20.0)
+    assert west == pytest.approx(-105.0 - 0.04 * 39)
+    assert north == pytest.approx(37.0 + 0.05 * 39)

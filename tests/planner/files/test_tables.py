@@ -1,0 +1,201 @@
+"""Reading CSV tables: delimiters, headings with units, rows counted as a spreadsheet does, what is refused."""
+
+from pathlib import Path
+
+import pytest
+
+from planner.errors import TripError
+from planner.files.reading import MAX_SENTENCES, Problems, file_fault, read_text
+from planner.files.tables import Column, Table, read_table
+
+PLACE = Column(name="place", example="raton")
+CLIMB = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), low=-450.0, high=6500.0)
+HEAT = Column(name="high", required=False, number=True, unit="K", usual=("degF", "degC"), low=213.15, high=333.15)
+NOTE = Column(name="note", required=False)
+
+
+def read(text: str, *, max_rows: int = 100) -> tuple[Table | None, list[str]]:
+    problems = Problems()
+    columns = (PLACE, CLIMB, HEAT, NOTE)
+    table = read_table(text, file="t.csv", columns=columns, max_rows=max_rows, problems=problems)
+    for row in () if table is None else table.rows:
+        row.text("place")
+        row.value("elevation")
+        row.value("high")
+    return table, problems.sentences()
+
+
+def values(text: str, name: str = "elevation") -> list[float | None]:
+    table, problems = read(text)
+    assert problems == []
+    assert table is not None
+    return [row.value(name) for row in table.rows]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_delimiters_and_line_ends(delimiter: str, end: str) -> None:
+    text = end.join(["place,elevation [ft]", "a,1000", "b,-10", ""]).replace(",", delimiter)
+    # 1 ft = 0.3048 m exactly: international yard and pound agreement, 1959 (from memory)
+    assert values(text) == pytest.approx([304.8, -3.048], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("unit", "cell", "kelvin"),
+    [
+        ("degF", "-40", 233.15),  # the scales meet at -40: definition of degF
+        ("degF", "32", 273.15),  # ice point, definition
+        ("degC", "-40", 233.15),
+        ("°F", "32", 273.15),
+        ("°C", "0", 273.15),
+        ("K", "300", 300.0),
+    ],
+)
+def test_temperature_units(unit: str, cell: str, kelvin: float) -> None:
+    got = values(f"place,elevation [m],high [{unit}]\na,0,{cell}\n", "high")
+    assert got == pytest.approx([kelvin], rel=1e-12)  # rounding of the scale only
+
+
+def test_decimal_comma_needs_another_delimiter() -> None:
+    assert values("place;elevation [m]\na;12,5\nb;7\n") == [12.5, 7.0]
+    assert read('place,elevation [m]\na,"12,5"\n')[1] == [
+        "t.csv row 2, column 'elevation [m]': read '12,5'; write a decimal point, e.g. 12.5"
+    ]
+    assert read('place,elevation [m]\na,"1,250"\n')[1] == [
+        "t.csv row 2, column 'elevation [m]': read '1,250'; write thousands without a comma, e.g. 1250"
+    ]
+
+
+def test_a_point_among_decimal_commas_is_refused() -> None:
+    # '1.250' is 1250 to who writes decimal commas, and 1.25 to float()
+    _, problems = read("place;elevation [m]\na;12,5\nb;1.250\n")
+    assert problems == [
+        "t.csv row 3, column 'elevation [m]': read '1.250'; this file has decimal commas; drop the point"
+    ]
+
+
+def test_rows_are_counted_as_a_spreadsheet_shows_them() -> None:
+    text = '#a comment,"with a quote\nplace,elevation [m],note\n\na,1,"two\n# lines"\n#b,2,\nc,abc,\n'
+    table, problems = read(text)
+    assert table is not None
+    assert [row.number for row in table.rows] == [4, 6]  # the two-line cell is one row
+    assert table.rows[0].cell("note") == "two # lines"
+    assert problems == ["t.csv row 6, column 'elevation [m]': read 'abc'; a number is needed, e.g. 1250"]
+
+
+@pytest.mark.parametrize("cell", ["nan", "inf", "-inf", "1e999", "1_000", "१२", "0x10", "--5", "1e", "."])
+def test_strange_numbers_are_refused(cell: str) -> None:
+    assert len(read(f"place,elevation [m]\na,{cell}\n")[1]) == 1
+
+
+@pytest.mark.parametrize(("cell", "want"), [("+7", 7.0), (".5", 0.5), ("5.", 5.0), ("1e2", 100.0), ("\u22125", -5.0)])
+def test_plain_numbers_are_read(cell: str, want: float) -> None:
+    assert values(f"place,elevation [m]\na,{cell}\n") == [want]
+
+
+@pytest.mark.parametrize(
+    ("heading", "said"),
+    [
+        ("elevation", "column 'elevation': the unit is missing; write 'elevation [ft]' or 'elevation [m]'"),
+        ("elevation []", "the unit is missing; write 'elevation [ft]' or 'elevation [m]'"),
+        ("elevation (ft)", "units stand in square brackets; write 'elevation [ft]' or 'elevation [m]'"),
+        ("elevation [degF]", "'degF' is not a unit of elevation; write 'elevation [ft]' or 'elevation [m]'"),
+        ("elevation [m**99999999]", "'m**99999999' is not a unit of elevation"),
+        ("elevation [furlog]", "'furlog' is not a unit of elevation"),
+        ("elevaton [ft]", "column 'elevaton [ft]': unknown column; did you mean 'elevation'?"),
+    ],
+)
+def test_bad_headings(heading: str, said: str) -> None:
+    _, problems = read(f"place,{heading}\na,1\n")
+    assert problems[0].startswith("t.csv row 1")
+    assert said in problems[0]
+
+
+def test_heading_faults_are_all_told() -> None:
+    _, problems = read("place [m],high [degF],high [degC],wind [m/s]\na,1,2,3\n")
+    assert problems == [
+        "t.csv row 1, column 'place [m]': this column takes no unit; write 'place'",
+        "t.csv row 1, column 'high [degC]': this column stands twice; keep one",
+        "t.csv row 1, column 'wind [m/s]': unknown column; allowed: place, elevation, high, note",
+        "t.csv row 1: the column 'elevation [ft]' or 'elevation [m]' is missing; add it",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "t.csv: is empty; the first row holds the headings place, elevation, high, note"),
+        ("# only this\n\n", "t.csv: is empty"),
+        ("place,elevation [m]\n", "t.csv row 1: has headings but no rows below them"),
+        ('place,elevation [m]\na,1\n"b,2\n', "row 3: this row or the next cannot be split into cells"),
+        ("place,elevation [m]\na,1,stray\n", "row 2: read 'stray' under no heading"),
+        ("place,elevation [m]\na,\n", "row 2, column 'elevation [m]': the cell is empty; write e.g. 1250"),
+        ("place,elevation [m]\na,12 ft\n", "read '12 ft'; the unit stands in the heading; write 12"),
+        ("place,elevation [m]\na,9000\n", "read '9000'; allowed is -450 m to 6,500 m; is it in ft?"),
+        ("place,elevation [ft]\na,99000\n", "allowed is -1,476 ft to 21,325 ft; check the number and the unit"),
+        ("place,elevation [m],high [degC]\na,1,95\n", "allowed is -60 degC to 60 degC; is it in degF?"),
+    ],
+)
+def test_what_is_refused(text: str, said: str) -> None:
+    _, problems = read(text)
+    assert len(problems) == 1
+    assert said in problems[0]
+
+
+def test_empty_trailing_columns_of_a_spreadsheet_are_no_fault() -> None:
+    assert values("place,elevation [m],,\na,1,,\nb,2\n,,,\n") == [1.0, 2.0]
+
+
+def test_row_cap() -> None:
+    table, problems = read("place,elevation [m]\n" + "a,1\n" * 11, max_rows=10)
+    assert table is not None
+    assert len(table.rows) == 10
+    assert problems == ["t.csv: has more than 10 rows; thin it out or split the trip"]
+
+
+def test_problems_are_sorted_and_capped() -> None:
+    problems = Problems()
+    for row in range(MAX_SENTENCES + 7, 0, -1):
+        problems.add("b.csv", "bad", row=row)
+    problems.add("a.csv", "worse", column="x")
+    sentences = problems.sentences()
+    assert sentences[:3] == ["a.csv, column 'x': worse", "b.csv row 1: bad", "b.csv row 2: bad"]
+    assert sentences[-1] == "... and 8 more"
+    assert TripError(sentences).problems[-1] == "... and 8 more"
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"place\nZ\xfcrich\n", "t.csv row 2: has bytes that are not UTF-8 text; save the file again"),
+        ("place\n".encode("utf-16"), "t.csv row 1: has bytes that are not UTF-8 text"),
+        (b"place\n\na\x00b\n", "t.csv row 3: has the unprintable character U+0000; delete it"),
+        (b"place\n\x1b[31m\n", "t.csv row 2: has the unprintable character U+001B"),
+    ],
+)
+def test_unreadable_bytes(tmp_path: Path, data: bytes, said: str) -> None:
+    (tmp_path / "t.csv").write_bytes(data)
+    problems = Problems()
+    assert read_text(tmp_path / "t.csv", file="t.csv", problems=problems) is None
+    assert said in problems.sentences()[0]
+
+
+def test_byte_order_mark_is_dropped(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_bytes(b"\xef\xbb\xbfplace\n")
+    assert read_text(tmp_path / "t.csv", file="t.csv", problems=Problems()) == "place\n"
+
+
+def test_files_that_must_not_be_opened(tmp_path: Path) -> None:
+    root, out = tmp_path / "trip", tmp_path / "out.csv"
+    root.mkdir()
+    out.write_text("x")
+    (root / "link.csv").symlink_to(out)
+    (root / "loop.csv").symlink_to(root / "loop.csv")
+    (root / "big.csv").write_text("x" * 11)
+    assert "outside" in str(file_fault(root / "link.csv", root=root, max_bytes=10))
+    assert "outside" in str(file_fault(root / ".." / "out.csv", root=root, max_bytes=10))
+    assert "cannot be opened" in str(file_fault(root / "loop.csv", root=root, max_bytes=10))
+    assert "the most is" in str(file_fault(root / "big.csv", root=root, max_bytes=10))
+    assert file_fault(root, root=root, max_bytes=10) == "is not a file"
+    assert file_fault(root / "none.csv", root=root, max_bytes=10) == "is missing"
+    assert file_fault(root / "big.csv", root=root, max_bytes=11) is None

@@ -1,0 +1,495 @@
+"""Reading a trip folder: what is read, and the sentence each slip earns."""
+
+import shutil
+from datetime import datetime, time
+from pathlib import Path
+
+import pytest
+
+from planner.errors import TripError
+from planner.files.reading import MAX_SENTENCES
+from planner.files.trips import read_trip
+from planner.files.profiles import read_profile
+
+# A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
+TOML = """
+start = "trinidad"
+finish = "clayton"
+departure = "2027-07-06 07:00"
+"""
+PLACES = """place,name,lat,lon,elevation [ft],kind,services,high [degF],low [degF],note
+trinidad,Trinidad,37.17,-104.50,6025,town,fuel lodging,90,57,
+raton-pass,Raton Pass,36.99,-104.49,7834,pass,parking,82,52,
+raton,Raton,36.90,-104.44,6680,town,fuel lodging food,88,56,
+clayton,"Clayton, New Mexico",36.45,-103.18,5052,town,fuel,93,62,last fuel
+"""
+LEGS = """from,to,distance [mi],speed [mph],road,two_way,open,profile,note
+trinidad,raton-pass,14,55,I-25,yes,yes,profiles/raton.csv,
+raton-pass,raton,8,55,I-25,yes,yes,,
+raton,clayton,83,60,US 64,no,yes,,wind
+"""
+PROFILE = """distance [mi],elevation [ft]
+0,6025
+7,6600
+14,7834
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    trip = tmp_path / "trip"
+    (trip / "profiles").mkdir(parents=True)
+    files = {"trip.toml": TOML, "places.csv": PLACES, "legs.csv": LEGS, "profiles/raton.csv": PROFILE}
+    for name, text in files.items():
+        (trip / name).write_text(text, encoding="utf-8")
+    return trip
+
+
+def edit(folder: Path, file: str, old: str, new: str) -> None:
+    text = (folder / file).read_text(encoding="utf-8")
+    assert old in text
+    (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+
+
+def problems_of(folder: Path) -> tuple[str, ...]:
+    with pytest.raises(TripError) as caught:
+        read_trip(folder)
+    assert all("\n" not in sentence for sentence in caught.value.problems)
+    return caught.value.problems
+
+
+def only_problem(folder: Path) -> str:
+    problems = problems_of(folder)
+    assert len(problems) == 1, problems
+    return problems[0]
+
+
+def test_everything_is_read_in_si(folder: Path) -> None:
+    before = {path: path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+    trip = read_trip(folder)
+    assert trip.name == "trip"
+    assert trip.route == ("trinidad", "clayton")
+    assert not trip.explicit
+    assert trip.departure == datetime(2027, 7, 6, 7)
+    assert trip.places["clayton"].name == "Clayton, New Mexico"
+    assert trip.places["clayton"].elevation_m == pytest.approx(5052 * 0.3048, rel=1e-12)
+    assert trip.places["raton"].services == {"fuel", "lodging", "food"}
+    assert trip.places["raton"].high_k == pytest.approx((88 - 32) / 1.8 + 273.15, rel=1e-12)
+    assert trip.legs[0].distance_m == pytest.approx(14 * 1609.344, rel=1e-12)
+    assert trip.legs[0].speed_m_per_s == pytest.approx(55 * 0.44704, rel=1e-12)
+    assert trip.legs[0].profile is not None
+    assert trip.legs[0].profile.elevation_m[1] == pytest.approx(6600 * 0.3048, rel=1e-12)
+    assert trip.legs[2].note == "wind"
+    after = {path: path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+    assert after == before
+
+
+def test_directed_legs(folder: Path) -> None:
+    edit(folder, "legs.csv", "raton-pass,raton,8,55,I-25,yes,yes", "raton-pass,raton,8,55,I-25,yes,no")
+    edit(folder, "trip.toml", "clayton", "raton-pass")
+    directed = read_trip(folder).directed_legs()
+    assert [(leg.start, leg.finish) for leg in directed] == [
+        ("trinidad", "raton-pass"),
+        ("raton-pass", "trinidad"),
+        ("raton", "clayton"),
+    ]
+    up, down = directed[0].profile, directed[1].profile
+    assert up is not None
+    assert down is not None
+    assert down.elevation_m == up.elevation_m[::-1]
+    assert down.distance_m == pytest.approx([0.0, 7 * 1609.344, 14 * 1609.344])
+    assert down.reverse() == up
+
+
+def test_every_key_of_the_toml(folder: Path) -> None:
+    (folder / "trip.toml").write_text(
+        'name = "East"\nunits = "metric"\nroute = ["trinidad", "raton-pass", "raton", "clayton"]\n'
+        'departure = 2027-07-06T07:00:00\nconfidence = 0.95\nthin = "9 degF"\nair_conditioning = false\n'
+        'nights = ["raton"]\n[day]\ndriving = "6.5 h"\nstart = 07:30:00\nlodging_only = false\n'
+        '[[halt]]\nplace = "raton-pass"\nduration = "20 min"\nengine = "idle"\n',
+        encoding="utf-8",
+    )
+    trip = read_trip(folder)
+    assert (trip.name, trip.units, trip.explicit, trip.nights) == ("East", "metric", True, ("raton",))
+    assert (trip.confidence, trip.thin_band_k, trip.air_conditioning) == (0.95, 5.0, False)
+    assert (trip.day.driving_s, trip.day.start, trip.day.lodging_only) == (23400.0, time(7, 30), False)
+    assert (trip.halts[0].place, trip.halts[0].duration_s, trip.halts[0].engine_on) == ("raton-pass", 1200.0, True)
+    assert trip.assumptions == ("2 of 3 legs have no profile; an even grade between their places assumed.",)
+
+
+def test_defaults_are_told(folder: Path) -> None:
+    edit(folder, "places.csv", "town", "")
+    told = " ".join(read_trip(folder).assumptions)
+    for word in ("profile", "kind", "onditioning", "8 h", "08:00", "0.90", "8 K", "lodging"):
+        assert word in told
+    assert "No place has 'high'" not in told
+
+
+def test_a_trip_without_temperatures(folder: Path) -> None:
+    rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
+    (folder / "places.csv").write_text("\n".join(",".join(cells[:7]) for cells in rows), encoding="utf-8")
+    trip = read_trip(folder)
+    assert trip.places["raton"].high_k is None
+    assert trip.assumptions[0] == "No place has 'high' and 'low'; 35 degC / 20 degC at 300 m elevation assumed."
+
+
+# --- files ---
+
+
+def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
+    assert "does not exist; 'grademargin new DIR'" in only_problem(tmp_path / "none")
+    assert "is a file, not a folder" in only_problem(folder / "trip.toml")
+    for name in ("trip.toml", "places.csv", "legs.csv"):
+        (folder / name).unlink()
+    problems = problems_of(folder)
+    assert [text.split(":")[0] for text in problems] == ["legs.csv", "places.csv", "trip.toml"]
+    assert all("'grademargin new DIR' makes a folder with one" in text for text in problems)
+
+
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [
+        ("../../etc/passwd", "the path must lead to a file inside the trip folder"),
+        ("/etc/passwd", "the path must lead to a file inside the trip folder"),
+        ("C:/a.csv", "the path must lead to a file inside the trip folder"),
+        ("profiles\\raton.csv", "write the path with /"),
+        ("profiles/link.csv", "it lies outside the trip folder"),
+        ("out/secret.csv", "it lies outside the trip folder"),
+        ("profiles/ratn.csv", "no such file; did you mean 'profiles/raton.csv'?"),
+        ("profiles/folder.csv", "it is not a file"),
+        ("profiles/" + "x" * 300 + ".csv", "it cannot be opened (File name too long)"),
+        ("profiles/raton.gpx", "a profile is a .csv file"),
+    ],
+)
+def test_profile_paths_stay_inside(folder: Path, tmp_path: Path, path: str, said: str) -> None:
+    (tmp_path / "secret.csv").write_text(PROFILE, encoding="utf-8")
+    (folder / "profiles" / "link.csv").symlink_to(tmp_path / "secret.csv")
+    (folder / "out").symlink_to(tmp_path)
+    (folder / "profiles" / "folder.csv").mkdir()
+    edit(folder, "legs.csv", "profiles/raton.csv", path)
+    problem = only_problem(folder)
+    assert problem.startswith("legs.csv row 2, column 'profile': read '")
+    assert said in problem
+
+
+def test_a_table_that_is_a_link_out_is_refused(folder: Path, tmp_path: Path) -> None:
+    shutil.move(folder / "places.csv", tmp_path / "places.csv")
+    (folder / "places.csv").symlink_to(tmp_path / "places.csv")
+    assert only_problem(folder).startswith("places.csv: lies outside the trip folder")
+
+
+# --- one slip, one sentence ---
+
+P, L, T, R = "places.csv", "legs.csv", "trip.toml", "profiles/raton.csv"
+SLIPS = [
+    # places: cells
+    (P, "6680", "abc", "places.csv row 4, column 'elevation [ft]': read 'abc'; a number is needed, e.g. 1250"),
+    (P, "6680", "", "row 4, column 'elevation [ft]': the cell is empty"),
+    (P, "6680", "25000", "allowed is -1,476 ft to 21,325 ft; check"),
+    (P, "36.90", "96.90", "row 4, column 'lat': read 96.9; allowed is -90 to 90; write decimal degrees"),
+    (P, "36.90,-104.44", "-104.44,36.90", "read -104.44; allowed is -90 to 90; are lat and lon swapped?"),
+    (P, "-104.44", "-204.44", "row 4, column 'lon': read -204.44; allowed is -180 to 180"),
+    (P, "raton,Raton,", "trinidad,Raton,", "'trinidad' stands in row 2 too; every place needs its own key"),
+    (P, "pass,parking", "pas,parking", "row 3, column 'kind': read 'pas'; did you mean 'pass'?"),
+    (P, "fuel lodging food", "fuel loding", "row 4, column 'services': read 'loding'; did you mean 'lodging'?"),
+    (P, "88,56", "88,", "row 4, column 'high [degF]': stands without 'low'; give both or neither"),
+    (P, "88,56", "56,88", "row 4, column 'low [degF]': the low '88' is above the high '56'; swap them?"),
+    (P, "88,56", "188,56", "row 4, column 'high [degF]': read '188'; allowed is -76 degF to 140 degF"),
+    (P, "88,56", "31,13", "row 4, column 'high [degF]': read 31 degF where the other places have about 90 degF"),
+    # places: headings
+    (P, "elevation [ft]", "elevation", "the unit is missing; write 'elevation [ft]' or 'elevation [m]'"),
+    (P, "elevation [ft]", "elevaton [ft]", "unknown column; did you mean 'elevation'?"),
+    (P, "low [degF]", "low [mi]", "'mi' is not a unit of low; write 'low [degF]' or 'low [degC]'"),
+    # legs: cells
+    (L, "raton,8,55", "raton,0,55", "row 3, column 'distance [mi]': read '0'; allowed is"),
+    (L, "raton,8,55", "raton,-8,55", "row 3, column 'distance [mi]': read '-8'; allowed is"),
+    (L, "raton,8,55", "raton,8,155", "allowed is 3 mph to 150 mph; is it in km/h?"),
+    (L, "raton,8,55", "raton,8,2", "row 3, column 'speed [mph]': read '2'; allowed is 3 mph to 150 mph"),
+    (
+        L,
+        "raton-pass,raton,8",
+        "raton-pas,raton,8",
+        "read 'raton-pas', which is not in places.csv; did you mean 'raton-p",
+    ),
+    (L, "I-25,yes,yes,,", "I-25,maybe,yes,,", "row 3, column 'two_way': read 'maybe'; allowed: yes, no"),
+    (L, "raton,clayton,83", "clayton,clayton,83", "the leg goes from 'clayton' to itself"),
+    (L, "distance [mi]", "distance [degF]", "'degF' is not a unit of distance; write 'distance [mi]' or"),
+    # between rows
+    (
+        L,
+        "raton,clayton,83",
+        "raton,clayton,43",
+        "row 4, column 'distance [mi]': 'raton' to 'clayton' is 43 mi by road but 76.4 mi in a straight line; check",
+    ),
+    (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton-pass,raton,9,50,I-25,no,yes,,", "stands in row 3 too"),
+    (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton,raton-pass,9,50,I-25,no,yes,,", "repeats the leg of row 3"),
+    # profile
+    (R, "0,6025", "0,6225", "'profiles/raton.csv' begins at 6,225 ft but 'trinidad' lies at 6,025 ft; at most 98.4 ft"),
+    (R, "14,7834", "14,7634", "'profiles/raton.csv' ends at 7,634 ft but 'raton-pass' lies at 7,834 ft"),
+    (R, "14,7834", "15,7834", "'profiles/raton.csv' is 15 mi long and the leg 14 mi; less than 5% apart is allowed"),
+    (R, "0,6025", "1,6025", "profiles/raton.csv row 2, column 'distance [mi]': read '1'; the first distance must be 0"),
+    (R, "7,6600", "17,6600", "profiles/raton.csv row 4, column 'distance [mi]': read '14'; distances must rise"),
+    (R, "7,6600", "0.5,6600", "profiles/raton.csv: the road has 22% over 500 m or more from 0 mi on; the most is 20%"),
+    (R, "7,6600\n14,7834\n", "", "profiles/raton.csv: has one point; at least two are needed"),
+    (R, "7,6600", "7,x", "profiles/raton.csv row 3, column 'elevation [ft]': read 'x'; a number is needed"),
+    # trip.toml
+    (T, "departure", "depature", "key 'depature': unknown key; did you mean 'departure'?"),
+    (T, '"2027-07-06 07:00"', '"2027-07-06"', "key 'departure': read '2027-07-06'; the time of day is missing"),
+    (T, '"2027-07-06 07:00"', "2027-07-06", "the time of day is missing; local time at the start is needed"),
+    (T, '"2027-07-06 07:00"', "2027-07-06T07:00:00Z", "leave the offset out"),
+    (T, '"2027-07-06 07:00"', '"2027-07-06 07:00-06:00"', "leave the offset out"),
+    (T, '"2027-07-06 07:00"', '"6 July, early"', "read '6 July, early'; local time at the start is needed, e.g."),
+    (T, '"2027-07-06 07:00"', '"2027-02-30 07:00"', "read '2027-02-30 07:00'; local time at the start is needed"),
+    (T, '"2027-07-06 07:00"', '"3027-07-06 07:00"', "allowed are the years 1900 to 2100"),
+    (T, '"2027-07-06 07:00"', "12", "key 'departure': read 12; local time at the start is needed"),
+    (T, '"trinidad"', "", "trip.toml row 2: cannot be read as TOML (Invalid value); write key = value"),
+    (T, 'start = "trinidad"', "", "trip.toml key 'start': is missing; name a place key from places.csv"),
+    (T, '"clayton"', '"claton"', "trip.toml key 'finish': read 'claton', which is not in places.csv; did you mean 'cl"),
+    (T, '"clayton"', '"trinidad"', "'trinidad' follows itself"),
+    (T, "start", "via = [1]\nstart", "key 'via': read [1]; a list of place keys is needed"),
+    (T, "start", 'via = ["x"]\nstart', "key 'via': read 'x', which is not in places.csv; allowed: "),
+    (
+        T,
+        "start",
+        'nights = ["ratn"]\nstart',
+        "key 'nights': read 'ratn', which is not in places.csv; did you mean 'raton",
+    ),
+    (T, "start", 'route = ["raton", "clayton"]\nstart', "stands beside 'start'; keep either 'route' or 'start', 'fin"),
+    (
+        T,
+        "start",
+        "confidence = 1.0\nstart",
+        "key 'confidence': read 1.0; a number from 0.5 to 0.995 is needed, e.g. 0.9",
+    ),
+    (T, "start", "confidence = true\nstart", "key 'confidence': read True; a number"),
+    (T, "start", "confidence = nan\nstart", "key 'confidence': read nan; a number"),
+    (
+        T,
+        "start",
+        "thin = 8\nstart",
+        "key 'thin': read 8; a number and a unit in quotation marks are needed, e.g. '8 K'",
+    ),
+    (T, "start", 'thin = "8 h"\nstart', "key 'thin': read '8 h'; 'h' is the wrong unit; write e.g. '8 K'"),
+    (T, "start", 'thin = "0 K"\nstart', "key 'thin': read '0 K'; allowed is above 0 K, up to 50 K"),
+    (T, "start", 'thin = "8 mK"\nstart', "is not a temperature difference"),
+    (T, "start", 'units = "imperial"\nstart', "key 'units': read 'imperial'; allowed: us, metric"),
+    (T, "start", 'air_conditioning = "on"\nstart', "write true or false, without quotation marks"),
+    (T, "start", 'name = "\\u001b[31m"\nstart', "a text without unprintable characters is needed"),
+    (T, "start", "day = 8\nstart", "key 'day': read 8; write its keys under a line [day]"),
+    (
+        T,
+        "start",
+        'driving = "8 h"\nstart',
+        "key 'driving': unknown key; it belongs under the line [day], as 'day.driving'",
+    ),
+    (T, ':00"\n', ':00"\n[day]\ndriving = 8\n', "key 'day.driving': read 8; a number and a unit in quotation marks"),
+    (
+        T,
+        ':00"\n',
+        ":00\"\n[day]\ndriving = '30 h'\n",
+        "key 'day.driving': read '30 h'; allowed is above 0 h, up to 24 h",
+    ),
+    (
+        T,
+        ':00"\n',
+        ":00\"\n[day]\nstart = '25:00'\n",
+        "key 'day.start': read '25:00'; a time of day is needed, e.g. '08:00'",
+    ),
+    (
+        T,
+        ':00"\n',
+        ':00"\n[day]\nnights = []\n',
+        "key 'day.nights': unknown key; 'nights' belongs above the first line in",
+    ),
+    (
+        T,
+        ':00"\n',
+        ":00\"\n[halt]\nplace = 'raton'\n",
+        "key 'halt': read {'place': 'raton'}; write each one under a line [[h",
+    ),
+    (T, ':00"\n', ":00\"\n[[halt]]\nplace = 'raton'\n", "key 'halt 1 duration': is missing; a halt needs"),
+    (T, ':00"\n', ":00\"\n[[halt]]\nplace='rat'\nduration='1 h'\n", "key 'halt 1 place': read 'rat', which is not in"),
+    (T, ':00"\n', ":00\"\n[[halt]]\nplace='raton'\nduration='1 h'\nengine='on'\n", "key 'halt 1 engine': read 'on'; "),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "said"), SLIPS)
+def test_one_slip(folder: Path, file: str, old: str, new: str, said: str) -> None:
+    edit(folder, file, old, new)
+    problems = problems_of(folder)
+    assert any(said in problem for problem in problems), problems
+    assert len(problems) <= 3, problems
+
+
+def test_slips_of_all_files_come_at_once_and_sorted(folder: Path) -> None:
+    edit(folder, P, "6680", "abc")
+    edit(folder, P, "5052", "def")
+    edit(folder, L, "raton,8,55", "raton,8,fast")
+    edit(folder, R, "7,6600", "7,high")
+    edit(folder, T, "start", "confidence = 2\nstart")
+    wheres = [text.split(":")[0] for text in problems_of(folder)]
+    assert wheres == [
+        "legs.csv row 3, column 'speed [mph]'",
+        "places.csv row 4, column 'elevation [ft]'",
+        "places.csv row 5, column 'elevation [ft]'",
+        "profiles/raton.csv row 3, column 'elevation [ft]'",
+        "trip.toml key 'confidence'",
+    ]
+
+
+def test_many_problems_are_capped(folder: Path) -> None:
+    rows = "".join(f"p{n},P,x,y,z,,,,,\n" for n in range(30))
+    (folder / P).write_text(PLACES + rows, encoding="utf-8")
+    problems = problems_of(folder)
+    assert len(problems) == MAX_SENTENCES + 1
+    assert problems[-1] == "... and 50 more"
+
+
+# --- slips that only neighbours show ---
+
+
+def test_swapped_latitude_and_longitude(folder: Path) -> None:
+    # Andermatt - Oberalp pass - Disentis: swapped, both numbers stay in range
+    (folder / P).write_text(
+        "place,name,lat,lon,elevation [m]\nandermatt,Andermatt,46.64,8.59,1437\n"
+        "oberalp,Oberalp,8.67,46.66,2044\ndisentis,Disentis,46.71,8.86,1130\n",
+        encoding="utf-8",
+    )
+    (folder / L).write_text(
+        "from,to,distance [km],speed [km/h]\nandermatt,oberalp,11,50\noberalp,disentis,21,50\n", encoding="utf-8"
+    )
+    (folder / T).write_text(TOML.replace("trinidad", "andermatt").replace("clayton", "disentis"), encoding="utf-8")
+    problems = problems_of(folder)
+    assert [text.split(":")[0] for text in problems] == [
+        "legs.csv row 2, column 'distance [km]'",
+        "legs.csv row 3, column 'distance [km]'",
+    ]
+    assert all(text.endswith("are lat and lon of 'oberalp' swapped?") for text in problems)
+
+
+def test_either_of_two_swapped_places_is_named(folder: Path) -> None:
+    (folder / P).write_text(
+        "place,name,lat,lon,elevation [m]\nandermatt,Andermatt,46.64,8.59,1437\noberalp,Oberalp,8.67,46.66,2044\n",
+        encoding="utf-8",
+    )
+    (folder / L).write_text("from,to,distance [km],speed [km/h]\nandermatt,oberalp,11,50\n", encoding="utf-8")
+    (folder / T).write_text(TOML.replace("trinidad", "andermatt").replace("clayton", "oberalp"), encoding="utf-8")
+    assert only_problem(folder).endswith("are lat and lon of 'andermatt' or 'oberalp' swapped?")
+
+
+def test_lost_minus_of_a_western_longitude(folder: Path) -> None:
+    edit(folder, P, "-104.44", "104.44")
+    problems = problems_of(folder)
+    assert len(problems) == 2
+    assert all("has lon of 'raton' the wrong sign (west is negative)?" in text for text in problems)
+
+
+@pytest.mark.parametrize(
+    ("unit", "typed", "elevations"),
+    [("ft", "metres", ("6025", "2388", "6680")), ("m", "feet", ("1436", "5000", "1440"))],
+)
+def test_elevation_typed_in_the_other_unit(
+    folder: Path, unit: str, typed: str, elevations: tuple[str, str, str]
+) -> None:
+    edit(folder, P, "elevation [ft]", f"elevation [{unit}]")
+    for old, new in zip(("6025", "7834", "6680", "5052"), (*elevations, elevations[2]), strict=True):
+        edit(folder, P, old, new)
+    for old, new in (("37.17", "37.00"), ("36.90", "36.98")):  # all within a mile or two
+        edit(folder, P, old, new)
+    edit(folder, L, "trinidad,raton-pass,14,55,I-25,yes,yes,profiles/raton.csv", "trinidad,raton-pass,2.5,55,,,,")
+    edit(folder, L, "raton-pass,raton,8", "raton-pass,raton,3")
+    problems = problems_of(folder)
+    assert [text.split(":")[0] for text in problems] == ["legs.csv row 2", "legs.csv row 3"]
+    hint = f"was the elevation of 'raton-pass' typed in {typed} (places.csv row 3)?"
+    assert all(text.endswith(hint) for text in problems)
+
+
+def test_a_whole_column_of_celsius_under_fahrenheit(folder: Path) -> None:
+    for old, new in (("90,57", "32,14"), ("82,52", "28,11"), ("88,56", "31,13"), ("93,62", "34,17")):
+        edit(folder, P, old, new)
+    assert only_problem(folder) == (
+        "places.csv, column 'high [degF]': half of the highs are below 50 degF in summer; are they in degC?"
+    )
+    edit(folder, T, "2027-07-06", "2027-01-06")
+    assert read_trip(folder).places["raton"].high_k == pytest.approx(272.594, abs=1e-3)  # a real winter is allowed
+
+
+def test_one_temperature_column_without_the_other(folder: Path) -> None:
+    rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
+    (folder / P).write_text("\n".join(",".join(cells[:8]) for cells in rows), encoding="utf-8")
+    assert only_problem(folder) == (
+        "places.csv: the column 'high' stands without its partner; high and low go together"
+    )
+
+
+def test_a_long_detour_is_only_told(folder: Path) -> None:
+    edit(folder, L, "raton-pass,raton,8", "raton-pass,raton,48")
+    assert "'raton-pass' to 'raton' taken as 48 mi by road, though 6.8" in read_trip(folder).assumptions[-1]
+
+
+# --- where the drive goes ---
+
+
+def test_a_route_needs_legs(folder: Path) -> None:
+    (folder / T).write_text(
+        'route = ["trinidad", "raton", "clayton"]\ndeparture = "2027-07-06 07:00"', encoding="utf-8"
+    )
+    assert only_problem(folder) == (
+        "trip.toml key 'route': no leg goes from 'trinidad' to 'raton'; add one to legs.csv or a place between; "
+        "open legs from 'trinidad' go to raton-pass"
+    )
+
+
+def test_a_route_against_a_one_way_leg(folder: Path) -> None:
+    (folder / T).write_text('route = ["clayton", "raton"]\ndeparture = "2027-07-06 07:00"', encoding="utf-8")
+    assert "the leg of legs.csv row 4, 'raton' to 'clayton', is one-way" in only_problem(folder)
+
+
+def test_nights_off_or_out_of_order(folder: Path) -> None:
+    route = 'route = ["trinidad", "raton-pass", "raton", "clayton"]\ndeparture = "2027-07-06 07:00"\n'
+    (folder / T).write_text(route + 'nights = ["raton", "raton-pass"]', encoding="utf-8")
+    assert "key 'nights': the nights are not in the order of the route" in only_problem(folder)
+    (folder / T).write_text(
+        'route = ["raton", "clayton"]\ndeparture = "2027-07-06 07:00"\nnights = ["trinidad"]', encoding="utf-8"
+    )
+    assert "key 'nights': 'trinidad' is not on the route" in only_problem(folder)
+
+
+def test_an_island_names_the_missing_link(folder: Path) -> None:
+    edit(folder, L, "raton-pass,raton,8,55,I-25,yes,yes,,\n", "")
+    assert only_problem(folder) == (
+        "trip.toml key 'finish': 'clayton' cannot be reached from 'trinidad' over open legs (2 of 4 places can be "
+        "reached from there); the nearest are 'raton-pass' and 'raton', 6.8 mi apart: add a leg from 'raton-pass' "
+        "to 'raton'"
+    )
+
+
+def test_an_island_behind_a_closed_leg(folder: Path) -> None:
+    edit(folder, L, "raton-pass,raton,8,55,I-25,yes,yes", "raton-pass,raton,8,55,I-25,yes,no")
+    assert "the leg of legs.csv row 3, 'raton-pass' to 'raton', is closed" in only_problem(folder)
+
+
+def test_a_loop_by_way_of_a_place(folder: Path) -> None:
+    (folder / T).write_text(TOML.replace("clayton", "trinidad") + 'via = ["raton"]\n', encoding="utf-8")
+    assert read_trip(folder).route == ("trinidad", "raton", "trinidad")
+
+
+# --- profiles ---
+
+
+def test_a_profile_a_little_off_is_scaled(folder: Path) -> None:
+    edit(folder, R, "14,7834", "14.5,7834")
+    profile = read_trip(folder).legs[0].profile
+    assert profile is not None
+    assert profile.distance_m[-1] == 14 * 1609.344
+    assert profile.distance_m[1] == pytest.approx(7 * 1609.344 * 14 / 14.5, rel=1e-12)
+
+
+def test_read_profile_alone(folder: Path) -> None:
+    profile = read_profile(folder / R)
+    assert profile.distance_m == pytest.approx([0.0, 7 * 1609.344, 14 * 1609.344], rel=1e-12)
+    with pytest.raises(TripError, match=r"^none\.csv: is missing$"):
+        read_profile(folder / "none.csv")
+    (folder / R).write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(TripError, match="UTF-8"):
+        read_profile(folder / R)

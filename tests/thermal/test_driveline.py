@@ -1,0 +1,132 @@
+"""Gear choice, converter and losses against hand cases; common practice where no source is named."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from thermal import driveline, engine
+from thermal.vehicle import Vehicle
+
+RPM = np.pi / 30.0
+
+
+@pytest.fixture(scope="module")
+def automatic(estate: Vehicle) -> Vehicle:
+    """The estate with a four-speed automatic that locks up at 70 km/h; no real car."""
+    box = dataclasses.replace(
+        estate.gearbox,
+        kind="automatic",
+        ratios=(2.72, 1.48, 1.0, 0.72),
+        stall_speed_rad_per_s=2200 * RPM,
+        lockup_road_speed_m_per_s=70 / 3.6,
+    )
+    return dataclasses.replace(estate, gearbox=box)
+
+
+def choose(vehicle: Vehicle, wheel_w: float, speed_m_per_s: float, share: float = 1.0) -> driveline.Gear:
+    one = np.ones(1)
+    return driveline.choose_gear(
+        vehicle, wheel_w=wheel_w * one, speed_m_per_s=speed_m_per_s * one, other_w=2000.0 * one, power_share=share * one
+    )
+
+
+@pytest.mark.checks("thermal.driveline.gear_efficiency")
+def test_gear_efficiency_is_that_of_a_manual(estate: Vehicle) -> None:
+    """Common practice: 0.985 (0.97-0.99) a pair of gears, two pairs in an indirect gear; direct 0.98-0.99."""
+    found = driveline.gear_efficiency(estate.gearbox)
+    assert np.all((0.97**2 <= found[:-1]) & (found[:-1] <= 0.99))
+    assert 0.98 <= found[-1] <= 0.99
+
+
+@pytest.mark.checks("thermal.driveline.converter_slip", "thermal.driveline.torque_ratio")
+@pytest.mark.parametrize("ratio", [0.3, 0.6, 0.8, 0.9, 0.95])
+def test_converter_slip_finds_the_ratio_that_carries_the_torque(automatic: Vehicle, ratio: float) -> None:
+    """Solve forward with the documented shape, then ask for the ratio: capacity ~ (pump speed / stall speed)^2."""
+    pump = 2500 * RPM
+    peak, stall = automatic.engine.peak_torque_nm, automatic.gearbox.stall_speed_rad_per_s
+    torque = peak * (pump / stall) ** 2 * (1.0 - ratio**6) * float(driveline.torque_ratio(np.asarray(ratio)))
+    found = driveline.converter_slip(
+        automatic.gearbox, turbine_nm=np.array([torque]), turbine_rad_per_s=np.array([pump * ratio]), peak_nm=peak
+    )
+    assert found == pytest.approx([ratio], abs=1e-6)
+
+
+@pytest.mark.checks("thermal.driveline.converter_slip")
+def test_stall_speed_is_where_the_engine_stalls(automatic: Vehicle) -> None:
+    """By definition the pump takes the peak torque at the stall speed when the turbine hardly turns."""
+    stall = automatic.gearbox.stall_speed_rad_per_s
+    ratio = driveline.converter_slip(
+        automatic.gearbox,
+        turbine_nm=np.array([1.9 * automatic.engine.peak_torque_nm]),
+        turbine_rad_per_s=np.array([0.1 * stall]),
+        peak_nm=automatic.engine.peak_torque_nm,
+    )
+    assert 0.1 * stall / ratio == pytest.approx([stall], rel=0.03)
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
+def test_converter_loss_vanishes_at_lock_up(automatic: Vehicle) -> None:
+    slipping, locked = choose(automatic, 25e3, 18.0), choose(automatic, 25e3, 22.0)
+    assert 0.02 * 25e3 < slipping.converter_heat_w[0] < 0.25 * 25e3
+    assert locked.converter_heat_w[0] == 0.0
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
+@pytest.mark.parametrize("wheel_w", [5e3, 30e3, 70e3])
+@pytest.mark.parametrize("kind", ["manual", "automatic"])
+def test_crank_power_is_wheel_power_and_every_loss(
+    estate: Vehicle, automatic: Vehicle, wheel_w: float, kind: str
+) -> None:
+    vehicle = estate if kind == "manual" else automatic
+    got = choose(vehicle, wheel_w, 17.0)
+    spin = driveline.axle_spin_w(vehicle.axle, np.asarray(17.0))
+    geared = 17.0 / vehicle.body.tyre_radius_m * vehicle.axle.ratio * vehicle.gearbox.ratios[int(got.chosen[0])]
+    spin = spin + driveline.gearbox_spin_w(vehicle.gearbox, np.asarray(geared))
+    heat = got.axle_heat_w + got.gearbox_heat_w + got.converter_heat_w
+    assert got.crank_w == pytest.approx(wheel_w + heat + spin + 2000.0, rel=1e-12)
+    assert got.brake_w == pytest.approx([0.0])
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
+def test_gears_follow_the_load(estate: Vehicle) -> None:
+    """Common practice: top on the level, lower on a grade, lower again in thin air, never above the highest speed."""
+    level, hill, thin = choose(estate, 12e3, 25.0), choose(estate, 70e3, 25.0), choose(estate, 70e3, 25.0, 0.7)
+    assert level.chosen[0] == 4.0
+    assert thin.chosen[0] <= hill.chosen[0] < 4.0
+    for got in (level, hill, thin):
+        assert got.engine_rad_per_s[0] <= estate.engine.top_speed_rad_per_s
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
+def test_descent_power_goes_to_engine_and_brakes(estate: Vehicle) -> None:
+    """First law at the crank: what friction cannot take is left to the brakes; low gears hold more."""
+    gentle, steep = choose(estate, -6e3, 17.0), choose(estate, -60e3, 17.0)
+    assert gentle.brake_w[0] == 0.0
+    assert steep.brake_w[0] > 0.4 * 60e3
+    assert steep.chosen[0] < gentle.chosen[0] or steep.chosen[0] <= 2
+    assert steep.engine_rad_per_s[0] <= estate.gearbox.descent_speed_rad_per_s
+    friction = engine.friction_w(estate.engine, steep.engine_rad_per_s)
+    assert steep.crank_w == pytest.approx(-friction, rel=1e-12)
+
+
+@pytest.mark.checks("thermal.driveline.power_shortfall_w")
+def test_shortfall_is_demand_less_what_the_engine_gives(estate: Vehicle) -> None:
+    """At the geared speed of rated power, in third, the wheels get 142 kW less the losses: 0.965 x 0.975 less spin."""
+    third = estate.gearbox.ratios[2] * estate.axle.ratio / estate.body.tyre_radius_m
+    speed = estate.engine.peak_power_speed_rad_per_s / third
+    rated = estate.engine.peak_power_w
+    for share in (1.0, 0.7):
+        arguments = {
+            "speed_m_per_s": np.array([speed]),
+            "other_w": np.array([2000.0]),
+            "power_share": np.array([share]),
+        }
+        wheel = np.linspace(0.5, 1.0, 501) * rated
+        short = np.array([driveline.power_shortfall_w(estate, wheel_w=np.array([w]), **arguments)[0] for w in wheel])
+        most = float(np.interp(0.0, short, wheel))
+        spin = driveline.axle_spin_w(estate.axle, np.asarray(speed))
+        spin_box = driveline.gearbox_spin_w(estate.gearbox, np.asarray(speed * third))
+        mesh, axle = estate.gearbox.mesh_efficiency, estate.axle.efficiency
+        expect = ((rated * share - 2000.0 - spin_box) * mesh - spin) * axle
+        assert most == pytest.approx(expect, rel=0.005)

@@ -1,0 +1,36 @@
+"""Where compiled code is kept, so that only the first run pays for the compiler."""
+
+import os
+import tempfile
+from pathlib import Path
+
+import numba
+
+
+def choose_cache() -> None:
+    """Point the compiler's cache at a folder that can be written, when its own choices cannot.
+
+    Notes
+    -----
+    The compiler keeps its results beside the source, else in the user's cache folder. With a read-only install and no
+    writable home it would refuse to start; then a folder of this user in the system's temporary folder is used.
+    """
+    if os.environ.get("NUMBA_CACHE_DIR") or numba.config.CACHE_DIR:
+        return
+    beside = Path(__file__).parent / "__pycache__"
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
+    if _writable(beside) or _writable(home):
+        return
+    kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
+    kept.mkdir(mode=0o700, exist_ok=True)
+    numba.config.CACHE_DIR = str(kept)
+
+
+def _writable(folder: Path) -> bool:
+    """Tell whether a file can be made in a folder, which may not exist yet."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
