@@ -5,8 +5,8 @@ CAUTIONS = (
     "safe, whatever this plan says.",
     "Never open a hot, pressurised cooling system; steam burns. Wait until the radiator is cool enough to touch.",
     "Stop only where stopping is allowed and safe: rest areas, pull-outs, car parks. Not on a live shoulder.",
-    "Choose the low gear before a descent. Snub the brakes, do not ride them; if they smell, smoke or fade, stop and let "
-    "them cool. Escape ramps are there to be used.",
+    "Choose the low gear before a descent. Snub the brakes, do not ride them; if they smell, smoke or fade, stop and "
+    "let them cool. Escape ramps are there to be used.",
     "Heat makes people ill within minutes. Never leave children or animals in a parked car; carry water.",
     "Antifreeze is poisonous to people and animals. Catch what you spill.",
     "The car maker's and the fluid makers' figures, local law and a licensed mechanic come before anything here.",

@@ -152,8 +152,8 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
 
     report = _report(io, folder)
     io.tell("drawing the map")
-    scene = mapscene.make_scene(report)
-    html = page.render(scene, basemap=basemap.load(paths.data_folder() / "basemap", scene.bounds()))
+    ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
+    html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
     plan_json = export.to_json(export.plan_dict(report))
     target = folder / "out" if out_folder is None else out_folder
     export.write_files(target, {"trip.html": html, "forecast.csv": export.forecast_csv(report), "plan.json": plan_json})

@@ -1,5 +1,6 @@
 """Splitting the drive into days: a shortest path over places where a night is possible."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -60,10 +61,9 @@ def split_days(trip: Trip, legs: Sequence[Leg], driving_s: Sequence[float]) -> t
     try:
         nodes = list(nx.shortest_path(graph, 0, len(legs), weight="cost"))
     except nx.NetworkXNoPath as exc:
-        raise NoRouteError(_too_long(trip, legs, driving_s, ends, forced)) from exc
+        raise NoRouteError(_too_long(trip, legs, driving_s, ends)) from exc
     return tuple(
-        DayLegs(first=a, last=b - 1, driving_s=float(sum(driving_s[a:b])))
-        for a, b in zip(nodes, nodes[1:], strict=False)
+        DayLegs(first=a, last=b - 1, driving_s=float(sum(driving_s[a:b]))) for a, b in itertools.pairwise(nodes)
     )
 
 
@@ -90,12 +90,9 @@ def _forced(trip: Trip, legs: Sequence[Leg]) -> list[int]:
     return found
 
 
-def _too_long(
-    trip: Trip, legs: Sequence[Leg], driving_s: Sequence[float], ends: Sequence[int], forced: Sequence[int]
-) -> str:
+def _too_long(trip: Trip, legs: Sequence[Leg], driving_s: Sequence[float], ends: Sequence[int]) -> str:
     """Say which stretch breaks the driving limit and what to relax."""
-    del forced
-    worst, at = max((sum(driving_s[a:b]), a) for a, b in zip(ends, ends[1:], strict=False))
+    worst, at = max((sum(driving_s[a:b]), a) for a, b in itertools.pairwise(ends))
     start = trip.places[legs[at].start].name
     finish = trip.places[legs[ends[ends.index(at) + 1] - 1].finish].name
     return (

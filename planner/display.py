@@ -1,6 +1,12 @@
 """Display units: US or metric, chosen by the trip; SI stays inside."""
 
 from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Number = TypeVar("Number", float, npt.NDArray[np.float64])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,7 +25,7 @@ class Units:
     fuel: str
     litres: float
 
-    def dist(self, metres: float) -> float:
+    def dist(self, metres: Number) -> Number:
         """Distance to show.
 
         Parameters
@@ -34,7 +40,7 @@ class Units:
         """
         return metres / self.metres
 
-    def height(self, metres: float) -> float:
+    def height(self, metres: Number) -> Number:
         """Elevation or climb to show.
 
         Parameters
@@ -49,7 +55,7 @@ class Units:
         """
         return metres / self.elevation_metres
 
-    def pace(self, m_per_s: float) -> float:
+    def pace(self, m_per_s: Number) -> Number:
         """Speed to show.
 
         Parameters
@@ -64,7 +70,7 @@ class Units:
         """
         return m_per_s / self.metres_per_s
 
-    def temp(self, kelvin: float) -> float:
+    def temp(self, kelvin: Number) -> Number:
         """Temperature to show.
 
         Parameters
@@ -84,7 +90,7 @@ class Units:
         """
         return (kelvin - 273.15) / self.kelvin_per_degree + self.zero_k
 
-    def diff(self, kelvin: float) -> float:
+    def diff(self, kelvin: Number) -> Number:
         """Temperature difference to show.
 
         Parameters

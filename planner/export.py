@@ -94,7 +94,7 @@ def plan_dict(report: Report) -> dict[str, object]:
 
 
 def to_json(value: object) -> str:
-    """Write plain data as JSON that is the same every time and holds no NaN.
+    r"""Write plain data as JSON that is the same every time and holds no NaN.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def to_json(value: object) -> str:
     Examples
     --------
     >>> to_json({"b": 1, "a": float("nan")})
-    '{\\n  "a": null,\\n  "b": 1\\n}\\n'
+    '{\n  "a": null,\n  "b": 1\n}\n'
     """
     return json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 

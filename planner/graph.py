@@ -1,5 +1,7 @@
 """The road network of a trip, and the roads chosen through it."""
 
+import itertools
+
 import networkx as nx
 
 from planner.errors import NoRouteError
@@ -46,9 +48,9 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     """
     graph = road_graph(trip)
     chosen: list[Leg] = []
-    for start, finish in zip(trip.route, trip.route[1:], strict=False):
+    for start, finish in itertools.pairwise(trip.route):
         stops = [start, finish] if trip.explicit else _least_time(graph, start, finish, trip)
-        chosen.extend(_fastest(graph, a, b, trip) for a, b in zip(stops, stops[1:], strict=False))
+        chosen.extend(_fastest(graph, a, b, trip) for a, b in itertools.pairwise(stops))
     return tuple(chosen)
 
 

@@ -1,11 +1,13 @@
 """The report as a scene for the map: points, stretches, markers, tables, all in display units."""
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
 from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
 from planner.cautions import CAUTIONS
 from planner.margins import FLUID_NAMES, fluids_of
-from planner.report import Report, chance, days_table, legs_table, local_time, reason, sentence, span_of
+from planner.report import Report, days_table, legs_table, local_time, reason, sentence, span_of
 from thermal.vehicle import FLUIDS
 
 _DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
@@ -13,13 +15,15 @@ _KIND_OF = {"pass": "grade", "summit": "grade"}
 _AIR_DASH = "1 4"
 
 
-def make_scene(report: Report) -> Scene:
+def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scene:
     """Arrange a report for drawing.
 
     Parameters
     ----------
     report : Report
         The report. [-]
+    basemap_sources : tuple of str
+        Credits of the outlines under the route. [-]
 
     Returns
     -------
@@ -41,7 +45,8 @@ def make_scene(report: Report) -> Scene:
         markers=_markers(report),
         days=tuple(_day(report, number) for number in range(len(outlook.timeline.days))),
         tables=_tables(report),
-        generated=f"Made by grademargin for a departure on {trip.departure:%d %B %Y}; the same inputs give the same page.",
+        attributions=basemap_sources,
+        generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
@@ -72,7 +77,7 @@ def _track(report: Report) -> Track:
     first = outlook.trip.places[outlook.legs[0].start]
     hours = _clock(report)
 
-    def column(values: np.ndarray, digits: int) -> tuple[float, ...]:
+    def column(values: npt.NDArray[np.float64], digits: int) -> tuple[float, ...]:
         return tuple(np.round(np.concatenate(([values[0]], values)), digits).tolist())
 
     series = [
@@ -183,7 +188,7 @@ def _day(report: Report, number: int) -> Day:
     frame = legs_table(report)
     frame = frame[frame["day"] == number + 1]
     row = days_table(report).iloc[number]
-    columns = {
+    columns: dict[str, object] = {
         "leg": frame["from"] + " to " + frame["to"],
         "depart": frame["depart"].str[-5:],
         "arrive": frame["arrive"].str[-5:],
@@ -198,8 +203,6 @@ def _day(report: Report, number: int) -> Day:
         f"{u.diff(m.margin_k):.0f} {u.temperature}, {FLUID_NAMES[m.fluid]}: {m.level}"
         for m in (report.worst(leg - 1) for leg in frame["leg"])
     ]
-    import pandas as pd
-
     table = _as_table("Legs and the hottest reading to expect on each", pd.DataFrame(columns))
     thin = [m for m in report.notable() if m.leg + 1 in set(frame["leg"])]
     lines = [f"{_leg_name(report, m.leg)}. {sentence(report, m)} {reason(report, m)}" for m in thin]
@@ -211,13 +214,26 @@ def _day(report: Report, number: int) -> Day:
     )
 
 
-def _as_table(title: str, frame: object) -> Table:
+def _as_table(title: str, frame: pd.DataFrame) -> Table:
     """Turn a data frame into a table of text."""
-    import pandas as pd
-
-    data = pd.DataFrame(frame)
+    data = frame
     rows = tuple(tuple(str(value) for value in row) for row in data.itertuples(index=False))
     return Table(title=title, headings=tuple(map(str, data.columns)), rows=rows)
 
 
-__all__ = ["chance", "make_scene"]
+def bounds(report: Report) -> tuple[float, float, float, float]:
+    """Smallest box round the route.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    tuple of float
+        South, west, north, east. [deg]
+    """
+    line, first = report.outlook.timeline, report.outlook.trip.places[report.outlook.legs[0].start]
+    lats, lons = np.append(line.lat_deg, first.lat_deg), np.append(line.lon_deg, first.lon_deg)
+    return float(lats.min()), float(lons.min()), float(lats.max()), float(lons.max())

@@ -1,7 +1,7 @@
 """Where margins get thin: per leg and fluid, how much, where, when, how likely passed."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -121,7 +121,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
     margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
     place = _nearest(outlook, leg, float(line.end_m[at]))
     zone = clock.zone_of(float(line.lat_deg[at]), float(line.lon_deg[at]))
-    instant = datetime.fromtimestamp(float(line.end_s[at]), tz=clock.UTC)
+    instant = datetime.fromtimestamp(float(line.end_s[at]), tz=UTC)
     return Margin(
         leg=leg,
         fluid=fluid,
@@ -141,6 +141,6 @@ def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
 def _nearest(outlook: Forecast, leg: int, distance_m: float) -> str:
     """Name of the leg's end that is nearer along the road."""
     this = outlook.legs[leg]
-    start = sum(l.distance_m for l in outlook.legs[:leg])
+    start = sum(one.distance_m for one in outlook.legs[:leg])
     nearer = this.start if distance_m - start < 0.5 * this.distance_m else this.finish
     return outlook.trip.places[nearer].name

@@ -1,18 +1,21 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from planner import clock, geo
 from planner.display import Units, units_of
 from planner.forecast import Forecast
-from planner.margins import FLUID_NAMES, Margin, find_margins, fluids_of, worst_of
+from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
 from planner.timeline import Span
 from thermal.engine import LHV_J_PER_L
+from thermal.vehicle import FLUIDS
 
+Floats = npt.NDArray[np.float64]
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 
 
@@ -88,7 +91,7 @@ def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datet
     line = outlook.timeline
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
     zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
-    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=clock.UTC), zone)
+    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=UTC), zone)
 
 
 def legs_table(report: Report) -> pd.DataFrame:
@@ -278,14 +281,14 @@ def reason(report: Report, margin: Margin) -> str:
     """
     outlook, u = report.outlook, report.units
     drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
-    at = int(outlook.nominal.where[0, margin.leg, list(fluids_of(outlook)).index(margin.fluid)])
+    at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
     moving = drive.speed_m_per_s > 0.0
     before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
     if not before.any():
         return "The car is parked: heat from the block still flows into fluids that no longer circulate."
     here, trip = drive.duration_s * before, drive.duration_s * moving
 
-    def mean(values: np.ndarray, weights: np.ndarray) -> float:
+    def mean(values: Floats, weights: Floats) -> float:
         return float(np.sum(values * weights) / np.sum(weights))
 
     rpm = work.engine_rad_per_s * 60.0 / (2.0 * np.pi)
@@ -293,9 +296,9 @@ def reason(report: Report, margin: Margin) -> str:
     held = line.slowed & before
     slow = " The car cannot hold the entered speed there." if held.any() else ""
     return (
-        f"In the ten minutes before: mean grade {grade:.1f} %, {mean(work.crank_w, here) / 1e3:.0f} kW at the crankshaft "
-        f"(trip's mean {mean(work.crank_w, trip) / 1e3:.0f}), {mean(rpm, here):,.0f} rpm ({mean(rpm, trip):,.0f}), only "
-        f"{u.pace(mean(drive.speed_m_per_s, here)):.0f} {u.speed} of cooling air "
-        f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) at {u.temp(mean(drive.air_k, here)):.0f} {u.temperature} and "
+        f"In the ten minutes before: mean grade {grade:.1f} %, {mean(work.crank_w, here) / 1e3:.0f} kW at the "
+        f"crankshaft (trip's mean {mean(work.crank_w, trip) / 1e3:.0f}), {mean(rpm, here):,.0f} rpm "
+        f"({mean(rpm, trip):,.0f}), cooling air at {u.pace(mean(drive.speed_m_per_s, here)):.0f} {u.speed} "
+        f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) and {u.temp(mean(drive.air_k, here)):.0f} {u.temperature}, "
         f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
     )

@@ -1,4 +1,4 @@
-"""The plan in a terminal: tables a person reads in ten seconds."""
+"""The plan in a terminal: tables a person reads in ten seconds, 80 columns wide."""
 
 from rich.table import Table
 from rich.text import Text
@@ -7,6 +7,8 @@ from planner.cautions import CAUTIONS
 from planner.margins import FLUID_NAMES, fluids_of
 from planner.report import Report, days_table, legs_table, reason, sentence
 
+# Column headings short enough for 80 columns.
+_SHORT = {"coolant": "coolant", "engine oil": "oil", "transmission": "gearbox", "differential": "diff."}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -24,7 +26,7 @@ def plan(report: Report) -> tuple[object, ...]:
         Things rich can print.
     """
     places, legs = report.outlook.trip.places, report.outlook.legs
-    parts: list[object] = [_days(report)]
+    parts: list[object] = [_days(report), Text()]
     share = round(100 * report.outlook.trip.confidence)
     notable = report.notable()
     if not notable:
@@ -33,22 +35,46 @@ def plan(report: Report) -> tuple[object, ...]:
         leg = legs[margin.leg]
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(f"{places[leg.start].name} to {places[leg.finish].name}", style="bold")
-        parts += [head, Text("  " + sentence(report, margin)), Text("  " + reason(report, margin), style="dim")]
-    parts.append(Text("\nBefore you drive", style="bold"))
+        parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+    parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
 
 
+def _table(title: str, columns: tuple[tuple[str, str], ...]) -> Table:
+    """Start a table; each column is a heading and its side."""
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for heading, side in columns:
+        table.add_column(heading, justify="right" if side == "right" else "left", overflow="ellipsis", no_wrap=True)
+    return table
+
+
 def _days(report: Report) -> Table:
     """One row a day."""
-    frame = days_table(report)
-    table = Table(title=report.outlook.trip.name, box=None, pad_edge=False, header_style="bold")
-    for heading in frame.columns:
-        number = frame[heading].dtype.kind in "if"
-        table.add_column(heading, justify="right" if number else "left", overflow="fold")
-    for row in frame.itertuples(index=False):
-        level = str(row[-1])
-        table.add_row(*(f"{v:g}" if isinstance(v, float) else str(v) for v in row), style=_STYLE[level])
+    frame, u = days_table(report), report.units
+    columns = (
+        ("day", "right"),
+        ("date", "left"),
+        ("to", "left"),
+        ("hours", "left"),
+        (u.distance, "right"),
+        (f"climb {u.elevation}", "right"),
+        (f"air {u.temperature}", "right"),
+        ("margin", "left"),
+    )
+    table = _table(report.outlook.trip.name, columns)
+    for _, row in frame.iterrows():
+        table.add_row(
+            str(row["day"]),
+            str(row["date"]),
+            str(row["to"]),
+            f"{row['depart']}-{row['arrive']}",
+            f"{row[f'distance [{u.distance}]']:.0f}",
+            f"{row[f'climb [{u.elevation}]']:,.0f}",
+            f"{row[f'air [{u.temperature}]']:.0f}",
+            f"{row[f'margin [{u.temperature}]']:.0f} {u.temperature} {row['fluid']}",
+            style=_STYLE[str(row["level"])],
+        )
     return table
 
 
@@ -67,23 +93,19 @@ def legs(report: Report) -> Table:
     """
     frame, u = legs_table(report), report.units
     share = round(100 * report.outlook.trip.confidence)
-    table = Table(
-        title=f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} %)", box=None, pad_edge=False
-    )
     names = [FLUID_NAMES[f] for f in fluids_of(report.outlook)]
-    for heading in ("day", "from", "to", "arrive", u.distance, "air", *names, "level"):
-        table.add_column(heading, overflow="fold", justify="left" if heading in ("from", "to", "level") else "right")
+    left = (("day", "right"), ("to", "left"), ("at", "right"), ("air", "right"))
+    columns = (*left, *((_SHORT[name], "right") for name in names), ("level", "left"))
+    table = _table(f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} % confidence)", columns)
     for _, row in frame.iterrows():
         fluids = [f"{row[f'{n} peak [{u.temperature}]']} ({row[f'{n} margin [{u.temperature}]']:.0f})" for n in names]
         table.add_row(
             str(row["day"]),
-            row["from"],
-            row["to"],
-            row["arrive"][-5:],
-            f"{row[f'distance [{u.distance}]']:.0f}",
+            str(row["to"]),
+            str(row["arrive"])[-5:],
             str(row[f"air [{u.temperature}]"]),
             *fluids,
-            row["level"],
-            style=_STYLE[row["level"]],
+            str(row["level"]),
+            style=_STYLE[str(row["level"])],
         )
     return table

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -308,7 +308,7 @@ def _next_start(trip: Trip, key: str, now_s: float) -> float:
     """Time of the next day's start at a place, at least six hours on."""
     place = trip.places[key]
     zone = clock.zone_of(place.lat_deg, place.lon_deg)
-    local = clock.to_local(datetime.fromtimestamp(now_s, tz=clock.UTC), zone)
+    local = clock.to_local(datetime.fromtimestamp(now_s, tz=UTC), zone)
     morning = local.date() if local.hour < trip.day.start.hour - 6 else local.date() + timedelta(days=1)
     return clock.local_to_utc(datetime.combine(morning, trip.day.start), zone).timestamp()
 

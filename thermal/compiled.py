@@ -4,7 +4,7 @@ import os
 import tempfile
 from pathlib import Path
 
-import numba
+from numba.core import config
 
 
 def choose_cache() -> None:
@@ -15,7 +15,7 @@ def choose_cache() -> None:
     The compiler keeps its results beside the source, else in the user's cache folder. With a read-only install and no
     writable home it would refuse to start; then a folder of this user in the system's temporary folder is used.
     """
-    if os.environ.get("NUMBA_CACHE_DIR") or numba.config.CACHE_DIR:
+    if os.environ.get("NUMBA_CACHE_DIR") or getattr(config, "CACHE_DIR", ""):
         return
     beside = Path(__file__).parent / "__pycache__"
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
@@ -23,7 +23,7 @@ def choose_cache() -> None:
         return
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
     kept.mkdir(mode=0o700, exist_ok=True)
-    numba.config.CACHE_DIR = str(kept)
+    config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
 
 
 def _writable(folder: Path) -> bool:
