@@ -11,7 +11,11 @@ import click
 from planner.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
+    from planner.forecast import Forecast
+    from planner.model import Trip
     from planner.report import Report
+    from planner.sensitivity import Effect
+    from thermal.vehicle_file import VehicleFile
 
 DONE, EXCEEDED, BAD_INPUT, FAILED = 0, 1, 2, 3
 _FOLDER = click.Path(path_type=Path)
@@ -74,40 +78,67 @@ def new(io: Streams, folder: Path, example: str, as_json: bool) -> int:
 
 @cli.command()
 @click.argument("folder", type=_FOLDER, metavar="TRIP")
+@click.option("--quick", is_flag=True, help="Only check the files; do not work out what each assumption is worth.")
 @_JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, as_json: bool) -> int:
-    """Check a trip's files and list what the forecast would rest on.
+def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
+    """Check a trip's files and list what the forecast rests on.
+
+    Assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know those first.
 
     Example: grademargin check july
     """
     from planner.files.folder import open_folder
 
     trip, car = open_folder(folder)
-    assumed = [e for e in car.entries if e.assumed]
+    effects = [] if quick else _effects(io, trip, car)
     if as_json:
-        _json(
-            io,
-            {
-                "trip": trip.name,
-                "places": len(trip.places),
-                "legs": len(trip.legs),
-                "vehicle": car.vehicle.name,
-                "base": car.base,
-                "assumed_of_trip": trip.assumptions,
-                "assumed_of_vehicle": {e.key: [e.text, e.source] for e in assumed},
-            },
-        )
+        io.say(_check_json(trip, car, effects))
         return DONE
-    io.say(
-        f"{trip.name}: {len(trip.places)} places, {len(trip.legs)} legs; {car.vehicle.name} ({car.base}). No problems."
-    )
+    counts = f"{len(trip.places)} places, {len(trip.legs)} legs"
+    io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
     for note in trip.assumptions:
         io.say(f"  assumed: {note}")
-    io.say(f"  of the car {len(assumed)} of {len(car.entries)} values are assumed:")
-    for entry in assumed:
-        io.say(f"    {entry.key} = {entry.text}  ({entry.source.removeprefix('ASSUMED:').strip()})")
+    assumed = sum(entry.assumed for entry in car.entries)
+    io.say(f"  of the car {assumed} of {len(car.entries)} values are assumed")
+    if effects:
+        from planner import terminal
+
+        io.show(*terminal.effects(effects, trip.units))
     return DONE
+
+
+def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]":
+    """Rank what is assumed by its effect on the smallest margin."""
+    from planner.sensitivity import rank_assumptions
+
+    return rank_assumptions(_outlook(io, trip, car), tell=io.tell)
+
+
+def _check_json(trip: "Trip", car: "VehicleFile", effects: "Sequence[Effect]") -> str:
+    """Say the same as plain data."""
+    ranked = [
+        {
+            "key": e.key,
+            "value": e.text,
+            "moved_by": e.step,
+            "fluid": e.fluid,
+            "margin_k": round(e.margin_k, 3),
+            "margin_moves_k": round(e.moves_k, 3),
+        }
+        for e in effects
+    ]
+    found = {
+        "trip": trip.name,
+        "places": len(trip.places),
+        "legs": len(trip.legs),
+        "vehicle": car.vehicle.name,
+        "base": car.base,
+        "assumed_of_trip": trip.assumptions,
+        "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
+        "ranked": ranked,
+    }
+    return json.dumps(found, indent=2, sort_keys=True, ensure_ascii=False)
 
 
 @cli.command()
@@ -171,13 +202,20 @@ def _report(io: Streams, folder: Path) -> "Report":
 
     trip, car = open_folder(folder)
     io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
-    from planner.forecast import forecast as run
+    outlook = _outlook(io, trip, car)
     from planner.report import make_report
+
+    return make_report(outlook)
+
+
+def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
+    """Forecast a trip that was read."""
+    from planner.forecast import forecast as run
     from thermal.kernel import is_compiled
 
     if not is_compiled():
         io.tell("first run: the thermal model is being compiled for this processor, once, for about 20 s")
-    return make_report(run(trip, car, tell=io.tell))
+    return run(trip, car, tell=io.tell)
 
 
 def _verdict(report: "Report") -> int:

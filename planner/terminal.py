@@ -1,14 +1,21 @@
 """The plan in a terminal: tables a person reads in ten seconds, 80 columns wide."""
 
+from collections.abc import Sequence
+from typing import Literal
+
 from rich.table import Table
 from rich.text import Text
 
 from planner.cautions import CAUTIONS
+from planner.display import units_of
 from planner.margins import FLUID_NAMES, fluids_of
 from planner.report import Report, days_table, legs_table, reason, sentence
+from planner.sensitivity import Effect
 
 # Column headings short enough for 80 columns.
 _SHORT = {"coolant": "coolant", "engine oil": "oil", "transmission": "gearbox", "differential": "diff."}
+_WIDTH = 80
+_MOST_EFFECTS = 12
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -41,41 +48,44 @@ def plan(report: Report) -> tuple[object, ...]:
     return tuple(parts)
 
 
-def _table(title: str, columns: tuple[tuple[str, str], ...]) -> Table:
-    """Start a table; each column is a heading and its side."""
+def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:
+    """Lay out text rows, each with its level; only the column of names gives way in a narrow terminal."""
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    for heading, side in columns:
-        table.add_column(heading, justify="right" if side == "right" else "left", overflow="ellipsis", no_wrap=True)
+    widths: list[int] = []
+    for position, heading in enumerate(headings):
+        widths.append(max(len(text) for text in (heading, *(row[position] for row, _ in rows))))
+    rest = sum(widths) - widths[headings.index("to")] + 2 * (len(headings) - 1)
+    for heading, width in zip(headings, widths, strict=True):
+        names = heading == "to"
+        side: Literal["left", "right"] = "left" if names or heading in ("date", "margin", "level") else "right"
+        size = min(width, max(8, _WIDTH - rest)) if names else width
+        table.add_column(heading, justify=side, overflow="ellipsis", no_wrap=True, width=size)
+    for row, level in rows:
+        table.add_row(*row, style=_STYLE[level])
     return table
 
 
 def _days(report: Report) -> Table:
     """One row a day."""
     frame, u = days_table(report), report.units
-    columns = (
-        ("day", "right"),
-        ("date", "left"),
-        ("to", "left"),
-        ("hours", "left"),
-        (u.distance, "right"),
-        (f"climb {u.elevation}", "right"),
-        (f"air {u.temperature}", "right"),
-        ("margin", "left"),
-    )
-    table = _table(report.outlook.trip.name, columns)
-    for _, row in frame.iterrows():
-        table.add_row(
-            str(row["day"]),
-            str(row["date"]),
-            str(row["to"]),
-            f"{row['depart']}-{row['arrive']}",
-            f"{row[f'distance [{u.distance}]']:.0f}",
-            f"{row[f'climb [{u.elevation}]']:,.0f}",
-            f"{row[f'air [{u.temperature}]']:.0f}",
-            f"{row[f'margin [{u.temperature}]']:.0f} {u.temperature} {row['fluid']}",
-            style=_STYLE[str(row["level"])],
+    rows = [
+        (
+            [
+                str(row["day"]),
+                str(row["date"]),
+                str(row["to"]),
+                f"{row['depart']}-{row['arrive']}",
+                f"{row[f'distance [{u.distance}]']:.0f}",
+                f"{row[f'climb [{u.elevation}]']:,.0f}",
+                f"{row[f'air [{u.temperature}]']:.0f}",
+                f"{row[f'margin [{u.temperature}]']:.0f} {u.temperature} {_SHORT[str(row['fluid'])]}",
+            ],
+            str(row["level"]),
         )
-    return table
+        for _, row in frame.iterrows()
+    ]
+    headings = ("day", "date", "to", "hours", u.distance, f"{u.elevation} up", "air", "margin")
+    return _table(report.outlook.trip.name, headings, rows)
 
 
 def legs(report: Report) -> Table:
@@ -94,18 +104,51 @@ def legs(report: Report) -> Table:
     frame, u = legs_table(report), report.units
     share = round(100 * report.outlook.trip.confidence)
     names = [FLUID_NAMES[f] for f in fluids_of(report.outlook)]
-    left = (("day", "right"), ("to", "left"), ("at", "right"), ("air", "right"))
-    columns = (*left, *((_SHORT[name], "right") for name in names), ("level", "left"))
-    table = _table(f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} % confidence)", columns)
-    for _, row in frame.iterrows():
-        fluids = [f"{row[f'{n} peak [{u.temperature}]']} ({row[f'{n} margin [{u.temperature}]']:.0f})" for n in names]
-        table.add_row(
-            str(row["day"]),
-            str(row["to"]),
-            str(row["arrive"])[-5:],
-            str(row[f"air [{u.temperature}]"]),
-            *fluids,
+    rows = [
+        (
+            [
+                str(row["day"]),
+                str(row["to"]),
+                str(row["arrive"])[-5:],
+                str(row[f"air [{u.temperature}]"]),
+                *(f"{row[f'{n} peak [{u.temperature}]']} ({row[f'{n} margin [{u.temperature}]']:.0f})" for n in names),
+                str(row["level"]),
+            ],
             str(row["level"]),
-            style=_STYLE[str(row["level"])],
         )
-    return table
+        for _, row in frame.iterrows()
+    ]
+    headings = ("day", "to", "at", "air", *(_SHORT[name] for name in names), "level")
+    return _table(f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} %)", headings, rows)
+
+
+def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
+    """Assumed values, the one worth knowing most first.
+
+    Parameters
+    ----------
+    ranked : sequence of Effect
+        Sorted. [-]
+    units : str
+        `us` or `metric`. [-]
+
+    Returns
+    -------
+    tuple of rich.text.Text
+        One paragraph each for the first dozen, a count of the rest.
+    """
+    u = units_of(units)
+    parts = [
+        Text("Know these first; each moves a smallest margin by as much when off by its likely error:", style="bold")
+    ]
+    for number, effect in enumerate(ranked[:_MOST_EFFECTS], start=1):
+        why = effect.source.removeprefix("ASSUMED:").strip()
+        head = (
+            f"{u.diff(effect.moves_k):.0f} of {u.diff(effect.margin_k):.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
+        )
+        line = Text(f"{number:2d}. ")
+        line.append(effect.key, style="bold")
+        parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
+    if len(ranked) > _MOST_EFFECTS:
+        parts.append(Text(f"{len(ranked) - _MOST_EFFECTS} more move less; --json lists all."))
+    return tuple(parts)

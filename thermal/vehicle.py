@@ -13,7 +13,7 @@ from thermal.oil import Oil, oil_from_viscosities
 FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 
 
-def quantity(unit: str, low: float, high: float, doc: str, **more: Any) -> Any:
+def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2) -> Any:
     """Declare a field that holds a number in `unit` within [low, high].
 
     Parameters
@@ -24,15 +24,15 @@ def quantity(unit: str, low: float, high: float, doc: str, **more: Any) -> Any:
         Plausible range, inclusive, in that unit. [any]
     doc : str
         What the number is, for people. [-]
-    **more : Any
-        Passed on to `dataclasses.field`. [-]
+    likely : float
+        ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
 
     Returns
     -------
     Any
         A dataclass field.
     """
-    return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc}, **more)
+    return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely})
 
 
 def choice(options: tuple[str, ...], doc: str) -> Any:
@@ -89,17 +89,17 @@ class _Checked:
 class Body(_Checked):
     """What the road and the air resist."""
 
-    mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart")
+    mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart", likely=0.1)
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
-    tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres")
+    tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trailer(_Checked):
     """What is towed; all zero for a solo car."""
 
-    mass_kg: float = quantity("kg", 0, 6000, "mass of the laden trailer; 0 = none")
+    mass_kg: float = quantity("kg", 0, 6000, "mass of the laden trailer; 0 = none", likely=0.1)
     drag_area_m2: float = quantity("m**2", 0, 6.0, "drag area the trailer adds")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
 
@@ -111,15 +111,15 @@ class Engine(_Checked):
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
     induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
     cooling: str = choice(("liquid",), "how heat leaves the block; an air-cooled engine is not modelled")
-    displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume")
-    peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed")
-    peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power")
-    peak_torque_nm: float = quantity("N*m", 30, 1500, "greatest torque")
-    peak_torque_speed_rad_per_s: float = quantity("rad/s", 100, 800, "engine speed at greatest torque")
+    displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
+    peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
+    peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power", likely=0.05)
+    peak_torque_nm: float = quantity("N*m", 30, 1500, "greatest torque", likely=0.1)
+    peak_torque_speed_rad_per_s: float = quantity("rad/s", 100, 800, "engine speed at greatest torque", likely=0.05)
     idle_speed_rad_per_s: float = quantity("rad/s", 50, 150, "warm idle speed")
-    top_speed_rad_per_s: float = quantity("rad/s", 200, 1100, "highest engine speed allowed")
+    top_speed_rad_per_s: float = quantity("rad/s", 200, 1100, "highest engine speed allowed", likely=0.05)
     indicated_efficiency: float = quantity(
-        "dimensionless", 0.25, 0.50, "Willans slope: indicated work over fuel energy"
+        "dimensionless", 0.25, 0.50, "Willans slope: indicated work over fuel energy", likely=0.05
     )
     friction_pressure_pa: float = quantity("Pa", 3e4, 3e5, "friction and pumping mean pressure at no speed")
     friction_slope_pa_s: float = quantity("Pa*s", 0, 800, "its rise with engine speed")
@@ -135,13 +135,15 @@ class Gearbox(_Checked):
     """Ratios and losses from crankshaft to propeller shaft."""
 
     kind: str = choice(("manual", "automatic"), "how it is shifted")
-    ratios: tuple[float, ...] = quantity("dimensionless", 0.4, 8.0, "gear ratios, first to top")
-    mesh_efficiency: float = quantity("dimensionless", 0.90, 1.0, "efficiency of an indirect gear")
-    direct_efficiency: float = quantity("dimensionless", 0.92, 1.0, "efficiency of the 1:1 gear")
+    ratios: tuple[float, ...] = quantity("dimensionless", 0.4, 8.0, "gear ratios, first to top", likely=0.05)
+    mesh_efficiency: float = quantity("dimensionless", 0.90, 1.0, "efficiency of an indirect gear", likely=0.007)
+    direct_efficiency: float = quantity("dimensionless", 0.92, 1.0, "efficiency of the 1:1 gear", likely=0.003)
     spin_loss_w: float = quantity("W", 20, 4000, "drag, churning and pump loss at 3000 rpm and 80 degC")
-    lugging_speed_rad_per_s: float = quantity("rad/s", 80, 400, "lowest engine speed for pulling")
+    lugging_speed_rad_per_s: float = quantity("rad/s", 80, 400, "lowest engine speed for pulling", likely=0.1)
     reserve: float = quantity("dimensionless", 0.0, 1.0, "power in hand wanted in a gear, as a share of the demand")
-    descent_speed_rad_per_s: float = quantity("rad/s", 150, 800, "highest engine speed used for engine braking")
+    descent_speed_rad_per_s: float = quantity(
+        "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
+    )
     stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
     lockup_road_speed_m_per_s: float = quantity(
         "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
@@ -153,8 +155,8 @@ class Axle(_Checked):
     """The final drive."""
 
     kind: str = choice(("hypoid", "transaxle"), "own housing and oil, or sharing the transmission's")
-    ratio: float = quantity("dimensionless", 2.0, 8.0, "final drive ratio")
-    efficiency: float = quantity("dimensionless", 0.88, 1.0, "load-proportional efficiency, warm")
+    ratio: float = quantity("dimensionless", 2.0, 8.0, "final drive ratio", likely=0.05)
+    efficiency: float = quantity("dimensionless", 0.88, 1.0, "load-proportional efficiency, warm", likely=0.007)
     spin_loss_w: float = quantity("W", 5, 1500, "churning and bearing loss at 100 km/h and 80 degC")
 
 
@@ -163,8 +165,8 @@ class Cooling(_Checked):
     """Coolant, pump, thermostat, radiator, fan and what stands in front of it."""
 
     glycol: str = choice(("ethylene", "propylene"), "antifreeze base")
-    glycol_share: float = quantity("dimensionless", 0.0, 0.7, "antifreeze by volume")
-    cap_pressure_pa: float = quantity("Pa", 0, 2.0e5, "pressure cap, gauge")
+    glycol_share: float = quantity("dimensionless", 0.0, 0.7, "antifreeze by volume", likely=0.1)
+    cap_pressure_pa: float = quantity("Pa", 0, 2.0e5, "pressure cap, gauge", likely=0.1)
     inlet_allowance_k: float = quantity("delta K", 0, 15, "boiling margin lost at the pump inlet and hot spots")
     thermostat_open_k: float = quantity("K", 333, 383, "begins to open")
     thermostat_full_k: float = quantity("K", 338, 398, "fully open")
@@ -172,7 +174,7 @@ class Cooling(_Checked):
     radiator_w_per_k: float = quantity("W/K", 200, 6000, "overall conductance at 1 kg/s of air and 1.5 kg/s of coolant")
     air_side_share: float = quantity("dimensionless", 0.4, 0.95, "share of the resistance on the air side there")
     air_exponent: float = quantity("dimensionless", 0.4, 0.8, "air-side conductance ~ flow to this power")
-    face_area_m2: float = quantity("m**2", 0.05, 1.0, "radiator face")
+    face_area_m2: float = quantity("m**2", 0.05, 1.0, "radiator face", likely=0.1)
     ram_ratio: float = quantity("dimensionless", 0.03, 0.4, "air speed at the face over road speed")
     airflow_share: float = quantity(
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
