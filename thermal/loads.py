@@ -14,7 +14,7 @@ from thermal.vehicle import Cooler, Node, Vehicle
 
 _IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
-_THERMOSIPHON_KG_PER_S = 0.02  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.05
+_THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
 _STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
 _UNDERBODY_REFERENCE_M_PER_S = 25.0
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60

@@ -17,6 +17,9 @@ from thermal.vehicle import Vehicle
 
 # Local error per step: chosen so that a whole day stays within 0.05 K of LSODA (docs/validation.md).
 TOLERANCE_K = 0.05
+# The bonnet and inner wings shield block and hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films
+# in series halve still-air convection. The other bodies hang in the open.
+_IN_THE_OPEN = np.array([0.5, 0.5, 1.0, 1.0, 1.0, 1.0])
 _FANS = {"electric": kernel.ELECTRIC, "viscous": kernel.VISCOUS, "fixed": kernel.FIXED}
 
 
@@ -79,7 +82,7 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
     temps = kernel.TABLE_LOW_K + kernel.TABLE_STEP_K * np.arange(kernel.TABLE_SIZE, dtype=np.float64)
     return kernel.Car(
         capacity=np.array([n.heat_capacity_j_per_k for n in nodes]),
-        area=np.array([n.area_m2 for n in nodes]),
+        area=np.array([n.area_m2 for n in nodes]) * _IN_THE_OPEN,
         emissivity=np.array([n.emissivity for n in nodes]),
         thermostat_open_k=cooling.thermostat_open_k,
         thermostat_full_k=cooling.thermostat_full_k,

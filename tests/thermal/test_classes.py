@@ -1,8 +1,10 @@
 """Every vehicle class behaves like a healthy car of its kind.
 
 The bands are common practice, no source: they catch a class whose numbers contradict each other, not one that is a few
-kelvin off. The conditions of the hot grade are those published for SAE J2807 (38 degC at the base, 11.4 miles with
-about 3,000 ft of climb, 40 mph, A/C on; read in secondary pages, the standard itself was not opened).
+kelvin off. They are no evidence for the model: assumed numbers of the classes were chosen to meet them.
+
+The conditions of the hot grade are those published for SAE J2807 (38 degC at the base, 11.4 miles with about 3,000 ft
+of climb, 40 mph, A/C on; read in secondary pages, the standard itself was not opened).
 """
 
 from dataclasses import replace

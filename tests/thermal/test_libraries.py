@@ -260,7 +260,7 @@ def test_descent_in_neutral() -> None:
 
 @pytest.mark.checks("thermal.engine.engine_heat")
 def test_engine_heat_is_all_accounted_for(estate: Vehicle) -> None:
-    """First law: fuel less brake power is metal, oil and exhaust heat, under load and when the car drives the engine."""
+    """First law: fuel less brake power is metal, oil and exhaust heat, also when the car drives the engine."""
     friction = float(engine.friction_w(estate.engine, np.asarray(300.0)))
     brake = np.array([-friction, -0.4 * friction, 0.0, 15e3, 90e3])
     heat = engine.engine_heat(estate.engine, brake_w=brake, speed_rad_per_s=np.full(5, 300.0))

@@ -27,8 +27,12 @@ ROWS = [
 KNOWN = re.compile(r"opened|secondary page|from memory|common practice|computed with \S.*")
 # longest first, so that `_j_per_kgk` is not read as `_k`
 UNITS = sorted(
-    [*((suffix, unit.replace("delta K", "K")) for unit, suffix in _SUFFIX.items() if suffix)]
-    + [("_n", "N"), ("_j_per_kgk", "J/(kg*K)"), ("_kg_per_m3", "kg/m**3")],
+    [
+        *((suffix, unit.replace("delta K", "K")) for unit, suffix in _SUFFIX.items() if suffix),
+        ("_n", "N"),
+        ("_j_per_kgk", "J/(kg*K)"),
+        ("_kg_per_m3", "kg/m**3"),
+    ],
     key=lambda pair: -len(pair[0]),
 )
 

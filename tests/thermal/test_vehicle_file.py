@@ -1,0 +1,247 @@
+"""Vehicle files: every class loads, and every mistake is told in a sentence that says what to do."""
+
+import dataclasses
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from thermal.errors import ParameterError
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import VehicleFile, key_of, read_vehicle, sections
+
+CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
+NAMES = sorted(path.stem for path in CLASSES.glob("*.toml"))
+BASE = 'base = "estate-1990s-six"\n'
+
+
+def read(tmp_path: Path, text: str) -> VehicleFile:
+    path = tmp_path / "vehicle.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_vehicle(path, CLASSES)
+
+
+def refused(tmp_path: Path, text: str) -> str:
+    with pytest.raises(ParameterError) as caught:
+        read(tmp_path, text)
+    return str(caught.value)
+
+
+# --- classes ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_class_loads_with_a_source_for_every_value(name: str, tmp_path: Path) -> None:
+    found = read(tmp_path, f'base = "{name}"\n')
+    assert found.base == name
+    assert found.vehicle.name == tomllib.loads((CLASSES / f"{name}.toml").read_text(encoding="utf-8"))["name"]
+    assert len(found.entries) == sum(len(dataclasses.fields(kind)) for kind in sections().values())
+    assert all(entry.source and entry.text and entry.doc for entry in found.entries)
+    assert found.overridden == frozenset()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_classes_hold_known_sections_and_keys_only(name: str) -> None:
+    """The reader warns about the owner's spelling; this about ours."""
+    table = tomllib.loads((CLASSES / f"{name}.toml").read_text(encoding="utf-8"))
+    table.pop("name")
+    known = {section: {key_of(item) for item in dataclasses.fields(kind)} for section, kind in sections().items()}
+    assert {section: set(keys) for section, keys in table.items()} == known
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_limits_rise_from_warm_to_limit(name: str, tmp_path: Path) -> None:
+    for limit in read(tmp_path, f'base = "{name}"\n').vehicle.limits:
+        assert limit.warm_k < limit.caution_k < limit.limit_k
+
+
+# --- the owner's own values ------------------------------------------------------------------------------------------
+
+
+def test_own_values_lie_over_the_class(tmp_path: Path) -> None:
+    found = read(tmp_path, BASE + 'name = "Ours"\n[body]\nmass = {value = "4200 lb", source = "weighbridge"}\n')
+    assert found.vehicle.name == "Ours"
+    assert found.vehicle.body.mass_kg == pytest.approx(1905.087954)
+    assert found.overridden == {"body.mass"}
+    entry = next(entry for entry in found.entries if entry.key == "body.mass")
+    assert (entry.text, entry.source, entry.assumed) == ("4200 lb", "weighbridge", False)
+
+
+def test_units_are_the_owners_choice(tmp_path: Path) -> None:
+    text = (
+        BASE
+        + '[cooling]\ncap_pressure = {value = "16 psi", source = "cap"}\ninlet_allowance = {value = "9 degF", source = "x"}\n'
+        + 'thermostat_open = {value = "180 degF", source = "stamp"}\nglycol_share = {value = "40 %", source = "test strip"}\n'
+        + 'airflow_share = {value = 0.8, source = "lamps in front"}\n'
+    )
+    cooling = read(tmp_path, text).vehicle.cooling
+    assert cooling.cap_pressure_pa == pytest.approx(110_316.1, abs=0.1)
+    assert cooling.inlet_allowance_k == pytest.approx(5.0)
+    assert cooling.thermostat_open_k == pytest.approx(355.372, abs=1e-3)
+    assert (cooling.glycol_share, cooling.airflow_share) == (pytest.approx(0.4), 0.8)
+
+
+def test_ratios_are_a_list(tmp_path: Path) -> None:
+    text = BASE + '[gearbox]\nratios = {value = [3.8, 2.1, 1.4, 1.0, 0.8], source = "data plate"}\n'
+    assert read(tmp_path, text).vehicle.gearbox.ratios == (3.8, 2.1, 1.4, 1.0, 0.8)
+
+
+def test_assumed_is_seen_in_the_source(tmp_path: Path) -> None:
+    found = read(tmp_path, BASE)
+    assert any(entry.assumed for entry in found.entries)
+    assert not next(entry for entry in found.entries if entry.key == "engine.displacement").assumed
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "vehicle.toml"
+    path.write_text(BASE, encoding="utf-8-sig")
+    assert read_vehicle(path, CLASSES).base == "estate-1990s-six"
+
+
+# --- mistakes --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", ["vehicle.toml: key 'base' is missing; name one of the classes: ", "estate-1990s-six"]),
+        ('base = "estate-1990-six"\n', ["base 'estate-1990-six' is not a class; did you mean 'estate-1990s-six'?"]),
+        ("base = 5\n", ["base 5 is not a class", "classes: "]),
+        (BASE + "[cooling\n", ["vehicle.toml: not valid TOML", "line 2"]),
+        (BASE + "[coling]\n", ["vehicle.toml: unknown section [coling]; did you mean 'cooling'?"]),
+        (BASE + "body = 5\n", ["'body' must be a section: write [body] and its values below"]),
+        (
+            BASE + '[metal]\nheat_capacty = {value = "50 kJ/K", source = "x"}\n',
+            ["vehicle.toml [metal]: unknown key 'heat_capacty'; did you mean 'heat_capacity'?"],
+        ),
+        (
+            BASE + '[body]\nmass = {value = "1800 kg"}\n',
+            ["vehicle.toml [body] mass: read {'value': '1800 kg'}; write it as {value =", "source"],
+        ),
+        (BASE + '[body]\nmass = "1800 kg"\n', ["[body] mass: read '1800 kg'; write it as {value ="]),
+        (BASE + '[body]\nmass = {value = "1800 kg", source = " "}\n', ["[body] mass: the source is empty"]),
+        (
+            BASE + '[body]\nmass = {value = "1800 kg", source = "x", note = "y"}\n',
+            ["[body] mass: read {", "write it as {value ="],
+        ),
+        (BASE + '[body]\nmass = {value = "1800 s", source = "x"}\n', ["[body] mass: 1800 s cannot be read in 'kg'"]),
+        (
+            BASE + '[body]\nmass = {value = "1800", source = "x"}\n',
+            ["[body] mass: '1800' needs a number and a unit, e.g. '90 kg'"],
+        ),
+        (
+            BASE + '[body]\nmass = {value = 1800, source = "x"}\n',
+            ['[body] mass: read 1800; write the number with its unit in quotes, e.g. "12 kg"'],
+        ),
+        (BASE + '[body]\nmass = {value = true, source = "x"}\n', ["[body] mass: read True"]),
+        (
+            BASE + '[metal]\nheat_capacity = {value = "48 J/K", source = "x"}\n',
+            ["[metal] heat_capacity: read '48 J/K'; plausible is 2000 to 400000 J/K"],
+        ),
+        (
+            BASE + '[cooling]\nglycol_share = {value = 50, source = "x"}\n',
+            ["[cooling] glycol_share: read 50; plausible is 0 to 0.7 dimensionless"],
+        ),
+        (
+            BASE + '[cooling]\nfan = {value = "electrical", source = "x"}\n',
+            ["[cooling] fan: read 'electrical'; allowed: electric, viscous, fixed"],
+        ),
+        (
+            BASE + '[engine]\ncooling = {value = "air", source = "x"}\n',
+            ["[engine] cooling: read 'air'; allowed: liquid"],
+        ),
+        (
+            BASE + '[cooling]\nthermostat_open = {value = "100 degC", source = "x"}\n',
+            ["vehicle.toml: cooling: thermostat must open below where it is full"],
+        ),
+        (
+            BASE + '[gearbox]\nkind = {value = "automatic", source = "x"}\n',
+            ["vehicle.toml: gearbox: an automatic needs stall_speed above 0"],
+        ),
+        (
+            BASE + '[gearbox]\nratios = {value = [1.0, 2.0], source = "x"}\n',
+            ["vehicle.toml: gearbox: ratios must fall from first to top"],
+        ),
+        (
+            BASE + '[engine]\npeak_power = {value = "300 kW", source = "x"}\n',
+            ["vehicle.toml: engine: peak_power needs more torque at its speed than peak_torque"],
+        ),
+        (
+            BASE + '[body]\nmass = {value = nan, source = "x"}\n',
+            ["[body] mass: read nan; write the number with its unit"],
+        ),
+        (
+            BASE + '[body]\nrolling_coefficient = {value = nan, source = "x"}\n',
+            ["[body] rolling_coefficient: read nan; plausible is 0.005 to 0.03"],
+        ),
+        # one number where a list stands, and a list where one number stands
+        (
+            BASE + '[body]\nmass = {value = ["1800 kg", "900 kg"], source = "x"}\n',
+            ["vehicle.toml [body] mass: read ['1800 kg', '900 kg']"],
+        ),
+        (BASE + '[gearbox]\nratios = {value = [], source = "x"}\n', ["vehicle.toml [gearbox] ratios: read []"]),
+        # an oil that thickens with heat
+        (
+            BASE + '[engine_oil]\nviscosity_40c = {value = "12 cSt", source = "x"}\n',
+            ["vehicle.toml: engine_oil: ", "must be the larger"],
+        ),
+        (
+            BASE + '[coolant_limit]\ncaution = {value = "120 degC", source = "x"}\n',
+            ["vehicle.toml: coolant_limit: ", "warm < caution < limit"],
+        ),
+        (
+            BASE
+            + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\npeak_torque_speed = {value = "1200 rpm", source = "x"}\n',
+            ["vehicle.toml: engine: ", "idle_speed"],
+        ),
+    ],
+)
+def test_mistakes(tmp_path: Path, text: str, said: list[str]) -> None:
+    told = refused(tmp_path, text)
+    for part in said:
+        assert part in told, told
+
+
+def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
+    told = refused(
+        tmp_path,
+        BASE
+        + '[body]\nmas = {value = "1800 kg", source = "x"}\ndrag_area = {value = "9 m**2", source = "x"}\n'
+        + '[cooling]\nfan = {value = "wind", source = "x"}\n[nonsense]\n',
+    ).splitlines()
+    assert len(told) == 4
+    assert all(line.startswith("vehicle.toml") for line in told)
+
+
+def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match=r"nowhere.toml: not found; `grademargin new DIR` makes one"):
+        read_vehicle(tmp_path / "nowhere.toml", CLASSES)
+
+
+def test_files_that_are_no_text(tmp_path: Path) -> None:
+    path = tmp_path / "vehicle.toml"
+    path.write_bytes(b"base = '\xff\xfe'")
+    with pytest.raises(ParameterError, match=r"vehicle.toml: cannot be read .* save it as UTF-8 text"):
+        read_vehicle(path, CLASSES)
+    path.write_bytes(b"#" * 1_000_001)
+    with pytest.raises(ParameterError, match="larger than 1 MB"):
+        read_vehicle(path, CLASSES)
+
+
+# --- the frozen vehicle itself ---------------------------------------------------------------------------------------
+
+
+def test_every_field_says_what_it_is() -> None:
+    for kind in sections().values():
+        for item in dataclasses.fields(kind):
+            assert item.metadata["doc"]
+            assert "options" in item.metadata or item.metadata["low"] < item.metadata["high"]
+
+
+def test_a_vehicle_made_by_hand_is_checked_too(estate: Vehicle) -> None:
+    with pytest.raises(ParameterError, match=r"body.mass_kg is nan kg; plausible is 400 to 8000"):
+        dataclasses.replace(estate.body, mass_kg=float("nan"))
+    with pytest.raises(ParameterError, match=r"cooling.fan is 'wind'; allowed: electric, viscous, fixed"):
+        dataclasses.replace(estate.cooling, fan="wind")
+    with pytest.raises(ParameterError, match="fan_off must lie below fan_on"):
+        dataclasses.replace(estate, cooling=dataclasses.replace(estate.cooling, fan_on_k=340.0))
