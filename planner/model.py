@@ -4,7 +4,7 @@ Built by `planner.files.trips` from the user's files; nothing downstream reaches
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from pathlib import Path
 
@@ -63,11 +63,21 @@ class Leg:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """Rules for splitting the drive into days."""
+    """Rules for splitting the drive into days.
+
+    `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
+    `avoid_heat`, to climb in cooler air. Breaks of `break_s` are due after every `break_every_s` of driving; arrival is
+    `before_sunset_s` before sunset.
+    """
 
     driving_s: float
     start: time
     lodging_only: bool
+    earliest: time = time(6)
+    break_every_s: float = 7200.0
+    break_s: float = 900.0
+    before_sunset_s: float = 1800.0
+    avoid_heat: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +87,16 @@ class Halt:
     place: str
     duration_s: float
     engine_on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """A fixed date: be at a place on a day, by a local time, and stay for a while."""
+
+    place: str
+    on: date
+    arrive_by: time
+    stay_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +121,11 @@ class Trip:
     air_conditioning: bool
     places: Mapping[str, Place]
     legs: tuple[Leg, ...]
-    assumptions: tuple[str, ...] = field(default=())
+    prefer: str = "time"
+    rest: tuple[str, ...] = ()
+    events: tuple[Event, ...] = ()
+    finish_by: datetime | None = None
+    assumptions: tuple[str, ...] = ()
 
     @property
     def first_date(self) -> date:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, time, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,8 @@ from thermal.vehicle import Vehicle
 Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
 _LAST_SOAK_S = 3600.0
+_STEEP = 0.03
+_NOON = time(12)
 _ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
 
 
@@ -48,7 +50,7 @@ class Road:
 class Span:
     """One run of segments of the timeline: a leg driven, or time parked at a place."""
 
-    kind: str  # "drive", "halt", "night", "end"
+    kind: str  # "drive", "break", "halt", "event", "night", "end"
     leg: int
     day: int
     first: int
@@ -170,7 +172,8 @@ def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timelin
     road = cut_road(trip, legs)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = _held(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
-    days = split_days(trip, legs, _leg_times(road, speed))
+    heat = climb_heat(trip, road) if trip.day.avoid_heat else None
+    days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
     timeline = _lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
         driving = timeline.drive.speed_m_per_s > 0.0
@@ -229,18 +232,17 @@ class _Sheet:
 def _lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
     """Walk the days, giving every segment its place on the clock."""
     sheet = _Sheet()
-    halts = {halt.place: halt for halt in trip.halts}
-    start = trip.places[road.legs[0].start]
-    now = clock.local_to_utc(trip.departure, clock.zone_of(start.lat_deg, start.lon_deg)).timestamp()
+    idling = {halt.place for halt in trip.halts if halt.engine_on}
     for number, day in enumerate(days):
+        now = day.start_s
+        stops = {i for i, _, _ in day.pauses} | {day.last}
         for i in range(day.first, day.last + 1):
-            now = _drive_leg(sheet, road, i, number, speed, now, last=i == day.last or road.legs[i].finish in halts)
-            halt = halts.get(road.legs[i].finish)
-            if halt is not None and i != day.last:
-                now = _park(sheet, trip, road, i, number, "halt", now, halt.duration_s, halt.engine_on)
+            now = _drive_leg(sheet, road, i, number, speed, now, last=i in stops)
+            for _, seconds, kind in (pause for pause in day.pauses if pause[0] == i):
+                on = kind == "halt" and road.legs[i].finish in idling
+                now = _park(sheet, trip, road, i, number, kind, now, seconds, on)
         if number + 1 < len(days):
-            wake = _next_start(trip, road.legs[day.last].finish, now)
-            now = _park(sheet, trip, road, day.last, number, "night", now, wake - now, False)
+            now = _park(sheet, trip, road, day.last, number, "night", now, days[number + 1].start_s - now, False)
         else:
             now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
     return _finish(trip, road, days, sheet)
@@ -304,13 +306,46 @@ def _park(
     return now + duration_s
 
 
-def _next_start(trip: Trip, key: str, now_s: float) -> float:
-    """Time of the next day's start at a place, at least six hours on."""
-    place = trip.places[key]
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
-    local = clock.to_local(datetime.fromtimestamp(now_s, tz=UTC), zone)
-    morning = local.date() if local.hour < trip.day.start.hour - 6 else local.date() + timedelta(days=1)
-    return clock.local_to_utc(datetime.combine(morning, trip.day.start), zone).timestamp()
+def climb_heat(trip: Trip, road: Road) -> Floats:
+    """Cost of climbing each leg at each half hour of the day: metres climbed on grades times heat above 20 degC.
+
+    Parameters
+    ----------
+    trip : Trip
+        Its departure gives the date. [-]
+    road : Road
+        The route cut into segments. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_leg, 48)
+        1 for a kilometre climbed at 30 degC. [-]
+
+    Notes
+    -----
+    Only grades above 3 % count. The hour is the zone clock's at the middle of the leg, on the day of departure.
+    """
+    steep = np.flatnonzero(road.grade > _STEEP)
+    rise_m = road.length_m[steep] * road.grade[steep]
+    table = np.zeros((len(road.legs), 48))
+    if not steep.size:
+        return table
+    zone = clock.zone_of(float(road.lat_deg[0]), float(road.lon_deg[0]))
+    for half in range(48):
+        local = datetime.combine(trip.departure.date(), _NOON) + timedelta(minutes=30 * (half - 24))
+        # mean solar time at each segment stands in for its zone's clock
+        epoch = clock.local_to_utc(local, zone).timestamp() + (road.lon_deg[0] - road.lon_deg[steep]) * 240.0
+        air = expected_air_k(
+            distance_m=road.middle_m[steep],
+            elevation_m=road.elevation_m[steep],
+            lat_deg=road.lat_deg[steep],
+            lon_deg=road.lon_deg[steep],
+            epoch_s=epoch,
+            anchors=road.anchors,
+        )
+        heat = rise_m * np.maximum(air - 293.15, 0.0) / 1e4
+        table[:, half] = np.bincount(road.leg[steep], weights=heat, minlength=len(road.legs))
+    return table
 
 
 def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:

@@ -45,6 +45,8 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> 
         named = ends + [("via", key) for key in settings.route[1:-1]]
     extra = [("nights", key) for key in settings.nights]
     extra += [(f"halt {n} place", halt.place) for n, halt in enumerate(settings.halts, start=1) if halt.place]
+    extra += [("rest", key) for key in settings.rest]
+    extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
     for label, key in named + extra:
         if key not in known:
             draft.problems.add(FILE, f"read {shown(key)}, which is not in places.csv; {nearest(key, known)}", key=label)

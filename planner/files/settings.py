@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 
 from planner.files.reading import CONTROL, Problems, nearest, shown
 from planner.files.tables import plain_unit
-from planner.model import Day, Halt
+from planner.model import Day, Event, Halt
 from thermal.errors import UnitError
 from thermal.units import same_kind, to_delta_k, to_si
 
@@ -16,8 +16,11 @@ FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
+    *("prefer", "rest", "event", "finish_by"),
 )
-DAY_KEYS = ("driving", "start", "lodging_only")
+DAY_KEYS = ("driving", "start", "earliest", "lodging_only", "break_every", "break", "before_sunset", "avoid_heat")
+EVENT_KEYS = ("place", "on", "arrive_by", "stay")
+PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
 _QUANTITY = re.compile(r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
@@ -37,7 +40,16 @@ class Settings:
     departure: datetime
     driving_s: float
     day_start: time
+    earliest: time
+    break_every_s: float
+    break_s: float
+    before_sunset_s: float
+    avoid_heat: bool
     lodging_only: bool | None
+    prefer: str
+    rest: tuple[str, ...]
+    events: tuple[Event, ...]
+    finish_by: datetime | None
     nights: tuple[str, ...]
     halts: tuple[Halt, ...]
     confidence: float
@@ -48,7 +60,16 @@ class Settings:
     def day(self, *, any_lodging: bool) -> Day:
         """Return the rules of a day; nights need lodging by default where any place has it."""
         lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
-        return Day(driving_s=self.driving_s, start=self.day_start, lodging_only=lodging_only)
+        return Day(
+            driving_s=self.driving_s,
+            start=self.day_start,
+            lodging_only=lodging_only,
+            earliest=min(self.earliest, self.day_start),
+            break_every_s=self.break_every_s,
+            break_s=self.break_s,
+            before_sunset_s=self.before_sunset_s,
+            avoid_heat=self.avoid_heat,
+        )
 
 
 class _Section:
@@ -100,8 +121,8 @@ class _Section:
             return default
         return float(value)
 
-    def quantity(self, key: str, default: str, *, unit: str, high: float, allowed: str) -> float:
-        """Return a text such as '8 h' as a number of `unit`, a K being a difference; above 0 and up to `high`."""
+    def quantity(self, key: str, default: str, *, unit: str, high: float, allowed: str, zero: bool = False) -> float:
+        """Return a text such as '8 h' as a number of `unit`, a K being a difference; above 0 (or from) up to `high`."""
         text = self.data.get(key, default)
         match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
         if match is None:
@@ -114,7 +135,7 @@ class _Section:
             except UnitError as exc:
                 self.refuse(key, str(exc))
                 return _read_quantity(default, unit)
-            if 0.0 < value <= high:
+            if 0.0 < value <= high or (zero and value == 0.0):
                 return value
             self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
         return _read_quantity(default, unit)
@@ -188,10 +209,21 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         units=top.choice("units", ("us", "metric"), "us"),
         route=_route(top, explicit=explicit),
         explicit=explicit,
-        departure=_departure(top),
+        departure=_moment(top, "departure"),
         driving_s=driving_s,
         day_start=day.clock("start", time(8)),
+        earliest=day.clock("earliest", time(6)),
+        break_every_s=day.quantity("break_every", "2 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h"),
+        break_s=day.quantity("break", "15 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", zero=True),
+        before_sunset_s=day.quantity(
+            "before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", zero=True
+        ),
+        avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
+        prefer=top.choice("prefer", PREFERENCES, "time"),
+        rest=top.keys("rest"),
+        events=tuple(_event(data, number, problems) for number, data in enumerate(top.sections("event"), start=1)),
+        finish_by=_moment(top, "finish_by") if "finish_by" in data else None,
         nights=top.keys("nights"),
         halts=tuple(_halt(data, number, problems) for number, data in enumerate(top.sections("halt"), start=1)),
         confidence=confidence,
@@ -248,25 +280,45 @@ def _route(top: _Section, *, explicit: bool) -> tuple[str, ...]:
     return (start, *via, finish) if start and finish else ()
 
 
-def _departure(top: _Section) -> datetime:
-    value = top.data.get("departure")
-    example = "local time at the start is needed, e.g. '2027-07-06 07:00'"
+def _moment(top: _Section, key: str) -> datetime:
+    """Read a local date and time."""
+    value = top.data.get(key)
+    example = "local date and time are needed, e.g. '2027-07-06 07:00'"
     if value is None:
-        top.fault("departure", f"is missing; {example}")
+        top.fault(key, f"is missing; {example}")
         return _UNSET
     if isinstance(value, str):
         value = _date_from_text(value.strip())
     if isinstance(value, date) and not isinstance(value, datetime):
-        top.refuse("departure", f"the time of day is missing; {example}")
+        top.refuse(key, f"the time of day is missing; {example}")
     elif not isinstance(value, datetime):
-        top.refuse("departure", example)
+        top.refuse(key, example)
     elif value.tzinfo is not None:
-        top.refuse("departure", f"leave the offset out; {example}")
+        top.refuse(key, f"leave the offset out; {example}")
     elif not 1900 <= value.year <= 2100:
-        top.refuse("departure", "allowed are the years 1900 to 2100")
+        top.refuse(key, "allowed are the years 1900 to 2100")
     else:
         return value
     return _UNSET
+
+
+def _event(data: Mapping[str, object], number: int, problems: Problems) -> Event:
+    """Read one fixed date."""
+    section = _Section(data, f"event {number} ", problems)
+    section.check_keys(EVENT_KEYS, {key: _above(key) for key in TOP_KEYS if key not in EVENT_KEYS})
+    if "place" not in data:
+        section.fault("place", "is missing; name a place on the route")
+    on = data.get("on")
+    on = _date_from_text(on.strip()) if isinstance(on, str) else on
+    if not isinstance(on, date) or isinstance(on, datetime):
+        section.fault("on", f"read {shown(data.get('on'))}; a date is needed, e.g. '2027-07-10'")
+        on = _UNSET.date()
+    return Event(
+        place=section.text("place"),
+        on=on,
+        arrive_by=section.clock("arrive_by", time(23, 59)),
+        stay_s=section.quantity("stay", "0 min", unit="s", high=_DAY_S, allowed="0 min to 24 h", zero=True),
+    )
 
 
 def _date_from_text(text: str) -> object:
@@ -299,6 +351,8 @@ def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple
         ("air_conditioning" in data, "Air conditioning taken as on (no 'air_conditioning' in trip.toml)."),
         ("driving" in day, "At most 8 h of driving a day assumed (no 'day.driving' in trip.toml)."),
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
+        ("break_every" in day, "A break of 15 min after every 2 h of driving assumed (no 'day.break_every')."),
+        ("before_sunset" in day, "Arrival 30 min before sunset wanted (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
     )
