@@ -85,6 +85,16 @@ def plan_dict(report: Report) -> dict[str, object]:
         "draws": len(outlook.spread.heat_in_j),
         "days": json.loads(days_table(report).to_json(orient="records")),
         "legs": legs,
+        "clocks": list(report.clocks),
+        "choices": list(report.choices),
+        "fuel": {
+            "total_l": round(report.fuel.total_l, 2),
+            "gaps": list(report.fuel.gaps),
+            "stops": [
+                {"place": s.place, "litres": round(s.litres, 2), "left_l": round(s.left_l, 2), "tight": s.tight}
+                for s in report.fuel.stops
+            ],
+        },
         "notable": [sentence(report, m) for m in report.notable()],
         "assumed": {
             "trip": list(outlook.trip.assumptions),

@@ -2,13 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from planner import clock
 from planner.graph import choose_route
 from planner.model import Leg, Trip
-from planner.timeline import Timeline, build_timeline
+from planner.timeline import Span, Timeline, build_timeline
 from thermal.simulate import Result, simulate
 from thermal.spread import draw
 from thermal.vehicle_file import VehicleFile
@@ -104,3 +106,44 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         spread=spread,
         band_k=np.maximum(band, nominal.temps_k[0]),
     )
+
+
+def span_of(outlook: Forecast, leg: int) -> Span:
+    """Run of segments in which a leg is driven.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    leg : int
+        Position in the route. [-]
+
+    Returns
+    -------
+    Span
+        The run.
+    """
+    return next(s for s in outlook.timeline.spans if s.kind == "drive" and s.leg == leg)
+
+
+def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
+    """Wall clock at a segment's end or beginning, in the zone of where it ends.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    segment : int
+        The segment. [-]
+    begin : bool
+        Its beginning instead. [-]
+
+    Returns
+    -------
+    datetime
+        Aware.
+    """
+    line = outlook.timeline
+    seconds = line.begin_s[segment] if begin else line.end_s[segment]
+    zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
+    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=UTC), zone)

@@ -1,15 +1,52 @@
-"""The road network of a trip, and the roads chosen through it."""
+"""The road network of a trip, the roads chosen through it, and the next best ones."""
 
 import itertools
+from collections.abc import Iterator, Sequence
 
 import networkx as nx
+import numpy as np
 
 from planner.errors import NoRouteError
 from planner.model import Leg, Trip
 
+# What a kelvin-free road is worth, in seconds. ASSUMED: to choose between roads only, never in the forecast.
+_USUAL_M_PER_S = 25.0  # a metre of distance counts as the time it takes at 90 km/h
+_STEEP = 0.03
+_CLIMB_S_PER_M = 3.0  # a metre climbed on a grade steeper than 3 % counts as three seconds more ...
+_HOT_K, _HOT_SPAN_K = 303.15, 20.0  # ... and the whole leg doubles from 30 to 50 degC
+_MOST_PATHS = 12
+_LONGEST_DETOUR = 1.5
 
-def road_graph(trip: Trip) -> "nx.MultiDiGraph[str]":
-    """Build the graph of drivable legs; every edge carries its leg and its time at the entered speed.
+
+def cool_cost_s(leg: Leg, trip: Trip) -> float:
+    """What a leg costs when cool running is wanted: its time, dearer with steep climbs and hot air.
+
+    Parameters
+    ----------
+    leg : Leg
+        The leg, in the direction driven. [-]
+    trip : Trip
+        For elevations and usual highs. [-]
+
+    Returns
+    -------
+    float
+        Equivalent time. [s]
+    """
+    a, b = trip.places[leg.start], trip.places[leg.finish]
+    if leg.profile is None:
+        along, height = np.array([0.0, leg.distance_m]), np.array([a.elevation_m, b.elevation_m])
+    else:
+        along, height = np.array(leg.profile.distance_m), np.array(leg.profile.elevation_m)
+    rise, run = np.diff(height), np.maximum(np.diff(along), 1.0)
+    climb = float(np.sum(rise[rise / run > _STEEP]))
+    highs = [place.high_k for place in (a, b) if place.high_k is not None]
+    hot = max(0.0, max(highs, default=0.0) - _HOT_K) / _HOT_SPAN_K
+    return (leg.distance_m / leg.speed_m_per_s + _CLIMB_S_PER_M * climb) * (1.0 + hot)
+
+
+def road_graph(trip: Trip) -> "nx.DiGraph[str]":
+    """Build the graph of drivable legs; of parallel roads the one that costs least is kept.
 
     Parameters
     ----------
@@ -18,18 +55,22 @@ def road_graph(trip: Trip) -> "nx.MultiDiGraph[str]":
 
     Returns
     -------
-    networkx.MultiDiGraph
-        Nodes are place keys; edges carry `leg` and `time_s`.
+    networkx.DiGraph
+        Nodes are place keys; edges carry `leg`, and `cost` as the trip's preference weighs it [s].
     """
-    graph: nx.MultiDiGraph[str] = nx.MultiDiGraph()
+    by_time, by_distance, by_cool = trip.prefer
+    graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(sorted(trip.places))
-    for leg in trip.directed_legs():
-        graph.add_edge(leg.start, leg.finish, leg=leg, time_s=leg.distance_m / leg.speed_m_per_s)
+    for leg in sorted(trip.directed_legs(), key=lambda leg: leg.road):
+        cost = by_time * leg.distance_m / leg.speed_m_per_s + by_distance * leg.distance_m / _USUAL_M_PER_S
+        cost += by_cool * cool_cost_s(leg, trip) if by_cool > 0.0 else 0.0
+        if cost < graph.get_edge_data(leg.start, leg.finish, {"cost": np.inf})["cost"]:
+            graph.add_edge(leg.start, leg.finish, leg=leg, cost=cost)
     return graph
 
 
 def choose_route(trip: Trip) -> tuple[Leg, ...]:
-    """Choose the legs to drive: as listed, or by least time from start over every via to finish.
+    """Choose the legs to drive: as listed, or the best road from start over every via to finish.
 
     Parameters
     ----------
@@ -39,7 +80,7 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     Returns
     -------
     tuple of Leg
-        Legs in driving order. Between places joined by several roads the fastest is taken, ties by road name.
+        Legs in driving order. Ties between roads go to the first by name.
 
     Raises
     ------
@@ -49,15 +90,51 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     graph = road_graph(trip)
     chosen: list[Leg] = []
     for start, finish in itertools.pairwise(trip.route):
-        stops = [start, finish] if trip.explicit else _least_time(graph, start, finish, trip)
-        chosen.extend(_fastest(graph, a, b, trip) for a, b in itertools.pairwise(stops))
+        stops = [start, finish] if trip.explicit else _best(graph, start, finish, trip)
+        chosen.extend(_legs(graph, stops, trip))
     return tuple(chosen)
 
 
-def _least_time(graph: "nx.MultiDiGraph[str]", start: str, finish: str, trip: Trip) -> list[str]:
-    """Places on the quickest way between two places."""
+def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
+    """Yield the next best roads: whole routes that differ from the chosen one between two named places.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip; one whose route is listed place by place has no other. [-]
+
+    Yields
+    ------
+    tuple of (tuple of Leg, int, int)
+        The route, and the positions of its first and last leg that differ. Detours of more than half again are left
+        out.
+    """
+    if trip.explicit:
+        return
+    graph = road_graph(trip)
+    best = [_best(graph, a, b, trip) for a, b in itertools.pairwise(trip.route)]
+    for number, stops in enumerate(best):
+        limit = _LONGEST_DETOUR * nx.path_weight(graph, stops, weight="cost")
+        paths = nx.shortest_simple_paths(graph, stops[0], stops[-1], weight="cost")
+        for path in itertools.islice(paths, 1, _MOST_PATHS):
+            if nx.path_weight(graph, path, weight="cost") > limit:
+                break
+            before = sum(len(part) - 1 for part in best[:number])
+            whole = [*best[:number], list(path), *best[number + 1 :]]
+            legs = tuple(leg for part in whole for leg in _legs(graph, part, trip))
+            yield legs, before + _shared(stops, path), before + len(path) - 2 - _shared(stops[::-1], path[::-1])
+
+
+def _shared(one: Sequence[str], other: Sequence[str]) -> int:
+    """Number of legs two paths share at their beginning."""
+    same = itertools.takewhile(lambda pair: pair[0] == pair[1], zip(one, other, strict=False))
+    return sum(1 for _ in same) - 1
+
+
+def _best(graph: "nx.DiGraph[str]", start: str, finish: str, trip: Trip) -> list[str]:
+    """Places on the best way between two places."""
     try:
-        return list(nx.shortest_path(graph, start, finish, weight="time_s"))
+        return list(nx.shortest_path(graph, start, finish, weight="cost"))
     except nx.NetworkXNoPath as exc:
         message = (
             f"no open road leads from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
@@ -66,15 +143,14 @@ def _least_time(graph: "nx.MultiDiGraph[str]", start: str, finish: str, trip: Tr
         raise NoRouteError(message) from exc
 
 
-def _fastest(graph: "nx.MultiDiGraph[str]", start: str, finish: str, trip: Trip) -> Leg:
-    """Pick the quickest of the parallel roads between two neighbours."""
-    edges = graph.get_edge_data(start, finish)
-    if not edges:
-        message = (
-            f"no open leg goes from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
-            "add it to legs.csv, or name the places between in 'route'"
-        )
-        raise NoRouteError(message)
-    best = min(edges.values(), key=lambda edge: (edge["time_s"], edge["leg"].road))
-    leg: Leg = best["leg"]
-    return leg
+def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterator[Leg]:
+    """Legs between neighbours."""
+    for start, finish in itertools.pairwise(stops):
+        edge = graph.get_edge_data(start, finish)
+        if edge is None:
+            message = (
+                f"no open leg goes from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
+                "add it to legs.csv, or name the places between in 'route'"
+            )
+            raise NoRouteError(message)
+        yield edge["leg"]

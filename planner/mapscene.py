@@ -6,8 +6,9 @@ import pandas as pd
 
 from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
 from planner.cautions import CAUTIONS
+from planner.forecast import local_time, span_of
 from planner.margins import FLUID_NAMES, fluids_of
-from planner.report import Report, days_table, legs_table, local_time, reason, sentence, span_of
+from planner.report import Report, days_table, legs_table, reason, sentence, sunset, then
 from thermal.vehicle import FLUIDS
 
 _DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
@@ -135,14 +136,16 @@ def _markers(report: Report) -> tuple[Marker, ...]:
     """Places on the route, nights, halts."""
     outlook = report.outlook
     night = {s.place: s for s in outlook.timeline.spans if s.kind == "night"}
-    halt = {s.place: s for s in outlook.timeline.spans if s.kind == "halt"}
+    halt = {s.place: s for s in outlook.timeline.spans if s.kind in ("halt", "break", "event")}
+    fuel = {stop.place for stop in report.fuel.stops}
     order = [outlook.legs[0].start, *(leg.finish for leg in outlook.legs)]
     markers = []
     for position, key in enumerate(order):
         if key in order[:position]:
             continue
         kind = _KIND_OF.get(outlook.trip.places[key].kind, "place")
-        kind = "night" if key in night else "stop" if key in halt else kind
+        kind = "fuel" if key in fuel else kind
+        kind = "night" if key in night else "stop" if key in halt and kind != "grade" else kind
         kind = "start" if position == 0 else "finish" if position == len(order) - 1 else kind
         leg = max(position - 1, 0)
         markers.append(_marker(report, key, kind, leg))
@@ -161,10 +164,13 @@ def _marker(report: Report, key: str, kind: str, leg: int) -> Marker:
             f"{FLUID_NAMES[f]} {u.temp(float(temps[span.last, 1 + FLUIDS.index(f)])):.0f}" for f in fluids_of(outlook)
         )
         lines.append(f"Arrive {arrive:%a %H:%M}. Gauges should read about ({u.temperature}): {reads}.")
+    pause = then(report, leg) if kind != "start" else ""
+    if pause:
+        lines.append(f"Here: {pause}.")
     if kind == "night":
         lines.append(f"Night {span.day + 1}.")
     if place.services:
-        lines.append("Here: " + ", ".join(sorted(place.services)) + ".")
+        lines.append("Services: " + ", ".join(sorted(place.services)) + ".")
     if place.note:
         lines.append(place.note)
     return Marker(
@@ -179,7 +185,37 @@ def _tables(report: Report) -> tuple[Table, ...]:
     notes = report.outlook.trip.assumptions
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
     more = "Of the trip: " + " ".join(notes) if notes else ""
-    return (days, Table(title="Assumed of the car", headings=("value", "as", "because"), rows=rows, note=more))
+    roads = tuple((choice,) for choice in report.choices)
+    other = (Table(title="Other roads", headings=("the road not taken",), rows=roads),) if roads else ()
+    return (
+        days,
+        _fuel(report),
+        *other,
+        Table(title="Assumed of the car", headings=("value", "as", "because"), rows=rows, note=more),
+    )
+
+
+def _fuel(report: Report) -> Table:
+    """Where to refuel."""
+    outlook, u = report.outlook, report.units
+    rows = tuple(
+        (
+            local_time(outlook, span_of(outlook, stop.leg).last).strftime("%a %H:%M"),
+            outlook.trip.places[stop.place].name,
+            f"{stop.litres / u.litres:.0f}",
+            f"{stop.left_l / u.litres:.0f}",
+            "next fuel is far" if stop.tight else "",
+        )
+        for stop in report.fuel.stops
+    )
+    tank = outlook.car.vehicle.tank
+    note = (
+        f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
+        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. " + " ".join(report.fuel.gaps)
+    )
+    return Table(
+        title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}", "note"), rows=rows, note=note
+    )
 
 
 def _day(report: Report, number: int) -> Day:
@@ -203,10 +239,15 @@ def _day(report: Report, number: int) -> Day:
         f"{u.diff(m.margin_k):.0f} {u.temperature}, {FLUID_NAMES[m.fluid]}: {m.level}"
         for m in (report.worst(leg - 1) for leg in frame["leg"])
     ]
-    table = _as_table("Legs and the hottest reading to expect on each", pd.DataFrame(columns))
     thin = [m for m in report.notable() if m.leg + 1 in set(frame["leg"])]
     lines = [f"{_leg_name(report, m.leg)}. {sentence(report, m)} {reason(report, m)}" for m in thin]
-    hours = f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving."
+    hours = (
+        f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving; sunset at {row['to']} "
+        f"{sunset(outlook, number)}."
+    )
+    lines = [*(said for said in report.clocks if said.startswith(str(row["date"]))), *lines]
+    columns["then"] = list(frame["then"])
+    table = _as_table("Legs and the hottest reading to expect on each", pd.DataFrame(columns))
     return Day(
         title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
         summary="\n".join([hours, *lines]),

@@ -104,7 +104,8 @@ class Trip:
     """Everything the user said about one trip, vehicle apart.
 
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
-    first place and carries no zone, as written; `legs` are as entered.
+    first place and carries no zone, as written; `legs` are as entered. `prefer` weighs time, distance and coolness of
+    a road.
     """
 
     name: str
@@ -121,7 +122,7 @@ class Trip:
     air_conditioning: bool
     places: Mapping[str, Place]
     legs: tuple[Leg, ...]
-    prefer: str = "time"
+    prefer: tuple[float, float, float] = (1.0, 0.0, 0.0)
     rest: tuple[str, ...] = ()
     events: tuple[Event, ...] = ()
     finish_by: datetime | None = None

@@ -1,18 +1,19 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import timedelta
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner import clock, geo
+from planner.choices import compare_roads
+from planner.choices import sentence as choice_sentence
 from planner.display import Units, units_of
-from planner.forecast import Forecast
+from planner.forecast import Forecast, local_time, span_of
+from planner.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
-from planner.timeline import Span
-from thermal.engine import LHV_J_PER_L
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
@@ -26,6 +27,9 @@ class Report:
     outlook: Forecast
     margins: tuple[Margin, ...]
     units: Units
+    fuel: FuelPlan
+    choices: tuple[str, ...]
+    clocks: tuple[str, ...]
 
     def worst(self, leg: int) -> Margin:
         """Smallest margin on a leg."""
@@ -50,48 +54,90 @@ def make_report(outlook: Forecast) -> Report:
     Report
         Forecast, margins, display units.
     """
-    return Report(outlook=outlook, margins=find_margins(outlook), units=units_of(outlook.trip.units))
+    return Report(
+        outlook=outlook,
+        margins=find_margins(outlook),
+        units=units_of(outlook.trip.units),
+        fuel=plan_fuel(outlook),
+        choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
+        clocks=clock_changes(outlook),
+    )
 
 
-def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven.
+def clock_changes(outlook: Forecast) -> tuple[str, ...]:
+    """Say where the clocks change along the way.
 
     Parameters
     ----------
     outlook : Forecast
         The forecast. [-]
+
+    Returns
+    -------
+    tuple of str
+        One sentence a change, in driving order.
+    """
+    said = []
+    for i, leg in enumerate(outlook.legs):
+        span = span_of(outlook, i)
+        before, after = (
+            local_time(outlook, max(span.first - 1, 0)).utcoffset(),
+            local_time(outlook, span.last).utcoffset(),
+        )
+        shift = ((after or timedelta()) - (before or timedelta())).total_seconds() / 3600.0
+        if shift:
+            day, verb = local_time(outlook, span.last), "forward" if shift > 0 else "back"
+            a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
+            said.append(f"{day:%a %d %b}: set clocks {verb} {abs(shift):g} h between {a} and {b}.")
+    return tuple(said)
+
+
+def then(report: Report, leg: int) -> str:
+    """Say what comes after a leg: breaks, halts, fuel, the night.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
     leg : int
         Position in the route. [-]
 
     Returns
     -------
-    Span
-        The run.
+    str
+        Empty when the drive goes straight on.
     """
-    return next(s for s in outlook.timeline.spans if s.kind == "drive" and s.leg == leg)
+    outlook, u, parts = report.outlook, report.units, []
+    for span in (s for s in outlook.timeline.spans if s.leg == leg and s.kind in ("break", "halt", "event")):
+        minutes = float(outlook.timeline.drive.duration_s[span.first : span.last + 1].sum()) / 60.0
+        word = {"break": "break", "halt": "stop", "event": "stay"}[span.kind]
+        parts.append(f"{minutes:.0f} min {word}")
+    parts += [f"fuel {stop.litres / u.litres:.0f} {u.fuel}" for stop in report.fuel.stops if stop.leg == leg]
+    if any(s.leg == leg and s.kind == "night" for s in outlook.timeline.spans):
+        parts.append("night")
+    return ", ".join(parts)
 
 
-def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
-    """Wall clock at a segment's end or beginning, in the zone of where it ends.
+def sunset(outlook: Forecast, day: int) -> str:
+    """Sunset where a day ends, local time.
 
     Parameters
     ----------
     outlook : Forecast
         The forecast. [-]
-    segment : int
-        The segment. [-]
-    begin : bool
-        Its beginning instead. [-]
+    day : int
+        Number of the day, from 0. [-]
 
     Returns
     -------
-    datetime
-        Aware.
+    str
+        Hour and minute.
     """
-    line = outlook.timeline
-    seconds = line.begin_s[segment] if begin else line.end_s[segment]
-    zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
-    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=UTC), zone)
+    leg = outlook.timeline.days[day].last
+    place = outlook.trip.places[outlook.legs[leg].finish]
+    arrival = local_time(outlook, span_of(outlook, leg).last)
+    _, down = clock.sun_times_utc(place.lat_deg, place.lon_deg, arrival.date())
+    return f"{down.astimezone(arrival.tzinfo):%H:%M}"
 
 
 def legs_table(report: Report) -> pd.DataFrame:
@@ -134,6 +180,7 @@ def legs_table(report: Report) -> pd.DataFrame:
             row[f"{name} chance over"] = round(margin.probability, 3)
         worst = report.worst(i)
         row |= {
+            "then": then(report, i),
             "level": worst.level,
             "fluid": FLUID_NAMES[worst.fluid],
             "near": worst.near,
@@ -149,27 +196,6 @@ def _climb_m(outlook: Forecast, leg: int) -> float:
     span = span_of(outlook, leg)
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span.first : span.last + 1])))
-
-
-def fuel_l(outlook: Forecast, leg: int) -> float:
-    """Fuel the model burns on a leg.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast. [-]
-    leg : int
-        Position in the route. [-]
-
-    Returns
-    -------
-    float
-        Volume. [L]
-    """
-    span = span_of(outlook, leg)
-    part = slice(span.first, span.last + 1)
-    energy = float(np.sum(outlook.nominal.work.fuel_w[part] * outlook.timeline.drive.duration_s[part]))
-    return energy / LHV_J_PER_L[outlook.car.vehicle.engine.fuel]
 
 
 def days_table(report: Report) -> pd.DataFrame:

@@ -43,6 +43,8 @@ def plan(report: Report) -> tuple[object, ...]:
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(f"{places[leg.start].name} to {places[leg.finish].name}", style="bold")
         parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+    parts += [Text(said) for said in (*report.clocks, *report.fuel.gaps)]
+    parts += [Text("Other roads", style="bold"), *map(Text, report.choices)] if report.choices else []
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)

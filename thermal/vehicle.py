@@ -232,6 +232,14 @@ class Limit(_Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tank(_Checked):
+    """Fuel carried."""
+
+    capacity_m3: float = quantity("m**3", 0.01, 0.5, "usable tank", likely=0.05)
+    reserve: float = quantity("dimensionless", 0.0, 0.6, "share not planned on")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
     """A whole car."""
 
@@ -259,6 +267,7 @@ class Vehicle:
     engine_oil_limit: Limit
     transmission_limit: Limit
     differential_limit: Limit
+    tank: Tank
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""

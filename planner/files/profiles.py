@@ -1,4 +1,4 @@
-"""Elevation profiles: reading one from a CSV, and fitting it to the leg that names it."""
+"""Elevation profiles: reading one from a CSV or a GPX track, and fitting it to the leg that names it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,14 +7,17 @@ from pathlib import Path, PureWindowsPath
 
 from planner.errors import TripError
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
+from planner.files.gpx import MAX_GPX_BYTES, GpxTrack, load_gpx, read_gpx
 from planner.files.reading import Problems, file_fault, nearest, read_text, shown
 from planner.files.tables import Column, Heading, Row, Table, read_table
+from planner.files.tracks import TrackFit
 from planner.model import Place, Profile
 
 MAX_CSV_BYTES = 20_000_000
 MAX_PROFILE_ROWS = 100_000
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01
+_MAX_BYTES = {".csv": MAX_CSV_BYTES, ".gpx": MAX_GPX_BYTES}
 
 ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
 PROFILE_COLUMNS = (
@@ -24,12 +27,12 @@ PROFILE_COLUMNS = (
 
 
 def read_profile(path: Path) -> Profile:
-    """Read one elevation profile, columns `distance` and `elevation` with units.
+    """Read one elevation profile: a GPX track, or a table with columns `distance` and `elevation` with units.
 
     Parameters
     ----------
     path : Path
-        The CSV file. [-]
+        The CSV or GPX file. [-]
 
     Returns
     -------
@@ -41,6 +44,8 @@ def read_profile(path: Path) -> Profile:
     TripError
         If anything is wrong with it.
     """
+    if path.suffix.casefold() == ".gpx":
+        return read_gpx(path).profile()
     problems = Problems()
     fault = file_fault(path, root=path.resolve().parent, max_bytes=MAX_CSV_BYTES)
     if fault is not None:
@@ -62,11 +67,15 @@ class _ReadProfile:
 
 
 class Profiles:
-    """Reads each profile of a folder once and fits it to the legs that name it."""
+    """Reads each profile of a folder once and fits it to the legs that name it.
+
+    `notes` are sentences on what was changed to make tracks fit.
+    """
 
     def __init__(self, folder: Path, problems: Problems) -> None:
         self._folder, self._problems = folder, problems
-        self._read: dict[str, _ReadProfile | None] = {}
+        self._read: dict[str, _ReadProfile | GpxTrack | None] = {}
+        self.notes: list[str] = []
 
     def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
         """Return the profile a leg names, scaled to its distance; None when there is none or it is bad."""
@@ -74,14 +83,41 @@ class Profiles:
         if not name:
             return None
         if name not in self._read:
-            fault = self._path_fault(name)
-            if fault is not None:
-                row.fault("profile", f"read {shown(name)}; {fault}")
-            self._read[name] = None if fault is not None else _read_profile(self._folder / name, name, self._problems)
+            self._read[name] = self._load(row, name)
         read = self._read[name]
         if read is None or distance_m is None:
             return None
+        if isinstance(read, GpxTrack):
+            return self._fitted_track(row, read, distance_m, ends)
         return _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+
+    def _load(self, row: Row, name: str) -> "_ReadProfile | GpxTrack | None":
+        fault = self._path_fault(name)
+        if fault is not None:
+            row.fault("profile", f"read {shown(name)}; {fault}")
+            return None
+        if name.casefold().endswith(".gpx"):
+            return load_gpx(self._folder / name, file=name, problems=self._problems)
+        return _read_profile(self._folder / name, name, self._problems)
+
+    def _fitted_track(
+        self, row: Row, track: GpxTrack, distance_m: float, ends: Sequence[Place | None]
+    ) -> Profile | None:
+        fit = TrackFit(
+            file=row.cell("profile"),
+            start=ends[0],
+            finish=ends[1],
+            leg_m=distance_m,
+            show=row.table.headings["distance"].show,
+            fault=lambda text: row.fault("profile", text),
+        )
+        fitted = fit.fit(track)
+        if fitted is None:
+            return None
+        if fitted.notes:
+            where = f"'{fit.file}' ({row.table.file} row {row.number})"
+            self.notes.append(f"Track {where}: {'; '.join(fitted.notes)}.")
+        return fitted.track.profile()
 
     def _path_fault(self, name: str) -> str | None:
         path = PureWindowsPath(name)
@@ -89,12 +125,14 @@ class Profiles:
             return "write the path with /, e.g. profiles/raton.csv"
         if path.drive or path.root or ".." in path.parts:
             return "the path must lead to a file inside the trip folder, e.g. profiles/raton.csv"
-        if path.suffix.casefold() != ".csv":
-            return "a profile is a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
-        fault = file_fault(self._folder / name, root=self._folder, max_bytes=MAX_CSV_BYTES)
+        max_bytes = _MAX_BYTES.get(path.suffix.casefold())
+        if max_bytes is None:
+            return "a profile is a .gpx track, or a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
+        fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)
         if fault == "is missing":
             beside = (self._folder / name).parent
-            there = [str(p.relative_to(self._folder).as_posix()) for p in sorted(beside.glob("*.csv"))[:200]]
+            files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
+            there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]
             return f"no such file; {nearest(name, there)}" if there else "no such file in the trip folder"
         return None if fault is None else f"it {fault}"
 

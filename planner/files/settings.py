@@ -46,7 +46,7 @@ class Settings:
     before_sunset_s: float
     avoid_heat: bool
     lodging_only: bool | None
-    prefer: str
+    prefer: tuple[float, float, float]
     rest: tuple[str, ...]
     events: tuple[Event, ...]
     finish_by: datetime | None
@@ -220,7 +220,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         ),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
-        prefer=top.choice("prefer", PREFERENCES, "time"),
+        prefer=_preference(top, problems),
         rest=top.keys("rest"),
         events=tuple(_event(data, number, problems) for number, data in enumerate(top.sections("event"), start=1)),
         finish_by=_moment(top, "finish_by") if "finish_by" in data else None,
@@ -300,6 +300,25 @@ def _moment(top: _Section, key: str) -> datetime:
     else:
         return value
     return _UNSET
+
+
+def _preference(top: _Section, problems: Problems) -> tuple[float, float, float]:
+    """Read what the road is chosen by: one word, or a weight for each."""
+    value = top.data.get("prefer", "time")
+    if isinstance(value, str):
+        word = top.choice("prefer", PREFERENCES, "time")
+        time_w, distance_w, cool_w = (float(word == name) for name in PREFERENCES)
+        return time_w, distance_w, cool_w
+    if not isinstance(value, dict):
+        top.refuse("prefer", "write one of 'time', 'distance', 'cool', or weights such as {time = 1.0, cool = 0.5}")
+        return 1.0, 0.0, 0.0
+    weights = _Section(value, "prefer.", problems)
+    weights.check_keys(PREFERENCES, {})
+    time_w, distance_w, cool_w = (weights.number(name, 0.0, low=0.0, high=100.0) for name in PREFERENCES)
+    if time_w + distance_w + cool_w <= 0.0:
+        top.refuse("prefer", "at least one weight must be above 0")
+        return 1.0, 0.0, 0.0
+    return time_w, distance_w, cool_w
 
 
 def _event(data: Mapping[str, object], number: int, problems: Problems) -> Event:

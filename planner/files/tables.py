@@ -1,4 +1,4 @@
-"""Reading one CSV table that people typed: headings with units, cells in SI, every problem collected.
+"""Reading one table that people typed, from a CSV or a sheet: headings with units, cells in SI, problems collected.
 
 A heading is `name [unit]`; a row is counted as a spreadsheet shows it, comment and blank rows included.
 """
@@ -238,15 +238,46 @@ def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int
     except csv.Error:
         advice = 'a quotation mark opens or ends a cell wrongly; inside a quoted cell write ""'
         problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1)
+    return table_of(records[: max_rows + 1], file=file, columns=columns, delimiter=delimiter, problems=problems)
+
+
+def table_of(
+    records: Sequence[tuple[int, list[str]]],
+    *,
+    file: str,
+    columns: Sequence[Column],
+    delimiter: str,
+    problems: Problems,
+) -> Table | None:
+    """Put rows that have been split into cells under their headings.
+
+    Parameters
+    ----------
+    records : sequence of tuple of int and list of str
+        Row numbers and cells, the headings first; comment and blank rows left out. [-]
+    file : str
+        Name in messages. [-]
+    columns : sequence of Column
+        What the table may hold. [-]
+    delimiter : str
+        What stood between the cells; empty for a sheet. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    Table or None
+        The rows, also when some headings are bad; None when there is nothing to read.
+    """
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
         return None
-    (first, heads), body = records[0], records[1 : max_rows + 1]
+    (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
-    comma = delimiter != "," and _uses_decimal_comma(body, headings.values())
+    comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
     table = Table(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
-    _check_widths(table, heads, first)
+    _check_widths(table, heads, f"every column needs a heading in row {first}", quoted=delimiter == ",")
     return table
 
 
@@ -336,12 +367,13 @@ def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterabl
     )
 
 
-def _check_widths(table: Table, heads: Sequence[str], first: int) -> None:
+def _check_widths(table: Table, heads: Sequence[str], advice: str, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
+    if quoted:
+        advice = f"text with a comma needs quotation marks, and {advice}"
     for row in table.rows:
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
-            advice = f"text with a comma needs quotation marks, and every column a heading in row {first}"
             table.problems.add(table.file, f"read {shown(stray[0])} under no heading; {advice}", row=row.number)
     if not table.rows:
-        table.problems.add(table.file, "has headings but no rows below them; add at least one", row=first)
+        table.problems.add(table.file, "has headings but no rows below them; add at least one")
