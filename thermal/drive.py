@@ -34,6 +34,8 @@ class Drive:
         1 or 0. [-]
     group, day : ndarray of int
         Leg and day the segment belongs to. [-]
+    heater_on, low_gear : ndarray of float, optional
+        1 where the cabin heater runs at full, and where the driver holds one gear lower; nowhere when not given. [-]
     """
 
     duration_s: FloatArray
@@ -50,10 +52,15 @@ class Drive:
     ac_on: FloatArray
     group: FloatArray
     day: FloatArray
+    heater_on: FloatArray | None = None
+    low_gear: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and that every number is one."""
         n = len(self.duration_s)
+        for name in ("heater_on", "low_gear"):
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, np.zeros(n))
         for item in fields(self):
             held = getattr(self, item.name)
             if held.shape != (n,) or not np.all(np.isfinite(held)):

@@ -207,7 +207,13 @@ def _through_converter(
 
 
 def choose_gear(
-    vehicle: Vehicle, *, wheel_w: FloatArray, speed_m_per_s: FloatArray, other_w: FloatArray, power_share: FloatArray
+    vehicle: Vehicle,
+    *,
+    wheel_w: FloatArray,
+    speed_m_per_s: FloatArray,
+    other_w: FloatArray,
+    power_share: FloatArray,
+    low_gear: FloatArray | None = None,
 ) -> Gear:
     """Choose a gear for every segment, as a careful driver or a gearbox would.
 
@@ -223,6 +229,8 @@ def choose_gear(
         Accessories and A/C on the crankshaft. [W]
     power_share : ndarray, shape (n,)
         Full-load power relative to rated, for height and heat. [-]
+    low_gear : ndarray, shape (n,), optional
+        1 where the driver holds one gear lower than needed, engine speed allowing. [-]
 
     Returns
     -------
@@ -251,6 +259,9 @@ def choose_gear(
     lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(vehicle.gearbox.ratios) - 1)
     down = np.where(holds.any(axis=1), _highest(holds), lowest)
     rows, gear = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
+    if low_gear is not None:
+        lower = np.maximum(gear - 1, 0)
+        gear = np.where((low_gear > 0.0) & allowed[rows, lower], lower, gear)
     left = np.maximum(-(total[rows, gear] + hold[rows, gear]), 0.0)
     return Gear(
         chosen=gear.astype(float),

@@ -205,7 +205,12 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
     wheel = (road_force_n(vehicle, drive) + _acceleration_n(vehicle, drive)) * drive.speed_m_per_s
     extras = extras_w(vehicle, drive)
     gear = driveline.choose_gear(
-        vehicle, wheel_w=wheel, speed_m_per_s=speed, other_w=extras, power_share=surroundings.power_share
+        vehicle,
+        wheel_w=wheel,
+        speed_m_per_s=speed,
+        other_w=extras,
+        power_share=surroundings.power_share,
+        low_gear=drive.low_gear,
     )
     full = engine.full_torque_nm(vehicle.engine, gear.engine_rad_per_s) * gear.engine_rad_per_s
     available = full * surroundings.power_share
@@ -296,7 +301,7 @@ def _assemble(
         gearbox_air_w_per_k=_to_air(vehicle.transmission_cooler, scale) * running,
         axle_air_w_per_k=_to_air(vehicle.differential_cooler, scale),
         metal_surface_w_per_k=_surface(vehicle.metal, scale),
-        coolant_surface_w_per_k=_surface(vehicle.coolant, scale),
+        coolant_surface_w_per_k=_surface(vehicle.coolant, scale) + _heater(vehicle, drive, flow) * running,
         oil_surface_w_per_k=_surface(vehicle.oil, scale),
         gearbox_surface_w_per_k=_surface(vehicle.transmission, scale),
         axle_surface_w_per_k=_surface(vehicle.differential, scale),
@@ -313,6 +318,12 @@ def _to_air(cooler: Cooler, scale: FloatArray) -> FloatArray:
 def _to_water(cooler: Cooler, flow: FloatArray) -> FloatArray:
     """Conductance of a cooler in the coolant stream."""
     return cooler.conductance_w_per_k * np.clip(flow, 0.2, 1.5) ** _FLOW_EXPONENT * (cooler.kind == "water")
+
+
+def _heater(vehicle: Vehicle, drive: Drive, flow: FloatArray) -> FloatArray:
+    """Conductance of the cabin heater to outside air, where it is on."""
+    on = np.zeros_like(flow) if drive.heater_on is None else drive.heater_on
+    return vehicle.cooling.heater_w_per_k * np.clip(flow, 0.2, 1.5) ** 0.5 * on
 
 
 def _surface(node: Node, scale: FloatArray) -> FloatArray:

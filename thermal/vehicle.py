@@ -185,6 +185,7 @@ class Cooling(_Checked):
     fan_off_k: float = quantity("K", 323, 390, "electric: switches off; viscous: begins to engage")
     condenser_heat_w: float = quantity("W", 0, 12e3, "heat the A/C condenser gives to the radiator's air; 0 = no A/C")
     compressor_power_w: float = quantity("W", 0, 8e3, "A/C compressor load at cruise")
+    heater_w_per_k: float = quantity("W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
