@@ -5,7 +5,7 @@ subtract as wall clocks do, hours wrong over a night of the change, so arithmeti
 """
 
 import functools
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -330,3 +330,49 @@ def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: Arra
     lat, declination = np.radians(np.asarray(lat_deg, dtype=np.float64)), np.radians(declination_deg)
     sine = np.sin(lat) * np.sin(declination) + np.cos(lat) * np.cos(declination) * np.cos(hour_angle)
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
+
+
+def local_date(epoch_s: float, lat_deg: float, lon_deg: float) -> date:
+    """Date on the wall at a place.
+
+    Parameters
+    ----------
+    epoch_s : float
+        Seconds since 1970 UTC. [s]
+    lat_deg, lon_deg : float
+        Position. [deg]
+
+    Returns
+    -------
+    date
+        Local date.
+
+    Examples
+    --------
+    >>> local_date(1_783_310_400.0, 39.7, -105.0).isoformat()
+    '2026-07-05'
+    """
+    return to_local(datetime.fromtimestamp(epoch_s, tz=UTC), zone_of(lat_deg, lon_deg)).date()
+
+
+def local_time(epoch_s: float, lat_deg: float, lon_deg: float) -> time:
+    """Time on the wall at a place.
+
+    Parameters
+    ----------
+    epoch_s : float
+        Seconds since 1970 UTC. [s]
+    lat_deg, lon_deg : float
+        Position. [deg]
+
+    Returns
+    -------
+    time
+        Local time.
+
+    Examples
+    --------
+    >>> local_time(1_783_310_400.0, 39.7, -105.0).isoformat()
+    '22:00:00'
+    """
+    return to_local(datetime.fromtimestamp(epoch_s, tz=UTC), zone_of(lat_deg, lon_deg)).time()

@@ -11,13 +11,16 @@ from planner import clock
 from planner.graph import choose_route
 from planner.model import Leg, Trip
 from planner.timeline import Span, Timeline, build_timeline
+from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
 from thermal.spread import draw
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-DRAWS = 256
+DRAWS = (256, 512, 1024)  # tried in turn until the margin at the trip's confidence is known to `ERROR_K`
+ERROR_K = 0.3
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
+_CLOSE_K = 20.0  # only margins smaller than this need be known that well
 # Standard deviation of a day's temperature against its usual value, by month. ASSUMED after daily values at two New
 # England stations and three typical-year files: 5.5 K winter and spring, 3.6 K summer, 4.5 K autumn.
 _AMBIENT_SD_K = (5.5, 5.5, 5.5, 5.5, 5.5, 3.6, 3.6, 3.6, 4.5, 4.5, 4.5, 5.5)
@@ -35,6 +38,12 @@ class Forecast:
         All draws: margins, and temperatures about every mile.
     band_k : ndarray, shape (n_segment, 6)
         Temperature not passed at the confidence asked for. [K]
+    factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
+        The draws behind `spread`: cars, and shifts of each day's air temperature. [K]
+    mornings_k : tuple of ndarray, shape (1 + n_draw, 6)
+        Temperatures at the start of each day: of the car as described, then of every draw. [K]
+    error_k : float
+        Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
     """
 
     trip: Trip
@@ -44,6 +53,53 @@ class Forecast:
     nominal: Result
     spread: Result
     band_k: Floats
+    factors: Factors
+    shift_k: Floats
+    mornings_k: tuple[Floats, ...]
+    error_k: float
+
+
+def margin_error_k(margin_k: Floats, confidence: float) -> float:
+    """Monte-Carlo error of the margins at a confidence, the largest among those that are close.
+
+    Parameters
+    ----------
+    margin_k : ndarray, shape (n_draw, n_leg, n_fluid)
+        Margins of every draw. [K]
+    confidence : float
+        Share of draws that keep the margin. [-]
+
+    Returns
+    -------
+    float
+        Standard error. [K]
+
+    Notes
+    -----
+    Of a sample quantile: sqrt(p (1 - p) / n) / f, the density f from the quantiles a little to either side (asymptotic
+    normality of order statistics). For independent draws; quasi-random ones do better, so this is on the safe side.
+
+    Examples
+    --------
+    >>> draws = np.random.default_rng(0).normal(0.0, 10.0, (4096, 1, 1))
+    >>> round(margin_error_k(draws, 0.9), 1)  # 10 sqrt(0.09 / 4096) / 0.175
+    0.3
+    """
+    p, step = 1.0 - confidence, 0.04
+    low, middle, high = np.quantile(margin_k, (max(p - step, 0.0), p, min(p + step, 1.0)), axis=0)
+    density = (min(p + step, 1.0) - max(p - step, 0.0)) / np.maximum(high - low, 1e-9)
+    error = np.sqrt(p * (1.0 - p) / len(margin_k)) / density
+    return float(np.max(np.where(middle < _CLOSE_K, error, 0.0)))
+
+
+def _mornings(timeline: Timeline, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
+    """Temperatures at each day's start, nominal first."""
+    n_draw = len(spread.heat_in_j)
+    first = np.full((1 + n_draw, 6), timeline.drive.air_k[0])
+    later = (
+        np.vstack((nominal.temps_k[:, row], spread.temps_k[:, np.searchsorted(spread.recorded, row)])) for row in nights
+    )
+    return (first, *later)
 
 
 def ambient_sd_k(trip: Trip, n_day: int) -> Floats:
@@ -91,10 +147,16 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
     timeline = build_timeline(trip, legs, car.vehicle)
     tell("forecasting temperatures, the car as described")
     nominal = simulate(timeline.drive, car.vehicle)
-    tell(f"forecasting the spread, {DRAWS} draws")
-    factors, shift = draw(DRAWS, ambient_sd_k=ambient_sd_k(trip, len(timeline.days)))
-    rows = np.unique(np.append(np.arange(0, len(timeline.end_s), _BAND_EVERY), len(timeline.end_s) - 1))
-    spread = simulate(timeline.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows)
+    nights = [span.last for span in timeline.spans if span.kind == "night"]
+    regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
+    rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
+    for count in DRAWS:
+        tell(f"forecasting the spread, {count} draws")
+        factors, shift = draw(count, ambient_sd_k=ambient_sd_k(trip, len(timeline.days)))
+        spread = simulate(timeline.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows)
+        error = margin_error_k(spread.margin_k, trip.confidence)
+        if error <= ERROR_K:
+            break
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
     return Forecast(
@@ -105,6 +167,10 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         nominal=nominal,
         spread=spread,
         band_k=np.maximum(band, nominal.temps_k[0]),
+        factors=factors,
+        shift_k=shift,
+        mornings_k=_mornings(timeline, nominal, spread, nights),
+        error_k=error,
     )
 
 

@@ -50,7 +50,7 @@ class Road:
 class Span:
     """One run of segments of the timeline: a leg driven, or time parked at a place."""
 
-    kind: str  # "drive", "break", "halt", "event", "night", "end"
+    kind: str  # "drive", "break", "halt", "event", "cool", "idle", "night", "end"
     leg: int
     day: int
     first: int
@@ -171,19 +171,38 @@ def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timelin
     """
     road = cut_road(trip, legs)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
-    speed = _held(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
+    speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
     days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
-    timeline = _lay_out(trip, road, days, speed)
+    timeline = lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
         driving = timeline.drive.speed_m_per_s > 0.0
-        speed = _held(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
-        timeline = _lay_out(trip, road, days, speed)
+        speed = held_speed(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        timeline = lay_out(trip, road, days, speed)
     return timeline
 
 
-def _held(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
-    """Speed the car can hold on every segment of road."""
+def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
+    """Speed the car can hold on every segment of road.
+
+    Parameters
+    ----------
+    trip : Trip
+        Says whether the A/C runs. [-]
+    road : Road
+        The route cut into segments. [-]
+    vehicle : Vehicle
+        The car. [-]
+    air_k : ndarray, shape (n_segment,)
+        Air temperature. [K]
+    wanted : ndarray, shape (n_segment,)
+        Speed wanted. [m/s]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Speed, not above the one wanted. [m/s]
+    """
     flat = np.ones(len(wanted))
     drive = Drive(
         duration_s=road.length_m / wanted,
@@ -229,8 +248,25 @@ class _Sheet:
         return {name: np.concatenate(parts) for name, parts in self.columns.items()}
 
 
-def _lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
-    """Walk the days, giving every segment its place on the clock."""
+def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
+    """Walk the days, giving every segment its place on the clock.
+
+    Parameters
+    ----------
+    trip : Trip
+        Places, halts, air conditioning. [-]
+    road : Road
+        The route cut into segments. [-]
+    days : tuple of DayLegs
+        Days to walk; one alone will do. [-]
+    speed : ndarray, shape (n_segment,)
+        Speed on every segment of road. [m/s]
+
+    Returns
+    -------
+    Timeline
+        Those days, nights between and an hour after the last included.
+    """
     sheet = _Sheet()
     idling = {halt.place for halt in trip.halts if halt.engine_on}
     for number, day in enumerate(days):
@@ -239,7 +275,7 @@ def _lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -
         for i in range(day.first, day.last + 1):
             now = _drive_leg(sheet, road, i, number, speed, now, last=i in stops)
             for _, seconds, kind in (pause for pause in day.pauses if pause[0] == i):
-                on = kind == "halt" and road.legs[i].finish in idling
+                on = kind == "idle" or (kind == "halt" and road.legs[i].finish in idling)
                 now = _park(sheet, trip, road, i, number, kind, now, seconds, on)
         if number + 1 < len(days):
             now = _park(sheet, trip, road, day.last, number, "night", now, days[number + 1].start_s - now, False)

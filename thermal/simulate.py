@@ -184,7 +184,7 @@ def simulate(
         The drive, at speeds the car can hold. [-]
     vehicle : Vehicle
         The car. [-]
-    start_k : ndarray, shape (6,), optional
+    start_k : ndarray, shape (6,) or (n_draw, 6), optional
         Temperatures at the start; the air's when not given. [K]
     factors : kernel.Factors, optional
         Draws; the car as described when not given. [-]
@@ -217,7 +217,7 @@ def simulate(
     rows = np.arange(n_segment) if record is None else np.asarray(record, dtype=np.int64)
     place = np.full(n_segment, -1, dtype=np.int64)
     place[rows] = np.arange(len(rows))
-    begin = np.tile(cold_start_k(drive) if start_k is None else start_k, (n_draw, 1))
+    begin = np.ascontiguousarray(np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, 6)))
     limit = limits_k(vehicle, drive.elevation_m)
     temps = np.empty((n_draw, len(rows), kernel.N_NODE))
     margin = np.full((n_draw, int(groups.max()) + 1, 4), np.inf)

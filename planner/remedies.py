@@ -1,0 +1,261 @@
+"""What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
+
+import itertools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner import clock
+from planner.display import Units, units_of
+from planner.forecast import Forecast
+from planner.margins import FLUID_NAMES, Margin, fluids_of, worst_of
+from planner.trial import Change, Trial, run_day
+from thermal.vehicle import FLUIDS
+
+WANTED = 0.05  # chance of passing a limit that a remedy must bring every fluid under, on its day
+_ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
+_SLOWER = (0.9, 0.8, 0.7)
+_SHIFTS_MIN = (-120, -90, -60, -30, 60)
+_STOPS_MIN = (10, 20, 30, 45)
+_PAIRS, _BEST_PAIRS = 10, 2
+_SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
+_USELESS_K = 0.5
+_SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """One choice and what it does to the fluid in question."""
+
+    words: str
+    kind: str
+    minutes: float
+    gain_k: float
+    margin_k: float
+    probability: float
+    works: bool
+    note: str
+    changes: tuple[Change, ...]
+    trial: Trial
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayRemedies:
+    """A day with a thin margin, and the choices."""
+
+    day: int
+    leg: int
+    fluid: str
+    margin_k: float
+    probability: float
+    choices: tuple[Remedy, ...]
+
+    @property
+    def working(self) -> tuple[Remedy, ...]:
+        """Choices that suffice, least cost first."""
+        return tuple(choice for choice in self.choices if choice.works)
+
+
+def find_remedies(
+    outlook: Forecast, margins: tuple[Margin, ...], *, tell: Callable[[str], None] = lambda _: None
+) -> tuple[DayRemedies, ...]:
+    """Try remedies on every day with a margin that is not ample.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast as planned. [-]
+    margins : tuple of Margin
+        Its margins. [-]
+    tell : callable
+        Receives a sentence per day. [-]
+
+    Returns
+    -------
+    tuple of DayRemedies
+        One per such day. A choice works when it brings the chance of passing any limit that day to 5 % or less, and
+        leaves the margin at the trip's confidence no smaller than the plan's for any fluid that was thin.
+    """
+    found = []
+    for number, day in enumerate(outlook.timeline.days):
+        worst = min((worst_of(margins, leg) for leg in range(day.first, day.last + 1)), key=lambda m: m.margin_k)
+        if worst.level != "ample":
+            tell(f"trying remedies for day {number + 1}, {FLUID_NAMES[worst.fluid]}")
+            found.append(_day(outlook, number, worst))
+    return tuple(found)
+
+
+def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
+    """Try single changes, then pairs of those that help but do not suffice."""
+    base = run_day(outlook, number)
+    single = [_try(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
+    helpful = sorted((r for r in single if not r.works and r.gain_k > _USELESS_K), key=_cost)
+    pairs = [
+        _try(outlook, number, base, worst, (*a.changes, *b.changes))
+        for a, b in itertools.islice(_compatible(helpful), _PAIRS)
+    ]
+    both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
+    choices = sorted([*single, *both], key=lambda r: (not r.works, _cost(r), r.words))
+    f = fluids_of(outlook).index(worst.fluid)
+    return DayRemedies(
+        day=number,
+        leg=worst.leg,
+        fluid=worst.fluid,
+        margin_k=float(base.quantile_k(outlook.trip.confidence)[f]),
+        probability=float(base.chance()[f]),
+        choices=tuple(choices),
+    )
+
+
+def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
+    """Pairs of different kinds, cheapest first."""
+    pairs = ((a, b) for a, b in itertools.combinations(helpful, 2) if a.kind != b.kind)
+    return iter(sorted(pairs, key=lambda pair: (_cost(pair[0]) + _cost(pair[1]), pair[0].words, pair[1].words)))
+
+
+def _cost(remedy: Remedy) -> float:
+    """Order of choices: minutes lost, then effort."""
+    shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
+    effort = {"A/C off": 0.5, "lower gear": 0.6, "slower": 0.0, "stop": 0.0, "hour": 1.0, "heater": 4.0, "load": 60.0}
+    return remedy.minutes + _SHIFT_WORTH * shift + sum(effort[change.kind] for change in remedy.changes)
+
+
+def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
+    """List the single changes worth trying."""
+    leg, u = worst.leg, units_of(outlook.trip.units)
+    day = outlook.timeline.days[number]
+    name = _name(outlook, leg)
+    speed = outlook.legs[leg].speed_m_per_s
+    for share in _SLOWER:
+        if speed * share >= _SLOWEST_M_PER_S:
+            words = f"{u.pace(speed * share):.0f} {u.speed} instead of {u.pace(speed):.0f} on {name}"
+            yield Change(kind="slower", words=words, legs=(leg,), speed=share)
+    if leg > day.first:
+        words = f"a fifth slower on {name} and the leg before it"
+        yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
+    if outlook.trip.air_conditioning and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
+        yield Change(kind="A/C off", words=f"A/C off on {name}", legs=(leg,), ac_off=True)
+    words = f"A/C off and heater on full on {name}"
+    yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
+    yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    for minutes in _SHIFTS_MIN:
+        when = "earlier" if minutes < 0 else "later"
+        words = f"leave {abs(minutes)} min {when} that day"
+        yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+    yield from _stops(outlook, leg, day.first)
+    if outlook.car.vehicle.trailer.mass_kg > 0.0:
+        yield Change(kind="load", words="half the trailer's load", trailer=0.5)
+        yield Change(kind="load", words="no trailer", trailer=0.0)
+
+
+def _stops(outlook: Forecast, leg: int, first: int) -> Iterator[Change]:
+    """Stops at real places with room, before the leg; none at the day's start, where the car is cold."""
+    for before in (leg, leg - 1):
+        if before <= first:
+            continue
+        place = outlook.trip.places[outlook.legs[before].start]
+        if not place.services & _ROOM:
+            continue
+        for minutes in _STOPS_MIN:
+            words = f"stop {minutes} min at {place.name}, engine off"
+            yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=60.0 * minutes)
+        words = f"stop 10 min at {place.name}, idling with the fan"
+        yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
+
+
+def _name(outlook: Forecast, leg: int) -> str:
+    """Name a leg by its ends."""
+    places, this = outlook.trip.places, outlook.legs[leg]
+    return f"{places[this.start].name} to {places[this.finish].name}"
+
+
+def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
+    """Drive the day with the changes and judge it."""
+    trial = run_day(outlook, number, changes)
+    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
+    before, after = base.quantile_k(confidence), trial.quantile_k(confidence)
+    thin = before < outlook.trip.thin_band_k
+    shift = sum(change.shift_s for change in changes)
+    works = bool(np.all(trial.chance() <= WANTED) and np.all(after[thin] >= before[thin] - 0.1))
+    return Remedy(
+        words=" and ".join(change.words for change in changes),
+        kind="+".join(change.kind for change in changes),
+        minutes=max((trial.day.end_s - base.day.end_s - shift) / 60.0, 0.0),
+        gain_k=float(after[f] - before[f]),
+        margin_k=float(after[f]),
+        probability=float(trial.chance()[f]),
+        works=works,
+        note=_note(outlook, number, base, trial, worst, changes, works=works),
+        changes=changes,
+        trial=trial,
+    )
+
+
+def _note(
+    outlook: Forecast,
+    number: int,
+    base: Trial,
+    trial: Trial,
+    worst: Margin,
+    changes: tuple[Change, ...],
+    *,
+    works: bool,
+) -> str:
+    """Say what breaks a rule, what gets worse, and why a choice does not help."""
+    u, rules, said = units_of(outlook.trip.units), outlook.trip.day, []
+    if trial.day.driving_s > rules.driving_s:
+        said.append(f"breaks the day's driving limit by {(trial.day.driving_s - rules.driving_s) / 60.0:.0f} min")
+    place = outlook.trip.places[outlook.legs[trial.day.last].finish]
+    today = clock.local_date(trial.day.start_s, place.lat_deg, place.lon_deg)
+    _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)
+    if trial.day.end_s > sunset.timestamp() - rules.before_sunset_s:
+        said.append("arrives after the wanted hour before sunset")
+    start = outlook.trip.places[outlook.legs[trial.day.first].start]
+    local = clock.local_time(trial.day.start_s, start.lat_deg, start.lon_deg)
+    if number > 0 and local < rules.earliest:
+        said.append(f"starts before the earliest hour, {rules.earliest:%H:%M}")
+    said += _others(outlook, base, trial, worst, u)
+    if not works and any(change.stop_after is not None for change in changes):
+        said.append(_forgotten(outlook, base, trial, worst, changes[0], u))
+    return "; ".join(said)
+
+
+def _others(outlook: Forecast, base: Trial, trial: Trial, worst: Margin, u: Units) -> list[str]:
+    """Name other fluids that stay over the wanted chance, or get there."""
+    said = []
+    for fluid, chance in zip(fluids_of(outlook), trial.chance(), strict=True):
+        if fluid != worst.fluid and chance > WANTED:
+            said.append(f"{FLUID_NAMES[fluid]} still passes its limit with {100 * chance:.0f} % chance")
+    del base, u
+    return said
+
+
+def _forgotten(outlook: Forecast, base: Trial, trial: Trial, worst: Margin, change: Change, u: Units) -> str:
+    """Measure how much of a stop's cooling is left at the peak: time constant against grade length."""
+    node = 1 + FLUIDS.index(worst.fluid)
+    leg = worst.leg
+    foot = _at(base, leg, node, first=True) - _at(trial, leg, node, first=True)
+    peak = _peak(base, leg, node) - _peak(trial, leg, node)
+    minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
+    del outlook, change
+    return (
+        f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):.0f} {u.temperature} at the start of the leg, of which "
+        f"{u.diff(peak):.0f} are left at its peak after {minutes:.0f} min of driving"
+    )
+
+
+def _rows(trial: Trial, leg: int) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Segments in which a leg is driven."""
+    drive = trial.timeline.drive
+    return (drive.group == leg) & (drive.speed_m_per_s > 0.0)
+
+
+def _at(trial: Trial, leg: int, node: int, *, first: bool) -> float:
+    """Temperature at the leg's first or last segment. [K]."""
+    return float(trial.nominal_k[np.flatnonzero(_rows(trial, leg))[0 if first else -1], node])
+
+
+def _peak(trial: Trial, leg: int, node: int) -> float:
+    """Highest temperature on the leg. [K]."""
+    return float(trial.nominal_k[_rows(trial, leg), node].max())

@@ -1,0 +1,164 @@
+"""One day driven again with something changed, every draw through the whole model."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.days import DayLegs
+from planner.forecast import Forecast
+from planner.margins import fluids_of
+from planner.timeline import Road, Timeline, held_speed, lay_out
+from thermal.drive import Drive
+from thermal.kernel import Factors
+from thermal.simulate import Result, simulate
+from thermal.vehicle import Vehicle
+
+Floats = npt.NDArray[np.float64]
+DRAWS = 256  # of the forecast's draws; enough to rank changes, each compared with the plan under the same draws
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What is done differently on one day; legs by position in the route."""
+
+    kind: str
+    words: str
+    legs: tuple[int, ...] = ()
+    speed: float = 1.0
+    ac_off: bool = False
+    heater: bool = False
+    low_gear: bool = False
+    shift_s: float = 0.0
+    stop_after: int | None = None
+    stop_s: float = 0.0
+    stop_idling: bool = False
+    trailer: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """How a day went: margins of every draw, smallest over the day.
+
+    Attributes
+    ----------
+    margin_k : ndarray, shape (n_draw, n_fluid)
+        Smallest margin over the day of each draw. [K]
+    nominal : ndarray, shape (n_segment, 6)
+        Temperatures of the car as described. [K]
+    """
+
+    timeline: Timeline
+    day: DayLegs
+    margin_k: Floats
+    nominal_k: Floats
+    result: Result
+
+    def quantile_k(self, confidence: float) -> Floats:
+        """Margin kept at a confidence, per fluid. [K]."""
+        return np.asarray(np.quantile(self.margin_k, 1.0 - confidence, axis=0))
+
+    def chance(self) -> Floats:
+        """Probability of passing the limit, per fluid."""
+        return np.asarray(np.mean(self.margin_k < 0.0, axis=0))
+
+
+def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) -> Trial:
+    """Drive one day of a trip again, changed.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast as planned. [-]
+    number : int
+        The day, from 0. [-]
+    changes : tuple of Change
+        What is done differently; none repeats the plan. [-]
+
+    Returns
+    -------
+    Trial
+        The day with everything that follows from the changes: clock, weather, speeds held, night after it.
+    """
+    vehicle = _vehicle(outlook.car.vehicle, changes)
+    road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
+    speed = _speeds(outlook, road, day, vehicle)
+    day = replace(day, driving_s=float(np.sum((road.length_m / speed)[_rows(road, day)])))
+    timeline = lay_out(outlook.trip, road, (day,), speed)
+    drive = _drive(timeline.drive, changes)
+    shift = np.concatenate(([0.0], outlook.shift_k[:DRAWS, number]))[:, None]
+    factors = Factors(*(np.concatenate(([1.0], column[:DRAWS])) for column in outlook.factors))
+    result = simulate(
+        replace(drive, group=drive.group - day.first),
+        vehicle,
+        start_k=outlook.mornings_k[number][: 1 + DRAWS],
+        factors=factors,
+        ambient_k=shift,
+    )
+    count = len(fluids_of(outlook))
+    margins = result.margin_k[:, :, :count].min(axis=1)
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0], result=result)
+
+
+def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
+    """Segments of road of one day."""
+    return (road.leg >= day.first) & (road.leg <= day.last)
+
+
+def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
+    """Lighten or drop the trailer."""
+    share = min((change.trailer for change in changes), default=1.0)
+    if share == 1.0:
+        return vehicle
+    trailer = vehicle.trailer
+    area = trailer.drag_area_m2 if share > 0.0 else 0.0
+    return replace(vehicle, trailer=replace(trailer, mass_kg=share * trailer.mass_kg, drag_area_m2=area))
+
+
+def _road(road: Road, changes: tuple[Change, ...]) -> Road:
+    """Slow down on some legs."""
+    wanted = road.wanted_m_per_s.copy()
+    for change in changes:
+        wanted[np.isin(road.leg, change.legs)] *= change.speed
+    return replace(road, wanted_m_per_s=wanted)
+
+
+def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
+    """Shift the start and add stops."""
+    stops = tuple(
+        (change.stop_after, change.stop_s, "idle" if change.stop_idling else "cool")
+        for change in changes
+        if change.stop_after is not None
+    )
+    shift = sum(change.shift_s for change in changes)
+    return replace(day, start_s=day.start_s + shift, pauses=(*day.pauses, *stops))
+
+
+def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
+    """Speeds held, in the air temperature of the plan; an hour's shift changes them by next to nothing."""
+    driving = outlook.timeline.drive.speed_m_per_s > 0.0
+    air = outlook.timeline.drive.air_k[driving]
+    speed = road.wanted_m_per_s.copy()
+    rows = _rows(road, day)
+    part = replace(
+        road,
+        **{
+            name: getattr(road, name)[rows]
+            for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
+        },
+        wanted_m_per_s=road.wanted_m_per_s[rows],
+    )
+    speed[rows] = held_speed(outlook.trip, part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
+    return speed
+
+
+def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
+    """Switches on some legs: A/C off, heater on, one gear lower."""
+    ac, heater = drive.ac_on.copy(), np.zeros_like(drive.ac_on)
+    low = np.zeros_like(drive.ac_on)
+    for change in changes:
+        here = np.isin(drive.group, change.legs)
+        ac[here] *= not change.ac_off
+        heater[here] = np.maximum(heater[here], float(change.heater))
+        low[here] = np.maximum(low[here], float(change.low_gear))
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))
