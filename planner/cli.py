@@ -156,7 +156,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
         raise PlannerError(message)
     from planner import export, terminal
 
-    report = _report(io, folder)
+    report = _report(io, folder, remedies=False)
     if as_json:
         io.out.write(export.to_json(export.plan_dict(report)))
     elif as_csv:
@@ -181,7 +181,7 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
     from maps import basemap, page
     from planner import export, mapscene, paths, terminal
 
-    report = _report(io, folder)
+    report = _report(io, folder, remedies=True)
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
@@ -196,7 +196,7 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
     return _verdict(report)
 
 
-def _report(io: Streams, folder: Path) -> "Report":
+def _report(io: Streams, folder: Path, *, remedies: bool) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
 
@@ -205,7 +205,7 @@ def _report(io: Streams, folder: Path) -> "Report":
     outlook = _outlook(io, trip, car)
     from planner.report import make_report
 
-    return make_report(outlook)
+    return make_report(outlook, remedies=remedies, tell=io.tell)
 
 
 def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
@@ -219,8 +219,12 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
 
 
 def _verdict(report: "Report") -> int:
-    """Exit code of a finished forecast."""
-    return EXCEEDED if any(m.level == "exceeded" for m in report.margins) else DONE
+    """Exit code of a finished forecast: a limit passed on a day that no remedy helps."""
+    helped = {day.day for day in report.remedies if day.working}
+    days = report.outlook.timeline.days
+    open_days = [n for n in range(len(days)) if n not in helped]
+    legs = {leg for n in open_days for leg in range(days[n].first, days[n].last + 1)}
+    return EXCEEDED if any(m.level == "exceeded" and m.leg in legs for m in report.margins) else DONE
 
 
 def _json(io: Streams, value: object) -> None:

@@ -82,7 +82,8 @@ def plan_dict(report: Report) -> dict[str, object]:
         "vehicle": outlook.car.vehicle.name,
         "confidence": outlook.trip.confidence,
         "thin_band_k": outlook.trip.thin_band_k,
-        "draws": len(outlook.spread.heat_in_j),
+        "draws": len(outlook.spread.margin_k),
+        "margin_error_k": round(outlook.error_k, 3),
         "days": json.loads(days_table(report).to_json(orient="records")),
         "legs": legs,
         "clocks": list(report.clocks),
@@ -95,6 +96,29 @@ def plan_dict(report: Report) -> dict[str, object]:
                 for s in report.fuel.stops
             ],
         },
+        "remedies": [
+            {
+                "day": day.day + 1,
+                "leg": day.leg + 1,
+                "fluid": FLUID_NAMES[day.fluid],
+                "margin_k": round(day.margin_k, 3),
+                "probability_exceeded": round(day.probability, 4),
+                "choices": [
+                    {
+                        "what": r.words,
+                        "kind": r.kind,
+                        "suffices": r.works,
+                        "minutes_lost": round(r.minutes, 1),
+                        "margin_gained_k": round(r.gain_k, 3),
+                        "margin_k": round(r.margin_k, 3),
+                        "probability_exceeded": round(r.probability, 4),
+                        "note": r.note,
+                    }
+                    for r in day.choices
+                ],
+            }
+            for day in report.remedies
+        ],
         "notable": [sentence(report, m) for m in report.notable()],
         "assumed": {
             "trip": list(outlook.trip.assumptions),

@@ -1,7 +1,7 @@
 """The forecast: the trip's road, clock and car put through the thermal model, once as described and once spread."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -13,12 +13,12 @@ from planner.model import Leg, Trip
 from planner.timeline import Span, Timeline, build_timeline
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
-from thermal.spread import draw
+from thermal.spread import SEED, draw
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-DRAWS = (256, 512, 1024)  # tried in turn until the margin at the trip's confidence is known to `ERROR_K`
-ERROR_K = 0.3
+SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
+ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 # Standard deviation of a day's temperature against its usual value, by month. ASSUMED after daily values at two New
@@ -35,11 +35,11 @@ class Forecast:
     nominal : Result
         The car as described on the days expected: every segment's temperatures.
     spread : Result
-        All draws: margins, and temperatures about every mile.
+        Margins of all draws; temperatures about every mile of the first batch.
     band_k : ndarray, shape (n_segment, 6)
         Temperature not passed at the confidence asked for. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
-        The draws behind `spread`: cars, and shifts of each day's air temperature. [K]
+        The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
     mornings_k : tuple of ndarray, shape (1 + n_draw, 6)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
@@ -59,13 +59,23 @@ class Forecast:
     error_k: float
 
 
+def _batch(
+    timeline: Timeline, car: VehicleFile, sd_k: Floats, number: int, rows: npt.NDArray[np.int64]
+) -> tuple[Factors, Floats, Result]:
+    """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
+    parts = [draw(SET, ambient_sd_k=sd_k, seed=SEED + number * (BATCH // SET) + i) for i in range(BATCH // SET)]
+    factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
+    shift = np.concatenate([part[1] for part in parts])
+    return factors, shift, simulate(timeline.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows)
+
+
 def margin_error_k(margin_k: Floats, confidence: float) -> float:
     """Monte-Carlo error of the margins at a confidence, the largest among those that are close.
 
     Parameters
     ----------
     margin_k : ndarray, shape (n_draw, n_leg, n_fluid)
-        Margins of every draw. [K]
+        Margins of every draw, in sets that were scrambled independently. [K]
     confidence : float
         Share of draws that keep the margin. [-]
 
@@ -76,20 +86,19 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
 
     Notes
     -----
-    Of a sample quantile: sqrt(p (1 - p) / n) / f, the density f from the quantiles a little to either side (asymptotic
-    normality of order statistics). For independent draws; quasi-random ones do better, so this is on the safe side.
+    The sets' own quantiles scatter as their scrambling does; the error of the whole is their standard deviation over
+    the root of their number (randomised quasi-Monte Carlo, Owen 1997; from memory).
 
     Examples
     --------
     >>> draws = np.random.default_rng(0).normal(0.0, 10.0, (4096, 1, 1))
-    >>> round(margin_error_k(draws, 0.9), 1)  # 10 sqrt(0.09 / 4096) / 0.175
-    0.3
+    >>> 0.2 < margin_error_k(draws, 0.9) < 0.4  # 10 sqrt(0.09 / 4096) / 0.175 = 0.27 for independent draws
+    True
     """
-    p, step = 1.0 - confidence, 0.04
-    low, middle, high = np.quantile(margin_k, (max(p - step, 0.0), p, min(p + step, 1.0)), axis=0)
-    density = (min(p + step, 1.0) - max(p - step, 0.0)) / np.maximum(high - low, 1e-9)
-    error = np.sqrt(p * (1.0 - p) / len(margin_k)) / density
-    return float(np.max(np.where(middle < _CLOSE_K, error, 0.0)))
+    sets = margin_k.reshape(-1, SET, *margin_k.shape[1:])
+    each = np.quantile(sets, 1.0 - confidence, axis=1)
+    error = np.std(each, axis=0, ddof=1) / np.sqrt(len(each))
+    return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
 def _mornings(timeline: Timeline, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
@@ -145,18 +154,18 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
     tell("choosing the road and the days")
     legs = choose_route(trip)
     timeline = build_timeline(trip, legs, car.vehicle)
-    tell("forecasting temperatures, the car as described")
+    tell("forecasting temperatures, the car as described, then its spread")
     nominal = simulate(timeline.drive, car.vehicle)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
-    for count in DRAWS:
-        tell(f"forecasting the spread, {count} draws")
-        factors, shift = draw(count, ambient_sd_k=ambient_sd_k(trip, len(timeline.days)))
-        spread = simulate(timeline.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows)
-        error = margin_error_k(spread.margin_k, trip.confidence)
-        if error <= ERROR_K:
-            break
+    sd = ambient_sd_k(trip, len(timeline.days))
+    factors, shift, spread = _batch(timeline, car, sd, 0, rows)
+    margins = [spread.margin_k]
+    while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
+        tell(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
+        margins.append(_batch(timeline, car, sd, len(margins), rows[:1])[2].margin_k)
+    spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
     return Forecast(

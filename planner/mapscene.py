@@ -8,7 +8,8 @@ from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
 from planner.cautions import CAUTIONS
 from planner.forecast import local_time, span_of
 from planner.margins import FLUID_NAMES, fluids_of
-from planner.report import Report, days_table, legs_table, reason, sentence, sunset, then
+from planner.remedies import DayRemedies
+from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence, sunset, then
 from thermal.vehicle import FLUIDS
 
 _DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
@@ -248,11 +249,23 @@ def _day(report: Report, number: int) -> Day:
     lines = [*(said for said in report.clocks if said.startswith(str(row["date"]))), *lines]
     columns["then"] = list(frame["then"])
     table = _as_table("Legs and the hottest reading to expect on each", pd.DataFrame(columns))
+    helps = tuple(_helps(report, day) for day in report.remedies if day.day == number)
     return Day(
         title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
         summary="\n".join([hours, *lines]),
-        tables=(table,),
+        tables=(table, *helps),
     )
+
+
+def _helps(report: Report, day: DayRemedies) -> Table:
+    """Choices of one day, those that suffice first."""
+    rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in day.choices)
+    note = (
+        f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
+        "day. Each line was driven through the whole model, the rest of the day included."
+    )
+    title = f"What helps the {FLUID_NAMES[day.fluid]}"
+    return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)
 
 
 def _as_table(title: str, frame: pd.DataFrame) -> Table:

@@ -105,7 +105,7 @@ class Trip:
 
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
     first place and carries no zone, as written; `legs` are as entered. `prefer` weighs time, distance and coolness of
-    a road.
+    a road; `risk` is the chance of passing a limit that a remedy must get under.
     """
 
     name: str
@@ -125,6 +125,7 @@ class Trip:
     prefer: tuple[float, float, float] = (1.0, 0.0, 0.0)
     rest: tuple[str, ...] = ()
     events: tuple[Event, ...] = ()
+    risk: float = 0.05
     finish_by: datetime | None = None
     assumptions: tuple[str, ...] = ()
 

@@ -11,9 +11,9 @@ from planner.display import Units, units_of
 from planner.forecast import Forecast
 from planner.margins import FLUID_NAMES, Margin, fluids_of, worst_of
 from planner.trial import Change, Trial, run_day
+from thermal.ranges import BoolArray
 from thermal.vehicle import FLUIDS
 
-WANTED = 0.05  # chance of passing a limit that a remedy must bring every fluid under, on its day
 _ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
 _SLOWER = (0.9, 0.8, 0.7)
 _SHIFTS_MIN = (-120, -90, -60, -30, 60)
@@ -74,8 +74,8 @@ def find_remedies(
     Returns
     -------
     tuple of DayRemedies
-        One per such day. A choice works when it brings the chance of passing any limit that day to 5 % or less, and
-        leaves the margin at the trip's confidence no smaller than the plan's for any fluid that was thin.
+        One per such day. A choice works when it brings the chance of passing any limit that day under the trip's
+        `risk`, and leaves the margin at the trip's confidence no smaller than the plan's for any fluid that was thin.
     """
     found = []
     for number, day in enumerate(outlook.timeline.days):
@@ -177,7 +177,7 @@ def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tu
     before, after = base.quantile_k(confidence), trial.quantile_k(confidence)
     thin = before < outlook.trip.thin_band_k
     shift = sum(change.shift_s for change in changes)
-    works = bool(np.all(trial.chance() <= WANTED) and np.all(after[thin] >= before[thin] - 0.1))
+    works = bool(np.all(trial.chance() <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1))
     return Remedy(
         words=" and ".join(change.words for change in changes),
         kind="+".join(change.kind for change in changes),
@@ -215,45 +215,43 @@ def _note(
     local = clock.local_time(trial.day.start_s, start.lat_deg, start.lon_deg)
     if number > 0 and local < rules.earliest:
         said.append(f"starts before the earliest hour, {rules.earliest:%H:%M}")
-    said += _others(outlook, base, trial, worst, u)
+    said += _others(outlook, trial, worst)
     if not works and any(change.stop_after is not None for change in changes):
-        said.append(_forgotten(outlook, base, trial, worst, changes[0], u))
+        said.append(_forgotten(base, trial, worst, u))
     return "; ".join(said)
 
 
-def _others(outlook: Forecast, base: Trial, trial: Trial, worst: Margin, u: Units) -> list[str]:
+def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:
     """Name other fluids that stay over the wanted chance, or get there."""
     said = []
     for fluid, chance in zip(fluids_of(outlook), trial.chance(), strict=True):
-        if fluid != worst.fluid and chance > WANTED:
+        if fluid != worst.fluid and chance > outlook.trip.risk:
             said.append(f"{FLUID_NAMES[fluid]} still passes its limit with {100 * chance:.0f} % chance")
-    del base, u
     return said
 
 
-def _forgotten(outlook: Forecast, base: Trial, trial: Trial, worst: Margin, change: Change, u: Units) -> str:
+def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     """Measure how much of a stop's cooling is left at the peak: time constant against grade length."""
     node = 1 + FLUIDS.index(worst.fluid)
     leg = worst.leg
-    foot = _at(base, leg, node, first=True) - _at(trial, leg, node, first=True)
+    foot = _foot(base, leg, node) - _foot(trial, leg, node)
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
-    del outlook, change
     return (
         f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):.0f} {u.temperature} at the start of the leg, of which "
         f"{u.diff(peak):.0f} are left at its peak after {minutes:.0f} min of driving"
     )
 
 
-def _rows(trial: Trial, leg: int) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _rows(trial: Trial, leg: int) -> BoolArray:
     """Segments in which a leg is driven."""
     drive = trial.timeline.drive
-    return (drive.group == leg) & (drive.speed_m_per_s > 0.0)
+    return np.asarray((drive.group == leg) & (drive.speed_m_per_s > 0.0))
 
 
-def _at(trial: Trial, leg: int, node: int, *, first: bool) -> float:
-    """Temperature at the leg's first or last segment. [K]."""
-    return float(trial.nominal_k[np.flatnonzero(_rows(trial, leg))[0 if first else -1], node])
+def _foot(trial: Trial, leg: int, node: int) -> float:
+    """Temperature at the leg's first segment. [K]."""
+    return float(trial.nominal_k[np.flatnonzero(_rows(trial, leg))[0], node])
 
 
 def _peak(trial: Trial, leg: int, node: int) -> float:

@@ -1,5 +1,6 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,6 +15,7 @@ from planner.display import Units, units_of
 from planner.forecast import Forecast, local_time, span_of
 from planner.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
+from planner.remedies import DayRemedies, Remedy, find_remedies
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
@@ -30,6 +32,7 @@ class Report:
     fuel: FuelPlan
     choices: tuple[str, ...]
     clocks: tuple[str, ...]
+    remedies: tuple[DayRemedies, ...]
 
     def worst(self, leg: int) -> Margin:
         """Smallest margin on a leg."""
@@ -41,26 +44,32 @@ class Report:
         return tuple(m for m in found if m.level != "ample")
 
 
-def make_report(outlook: Forecast) -> Report:
+def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str], None] = lambda _: None) -> Report:
     """Work out the margins of a forecast.
 
     Parameters
     ----------
     outlook : Forecast
         The forecast. [-]
+    remedies : bool
+        Whether to look for remedies, which takes a few seconds a day. [-]
+    tell : callable
+        Receives a sentence before each slow part. [-]
 
     Returns
     -------
     Report
         Forecast, margins, display units.
     """
+    margins = find_margins(outlook)
     return Report(
         outlook=outlook,
-        margins=find_margins(outlook),
+        margins=margins,
         units=units_of(outlook.trip.units),
         fuel=plan_fuel(outlook),
         choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
         clocks=clock_changes(outlook),
+        remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
     )
 
 
@@ -328,3 +337,24 @@ def reason(report: Report, margin: Margin) -> str:
         f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) and {u.temp(mean(drive.air_k, here)):.0f} {u.temperature}, "
         f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
     )
+
+
+def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
+    """Put one remedy in words.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    remedy : Remedy
+        One choice. [-]
+
+    Returns
+    -------
+    tuple of four str
+        What to do with its caveat, minutes lost, margin left with the gain, chance of passing the limit.
+    """
+    u = report.units
+    what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
+    margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"
+    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability)

@@ -9,13 +9,16 @@ from rich.text import Text
 from planner.cautions import CAUTIONS
 from planner.display import units_of
 from planner.margins import FLUID_NAMES, fluids_of
-from planner.report import Report, days_table, legs_table, reason, sentence
+from planner.remedies import DayRemedies
+from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
 from planner.sensitivity import Effect
 
 # Column headings short enough for 80 columns.
 _SHORT = {"coolant": "coolant", "engine oil": "oil", "transmission": "gearbox", "differential": "diff."}
 _WIDTH = 80
 _MOST_EFFECTS = 12
+_MOST_REMEDIES = 5
+_LITTLE_K = 1.0
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -43,11 +46,28 @@ def plan(report: Report) -> tuple[object, ...]:
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(f"{places[leg.start].name} to {places[leg.finish].name}", style="bold")
         parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+    for day in report.remedies:
+        parts += [*_remedies(report, day), Text()]
     parts += [Text(said) for said in (*report.clocks, *report.fuel.gaps)]
     parts += [Text("Other roads", style="bold"), *map(Text, report.choices)] if report.choices else []
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
+
+
+def _remedies(report: Report, day: DayRemedies) -> list[Text]:
+    """What helps on one day, cheapest first, and what does not."""
+    share = f"{100 * report.outlook.trip.risk:.0f} %"
+    lines = [Text(f"What helps on day {day.day + 1} ({FLUID_NAMES[day.fluid]}, to get under {share}):", style="bold")]
+    for remedy in day.working[:_MOST_REMEDIES]:
+        what, minutes, margin, chance = remedy_words(report, remedy)
+        lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
+    if not day.working:
+        lines.append(Text("  nothing that was tried; take another road, lighten the car or fit a cooler"))
+    useless = [remedy.words for remedy in day.choices if not remedy.works and remedy.gain_k < _LITTLE_K]
+    if useless:
+        lines.append(Text(f"  does next to nothing: {'; '.join(useless)}", style="dim"))
+    return lines
 
 
 def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:

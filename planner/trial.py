@@ -15,7 +15,6 @@ from thermal.simulate import Result, simulate
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
-DRAWS = 256  # of the forecast's draws; enough to rank changes, each compared with the plan under the same draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,12 +85,12 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     day = replace(day, driving_s=float(np.sum((road.length_m / speed)[_rows(road, day)])))
     timeline = lay_out(outlook.trip, road, (day,), speed)
     drive = _drive(timeline.drive, changes)
-    shift = np.concatenate(([0.0], outlook.shift_k[:DRAWS, number]))[:, None]
-    factors = Factors(*(np.concatenate(([1.0], column[:DRAWS])) for column in outlook.factors))
+    shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
+    factors = Factors(*(np.concatenate(([1.0], column)) for column in outlook.factors))
     result = simulate(
         replace(drive, group=drive.group - day.first),
         vehicle,
-        start_k=outlook.mornings_k[number][: 1 + DRAWS],
+        start_k=outlook.mornings_k[number],
         factors=factors,
         ambient_k=shift,
     )

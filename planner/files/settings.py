@@ -16,7 +16,7 @@ FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
-    *("prefer", "rest", "event", "finish_by"),
+    *("prefer", "rest", "event", "finish_by", "risk"),
 )
 DAY_KEYS = ("driving", "start", "earliest", "lodging_only", "break_every", "break", "before_sunset", "avoid_heat")
 EVENT_KEYS = ("place", "on", "arrive_by", "stay")
@@ -48,6 +48,7 @@ class Settings:
     lodging_only: bool | None
     prefer: tuple[float, float, float]
     rest: tuple[str, ...]
+    risk: float
     events: tuple[Event, ...]
     finish_by: datetime | None
     nights: tuple[str, ...]
@@ -220,6 +221,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         ),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
+        risk=top.number("risk", 0.05, low=0.001, high=0.5),
         prefer=_preference(top, problems),
         rest=top.keys("rest"),
         events=tuple(_event(data, number, problems) for number, data in enumerate(top.sections("event"), start=1)),

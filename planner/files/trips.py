@@ -1,7 +1,10 @@
-"""Reading a trip folder into a `Trip`: trip.toml, places.csv, legs.csv and elevation profiles. Nothing is written."""
+"""Reading a trip folder into a `Trip`: trip.toml, the tables of places and legs, elevation profiles.
+
+The tables are places.csv and legs.csv, or the sheets of trip.xlsx. Nothing is written.
+"""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +15,9 @@ from planner.files.reading import Problems, file_fault, nearest, read_text, show
 from planner.files.routes import check_route
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
-from planner.files.tables import Column, Row, Table, read_table
+from planner.files.tables import Column, Row, Table, read_table, table_of
+from planner.files.workbook import FILE as WORKBOOK
+from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model import Leg, Place, Trip
 
 PLACES, LEGS = "places.csv", "legs.csv"
@@ -65,7 +70,7 @@ def read_trip(folder: Path) -> Trip:
     Parameters
     ----------
     folder : Path
-        Folder with trip.toml, places.csv and legs.csv. [-]
+        Folder with trip.toml, and places.csv and legs.csv or trip.xlsx. [-]
 
     Returns
     -------
@@ -83,14 +88,14 @@ def read_trip(folder: Path) -> Trip:
     settings = None
     if settings_text is not None:
         settings = parse_settings(settings_text, folder_name=folder.resolve().name, problems=problems)
-    place_table = _table(folder, PLACES, PLACE_COLUMNS, MAX_PLACES, problems)
-    leg_table = _table(folder, LEGS, LEG_COLUMNS, MAX_LEGS, problems)
-    places = _Places(rows={}, good={}) if place_table is None else _read_places(place_table)
+    place_table, leg_table = _tables(folder, problems)
+    places = _Places(file=PLACES, rows={}, good={}) if place_table is None else _read_places(place_table)
     assumptions: list[str] = []
     draft = None
     if place_table is not None and leg_table is not None:
-        draft = _draft(folder, place_table, leg_table, places)
-        assumptions += check_positions(draft)
+        profiles = Profiles(folder, problems)
+        draft = _draft(place_table, leg_table, places, profiles)
+        assumptions += [*profiles.notes, *check_positions(draft)]
         check_grades(draft)
         check_duplicates(draft)
     if settings is not None and draft is not None:
@@ -122,6 +127,29 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
     return read_text(folder / file, file=file, problems=problems)
 
 
+def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | None]:
+    """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
+    if not (folder / WORKBOOK).exists() and not (folder / WORKBOOK).is_symlink():
+        return (
+            _table(folder, PLACES, PLACE_COLUMNS, MAX_PLACES, problems),
+            _table(folder, LEGS, LEG_COLUMNS, MAX_LEGS, problems),
+        )
+    beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
+    if beside:
+        csv = " and ".join(beside)
+        text = f"stands beside {csv}, and neither goes before the other; move {WORKBOOK} or {csv} out of the folder"
+        problems.add(WORKBOOK, text)
+        return None, None
+    sheets = read_sheets(folder, max_rows={"places": MAX_PLACES, "legs": MAX_LEGS}, problems=problems)
+    return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
+
+
+def _sheet(sheets: Mapping[str, Records], name: str, columns: Sequence[Column], problems: Problems) -> Table | None:
+    if name not in sheets:
+        return None
+    return table_of(sheets[name], file=sheet_file(name), columns=columns, delimiter="", problems=problems)
+
+
 def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
     text = _required_text(folder, file, MAX_CSV_BYTES, problems)
     if text is None:
@@ -136,12 +164,13 @@ def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, pr
 class _Places:
     """Rows of every key that was read, and the places without a fault."""
 
+    file: str
     rows: dict[str, int]
     good: dict[str, Place]
 
 
 def _read_places(table: Table) -> _Places:
-    found = _Places(rows={}, good={})
+    found = _Places(file=table.file, rows={}, good={})
     pair = {"high", "low"} & table.named
     if len(pair) == 1:
         table.problems.add(
@@ -226,8 +255,7 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
 # --- legs ---
 
 
-def _draft(folder: Path, place_table: Table, leg_table: Table, places: _Places) -> Draft:
-    profiles = Profiles(folder, leg_table.problems)
+def _draft(place_table: Table, leg_table: Table, places: _Places, profiles: Profiles) -> Draft:
     legs, rows = [], []
     for row in leg_table.rows:
         leg = _leg(row, places, profiles)
@@ -274,7 +302,7 @@ def _leg_end(row: Row, name: str, places: _Places) -> str:
     if not key or not places.rows or key in places.rows:
         return key
     advice = "check the key" if row.table.problems.many else nearest(key, places.rows)
-    row.fault(name, f"read {shown(key)}, which is not in places.csv; {advice}")
+    row.fault(name, f"read {shown(key)}, which is not in {places.file}; {advice}")
     return ""
 
 
@@ -298,6 +326,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         air_conditioning=settings.air_conditioning,
         prefer=settings.prefer,
         rest=settings.rest,
+        risk=settings.risk,
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),
@@ -330,6 +359,6 @@ def _table_assumptions(draft: Draft) -> list[str]:
     if without:
         found.append(f"{without} of {len(places)} places have no kind; taken as waypoints.")
     for name, taken in (("two_way", "driveable both ways"), ("open", "open")):
-        if name not in draft.leg_table.headings:
-            found.append(f"Every leg taken as {taken} (no column '{name}' in legs.csv).")
+        if not any(row.cell(name) for row in draft.leg_table.rows):
+            found.append(f"Every leg taken as {taken} (no '{name}' in {draft.leg_table.file}).")
     return found
