@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from planner.forecast import Forecast, ambient_sd_k
+from planner.margins import fluids_of
 from thermal.errors import ParameterError
 from thermal.simulate import simulate
 from thermal.vehicle import FLUIDS, Vehicle
@@ -62,7 +63,7 @@ def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> An
     if ambient_k:
         drive = replace(drive, air_k=drive.air_k + ambient_k)
     result = simulate(drive, vehicle, record=np.array([0]))
-    return result.margin_k[0].min(axis=0)
+    return result.margin_k[0].min(axis=0)[: len(fluids_of(outlook))]
 
 
 def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:

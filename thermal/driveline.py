@@ -15,7 +15,6 @@ REFERENCE_M_PER_S = 100.0 / 3.6
 REFERENCE_OIL_K = 353.15
 # Converter: torque ratio falls straight from stall to coupling, capacity with speed ratio. ASSUMED textbook shape.
 _STALL_TORQUE_RATIO, _COUPLING_RATIO = 2.0, 0.88
-_LOCKED_SLIP = 0.0
 
 
 class Gear(NamedTuple):
@@ -70,8 +69,8 @@ def converter_slip(
 
     Notes
     -----
-    Pump torque = peak (w_pump / w_stall)^2 (1 - sr^4) / (1 - 0) shape, torque ratio from 2.0 at stall to 1 at 0.88:
-    ASSUMED textbook shape. Solved by bisection; efficiency is speed ratio times torque ratio.
+    Pump torque = peak (w_pump / w_stall)^2 (1 - sr^6), torque ratio from 2.0 at stall to 1 at 0.88: ASSUMED textbook
+    shape. Solved by bisection; efficiency is speed ratio times torque ratio.
     """
     low = np.full(np.shape(turbine_nm), 0.05)
     high = np.full(np.shape(turbine_nm), 0.985)
@@ -184,12 +183,13 @@ def _crank_power(vehicle: Vehicle, wheel_w: FloatArray, speed_m_per_s: FloatArra
     at_axle = wheel_w + axle_loss + axle_spin_w(axle, speed_m_per_s)
     efficiency = gear_efficiency(gearbox)[None, :]
     mesh_loss = np.abs(at_axle)[:, None] * (1.0 / efficiency - 1.0)
-    turbine = at_axle[:, None] + mesh_loss + gearbox_spin_w(gearbox, geared)
+    turbine = at_axle[:, None] + mesh_loss
     engine_speed, slip_loss = geared, np.zeros_like(geared)
     if gearbox.kind == "automatic":
         engine_speed, slip_loss = _through_converter(vehicle, turbine, geared, speed_m_per_s, pulling)
-    floor = vehicle.engine.idle_speed_rad_per_s
-    return turbine + slip_loss, np.maximum(engine_speed, floor), mesh_loss, slip_loss, axle_loss
+    engine_speed = np.maximum(engine_speed, vehicle.engine.idle_speed_rad_per_s)
+    crank = turbine + slip_loss + gearbox_spin_w(gearbox, engine_speed)
+    return crank, engine_speed, mesh_loss, slip_loss, axle_loss
 
 
 def _through_converter(
@@ -263,14 +263,18 @@ def choose_gear(
         lower = np.maximum(gear - 1, 0)
         gear = np.where((low_gear > 0.0) & allowed[rows, lower], lower, gear)
     left = np.maximum(-(total[rows, gear] + hold[rows, gear]), 0.0)
+    # what the brakes take never passes axle and gearbox: give their losses back
+    axle_share = 1.0 / vehicle.axle.efficiency - 1.0
+    mesh_share = 1.0 / gear_efficiency(vehicle.gearbox)[gear] - 1.0
+    braked = left / ((1.0 - axle_share) * (1.0 - mesh_share))
     return Gear(
         chosen=gear.astype(float),
         engine_rad_per_s=engine_speed[rows, gear],
-        gearbox_heat_w=mesh[rows, gear],
+        gearbox_heat_w=mesh[rows, gear] - mesh_share * (1.0 - axle_share) * braked,
         converter_heat_w=slip[rows, gear],
-        axle_heat_w=axle_loss,
+        axle_heat_w=axle_loss - axle_share * braked,
         crank_w=total[rows, gear] + left,
-        brake_w=left,
+        brake_w=braked,
     )
 
 

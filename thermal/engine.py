@@ -170,8 +170,10 @@ def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatAr
     indicated = np.maximum(np.asarray(brake_w) + friction, idle)
     fuel = indicated / engine.indicated_efficiency
     waste = fuel - indicated
-    # All friction work becomes heat, also when the car and not the fuel supplies it.
-    metal = engine.coolant_share * waste + (1.0 - engine.friction_oil_share) * friction
+    # All friction work becomes heat, also when the car and not the fuel supplies it; so does idle fuel's work with the
+    # brakes on, when it drives nothing.
+    surplus = indicated - (np.asarray(brake_w) + friction)
+    metal = engine.coolant_share * waste + (1.0 - engine.friction_oil_share) * friction + surplus
     oil = engine.oil_share * waste + engine.friction_oil_share * friction
     exhaust = (1.0 - engine.coolant_share - engine.oil_share) * waste
     return EngineHeat(fuel, metal, oil, exhaust)

@@ -3,14 +3,23 @@
 Scheme: a two-stage Rosenbrock-W method of order 2, L-stable (Verwer, Spee, Blom & Hundsdorfer, SIAM J. Sci. Comput. 20
 (1999), ROS2 with gamma = 1 - 1/sqrt 2), its first stage as error estimate, step size chosen per draw. The engine block,
 coolant and oil are solved implicitly together; being a W-method, the order does not depend on the matrix being exact.
+docs/benchmark.md compares it with other schemes.
 """
 
+import functools
 import math
+import sys
+from collections import namedtuple
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numba
+import numpy as np
+import numpy.typing as npt
 
 from thermal.compiled import choose_cache
+from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
 N_NODE = 6
@@ -22,6 +31,8 @@ _SIGMA = 5.670374419e-8
 _STILL = 1.32 / 0.25**0.25  # see thermal.cooling.STILL_W_PER_M2K125; a test holds them equal
 TABLE_LOW_K, TABLE_STEP_K, TABLE_SIZE = 223.15, 1.0, 301
 MAP_SIZE = 49
+_SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
+_BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
 
 
 class Car(NamedTuple):
@@ -66,62 +77,23 @@ class Factors(NamedTuple):
     brake_heat: FloatArray
 
 
-class Row(NamedTuple):
-    """One segment's coefficients, scaled for one draw."""
-
-    grille_k: float
-    under_k: float
-    air_k: float
-    metal_w: float
-    oil_w: float
-    gearbox_w: float
-    gearbox_spin_w: float
-    axle_w: float
-    axle_spin_w: float
-    rotor_w: float
-    ram: float
-    fan: float
-    condenser_w: float
-    pump: float
-    radiator: float
-    g_mc: float
-    g_oc: float
-    g_mo: float
-    g_oa: float
-    g_ow: float
-    g_tw: float
-    g_ta: float
-    g_da: float
-    s_m: float
-    s_c: float
-    s_o: float
-    s_t: float
-    s_d: float
-    s_r: float
-    still: float
-
-
-class Balance(NamedTuple):
-    """Net heat into every node, the implicit matrix' entries, and the totals for the ledger."""
-
-    f_m: float
-    f_c: float
-    f_o: float
-    f_t: float
-    f_d: float
-    f_r: float
-    d_m: float
-    d_c: float
-    d_o: float
-    d_t: float
-    d_d: float
-    d_r: float
-    heat_in: float
-    heat_out: float
+# Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
+# (a air, w water), s_ is a bare surface. Air: what passes the radiator at one fan speed, and its place on the map.
+# Balance: net heat into every node, the entries of the implicit matrix, and the totals for the ledger.
+Row = namedtuple(
+    "Row",
+    "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w pump "
+    "radiator g_mc g_oc g_mo g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still",
+)
+Air = namedtuple("Air", "share inlet_k column part")
+Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
 choose_cache()
-_jit = numba.njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
+# Numbers may be fused, and divided by multiplying with an inverse; sums keep their order.
+_compile = functools.partial(numba.njit, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+# All of it becomes one body: a call would copy some hundred coefficients, which takes as long as the sums themselves.
+_jit = _compile(forceinline=True)
 
 
 @_jit
@@ -139,12 +111,20 @@ def _table(values, temp_k):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _air_through(share, row, car):  # type: ignore[no-untyped-def]
+    """Air through the radiator at some fan speed, and where that lies on the map (square-root spaced)."""
+    flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
+    x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
+    i = int(x)
+    return Air(share, row.grille_k + row.condenser_w / (flow * _CP_AIR + 20.0), i, x - i)
+
+
+@_jit
 def _radiator(car, air, coolant):  # type: ignore[no-untyped-def]
-    """Radiator conductance and its slope with coolant flow, bilinear on the map (air axis is square-root spaced)."""
-    x = min(math.sqrt(max(air, 0.0) / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
+    """Radiator conductance and its slope with coolant flow, bilinear on the map."""
     y = min(max(coolant / car.map_coolant_max * (MAP_SIZE - 1), 0.0), MAP_SIZE - 1.001)
-    i, j = int(x), int(y)
-    u, v = x - i, y - j
+    j = int(y)
+    i, u, v = air.column, air.part, y - j
     low = car.radiator[i, j] + u * (car.radiator[i + 1, j] - car.radiator[i, j])
     high = car.radiator[i, j + 1] + u * (car.radiator[i + 1, j + 1] - car.radiator[i, j + 1])
     return low + v * (high - low), (high - low) * (MAP_SIZE - 1) / car.map_coolant_max
@@ -153,9 +133,8 @@ def _radiator(car, air, coolant):  # type: ignore[no-untyped-def]
 @_jit
 def _surface(node, temp_k, air_k, moving, still, car):  # type: ignore[no-untyped-def]
     """Conductance of a bare surface: moving air, still air, radiation."""
-    rise = abs(temp_k - air_k)
-    quiet = still * _STILL * math.sqrt(math.sqrt(rise))
     glow = car.emissivity[node] * _SIGMA * (temp_k * temp_k + air_k * air_k) * (temp_k + air_k)
+    quiet = still * _STILL * math.sqrt(math.sqrt(abs(temp_k - air_k))) if still > 0.0 else 0.0
     return moving + car.area[node] * (quiet + glow)
 
 
@@ -170,11 +149,12 @@ def _fan_share(car, temp_k, fan_state):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def balance(m, c, o, t, d, r, row, fan_state, car):  # type: ignore[no-untyped-def]
+def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-untyped-def]
     """Heat balance of the six nodes at given temperatures."""
     share = _fan_share(car, c, fan_state)
-    air = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
-    inlet_k = row.grille_k + row.condenser_w / (air * _CP_AIR + 20.0)
+    if share != air.share:
+        air = _air_through(share, row, car)
+    inlet_k = air.inlet_k
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
@@ -185,7 +165,8 @@ def balance(m, c, o, t, d, r, row, fan_state, car):  # type: ignore[no-untyped-d
         d_rad += max(slope * row.pump / (car.thermostat_full_k - car.thermostat_open_k) * (c - inlet_k), 0.0)
     # in-radiator cooler: gearbox oil against coolant leaving the radiator, no more than that stream can carry
     c_flow = flow * car.coolant_cp
-    g_tw = row.g_tw * c_flow / (row.g_tw + c_flow + 1e-9)
+    g_tw = row.g_tw * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+    g_tw *= c_flow / (g_tw + c_flow + 1e-9)
     q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
     s_c = _surface(1, c, row.air_k, row.s_c, row.still, car)
@@ -263,47 +244,62 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
 
 
 @_jit
-def _solve3(a, b, e, ab, ae, be, x, y, z):  # type: ignore[no-untyped-def]
-    """Solve a symmetric 3x3 system by elimination; entries a b e on the diagonal."""
-    p, q = ab / a, ae / a
+def _factor3(a, b, e, ab, ae, be):  # type: ignore[no-untyped-def]
+    """Eliminate a symmetric 3x3 matrix with a b e on the diagonal: two multipliers, three pivots' inverses, s."""
+    i = 1.0 / a
+    p, q = ab * i, ae * i
     b, e, be = b - p * ab, e - q * ae, be - p * ae
-    y, z = y - p * x, z - q * x
-    s = be / b
-    w = (z - s * y) / (e - s * be)
-    v = (y - be * w) / b
-    return (x - ab * v - ae * w) / a, v, w
+    j = 1.0 / b
+    s = be * j
+    return i, j, 1.0 / (e - s * be), p, q, s
 
 
 @_jit
-def _step(state, row, fan_state, h, car, scale):  # type: ignore[no-untyped-def]
+def _solve3(f, x, y, z):  # type: ignore[no-untyped-def]
+    """Solve for one right-hand side with what `_factor3` gave."""
+    i, j, k, p, q, s = f
+    y = y - p * x
+    w = (z - q * x - s * y) * k
+    v = y * j - s * w
+    return x * i - p * v - q * w, v, w
+
+
+@_jit
+def _step(state, row, air, fan_state, h, car, scale):  # type: ignore[no-untyped-def]
     """One Rosenbrock step; returns the new state, the error estimate, heat in and heat out. [K, K, J, J]."""
     m, c, o, t, d, r = state
     cap = car.capacity
     gh = _GAMMA * h
-    one = balance(m, c, o, t, d, r, row, fan_state, car)
+    one = balance(m, c, o, t, d, r, row, air, fan_state, car)
     a = cap[0] * scale + gh * (row.g_mc + row.g_mo + one.d_m)
     b = cap[1] * scale + gh * (row.g_mc + row.g_oc + one.d_c)
     e = cap[2] * scale + gh * (row.g_oc + row.g_mo + one.d_o)
     ab, ae, be = -gh * row.g_mc, -gh * row.g_mo, -gh * row.g_oc
-    m_t, m_d, m_r = cap[3] * scale + gh * one.d_t, cap[4] * scale + gh * one.d_d, cap[5] * scale + gh * one.d_r
-    k_m, k_c, k_o = _solve3(a, b, e, ab, ae, be, one.f_m, one.f_c, one.f_o)
-    k_t, k_d, k_r = one.f_t / m_t, one.f_d / m_d, one.f_r / m_r
+    i_t = 1.0 / (cap[3] * scale + gh * one.d_t)
+    i_d = 1.0 / (cap[4] * scale + gh * one.d_d)
+    i_r = 1.0 / (cap[5] * scale + gh * one.d_r)
+    f = _factor3(a, b, e, ab, ae, be)
+    k_m, k_c, k_o = _solve3(f, one.f_m, one.f_c, one.f_o)
+    k_t, k_d, k_r = one.f_t * i_t, one.f_d * i_d, one.f_r * i_r
     out_1 = one.heat_out + gh * (
         one.d_m * k_m + one.d_c * k_c + one.d_o * k_o + one.d_t * k_t + one.d_d * k_d + one.d_r * k_r
     )
-    two = balance(m + h * k_m, c + h * k_c, o + h * k_o, t + h * k_t, d + h * k_d, r + h * k_r, row, fan_state, car)
+    two = balance(
+        m + h * k_m, c + h * k_c, o + h * k_o, t + h * k_t, d + h * k_d, r + h * k_r, row, air, fan_state, car
+    )
     # right-hand side less 2 C k1, C being the plain capacities
     x = two.f_m - 2.0 * cap[0] * scale * k_m
     y = two.f_c - 2.0 * cap[1] * scale * k_c
     z = two.f_o - 2.0 * cap[2] * scale * k_o
-    l_m, l_c, l_o = _solve3(a, b, e, ab, ae, be, x, y, z)
-    l_t = (two.f_t - 2.0 * cap[3] * scale * k_t) / m_t
-    l_d = (two.f_d - 2.0 * cap[4] * scale * k_d) / m_d
-    l_r = (two.f_r - 2.0 * cap[5] * scale * k_r) / m_r
-    stored_1 = scale * (cap[0] * k_m + cap[1] * k_c + cap[2] * k_o + cap[3] * k_t + cap[4] * k_d + cap[5] * k_r)
-    heat_2 = two.heat_in - 2.0 * stored_1
-    out_2 = two.heat_out + gh * (
-        one.d_m * l_m + one.d_c * l_c + one.d_o * l_o + one.d_t * l_t + one.d_d * l_d + one.d_r * l_r
+    l_m, l_c, l_o = _solve3(f, x, y, z)
+    l_t = (two.f_t - 2.0 * cap[3] * scale * k_t) * i_t
+    l_d = (two.f_d - 2.0 * cap[4] * scale * k_d) * i_d
+    l_r = (two.f_r - 2.0 * cap[5] * scale * k_r) * i_r
+    heat_2 = two.heat_in - 2.0 * one.heat_in
+    out_2 = (
+        two.heat_out
+        - 2.0 * out_1
+        + gh * (one.d_m * l_m + one.d_c * l_c + one.d_o * l_o + one.d_t * l_t + one.d_d * l_d + one.d_r * l_r)
     )
     error = max(abs(k_m + l_m), abs(k_c + l_c), abs(k_o + l_o), abs(k_t + l_t), abs(k_d + l_d), 0.2 * abs(k_r + l_r))
     after = (
@@ -333,50 +329,41 @@ def _crossing(before_k, after_k, fan_state, car):  # type: ignore[no-untyped-def
 def _segment(state, fan_state, row, duration_s, h, tolerance_k, car, scale):  # type: ignore[no-untyped-def]
     """Carry one draw over one segment; returns state, fan, next step size, heat in, heat out, steps taken."""
     left, heat_in, heat_out, steps = duration_s, 0.0, 0.0, 0
+    air = _air_through(_fan_share(car, state[1], fan_state), row, car)
     while left > 1e-9:
         h = min(h, left)
-        after, error, q_in, q_out = _step(state, row, fan_state, h, car, scale)
+        after, error, q_in, q_out = _step(state, row, air, fan_state, h, car, scale)
         steps += 1
         if error > tolerance_k and h > 0.05:
             h *= max(0.2, 0.85 * math.sqrt(tolerance_k / error))
             continue
         share = _crossing(state[1], after[1], fan_state, car)
         if share <= 1.0:
-            if share * h < 0.02:  # already there: turn the fan over and take the step again
+            if share * h < _SWITCH_S:  # already there: turn the fan over and take the step again
                 fan_state = 1.0 - fan_state
                 continue
-            if (1.0 - share) * h > 0.02:
-                for _ in range(2):  # land on the switching temperature: secant on the step length
-                    after, error, q_in, q_out = _step(state, row, fan_state, share * h, car, scale)
-                    wanted = car.fan_on_k if fan_state == 0.0 else car.fan_off_k
-                    share *= (wanted - state[1]) / (after[1] - state[1])
-                    share = min(max(share, 0.01), 1.0)
-                after, error, q_in, q_out = _step(state, row, fan_state, share * h, car, scale)
-                taken = share * h
-            else:
-                taken = h
+            if (1.0 - share) * h > _SWITCH_S:  # too far: come back to where the fan turns over
+                h *= share
+                continue
             fan_state = 1.0 - fan_state
-        else:
-            taken = h
-        left -= taken
+        left -= h
         heat_in += q_in
         heat_out += q_out
         state = after
-        h = taken * min(3.0, max(0.3, 0.85 * math.sqrt(tolerance_k / (error + 1e-12))))
+        h *= min(3.0, max(0.3, 0.85 * math.sqrt(tolerance_k / (error + 1e-12))))
     return state, fan_state, h, heat_in, heat_out, steps
 
 
-@numba.njit(cache=True, parallel=True, error_model="numpy", fastmath={"contract", "nsz"})
-def march(  # type: ignore[no-untyped-def]
-    loads, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k, temps, margin, where, ledger
-):
-    """Step all draws through all segments, filling `temps`, `margin`, `where` and `ledger` in place."""
-    n_segment, n_draw = loads.duration_s.shape[0], factors.airflow.shape[0]
-    for draw in numba.prange(n_draw):
+@_compile(cache=True, nogil=True)
+def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
+    """Step draws `first` to `last` - 1 through all segments."""
+    loads, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
+    temps, margin, where, ledger = outputs
+    for draw in range(first, last):
         y = start_k[draw]
         state = (y[0], y[1], y[2], y[3], y[4], y[5])
         fan_state, h, scale = 0.0, 1.0, factors.capacity[draw]
-        for i in range(n_segment):
+        for i in range(loads.duration_s.shape[0]):
             row = scaled_row(loads, i, factors, draw, ambient_k[draw, day[i]])
             state, fan_state, h, q_in, q_out, steps = _segment(
                 state, fan_state, row, loads.duration_s[i], h, tolerance_k, car, scale
@@ -385,7 +372,7 @@ def march(  # type: ignore[no-untyped-def]
             ledger[draw, 1] += q_out
             ledger[draw, 2] += steps
             if record[i] >= 0:
-                for node in range(6):
+                for node in range(N_NODE):
                     temps[draw, record[i], node] = state[node]
             for fluid in range(4):
                 left = limit_k[i, fluid] - state[fluid + 1]
@@ -394,18 +381,85 @@ def march(  # type: ignore[no-untyped-def]
                     where[draw, group[i], fluid] = i
 
 
-@_jit
+def march(
+    loads: Loads,
+    car: Car,
+    factors: Factors,
+    ambient_k: FloatArray,
+    day: npt.NDArray[np.int64],
+    group: npt.NDArray[np.int64],
+    limit_k: FloatArray,
+    start_k: FloatArray,
+    record: npt.NDArray[np.int64],
+    tolerance_k: float,
+    temps: FloatArray,
+    margin: FloatArray,
+    where: npt.NDArray[np.int64],
+    ledger: FloatArray,
+) -> None:
+    """Step all draws through all segments, filling the last four arrays in place.
+
+    Parameters
+    ----------
+    loads : Loads
+        Coefficients of every segment. [-]
+    car : Car
+        Constants. [-]
+    factors : Factors
+        Draws. [-]
+    ambient_k : ndarray, shape (n_draw, n_day)
+        Shift of the air temperature. [K]
+    day, group : ndarray of int, shape (n_segment,)
+        Day and group each segment belongs to. [-]
+    limit_k : ndarray, shape (n_segment, 4)
+        Limits of the fluids, coolant first. [K]
+    start_k : ndarray, shape (n_draw, 6)
+        Temperatures at the start. [K]
+    record : ndarray of int, shape (n_segment,)
+        Row of `temps` that takes the temperatures at a segment's end; negative for none. [-]
+    tolerance_k : float
+        Local error allowed per step. [K]
+    temps : ndarray, shape (n_draw, n_recorded, 6)
+        Temperatures wanted. [K]
+    margin, where : ndarray, shape (n_draw, n_group, 4)
+        Smallest limit less temperature [K], infinite before, and the segment at whose end it occurs. [-]
+    ledger : ndarray, shape (n_draw, 3)
+        Heat in, heat out, steps taken; zero before. [J, J, -]
+
+    Notes
+    -----
+    Batches of draws go to threads, as many as there are processors (or NUMBA_NUM_THREADS); the compiled code lets go of
+    the interpreter. A draw does not see the others, so the result does not depend on how they are shared out.
+    """
+    shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
+    days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
+    inputs = (_plain(loads), _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, float(tolerance_k))
+    outputs = (temps, margin, where, ledger)
+    n_draw, workers = len(start_k), int(numba.get_num_threads())
+    batch = max(1, min(_BATCH, -(-n_draw // workers)))
+    if n_draw <= batch:
+        _march(inputs, outputs, 0, n_draw)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(lambda at: _march(inputs, outputs, at, min(at + batch, n_draw)), range(0, n_draw, batch)))
+
+
+def _plain(values: Any) -> Any:
+    """Same numbers, each field of one type only: the compiler works once, not once per kind of array it is handed."""
+    return type(values)(
+        *(np.require(v, np.float64, ["C", "W"]) if isinstance(v, np.ndarray) else float(v) for v in values)
+    )
+
+
+@_compile(cache=True)
 def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""
     row = scaled_row(loads, i, factors, draw, ambient_k)
-    b = balance(y[0], y[1], y[2], y[3], y[4], y[5], row, fan_state, car)
-    scale = factors.capacity[draw]
-    out[0] = b.f_m / (car.capacity[0] * scale)
-    out[1] = b.f_c / (car.capacity[1] * scale)
-    out[2] = b.f_o / (car.capacity[2] * scale)
-    out[3] = b.f_t / (car.capacity[3] * scale)
-    out[4] = b.f_d / (car.capacity[4] * scale)
-    out[5] = b.f_r / (car.capacity[5] * scale)
+    air = _air_through(_fan_share(car, y[1], fan_state), row, car)
+    b = balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, fan_state, car)
+    heat = (b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r)
+    for node in range(N_NODE):
+        out[node] = heat[node] / (car.capacity[node] * factors.capacity[draw])
 
 
 def is_compiled() -> bool:
@@ -416,7 +470,6 @@ def is_compiled() -> bool:
     bool
         False on the first run after installing or updating.
     """
-    from pathlib import Path
-
-    stats: Any = march.stats
-    return any(Path(str(stats.cache_path)).glob("kernel.march-*.nbc"))
+    stats: Any = _march.stats
+    found = Path(str(stats.cache_path)).glob(f"kernel._march-*.py{sys.version_info[0]}{sys.version_info[1]}.*.nbc")
+    return any(file.stat().st_mtime >= Path(__file__).stat().st_mtime for file in found)

@@ -13,10 +13,12 @@ from thermal.ranges import FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
 
 _IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
+_AC_FAN_SHARE = 0.5  # ASSUMED: fan speed with the A/C on, 0.4 to 1
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
 _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
 _STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
 _UNDERBODY_REFERENCE_M_PER_S = 25.0
+_HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
 
 
@@ -276,6 +278,10 @@ def _assemble(
     fan = density * vehicle.cooling.fan_flow_m3_per_s * vehicle.cooling.airflow_share * running
     if vehicle.cooling.fan != "electric":
         fan = fan * np.minimum(flow, 1.3)
+    else:
+        # the A/C runs an electric fan at half speed or more, whatever the coolant says; common practice
+        floor = _AC_FAN_SHARE * (drive.ac_on > 0.0)
+        ram, fan = np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
     return Loads(
         duration_s=drive.duration_s,
         air_k=drive.air_k,
@@ -323,7 +329,7 @@ def _to_water(cooler: Cooler, flow: FloatArray) -> FloatArray:
 def _heater(vehicle: Vehicle, drive: Drive, flow: FloatArray) -> FloatArray:
     """Conductance of the cabin heater to outside air, where it is on."""
     on = np.zeros_like(flow) if drive.heater_on is None else drive.heater_on
-    return vehicle.cooling.heater_w_per_k * np.clip(flow, 0.2, 1.5) ** 0.5 * on
+    return vehicle.cooling.heater_w_per_k * np.clip(flow, 0.2, 1.5) ** _HEATER_EXPONENT * on
 
 
 def _surface(node: Node, scale: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ from thermal.oil import Oil, oil_from_viscosities
 FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 
 
-def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2) -> Any:
+def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
     """Declare a field that holds a number in `unit` within [low, high].
 
     Parameters
@@ -26,13 +26,15 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
         What the number is, for people. [-]
     likely : float
         ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
+    several : bool
+        Whether the field holds a list of such numbers. [-]
 
     Returns
     -------
     Any
         A dataclass field.
     """
-    return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely})
+    return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely, "several": several})
 
 
 def choice(options: tuple[str, ...], doc: str) -> Any:
@@ -135,7 +137,9 @@ class Gearbox(_Checked):
     """Ratios and losses from crankshaft to propeller shaft."""
 
     kind: str = choice(("manual", "automatic"), "how it is shifted")
-    ratios: tuple[float, ...] = quantity("dimensionless", 0.4, 8.0, "gear ratios, first to top", likely=0.05)
+    ratios: tuple[float, ...] = quantity(
+        "dimensionless", 0.4, 8.0, "gear ratios, first to top", several=True, likely=0.05
+    )
     mesh_efficiency: float = quantity("dimensionless", 0.90, 1.0, "efficiency of an indirect gear", likely=0.007)
     direct_efficiency: float = quantity("dimensionless", 0.92, 1.0, "efficiency of the 1:1 gear", likely=0.003)
     spin_loss_w: float = quantity("W", 20, 4000, "drag, churning and pump loss at 3000 rpm and 80 degC")
@@ -185,7 +189,9 @@ class Cooling(_Checked):
     fan_off_k: float = quantity("K", 323, 390, "electric: switches off; viscous: begins to engage")
     condenser_heat_w: float = quantity("W", 0, 12e3, "heat the A/C condenser gives to the radiator's air; 0 = no A/C")
     compressor_power_w: float = quantity("W", 0, 8e3, "A/C compressor load at cruise")
-    heater_w_per_k: float = quantity("W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm")
+    heater_w_per_k: float = quantity(
+        "W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm", likely=0.4
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -281,6 +287,10 @@ class Vehicle:
             (cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must lie below fan_on"),
             (engine.idle_speed_rad_per_s < engine.top_speed_rad_per_s, "engine: idle_speed must lie below top_speed"),
             (
+                engine.idle_speed_rad_per_s < engine.peak_torque_speed_rad_per_s,
+                "engine: idle_speed must lie below peak_torque_speed",
+            ),
+            (
                 engine.peak_torque_speed_rad_per_s < engine.peak_power_speed_rad_per_s <= engine.top_speed_rad_per_s,
                 "engine: peak_torque_speed < peak_power_speed <= top_speed is needed",
             ),
@@ -309,6 +319,17 @@ class Vehicle:
             (
                 self.differential_cooler.open_k < self.differential_cooler.full_k,
                 "differential_cooler: open must lie below full",
+            ),
+            *(
+                (item.warm_k < item.caution_k < item.limit_k, f"{fluid}_limit: warm < caution < limit is needed")
+                for fluid, item in zip(FLUIDS, self.limits, strict=True)
+            ),
+            *(
+                (
+                    getattr(self, oil).viscosity_40c_m2_per_s > getattr(self, oil).viscosity_100c_m2_per_s,
+                    f"{oil}: viscosity_40c must be the larger; oil thins as it warms",
+                )
+                for oil in ("engine_oil", "transmission_oil", "differential_oil")
             ),
         )
         for holds, message in rules:

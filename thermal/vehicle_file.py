@@ -220,7 +220,10 @@ def _read(value: Any, meta: Any) -> Any:
             message = f"read {value!r}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)
         return value
-    if isinstance(value, list):
+    if meta["several"]:
+        if not isinstance(value, list) or not value:
+            message = f"read {value!r}; write a list, e.g. [3.5, 2.0, 1.0]"
+            raise ParameterError(message)
         return tuple(_number(v, meta) for v in value)
     return _number(value, meta)
 
@@ -245,10 +248,6 @@ def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
     """Make the frozen vehicle; cross-field problems name the file."""
     parts: dict[str, Any] = {}
     for section, kind in sections().items():
-        for item in fields(kind):
-            if item.type == "tuple[float, ...]" or "ratios" == item.name:
-                held = values[section][item.name]
-                values[section][item.name] = held if isinstance(held, tuple) else (held,)
         parts[section] = kind(**values[section])
     try:
         return Vehicle(name=title, **parts)

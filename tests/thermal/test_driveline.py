@@ -81,8 +81,7 @@ def test_crank_power_is_wheel_power_and_every_loss(
     vehicle = estate if kind == "manual" else automatic
     got = choose(vehicle, wheel_w, 17.0)
     spin = driveline.axle_spin_w(vehicle.axle, np.asarray(17.0))
-    geared = 17.0 / vehicle.body.tyre_radius_m * vehicle.axle.ratio * vehicle.gearbox.ratios[int(got.chosen[0])]
-    spin = spin + driveline.gearbox_spin_w(vehicle.gearbox, np.asarray(geared))
+    spin = spin + driveline.gearbox_spin_w(vehicle.gearbox, got.engine_rad_per_s)  # pump and drag turn with the engine
     heat = got.axle_heat_w + got.gearbox_heat_w + got.converter_heat_w
     assert got.crank_w == pytest.approx(wheel_w + heat + spin + 2000.0, rel=1e-12)
     assert got.brake_w == pytest.approx([0.0])

@@ -72,11 +72,11 @@ def final(drive: Drive, vehicle: Vehicle, **more: Any) -> np.ndarray:
     return simulate(drive, vehicle, **more).temps_k[0, -1]
 
 
-def bare_case(minutes: float, air_k: float, **values: float) -> tuple[Loads, kernel.Car]:
+def bare_case(minutes: float, around_k: float, **values: float) -> tuple[Loads, kernel.Car]:
     """A network with nothing in it but what is named: no radiator, radiation, spin loss or coolers."""
     n = round(minutes * 6)
     zero = {name: np.zeros(n) for name in Loads._fields}
-    zero |= {name: np.full(n, air_k) for name in ("air_k", "grille_k", "under_k")}
+    zero |= {name: np.full(n, around_k) for name in ("air_k", "grille_k", "under_k")}
     zero |= {"duration_s": np.full(n, 10.0)}
     capacity = np.array([values.pop(f"c{i}", 1e4) for i in range(6)])
     loads = Loads(**(zero | {name: np.full(n, value) for name, value in values.items()}))
@@ -167,6 +167,63 @@ def test_all_engine_nodes_against_the_matrix_exponential() -> None:
         assert temps[i] == pytest.approx(expect, abs=2e-3)
 
 
+def rate(loads: Loads, car: kernel.Car, temps_k: np.ndarray) -> np.ndarray:
+    """Heat into every node at one state. [W]"""
+    out = np.empty(6)
+    kernel.rates(temps_k, loads, 0, nominal(), 0, 0.0, 0.0, car, out)
+    return out * car.capacity
+
+
+def test_kernel_loses_heat_to_still_air_as_cooling_says() -> None:
+    """The kernel's own copy of the law, which is checked against Churchill & Chu in test_libraries.py."""
+    loads, car = bare_case(1, 300.0, still=1.0)
+    area, emissivity = np.array([0.8, 0.2, 0.25, 0.45, 0.3, 0.28]), np.array([0.8, 0.9, 0.8, 0.5, 0.8, 0.5])
+    temps = np.array([380.0, 360.0, 390.0, 350.0, 340.0, 600.0])
+    got = rate(loads, car._replace(area=area, emissivity=emissivity), temps)
+    for node in range(6):
+        law = cooling.still_air_w_per_k(
+            area_m2=area[node], surface_k=temps[node], air_k=300.0, emissivity=emissivity[node]
+        )
+        assert got[node] == pytest.approx(-law * (temps[node] - 300.0), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("coefficient", "node", "air"),
+    [
+        ("metal_surface_w_per_k", kernel.METAL, "air_k"),
+        ("coolant_surface_w_per_k", kernel.COOLANT, "air_k"),
+        ("oil_surface_w_per_k", kernel.OIL, "under_k"),
+        ("gearbox_surface_w_per_k", kernel.TRANSMISSION, "under_k"),
+        ("axle_surface_w_per_k", kernel.DIFFERENTIAL, "under_k"),
+        ("rotor_surface_w_per_k", kernel.ROTORS, "air_k"),
+        ("oil_air_w_per_k", kernel.OIL, "grille_k"),
+        ("gearbox_air_w_per_k", kernel.TRANSMISSION, "grille_k"),
+        ("axle_air_w_per_k", kernel.DIFFERENTIAL, "grille_k"),
+    ],
+)
+def test_every_surface_meets_its_own_air(coefficient: str, node: int, air: str) -> None:
+    """Front surfaces meet the air, pan and driveline the air under the floor, coolers that at the grille."""
+    airs = {"air_k": 300.0, "grille_k": 305.0, "under_k": 312.0}
+    loads, car = bare_case(1, 300.0, **airs, **{coefficient: 10.0})
+    edges = (("open", 273.0), ("full", 274.0))
+    open_valves = {f"{fluid}_{edge}_k": k for fluid in ("oil", "gearbox", "axle") for edge, k in edges}
+    got = rate(loads, car._replace(**open_valves), np.full(6, 360.0))
+    expect = np.zeros(6)
+    expect[node] = -10.0 * (360.0 - airs[air])
+    assert got == pytest.approx(expect, abs=1e-9)
+
+
+def test_air_under_the_floor_is_warmer_on_a_grade(any_vehicle: Vehicle) -> None:
+    """Common practice: some 4 K at cruise and 10-15 K on a grade; 1 to 10 and up to 25 K allowed here."""
+    rises = []
+    for speed, grade in ((27.0, 0.0), (18.0, 0.06)):
+        drive = steady(minutes=1, speed_m_per_s=speed, grade=grade, air_k=300.0)
+        loads, _ = compute_loads(any_vehicle, drive)
+        rises.append(float(loads.under_k[0] - loads.grille_k[0]))
+    assert 1.0 <= rises[0] <= 10.0
+    assert rises[0] < rises[1] <= 25.0
+
+
 def test_kernel_constants_equal_those_of_cooling() -> None:
     assert kernel._STILL == cooling.STILL_W_PER_M2K125
     assert kernel._SIGMA == cooling.STEFAN_BOLTZMANN_W_PER_M2K4
@@ -240,15 +297,18 @@ def test_every_class_agrees_with_lsoda(any_vehicle: Vehicle) -> None:
 
 
 def test_a_cooling_car_stays_between_start_and_air(any_vehicle: Vehicle) -> None:
-    """Maximum principle: with no heat made nothing leaves the range of start and air, and the end is the air."""
-    drive = parked(600.0, 290.0)
+    """Maximum principle: with no heat made nothing leaves the range of start and air.
+
+    After a day the car counts as cold: exhaust test procedures soak for 12-36 h (from memory).
+    """
+    drive = parked(1440.0, 290.0)
     start = np.array([370.0, 365.0, 385.0, 350.0, 340.0, 500.0])
     temps = simulate(drive, any_vehicle, start_k=start).temps_k[0]
     assert temps.min() >= 290.0 - 1e-9
     assert temps.max() <= 500.0
     assert temps[:, :3].max() <= 385.0 + 1e-9
     assert np.all(np.diff(temps[:, 3:], axis=0) <= 1e-9)
-    assert np.all(temps[-1] < 300.0)
+    assert np.all(temps[-1] < 293.0)
 
 
 def test_a_cold_car_in_warmer_air_never_overshoots(any_vehicle: Vehicle) -> None:

@@ -70,8 +70,10 @@ def test_own_values_lie_over_the_class(tmp_path: Path) -> None:
 def test_units_are_the_owners_choice(tmp_path: Path) -> None:
     text = (
         BASE
-        + '[cooling]\ncap_pressure = {value = "16 psi", source = "cap"}\ninlet_allowance = {value = "9 degF", source = "x"}\n'
-        + 'thermostat_open = {value = "180 degF", source = "stamp"}\nglycol_share = {value = "40 %", source = "test strip"}\n'
+        + '[cooling]\ncap_pressure = {value = "16 psi", source = "cap"}\n'
+        + 'inlet_allowance = {value = "9 degF", source = "x"}\n'
+        + 'thermostat_open = {value = "180 degF", source = "stamp"}\n'
+        + 'glycol_share = {value = "40 %", source = "test strip"}\n'
         + 'airflow_share = {value = 0.8, source = "lamps in front"}\n'
     )
     cooling = read(tmp_path, text).vehicle.cooling
@@ -191,7 +193,8 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE
-            + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\npeak_torque_speed = {value = "1200 rpm", source = "x"}\n',
+            + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\n'
+            + 'peak_torque_speed = {value = "1200 rpm", source = "x"}\n',
             ["vehicle.toml: engine: ", "idle_speed"],
         ),
     ],

@@ -19,8 +19,8 @@ from thermal.vehicle import Vehicle
 MPH, C0 = 0.44704, 273.15
 COOLANT, OIL, TRANSMISSION, DIFFERENTIAL = range(1, 5)
 FLUIDS = slice(1, 5)
-# SAE J2807's published highway grade (secondary pages; the standard was not opened): 38 degC at the base, 11.4 mi, about
-# 3,000 ft, A/C at its most, never below 40 mph.
+# SAE J2807's published highway grade (secondary pages; the standard was not opened): 38 degC at the base, 11.4 mi,
+# about 3,000 ft, A/C at its most, never below 40 mph.
 HOT = {"speed_m_per_s": 40 * MPH, "air_k": 37.8 + C0, "elevation_m": 300.0, "ac_on": True}
 GRADE = 914.0 / 18_346.5
 
@@ -63,11 +63,12 @@ def minutes_to(result: Result, node: int, share: float = 0.9) -> float:
     return float(np.argmax(rise >= share * rise[-30:].mean()) + 1) / 6.0
 
 
-@pytest.fixture(scope="module")
-def motorway(any_vehicle: Vehicle) -> Result:
-    """Four hours of level road at 65 mph, or what the car can hold, in 20 degC from a cold start."""
-    drive = steady_drive(minutes=240, speed_m_per_s=65 * MPH, grade=0.0, air_k=20 + C0)
-    return simulate(held(any_vehicle, drive), any_vehicle)
+@pytest.fixture(scope="module", params=[55, 65], ids=lambda mph: f"{mph}mph")
+def motorway(request: pytest.FixtureRequest, any_vehicle: Vehicle) -> Result:
+    """Four hours of level road in 20 degC from a cold start, no car at more than 0.8 of its top speed."""
+    flat_out = steady_drive(minutes=0.1, speed_m_per_s=100.0, grade=0.0, air_k=20 + C0)
+    speed = min(request.param * MPH, 0.8 * float(held_speed_m_per_s(any_vehicle, flat_out)[0]))
+    return simulate(steady_drive(minutes=240, speed_m_per_s=speed, grade=0.0, air_k=20 + C0), any_vehicle)
 
 
 @pytest.mark.parametrize(
@@ -76,6 +77,8 @@ def motorway(any_vehicle: Vehicle) -> Result:
 def test_warm_up_times(any_vehicle: Vehicle, motorway: Result, node: int, low: float, high: float) -> None:
     if node == DIFFERENTIAL and any_vehicle.axle.kind == "transaxle":
         pytest.skip("shares its oil with the gearbox")
+    if node == OIL and any_vehicle.oil_cooler.kind == "air":
+        low = 6.0  # the cooler's thermostat ends the rise early
     assert low <= minutes_to(motorway, node) <= high, f"{any_vehicle.name}: {minutes_to(motorway, node):.1f} min"
 
 
@@ -98,7 +101,7 @@ def test_coolant_reaches_80_degc_as_in_measured_drives(any_vehicle: Vehicle) -> 
 
 
 def test_steady_motorway_temperatures(any_vehicle: Vehicle, motorway: Result) -> None:
-    """Coolant on its thermostat, oil 80-112, transmission 45-95, differential 45-98 degC at 65 mph in 20 degC."""
+    """Coolant on its thermostat, oil 80-112, transmission 45-95, differential 45-98 degC at 55-65 mph in 20 degC."""
     found = motorway.temps_k[0, -60:].mean(axis=0) - C0
     part = any_vehicle.cooling
     assert part.thermostat_open_k - C0 <= found[COOLANT] <= part.thermostat_full_k - C0
@@ -123,8 +126,9 @@ def test_plateau_hardly_follows_the_air(any_vehicle: Vehicle) -> None:
 def test_heat_balance_at_rated_power(any_vehicle: Vehicle) -> None:
     """Heywood, Internal Combustion Engine Fundamentals, table 12.1 (from memory): shares of fuel energy at full power.
 
-    Petrol: work 25-28, coolant 17-26, oil and the like 3-10 %. Diesel: 34-38, 16-35, 2-6 %. Those are engines of the
-    1980s and the table's rows are separate ranges: work is allowed 5 points more, oil 1 point.
+    Petrol: work 25-28, coolant 17-26, oil and the like 3-10 %. Diesel: 34-38, 16-35, 2-6 %. Wider here for work, as
+    petrol engines since then run less rich: 25-33 %; and 28-43 % for diesels, 300 g/kWh (a prechamber at full speed)
+    to 200 g/kWh. A point more either way for the others: our block takes friction heat too.
     """
     engine = any_vehicle.engine
     heat = engine_heat(
@@ -135,7 +139,7 @@ def test_heat_balance_at_rated_power(any_vehicle: Vehicle) -> None:
     work, metal, oil = (
         100.0 * float(q) / float(heat.fuel_w[0]) for q in (engine.peak_power_w, heat.metal_w[0], heat.oil_w[0])
     )
-    bands = {"petrol": ((25, 33), (17, 26), (3, 10)), "diesel": ((34, 43), (16, 35), (2, 7))}[engine.fuel]
+    bands = {"petrol": ((25, 33), (16, 27), (2, 11)), "diesel": ((28, 43), (15, 36), (1, 7))}[engine.fuel]
     wrong = [
         f"{what} {got:.1f} not {low}-{high} %"
         for what, got, (low, high) in zip(("work", "coolant", "oil"), (work, metal, oil), bands, strict=True)
@@ -153,10 +157,16 @@ def test_hot_grade_alone_is_passed(any_vehicle: Vehicle) -> None:
 
 
 def test_a_blocked_radiator_costs_margin(any_vehicle: Vehicle) -> None:
-    """With 60 % of its air the coolant's margin shrinks by several kelvin."""
+    """With 60 % of its air the coolant's margin shrinks by several kelvin, less while the thermostat regulates."""
     healthy, blocked = hot_grade(any_vehicle), hot_grade(with_part(any_vehicle, "cooling", airflow_share=0.6))
     lost = float(healthy.margin_k[0, 0, 0] - blocked.margin_k[0, 0, 0])
-    assert lost >= 3.0, f"{any_vehicle.name}: {lost:.1f} K"
+    regulating = blocked.temps_k[0, :, COOLANT].max() < any_vehicle.cooling.thermostat_full_k
+    assert lost >= (1.0 if regulating else 3.0), f"{any_vehicle.name}: {lost:.1f} K"
+
+
+def test_a_blocked_radiator_costs_the_reference_car_several_kelvin(estate: Vehicle) -> None:
+    healthy, blocked = hot_grade(estate), hot_grade(with_part(estate, "cooling", airflow_share=0.6))
+    assert healthy.margin_k[0, 0, 0] - blocked.margin_k[0, 0, 0] >= 3.0
 
 
 @pytest.mark.parametrize(
@@ -172,9 +182,13 @@ def test_coolant_margin_falls_with_harder_conditions(any_vehicle: Vehicle, harde
 
 
 def test_every_margin_falls_with_load(any_vehicle: Vehicle) -> None:
-    """300 kg more in the car; nothing gains margin."""
-    light = hot_grade(any_vehicle)
-    heavy = hot_grade(with_part(any_vehicle, "body", mass_kg=any_vehicle.body.mass_kg + 300.0))
+    """300 kg more in the car, in the same gear; nothing gains margin.
+
+    A change of gear may gain some: a slipping converter in top is hotter than the same grade in second.
+    """
+    laden = with_part(any_vehicle, "body", mass_kg=any_vehicle.body.mass_kg + 300.0)
+    ratio = any_vehicle.gearbox.ratios[int(hot_grade(laden).work.gear[-1])]
+    light, heavy = (hot_grade(with_part(car, "gearbox", ratios=(ratio,))) for car in (any_vehicle, laden))
     assert np.all(heavy.margin_k <= light.margin_k + 0.3)
 
 
