@@ -211,8 +211,8 @@ def test_autocorrelation_time_of_a_known_process() -> None:
 
 def test_a_steady_log_is_a_steady_drive(estate: Vehicle) -> None:
     time_s = np.arange(0.0, 3601.0, 0.5)
-    logged = logged.drive_from_log(time_s, np.full(len(time_s), 25.0), np.full(len(time_s), 290.0), elevation_m=0.0)
-    ours = simulate(logged, estate).temps_k[0, -1]
+    drive = logged.drive_from_log(time_s, np.full(len(time_s), 25.0), np.full(len(time_s), 290.0), elevation_m=0.0)
+    ours = simulate(drive, estate).temps_k[0, -1]
     plain = steady_drive(minutes=60, speed_m_per_s=25.0, grade=0.0, air_k=290.0)
     assert ours == pytest.approx(simulate(plain, estate).temps_k[0, -1], abs=0.2)
 
