@@ -1,5 +1,6 @@
 """The command line: the only place that prints. Heavy imports wait until a command needs them."""
 
+import io as io_module
 import json
 import sys
 from collections.abc import Sequence
@@ -57,16 +58,22 @@ def cli() -> None:
 @cli.command()
 @click.argument("folder", type=_FOLDER, metavar="DIR")
 @click.option("--example", default="minimal", show_default=True, help="Which worked example to copy.")
+@click.option("--spreadsheet", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet.")
 @_JSON
 @click.pass_obj
-def new(io: Streams, folder: Path, example: str, as_json: bool) -> int:
+def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: bool) -> int:
     """Make a new trip folder from a worked example.
 
     Example: grademargin new july --example wilmington-astoria
     """
     from planner.files.folder import classes, examples, new_folder
 
-    files = new_folder(folder, example)
+    if spreadsheet:
+        from planner.files.spreadsheet import new_spreadsheet
+
+        files = new_spreadsheet(folder, example)
+    else:
+        files = new_folder(folder, example)
     if as_json:
         _json(io, {"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
@@ -196,6 +203,35 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
     return _verdict(report)
 
 
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@click.option("--set", "settings", multiple=True, help="A change of your own: section.key=value as in vehicle.toml.")
+@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the result as a picture.")
+@_JSON
+@click.pass_obj
+def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | None, as_json: bool) -> int:
+    """Try changes and parts on the whole trip, ranked by the margin they buy.
+
+    Names those that buy nothing. Every line is the whole trip driven again under the same draws.
+
+    Example: grademargin whatif july --set "cooling.cap_pressure=16 psi"
+    """
+    from planner import export, terminal
+    from planner.files.folder import open_folder
+    from planner.whatif import run_variants
+
+    trip, car = open_folder(folder)
+    outlook = _outlook(io, trip, car)
+    outcomes = run_variants(outlook, settings, tell=io.tell)
+    if svg is not None:
+        export.write_files(svg.parent, {svg.name: export.tornado_svg(outlook, outcomes)})
+    if as_json:
+        io.out.write(export.to_json(export.whatif_dict(outlook, outcomes)))
+    else:
+        io.show(*terminal.whatif(outlook, outcomes))
+    return DONE
+
+
 def _report(io: Streams, folder: Path, *, remedies: bool) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
@@ -247,6 +283,9 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
     int
         0 done, 1 done and a margin is exceeded, 2 bad input, 3 could not be written or fetched.
     """
+    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a sign gets a question mark, not an error
+        if isinstance(stream, io_module.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     io = Streams(sys.stdout if out is None else out, sys.stderr if err is None else err)
     try:
         return int(

@@ -3,7 +3,7 @@
 import functools
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 
 import networkx as nx
@@ -48,6 +48,14 @@ class _Case:
     legs: tuple[Leg, ...]
     driving_s: tuple[float, ...]
     heat: HeatTable | None  # (n_leg, 48): cost of driving a leg at a half hour of the day
+    memo: dict[tuple[int, int, date], tuple[float, DayLegs] | None] = field(default_factory=dict)
+
+    def events_at(self, position: int) -> list[Event]:
+        """Events at a position, if it is the first on the route at which their place is reached."""
+        key = self.place(position).key
+        if any(self.place(earlier).key == key for earlier in range(position)):
+            return []
+        return [event for event in self.trip.events if event.place == key]
 
     def place(self, position: int) -> Place:
         """Place at a position of the route: 0 is the start."""
@@ -146,8 +154,7 @@ def _moves(
 ) -> Iterator[tuple[int, int, float, DayLegs | None]]:
     """Yield what a day may bring: drive to a later place, or wait for an event here."""
     today = case.trip.first_date + timedelta(days=number)
-    here = [e for e in case.trip.events if e.place == case.place(start).key]
-    if any(today < event.on for event in here):
+    if any(today < event.on for event in case.events_at(start)):
         yield start, number + 1, _WAIT_COST, None
         return
     rest = case.trip.rest
@@ -164,6 +171,14 @@ def _moves(
 
 def _best_start(case: _Case, start: int, finish: int, today: date) -> tuple[float, DayLegs] | None:
     """Pick the hour to set off; None when no hour keeps the rules."""
+    key = (start, finish, today)
+    if key not in case.memo:
+        case.memo[key] = _cheapest_start(case, start, finish, today)
+    return case.memo[key]
+
+
+def _cheapest_start(case: _Case, start: int, finish: int, today: date) -> tuple[float, DayLegs] | None:
+    """Try the hours at which a day may start."""
     options = []
     for early, at_s in _starts(case, start, today):
         day = _lay(case, start, finish, at_s, today)
@@ -193,7 +208,7 @@ def _lay(case: _Case, start: int, finish: int, at_s: float, today: date) -> DayL
     trip, pauses = case.trip, []
     begin_s, since_break = at_s, 0.0
     now = at_s
-    for event in (e for e in trip.events if e.place == case.place(start).key and e.on == today):
+    for event in (e for e in case.events_at(start) if e.on == today):
         begin_s += event.stay_s
         now = begin_s
     halts = {halt.place: halt for halt in trip.halts}
@@ -202,7 +217,7 @@ def _lay(case: _Case, start: int, finish: int, at_s: float, today: date) -> DayL
         since_break += case.driving_s[i]
         place = case.place(i + 1)
         pause = 0.0
-        for event in (e for e in trip.events if e.place == place.key):
+        for event in case.events_at(i + 1):
             if not _meets(event, place, now, today, last=i + 1 == finish):
                 return None
             if event.on == today and event.stay_s > 0.0:
@@ -240,7 +255,8 @@ def _meets(event: Event, place: Place, now_s: float, today: date, *, last: bool)
 def _in_time(case: _Case, day: DayLegs, today: date) -> bool:
     """Arrival before sunset less the buffer, and before the latest finish."""
     place = case.place(day.last + 1)
-    if day.end_s > _sunset_s(place.lat_deg, place.lon_deg, today) - case.trip.day.before_sunset_s:
+    latest_s = _sunset_s(place.lat_deg, place.lon_deg, today) - case.trip.day.before_sunset_s
+    if case.trip.day.daylight and day.end_s > latest_s:
         return False
     if case.trip.finish_by is None or day.last + 1 != len(case.legs):
         return True
@@ -304,35 +320,52 @@ def _position(case: _Case, key: str, after: int, what: str) -> int:
 
 def _explain(case: _Case) -> str:
     """Find the single rule whose relaxing makes the trip possible, and by how much."""
-    trip, day = case.trip, case.trip.day
-    for extra in range(1, 33):
-        allowed = day.driving_s + 900.0 * extra
-        if _search(replace(case, trip=replace(trip, day=replace(day, driving_s=allowed)))) is not None:
-            return (
-                f"{_worst_gap(case)} the days cannot be split within [day] driving of {day.driving_s / 3600:.2f} h; "
-                f"{allowed / 3600:.2f} h would do"
-            ).strip()
+    trip, day, gap = case.trip, case.trip.day, _worst_gap(case)
     relaxed = (
-        (replace(trip, finish_by=None), "the finish_by date is too early; drop it or move it later"),
+        (replace(trip, finish_by=None), "the 'finish_by' date is too early; drop it or move it later"),
+        (replace(trip, events=()), "an event cannot be met; change its date, its arrive_by or the departure"),
         (
-            replace(trip, day=replace(day, before_sunset_s=-43_200.0)),
-            "a day cannot arrive before sunset; start earlier ([day] start or earliest) or lower before_sunset",
-        ),
-        (
-            replace(trip, events=()),
-            "an event cannot be reached on its date; change its date, arrive_by or the departure",
+            replace(trip, day=replace(day, daylight=False)),
+            "a day cannot arrive before sunset; set off earlier (departure, [day] start or earliest), lower "
+            "before_sunset, or set [day] daylight = false",
         ),
         (
             replace(trip, day=replace(day, lodging_only=False)),
             "there are too few places with lodging; add 'lodging' to places between, or set lodging_only = false",
         ),
     )
-    for other, words in relaxed:
-        if _search(replace(case, trip=other)) is not None:
+    for other, words in () if gap else relaxed:
+        if other != trip and _possible(case, other):
             return words
-    return (
-        f"{_worst_gap(case)} no single rule makes the days possible; relax [day] driving, sunset and lodging together"
-    )
+    needed = _least_driving(case)
+    if needed is not None:
+        more = "; or add 'lodging' to a place between" if gap else ""
+        return (
+            f"{gap} the days cannot be split within [day] driving of {day.driving_s / 3600:.2f} h; "
+            f"{needed / 3600:.2f} h would do{more}"
+        ).strip()
+    return f"{gap} no single rule makes the days possible; relax driving, sunset and lodging together".strip()
+
+
+def _possible(case: _Case, trip: Trip) -> bool:
+    """Tell whether other rules would do."""
+    return _search(replace(case, trip=trip, memo={})) is not None
+
+
+def _least_driving(case: _Case) -> float | None:
+    """Shortest driving limit that would do, to a quarter of an hour; None when sixteen hours do not. [s]."""
+    day = case.trip.day
+
+    def enough(quarters: int) -> bool:
+        return _possible(case, replace(case.trip, day=replace(day, driving_s=900.0 * quarters)))
+
+    low, high = int(day.driving_s // 900.0), 64
+    if low >= high or not enough(high):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return 900.0 * high
 
 
 def _worst_gap(case: _Case) -> str:
@@ -341,6 +374,7 @@ def _worst_gap(case: _Case) -> str:
     worst, a, b = max((sum(case.driving_s[a:b]), a, b) for a, b in itertools.pairwise(ends))
     if worst <= case.trip.day.driving_s:
         return ""
-    return (
-        f"no place to stay between {case.place(a).name!r} and {case.place(b).name!r} ({worst / 3600:.1f} h of driving):"
-    )
+    start, finish = case.place(a).name, case.place(b).name
+    if b == a + 1:
+        return f"the leg from {start!r} to {finish!r} alone takes {worst / 3600:.1f} h, split it with a place between:"
+    return f"no place to stay between {start!r} and {finish!r} ({worst / 3600:.1f} h of driving):"

@@ -67,7 +67,7 @@ class Day:
 
     `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
     `avoid_heat`, to climb in cooler air. Breaks of `break_s` are due after every `break_every_s` of driving; arrival is
-    `before_sunset_s` before sunset.
+    `before_sunset_s` before sunset, unless `daylight` does not matter.
     """
 
     driving_s: float
@@ -77,6 +77,7 @@ class Day:
     break_every_s: float = 7200.0
     break_s: float = 900.0
     before_sunset_s: float = 1800.0
+    daylight: bool = True
     avoid_heat: bool = False
 
 
@@ -97,6 +98,18 @@ class Event:
     on: date
     arrive_by: time
     stay_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceItem:
+    """A job that falls due by distance, by time, or by both; `fluid` weighs the distance with its temperature."""
+
+    item: str
+    every_m: float = 0.0
+    since_m: float = 0.0
+    months: float = 0.0
+    since_months: float = 0.0
+    fluid: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +139,7 @@ class Trip:
     rest: tuple[str, ...] = ()
     events: tuple[Event, ...] = ()
     risk: float = 0.05
+    service: tuple[ServiceItem, ...] = ()
     finish_by: datetime | None = None
     assumptions: tuple[str, ...] = ()
 

@@ -16,6 +16,7 @@ from planner.forecast import Forecast, local_time, span_of
 from planner.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
 from planner.remedies import DayRemedies, Remedy, find_remedies
+from planner.service import ServicePlan, plan_service
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
@@ -33,6 +34,7 @@ class Report:
     choices: tuple[str, ...]
     clocks: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
+    service: ServicePlan
 
     def worst(self, leg: int) -> Margin:
         """Smallest margin on a leg."""
@@ -70,6 +72,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
         clocks=clock_changes(outlook),
         remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
+        service=plan_service(outlook),
     )
 
 
@@ -122,6 +125,7 @@ def then(report: Report, leg: int) -> str:
         word = {"break": "break", "halt": "stop", "event": "stay"}[span.kind]
         parts.append(f"{minutes:.0f} min {word}")
     parts += [f"fuel {stop.litres / u.litres:.0f} {u.fuel}" for stop in report.fuel.stops if stop.leg == leg]
+    parts += [job.item for job in report.service.due if job.leg == leg]
     if any(s.leg == leg and s.kind == "night" for s in outlook.timeline.spans):
         parts.append("night")
     return ", ".join(parts)
@@ -265,14 +269,13 @@ def sentence(report: Report, margin: Margin) -> str:
         One sentence.
     """
     u, name = report.units, FLUID_NAMES[margin.fluid]
-    left = u.diff(margin.margin_k)
     share = round(100 * report.outlook.trip.confidence)
-    how = f"{left:.0f} {u.temperature} below" if left >= 0.0 else f"{-left:.0f} {u.temperature} above"
+    hottest = u.temp(margin.limit_k - margin.margin_k)
     soak = ", parked, after shutting down" if margin.parked else ""
     return (
-        f"{name.capitalize()}: about {u.temp(margin.peak_k):.0f} {u.temperature} near {margin.near}, "
-        f"{margin.when:%a %H:%M}{soak}; at {share} % confidence {how} the limit of "
-        f"{u.temp(margin.limit_k):.0f} {u.temperature}, chance of passing it {chance(margin.probability)}."
+        f"{name.capitalize()}: expect about {u.temp(margin.peak_k):.0f} {u.temperature} near {margin.near}, "
+        f"{margin.when:%a %H:%M}{soak}; {share} % sure to stay under {hottest:.0f}. The limit is "
+        f"{u.temp(margin.limit_k):.0f} {u.temperature}, the chance of passing it {chance(margin.probability)}."
     )
 
 

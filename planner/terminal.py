@@ -8,10 +8,12 @@ from rich.text import Text
 
 from planner.cautions import CAUTIONS
 from planner.display import units_of
+from planner.forecast import Forecast
 from planner.margins import FLUID_NAMES, fluids_of
 from planner.remedies import DayRemedies
 from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
 from planner.sensitivity import Effect
+from planner.whatif import Outcome
 
 # Column headings short enough for 80 columns.
 _SHORT = {"coolant": "coolant", "engine oil": "oil", "transmission": "gearbox", "differential": "diff."}
@@ -36,7 +38,8 @@ def plan(report: Report) -> tuple[object, ...]:
         Things rich can print.
     """
     places, legs = report.outlook.trip.places, report.outlook.legs
-    parts: list[object] = [_days(report), Text()]
+    error = f"Margins are known to {report.units.diff(report.outlook.error_k):.1f} {report.units.temperature} "
+    parts: list[object] = [_days(report), Text(error + f"from {len(report.outlook.spread.margin_k)} draws.\n")]
     share = round(100 * report.outlook.trip.confidence)
     notable = report.notable()
     if not notable:
@@ -49,16 +52,26 @@ def plan(report: Report) -> tuple[object, ...]:
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
     parts += [Text(said) for said in (*report.clocks, *report.fuel.gaps)]
+    if report.service.due:
+        base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
+        parts.append(Text(f"Falls due on the way{base}", style="bold"))
+        parts += [Text(f"- {_mile(report, job.at_m)}: {job.words}") for job in report.service.due]
     parts += [Text("Other roads", style="bold"), *map(Text, report.choices)] if report.choices else []
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
 
 
+def _mile(report: Report, distance_m: float) -> str:
+    """Distance along the route."""
+    return f"{report.units.distance} {report.units.dist(distance_m):,.0f}"
+
+
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
     """What helps on one day, cheapest first, and what does not."""
     share = f"{100 * report.outlook.trip.risk:.0f} %"
-    lines = [Text(f"What helps on day {day.day + 1} ({FLUID_NAMES[day.fluid]}, to get under {share}):", style="bold")]
+    head = f"What helps on day {day.day + 1}, {FLUID_NAMES[day.fluid]} (chance of passing a limit under {share}):"
+    lines = [Text(head, style="bold")]
     for remedy in day.working[:_MOST_REMEDIES]:
         what, minutes, margin, chance = remedy_words(report, remedy)
         lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
@@ -174,3 +187,32 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     if len(ranked) > _MOST_EFFECTS:
         parts.append(Text(f"{len(ranked) - _MOST_EFFECTS} more move less; --json lists all."))
     return tuple(parts)
+
+
+def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]:
+    """Changes ranked by the margin they buy, and those that buy nothing.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast as planned. [-]
+    outcomes : sequence of Outcome
+        Ranked. [-]
+
+    Returns
+    -------
+    tuple
+        Things rich can print.
+    """
+    u, names = units_of(outlook.trip.units), [_SHORT[FLUID_NAMES[f]] for f in fluids_of(outlook)]
+    table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
+    table.add_column("change", overflow="fold")
+    for heading in (*names, "min"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for outcome in (o for o in outcomes if not o.buys_nothing):
+        pairs = zip(outcome.gain_k, outcome.margin_k, strict=True)
+        cells = [f"{u.diff(float(gain)):+.0f} ({u.diff(float(left)):.0f})" for gain, left in pairs]
+        table.add_row(outcome.words, *cells, f"{outcome.minutes:+.0f}")
+    useless = [outcome.words for outcome in outcomes if outcome.buys_nothing]
+    said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else "Every change tried buys something."
+    return (table, Text(said, style="bold"))

@@ -49,11 +49,11 @@ class Draft:
         self.problems.add(self.leg_table.file, text, row=row, column="" if heading is None else heading.written)
 
     def show_distance(self, distance_m: float) -> str:
-        """Return a distance in the unit of legs.csv."""
+        """Return a distance in the unit of the table of legs."""
         return _show(self.leg_table.headings.get("distance"), distance_m, "m")
 
     def show_elevation(self, elevation_m: float) -> str:
-        """Return an elevation in the unit of places.csv."""
+        """Return an elevation in the unit of the table of places."""
         return _show(self.place_table.headings.get("elevation"), elevation_m, "m")
 
 
@@ -147,7 +147,8 @@ def check_positions(draft: Draft) -> list[str]:
         elif leg.distance_m > 4 * line_m + 20e3:
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             detours.append(
-                f"'{leg.start}' to '{leg.finish}' taken as {road} by road, though {line} apart (legs.csv row {row})."
+                f"'{leg.start}' to '{leg.finish}' taken as {road} by road, though {line} apart "
+                f"({draft.leg_table.file} row {row})."
             )
     return detours
 
@@ -206,7 +207,7 @@ def _elevation_hint(leg: Leg, draft: Draft) -> str:
     if not names:
         return "check both elevations and the distance"
     rows = " and ".join(str(draft.place_rows[name]) for name in names)
-    return f"was the elevation of {_named(names)} typed in {typed} (places.csv row {rows})?"
+    return f"was the elevation of {_named(names)} typed in {typed} ({draft.place_table.file} row {rows})?"
 
 
 def steep_window(profile: Profile) -> tuple[float, float] | None:

@@ -1,5 +1,6 @@
 """Opening a trip folder whole, and making new ones from the shipped examples."""
 
+import os
 import shutil
 from pathlib import Path
 
@@ -38,7 +39,7 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
         trip = read_trip(folder)
     except TripError as exc:
         problems += exc.problems
-    if folder.is_dir():
+    if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=_VEHICLE_BYTES)
             if fault is None:
@@ -104,7 +105,12 @@ def new_folder(folder: Path, example: str) -> tuple[str, ...]:
     if example not in examples():
         message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
         raise PlannerError(message)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as exc:
+        message = f"{str(folder)[:80]}: cannot be opened ({exc.strerror}); give a shorter or another path"
+        raise OutputError(message) from exc
+    if taken:
         message = f"{folder}: already holds something; name a new folder, nothing is overwritten"
         raise PlannerError(message)
     source = data_folder() / "examples" / example

@@ -21,7 +21,7 @@ def check_route(settings: Settings, draft: Draft, known: Mapping[str, int]) -> N
     draft : Draft
         Places and legs; problems are added to its list. [-]
     known : mapping of str to int
-        Every key of places.csv, faulty rows included. [-]
+        Every key of the table of places, faulty rows included. [-]
     """
     if not _names_known(settings, draft, known):
         return
@@ -49,7 +49,8 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> 
     extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
     for label, key in named + extra:
         if key not in known:
-            draft.problems.add(FILE, f"read {shown(key)}, which is not in places.csv; {nearest(key, known)}", key=label)
+            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {nearest(key, known)}"
+            draft.problems.add(FILE, text, key=label)
         elif settings.explicit and label != "route" and key not in settings.route:
             draft.problems.add(FILE, f"'{key}' is not on the route; add it there or drop it here", key=label)
     return all(key in draft.places for _, key in named)
@@ -71,7 +72,7 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
             continue
         onward = sorted(graph.successors(a))
         there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
-        reason = _barred(draft, {a}, {b}) or f"add one to legs.csv or a place between; {there}"
+        reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file} or a place between; {there}"
         draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route")
     remaining = iter(settings.route)
     if not all(key in remaining for key in settings.nights) and set(settings.nights) <= set(settings.route):
@@ -101,10 +102,11 @@ def _barred(draft: Draft, ahead: set[str], behind: set[str]) -> str | None:
     for row, leg in draft.numbered():
         forward = leg.start in ahead and leg.finish in behind
         backward = leg.finish in ahead and leg.start in behind
+        named = f"the leg of {draft.leg_table.file} row {row}, '{leg.start}' to '{leg.finish}', is"
         if not leg.open and (forward or (backward and leg.two_way)):
-            return f"the leg of legs.csv row {row}, '{leg.start}' to '{leg.finish}', is closed ('no' under open)"
+            return f"{named} closed ('no' under open)"
         if leg.open and backward and not leg.two_way:
-            return f"the leg of legs.csv row {row}, '{leg.start}' to '{leg.finish}', is one-way"
+            return f"{named} one-way"
     return None
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 
 from planner.files.reading import CONTROL, Problems, nearest, shown
 from planner.files.tables import plain_unit
-from planner.model import Day, Event, Halt
+from planner.model import Day, Event, Halt, ServiceItem
 from thermal.errors import UnitError
 from thermal.units import same_kind, to_delta_k, to_si
 
@@ -16,9 +16,14 @@ FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
-    *("prefer", "rest", "event", "finish_by", "risk"),
+    *("prefer", "rest", "event", "finish_by", "risk", "service"),
 )
-DAY_KEYS = ("driving", "start", "earliest", "lodging_only", "break_every", "break", "before_sunset", "avoid_heat")
+DAY_KEYS = (
+    *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
+    *("before_sunset", "daylight", "avoid_heat"),
+)
+SERVICE_KEYS = ("item", "every", "since", "months", "since_months", "fluid")
+SERVICE_FLUIDS = ("engine_oil", "transmission", "differential", "")
 EVENT_KEYS = ("place", "on", "arrive_by", "stay")
 PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
@@ -44,11 +49,13 @@ class Settings:
     break_every_s: float
     break_s: float
     before_sunset_s: float
+    daylight: bool
     avoid_heat: bool
     lodging_only: bool | None
     prefer: tuple[float, float, float]
     rest: tuple[str, ...]
     risk: float
+    service: tuple[ServiceItem, ...]
     events: tuple[Event, ...]
     finish_by: datetime | None
     nights: tuple[str, ...]
@@ -69,6 +76,7 @@ class Settings:
             break_every_s=self.break_every_s,
             break_s=self.break_s,
             before_sunset_s=self.before_sunset_s,
+            daylight=self.daylight,
             avoid_heat=self.avoid_heat,
         )
 
@@ -219,8 +227,10 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         before_sunset_s=day.quantity(
             "before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", zero=True
         ),
+        daylight=bool(day.flag("daylight", True)),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
+        service=tuple(_service(data, n, problems) for n, data in enumerate(top.sections("service"), start=1)),
         risk=top.number("risk", 0.05, low=0.001, high=0.5),
         prefer=_preference(top, problems),
         rest=top.keys("rest"),
@@ -285,7 +295,8 @@ def _route(top: _Section, *, explicit: bool) -> tuple[str, ...]:
 def _moment(top: _Section, key: str) -> datetime:
     """Read a local date and time."""
     value = top.data.get(key)
-    example = "local date and time are needed, e.g. '2027-07-06 07:00'"
+    what = "local time at the start is needed" if key == "departure" else "local date and time are needed"
+    example = f"{what}, e.g. '2027-07-06 07:00'"
     if value is None:
         top.fault(key, f"is missing; {example}")
         return _UNSET
@@ -302,6 +313,25 @@ def _moment(top: _Section, key: str) -> datetime:
     else:
         return value
     return _UNSET
+
+
+def _service(data: Mapping[str, object], number: int, problems: Problems) -> ServiceItem:
+    """Read one job that falls due."""
+    section = _Section(data, f"service {number} ", problems)
+    section.check_keys(SERVICE_KEYS, {key: _above(key) for key in TOP_KEYS if key not in SERVICE_KEYS})
+    if "item" not in data:
+        section.fault("item", "is missing; name the job, e.g. 'engine oil'")
+    if "every" not in data and "months" not in data:
+        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both")
+    allowed = "0 mi to 1000000 mi"
+    return ServiceItem(
+        item=section.text("item"),
+        every_m=section.quantity("every", "0 mi", unit="m", high=1.7e9, allowed=allowed, zero=True),
+        since_m=section.quantity("since", "0 mi", unit="m", high=1.7e9, allowed=allowed, zero=True),
+        months=section.number("months", 0.0, low=0.0, high=600.0),
+        since_months=section.number("since_months", 0.0, low=0.0, high=600.0),
+        fluid=section.choice("fluid", SERVICE_FLUIDS, ""),
+    )
 
 
 def _preference(top: _Section, problems: Problems) -> tuple[float, float, float]:

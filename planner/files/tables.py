@@ -277,7 +277,7 @@ def table_of(
     comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
     table = Table(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
-    _check_widths(table, heads, f"every column needs a heading in row {first}", quoted=delimiter == ",")
+    _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
 
 
@@ -367,8 +367,9 @@ def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterabl
     )
 
 
-def _check_widths(table: Table, heads: Sequence[str], advice: str, *, quoted: bool) -> None:
+def _check_widths(table: Table, heads: Sequence[str], first: int, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
+    advice = f"every column needs a heading in row {first}"
     if quoted:
         advice = f"text with a comma needs quotation marks, and {advice}"
     for row in table.rows:
@@ -376,4 +377,4 @@ def _check_widths(table: Table, heads: Sequence[str], advice: str, *, quoted: bo
         if stray:
             table.problems.add(table.file, f"read {shown(stray[0])} under no heading; {advice}", row=row.number)
     if not table.rows:
-        table.problems.add(table.file, "has headings but no rows below them; add at least one")
+        table.problems.add(table.file, "has headings but no rows below them; add at least one", row=first)

@@ -87,7 +87,8 @@ def read_trip(folder: Path) -> Trip:
     settings_text = _required_text(folder, TOML, MAX_TOML_BYTES, problems)
     settings = None
     if settings_text is not None:
-        settings = parse_settings(settings_text, folder_name=folder.resolve().name, problems=problems)
+        name = folder.resolve().name.encode("utf-8", "replace").decode()
+        settings = parse_settings(settings_text, folder_name=name, problems=problems)
     place_table, leg_table = _tables(folder, problems)
     places = _Places(file=PLACES, rows={}, good={}) if place_table is None else _read_places(place_table)
     assumptions: list[str] = []
@@ -110,8 +111,13 @@ def read_trip(folder: Path) -> Trip:
 
 
 def _check_folder(folder: Path) -> None:
-    if folder.is_dir():
-        return
+    try:
+        if folder.is_dir():
+            return
+        folder.exists()
+    except OSError as exc:
+        message = f"trip folder {shown(str(folder))} cannot be opened ({exc.strerror}); give a shorter or another path"
+        raise TripError([message]) from exc
     what = "is a file, not a folder" if folder.exists() else "does not exist"
     message = f"trip folder {shown(str(folder))} {what}; 'grademargin new DIR' makes one to start from"
     raise TripError([message])
@@ -327,6 +333,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         prefer=settings.prefer,
         rest=settings.rest,
         risk=settings.risk,
+        service=settings.service,
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),

@@ -1,7 +1,8 @@
 """Fixtures of the planner's tests, quickest first.
 
-`make_trip` builds a trip from a few words of road; `copy_example` copies a shipped trip into a fresh folder; `run` calls
-the command line in this process; `minimal`, `alps` and `big` are finished reports of shipped examples, made once.
+`make_trip` builds a trip from a few words of road; `copy_example` copies a shipped trip into a fresh folder; `run`
+calls the command line in this process; `minimal`, `alps` and `big` are reports of shipped examples, made once, without
+remedies.
 """
 
 import io
@@ -147,7 +148,7 @@ def report_of() -> Callable[..., Report]:
 
     def make(folder: Path, **changes: Any) -> Report:
         trip, vehicle_file = open_folder(folder)
-        return make_report(forecast(replace(trip, **changes), vehicle_file))
+        return make_report(forecast(replace(trip, **changes), vehicle_file), remedies=False)
 
     return make
 

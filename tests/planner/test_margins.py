@@ -1,4 +1,4 @@
-"""Margins follow from the temperatures they are made of, and thin ones lie where a mountain road is known to be steep."""
+"""Margins follow from the temperatures they are made of; thin ones lie where a mountain road is known to be steep."""
 
 from dataclasses import replace
 
@@ -170,7 +170,7 @@ def test_the_coolant_s_limit_falls_with_height_as_water_boils(big):
     assert np.all(np.diff(limit[order]) <= 1e-9)
     assert limit[order[0]] - limit[order[-1]] > 3.0
     # Where boiling sets it, it falls as water's saturation temperature (IAPWS-95 by CoolProp) does under the cap's
-    # pressure and the standard atmosphere's (ICAO: 84.556 kPa at 1500 m, 70.109 kPa at 3000 m). Glycol shifts both alike.
+    # pressure and the standard atmosphere's (ICAO: 84.556 kPa at 1500 m, 70.109 kPa at 3000 m). Glycol shifts both.
     vehicle = outlook.car.vehicle
     cap_pa = vehicle.cooling.cap_pressure_pa
     ours = limits_k(vehicle, np.array([1500.0, 3000.0]))[:, 0]

@@ -7,9 +7,24 @@ import pandas as pd
 import pytest
 
 from planner.display import METRIC, US
-from planner.report import chance, days_table, fuel_l, legs_table, local_time, reason, sentence, span_of
+from planner.fuel import fuel_l
+from planner.report import chance, days_table, legs_table, local_time, reason, sentence, span_of
 
-NEEDS_NO_UNIT = {"day", "leg", "from", "to", "road", "depart", "arrive", "level", "fluid", "near", "when", "date"}
+NEEDS_NO_UNIT = {
+    "day",
+    "leg",
+    "from",
+    "to",
+    "road",
+    "depart",
+    "arrive",
+    "level",
+    "fluid",
+    "near",
+    "when",
+    "date",
+    "then",
+}
 NEEDS_NO_UNIT |= {"slowed by the grade"}
 OF_UNITS = {"us": {"mi", "ft", "°F", "gal", "h"}, "metric": {"km", "m", "°C", "L", "h"}}
 
@@ -143,7 +158,7 @@ def test_sentences_carry_the_margin_s_numbers(report):
         assert "\n" not in said
         assert f"{u.temp(margin.peak_k):.0f} {u.temperature}" in said
         assert f"{u.temp(margin.limit_k):.0f} {u.temperature}" in said
-        assert f"{abs(u.diff(margin.margin_k)):.0f} {u.temperature}" in said
+        assert f"under {u.temp(margin.limit_k - margin.margin_k):.0f}" in said
         assert chance(margin.probability) in said
         assert margin.near in said
 

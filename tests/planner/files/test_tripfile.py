@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from planner.errors import TripError
+from planner.files.profiles import read_profile
 from planner.files.reading import MAX_SENTENCES
 from planner.files.trips import read_trip
-from planner.files.profiles import read_profile
 
 # A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
 TOML = """
@@ -105,7 +105,8 @@ def test_every_key_of_the_toml(folder: Path) -> None:
     (folder / "trip.toml").write_text(
         'name = "East"\nunits = "metric"\nroute = ["trinidad", "raton-pass", "raton", "clayton"]\n'
         'departure = 2027-07-06T07:00:00\nconfidence = 0.95\nthin = "9 degF"\nair_conditioning = false\n'
-        'nights = ["raton"]\n[day]\ndriving = "6.5 h"\nstart = 07:30:00\nlodging_only = false\n'
+        'nights = ["raton"]\n[day]\ndriving = "6.5 h"\nstart = 07:30:00\nlodging_only = false\nbreak_every = "3 h"\n'
+        'break = "0 min"\nbefore_sunset = "1 h"\n'
         '[[halt]]\nplace = "raton-pass"\nduration = "20 min"\nengine = "idle"\n',
         encoding="utf-8",
     )
@@ -113,6 +114,7 @@ def test_every_key_of_the_toml(folder: Path) -> None:
     assert (trip.name, trip.units, trip.explicit, trip.nights) == ("East", "metric", True, ("raton",))
     assert (trip.confidence, trip.thin_band_k, trip.air_conditioning) == (0.95, 5.0, False)
     assert (trip.day.driving_s, trip.day.start, trip.day.lodging_only) == (23400.0, time(7, 30), False)
+    assert (trip.day.break_every_s, trip.day.break_s, trip.day.before_sunset_s) == (10800.0, 0.0, 3600.0)
     assert (trip.halts[0].place, trip.halts[0].duration_s, trip.halts[0].engine_on) == ("raton-pass", 1200.0, True)
     assert trip.assumptions == ("2 of 3 legs have no profile; an even grade between their places assumed.",)
 
@@ -158,7 +160,7 @@ def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
         ("profiles/ratn.csv", "no such file; did you mean 'profiles/raton.csv'?"),
         ("profiles/folder.csv", "it is not a file"),
         ("profiles/" + "x" * 300 + ".csv", "it cannot be opened (File name too long)"),
-        ("profiles/raton.gpx", "a profile is a .csv file"),
+        ("profiles/raton.txt", "a profile is a .gpx track, or a .csv file"),
     ],
 )
 def test_profile_paths_stay_inside(folder: Path, tmp_path: Path, path: str, said: str) -> None:

@@ -1,0 +1,305 @@
+"""Reading the tables of a trip from the sheets of trip.xlsx instead of CSV files.
+
+The archive is looked through before it is handed on: how large it unpacks, no document types, no deep nesting. Cells
+become the text a CSV would hold, so that headings, units and sentences on faults are those of the CSV tables.
+"""
+
+import io
+import warnings
+import zipfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+from xml.parsers import expat
+
+from openpyxl import load_workbook
+from openpyxl.utils import get_column_letter, range_boundaries
+
+from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown
+
+FILE = "trip.xlsx"
+SKIPPED = ("weather", "notes")
+"""Sheets that may be there besides the tables and are not read with them."""
+MAX_XLSX_BYTES = 20_000_000
+MAX_UNPACKED_BYTES = 20_000_000
+MAX_MEMBERS = 1000
+
+_MAX_DEPTH = 64
+_MAX_SPANNED = 100_000  # cells under merges and links, which the reader would fill in one by one
+_LAST_COLUMN, _LAST_ROW = 200, 1_048_576
+_OLD_FORMAT = b"\xd0\xcf\x11\xe0"
+_MARKUP = (b"<", b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
+
+Records = list[tuple[int, list[str]]]
+
+
+def sheet_file(name: str) -> str:
+    """Return what a sheet is called in messages.
+
+    Parameters
+    ----------
+    name : str
+        Its name. [-]
+
+    Returns
+    -------
+    str
+        File and sheet.
+
+    Examples
+    --------
+    >>> sheet_file("legs")
+    'trip.xlsx [legs]'
+    """
+    return f"{FILE} [{name}]"
+
+
+def read_sheets(folder: Path, *, max_rows: Mapping[str, int], problems: Problems) -> dict[str, Records]:
+    """Read the tables of trip.xlsx.
+
+    Parameters
+    ----------
+    folder : Path
+        The trip folder. [-]
+    max_rows : mapping of str to int
+        Names of the sheets wanted, and the most rows below the heading of each. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    dict of str to list
+        For each sheet that could be read its rows: number and cells; comment and blank rows left out.
+    """
+    fault = file_fault(folder / FILE, root=folder, max_bytes=MAX_XLSX_BYTES)
+    if fault is not None:
+        problems.add(FILE, fault)
+        return {}
+    try:
+        return _read((folder / FILE).read_bytes(), max_rows, problems)
+    except _Refused as exc:
+        problems.add(FILE, str(exc))
+    except Exception as exc:  # the reader of sheets raises whatever its lookups give when the content is damaged
+        reason = " ".join(str(exc).split())[:80] or type(exc).__name__
+        problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx")
+    return {}
+
+
+class _Refused(Exception):
+    """The file must not be read, for the reason given."""
+
+
+# --- the archive ---
+
+
+@dataclass(slots=True)
+class _Found:
+    """What the XML of the archive holds anywhere."""
+
+    formulas: bool = False
+    merges: bool = False
+    spanned: int = 0
+
+
+def _examine(data: bytes) -> _Found:
+    """Look through the archive; refuse what could not be read safely."""
+    if data.startswith(_OLD_FORMAT):
+        message = "has a password or is an old .xls under a new name; save it as .xlsx without a password"
+        raise _Refused(message)
+    found = _Found()
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(data))
+    except zipfile.BadZipFile as exc:
+        message = "is not a spreadsheet; save it as .xlsx"
+        raise _Refused(message) from exc
+    with archive:
+        members = archive.infolist()
+        size = sum(member.file_size for member in members)
+        if len(members) > MAX_MEMBERS or size > MAX_UNPACKED_BYTES:
+            message = (
+                f"unpacks to {size / 1e6:,.1f} MB in {len(members):,} parts; the most is "
+                f"{MAX_UNPACKED_BYTES / 1e6:.0f} MB in {MAX_MEMBERS:,}; keep only the tables in it"
+            )
+            raise _Refused(message)
+        for member in members:
+            part = archive.read(member)
+            if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
+                _examine_xml(part, member.filename, found)
+    if found.merges and found.spanned > _MAX_SPANNED:
+        message = f"has merged or linked cells, {found.spanned:,} in all; unmerge them and clear the links"
+        raise _Refused(message)
+    return found
+
+
+def _area(ref: str) -> int:
+    left, top, right, bottom = range_boundaries(ref)
+    if left is None or top is None or right is None or bottom is None:
+        return _MAX_SPANNED + 1  # whole rows or columns
+    return (right - left + 1) * (bottom - top + 1)
+
+
+def _examine_xml(part: bytes, name: str, found: _Found) -> None:
+    depth = 0
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > _MAX_DEPTH:
+            message = f"has {shown(name)} nested more than {_MAX_DEPTH} deep; save it again as .xlsx"
+            raise _Refused(message)
+        local = tag.rpartition(":")[2]
+        found.formulas |= local == "f"
+        if local in ("mergeCell", "hyperlink"):
+            found.merges |= local == "mergeCell"
+            found.spanned += _area(attributes.get("ref", "A1"))
+
+    def end(_: str) -> None:
+        nonlocal depth
+        depth -= 1
+
+    def refuse(*_: object) -> None:
+        message = f"has a document type in {shown(name)}, which no spreadsheet needs; save it again as .xlsx"
+        raise _Refused(message)
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler, parser.EndElementHandler = start, end
+    parser.StartDoctypeDeclHandler = refuse
+    parser.Parse(part, True)
+
+
+# --- the sheets ---
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Grid:
+    """Rows of one sheet that hold something, as texts; kinds of cell that are no value, by row and column."""
+
+    rows: dict[int, list[str]]
+    formulas: frozenset[tuple[int, int]] = field(default=frozenset())
+    errors: frozenset[tuple[int, int]] = field(default=frozenset())
+
+
+def _read(data: bytes, max_rows: Mapping[str, int], problems: Problems) -> dict[str, Records]:
+    found = _examine(data)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about styles and extensions, which are not looked at
+        values = _grids(data, max_rows, problems, data_only=True)
+        formulas = _grids(data, max_rows, Problems(), data_only=False) if found.formulas else {}
+        merges = _merges(data, values) if found.merges else {}
+    tables = {}
+    for name, grid in values.items():
+        before = len(problems)
+        _note_no_values(grid, formulas.get(name), sheet_file(name), problems)
+        _note_merges(grid, merges.get(name, []), sheet_file(name), problems)
+        if len(problems) == before:
+            tables[name] = list(_records(grid))
+    return tables
+
+
+def _grids(data: bytes, max_rows: Mapping[str, int], problems: Problems, *, data_only: bool) -> dict[str, _Grid]:
+    book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
+    grids: dict[str, _Grid] = {}
+    try:
+        for sheet in book.worksheets:
+            name = " ".join(str(sheet.title).split()).casefold()
+            if name in SKIPPED:
+                continue
+            known = name in max_rows
+            grid = _grid(sheet, sheet_file(name), max_rows[name] if known else 0, problems if known else Problems())
+            if known and name not in grids:
+                grids[name] = grid
+            elif grid.rows:
+                options = (*max_rows, *SKIPPED)
+                advice = "it stands twice; keep one" if known else nearest(name, options)
+                problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}")
+    finally:
+        book.close()
+    for name in max_rows:
+        if name not in grids:
+            problems.add(FILE, f"the sheet '{name}' is missing; add it with its headings in the first row")
+    return grids
+
+
+def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
+    rows: dict[int, list[str]] = {}
+    formulas, errors = set(), set()
+    sheet.reset_dimensions()
+    cells_of = sheet.iter_rows(max_row=_LAST_ROW, max_col=_LAST_COLUMN)
+    blank = None  # the very same row stands for all that are missing, perhaps a million
+    for number, cells in enumerate(cells_of, start=1):
+        if cells is blank:
+            continue
+        if all(cell.value is None for cell in cells):
+            blank = cells
+            continue
+        if len(rows) > most:
+            problems.add(file, f"has more than {most:,} rows; thin it out or split the trip")
+            break
+        rows[number] = [_text(cell.value) for cell in cells]
+        formulas |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "f"}
+        errors |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "e"}
+    return _Grid(rows=rows, formulas=frozenset(formulas), errors=frozenset(errors))
+
+
+def _text(value: object) -> str:
+    """Return a cell as a CSV would hold it."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, datetime):
+        return value.strftime("%Y-%m-%d" if value.time() == time() else "%Y-%m-%d %H:%M")
+    if isinstance(value, date):
+        return value.isoformat()
+    return str(value)
+
+
+def _records(grid: _Grid) -> Iterator[tuple[int, list[str]]]:
+    for number, cells in grid.rows.items():
+        if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
+            yield number, cells
+
+
+def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problems: Problems) -> None:
+    """Note formulas nobody has worked out, cells that show an error, and unprintable characters."""
+    for number, index in sorted(with_formulas.formulas if with_formulas is not None else ()):
+        if not _at(grid, number, index):
+            text = "the formula has no stored value; open and save the file in a spreadsheet program, or type the value"
+            problems.add(file, text, row=number, column=get_column_letter(index + 1))
+    for number, index in sorted(grid.errors):
+        text = f"the cell shows {shown(_at(grid, number, index))}; mend its formula or type the value"
+        problems.add(file, text, row=number, column=get_column_letter(index + 1))
+    for number, cells in grid.rows.items():
+        for index, text in enumerate(cells):
+            control = CONTROL.search(text)
+            if control is not None:
+                fault = f"has the unprintable character U+{ord(control[0]):04X}; delete it"
+                problems.add(file, fault, row=number, column=get_column_letter(index + 1))
+
+
+def _at(grid: _Grid, number: int, index: int) -> str:
+    cells = grid.rows.get(number, [])
+    return cells[index] if index < len(cells) else ""
+
+
+def _merges(data: bytes, wanted: Mapping[str, object]) -> dict[str, list[tuple[int, int, str]]]:
+    """First row, last row and name of each merged range, by sheet."""
+    book = load_workbook(io.BytesIO(data), keep_links=False)
+    found: dict[str, list[tuple[int, int, str]]] = {}
+    for sheet in book.worksheets:
+        name = " ".join(str(sheet.title).split()).casefold()
+        if name in wanted:
+            ranges = sorted(sheet.merged_cells.ranges, key=lambda cells: (cells.min_row, cells.min_col))
+            found[name] = [(cells.min_row, cells.max_row, str(cells.coord)) for cells in ranges]
+    return found
+
+
+def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, problems: Problems) -> None:
+    used = [number for number, _ in _records(grid)]
+    for first, last, name in merges:
+        if any(first <= number <= last for number in used):
+            problems.add(file, f"the cells {name} are merged; unmerge them and fill in each one", row=first)

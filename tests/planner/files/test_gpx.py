@@ -1,0 +1,577 @@
+"""GPX tracks as profiles: real files against gpxpy and geographiclib, noise, mended and refused tracks, hostile input.
+
+Real files: open data in <repository>/../shared/data/gpx (Apache-2.0); skipped where absent.
+"""
+
+import math
+import time
+import tracemalloc
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+
+import gpxpy
+import numpy as np
+import pytest
+from geographiclib.geodesic import Geodesic
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from planner.errors import TripError
+from planner.files.gpx import MAX_GPX_BYTES, STEEPEST, GpxTrack, parse_gpx, read_gpx, steps_m
+from planner.files.gpxpoints import MAX_POINTS
+from planner.files.profiles import read_profile
+from planner.files.reading import Problems
+from planner.files.trips import read_trip
+from planner.geo import climb_m
+from planner.model import Trip
+
+GPX = Path(__file__).parents[4] / "shared" / "data" / "gpx"
+METRES_PER_DEGREE = 111_132.0  # of latitude at 45 degrees; geographiclib: 111,131.8
+HEAD = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1"><trk><trkseg>'
+TAIL = "</trkseg></trk></gpx>"
+
+
+def point(lat: float, lon: float, elevation: object, tag: str = "trkpt") -> str:
+    ele = "" if elevation is None else f"<ele>{elevation}</ele>"
+    return f'<{tag} lat="{lat:.8f}" lon="{lon:.8f}">{ele}<time>1901-13-77T99:00:00Z</time></{tag}>\n'
+
+
+def north(distance_m: Sequence[float], elevation_m: Sequence[object], lat0: float = 45.0) -> str:
+    """Points due north along 7 degrees east."""
+    pairs = zip(distance_m, elevation_m, strict=True)
+    return "".join(point(lat0 + d / METRES_PER_DEGREE, 7.0, e) for d, e in pairs)
+
+
+def read(text: str | bytes) -> GpxTrack:
+    problems = Problems()
+    track = parse_gpx(text if isinstance(text, bytes) else text.encode(), file="a.gpx", problems=problems)
+    assert track is not None, problems.sentences()
+    assert len(problems) == 0
+    return track
+
+
+def fault(text: str | bytes) -> str:
+    problems = Problems()
+    assert parse_gpx(text if isinstance(text, bytes) else text.encode(), file="a.gpx", problems=problems) is None
+    assert len(problems) == 1, problems.sentences()
+    return problems.sentences()[0]
+
+
+EVEN_M = np.arange(0.0, 10_001.0, 25.0)
+EVEN = HEAD + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M).tolist()) + TAIL
+
+
+# --- real files ---
+
+
+def real(name: str) -> Path:
+    path = GPX / name
+    if not path.is_file():
+        pytest.skip(f"{path} is not here; see data/SOURCES.md beside it")
+    return path
+
+
+def test_a_real_drive_is_as_long_and_as_high_as_gpxpy_says() -> None:
+    path = real("around-visnjan-with-car.gpx")
+    track, theirs = read_gpx(path), gpxpy.parse(path.read_text(encoding="utf-8"))
+    # points under ten metres apart are skipped as a standing car's scatter: the drive loses 1.7 % (measured)
+    assert track.length_m == pytest.approx(theirs.length_2d(), rel=0.02)
+    raw_m = theirs.get_uphill_downhill().uphill
+    theirs.smooth(vertical=True)
+    assert raw_m == pytest.approx(49.7, abs=0.05)
+    assert theirs.get_uphill_downhill().uphill == pytest.approx(48.4, abs=0.05)
+    assert 0.75 * raw_m < climb_m(track.elevation_m) < raw_m  # a 600 m window takes out dips of a metre or two
+    heights = [p.elevation for p in theirs.tracks[0].segments[0].points]
+    assert min(heights) - 3.0 < min(track.elevation_m) <= max(track.elevation_m) < max(heights) + 3.0
+    assert (track.gaps, track.steep, track.notes, track.tracks) == ((), (), (), 1)
+
+
+@pytest.mark.parametrize(("name", "tracks"), [("cerknicko-jezero.gpx", 8), ("korita-zbevnica.gpx", 4)])
+def test_jumps_between_the_tracks_of_a_real_file_are_told(name: str, tracks: int) -> None:
+    path = real(name)
+    track, theirs = read_gpx(path), gpxpy.parse(path.read_text(encoding="utf-8"))
+    assert track.tracks == len(theirs.tracks) == tracks
+    # gpxpy does not count the jumps; what lies between are our gaps and jumps too short to tell
+    assert track.gaps
+    between = sum(end - begin for begin, end in track.gaps)
+    assert track.length_m - between == pytest.approx(theirs.length_2d(), rel=0.03)
+
+
+def test_a_walk_and_a_route_without_elevations_are_refused() -> None:
+    with pytest.raises(TripError, match=r"Mojstrovka.gpx: its elevations rise or fall by more than 15% on 8\d% of "):
+        read_gpx(real("Mojstrovka.gpx"))
+    with pytest.raises(TripError, match=r"^route.gpx: has no elevations; leave the cell under 'profile' empty"):
+        read_profile(real("route.gpx"))
+
+
+# --- distances ---
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    lat=st.floats(-89.9, 89.9),
+    lon=st.floats(-180.0, 180.0),
+    azimuth=st.floats(0.0, 360.0),
+    step=st.floats(1.0, 500_000.0),
+)
+@example(lat=0.0, lon=180.0, azimuth=90.0, step=100.0)
+@example(lat=0.0, lon=0.0, azimuth=0.0, step=500_000.0)
+def test_steps_match_geographiclib(lat: float, lon: float, azimuth: float, step: float) -> None:
+    # geographiclib is exact to 15 nm; the arc of a mean radius is within 1e-5 up to 500 km, coordinates hold 1 um
+    end = Geodesic.WGS84.Direct(lat, lon, azimuth, step)
+    got = steps_m(np.array([lat, end["lat2"]]), np.array([lon, end["lon2"]]))
+    assert got[0] == pytest.approx(step, rel=1e-5, abs=1e-6)
+
+
+def test_the_date_line_is_crossed() -> None:
+    lons = [179.9 + 0.0005 * n for n in range(400)]
+    track = read(HEAD + "".join(point(10.0, lon if lon <= 180.0 else lon - 360.0, 5) for lon in lons) + TAIL)
+    assert track.length_m == pytest.approx(
+        0.0005 * 399 * 109_640, rel=1e-3
+    )  # a degree there: 109,639.4 m, geographiclib
+    assert all(abs(lon) > 179.8 for lon in track.lon_deg)
+
+
+# --- noise ---
+
+
+@pytest.mark.parametrize("spacing_m", [2.0, 10.0, 30.0, 60.0])
+@pytest.mark.parametrize("hilly", [False, True])
+def test_noise_hardly_adds_climb(spacing_m: float, hilly: bool) -> None:
+    """True climb 999 m over 30 km, noise of 3 m: raw up to 26 times too high, smoothed within 2 %."""
+    along = np.arange(0.0, 30_001.0, spacing_m)
+    truth = 800.0 + (999.0 / 12.0 * (1.0 - np.cos(2.0 * np.pi * along / 5000.0)) if hilly else 999.0 * along / 30e3)
+    noisy = truth + np.random.default_rng(0).normal(0.0, 3.0, along.size)
+    track = read(HEAD + north(along.tolist(), noisy.tolist()) + TAIL)
+    assert climb_m(truth) == pytest.approx(999.0, rel=1e-3)
+    assert climb_m(noisy) > 1200.0
+    assert climb_m(track.elevation_m) == pytest.approx(999.0, rel=0.02)
+    grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
+    true_grade = np.diff(np.interp(track.distance_m, along, truth)) / np.diff(track.distance_m)
+    # least-squares line over 600 m at 30 m posts: 0.36 % (sigma over root of the sum of squares); a parabola's
+    # slope is noisier towards its ends and at wider posts
+    assert np.sqrt(np.mean((grade - true_grade) ** 2)) < 0.012
+    assert track.steep == ()
+
+
+def test_a_parked_car_drives_no_distance() -> None:
+    rng = np.random.default_rng(1)
+    scatter = "".join(point(45.0 + n, 7.0 + e, 500.0) for n, e in rng.normal(0.0, 2e-5, (3600, 2)))  # 2 m, an hour
+    track = read(HEAD + scatter + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M).tolist()) + TAIL)
+    assert track.length_m == pytest.approx(10_000.0, rel=0.01)
+
+
+def test_a_coarse_route_keeps_its_points() -> None:
+    points = [(45.0, 900.0), (45.02, 1100.0), (45.05, 1000.0)]
+    body = "".join(point(lat, 7.0, height, "rtept") for lat, height in points)
+    track = read(f"<gpx><rte>{body}</rte></gpx>")
+    assert track.elevation_m == (900.0, 1100.0, 1000.0)
+    assert track.lat_deg == (45.0, 45.02, 45.05)
+    assert track.gaps == ((0.0, track.distance_m[1]), track.distance_m[1:])
+    assert track.distance_m == pytest.approx((0.0, 2222.64, 5556.59), abs=0.1)  # geographiclib
+
+
+def test_a_track_goes_before_a_route() -> None:
+    route = f"<rte>{point(1.0, 1.0, 1, 'rtept')}{point(2.0, 1.0, 1, 'rtept')}</rte><wpt lat='0' lon='0'/>"
+    assert read(EVEN.replace("<trk>", route + "<trk>")).length_m == pytest.approx(10_000.0, rel=1e-3)
+
+
+# --- mended ---
+
+
+def test_missing_and_impossible_elevations_are_interpolated() -> None:
+    heights: list[object] = (500.0 + 0.05 * EVEN_M).tolist()
+    heights[40:44] = [None, "", "NaN", " "]
+    heights[200] = 0.0
+    heights[300] = 99999.0
+    track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
+    assert track.notes == ("elevation missing at 4 of 401 points and interpolated", "2 impossible elevations left out")
+    assert np.interp([1000.0, 5000.0, 7500.0], track.distance_m, track.elevation_m) == pytest.approx(
+        [550.0, 750.0, 875.0], abs=0.5
+    )
+
+
+def test_most_elevations_missing_is_an_error() -> None:
+    heights = [500.0 if n % 3 == 0 else None for n in range(len(EVEN_M))]
+    assert "has usable elevations at 134 of 401 points only; leave the cell" in fault(
+        HEAD + north(EVEN_M.tolist(), heights) + TAIL
+    )
+    for height in (None, 0.0, "nan", -9999):
+        text = fault(HEAD + north(EVEN_M.tolist(), [height] * len(EVEN_M)) + TAIL)
+        assert text.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
+
+
+def test_a_stray_point_is_left_out() -> None:
+    body = north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M).tolist()).splitlines(keepends=True)
+    track = read(HEAD + "".join([*body[:100], point(0.0, 0.0, 0), *body[100:]]) + TAIL)
+    assert track.notes[0] == "1 stray point left out"
+    assert track.length_m == pytest.approx(10_000.0, rel=1e-3)
+
+
+def test_a_jump_between_segments_is_counted_and_told() -> None:
+    near, far = EVEN_M[EVEN_M <= 4000.0].tolist(), EVEN_M[EVEN_M >= 7000.0].tolist()
+    body = north(near, [500.0] * len(near)) + "</trkseg><trkseg/><trkseg>" + north(far, [560.0] * len(far))
+    track = read(HEAD + body + TAIL)
+    assert track.length_m == pytest.approx(10_000.0, rel=1e-3)
+    assert np.array(track.gaps) == pytest.approx(np.array([(4000.0, 7000.0)]), rel=1e-3)
+    assert np.interp(5500.0, track.distance_m, track.elevation_m) == pytest.approx(530.0, abs=1.0)  # even grade
+    assert np.array(track.reverse().gaps) == pytest.approx(np.array([(3000.0, 6000.0)]), rel=1e-3)
+
+
+def test_segments_that_follow_at_once_are_no_gap() -> None:
+    half = len(EVEN_M) // 2
+    body = north(EVEN_M[:half].tolist(), [500.0] * half)
+    body += "</trkseg></trk><trk><trkseg>" + north(EVEN_M[half:].tolist(), [500.0] * (len(EVEN_M) - half))
+    track = read(HEAD + body + TAIL)
+    assert (track.gaps, track.tracks) == ((), 2)
+
+
+def test_a_hill_over_a_tunnel_is_limited_and_told() -> None:
+    hill = np.interp(EVEN_M, [4000.0, 4400.0, 4800.0], [0.0, 120.0, 0.0])  # 30 % up, 30 % down
+    track = read(HEAD + north(EVEN_M.tolist(), (500.0 + hill).tolist()) + TAIL)
+    grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
+    assert np.abs(grade).max() <= STEEPEST * (1.0 + 1e-9)
+    assert track.elevation_m[0] == pytest.approx(500.0, abs=0.1)
+    assert track.elevation_m[-1] == pytest.approx(500.0, abs=0.1)
+    assert len(track.steep) == 1
+    assert track.steep[0] == pytest.approx((4000.0, 4800.0), abs=150.0)
+
+
+# --- text ---
+
+
+@pytest.mark.parametrize(
+    ("declared", "encoding", "mark"),
+    [
+        ("UTF-8", "utf-8", b""),
+        ("UTF-8", "utf-8", b"\xef\xbb\xbf"),
+        ("UTF-16", "utf-16", b""),
+        ("UTF-16", "utf-16-le", b""),
+        ("utf-16", "utf-16-be", b""),
+        ("ISO-8859-1", "latin-1", b""),
+        ("Windows-1252", "cp1252", b""),
+        (None, "utf-8", b""),
+    ],
+)
+def test_encodings(declared: str | None, encoding: str, mark: bytes) -> None:
+    head = "" if declared is None else f"<?xml version='1.0' encoding='{declared}'?>\n"
+    text = (head + EVEN).replace("<trk>", "<trk><name>Fl\u00fcela</name>")
+    assert read(mark + text.encode(encoding)).distance_m == read(EVEN).distance_m
+
+
+def test_a_prefix_on_every_name_is_read() -> None:
+    text = EVEN.replace("</", "</g:").replace("<", "<g:").replace("<g:/g:", "</g:").replace("xmlns=", "xmlns:g=")
+    assert read(text).distance_m == read(EVEN).distance_m
+
+
+def test_elevations_inside_extensions_are_not_taken() -> None:
+    text = EVEN.replace("</trkpt>", "<extensions><ele>9</ele><a><ele>8</ele></a></extensions></trkpt>")
+    assert read(text).elevation_m == read(EVEN).elevation_m
+
+
+LAUGHS = (
+    '<?xml version="1.0"?><!DOCTYPE g [<!ENTITY a "ha">'
+    + "".join(f'<!ENTITY {chr(98 + n)} "{f"&{chr(97 + n)};" * 10}">' for n in range(10))
+    + "]><gpx>&k;</gpx>"
+)
+REFUSED = [
+    (LAUGHS, "a.gpx: has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs"),
+    (LAUGHS.encode("utf-16"), "a.gpx: has a <!DOCTYPE> or <!ENTITY> part"),
+    ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "a.gpx: has a <!DOCTYPE>"),
+    (EVEN.replace("<trkseg>", "<trkseg>&xxe;"), "a.gpx row 1: cannot be read as XML (undefined entity)"),
+    ("", "a.gpx row 1: cannot be read as XML (no element found)"),
+    (b"\x00" * 99, "cannot be read as XML"),
+    (EVEN[:2000], "cannot be read as XML (unclosed token); export or download the file again"),
+    (EVEN.replace("</trkseg>", ""), "cannot be read as XML (mismatched tag)"),
+    ("<kml><Document/></kml>", "a.gpx row 1: holds <kml>, not <gpx>; export the track as GPX"),
+    ("<gpx/>", "a.gpx: has no track and no route"),
+    ('<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>', "a.gpx: has no track and no route, only a start or places"),
+    (HEAD + point(45.0, 7.0, 5) + TAIL, "a.gpx: has no length; at least two points"),
+    (HEAD + point(45.0, 7.0, 5) * 50 + TAIL, "a.gpx: has no length; at least two points"),
+    (EVEN.replace('lat="45.00022496"', 'lat="91"'), "a.gpx row 2: read lat '91'; decimal degrees from -90 to 90 are"),
+    (EVEN.replace('lat="45.00022496"', ""), "a.gpx row 2: a point has no lat; decimal degrees from -90 to 90"),
+    (EVEN.replace('lat="45.00022496" lon="7.00000000"', 'lat="45" lon="nan"'), "a.gpx row 2: read lon 'nan'"),
+    (EVEN.replace('lat="45.00022496"', 'lat="45,0002"'), "a.gpx row 2: read lat '45,0002'"),
+    (EVEN.replace("<ele>501.25</ele>", "<ele>n/a</ele>"), "a.gpx row 2: read elevation 'n/a'; metres are needed"),
+    (EVEN.replace("<ele>501.25</ele>", "<ele>501,25</ele>"), "501,25'; write a decimal point, e.g. 501.25"),
+    ("<?xml version='1.0' encoding='rot13'?><gpx/>", "a.gpx: is declared as 'rot13'; save it as UTF-8"),
+    (b"<gpx>\xff</gpx>", "a.gpx: has bytes that are not utf-8 text"),
+    (
+        HEAD + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M / 0.3048 * 1.5).tolist()) + TAIL,
+        "a.gpx: its elevations rise or fall by more than 15% on 100% of the way, as no road does; are they metres",
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "said"), REFUSED, ids=[said[:50] for _, said in REFUSED])
+def test_refused(text: str | bytes, said: str) -> None:
+    assert said in fault(text)
+
+
+def test_many_bad_points_are_not_all_listed() -> None:
+    problems = Problems()
+    text = HEAD + north(EVEN_M.tolist(), ["x"] * len(EVEN_M)) + TAIL
+    assert parse_gpx(text.encode(), file="a.gpx", problems=problems) is None
+    assert len(problems) == 10
+
+
+def test_deep_nesting_is_harmless() -> None:
+    deep = 1_000_000  # a tree of this depth overflows the C stack when it is thrown away
+    text = EVEN.replace("<trkseg>", "<trkseg><extensions>" + "<a>" * deep + "</a>" * deep + "</extensions>", 1)
+    assert read(text).length_m == pytest.approx(10_000.0, rel=1e-3)
+
+
+def test_sizes_are_capped(tmp_path: Path) -> None:
+    path = tmp_path / "big.gpx"
+    with path.open("wb") as file:
+        file.truncate(MAX_GPX_BYTES + 1)
+    with pytest.raises(TripError, match=r"^big.gpx: has 50.0 MB; the most is 50 MB$"):
+        read_gpx(path)
+    many = '<trkpt lat="45" lon="7"/>' * (MAX_POINTS + 1)
+    assert "has more than 400,000 points; thin it out" in fault(HEAD + many + TAIL)
+
+
+def test_200_000_points_take_seconds_and_little_memory() -> None:
+    along = np.arange(200_000) * 2.0
+    data = (HEAD + north(along.tolist(), (500.0 + 100.0 * np.sin(along / 3000.0)).tolist()) + TAIL).encode()
+    begin = time.process_time()
+    track = read(data)
+    taken_s = time.process_time() - begin
+    assert track.length_m == pytest.approx(399_998.0, rel=2e-3)
+    assert len(track.distance_m) == pytest.approx(8000, abs=10)
+    assert taken_s < 8.0  # 1.5 s measured on a busy two-core machine
+    quarter = data[: data.index(b"<trkpt", len(data) // 4)] + TAIL.encode()
+    tracemalloc.start()
+    try:
+        read(quarter)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 40e6  # the text of 5 MB three times, and some rows of 50,000 numbers
+
+
+# --- nothing but TripError ---
+
+SMALL = HEAD + north([0.0, 30.0, 60.0, 90.0, 3000.0], [500, 501, 502, "503.5", 600]) + TAIL
+NASTY = st.sampled_from(
+    (
+        *("<", ">", "</", "&amp;", "&#0;", "&x;", "<!DOCTYPE a>", "<![CDATA[", "]]>", "<!--", "<?xml?>", '"', "\x00"),
+        *(
+            "nan",
+            "-inf",
+            "1e999",
+            "-1e308",
+            "9" * 5000,
+            "1_0",
+            "\u0665",
+            "",
+            " ",
+            "<trkseg>",
+            "<trk/>",
+            "<rte><rtept/>",
+        ),
+        *("<ele>5</ele>", "<ele>", "<trkpt>", "<gpx>", 'lat="1"', "xmlns:a='b'", "\ud7ff", "\x9b", "180", "-90"),
+    )
+)
+
+
+@st.composite
+def mangled(draw: st.DrawFn, text: str) -> bytes:
+    for _ in range(draw(st.integers(1, 4))):
+        at = draw(st.integers(0, len(text)))
+        end = min(len(text), at + draw(st.integers(0, 20)))
+        text = text[:at] + draw(NASTY | st.text(max_size=4) | st.just(text[at:end] * 2)) + text[end:]
+    return text.encode(draw(st.sampled_from(["utf-8", "utf-16", "utf-16-le"])), "replace")
+
+
+def sound_or_told(data: bytes) -> None:
+    problems = Problems()
+    track = parse_gpx(data, file="a.gpx", problems=problems)
+    if track is None:
+        assert len(problems)
+        assert all(sentence.isprintable() for sentence in problems.sentences())
+        return
+    assert len(problems) == 0
+    rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
+    assert len({len(row) for row in rows}) == 1
+    assert all(math.isfinite(value) for row in rows for value in row)
+    assert track.distance_m[0] == 0.0
+    assert all(a < b for a, b in pairwise(track.distance_m))
+
+
+@settings(max_examples=500, deadline=None)
+@given(data=mangled(SMALL))
+def test_mangled_tracks_raise_nothing(data: bytes) -> None:
+    sound_or_told(data)
+
+
+@settings(max_examples=200, deadline=None)
+@given(data=st.binary(max_size=300) | st.text(max_size=300).map(lambda text: text.encode("utf-8", "surrogatepass")))
+@example(data=b"\xff\xfe<\x00")
+@example(data=b"<" * 100_000)
+def test_random_bytes_raise_nothing(data: bytes) -> None:
+    sound_or_told(data)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    points=st.lists(
+        st.tuples(st.floats(-90, 90), st.floats(-180, 180), st.none() | st.floats(-500, 7000)), min_size=2, max_size=40
+    ),
+    near=st.booleans(),
+)
+def test_any_points_make_a_sound_track_or_a_sentence(
+    points: list[tuple[float, float, float | None]], near: bool
+) -> None:
+    shrink = 1e-4 if near else 1.0
+    sound_or_told((HEAD + "".join(point(a * shrink, b * shrink, e) for a, b, e in points) + TAIL).encode())
+
+
+@settings(max_examples=50, deadline=None)
+@given(scale=st.floats(0.5, 2.0), seed=st.integers(0, 99))
+def test_turning_twice_and_stretching(scale: float, seed: int) -> None:
+    heights = 500.0 + np.cumsum(np.random.default_rng(seed).normal(0.0, 1.0, EVEN_M.size))
+    track = read(HEAD + north(EVEN_M.tolist(), heights.tolist()) + TAIL)
+    twice = track.reverse().reverse()
+    assert twice.distance_m == pytest.approx(track.distance_m, abs=1e-6)
+    assert (twice.elevation_m, twice.lat_deg) == (track.elevation_m, track.lat_deg)
+    assert climb_m(track.reverse().elevation_m) == pytest.approx(
+        climb_m(track.elevation_m) - (track.elevation_m[-1] - track.elevation_m[0]), abs=1e-6
+    )
+    longer = track.stretch(track.length_m * scale)
+    assert longer.length_m == track.length_m * scale
+    assert np.diff(longer.distance_m) == pytest.approx(scale * np.diff(track.distance_m), rel=1e-9)
+
+
+# --- in a trip ---
+
+PLACES = """place,name,lat,lon,elevation [m]
+low,Low Town,45.0,7.0,500
+high,High Town,45.1,7.0,1000
+"""
+LEGS = """from,to,distance [km],speed [km/h],profile
+low,high,11.5,50,track.gpx
+"""
+TOML = 'start = "low"\nfinish = "high"\ndeparture = "2027-07-06 07:00"\n'
+ROAD_M = np.arange(0.0, 11_114.0, 25.0)
+
+
+def climbing(first: float = 500.0, last: float = 1000.0, *, upto: float = 1.0) -> str:
+    """The 11.1 km from low to high, or the first part of it; GPX text."""
+    along = ROAD_M[ROAD_M <= upto * ROAD_M[-1]]
+    return HEAD + north(along.tolist(), (first + (last - first) * along / ROAD_M[-1]).tolist()) + TAIL
+
+
+def backwards(text: str) -> str:
+    return HEAD + "\n".join(reversed(text[len(HEAD) : -len(TAIL)].splitlines())) + TAIL
+
+
+def trip_with(folder: Path, track: str, *, legs: str = LEGS) -> Trip:
+    for name, text in (("places.csv", PLACES), ("legs.csv", legs), ("trip.toml", TOML), ("track.gpx", track)):
+        (folder / name).write_text(text, encoding="utf-8")
+    return read_trip(folder)
+
+
+def told(trip: Trip) -> str:
+    return " | ".join(note for note in trip.assumptions if note.startswith("Track "))
+
+
+def problem(folder: Path, track: str, *, legs: str = LEGS) -> str:
+    with pytest.raises(TripError) as caught:
+        trip_with(folder, track, legs=legs)
+    return "\n".join(caught.value.problems)
+
+
+def test_a_track_is_stretched_to_the_leg_and_told(tmp_path: Path) -> None:
+    trip = trip_with(tmp_path, climbing())
+    profile = trip.legs[0].profile
+    assert profile is not None
+    assert (profile.distance_m[0], profile.distance_m[-1]) == (0.0, 11_500.0)
+    assert climb_m(profile.elevation_m) == pytest.approx(500.0, abs=3.0)
+    assert told(trip) == "Track 'track.gpx' (legs.csv row 2): 3.5% shorter than the entered 11.5 km, scaled to it."
+
+
+def test_a_track_that_fits_is_not_spoken_of(tmp_path: Path) -> None:
+    assert told(trip_with(tmp_path, climbing(), legs=LEGS.replace("11.5", "11.13"))) == ""
+
+
+def test_a_track_recorded_the_other_way_round(tmp_path: Path) -> None:
+    trip = trip_with(tmp_path, backwards(climbing()))
+    profile = trip.legs[0].profile
+    assert profile is not None
+    assert profile.elevation_m[0] < 505.0 < 995.0 < profile.elevation_m[-1]
+    assert "recorded the other way round, reversed" in told(trip)
+
+
+def test_one_track_for_both_directions(tmp_path: Path) -> None:
+    legs = LEGS.replace("profile\n", "profile,two_way\n").replace(",track.gpx", ",track.gpx,no")
+    trip = trip_with(tmp_path, climbing(), legs=legs + "high,low,11.5,50,track.gpx,no\n")
+    up, down = (leg.profile for leg in trip.legs)
+    assert up is not None
+    assert down is not None
+    assert down.elevation_m == up.elevation_m[::-1]
+    assert "(legs.csv row 3): 3.5% shorter than the entered 11.5 km, scaled to it; recorded the other way" in told(trip)
+
+
+def test_gaps_limits_and_shifts_are_told(tmp_path: Path) -> None:
+    body = climbing(545.0, 1030.0)[len(HEAD) : -len(TAIL)].splitlines(keepends=True)
+    hill = [text.replace("<ele>", "<ele>9") if 100 < n < 103 else text for n, text in enumerate(body)]
+    del hill[200:260]
+    notes = told(trip_with(tmp_path, HEAD + "".join(hill) + TAIL))
+    assert "2 impossible elevations left out" in notes
+    assert "elevations shifted by -45 m at the start and -30 m at the end to meet the places" in notes
+    assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line and even grade there" in notes
+
+
+def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> None:
+    along = ROAD_M.tolist()
+    heights = 500.0 + 500.0 * ROAD_M / ROAD_M[-1] + np.interp(ROAD_M, [2000.0, 2300.0, 2600.0], [0.0, 90.0, 0.0])
+    notes = told(trip_with(tmp_path, backwards(HEAD + north(along, heights.tolist()) + TAIL)))
+    # 2.0 to 2.6 km of the track, stretched by 3.6 % and widened a little by the smoothing
+    assert "steeper than 15% (2.02 km to 2.69 km), limited to" in notes
+    assert "limited to 15%; if a tunnel or a bridge, delete those points" in notes
+
+
+def test_tracks_that_do_not_fit(tmp_path: Path) -> None:
+    short = problem(tmp_path, climbing(upto=0.7))
+    assert short == (
+        "legs.csv row 2, column 'profile': 'track.gpx' ends 3.36 km from 'high'; the most is 2 km; "
+        "it comes no nearer than 3.36 km; check lat and lon, or name another file"
+    )
+    far = climbing().replace('lon="7.0', 'lon="8.0')
+    assert "'track.gpx' begins 78.8 km from 'low'; the most is 2 km; it comes no nearer than 78." in problem(
+        tmp_path, far
+    )
+    assert "'track.gpx' ends 78.7 km from 'high'" in problem(tmp_path, far)
+    beyond = HEAD + north(np.arange(0.0, 16_000.0, 25.0).tolist(), [500.0] * 640) + TAIL
+    text = problem(tmp_path, beyond)
+    assert (
+        "'track.gpx' ends 4.86 km from 'high'; the most is 2 km; it passes there 11.1 km along the track: cut" in text
+    )
+    assert problem(tmp_path, climbing(), legs=LEGS.replace("11.5", "15")) == (
+        "legs.csv row 2, column 'profile': 'track.gpx' is 11.1 km long, 26.0% shorter than the leg's 15 km; "
+        "the most is 15%; check the distance and its unit, and that the track is of this road alone"
+    )
+    there = climbing()[len(HEAD) : -len(TAIL)]
+    back = backwards(climbing())[len(HEAD) : -len(TAIL)]
+    thrice = HEAD + there + "</trkseg></trk><trk><trkseg>" + back + "</trkseg></trk><trk><trkseg>" + there + TAIL
+    assert "199.7% longer" in problem(tmp_path, thrice, legs=LEGS.replace("11.5", "11.11"))
+    assert "it holds 3 tracks, joined in order: keep only this leg's" in problem(tmp_path, thrice)
+
+
+def test_heights_far_off_the_places(tmp_path: Path) -> None:
+    assert problem(tmp_path, climbing(500.0, 1200.0)) == (
+        "legs.csv row 2, column 'profile': 'track.gpx' ends at 1,200 m but 'high' lies at 1,000 m; "
+        "at most 100 m apart; check both"
+    )
+    feet = problem(tmp_path, climbing(1640.0, 3281.0))
+    assert feet.count("is the file in feet? a GPX holds metres") == 2
+
+
+def test_faults_of_the_file_stand_under_its_name(tmp_path: Path) -> None:
+    text = climbing().replace("<ele>500.0</ele>", "<ele>low</ele>")
+    assert problem(tmp_path, text) == "track.gpx row 1: read elevation 'low'; metres are needed, e.g. 1250.5"
+    assert "read 'trck.gpx'; no such file; did you mean 'track.gpx'?" in problem(
+        tmp_path, climbing(), legs=LEGS.replace("track", "trck")
+    )

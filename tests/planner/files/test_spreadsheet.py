@@ -1,0 +1,494 @@
+"""trip.xlsx instead of CSV tables: reads the same, says the same, and nothing in it raises anything but TripError."""
+
+import csv
+import io
+import tempfile
+import zipfile
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import date, datetime, time
+from pathlib import Path
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from openpyxl import Workbook, load_workbook
+from openpyxl.styles import Font
+
+from planner.errors import OutputError, PlannerError, TripError
+from planner.files.folder import examples, new_folder
+from planner.files.reading import Problems
+from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
+from planner.files.trips import LEG_COLUMNS, PLACE_COLUMNS, read_trip
+from planner.files.workbook import MAX_XLSX_BYTES, SKIPPED, read_sheets
+from planner.model import Trip
+
+PLACES: list[list[object]] = [
+    ["place", "name", "lat", "lon", "elevation [ft]", "kind", "services", "high [degF]", "low [degF]"],
+    ["trinidad", "Trinidad", 37.17, -104.50, 6025, "town", "fuel lodging", 90, 57],
+    ["raton-pass", "Raton Pass", 36.99, -104.49, 7834, "pass", "parking", None, None],
+    ["raton", "Raton", 36.90, -104.44, 6680, "town", "fuel lodging food", 88, 56.5],
+]
+LEGS: list[list[object]] = [
+    ["from", "to", "distance [mi]", "speed [mph]", "road", "two_way", "open"],
+    ["trinidad", "raton-pass", 14, 55, "I-25", True, "yes"],
+    ["raton-pass", "raton", 8.5, 55, 25, False, None],
+]
+TOML = 'start = "trinidad"\nfinish = "raton"\ndeparture = "2027-07-06 07:00"\n'
+Edit = Callable[[Workbook], object]
+
+
+def book(edit: Edit = lambda _: None) -> Workbook:
+    made = Workbook()
+    made.remove(made.worksheets[0])
+    for name, rows in (("places", PLACES), ("legs", LEGS)):
+        sheet = made.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    edit(made)
+    return made
+
+
+def folder_with(folder: Path, content: Workbook | bytes) -> Path:
+    (folder / "trip.toml").write_text(TOML, encoding="utf-8")
+    if isinstance(content, bytes):
+        (folder / "trip.xlsx").write_bytes(content)
+    else:
+        content.save(folder / "trip.xlsx")
+    return folder
+
+
+def problems_of(folder: Path, content: Workbook | bytes) -> tuple[str, ...]:
+    with pytest.raises(TripError) as caught:
+        read_trip(folder_with(folder, content))
+    assert all(sentence.isprintable() for sentence in caught.value.problems)
+    return caught.value.problems
+
+
+def packed(content: Workbook) -> bytes:
+    out = io.BytesIO()
+    content.save(out)
+    return out.getvalue()
+
+
+def repacked(data: bytes, change: Mapping[str, Callable[[bytes], bytes]], **more: bytes) -> bytes:
+    """Return the archive with some members rewritten and some added."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            new.writestr(name, change.get(name, lambda part: part)(old.read(name)))
+        for name, part in more.items():
+            new.writestr(name, part)
+    return out.getvalue()
+
+
+SHEET = "xl/worksheets/sheet1.xml"  # places
+BOOK = "xl/workbook.xml"
+
+
+def same(a: Trip, b: Trip) -> None:
+    """Equal but for where they lie and what the files are called in sentences."""
+    assert replace(a, folder=b.folder, name=b.name, assumptions=()) == replace(b, assumptions=())
+    said = [
+        note.replace("trip.xlsx [places]", "places.csv").replace("trip.xlsx [legs]", "legs.csv")
+        for note in a.assumptions
+    ]
+    assert said == list(b.assumptions)
+
+
+# --- equal to the CSV tables ---
+
+
+@pytest.mark.parametrize("name", examples())
+def test_every_example_reads_back_equal(name: str, tmp_path: Path) -> None:
+    written = new_spreadsheet(tmp_path / "sheets", name)
+    assert "trip.xlsx" in written
+    assert not {"places.csv", "legs.csv"} & set(written)
+    assert set(written) == {str(p.relative_to(tmp_path / "sheets")) for p in (tmp_path / "sheets").rglob("*.*")}
+    new_folder(tmp_path / "tables", name)
+    same(read_trip(tmp_path / "sheets"), read_trip(tmp_path / "tables"))
+
+
+def write_csvs(folder: Path, places: list[list[object]], legs: list[list[object]]) -> Path:
+    (folder / "trip.toml").write_text(TOML, encoding="utf-8")
+    for name, rows in (("places.csv", places), ("legs.csv", legs)):
+        with (folder / name).open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file).writerows(rows)
+    return folder
+
+
+def test_typed_cells_read_as_their_text(tmp_path: Path) -> None:
+    for name in ("sheets", "tables"):
+        (tmp_path / name).mkdir()
+    trip = read_trip(folder_with(tmp_path / "sheets", book()))
+    assert [(leg.road, leg.two_way, leg.open) for leg in trip.legs] == [("I-25", True, True), ("25", False, True)]
+    words = {True: "yes", False: "no"}
+    legs = [[words[cell] if isinstance(cell, bool) else cell for cell in row] for row in LEGS]
+    same(trip, read_trip(write_csvs(tmp_path / "tables", PLACES, legs)))
+
+
+WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs")), min_size=1, max_size=12).map(
+    lambda text: " ".join(text.split())
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    names=st.lists(WORDS.filter(bool), min_size=3, max_size=3),
+    note=WORDS,
+    lat=st.integers(36_970_000, 37_000_000).map(lambda micro: micro / 1e6),
+    miles=st.integers(1500, 4000).map(lambda hundredths: hundredths / 100),
+    comma=st.booleans(),
+)
+@example(names=["=1+1", "+2", "@x"], note="#REF!", lat=37.0, miles=15.5, comma=False)
+@example(names=["1e5", "0012", "TRUE"], note="_x0041_", lat=37.0, miles=16.125, comma=True)
+def test_any_texts_and_numbers_survive(names: list[str], note: str, lat: float, miles: float, comma: bool) -> None:
+    places = [list(row) for row in PLACES]
+    for row, name in zip(places[1:], names, strict=True):
+        row[1] = name
+    places[2][2] = lat
+    legs = [[*LEGS[0][:5], "note"], [*LEGS[1][:5], note], [*LEGS[2][:5], ""]]
+    legs[1][2] = miles
+    with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as two:
+        write_csvs(Path(one), places, legs)
+        if comma:
+            for file, rows in (("places.csv", places), ("legs.csv", legs)):
+                texts = [[repr(c).replace(".", ",") if isinstance(c, float) else c for c in row] for row in rows]
+                with (Path(one) / file).open("w", encoding="utf-8", newline="") as out:
+                    csv.writer(out, delimiter=";").writerows(texts)
+        write_template(Path(two) / "trip.xlsx", Path(one))
+        (Path(two) / "trip.toml").write_text(TOML, encoding="utf-8")
+        same(read_trip(Path(two)), read_trip(Path(one)))
+
+
+# --- the template ---
+
+
+def test_the_template_explains_itself(tmp_path: Path) -> None:
+    new_spreadsheet(tmp_path / "t", "minimal")
+    made = load_workbook(tmp_path / "t" / "trip.xlsx")
+    assert made.sheetnames == ["places", "legs", "notes"]
+    assert set(made.sheetnames) <= {"places", "legs", *SKIPPED}
+    heads = [cell for name in ("places", "legs") for cell in made[name][1]]
+    columns = [column.name for column in (*PLACE_COLUMNS, *LEG_COLUMNS)]
+    assert [str(cell.value).partition(" [")[0] for cell in heads] == columns
+    assert all(
+        cell.comment is not None and cell.comment.text == HELP[name] for cell, name in zip(heads, columns, strict=True)
+    )
+    assert set(HELP) == set(columns)
+    assert "high [degF]" in [cell.value for cell in heads]
+    assert isinstance(made["places"]["C2"].value, float)
+    lists = {rule.formula1 for name in ("places", "legs") for rule in made[name].data_validations.dataValidation}
+    assert '"yes,no"' in lists
+    assert made["notes"]["A1"].value is not None
+
+
+def test_a_metric_example_proposes_metric_headings(tmp_path: Path) -> None:
+    write_csvs(
+        tmp_path,
+        [["place", "name", "lat", "lon", "elevation [m]"], ["a", "A", 45, 7, 500], ["b", "B", 45.1, 7, 600]],
+        [["from", "to", "distance [km]", "speed [km/h]"], ["a", "b", 12, 60]],
+    )
+    write_template(tmp_path / "x.xlsx", tmp_path)
+    assert [cell.value for cell in load_workbook(tmp_path / "x.xlsx")["places"][1]][7:9] == [
+        "high [degC]",
+        "low [degC]",
+    ]
+
+
+def test_nothing_is_overwritten(tmp_path: Path) -> None:
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "a").write_text("x", encoding="utf-8")
+    with pytest.raises(PlannerError, match="already holds something"):
+        new_spreadsheet(tmp_path / "full", "minimal")
+    with pytest.raises(PlannerError, match="does not exist; there are: "):
+        new_spreadsheet(tmp_path / "new", "none")
+    new_folder(tmp_path / "t", "minimal")
+    (tmp_path / "x.xlsx").write_text("x", encoding="utf-8")
+    with pytest.raises(OutputError, match="nothing is overwritten"):
+        write_template(tmp_path / "x.xlsx", tmp_path / "t")
+    (tmp_path / "t" / "legs.csv").write_text("from\n", encoding="utf-8")
+    with pytest.raises(TripError, match=r"legs.csv row 1: the column 'to' is missing"):
+        write_template(tmp_path / "y.xlsx", tmp_path / "t")
+
+
+# --- one slip, one sentence ---
+
+
+def put(sheet: str, cell: str, value: object) -> Edit:
+    def edit(made: Workbook) -> None:
+        made[sheet][cell] = value
+
+    return edit
+
+
+SLIPS: list[tuple[Edit, str]] = [
+    (put("places", "E4", "abc"), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'abc'; a number is needed"),
+    (put("places", "E4", None), "trip.xlsx [places] row 4, column 'elevation [ft]': the cell is empty"),
+    (put("places", "E4", True), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'yes'; a number is needed"),
+    (put("places", "E4", "6,680"), "read '6,680'; write thousands without a comma, e.g. 6680"),
+    (put("places", "E4", datetime(2027, 5, 6)), "column 'elevation [ft]': read '2027-05-06'; a number is needed"),
+    (put("places", "E4", datetime(2027, 5, 6, 7, 30)), "read '2027-05-06 07:30'; a number is needed"),
+    (put("places", "E4", date(2027, 5, 6)), "read '2027-05-06'; a number is needed"),
+    (put("places", "E4", time(7, 30)), "read '07:30:00'; a number is needed"),
+    (put("places", "C4", -104.44), "trip.xlsx [places] row 4, column 'lat': read -104.44; allowed is -90 to 90"),
+    (put("places", "E1", "elevation"), "trip.xlsx [places] row 1, column 'elevation': the unit is missing"),
+    (put("places", "E1", "elevaton [ft]"), "column 'elevaton [ft]': unknown column; did you mean 'elevation'?"),
+    (put("places", "K3", "stray"), "trip.xlsx [places] row 3: read 'stray' under no heading; every column needs a"),
+    (put("places", "E4", "=1000*7"), "trip.xlsx [places] row 4, column 'E': the formula has no stored value; open and"),
+    (put("places", "E4", "#REF!"), "trip.xlsx [places] row 4, column 'E': the cell shows '#REF!'; mend its formula"),
+    (put("places", "B4", "a\x85b\x9b"), "trip.xlsx [places] row 4, column 'B': has the unprintable character U+009B"),
+    (
+        put("legs", "A3", "raton-pas"),
+        "trip.xlsx [legs] row 3, column 'from': read 'raton-pas', which is not in trip.xlsx [pl",
+    ),
+    (
+        put("legs", "C3", 1),
+        "trip.xlsx [legs] row 3, column 'distance [mi]': 'raton-pass' to 'raton' is 1 mi by road but",
+    ),
+    (put("legs", "D3", "fast"), "trip.xlsx [legs] row 3, column 'speed [mph]': read 'fast'; a number is needed"),
+    (put("legs", "G3", False), "trip.xlsx key 'finish'"),
+    (lambda b: b["places"].merge_cells("F2:F4"), "trip.xlsx [places] row 2: the cells F2:F4 are merged; unmerge them"),
+    (
+        lambda b: b.remove(b["legs"]),
+        "trip.xlsx: the sheet 'legs' is missing; add it with its headings in the first row",
+    ),
+    (lambda b: setattr(b["legs"], "title", "leg"), "trip.xlsx: unknown sheet 'leg'; did you mean 'legs'?"),
+    (
+        lambda b: b.create_sheet("Zoo").append(["x"]),
+        "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather",
+    ),
+    (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row holds the headings from, to"),
+    (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows below them"),
+]
+
+
+@pytest.mark.parametrize(("edit", "said"), SLIPS, ids=[said[:60] for _, said in SLIPS])
+def test_one_slip(edit: Edit, said: str, tmp_path: Path) -> None:
+    problems = problems_of(tmp_path, book(edit))
+    if said == "trip.xlsx key 'finish'":  # the sentence stands under trip.toml and names the sheet
+        assert "the leg of trip.xlsx [legs] row 3, 'raton-pass' to 'raton', is closed" in problems[0]
+        return
+    assert any(said in problem for problem in problems), problems
+    assert len(problems) <= 3, problems
+
+
+def test_slips_of_both_sheets_come_at_once(tmp_path: Path) -> None:
+    def edit(made: Workbook) -> None:
+        made["places"]["E2"], made["places"]["E4"], made["legs"]["D3"] = "x", "y", "z"
+
+    wheres = [text.split(":")[0] for text in problems_of(tmp_path, book(edit))]
+    assert wheres == [
+        "trip.xlsx [legs] row 3, column 'speed [mph]'",
+        "trip.xlsx [places] row 2, column 'elevation [ft]'",
+        "trip.xlsx [places] row 4, column 'elevation [ft]'",
+    ]
+
+
+def test_csv_files_and_sheets_at_once_are_refused(tmp_path: Path) -> None:
+    write_csvs(tmp_path, PLACES, LEGS)
+    assert problems_of(tmp_path, book()) == (
+        "trip.xlsx: stands beside places.csv and legs.csv, and neither goes before the other; "
+        "move trip.xlsx or places.csv and legs.csv out of the folder",
+    )
+    (tmp_path / "places.csv").unlink()
+    assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: stands beside legs.csv, and neither")
+
+
+def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "trip").mkdir()
+    book().save(tmp_path / "real.xlsx")
+    (tmp_path / "trip" / "trip.xlsx").symlink_to(tmp_path / "real.xlsx")
+    (tmp_path / "trip" / "trip.toml").write_text(TOML, encoding="utf-8")
+    with pytest.raises(TripError, match=r"trip.xlsx: lies outside the trip folder"):
+        read_trip(tmp_path / "trip")
+
+
+# --- allowed untidiness ---
+
+
+def test_formulas_with_stored_values_are_read(tmp_path: Path) -> None:
+    data = packed(book(put("places", "E4", "=6000+680")))
+    stored = repacked(
+        data, {SHEET: lambda part: part.replace(b"<v></v>", b"<v>6680</v>").replace(b"<v />", b"<v>6680</v>")}
+    )
+    assert stored != data
+    trip = read_trip(folder_with(tmp_path, stored))
+    assert trip.places["raton"].elevation_m == pytest.approx(6680 * 0.3048, rel=1e-12)
+
+
+def test_remarks_other_sheets_and_empty_cells_do_no_harm(tmp_path: Path) -> None:
+    def edit(made: Workbook) -> None:
+        made["places"].insert_rows(1, 2)
+        made["places"]["A1"] = "# heights from the map"
+        made["places"].merge_cells("A1:I1")
+        made["places"]["Z900"].font = Font(bold=True)
+        made["legs"]["A5000"].font = Font(bold=True)
+        made["legs"]["C1048576"] = " "
+        made["legs"].title = " Legs"
+        made.create_sheet("Weather").append(["place", "date"])
+        made.create_sheet("notes").merge_cells("A1:B2")
+        made.create_sheet("Sheet3")
+
+    (tmp_path / "plain").mkdir()
+    trip = read_trip(folder_with(tmp_path, book(edit)))
+    same(trip, replace(read_trip(folder_with(tmp_path / "plain", book())), name=trip.name))
+
+
+def test_rows_are_capped(tmp_path: Path) -> None:
+    folder_with(tmp_path, book())
+    problems = Problems()
+    sheets = read_sheets(tmp_path, max_rows={"places": 2, "legs": 2}, problems=problems)
+    assert [len(rows) for rows in sheets.values()] == [3, 3]
+    assert problems.sentences() == ["trip.xlsx [places]: has more than 2 rows; thin it out or split the trip"]
+
+
+# --- hostile archives ---
+
+
+def deep(part: bytes) -> bytes:
+    return part.replace(b"<sheets>", b"<a>" * 300_000 + b"</a>" * 300_000 + b"<sheets>")
+
+
+def all_merged(part: bytes) -> bytes:
+    return part.replace(b"</sheetData>", b'</sheetData><mergeCells><mergeCell ref="A1:XFD1048576"/></mergeCells>')
+
+
+DATA = packed(book())
+LAUGHS = b'<!DOCTYPE w [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
+REFUSED: list[tuple[bytes, str]] = [
+    (b"", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
+    (b"place,name", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
+    (b"\xd0\xcf\x11\xe0" + b"\0" * 600, "trip.xlsx: has a password or is an old .xls under a new name"),
+    (DATA[:-200], "trip.xlsx: is not a spreadsheet"),
+    (repacked(DATA, {}, **{"xl/media/a.bin": b"\0" * 21_000_000}), "trip.xlsx: unpacks to 21.0 MB in "),
+    (
+        repacked(DATA, {}, **{f"x{n}": b"" for n in range(1000)}),
+        "the most is 20 MB in 1,000; keep only the tables in it",
+    ),
+    (
+        repacked(DATA, {BOOK: lambda part: LAUGHS + part}),
+        "trip.xlsx: has a document type in 'xl/workbook.xml', which no",
+    ),
+    (
+        repacked(DATA, {SHEET: lambda part: LAUGHS + part}),
+        "trip.xlsx: has a document type in 'xl/worksheets/sheet1.xml'",
+    ),
+    (
+        repacked(DATA, {SHEET: lambda part: (LAUGHS + part).decode().encode("utf-16")}),
+        "trip.xlsx: has a document type in 'xl/worksheets/sheet1.xml'",
+    ),
+    (repacked(DATA, {SHEET: all_merged}), "trip.xlsx: has merged or linked cells, 17,179,869,184 in all; unmerge them"),
+    (repacked(DATA, {BOOK: deep}), "trip.xlsx: has 'xl/workbook.xml' nested more than 64 deep"),
+    (repacked(DATA, {BOOK: lambda part: part[:-9]}), "trip.xlsx: cannot be read as a spreadsheet ("),
+    (repacked(DATA, {BOOK: lambda part: b"<a/>"}), "trip.xlsx: "),
+    (
+        repacked(DATA, {SHEET: lambda part: part.replace(b'r="E4"', b'r="EEEEEEEE4"')}),
+        "trip.xlsx: cannot be read as a spre",
+    ),
+    (repacked(DATA, {"[Content_Types].xml": lambda _: b"<Types/>"}), "trip.xlsx: cannot be read as a spre"),
+]
+
+
+@pytest.mark.parametrize(("data", "said"), REFUSED, ids=[said[:60] for _, said in REFUSED])
+def test_hostile_archives_are_refused(data: bytes, said: str, tmp_path: Path) -> None:
+    problems = problems_of(tmp_path, data)
+    assert any(said in text for text in problems), problems
+
+
+def test_a_row_number_beyond_any_sheet_ends(tmp_path: Path) -> None:
+    far = repacked(DATA, {SHEET: lambda part: part.replace(b'<row r="4"', b'<row r="99999999999999"')})
+    assert far != DATA
+    folder_with(tmp_path, far)
+    problems = Problems()
+    sheets = read_sheets(tmp_path, max_rows={"places": 99, "legs": 99}, problems=problems)
+    assert len(sheets["places"]) == 3
+
+
+def test_the_file_size_is_capped(tmp_path: Path) -> None:
+    folder_with(tmp_path, book())
+    with (tmp_path / "trip.xlsx").open("r+b") as file:
+        file.truncate(MAX_XLSX_BYTES + 1)
+    with pytest.raises(TripError, match=r"trip.xlsx: has 20.0 MB; the most is 20 MB"):
+        read_trip(tmp_path)
+
+
+PIECES = st.sampled_from(
+    (
+        *(
+            b"<",
+            b">",
+            b"</",
+            b"&#0;",
+            b"&x;",
+            b"<!DOCTYPE a>",
+            b"<![CDATA[",
+            b'"',
+            b"\x00",
+            b"\xff",
+            b"nan",
+            b"-1",
+            b"1e999",
+        ),
+        *(
+            b"9" * 400,
+            b' t="s"',
+            b' t="e"',
+            b' t="d"',
+            b' t="b"',
+            b' t="inlineStr"',
+            b"<f>1</f>",
+            b"<v>x</v>",
+            b"<v/>",
+            b"",
+        ),
+        *(
+            b"<mergeCell ref='A1:B2'/>",
+            b"<mergeCell/>",
+            b"A1",
+            b"ZZZZ9",
+            b"rId9",
+            b'r="0"',
+            b'sheetId="1"',
+            b"<row>",
+            b"<c/>",
+        ),
+    )
+)
+
+
+def read_or_trip_error(data: bytes) -> None:
+    problems: tuple[str, ...] = ("none",)
+    with tempfile.TemporaryDirectory() as name:
+        try:
+            read_trip(folder_with(Path(name), data))
+        except TripError as exc:
+            problems = exc.problems
+    assert problems
+    assert all(sentence.isprintable() for sentence in problems)
+
+
+@settings(max_examples=200, deadline=None)
+@given(data=st.data(), member=st.sampled_from(sorted(zipfile.ZipFile(io.BytesIO(DATA)).namelist())))
+def test_mangled_members_raise_only_trip_errors(data: st.DataObject, member: str) -> None:
+    def mangle(part: bytes) -> bytes:
+        for _ in range(data.draw(st.integers(1, 3))):
+            at = data.draw(st.integers(0, len(part)))
+            end = min(len(part), at + data.draw(st.integers(0, 12)))
+            part = part[:at] + data.draw(PIECES | st.binary(max_size=4) | st.just(part[at:end] * 2)) + part[end:]
+        return part
+
+    read_or_trip_error(repacked(DATA, {member: mangle}))
+
+
+@settings(max_examples=100, deadline=None)
+@given(at=st.integers(0, len(DATA)), piece=st.binary(max_size=30), length=st.integers(0, 30))
+def test_mangled_archives_raise_only_trip_errors(at: int, piece: bytes, length: int) -> None:
+    read_or_trip_error(DATA[:at] + piece + DATA[at + length :])
+
+
+@settings(max_examples=50, deadline=None)
+@given(data=st.binary(max_size=300))
+def test_random_bytes_raise_only_trip_errors(data: bytes) -> None:
+    read_or_trip_error(data)
+    read_or_trip_error(b"PK\x03\x04" + data)

@@ -1,0 +1,104 @@
+"""weather.csv: units, pairs, dates, and every problem at once."""
+
+from datetime import date
+
+import pytest
+
+from planner.errors import TripError
+from planner.files.reading import Problems
+from planner.files.weatherfile import parse_weather, read_weather_file
+
+PLACES = ["raton", "trinidad"]
+HEAD = "place,date,high [degF],low [degF],humidity [%],wind [mph],wind_from [deg]\n"
+
+
+def read(text):
+    problems = Problems()
+    return parse_weather(text, places=PLACES, problems=problems), problems.sentences()
+
+
+def test_a_row_in_si():
+    (row,), told = read(HEAD + "raton,2027-07-10,86,50,35,20,270\n")
+    assert told == []
+    assert (row.place, row.date) == ("raton", date(2027, 7, 10))
+    assert (row.high_k, row.low_k) == pytest.approx((303.15, 283.15))
+    assert (row.humidity, row.wind_m_per_s, row.wind_from_deg) == pytest.approx((0.35, 8.9408, 270.0))
+
+
+def test_metric_with_semicolons_commas_and_comment():
+    head = "place;date;high [degC];low [degC];wind [km/h];wind_from [deg]"
+    text = f"# from the forecast of Monday\n{head}\nraton;2027-07-10;30,5;12;36;90\n"
+    (row,), told = read(text)
+    assert told == []
+    assert (row.high_k, row.wind_m_per_s, row.humidity) == (303.65, pytest.approx(10.0), None)
+
+
+def test_cells_may_be_empty_and_calm_needs_no_direction():
+    rows, told = read(HEAD + "raton,2027-07-10,86,50,,,\ntrinidad,2027-07-10,,,40,0,\n")
+    assert told == []
+    assert (rows[0].humidity, rows[1].high_k, rows[1].wind_m_per_s) == (None, None, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("ratton,2027-07-10,86,50,,,", "did you mean 'raton'?"),
+        ("raton,10.7.2027,86,50,,,", "write year-month-day"),
+        ("raton,2027-02-30,86,50,,,", "write year-month-day"),
+        ("raton,2027-W10-1,86,50,,,", "write year-month-day"),
+        ("raton,2027-07-10,50,86,,,", "above the high"),
+        ("raton,2027-07-10,86,,,,", "stands without 'low'"),
+        ("raton,2027-07-10,,,,20,", "stands without 'wind_from'"),
+        ("raton,2027-07-10,,,,,90", "stands without 'wind'"),
+        ("raton,2027-07-10,86,50,140,,", "allowed is 0 percent to 100 percent"),
+        ("raton,2027-07-10,86,50,,20,400", "allowed is 0 deg to 360 deg"),
+        ("raton,2027-07-10,186,50,,,", "allowed is"),
+        ("raton,2027-07-10,,,,,", "the row says nothing"),
+        ("raton,2027-07-10,hot,50,,,", "a number is needed"),
+    ],
+)
+def test_faulty_rows(row, told):
+    _, sentences = read(HEAD + row + "\n")
+    assert len(sentences) == 1
+    assert sentences[0].startswith("weather.csv row 2, column '")
+    assert told in sentences[0]
+
+
+def test_same_place_and_date_twice():
+    _, told = read(HEAD + "raton,2027-07-10,86,50,,,\nraton,2027-07-10,88,50,,,\n")
+    assert told == ["weather.csv row 3, column 'date': 'raton' on 2027-07-10 stands in row 2 too; keep one"]
+
+
+@pytest.mark.parametrize(
+    ("head", "told"),
+    [
+        ("place,date,high,low [degF]", "write 'high [degF]' or 'high [degC]'"),
+        ("place,date,high [degF]", "stands without 'low'"),
+        ("place,date,humidty [%]", "did you mean 'humidity'?"),
+        ("place,high [degF],low [degF]", "the column 'date' is missing"),
+        ("place,date,wind [degF],wind_from [deg]", "not a unit of wind"),
+    ],
+)
+def test_faulty_headings(head, told):
+    _, sentences = read(head + "\n")
+    assert any(told in sentence for sentence in sentences)
+
+
+def test_folder_without_one(tmp_path):
+    assert read_weather_file(tmp_path, PLACES) == ()
+
+
+def test_every_problem_of_a_file_at_once(tmp_path):
+    (tmp_path / "weather.csv").write_text(HEAD + "x,2027-07-10,1,0,,,\nraton,never,86,50,,,\n", encoding="utf-8")
+    with pytest.raises(TripError) as caught:
+        read_weather_file(tmp_path, PLACES)
+    assert len(caught.value.problems) == 2
+
+
+def test_link_out_of_the_folder(tmp_path):
+    (tmp_path / "out.csv").write_text(HEAD)
+    folder = tmp_path / "trip"
+    folder.mkdir()
+    (folder / "weather.csv").symlink_to(tmp_path / "out.csv")
+    with pytest.raises(TripError, match="outside the trip folder"):
+        read_weather_file(folder, PLACES)
