@@ -198,6 +198,9 @@ def _starts(case: _Case, start: int, today: date) -> list[tuple[int, float]]:
     zone = clock.zone_of(place.lat_deg, place.lon_deg)
     if start == 0:
         return [(0, clock.local_to_utc(case.trip.departure, zone).timestamp())]
+    fixed = dict(case.trip.mornings).get(today)
+    if fixed is not None:
+        return [(0, clock.local_to_utc(datetime.combine(today, fixed), zone).timestamp())]
     usual, first = datetime.combine(today, rules.start), datetime.combine(today, rules.earliest)
     count = max(0, (usual - first) // _HALF_HOUR)
     return [(n, clock.local_to_utc(usual - n * _HALF_HOUR, zone).timestamp()) for n in range(count + 1)]

@@ -8,12 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 from planner import clock
+from planner.errors import NoRouteError
 from planner.graph import choose_route
 from planner.model import Leg, Trip
 from planner.timeline import Span, Timeline, build_timeline
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
 from thermal.spread import SEED, draw
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
@@ -101,6 +103,33 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
     return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
+def _open_roads(trip: Trip, vehicle: Vehicle) -> tuple[Trip, tuple[Leg, ...], Timeline]:
+    """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
+    while True:
+        legs = choose_route(trip)
+        timeline = build_timeline(trip, legs, vehicle)
+        shut = [span for span in timeline.spans if span.kind == "drive" and not _is_open(trip, legs, timeline, span)]
+        if not shut:
+            return trip, legs, timeline
+        leg = legs[shut[0].leg]
+        a, b = trip.places[leg.start].name, trip.places[leg.finish].name
+        said = (
+            f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
+        )
+        if trip.explicit:
+            raise NoRouteError(said)
+        ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
+        others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+        trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
+
+
+def _is_open(trip: Trip, legs: tuple[Leg, ...], timeline: Timeline, span: Span) -> bool:
+    """Tell whether a leg is open on the date it is driven."""
+    place = trip.places[legs[span.leg].finish]
+    day = clock.local_date(float(timeline.end_s[span.last]), place.lat_deg, place.lon_deg)
+    return legs[span.leg].open_on(day)
+
+
 def _mornings(timeline: Timeline, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
     """Temperatures at each day's start, nominal first."""
     n_draw = len(spread.heat_in_j)
@@ -152,8 +181,7 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         If there is no road, or no split into days.
     """
     tell("choosing the road and the days")
-    legs = choose_route(trip)
-    timeline = build_timeline(trip, legs, car.vehicle)
+    trip, legs, timeline = _open_roads(trip, car.vehicle)
     tell("forecasting temperatures, the car as described, then its spread")
     nominal = simulate(timeline.drive, car.vehicle)
     nights = [span.last for span in timeline.spans if span.kind == "night"]

@@ -12,18 +12,6 @@ from planner.marks import Mark, cleaned, marks
 from planner.report import Report
 
 _LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
-_SYMBOLS = {
-    "start": "Flag, Green",
-    "finish": "Flag, Red",
-    "hot": "Danger Area",
-    "cool": "Rest Area",
-    "break": "Rest Area",
-    "halt": "Rest Area",
-    "event": "Flag, Blue",
-    "fuel": "Gas Station",
-    "service": "Car Repair",
-    "night": "Lodging",
-}
 _NOTE = (
     "Lines run straight between the places entered, so they show where a leg goes and how high it lies; they are no "
     "guidance from turn to turn."
@@ -49,7 +37,7 @@ def trip_gpx(report: Report) -> str:
     gpx.creator = "grademargin"
     gpx.name = cleaned(outlook.trip.name)
     gpx.description = cleaned(f"{outlook.car.vehicle.name}. {_NOTE}")
-    gpx.time = found[0].begin.astimezone(UTC)
+    gpx.time = found[0].begin.astimezone(UTC).replace(microsecond=0)
     gpx.waypoints = [_waypoint(mark) for mark in found]
     gpx.routes = [_route(report)]
     gpx.tracks = [_track(report, number) for number in range(len(outlook.timeline.days))]
@@ -63,10 +51,9 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
         latitude=round(mark.lat_deg, 6),
         longitude=round(mark.lon_deg, 6),
         elevation=round(mark.elevation_m, 1),
-        time=mark.begin.astimezone(UTC),
+        time=mark.begin.astimezone(UTC).replace(microsecond=0),
         name=cleaned(mark.title),
         description=cleaned(mark.text) or None,
-        symbol=_SYMBOLS[mark.kind],
         type=mark.kind,
     )
 

@@ -1,4 +1,4 @@
-"""The plan as a calendar (RFC 5545): days, pauses, fuel, service, nights; times in UTC, so that no zone table is needed."""
+"""The plan as a calendar (RFC 5545): days, pauses, fuel, service, nights; times in UTC, so that no zones are needed."""
 
 import hashlib
 from collections import Counter
@@ -25,8 +25,8 @@ def trip_ics(report: Report) -> str:
     Returns
     -------
     str
-        Text with CRLF line ends, folded at 75 octets. Stamps come from the departure, not from the clock; an event keeps
-        its identity when the plan is made again, so that a calendar moves it instead of doubling it.
+        Text with CRLF line ends, folded at 75 octets. Stamps come from the departure, not from the clock; an event
+        keeps its identity when the plan is made again, so that a calendar moves it instead of doubling it.
     """
     trip = report.outlook.trip
     found = marks(report)
@@ -44,7 +44,8 @@ def trip_ics(report: Report) -> str:
         count[mark.kind, mark.day] += 1
         name = f"{mark.kind}-{mark.day + 1}-{count[mark.kind, mark.day]}-{owner}"
         calendar.add_component(_mark(mark, stamp, name))
-    return calendar.to_ical(sorted=True).decode("utf-8")
+    text: str = calendar.to_ical(sorted=True).decode("utf-8")
+    return text
 
 
 def _event(name: str, stamp: datetime, begin: datetime, end: datetime, title: str, text: str) -> Event:

@@ -2,18 +2,36 @@
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
+from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, Track
 from planner.cautions import CAUTIONS
 from planner.forecast import local_time, span_of
 from planner.margins import FLUID_NAMES, fluids_of
-from planner.remedies import DayRemedies
-from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence, sunset, then
+from planner.marks import Mark, hot_spots, hot_words, marks
+from planner.report import Report, reason, sentence, then
+from planner.sheets import appendix, day_sheet, trip_tables
 from thermal.vehicle import FLUIDS
 
 _DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
-_KIND_OF = {"pass": "grade", "summit": "grade"}
+_GRADES = ("pass", "summit")
+_KIND_OF_MARK = {
+    "start": "start",
+    "night": "night",
+    "fuel": "fuel",
+    "service": "service",
+    "break": "stop",
+    "halt": "stop",
+    "event": "stop",
+    "cool": "stop",
+}
+_MOST_SPOTS = 3
+RULES = (
+    "A gauge above its “up to” figure: the car runs hotter than forecast. Slow down, A/C off, and look again in five "
+    "minutes.",
+    "A gauge past its caution mark and still rising: cabin heater on full, and stop at the next turn-out, ahead or "
+    "behind, that is legal and safe. Let the engine idle while the coolant is hot, unless it is past its limit.",
+    "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
+)
 _AIR_DASH = "1 4"
 
 
@@ -33,7 +51,7 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         Everything on the page.
     """
     outlook, u = report.outlook, report.units
-    trip = outlook.trip
+    trip, found = outlook.trip, marks(report)
     distance = u.dist(sum(leg.distance_m for leg in outlook.legs))
     return Scene(
         title=trip.name,
@@ -42,27 +60,37 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         distance_unit=u.distance,
         elevation_unit=u.elevation,
         facts=_facts(report),
+        spots=_spots(report),
         cautions=CAUTIONS,
         stretches=tuple(_stretch(report, leg) for leg in range(len(outlook.legs))),
-        markers=_markers(report),
-        days=tuple(_day(report, number) for number in range(len(outlook.timeline.days))),
-        tables=_tables(report),
+        markers=(*_hot_markers(found), *_markers(report, found)),
+        days=tuple(day_sheet(report, number) for number in range(len(outlook.timeline.days))),
+        tables=trip_tables(report),
+        appendix=appendix(report),
+        places=_places(report),
+        ahead=_ahead(report, found),
+        rules=RULES,
+        band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
         attributions=basemap_sources,
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
 def _facts(report: Report) -> tuple[str, ...]:
-    """Say the plan's outcome in a few sentences."""
-    notable, trip = report.notable(), report.outlook.trip
-    share = round(100 * trip.confidence)
-    if not notable:
-        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
-    over = sum(m.level == "exceeded" for m in notable)
-    head = (
-        f"At {share} % confidence {len(notable)} of {len(report.outlook.legs)} legs are not ample, {over} pass a limit."
-    )
-    return (head, *(f"{_leg_name(report, m.leg)}: {sentence(report, m)}" for m in notable[:6]))
+    """Say the plan's outcome in a line."""
+    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
+    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
+    if not thin + over:
+        return (f"Every fluid keeps an ample margin on all {len(worst)} legs at {share} % confidence.",)
+    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
+    return (f"{len(worst)} legs at {share} % confidence: {', '.join(said)}, the others ample.",)
+
+
+def _spots(report: Report) -> tuple[Spot, ...]:
+    """The smallest margins in a line each; their markers stand first in the scene."""
+    spots = hot_spots(report)
+    worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
+    return tuple(Spot(text=hot_words(report, spots[number]), marker=number) for number in sorted(worst))
 
 
 def _leg_name(report: Report, leg: int) -> str:
@@ -104,6 +132,7 @@ def _track(report: Report) -> Track:
         group=(0, *line.drive.group.astype(int).tolist()),
         day=(0, *line.drive.day.astype(int).tolist()),
         series=tuple(series),
+        minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
         group_labels=tuple(_leg_name(report, leg) for leg in range(len(outlook.legs))),
     )
 
@@ -133,27 +162,45 @@ def _stretch(report: Report, leg: int) -> Stretch:
     )
 
 
-def _markers(report: Report) -> tuple[Marker, ...]:
-    """Places on the route, nights, halts."""
+def _hot_markers(found: tuple[Mark, ...]) -> tuple[Marker, ...]:
+    """Places where a margin is not ample, before all other markers."""
+    return tuple(
+        Marker(
+            lat=mark.lat_deg,
+            lon=mark.lon_deg,
+            label=mark.name,
+            kind="over" if mark.level == "exceeded" else "hot",
+            text=mark.text,
+            day=mark.day,
+        )
+        for mark in found
+        if mark.kind == "hot"
+    )
+
+
+def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
+    """Places on the route, each once, by the most telling thing that happens there."""
     outlook = report.outlook
-    night = {s.place: s for s in outlook.timeline.spans if s.kind == "night"}
-    halt = {s.place: s for s in outlook.timeline.spans if s.kind in ("halt", "break", "event")}
-    fuel = {stop.place for stop in report.fuel.stops}
     order = [outlook.legs[0].start, *(leg.finish for leg in outlook.legs)]
     markers = []
     for position, key in enumerate(order):
         if key in order[:position]:
             continue
-        kind = _KIND_OF.get(outlook.trip.places[key].kind, "place")
-        kind = "fuel" if key in fuel else kind
-        kind = "night" if key in night else "stop" if key in halt and kind != "grade" else kind
-        kind = "start" if position == 0 else "finish" if position == len(order) - 1 else kind
-        leg = max(position - 1, 0)
-        markers.append(_marker(report, key, kind, leg))
+        here = {mark.kind for mark in found if mark.kind != "hot" and order[_position(mark)] == key}
+        kind = next((_KIND_OF_MARK[one] for one in _KIND_OF_MARK if one in here), "place")
+        grade = outlook.trip.places[key].kind in _GRADES
+        kind = "grade" if grade and kind in ("stop", "service", "place") else kind
+        kind = "finish" if position == len(order) - 1 and position > 0 else kind
+        markers.append(_marker(report, key, kind, max(position - 1, 0), found))
     return tuple(markers)
 
 
-def _marker(report: Report, key: str, kind: str, leg: int) -> Marker:
+def _position(mark: Mark) -> int:
+    """Number of a mark's place in the order of travel."""
+    return 0 if mark.kind == "start" else mark.leg + 1
+
+
+def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ...]) -> Marker:
     """One place with what to know on arriving."""
     outlook, u = report.outlook, report.units
     place, span = outlook.trip.places[key], span_of(outlook, leg)
@@ -170,6 +217,8 @@ def _marker(report: Report, key: str, kind: str, leg: int) -> Marker:
         lines.append(f"Here: {pause}.")
     if kind == "night":
         lines.append(f"Night {span.day + 1}.")
+    proposed = [mark.text for mark in found if mark.kind == "cool" and mark.leg == leg and kind != "start"]
+    lines += proposed
     if place.services:
         lines.append("Services: " + ", ".join(sorted(place.services)) + ".")
     if place.note:
@@ -179,100 +228,52 @@ def _marker(report: Report, key: str, kind: str, leg: int) -> Marker:
     )
 
 
-def _tables(report: Report) -> tuple[Table, ...]:
-    """Make the whole trip's tables: days, what is assumed."""
-    days = _as_table("The days", days_table(report))
-    assumed = [e for e in report.outlook.car.entries if e.assumed]
-    notes = report.outlook.trip.assumptions
-    rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
-    more = "Of the trip: " + " ".join(notes) if notes else ""
-    roads = tuple((choice,) for choice in report.choices)
-    other = (Table(title="Other roads", headings=("the road not taken",), rows=roads),) if roads else ()
-    return (
-        days,
-        _fuel(report),
-        *other,
-        Table(title="Assumed of the car", headings=("value", "as", "because"), rows=rows, note=more),
+def _places(report: Report) -> tuple[Milestone, ...]:
+    """Where the reader may be: every place in the order of travel."""
+    outlook = report.outlook
+    places = outlook.trip.places
+    ends = (
+        Milestone(point=span_of(outlook, i).last + 1, title=places[leg.finish].name)
+        for i, leg in enumerate(outlook.legs)
     )
+    return (Milestone(point=0, title=places[outlook.legs[0].start].name), *ends)
 
 
-def _fuel(report: Report) -> Table:
-    """Where to refuel."""
-    outlook, u = report.outlook, report.units
-    rows = tuple(
-        (
-            local_time(outlook, span_of(outlook, stop.leg).last).strftime("%a %H:%M"),
-            outlook.trip.places[stop.place].name,
-            f"{stop.litres / u.litres:.0f}",
-            f"{stop.left_l / u.litres:.0f}",
-            "next fuel is far" if stop.tight else "",
-        )
-        for stop in report.fuel.stops
+def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
+    """What to tell a reader on the way, group by group."""
+
+    def of(*kinds: str) -> tuple[Milestone, ...]:
+        chosen = sorted((mark for mark in found if mark.kind in kinds), key=lambda mark: mark.point)
+        return tuple(Milestone(point=mark.point, title=mark.title, text=_first_line(mark)) for mark in chosen)
+
+    groups = (
+        Ahead(heading="Next thin place", milestones=of("hot")),
+        Ahead(heading="Next stop of the plan", milestones=of("break", "halt", "event", "night", "finish")),
+        Ahead(heading="Next fuel", milestones=of("fuel")),
+        Ahead(heading="Next service due", milestones=of("service")),
+        Ahead(heading="Next turn-out with services", behind="Services behind you", milestones=_serviced(report)),
     )
-    tank = outlook.car.vehicle.tank
-    note = (
-        f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
-        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. " + " ".join(report.fuel.gaps)
+    return tuple(group for group in groups if group.milestones or group.heading == "Next thin place")
+
+
+def _first_line(mark: Mark) -> str:
+    """What a mark adds to its title: the title of a hot spot says it all."""
+    return "" if mark.kind == "hot" else mark.text.split("\n")[0]
+
+
+def _serviced(report: Report) -> tuple[Milestone, ...]:
+    """Places with room to stop and some service, in the order of travel."""
+    outlook = report.outlook
+    places = outlook.trip.places
+    order = (
+        (0, outlook.legs[0].start),
+        *((span_of(outlook, i).last + 1, leg.finish) for i, leg in enumerate(outlook.legs)),
     )
-    return Table(
-        title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}", "note"), rows=rows, note=note
+    return tuple(
+        Milestone(point=point, title=places[key].name, text=", ".join(sorted(places[key].services)))
+        for point, key in order
+        if places[key].services
     )
-
-
-def _day(report: Report, number: int) -> Day:
-    """One day's sheet: legs with times, expected readings, margins."""
-    outlook, u = report.outlook, report.units
-    frame = legs_table(report)
-    frame = frame[frame["day"] == number + 1]
-    row = days_table(report).iloc[number]
-    columns: dict[str, object] = {
-        "leg": frame["from"] + " to " + frame["to"],
-        "depart": frame["depart"].str[-5:],
-        "arrive": frame["arrive"].str[-5:],
-        u.distance: frame[f"distance [{u.distance}]"].map("{:.0f}".format),
-        f"climb {u.elevation}": frame[f"climb [{u.elevation}]"].map("{:,.0f}".format),
-        f"air {u.temperature}": frame[f"air [{u.temperature}]"].map("{:.0f}".format),
-    }
-    for fluid in fluids_of(outlook):
-        name = FLUID_NAMES[fluid]
-        columns[f"{name} {u.temperature}"] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
-    columns["smallest margin"] = [
-        f"{u.diff(m.margin_k):.0f} {u.temperature}, {FLUID_NAMES[m.fluid]}: {m.level}"
-        for m in (report.worst(leg - 1) for leg in frame["leg"])
-    ]
-    thin = [m for m in report.notable() if m.leg + 1 in set(frame["leg"])]
-    lines = [f"{_leg_name(report, m.leg)}. {sentence(report, m)} {reason(report, m)}" for m in thin]
-    hours = (
-        f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving; sunset at {row['to']} "
-        f"{sunset(outlook, number)}."
-    )
-    lines = [*(said for said in report.clocks if said.startswith(str(row["date"]))), *lines]
-    columns["then"] = list(frame["then"])
-    table = _as_table("Legs and the hottest reading to expect on each", pd.DataFrame(columns))
-    helps = tuple(_helps(report, day) for day in report.remedies if day.day == number)
-    return Day(
-        title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
-        summary="\n".join([hours, *lines]),
-        tables=(table, *helps),
-    )
-
-
-def _helps(report: Report, day: DayRemedies) -> Table:
-    """Choices of one day, those that suffice first."""
-    rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in day.choices)
-    note = (
-        f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
-        "day. Each line was driven through the whole model, the rest of the day included."
-    )
-    title = f"What helps the {FLUID_NAMES[day.fluid]}"
-    return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)
-
-
-def _as_table(title: str, frame: pd.DataFrame) -> Table:
-    """Turn a data frame into a table of text."""
-    data = frame
-    rows = tuple(tuple(str(value) for value in row) for row in data.itertuples(index=False))
-    return Table(title=title, headings=tuple(map(str, data.columns)), rows=rows)
 
 
 def bounds(report: Report) -> tuple[float, float, float, float]:

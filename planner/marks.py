@@ -1,4 +1,4 @@
-"""Everything that happens at a point of the way: start, pauses, fuel, service, hot spots, proposed stops, nights, finish.
+"""Everything that happens at a point of the way: start, pauses, fuel, service, hot spots, proposed stops, finish.
 
 One list serves the map, the calendar and the files for other programs.
 """
@@ -128,8 +128,8 @@ def advice(report: Report, day: int) -> tuple[str, ...]:
         said += [_advice_line(report, remedy) for remedy in one.working[:_MOST_ADVICE]]
         if not one.working:
             said.append(
-                f"Nothing that was tried brings the {FLUID_NAMES[one.fluid]} under the wanted chance: take another road, "
-                "lighten the car, or be ready to stop."
+                f"Nothing that was tried brings the {FLUID_NAMES[one.fluid]} under the wanted chance: take another "
+                "road, lighten the car, or be ready to stop."
             )
     return tuple(said)
 
@@ -238,12 +238,14 @@ def _hot(report: Report) -> Iterator[Mark]:
 
 def _cool(report: Report) -> Iterator[Mark]:
     """Stops to cool that suffice, each place once with its shortest."""
-    seen = set()
+    seen: set[int] = set()
     for day in report.remedies:
-        for remedy in day.working:
+        for remedy in sorted(day.working, key=lambda remedy: len(remedy.changes)):
             change = next((change for change in remedy.changes if change.stop_after is not None), None)
             if change is None or change.stop_after is None or change.stop_after in seen:
                 continue
+            if len(remedy.changes) > 1 and seen:
+                continue  # together with something else only where no stop suffices alone
             seen.add(change.stop_after)
             text = f"Only if chosen; {_advice_line(report, remedy)}"
             title = f"Proposed: {remedy.words}"

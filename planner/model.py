@@ -54,11 +54,22 @@ class Leg:
     open: bool
     profile: Profile | None
     note: str
+    season: tuple[tuple[int, int], tuple[int, int]] | None = None  # (month, day) from and to, inclusive
+    air_conditioning: bool | None = None  # None as the trip says
+    heater: bool = False
+    low_gear: bool = False
 
     def reverse(self) -> "Leg":
         """Return the same road driven the other way."""
         profile = None if self.profile is None else self.profile.reverse()
         return replace(self, start=self.finish, finish=self.start, profile=profile)
+
+    def open_on(self, day: date) -> bool:
+        """Tell whether the road's season covers a date; a season may span the new year."""
+        if self.season is None:
+            return self.open
+        (first, last), today = self.season, (day.month, day.day)
+        return first <= today <= last if first <= last else today >= first or today <= last
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +151,7 @@ class Trip:
     events: tuple[Event, ...] = ()
     risk: float = 0.05
     service: tuple[ServiceItem, ...] = ()
+    mornings: tuple[tuple[date, time], ...] = ()  # days whose start is fixed
     finish_by: datetime | None = None
     assumptions: tuple[str, ...] = ()
 

@@ -306,10 +306,18 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         end_s=end,
         wanted_m_per_s=road.wanted_m_per_s[rows],
         engine_on=1.0,
+        cooled=_cooled(road.legs[i]),
+        heater_on=float(road.legs[i].heater),
+        low_gear=float(road.legs[i].low_gear),
         group=float(i),
         day=float(day),
     )
     return float(end[-1])
+
+
+def _cooled(leg: Leg) -> float:
+    """A/C on a leg: 1 on, 0 off, NaN as the trip says."""
+    return np.nan if leg.air_conditioning is None else float(leg.air_conditioning)
 
 
 def _park(
@@ -336,6 +344,9 @@ def _park(
         end_s=now + edges[1:],
         wanted_m_per_s=0.0,
         engine_on=float(engine_on),
+        cooled=np.nan,
+        heater_on=0.0,
+        low_gear=0.0,
         group=float(i),
         day=float(day),
     )
@@ -406,9 +417,11 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         headwind_m_per_s=np.zeros_like(air),
         idle_share=np.zeros_like(air),
         engine_on=c["engine_on"],
-        ac_on=float(trip.air_conditioning) * c["engine_on"],
+        ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
         group=c["group"],
         day=c["day"],
+        heater_on=c["heater_on"],
+        low_gear=c["low_gear"],
     )
     return Timeline(
         road=road,

@@ -153,8 +153,7 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
     """Switches on some legs: A/C off, heater on, one gear lower."""
-    ac, heater = drive.ac_on.copy(), np.zeros_like(drive.ac_on)
-    low = np.zeros_like(drive.ac_on)
+    ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
     for change in changes:
         here = np.isin(drive.group, change.legs)
         ac[here] *= not change.ac_off

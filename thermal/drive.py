@@ -1,11 +1,16 @@
 """A timed drive: what the road, the clock and the weather ask of the car, segment by segment."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 
 from thermal.errors import ParameterError
 from thermal.ranges import FloatArray
+
+
+def _nowhere() -> FloatArray:
+    """Stand-in for a switch that is off everywhere, until the length is known."""
+    return np.zeros(0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,14 +57,14 @@ class Drive:
     ac_on: FloatArray
     group: FloatArray
     day: FloatArray
-    heater_on: FloatArray | None = None
-    low_gear: FloatArray | None = None
+    heater_on: FloatArray = field(default_factory=_nowhere)
+    low_gear: FloatArray = field(default_factory=_nowhere)
 
     def __post_init__(self) -> None:
         """Check shapes and that every number is one."""
         n = len(self.duration_s)
         for name in ("heater_on", "low_gear"):
-            if getattr(self, name) is None:
+            if getattr(self, name).size == 0:
                 object.__setattr__(self, name, np.zeros(n))
         for item in fields(self):
             held = getattr(self, item.name)

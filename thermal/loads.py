@@ -328,8 +328,7 @@ def _to_water(cooler: Cooler, flow: FloatArray) -> FloatArray:
 
 def _heater(vehicle: Vehicle, drive: Drive, flow: FloatArray) -> FloatArray:
     """Conductance of the cabin heater to outside air, where it is on."""
-    on = np.zeros_like(flow) if drive.heater_on is None else drive.heater_on
-    return vehicle.cooling.heater_w_per_k * np.clip(flow, 0.2, 1.5) ** _HEATER_EXPONENT * on
+    return vehicle.cooling.heater_w_per_k * np.clip(flow, 0.2, 1.5) ** _HEATER_EXPONENT * drive.heater_on
 
 
 def _surface(node: Node, scale: FloatArray) -> FloatArray:

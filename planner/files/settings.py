@@ -16,12 +16,13 @@ FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
-    *("prefer", "rest", "event", "finish_by", "risk", "service"),
+    *("prefer", "rest", "event", "finish_by", "risk", "service", "morning"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
     *("before_sunset", "daylight", "avoid_heat"),
 )
+MORNING_KEYS = ("on", "at")
 SERVICE_KEYS = ("item", "every", "since", "months", "since_months", "fluid")
 SERVICE_FLUIDS = ("engine_oil", "transmission", "differential", "")
 EVENT_KEYS = ("place", "on", "arrive_by", "stay")
@@ -56,6 +57,7 @@ class Settings:
     rest: tuple[str, ...]
     risk: float
     service: tuple[ServiceItem, ...]
+    mornings: tuple[tuple[date, time], ...]
     events: tuple[Event, ...]
     finish_by: datetime | None
     nights: tuple[str, ...]
@@ -230,6 +232,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         daylight=bool(day.flag("daylight", True)),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
+        mornings=tuple(_morning(data, n, problems) for n, data in enumerate(top.sections("morning"), start=1)),
         service=tuple(_service(data, n, problems) for n, data in enumerate(top.sections("service"), start=1)),
         risk=top.number("risk", 0.05, low=0.001, high=0.5),
         prefer=_preference(top, problems),
@@ -315,6 +318,25 @@ def _moment(top: _Section, key: str) -> datetime:
     return _UNSET
 
 
+def _day_date(section: _Section, data: Mapping[str, object], key: str) -> date:
+    """Read a date."""
+    on = data.get(key)
+    on = _date_from_text(on.strip()) if isinstance(on, str) else on
+    if not isinstance(on, date) or isinstance(on, datetime):
+        section.fault(key, f"read {shown(data.get(key))}; a date is needed, e.g. '2027-07-10'")
+        return _UNSET.date()
+    return on
+
+
+def _morning(data: Mapping[str, object], number: int, problems: Problems) -> tuple[date, time]:
+    """Read the fixed start of one day."""
+    section = _Section(data, f"morning {number} ", problems)
+    section.check_keys(MORNING_KEYS, {key: _above(key) for key in TOP_KEYS if key not in MORNING_KEYS})
+    if "at" not in data:
+        section.fault("at", "is missing; give the local time to set off, e.g. '06:30'")
+    return _day_date(section, data, "on"), section.clock("at", time(8))
+
+
 def _service(data: Mapping[str, object], number: int, problems: Problems) -> ServiceItem:
     """Read one job that falls due."""
     section = _Section(data, f"service {number} ", problems)
@@ -359,11 +381,7 @@ def _event(data: Mapping[str, object], number: int, problems: Problems) -> Event
     section.check_keys(EVENT_KEYS, {key: _above(key) for key in TOP_KEYS if key not in EVENT_KEYS})
     if "place" not in data:
         section.fault("place", "is missing; name a place on the route")
-    on = data.get("on")
-    on = _date_from_text(on.strip()) if isinstance(on, str) else on
-    if not isinstance(on, date) or isinstance(on, datetime):
-        section.fault("on", f"read {shown(data.get('on'))}; a date is needed, e.g. '2027-07-10'")
-        on = _UNSET.date()
+    on = _day_date(section, data, "on")
     return Event(
         place=section.text("place"),
         on=on,

@@ -20,7 +20,10 @@ from planner.files.workbook import FILE, MAX_XLSX_BYTES
 Cell = str | int | float
 
 _YES_NO = ("yes", "no")
-_CHOICES: Mapping[str, Sequence[str]] = {"kind": KINDS, "two_way": _YES_NO, "open": _YES_NO}
+_CHOICES: Mapping[str, Sequence[str]] = {
+    "kind": KINDS,
+    **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
+}
 HELP: Mapping[str, str] = {
     "place": "Short key, only a-z, 0-9 and -; every place its own. The legs and trip.toml use it.",
     "name": "As shown to people; any text.",
@@ -38,7 +41,10 @@ HELP: Mapping[str, str] = {
     "speed": "What a careful driver keeps up there, stops not counted; mph or km/h.",
     "road": "Number or name of the road.",
     "two_way": "yes or no: may it be driven the other way too? Empty: yes.",
-    "open": "yes or no: is it open on the day? Empty: yes.",
+    "open": "yes, no, or its season as month-day..month-day, e.g. 05-28..10-15. Empty: yes.",
+    "air_conditioning": "yes or no on this leg. Empty: as the trip says.",
+    "heater": "yes: cabin heater at full on this leg. Empty: no.",
+    "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
     "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: an even grade.",
 }
 """What each column holds, shown at its heading."""

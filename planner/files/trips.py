@@ -6,6 +6,7 @@ The tables are places.csv and legs.csv, or the sheets of trip.xlsx. Nothing is w
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from planner.errors import TripError
@@ -28,6 +29,7 @@ MAX_PLACES, MAX_LEGS = 20_000, 60_000
 _KEY = re.compile(r"[a-z0-9-]+")
 _MPH = 0.44704
 _YES_NO = ("yes", "no")
+_SEASON = re.compile(r"(\d\d)-(\d\d)\.\.(\d\d)-(\d\d)", re.ASCII)
 
 
 def _temperature(name: str, *, example: str, high_k: float) -> Column:
@@ -61,6 +63,7 @@ LEG_COLUMNS = (
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="21.5", low=1e-3, high=2e7),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
     *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "note")),
+    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear")),
 )
 
 
@@ -285,7 +288,9 @@ def _leg(row: Row, places: _Places, profiles: Profiles) -> Leg | None:
         row.fault("to", f"the leg goes from '{start}' to itself; put a place between")
         start = ""
     distance_m, speed_m_per_s = row.value("distance"), row.value("speed")
-    two_way, is_open = row.choice("two_way", _YES_NO, "yes"), row.choice("open", _YES_NO, "yes")
+    two_way, season = row.choice("two_way", _YES_NO, "yes"), _season(row)
+    is_open = "yes" if season is not None else row.choice("open", _YES_NO, "yes")
+    cooled = row.choice("air_conditioning", _YES_NO, "")
     profile = profiles.for_leg(row, distance_m, [places.good.get(start), places.good.get(finish)])
     if not start or not finish or distance_m is None or speed_m_per_s is None:
         return None
@@ -299,7 +304,24 @@ def _leg(row: Row, places: _Places, profiles: Profiles) -> Leg | None:
         open=is_open == "yes",
         profile=profile,
         note=row.cell("note"),
+        season=season,
+        air_conditioning={"yes": True, "no": False}.get(cooled),
+        heater=row.choice("heater", _YES_NO, "no") == "yes",
+        low_gear=row.choice("low_gear", _YES_NO, "no") == "yes",
     )
+
+
+def _season(row: Row) -> tuple[tuple[int, int], tuple[int, int]] | None:
+    """Read an 'open' cell such as '05-28..10-15'; None when it is a yes, a no or empty."""
+    match = _SEASON.fullmatch(row.cell("open").strip())
+    if match is None:
+        return None
+    try:
+        first, last = (date(2000, int(match[i]), int(match[i + 1])) for i in (1, 3))
+    except ValueError:
+        row.fault("open", f"read {shown(row.cell('open'))}; write month-day..month-day, e.g. 05-28..10-15")
+        return None
+    return (first.month, first.day), (last.month, last.day)
 
 
 def _leg_end(row: Row, name: str, places: _Places) -> str:
@@ -334,6 +356,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         rest=settings.rest,
         risk=settings.risk,
         service=settings.service,
+        mornings=settings.mornings,
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),

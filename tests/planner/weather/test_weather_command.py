@@ -1,0 +1,115 @@
+"""The weather command on trips: each place of the route is told fresh, stale or missing; nothing is asked unasked."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from planner.files.folder import open_folder
+from planner.graph import choose_route
+from planner.weather.command import FRESH, MISSING, STALE, dates_of, run
+from planner.weather.keep import load_kept
+from planner.weather.typical import load_past_years
+
+
+@pytest.fixture
+def ask(services, user_folders):
+    """`ask(trip, legs, offline=...)`: run against the loopback server."""
+
+    def make(trip, legs, **more):
+        plain = {"offline": False, "now": datetime.now(UTC) + timedelta(seconds=5), "sleep": lambda _: None}
+        return run(trip, legs, sources=services.sources(), archive_url=services.url, **plain | more)
+
+    return make
+
+
+@pytest.fixture
+def soon():
+    return datetime.combine(datetime.now(UTC).date() + timedelta(days=1), datetime.min.time().replace(hour=8))
+
+
+@pytest.fixture
+def trip(make_trip, road, tmp_path, soon):
+    bare = {"high_k": None, "low_k": None}
+    places = {"linn": {"lat_deg": 39.7, "lon_deg": -97.1} | bare, "york": {"lat_deg": 40.9, "lon_deg": -97.6}}
+    return make_trip([road("linn", "york", 90.0)], places=places, folder=tmp_path / "trip", departure=soon)
+
+
+def test_fresh_then_stale_then_offline(trip, ask, services):
+    told = []
+    report = ask(trip, trip.legs, tell=told.append)
+    assert [row.state for row in report.rows] == [FRESH, FRESH]
+    assert report.rows[0].source == "US National Weather Service"
+    assert report.rows[0].made == "30 min"
+    assert report.attribution == (
+        "Forecast: National Weather Service (weather.gov). Public domain; United States only. Hours taken from its "
+        "grid unchanged, then fitted to the road.",
+    )
+    assert told == ["US National Weather Service: linn (1 of 2)", "US National Weather Service: york (2 of 2)"]
+    asked = len(services.asked)
+    report = ask(trip, trip.legs, offline=True, now=datetime.now(UTC) + timedelta(hours=30))
+    assert [(row.state, row.fetched) for row in report.rows] == [(STALE, "30 h")] * 2
+    assert len(services.asked) == asked
+
+
+def test_offline_with_nothing_kept(trip, ask, services):
+    report = ask(trip, trip.legs, offline=True)
+    assert report.nothing
+    assert {row.state for row in report.rows} == {MISSING}
+    assert "never fetched, and this is offline" in report.rows[0].note
+    assert services.asked == []
+
+
+def test_services_down_is_told_and_nothing_raises(trip, ask, services):
+    services.faults = {"/points/": "500", "/v1/": "html"}
+    report = ask(trip, trip.legs)
+    assert report.nothing
+    assert "answered 500" in report.rows[0].note
+    assert "wants a login" in report.rows[0].note
+    assert "No past years for 1 places: Open-Meteo archive did not answer in JSON" in report.notes[0]
+
+
+def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entered(trip, ask, services, soon):
+    later = replace(trip, departure=soon + timedelta(days=200))
+    report = ask(later, later.legs)
+    assert all("/v1/archive" in path for path in services.asked)
+    assert len(services.asked) == 10
+    assert list(load_past_years(later)) == ["linn"]
+    assert "beyond it the means of" in report.rows[0].note
+    assert "beyond it the usual values entered" in report.rows[1].note
+    assert "Open-Meteo.com" in report.attribution[0]
+    services.asked.clear()
+    ask(later, later.legs)
+    assert services.asked == []  # fetched once
+
+
+def test_example_over_the_alps_uses_the_world_wide_service(copy_example, tmp_path, ask, services, soon):
+    trip, _ = open_folder(copy_example("alps", tmp_path / "trip"))
+    trip = replace(trip, departure=soon)
+    report = ask(trip, choose_route(trip))
+    assert {row.source for row in report.rows} == {"Open-Meteo"}
+    assert all("/v1/forecast" in path for path in services.asked)
+    assert len(services.asked) == 1
+
+
+def test_example_across_a_continent(copy_example, tmp_path, ask, services, soon):
+    trip, _ = open_folder(copy_example("wilmington-astoria", tmp_path / "trip"))
+    trip = replace(trip, departure=soon)
+    legs = choose_route(trip)
+    report = ask(trip, legs)
+    assert len(report.rows) == len({leg.start for leg in legs} | {legs[-1].finish})
+    assert {row.state for row in report.rows} == {FRESH}
+    assert {row.source for row in report.rows} == {
+        "US National Weather Service, Open-Meteo"
+    }  # the second for later days
+    assert sum("/v1/forecast" in path for path in services.asked) == 1
+    kept = load_kept(trip)
+    assert set(kept.fetched) == {row.place for row in report.rows}
+    first, last = dates_of(trip, legs)[0], dates_of(trip, legs)[-1]
+    assert 10 <= (last - first).days <= 20
+
+
+def test_past_years_are_not_asked_for_near_entered_values(trip, ask, services, soon, road):
+    later = replace(trip, departure=soon + timedelta(days=200))
+    ask(later, [road("linn", "york", 60.0)])  # 90 km
+    assert services.asked == []

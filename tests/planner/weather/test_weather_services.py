@@ -1,0 +1,408 @@
+"""Both services through a loopback server: shapes, gaps, refusals, fallback from one to the other, what is kept."""
+
+import json
+import math
+import os
+import time
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from planner.weather.heights import OpenMeteoHeights, UsgsHeights
+from planner.weather.keep import kept_folder, load_kept
+from planner.weather.nws import BadReply, NationalWeatherService, duration_s, parse_grid
+from planner.weather.openmeteo import OpenMeteo, each, parse_hours
+from planner.weather.record import Fetched, Missing, Point
+from planner.weather.services import fetch_weather, points_on
+from planner.weather.web import Answer
+
+KANSAS = Point(place="linn", lat_deg=39.74561, lon_deg=-97.08922, elevation_m=440.0)
+WINDSOR = Point(place="windsor", lat_deg=49.2, lon_deg=-97.0, elevation_m=240.0)  # inside the rough box, yet not the US
+BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
+
+
+def say(_):
+    pass
+
+
+@pytest.fixture
+def today():
+    return datetime.now(UTC).date()
+
+
+@pytest.fixture
+def trip(make_trip, road, tmp_path, user_folders):
+    places = {
+        "linn": {"lat_deg": 39.74561, "lon_deg": -97.08922, "elevation_m": 440.0},
+        "windsor": {"lat_deg": 49.2, "lon_deg": -97.0, "elevation_m": 240.0},
+    }
+    return make_trip([road("linn", "windsor", 60.0)], places=places, folder=tmp_path / "trip")
+
+
+def fetched(trip, services, web, dates, **more):
+    client = more.pop("client", None) or web()
+    plain = {"web": client, "sources": services.sources(), "now": datetime.now(UTC)}
+    return fetch_weather(trip, points_on(trip, trip.legs), dates, **plain | more)
+
+
+# --- the National Weather Service ---
+
+
+def test_two_steps_and_hours_in_si(services, web, today):
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
+    assert services.asked == ["/points/39.7456,-97.0892", "/gridpoints/TOP/97,40"]
+    assert all(h["Accept"] == "application/geo+json" for h in services.headers)
+    hour = one.epoch_s[30] % 86400.0 / 3600.0
+    assert one.air_k[30] == pytest.approx(293.15 + hour, abs=1.0)  # a run of two hours keeps its first value
+    assert np.diff(one.epoch_s) == pytest.approx(3600.0)
+    assert len(one.epoch_s) == 180
+    assert (one.dew_k[5], one.wind_m_per_s[5], one.wind_from_deg[5]) == pytest.approx((285.15, 10.0, 270.0))
+    assert one.elevation_m == 406.6
+    assert one.issued_s == pytest.approx(services.issued_s)
+
+
+def test_point_that_is_not_canonical_is_followed(services, web):
+    answer = web().get(f"{services.url}/points/39.7000,-97.1", accept="application/geo+json")
+    assert answer.data["properties"]["gridId"] == "TOP"
+    assert services.asked == ["/points/39.7000,-97.1", "/points/39.7,-97.1"]
+
+
+def test_outside_the_united_states(services, web, today):
+    found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], [today], web=web(), tell=say)
+    assert [one.why for one in found] == [
+        "lies outside the United States",
+        "answered 404: Unable to provide data for requested point 49.2,-97",
+    ]
+    assert len(services.asked) == 1  # Brig is not even asked
+
+
+def test_redrawn_grid_is_asked_for_again(services, web, today):
+    """The old cell answers 404, with its forecast in the cache and without."""
+    nws = NationalWeatherService(url=services.url)
+    client = web(lives=(("/points/", (9999, 9999, 9999)), ("", (1, 1, 1))))
+    nws.fetch([KANSAS], [today], web=client, tell=say)
+    time.sleep(1.05)
+    services.grid_shift, services.asked = 200, []
+    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    wanted = ["/gridpoints/TOP/97,40", "/points/39.7456,-97.0892", "/gridpoints/TOP/297,40"]
+    assert services.asked == wanted
+    assert time.time() - one.fetched_s < 1.0
+
+    client = web(client._path.parent.with_name("second"))
+    services.grid_shift = 0
+    client.get(f"{services.url}/points/39.7456,-97.0892", accept="application/geo+json")
+    services.grid_shift, services.asked = 200, []
+    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    assert services.asked == wanted
+    assert isinstance(one, Fetched)
+
+
+def test_silent_service_is_given_up_after_two_places(services, web, today):
+    services.faults["/points/"] = "html"
+    points = [Point(place=f"p{i}", lat_deg=39.0 + i, lon_deg=-97.0, elevation_m=0.0) for i in range(5)]
+    found = NationalWeatherService(url=services.url).fetch(points, [today], web=web(), tell=say)
+    assert len(services.asked) == 2
+    assert all(isinstance(one, Missing) for one in found)
+    assert found[4].why == f"not asked, as it {found[0].why}"
+    assert "in JSON" in found[4].why
+
+
+def grid(**changes):
+    start = "2026-07-01T13:00:00+00:00"
+    layers = {
+        "updateTime": "2026-07-01T10:22:03+00:00",
+        "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
+        "temperature": {"uom": "wmoUnit:degC", "values": [{"validTime": f"{start}/PT2H", "value": 25.5}]},
+    }
+    return parse_grid(
+        Answer(data={"properties": layers | changes}, fetched_s=1.8e9, stale=False), place="linn", source="nws"
+    )
+
+
+def test_absent_and_empty_layers_and_nulls():
+    start = "2026-07-01T13:00:00+00:00"
+    values = [
+        {"validTime": f"{start}/PT1H", "value": None},
+        {"validTime": "2026-07-01T14:00:00+00:00/PT5H", "value": 27},
+    ]
+    one = grid(
+        temperature={"uom": "wmoUnit:degC", "values": values},
+        dewpoint={"uom": "wmoUnit:degC", "values": []},
+        windSpeed={"uom": "wmoUnit:km_h-1", "values": None},
+    )
+    assert len(one.epoch_s) == 5
+    assert set(one.air_k) == {300.15}
+    assert all(math.isnan(v) for v in (*one.dew_k, *one.wind_m_per_s, *one.wind_from_deg))
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"temperature": {"uom": "wmoUnit:degC", "values": []}}, "no temperatures"),
+        ({"temperature": None}, "no temperatures"),
+        ({"temperature": {"uom": "wmoUnit:rankine", "values": [{"validTime": "x", "value": 1}]}}, "unit"),
+        (
+            {"temperature": {"uom": "wmoUnit:degC", "values": [{"validTime": "2026-07-01T13:00:00/PT1H", "value": 1}]}},
+            "offset",
+        ),
+        (
+            {
+                "temperature": {
+                    "uom": "wmoUnit:degC",
+                    "values": [{"validTime": "2026-07-01T13:00:00Z/1 hour", "value": 1}],
+                }
+            },
+            "span",
+        ),
+        ({"elevation": None}, "elevation"),
+        ({"elevation": {"value": "high"}}, "elevation"),
+    ],
+)
+def test_replies_of_another_form_are_refused_in_words(changes, told):
+    with pytest.raises(BadReply, match=told):
+        grid(**changes)
+
+
+@pytest.mark.parametrize(
+    "reply", [[], {}, {"properties": 3}, {"properties": {"gridId": "T", "gridX": 1, "gridY": 2}}, None]
+)
+def test_point_replies_of_another_form(services, web, today, reply):
+    services.sound = lambda path, query: (200, reply, {})
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
+    assert isinstance(one, Missing)
+
+
+def test_other_units_of_the_same_layer():
+    start = "2026-07-01T13:00:00+00:00"
+    one = grid(
+        temperature={"uom": "unit:degF", "values": [{"validTime": f"{start}/PT1H", "value": 95}]},
+        windSpeed={"uom": "wmoUnit:m_s-1", "values": [{"validTime": f"{start}/PT1H", "value": 4}]},
+    )
+    assert (one.air_k[0], one.wind_m_per_s[0]) == pytest.approx((308.15, 4.0))
+
+
+@pytest.mark.parametrize("text", ["", "P", "PT", "P1Y", "1H", "PT1S", "P1DT"])
+def test_odd_durations(text):
+    with pytest.raises(BadReply):
+        duration_s(text)
+
+
+# --- Open-Meteo ---
+
+
+def test_one_place_comes_bare_and_many_in_batches_of_a_hundred(services, web, today):
+    points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(201)]
+    found = OpenMeteo(url=services.url).fetch(points, [today], web=web(), tell=say)
+    assert [one.place for one in found] == [p.place for p in points]
+    assert len(services.asked) == 3
+    assert all(isinstance(one, Fetched) for one in found)
+    assert found[104].elevation_m == 100.0  # asked for to 10 m
+    assert found[0].air_k[0] == pytest.approx(283.15)
+    assert (found[0].wind_m_per_s[0], found[0].dew_k[0]) == pytest.approx((5.0, 281.15))
+    assert found[0].issued_s is None
+
+
+def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, today):
+    OpenMeteo(url=services.url).fetch([BRIG], [today], web=web(), tell=say)
+    (asked,) = services.asked
+    assert "latitude=46.32&longitude=7.99&elevation=680" in asked
+    assert "46.3159" not in asked
+    assert str(today.year) not in asked  # the same question every day: found again offline
+    assert "brig" not in asked.lower()
+
+
+def test_null_hours_are_left_out(services, web, today):
+    services.nulls = True
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], [today], web=web(), tell=say)
+    assert len(one.epoch_s) == 16 * 24 - 1
+    assert np.isfinite(one.air_k).all()
+
+
+def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
+    reply = services.forecast({"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["kmh"]}, 1, 2, 3)
+    with pytest.raises(BadReply, match="wind_speed_10m in 'km/h'"):
+        parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
+    reply = services.forecast({"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["ms"]}, 1, 2, 3)
+    reply["hourly"]["dew_point_2m"] = [1.0]
+    with pytest.raises(BadReply, match="another number of hours"):
+        parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
+    source = OpenMeteo(url=services.url)
+    services.faults["/v1/forecast"] = "array"
+    found = source.fetch([BRIG, KANSAS], [today], web=web(), tell=say)
+    assert {one.why for one in found} == {"answered in another form than it promises"}
+    with pytest.raises(BadReply, match="gave 3 replies for 2 places"):
+        each([{}, {}, {}], 2)
+    services.faults["/v1/forecast"] = "429"
+    found = source.fetch([WINDSOR], [today], web=web(), tell=say)
+    assert "Minutely" in found[0].why
+
+
+def test_wrong_types_never_escape(services, web, today):
+    for hourly in (
+        {"time": ["a"], "temperature_2m": ["hot"]},
+        {"time": None},
+        [],
+        {"time": [1], "temperature_2m": [True]},
+    ):
+        reply = {"hourly": hourly, "hourly_units": {"time": "unixtime", "temperature_2m": "°C"}}
+        with pytest.raises(BadReply):
+            parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
+
+
+# --- time ---
+
+
+@pytest.mark.parametrize(("day", "zone_hour"), [((2027, 3, 14), 7), ((2026, 11, 1), 6)])
+def test_nights_of_the_clock_change_have_every_hour_once(day, zone_hour):
+    """Runs come in UTC, so the night clocks change has no hour twice and none missing."""
+    start = datetime(*day, zone_hour, tzinfo=UTC)
+    values = [{"validTime": f"{(start + timedelta(hours=h)).isoformat()}/PT1H", "value": 10.0 + h} for h in range(6)]
+    one = grid(temperature={"uom": "wmoUnit:degC", "values": values})
+    assert np.diff(one.epoch_s) == pytest.approx(3600.0)
+    assert one.air_at(start.timestamp() + 1.5 * 3600.0) == pytest.approx(284.65)
+
+
+def test_offsets_other_than_utc_are_the_same_instant():
+    values = [{"validTime": "2026-11-01T01:30:00-06:00/PT1H", "value": 5.0}]
+    one = grid(temperature={"uom": "wmoUnit:degC", "values": values})
+    assert one.epoch_s == (datetime(2026, 11, 1, 7, 30, tzinfo=UTC).timestamp(),)
+
+
+# --- both together, and what is kept ---
+
+
+def test_second_service_takes_what_the_first_cannot(trip, services, web, today):
+    weather = fetched(trip, services, web, [today, today + timedelta(days=1)])
+    assert {key: [one.source for one in held] for key, held in weather.fetched.items()} == {
+        "linn": ["nws"],
+        "windsor": ["open-meteo"],
+    }
+    assert weather.missing == ()
+
+
+def test_second_service_takes_the_days_beyond_the_first(trip, services, web, today):
+    dates = [today + timedelta(days=i) for i in range(12)]
+    weather = fetched(trip, services, web, dates)
+    first, second = weather.fetched["linn"]
+    assert (first.source, second.source) == ("nws", "open-meteo")
+    assert second.epoch_s[-1] > first.epoch_s[-1] + 4 * 86400.0
+
+
+def test_first_service_down(trip, services, web, today):
+    services.faults["/points/"] = "500"
+    weather = fetched(trip, services, web, [today])
+    assert [one.source for held in weather.fetched.values() for one in held] == ["open-meteo", "open-meteo"]
+
+
+def test_everything_down_says_why(trip, services, web, today):
+    services.faults = {"/points/": "503", "/v1/": "429"}
+    weather = fetched(trip, services, web, [today])
+    assert weather.fetched == {}
+    why = {one.place: one.why for one in weather.missing}
+    assert "US National Weather Service answered 503" in why["linn"]
+    assert "Open-Meteo answered 429" in why["linn"]
+
+
+@pytest.mark.parametrize(("off", "told"), [(17, "forecasts reach 16"), (-9, "the trip is over")])
+def test_days_out_of_reach_are_not_asked_for(trip, services, web, today, off, told):
+    weather = fetched(trip, services, web, [today + timedelta(days=off)])
+    assert services.asked == []
+    assert told in weather.notes[0]
+
+
+def test_kept_weather_outlives_the_cache_and_the_network(trip, services, web, today, tmp_path):
+    first = fetched(trip, services, web, [today])
+    kept = load_kept(trip)
+    assert kept.fetched.keys() == first.fetched.keys()
+    assert kept.fetched["linn"][0].air_k == pytest.approx(first.fetched["linn"][0].air_k, abs=0.0051)
+    services.asked.clear()
+    late = datetime.now(UTC) + timedelta(hours=9)
+    again = fetched(trip, services, web, [today], client=web(tmp_path / "purged", offline=True, now=late), now=late)
+    assert services.asked == []
+    assert again.fetched["linn"][0].fetched_s == pytest.approx(first.fetched["linn"][0].fetched_s, abs=0.001)
+    assert not again.fetched["linn"][0].is_fresh(late.timestamp())
+    assert "never fetched" in again.missing[0].why
+    assert not (tmp_path / "trip").exists()  # nothing is written among the user's files
+
+
+def test_forecast_made_long_ago_is_not_fresh_however_new_the_reply(trip, services, web, today):
+    services.issued_s = time.time() - 88 * 3600.0  # seen on a delivery network's node
+    one = fetched(trip, services, web, [today]).fetched["linn"][0]
+    assert time.time() - one.fetched_s < 60.0
+    assert not one.is_fresh(time.time())
+
+
+def test_failure_keeps_what_was_fetched_before(trip, services, web, today, tmp_path):
+    before = fetched(trip, services, web, [today])
+    services.faults = {"/points/": "html", "/gridpoints/": "html", "/v1/": "html"}
+    after = fetched(trip, services, web, [today], client=web(tmp_path / "other"))
+    assert after.fetched.keys() == before.fetched.keys()
+    assert len(after.missing) == 2
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        '{"form": 99}',
+        '{"form": 1}',
+        '{"form": 1, "fetched": [{"place": 3}], "missing": [], "dates": []}',
+    ],
+)
+def test_damaged_kept_file_is_left_aside_and_told(trip, text):
+    path = kept_folder(trip) / "weather.json"
+    path.parent.mkdir(parents=True)
+    path.write_text(text)
+    told = []
+    assert load_kept(trip, tell=told.append) is None
+    assert "run 'grademargin weather' again" in told[0]
+    assert path.exists()
+
+
+def test_no_kept_file_is_nothing_to_tell(trip):
+    told = []
+    assert load_kept(trip, tell=told.append) is None
+    assert told == []
+
+
+def test_kept_file_is_plain_json_replaced_whole(trip, services, web, today):
+    fetched(trip, services, web, [today])
+    folder = kept_folder(trip)
+    assert sorted(os.listdir(folder)) == ["weather.json"]
+    data = json.loads((folder / "weather.json").read_text(), parse_constant=lambda c: pytest.fail(c))
+    assert data["dates"] == [today.isoformat()]
+
+
+def test_kept_folder_that_cannot_be_made(trip, services, web, today, user_folders):
+    (user_folders / "xdg_data_home").write_text("a file in the way")
+    told = []
+    weather = fetched(trip, services, web, [today], tell=told.append)
+    assert weather.fetched
+    assert any("is not kept" in text for text in told)
+
+
+def test_other_route_or_folder_keeps_its_own(trip, make_trip, road, tmp_path):
+    other = make_trip([road("linn", "windsor", 60.0)], folder=tmp_path / "else")
+    turned = make_trip([road("windsor", "linn", 60.0)], folder=trip.folder)
+    assert len({kept_folder(one) for one in (trip, other, turned)}) == 3
+
+
+# --- elevations ---
+
+
+def test_elevations(services, web):
+    client = web()
+    points = [KANSAS, Point(place="sea", lat_deg=40.0, lon_deg=-124.5, elevation_m=0.0), BRIG]
+    assert OpenMeteoHeights(url=services.url).heights_m(points, web=client, tell=say) == (1755.0, 1756.0, 1757.0)
+    assert UsgsHeights(url=services.url).heights_m(points, web=client, tell=say) == (296.606, None, None)
+    assert "x=-97.0892&y=39.7456" in services.asked[1]  # x is the longitude
+    assert len(services.asked) == 3
+    services.faults["/v1/"] = "html"
+    told = []
+    far = [Point(place="p", lat_deg=41.0, lon_deg=-99.0, elevation_m=0.0)]
+    assert UsgsHeights(url=services.url).heights_m(far, web=client, tell=told.append) == (None,)
+    assert OpenMeteoHeights(url=services.url).heights_m(far, web=client, tell=told.append) == (None,)
+    assert len(told) == 2
