@@ -250,7 +250,7 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
     from thermal.kernel import is_compiled
 
     if not is_compiled():
-        io.tell("first run: the thermal model is being compiled for this processor, once, for about 20 s")
+        io.tell("first run: the thermal model is being compiled for this processor, once, for about 10 s")
     return run(trip, car, tell=io.tell)
 
 

@@ -23,7 +23,16 @@ def choose_cache() -> None:
         return
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
     kept.mkdir(mode=0o700, exist_ok=True)
+    if not _own(kept):  # somebody else's folder under this name could hold their code
+        kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
+
+
+def _own(folder: Path) -> bool:
+    """Tell whether a folder is a real one, this user's, and closed to others."""
+    state = folder.lstat()
+    mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
+    return mine and not folder.is_symlink()
 
 
 def _writable(folder: Path) -> bool:

@@ -83,7 +83,7 @@ def _air(vehicle: Vehicle, drive: Drive) -> _Air:
     return _Air(air.density_kg_per_m3(drive.air_k, total, vapour), share, drive.speed_m_per_s + drive.headwind_m_per_s)
 
 
-def road_force_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
+def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray | None = None) -> FloatArray:
     """Force at the wheels for steady driving, trailer included.
 
     Parameters
@@ -92,6 +92,8 @@ def road_force_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
         Car and trailer. [-]
     drive : Drive
         The drive. [-]
+    density_kg_per_m3 : ndarray, shape (n_segment,), optional
+        Air density; worked out from the drive when not at hand. [kg/m3]
 
     Returns
     -------
@@ -101,8 +103,9 @@ def road_force_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
     body, trailer = vehicle.body, vehicle.trailer
     rolling = roadload.rolling_n(body.mass_kg, body.rolling_coefficient, drive.grade)
     rolling = rolling + roadload.rolling_n(trailer.mass_kg, trailer.rolling_coefficient, drive.grade)
+    density = _air(vehicle, drive).density_kg_per_m3 if density_kg_per_m3 is None else density_kg_per_m3
     drag = roadload.drag_n(
-        density_kg_per_m3=_air(vehicle, drive).density_kg_per_m3,
+        density_kg_per_m3=density,
         drag_area_m2=body.drag_area_m2 + trailer.drag_area_m2,
         speed_m_per_s=drive.speed_m_per_s,
         headwind_m_per_s=drive.headwind_m_per_s,
@@ -177,12 +180,13 @@ def _shortfall(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> Flo
         **{n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"},
         speed_m_per_s=speed_m_per_s,
     )
+    air_there = _air(vehicle, drive)
     return driveline.power_shortfall_w(
         vehicle,
-        wheel_w=road_force_n(vehicle, at) * speed_m_per_s,
+        wheel_w=road_force_n(vehicle, at, air_there.density_kg_per_m3) * speed_m_per_s,
         speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
         other_w=extras_w(vehicle, drive),
-        power_share=_air(vehicle, drive).power_share,
+        power_share=air_there.power_share,
     )
 
 
@@ -204,7 +208,9 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
     surroundings = _air(vehicle, drive)
     moving = drive.speed_m_per_s > 0.0
     speed = np.where(moving, drive.speed_m_per_s, 1.0)
-    wheel = (road_force_n(vehicle, drive) + _acceleration_n(vehicle, drive)) * drive.speed_m_per_s
+    wheel = (
+        road_force_n(vehicle, drive, surroundings.density_kg_per_m3) + _acceleration_n(vehicle, drive)
+    ) * drive.speed_m_per_s
     extras = extras_w(vehicle, drive)
     gear = driveline.choose_gear(
         vehicle,

@@ -16,7 +16,7 @@ from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
 # Local error per step: chosen so that a whole day stays within 0.05 K of LSODA (docs/validation.md).
-TOLERANCE_K = 0.02
+TOLERANCE_K = 0.005
 # The bonnet and inner wings shield block and hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films
 # in series halve still-air convection. The other bodies hang in the open.
 _IN_THE_OPEN = np.array([0.5, 0.5, 1.0, 1.0, 1.0, 1.0])
