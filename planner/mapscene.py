@@ -257,7 +257,7 @@ def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
 
 
 def _first_line(mark: Mark) -> str:
-    """What a mark adds to its title: the title of a hot spot says it all."""
+    """What a mark adds to its title; the title of a hot spot says it all."""
     return "" if mark.kind == "hot" else mark.text.split("\n")[0]
 
 

@@ -102,10 +102,28 @@ def hot_words(report: Report, margin: Margin) -> str:
     str
         Place, time, fluid, what is left.
     """
+    return f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}"
+
+
+def left_words(report: Report, margin: Margin) -> str:
+    """Say what a margin leaves.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        A margin. [-]
+
+    Returns
+    -------
+    str
+        Fluid, distance to its limit, confidence.
+    """
     left, u = report.units.diff(margin.margin_k), report.units
     share = round(100 * report.outlook.trip.confidence)
-    how = f"{left:.0f} {u.temperature} left" if left >= 0.0 else f"{-left:.0f} {u.temperature} over"
-    return f"{margin.near}, {margin.when:%a %H:%M}: {FLUID_NAMES[margin.fluid]} {how} at {share} %"
+    side = "below" if left >= 0.0 else "above"
+    return f"{FLUID_NAMES[margin.fluid]} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
 
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
@@ -230,7 +248,7 @@ def _hot(report: Report) -> Iterator[Mark]:
             leg=margin.leg,
             day=day,
             point=at + 1,
-            title=hot_words(report, margin),
+            title=f"{margin.near}: {left_words(report, margin)}",
             text="\n".join([sentence(report, margin), reason(report, margin), *advice(report, day)]),
             level=margin.level,
         )
@@ -286,4 +304,6 @@ def _service(report: Report) -> Iterator[Mark]:
         jobs = [job for job in report.service.due if job.leg == leg]
         items = ", ".join(job.item for job in jobs)
         place = report.outlook.trip.places[jobs[0].place].name
-        yield _at_end(report, leg, "service", f"Due at {place}: {items}", "\n".join(job.words for job in jobs))
+        yield _at_end(
+            report, leg, "service", f"Due at {place}: {items}", "\n".join(job.words for job in jobs if job.ageing > 1.1)
+        )

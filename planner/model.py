@@ -58,6 +58,7 @@ class Leg:
     air_conditioning: bool | None = None  # None as the trip says
     heater: bool = False
     low_gear: bool = False
+    idle_share: float = 0.0  # of the leg's time, standing in town or traffic
 
     def reverse(self) -> "Leg":
         """Return the same road driven the other way."""

@@ -20,6 +20,7 @@ from planner.service import ServicePlan, plan_service
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
+_ROTORS, _HOT_ROTOR_K, _STEEP = 5, 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 
 
@@ -33,6 +34,7 @@ class Report:
     fuel: FuelPlan
     choices: tuple[str, ...]
     clocks: tuple[str, ...]
+    brakes: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
 
@@ -71,6 +73,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         fuel=plan_fuel(outlook),
         choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
         clocks=clock_changes(outlook),
+        brakes=hot_brakes(outlook),
         remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
         service=plan_service(outlook),
     )
@@ -101,6 +104,37 @@ def clock_changes(outlook: Forecast) -> tuple[str, ...]:
             day, verb = local_time(outlook, span.last), "forward" if shift > 0 else "back"
             a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
             said.append(f"{day:%a %d %b}: set clocks {verb} {abs(shift):g} h between {a} and {b}.")
+    return tuple(said)
+
+
+def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
+    """Say where the front rotors get hot on the way down, and which gear was reckoned with.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+
+    Returns
+    -------
+    tuple of str
+        One sentence a leg whose rotors pass 250 degC at the trip's confidence.
+    """
+    u, said = units_of(outlook.trip.units), []
+    for i, leg in enumerate(outlook.legs):
+        span = span_of(outlook, i)
+        part = slice(span.first, span.last + 1)
+        if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
+            continue
+        at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
+        gears = outlook.nominal.work.gear[part][outlook.timeline.drive.grade[part] < -_STEEP] + 1.0
+        gear = f" in gear {gears.min():.0f} on the steep parts" if gears.size else ""
+        a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
+        said.append(
+            f"Front brakes {a} to {b}, {local_time(outlook, at):%a %H:%M}: about "
+            f"{u.temp(float(outlook.nominal.temps_k[0, at, _ROTORS])):.0f} {u.temperature}, up to "
+            f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
+        )
     return tuple(said)
 
 
@@ -331,7 +365,7 @@ def reason(report: Report, margin: Margin) -> str:
 
     rpm = work.engine_rad_per_s * 60.0 / (2.0 * np.pi)
     grade = 100.0 * float(np.sum(drive.grade * drive.length_m * before) / np.sum(drive.length_m * before))
-    held = line.slowed & before
+    held = line.slowed & before & (drive.grade > 0.0)
     slow = " The car cannot hold the entered speed there." if held.any() else ""
     return (
         f"In the ten minutes before: mean grade {grade:.1f} %, {mean(work.crank_w, here) / 1e3:.0f} kW at the "

@@ -13,7 +13,7 @@ from planner.model import Leg, Trip
 from planner.weather.diurnal import haurwitz_w_per_m2
 from planner.weather.expected import Anchor, dew_point_k, expected_air_k, grille_rise_k, highs_lows_along
 from thermal.drive import Drive
-from thermal.loads import held_speed_m_per_s
+from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -220,12 +220,13 @@ def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wante
         group=0.0 * flat,
         day=0.0 * flat,
     )
-    return held_speed_m_per_s(vehicle, drive)
+    return safe_descent_m_per_s(vehicle, replace(drive, speed_m_per_s=held_speed_m_per_s(vehicle, drive)))
 
 
 def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
     """Driving time of every leg. [s]."""
-    return list(np.bincount(road.leg, weights=road.length_m / speed_m_per_s, minlength=len(road.legs)))
+    moving = np.bincount(road.leg, weights=road.length_m / speed_m_per_s, minlength=len(road.legs))
+    return [float(time_s) / (1.0 - leg.idle_share) for time_s, leg in zip(moving, road.legs, strict=True)]
 
 
 class _Sheet:
@@ -288,7 +289,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
     """Append the segments of one leg; returns the time of arrival."""
     rows = np.flatnonzero(road.leg == i)
     v = speed[rows]
-    duration = road.length_m[rows] / v
+    duration = road.length_m[rows] / v / (1.0 - road.legs[i].idle_share)
     after = np.append(v[1:], 0.0 if last else (speed[rows[-1] + 1] if rows[-1] + 1 < len(speed) else 0.0))
     end = now + np.cumsum(duration)
     sheet.add(
@@ -308,6 +309,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         engine_on=1.0,
         cooled=_cooled(road.legs[i]),
         heater_on=float(road.legs[i].heater),
+        idle_share=road.legs[i].idle_share,
         low_gear=float(road.legs[i].low_gear),
         group=float(i),
         day=float(day),
@@ -347,6 +349,7 @@ def _park(
         cooled=np.nan,
         heater_on=0.0,
         low_gear=0.0,
+        idle_share=0.0,
         group=float(i),
         day=float(day),
     )
@@ -415,7 +418,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         dew_k=np.minimum(dew_point_k(low), air),
         road_rise_k=grille_rise_k(sun, c["speed_m_per_s"]),
         headwind_m_per_s=np.zeros_like(air),
-        idle_share=np.zeros_like(air),
+        idle_share=c["idle_share"],
         engine_on=c["engine_on"],
         ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
         group=c["group"],

@@ -82,7 +82,8 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     vehicle = _vehicle(outlook.car.vehicle, changes)
     road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
     speed = _speeds(outlook, road, day, vehicle)
-    day = replace(day, driving_s=float(np.sum((road.length_m / speed)[_rows(road, day)])))
+    idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
+    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[_rows(road, day)])))
     timeline = lay_out(outlook.trip, road, (day,), speed)
     drive = _drive(timeline.drive, changes)
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]

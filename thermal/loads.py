@@ -9,7 +9,7 @@ import numpy as np
 
 from thermal import air, brakes, cooling, driveline, engine, roadload
 from thermal.drive import Drive
-from thermal.ranges import FloatArray
+from thermal.ranges import BoolArray, FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
 
 _IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
@@ -19,6 +19,8 @@ _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump sto
 _STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
 _UNDERBODY_REFERENCE_M_PER_S = 25.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
+_DESCENT_GRADE = -0.03
+_STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
 
 
@@ -172,6 +174,63 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
         low, high = np.where(fails, low, middle), np.where(fails, middle, high)
     held[short] = low
     return held
+
+
+def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
+    """Speed at which the front rotors could go down each grade for ever without passing a steady temperature.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    drive : Drive
+        The drive at the wanted speeds. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Speed, not above the one wanted and not below 5 m/s. [m/s]
+
+    Notes
+    -----
+    Bisection on rotor heat = rotor conductance times (limit - air), best gear for engine braking. Short grades could be
+    taken faster; a careful driver goes down a long one no faster than this.
+    """
+    steep = np.flatnonzero((drive.speed_m_per_s > 5.0) & (drive.grade < _DESCENT_GRADE))
+    safe = drive.speed_m_per_s.copy()
+    if not len(steep):
+        return safe
+    part = Drive(**{name: getattr(drive, name)[steep] for name in drive.__dataclass_fields__})
+    hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
+    low, high = np.where(hot, 5.0, part.speed_m_per_s), part.speed_m_per_s
+    for _ in range(20 if hot.any() else 0):
+        middle = 0.5 * (low + high)
+        fails = _rotors_too_hot(vehicle, part, middle)
+        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
+    safe[steep] = low
+    return safe
+
+
+def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
+    """Whether steady braking at some speed heats the rotors beyond their steady limit."""
+    surroundings = _air(vehicle, drive)
+    others = {n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"}
+    at = Drive(**others, speed_m_per_s=speed_m_per_s)
+    gear = driveline.choose_gear(
+        vehicle,
+        wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
+        speed_m_per_s=speed_m_per_s,
+        other_w=extras_w(vehicle, drive),
+        power_share=surroundings.power_share,
+    )
+    scale = cooling.surface_scale(speed_m_per_s + drive.headwind_m_per_s, surroundings.density_kg_per_m3)
+    conductance = vehicle.rotors.surface_w_per_k * scale + cooling.still_air_w_per_k(
+        area_m2=vehicle.rotors.area_m2,
+        surface_k=np.full_like(scale, _STEADY_ROTOR_K),
+        air_k=drive.air_k,
+        emissivity=vehicle.rotors.emissivity,
+    )
+    return np.asarray(brakes.rotor_heat_w(gear.brake_w) > conductance * (_STEADY_ROTOR_K - drive.air_k))
 
 
 def _shortfall(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> FloatArray:

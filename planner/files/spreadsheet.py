@@ -14,7 +14,17 @@ from planner.errors import OutputError, TripError
 from planner.files.folder import new_folder
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
-from planner.files.trips import KINDS, LEG_COLUMNS, LEGS, MAX_LEGS, MAX_PLACES, PLACE_COLUMNS, PLACES, SERVICES
+from planner.files.trips import (
+    IDLE_SHARE,
+    KINDS,
+    LEG_COLUMNS,
+    LEGS,
+    MAX_LEGS,
+    MAX_PLACES,
+    PLACE_COLUMNS,
+    PLACES,
+    SERVICES,
+)
 from planner.files.workbook import FILE, MAX_XLSX_BYTES
 
 Cell = str | int | float
@@ -22,6 +32,7 @@ Cell = str | int | float
 _YES_NO = ("yes", "no")
 _CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
+    "flow": tuple(IDLE_SHARE),
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
 }
 HELP: Mapping[str, str] = {
@@ -43,6 +54,7 @@ HELP: Mapping[str, str] = {
     "two_way": "yes or no: may it be driven the other way too? Empty: yes.",
     "open": "yes, no, or its season as month-day..month-day, e.g. 05-28..10-15. Empty: yes.",
     "air_conditioning": "yes or no on this leg. Empty: as the trip says.",
+    "flow": "free, town or stop-and-go: how much of the time the car stands. Empty: free.",
     "heater": "yes: cabin heater at full on this leg. Empty: no.",
     "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
     "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: an even grade.",

@@ -29,6 +29,8 @@ MAX_PLACES, MAX_LEGS = 20_000, 60_000
 _KEY = re.compile(r"[a-z0-9-]+")
 _MPH = 0.44704
 _YES_NO = ("yes", "no")
+# Share of the time spent standing, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
+IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
 _SEASON = re.compile(r"(\d\d)-(\d\d)\.\.(\d\d)-(\d\d)", re.ASCII)
 
 
@@ -63,7 +65,7 @@ LEG_COLUMNS = (
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="21.5", low=1e-3, high=2e7),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
     *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "note")),
-    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear")),
+    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "flow")),
 )
 
 
@@ -308,6 +310,7 @@ def _leg(row: Row, places: _Places, profiles: Profiles) -> Leg | None:
         air_conditioning={"yes": True, "no": False}.get(cooled),
         heater=row.choice("heater", _YES_NO, "no") == "yes",
         low_gear=row.choice("low_gear", _YES_NO, "no") == "yes",
+        idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free")],
     )
 
 
