@@ -1,16 +1,18 @@
 """Other roads, put beside the chosen one: time, distance, climb, hottest margin."""
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
-from planner import geo
+from planner import clock, geo
 from planner.display import units_of
+from planner.errors import NoRouteError
 from planner.forecast import Forecast
 from planner.graph import other_routes
 from planner.margins import FLUID_NAMES, fluids_of
 from planner.model import Leg
-from planner.timeline import Timeline, build_timeline
+from planner.timeline import Span, Timeline, build_timeline
 from thermal.simulate import Result, simulate
 from thermal.vehicle import FLUIDS
 
@@ -51,10 +53,11 @@ def compare_roads(outlook: Forecast) -> tuple[Choice, ...]:
     -------
     tuple of Choice
         At most three, those that cost the least time first. Each alternative was driven through the whole model, its
-        later hours included.
+        later hours included; one that fits no split into days, or is closed on its day, is left out.
     """
     ranked = sorted(other_routes(outlook.trip), key=lambda found: sum(_time_s(leg) for leg in found[0]))
-    return tuple(_compare(outlook, legs, first, last) for legs, first, last in ranked[:_MOST])
+    compared = (_compare(outlook, legs, first, last) for legs, first, last in ranked)
+    return tuple(itertools.islice((choice for choice in compared if choice is not None), _MOST))
 
 
 def sentence(outlook: Forecast, choice: Choice) -> str:
@@ -91,9 +94,14 @@ def _time_s(leg: Leg) -> float:
     return leg.distance_m / leg.speed_m_per_s
 
 
-def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) -> Choice:
-    """Drive the other route and measure both between the places where they part and meet."""
-    line = build_timeline(outlook.trip, legs, outlook.car.vehicle)
+def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) -> Choice | None:
+    """Drive the other route and measure both between the places where they part and meet; None if it cannot be."""
+    try:
+        line = build_timeline(outlook.trip, legs, outlook.car.vehicle, outlook.known)
+    except NoRouteError:
+        return None
+    if not all(_is_open(line, span) for span in line.spans if span.kind == "drive"):
+        return None
     result = simulate(line.drive, outlook.car.vehicle, record=np.array([0]))
     start, finish = legs[first].start, legs[last].finish
     after = len(legs) - 1 - last
@@ -103,6 +111,12 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         chosen=_road(outlook, outlook.timeline, outlook.nominal, first, len(outlook.legs) - 1 - after),
         other=_road(outlook, line, result, first, last),
     )
+
+
+def _is_open(line: Timeline, span: Span) -> bool:
+    """Tell whether a leg is open on the date it is driven."""
+    lat_deg, lon_deg = float(line.lat_deg[span.last]), float(line.lon_deg[span.last])
+    return line.road.legs[span.leg].open_on(clock.local_date(float(line.end_s[span.last]), lat_deg, lon_deg))
 
 
 def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> Road:

@@ -232,6 +232,41 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
     return DONE
 
 
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
+@_JSON
+@click.pass_obj
+def weather(io: Streams, folder: Path, offline: bool, as_json: bool) -> int:
+    """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
+
+    Only rounded coordinates are sent. Later plans use what was fetched, also without signal.
+
+    Example: grademargin weather july
+    """
+    from dataclasses import asdict
+    from datetime import UTC, datetime
+
+    from planner.files.folder import open_folder
+    from planner.graph import choose_route
+    from planner.weather.command import run
+    from planner.weather.normals import read_normals
+
+    trip, _ = open_folder(folder)
+    table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
+    now = datetime.now(UTC)
+    found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
+    if as_json:
+        _json(io, asdict(found))
+    else:
+        for row in found.rows:
+            age = f"{row.source}, fetched {row.fetched} ago, made {row.made} ago, to {row.last}" if row.source else ""
+            io.say(f"{row.state:8}{row.name}: {'; '.join(text for text in (age, row.note) if text)}")
+        for text in (*found.notes, *found.attribution):
+            io.say(text)
+    return FAILED if found.failed else DONE
+
+
 def _report(io: Streams, folder: Path, *, remedies: bool) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
@@ -251,7 +286,9 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
 
     if not is_compiled():
         io.tell("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    return run(trip, car, tell=io.tell)
+    from planner.weather.gather import gather
+
+    return run(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
 
 
 def _verdict(report: "Report") -> int:

@@ -12,6 +12,8 @@ from planner.errors import NoRouteError
 from planner.graph import choose_route
 from planner.model import Leg, Trip
 from planner.timeline import Span, Timeline, build_timeline
+from planner.weather.outlook import NOTHING, Known
+from planner.weather.spread import day_sd_k
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
 from thermal.spread import SEED, draw
@@ -23,9 +25,6 @@ SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and th
 ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
-# Standard deviation of a day's temperature against its usual value, by month. ASSUMED after daily values at two New
-# England stations and three typical-year files: 5.5 K winter and spring, 3.6 K summer, 4.5 K autumn.
-_AMBIENT_SD_K = (5.5, 5.5, 5.5, 5.5, 5.5, 3.6, 3.6, 3.6, 4.5, 4.5, 4.5, 5.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +45,8 @@ class Forecast:
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
+    known : Known
+        Weather used beyond the places' usual highs and lows.
     """
 
     trip: Trip
@@ -59,6 +60,7 @@ class Forecast:
     shift_k: Floats
     mornings_k: tuple[Floats, ...]
     error_k: float
+    known: Known
 
 
 def _batch(
@@ -103,11 +105,11 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
     return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
-def _open_roads(trip: Trip, vehicle: Vehicle) -> tuple[Trip, tuple[Leg, ...], Timeline]:
+def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
     """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
     while True:
         legs = choose_route(trip)
-        timeline = build_timeline(trip, legs, vehicle)
+        timeline = build_timeline(trip, legs, vehicle, known)
         shut = [span for span in timeline.spans if span.kind == "drive" and not _is_open(trip, legs, timeline, span)]
         if not shut:
             return trip, legs, timeline
@@ -140,25 +142,26 @@ def _mornings(timeline: Timeline, nominal: Result, spread: Result, nights: list[
     return (first, *later)
 
 
-def ambient_sd_k(trip: Trip, n_day: int) -> Floats:
-    """Standard deviation of the air temperature, per day of the trip.
+def ambient_sd_k(timeline: Timeline) -> Floats:
+    """Standard deviation of the air temperature of every day, by where it comes from.
 
     Parameters
     ----------
-    trip : Trip
-        Its departure gives the month. [-]
-    n_day : int
-        Number of days. [-]
+    timeline : Timeline
+        The drive with its weather. [-]
 
     Returns
     -------
     ndarray, shape (n_day,)
-        For entered usual highs and lows. [K]
+        Mean over the hours driven. [K]
     """
-    return np.full(n_day, _AMBIENT_SD_K[trip.departure.month - 1])
+    driven = np.where(timeline.drive.speed_m_per_s > 0.0, timeline.drive.duration_s, 0.0)
+    return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
-def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lambda _: None) -> Forecast:
+def forecast(
+    trip: Trip, car: VehicleFile, *, known: Known = NOTHING, tell: Callable[[str], None] = lambda _: None
+) -> Forecast:
     """Forecast a trip.
 
     Parameters
@@ -167,6 +170,8 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         The trip. [-]
     car : VehicleFile
         Its car. [-]
+    known : Known
+        Weather beyond the places' usual highs and lows. [-]
     tell : callable
         Receives a sentence before each slow part. [-]
 
@@ -181,13 +186,13 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         If there is no road, or no split into days.
     """
     tell("choosing the road and the days")
-    trip, legs, timeline = _open_roads(trip, car.vehicle)
+    trip, legs, timeline = _open_roads(trip, car.vehicle, known)
     tell("forecasting temperatures, the car as described, then its spread")
     nominal = simulate(timeline.drive, car.vehicle)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
-    sd = ambient_sd_k(trip, len(timeline.days))
+    sd = ambient_sd_k(timeline)
     factors, shift, spread = _batch(timeline, car, sd, 0, rows)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
@@ -208,6 +213,7 @@ def forecast(trip: Trip, car: VehicleFile, *, tell: Callable[[str], None] = lamb
         shift_k=shift,
         mornings_k=_mornings(timeline, nominal, spread, nights),
         error_k=error,
+        known=known,
     )
 
 

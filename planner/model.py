@@ -153,6 +153,7 @@ class Trip:
     risk: float = 0.05
     service: tuple[ServiceItem, ...] = ()
     mornings: tuple[tuple[date, time], ...] = ()  # days whose start is fixed
+    normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     assumptions: tuple[str, ...] = ()
 

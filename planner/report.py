@@ -17,6 +17,7 @@ from planner.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
 from planner.remedies import DayRemedies, Remedy, find_remedies
 from planner.service import ServicePlan, plan_service
+from planner.weather.told import sentences, used_along
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
@@ -35,6 +36,7 @@ class Report:
     choices: tuple[str, ...]
     clocks: tuple[str, ...]
     brakes: tuple[str, ...]
+    weather: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
 
@@ -74,6 +76,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
         clocks=clock_changes(outlook),
         brakes=hot_brakes(outlook),
+        weather=weather_used(outlook),
         remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
         service=plan_service(outlook),
     )
@@ -136,6 +139,30 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
             f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
         )
     return tuple(said)
+
+
+def weather_used(outlook: Forecast) -> tuple[str, ...]:
+    """Say which source of weather was used where, and whom to credit.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+
+    Returns
+    -------
+    tuple of str
+        Sentences; credits come last.
+    """
+    line = outlook.timeline
+    used = used_along(
+        line.road.weather,
+        distance_m=line.end_m,
+        lon_deg=line.lon_deg,
+        epoch_s=line.end_s,
+        day=line.drive.day,
+    )
+    return tuple(sentences(used, line.road.weather, now_s=None))
 
 
 def then(report: Report, leg: int) -> str:

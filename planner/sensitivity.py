@@ -111,7 +111,7 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
 
 def _weather(outlook: Forecast, base: Any) -> Effect:
     """Compare with the weather: one standard deviation hotter."""
-    sd = float(ambient_sd_k(outlook.trip, 1)[0])
+    sd = float(np.mean(ambient_sd_k(outlook.timeline)))
     change = np.abs(_smallest(outlook, outlook.car.vehicle, sd) - base)
     source = f"ASSUMED: days differ from the usual by {sd:.1f} K (one standard deviation)"
     return _pick(change, base, "weather", "usual highs and lows", source, f"{sd:.1f} K")

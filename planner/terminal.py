@@ -51,7 +51,7 @@ def plan(report: Report) -> tuple[object, ...]:
         parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
-    parts += [Text(said) for said in (*report.brakes, *report.clocks, *report.fuel.gaps)]
+    parts += [Text(said) for said in (*report.brakes, *report.clocks, *report.fuel.gaps, *report.weather)]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))

@@ -10,8 +10,10 @@ import numpy.typing as npt
 from planner import clock, geo
 from planner.days import DayLegs, split_days
 from planner.model import Leg, Trip
+from planner.weather.along import air_along, bearings_deg
 from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import Anchor, dew_point_k, expected_air_k, grille_rise_k, highs_lows_along
+from planner.weather.expected import Anchor, expected_air_k, grille_rise_k, highs_lows_along
+from planner.weather.outlook import NOTHING, Known, Outlook, anchors_on, make_outlook
 from thermal.drive import Drive
 from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
 from thermal.vehicle import Vehicle
@@ -39,6 +41,7 @@ class Road:
     end_m: Floats
     wanted_m_per_s: Floats
     anchors: tuple[Anchor, ...]
+    weather: Outlook
 
     @property
     def middle_m(self) -> Floats:
@@ -73,7 +76,9 @@ class Timeline:
     end_elevation_m, lat_deg, lon_deg : ndarray
         Where its end lies. [m, deg, deg]
     slowed : ndarray of bool
-        The car cannot hold the entered speed here. [-]
+        The car cannot hold the entered speed here, or its brakes on the way down. [-]
+    air_sd_k : ndarray
+        Standard deviation of the air temperature, by where it comes from. [K]
     """
 
     road: Road
@@ -87,9 +92,10 @@ class Timeline:
     lat_deg: Floats
     lon_deg: Floats
     slowed: npt.NDArray[np.bool_]
+    air_sd_k: Floats
 
 
-def cut_road(trip: Trip, legs: Sequence[Leg]) -> Road:
+def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
     """Cut the chosen legs into segments of at most a quarter mile.
 
     Parameters
@@ -98,6 +104,8 @@ def cut_road(trip: Trip, legs: Sequence[Leg]) -> Road:
         Places. [-]
     legs : sequence of Leg
         The route. [-]
+    known : Known
+        Weather beyond the places' usual highs and lows. [-]
 
     Returns
     -------
@@ -130,24 +138,18 @@ def cut_road(trip: Trip, legs: Sequence[Leg]) -> Road:
         )
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
+    weather = make_outlook(trip, tuple(legs), known)
     return Road(
-        legs=tuple(legs), leg=leg_of, end_m=np.cumsum(joined["length_m"]), anchors=_anchors(trip, legs), **joined
+        legs=tuple(legs),
+        leg=leg_of,
+        end_m=np.cumsum(joined["length_m"]),
+        anchors=anchors_on(weather, trip.first_date),
+        weather=weather,
+        **joined,
     )
 
 
-def _anchors(trip: Trip, legs: Sequence[Leg]) -> tuple[Anchor, ...]:
-    """Places on the route whose highs and lows are known, by distance."""
-    stops = [(0.0, legs[0].start)]
-    for leg in legs:
-        stops.append((stops[-1][0] + leg.distance_m, leg.finish))
-    return tuple(
-        Anchor(distance_m=at, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
-        for at, place in ((at, trip.places[key]) for at, key in stops)
-        if place.high_k is not None or place.low_k is not None
-    )
-
-
-def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timeline:
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold.
 
     Parameters
@@ -158,6 +160,8 @@ def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timelin
         The route. [-]
     vehicle : Vehicle
         The car, which may not hold every entered speed. [-]
+    known : Known
+        Weather beyond the places' usual highs and lows. [-]
 
     Returns
     -------
@@ -169,7 +173,7 @@ def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle) -> Timelin
     NoRouteError
         If the route cannot be split into days.
     """
-    road = cut_road(trip, legs)
+    road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
@@ -405,8 +409,8 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
     middle_s = 0.5 * (begin + c["end_s"])
     where = {"distance_m": c["end_m"], "elevation_m": c["elevation_m"]}
     position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": middle_s}
-    air = expected_air_k(**where, **position, anchors=road.anchors)
-    _, low = highs_lows_along(c["end_m"], c["elevation_m"], road.anchors)
+    bearing = np.where(c["speed_m_per_s"] > 0.0, bearings_deg(c["lat_deg"], c["lon_deg"]), np.nan)
+    air = air_along(road.weather, **where, **position, bearing_deg=bearing)
     sun = haurwitz_w_per_m2(clock.solar_elevation_deg(**position))
     drive = Drive(
         duration_s=c["duration_s"],
@@ -414,10 +418,10 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         end_speed_m_per_s=c["end_speed_m_per_s"],
         grade=c["grade"],
         elevation_m=c["elevation_m"],
-        air_k=air,
-        dew_k=np.minimum(dew_point_k(low), air),
+        air_k=air.air_k,
+        dew_k=np.minimum(air.dew_k, air.air_k),
         road_rise_k=grille_rise_k(sun, c["speed_m_per_s"]),
-        headwind_m_per_s=np.zeros_like(air),
+        headwind_m_per_s=air.headwind_m_per_s,
         idle_share=c["idle_share"],
         engine_on=c["engine_on"],
         ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
@@ -438,4 +442,5 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         lat_deg=c["lat_deg"],
         lon_deg=c["lon_deg"],
         slowed=c["speed_m_per_s"] < c["wanted_m_per_s"] - 0.2,
+        air_sd_k=air.sd_k,
     )

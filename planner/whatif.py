@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
-from datetime import timedelta
+from datetime import datetime, time
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.errors import PlannerError
+from planner.errors import NoRouteError, PlannerError
+from planner.files.reading import nearest
 from planner.forecast import Forecast
 from planner.margins import fluids_of
 from planner.model import Leg, Trip
@@ -74,7 +76,8 @@ def run_variants(
     Returns
     -------
     tuple of Outcome
-        Those that help the fluid with the plan's smallest margin most come first.
+        Those that help the fluid with the plan's smallest margin most come first. One that fits no split into days,
+        or lies outside what a car of this kind can have, is left out; the former is told.
 
     Raises
     ------
@@ -87,9 +90,11 @@ def run_variants(
     found = []
     for variant in variants:
         tell(f"trying: {variant.words}")
-        line = outlook.timeline
-        if variant.trip is not outlook.trip or variant.vehicle != outlook.car.vehicle:
-            line = build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle)
+        try:
+            line = _drive_again(outlook, variant)
+        except NoRouteError as exc:
+            tell(f"left out: {variant.words}: {exc}")
+            continue
         margin = _margins(outlook, line, variant.vehicle)
         found.append(
             Outcome(
@@ -101,6 +106,13 @@ def run_variants(
             )
         )
     return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
+
+
+def _drive_again(outlook: Forecast, variant: Variant) -> Timeline:
+    """Lay out the trip with one change; the plan's own when nothing changes."""
+    if variant.trip is outlook.trip and variant.vehicle == outlook.car.vehicle:
+        return outlook.timeline
+    return build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle, outlook.known)
 
 
 def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:
@@ -137,33 +149,39 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
     yield driving("set off an hour earlier every day", _earlier(trip))
     if trip.air_conditioning:
         yield driving("A/C off all the way", replace(trip, air_conditioning=False))
-    body = replace(car.body, mass_kg=car.body.mass_kg - 100.0)
+    body = _moved(car.body, mass_kg=car.body.mass_kg - 100.0)
     yield Variant(words="100 kg less in the car", kind="driving", trip=trip, vehicle=replace(car, body=body))
     if car.trailer.mass_kg > 0.0:
         solo = replace(car, trailer=replace(car.trailer, mass_kg=0.0, drag_area_m2=0.0))
         yield Variant(words="no trailer", kind="driving", trip=trip, vehicle=solo)
-    yield from (Variant(words=w, kind=k, trip=trip, vehicle=v) for w, k, v in _car_changes(car))
+    yield from (Variant(words=w, kind=k, trip=trip, vehicle=v) for w, k, v in _car_changes(car) if v != car)
 
 
 def _car_changes(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
     """Settings, fluids and parts of the car."""
     cooling = car.cooling
-    cooler_thermostat = replace(
+    cooler_thermostat = _moved(
         cooling, thermostat_open_k=cooling.thermostat_open_k - 6.0, thermostat_full_k=cooling.thermostat_full_k - 6.0
     )
     yield "thermostat that opens 6 K (11 °F) cooler", "setting", replace(car, cooling=cooler_thermostat)
-    cap = min(cooling.cap_pressure_pa + 20e3, 2.0e5)
-    yield "cap of 0.2 bar (3 psi) more", "setting", replace(car, cooling=replace(cooling, cap_pressure_pa=cap))
+    cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
+    yield "cap of 0.2 bar (3 psi) more", "setting", replace(car, cooling=cap)
     thin = GRADES_MM2_PER_S["75W-90"]
     oil = replace(car.differential_oil, viscosity_40c_m2_per_s=thin[0] * 1e-6, viscosity_100c_m2_per_s=thin[1] * 1e-6)
     yield "75W-90 in the differential", "setting", replace(car, differential_oil=oil)
-    radiator = min(1.2 * cooling.radiator_w_per_k, 6000.0)
-    yield "radiator a fifth larger", "part", replace(car, cooling=replace(cooling, radiator_w_per_k=radiator))
-    fan = min(1.4 * cooling.fan_flow_m3_per_s, 4.0)
-    yield "stronger fan, 40 % more air", "part", replace(car, cooling=replace(cooling, fan_flow_m3_per_s=fan))
-    clear = min(cooling.airflow_share + 0.15, 1.2)
-    yield "ducting, clear grille: 15 % more air", "part", replace(car, cooling=replace(cooling, airflow_share=clear))
+    radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
+    yield "radiator a fifth larger", "part", replace(car, cooling=radiator)
+    fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
+    yield "stronger fan, 40 % more air", "part", replace(car, cooling=fan)
+    clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
+    yield "ducting, clear grille: 15 % more air", "part", replace(car, cooling=clear)
     yield from _coolers(car)
+
+
+def _moved(part: Any, **values: float) -> Any:
+    """Set values of one part of the car, each kept within its plausible range."""
+    ranges = {item.name: item.metadata for item in fields(part)}
+    return replace(part, **{n: min(max(v, ranges[n]["low"]), ranges[n]["high"]) for n, v in values.items()})
 
 
 def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
@@ -180,7 +198,7 @@ def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
             added = replace(held, kind="air", conductance_w_per_k=fresh_w_per_k, open_k=open_k, full_k=open_k + 10.0)
             yield f"{words}, {fresh_w_per_k:.0f} W/K, added", "part", replace(car, **{name: added})
         else:
-            larger = replace(held, conductance_w_per_k=1.5 * held.conductance_w_per_k)
+            larger = _moved(held, conductance_w_per_k=1.5 * held.conductance_w_per_k)
             yield f"{words} half again as large", "part", replace(car, **{name: larger})
 
 
@@ -191,24 +209,30 @@ def _slower(trip: Trip, share: float) -> Trip:
 
 
 def _earlier(trip: Trip) -> Trip:
-    """Set off an hour earlier."""
-    start, earliest = ((value.hour - 1) % 24 for value in (trip.day.start, trip.day.earliest))
-    day = replace(
-        trip.day,
-        start=trip.day.start.replace(hour=start),
-        earliest=trip.day.earliest.replace(hour=min(start, earliest)),
-    )
-    return replace(trip, departure=trip.departure - timedelta(hours=1), day=day)
+    """Set off an hour earlier, though not on the day before."""
+    start, earliest = _hour_before(trip.day.start), _hour_before(trip.day.earliest)
+    mornings = tuple((on, _hour_before(at)) for on, at in trip.mornings)
+    departure = datetime.combine(trip.first_date, _hour_before(trip.departure.time()))
+    day = replace(trip.day, start=start, earliest=min(start, earliest))
+    return replace(trip, departure=departure, day=day, mornings=mornings)
+
+
+def _hour_before(at: time) -> time:
+    """An hour earlier the same day."""
+    return at.replace(hour=max(at.hour - 1, 0))
 
 
 def _own(outlook: Forecast, text: str) -> Variant:
     """Read one of the user's own changes."""
     name, equals, value = (part.strip() for part in text.partition("="))
-    section, _, key = name.partition(".")
-    known = sections()
-    item = next((f for f in fields(known[section]) if key_of(f) == key), None) if section in known else None
-    if not equals or item is None or not value:
+    section = name.partition(".")[0]
+    known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
+    item = known.get(name)
+    if not equals or not value:
         message = f"--set {text!r}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"
+        raise PlannerError(message)
+    if item is None:
+        message = f"--set {text!r}: no such value of a car, {nearest(name, known)}"
         raise PlannerError(message)
     held = getattr(outlook.car.vehicle, section)
     try:

@@ -10,7 +10,7 @@ import pytest
 
 from planner.cli import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
 from planner.files.profiles import PROFILE_COLUMNS
-from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, PREFERENCES, TOP_KEYS
+from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.trips import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from thermal.vehicle_file import key_of, sections
@@ -71,6 +71,9 @@ def test_every_key_of_the_trip_is_described_and_no_other():
     assert table_under("## trip.toml", "key of `[day]`") == set(DAY_KEYS)
     assert table_under("## trip.toml", "key of `[[halt]]`") == set(HALT_KEYS)
     assert table_under("## trip.toml", "key of `[[event]]`") == set(EVENT_KEYS)
+    assert table_under("## trip.toml", "key of `[[morning]]`") == set(MORNING_KEYS)
+    assert table_under("## trip.toml", "key of `[[service]]`") == set(SERVICE_KEYS)
+    assert table_under("## trip.toml", "key of `[weather]`") == {"normals"}
     assert all(f'"{word}"' in part("## trip.toml") for word in PREFERENCES)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from planner.errors import OutputError, PlannerError, TripError
 from planner.files.reading import file_fault
 from planner.files.trips import read_trip
+from planner.files.weatherfile import read_weather_file
 from planner.model import Trip
 from planner.paths import data_folder
 from thermal.errors import ThermalError
@@ -39,6 +40,11 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
         trip = read_trip(folder)
     except TripError as exc:
         problems += exc.problems
+    if trip is not None:
+        try:
+            read_weather_file(folder, trip.places)
+        except TripError as exc:
+            problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=_VEHICLE_BYTES)
@@ -48,7 +54,7 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
                 problems.append(f"vehicle.toml: {fault}")
         except ThermalError as exc:
             problems += str(exc).split("\n")
-    if trip is None or car is None:
+    if problems or trip is None or car is None:
         raise TripError(problems)
     return trip, car
 

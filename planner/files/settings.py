@@ -16,7 +16,7 @@ FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
-    *("prefer", "rest", "event", "finish_by", "risk", "service", "morning"),
+    *("prefer", "rest", "event", "finish_by", "risk", "service", "morning", "weather"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
@@ -58,6 +58,7 @@ class Settings:
     risk: float
     service: tuple[ServiceItem, ...]
     mornings: tuple[tuple[date, time], ...]
+    normals: str
     events: tuple[Event, ...]
     finish_by: datetime | None
     nights: tuple[str, ...]
@@ -232,6 +233,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         daylight=bool(day.flag("daylight", True)),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         lodging_only=day.flag("lodging_only", None),
+        normals=_normals(top, problems),
         mornings=tuple(_morning(data, n, problems) for n, data in enumerate(top.sections("morning"), start=1)),
         service=tuple(_service(data, n, problems) for n, data in enumerate(top.sections("service"), start=1)),
         risk=top.number("risk", 0.05, low=0.001, high=0.5),
@@ -316,6 +318,17 @@ def _moment(top: _Section, key: str) -> datetime:
     else:
         return value
     return _UNSET
+
+
+def _normals(top: _Section, problems: Problems) -> str:
+    """Name of a table of station normals, or nothing."""
+    data = top.data.get("weather", {})
+    if not isinstance(data, dict):
+        top.refuse("weather", "write its keys under a line [weather]")
+        return ""
+    section = _Section(data, "weather.", problems)
+    section.check_keys(("normals",), {key: _above(key) for key in TOP_KEYS})
+    return section.text("normals")
 
 
 def _day_date(section: _Section, data: Mapping[str, object], key: str) -> date:

@@ -28,6 +28,7 @@ MAX_TOML_BYTES = 1_000_000
 MAX_PLACES, MAX_LEGS = 20_000, 60_000
 _KEY = re.compile(r"[a-z0-9-]+")
 _MPH = 0.44704
+_ASSUMED_DEPARTURE = "2027-07-15 08:00"
 _YES_NO = ("yes", "no")
 # Share of the time spent standing, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
 IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
@@ -89,14 +90,14 @@ def read_trip(folder: Path) -> Trip:
     """
     problems = Problems()
     _check_folder(folder)
-    settings_text = _required_text(folder, TOML, MAX_TOML_BYTES, problems)
+    place_table, leg_table = _tables(folder, problems)
+    places = _Places(file=PLACES, rows={}, good={}) if place_table is None else _read_places(place_table)
+    assumptions: list[str] = []
+    settings_text = _settings_text(folder, places, assumptions, problems)
     settings = None
     if settings_text is not None:
         name = folder.resolve().name.encode("utf-8", "replace").decode()
         settings = parse_settings(settings_text, folder_name=name, problems=problems)
-    place_table, leg_table = _tables(folder, problems)
-    places = _Places(file=PLACES, rows={}, good={}) if place_table is None else _read_places(place_table)
-    assumptions: list[str] = []
     draft = None
     if place_table is not None and leg_table is not None:
         profiles = Profiles(folder, problems)
@@ -110,6 +111,17 @@ def read_trip(folder: Path) -> Trip:
     if len(problems) or settings is None or draft is None:
         raise TripError(problems.sentences())
     return _assemble(folder, settings, draft, detours=assumptions)
+
+
+def _settings_text(folder: Path, places: "_Places", assumptions: list[str], problems: Problems) -> str | None:
+    """Text of trip.toml; without one, from the first place to the last on a day in July."""
+    if (folder / TOML).exists() or (folder / TOML).is_symlink() or len(places.good) < 2:
+        return _required_text(folder, TOML, MAX_TOML_BYTES, problems)
+    keys = list(places.good)
+    assumptions.append(
+        f"No trip.toml: from the first place, {keys[0]}, to the last, {keys[-1]}, at {_ASSUMED_DEPARTURE} assumed."
+    )
+    return f'start = "{keys[0]}"\nfinish = "{keys[-1]}"\ndeparture = "{_ASSUMED_DEPARTURE}"\n'
 
 
 # --- files ---
@@ -360,6 +372,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         risk=settings.risk,
         service=settings.service,
         mornings=settings.mornings,
+        normals=settings.normals,
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),

@@ -318,8 +318,16 @@ def test_a_file_missing_or_empty(run, raton, file):
     (raton / file).write_bytes(b"")
     assert all(f"grademargin: {file}" in sentence for sentence in refused(run("plan", raton), raton))
     (raton / file).unlink()
-    (sentence,) = refused(run("plan", raton), raton)
-    assert sentence.startswith(f"grademargin: {file}: is missing")
+    if file != "trip.toml":
+        (sentence,) = refused(run("plan", raton), raton)
+        assert sentence.startswith(f"grademargin: {file}: is missing")
+
+
+def test_places_legs_and_a_car_are_enough(run, raton):
+    (raton / "trip.toml").unlink()
+    done = run("check", raton, "--quick")
+    assert done.code == 0
+    assert "No trip.toml: from the first place, " in done.out
 
 
 @pytest.mark.parametrize("file", [*FILES])

@@ -1,0 +1,234 @@
+"""What `grademargin weather TRIP` does: fetch what the route needs, keep it, say what is fresh, stale or missing."""
+
+import math
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from planner import clock
+from planner.model import Leg, Trip
+from planner.weather.normals import Normals
+from planner.weather.openmeteo import ARCHIVE_URL, ATTRIBUTION, TERMS
+from planner.weather.outlook import make_outlook
+from planner.weather.record import Fetched, Missing, Point, Weather
+from planner.weather.services import SOURCES, Source, credits_of, fetch_weather, out_of_reach, points_on, source_named
+from planner.weather.told import age
+from planner.weather.typical import PastYears, past_years_for
+from planner.weather.web import Web
+
+FRESH, STALE, MISSING = "fresh", "stale", "missing"
+NEAR_M = 100_000.0
+"""ASSUMED: entered values nearer than this along the road do for a place without any; 50 to 200 km. [m]"""
+_SPARE_DAYS = 2  # the days are counted without the car, which may be slower
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherRow:
+    """State of one place's weather.
+
+    Attributes
+    ----------
+    place, name : str
+        Key, and name for people. [-]
+    state : str
+        fresh, stale or missing. [-]
+    source : str
+        Service, or empty. [-]
+    fetched, made : str
+        How long ago, or empty. [-]
+    first, last : str
+        Local days covered, or empty. [-]
+    note : str
+        Why it is missing or old, or which usual values stand in. [-]
+    """
+
+    place: str
+    name: str
+    state: str
+    source: str
+    fetched: str
+    made: str
+    first: str
+    last: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherReport:
+    """What the command found: a row for every place, sentences, and what must be shown beside the data.
+
+    `asked` is False when the trip is over, or too far ahead for any forecast.
+    """
+
+    rows: tuple[WeatherRow, ...]
+    notes: tuple[str, ...]
+    attribution: tuple[str, ...]
+
+    asked: bool = True
+
+    @property
+    def failed(self) -> bool:
+        """Whether forecasts were asked for and no place has any."""
+        return self.asked and all(row.state == MISSING for row in self.rows)
+
+
+def dates_of(trip: Trip, legs: Sequence[Leg]) -> tuple[date, ...]:
+    """Days the trip may take, counted without the car.
+
+    Parameters
+    ----------
+    trip : Trip
+        Departure, most driving in a day, rests, events. [-]
+    legs : sequence of Leg
+        The route. [-]
+
+    Returns
+    -------
+    tuple of date
+        From departure to two days beyond the last expected.
+    """
+    driving_s = sum(leg.distance_m / leg.speed_m_per_s for leg in legs)
+    count = math.ceil(driving_s / (0.9 * trip.day.driving_s)) + len(trip.rest) + _SPARE_DAYS
+    last = max([trip.first_date + timedelta(days=count - 1), *(event.on for event in trip.events)])
+    return tuple(trip.first_date + timedelta(days=i) for i in range((last - trip.first_date).days + 1))
+
+
+def run(
+    trip: Trip,
+    legs: Sequence[Leg],
+    *,
+    offline: bool,
+    now: datetime,
+    tell: Callable[[str], None] = lambda _: None,
+    normals: Normals | None = None,
+    sources: Sequence[Source] = SOURCES,
+    archive_url: str = ARCHIVE_URL,
+    cache: Path | None = None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> WeatherReport:
+    """Fetch what the route needs.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip. [-]
+    legs : sequence of Leg
+        Its route. [-]
+    offline : bool
+        Never touch the network; show what is kept. [-]
+    now : datetime
+        The present, aware. [-]
+    tell : callable
+        Receives progress. [-]
+    normals : Normals, optional
+        A table the user has; past years are then not asked for. [-]
+    sources : sequence of Source
+        Services in the order they are asked. [-]
+    archive_url : str
+        Service of past years. [-]
+    cache : Path, optional
+        In place of the user's cache folder. [-]
+    sleep : callable
+        Waits. [s]
+
+    Returns
+    -------
+    WeatherReport
+        Rows in the order of the route.
+    """
+    points, dates = points_on(trip, legs), dates_of(trip, legs)
+    with Web(cache, offline=offline, now=now, tell=tell) as web:
+        weather = fetch_weather(trip, points, dates, web=web, sources=sources, now=now, tell=tell)
+        past: dict[str, PastYears] = {}
+        unknown = _unknown(trip, legs, points, weather, dates) if normals is None else []
+        failed: tuple[Missing, ...] = ()
+        if unknown:
+            past, failed = past_years_for(
+                trip, unknown, dates, web=web, now=now, url=archive_url, tell=tell, sleep=sleep
+            )
+    if out_of_reach(dates, now):
+        weather = replace(weather, missing=())  # one sentence says it for all
+    rows = tuple(_row(trip, p, weather, past, dates, now.timestamp(), sources) for p in points)
+    credit = credits_of(weather.fetched, sources)
+    if past and not any(ATTRIBUTION in text for text in credit):
+        credit = (*credit, f"{ATTRIBUTION} {TERMS}")
+    return WeatherReport(
+        rows=rows,
+        notes=(*weather.notes, *_failures(failed)),
+        attribution=credit,
+        asked=not out_of_reach(dates, now),
+    )
+
+
+def _failures(failed: Sequence[Missing]) -> tuple[str, ...]:
+    """One sentence for each reason that past years are lacking."""
+    reasons: dict[str, int] = {}
+    for one in failed:
+        reasons[one.why] = reasons.get(one.why, 0) + 1
+    return tuple(f"No past years for {count} places: {why}." for why, count in reasons.items())
+
+
+def _unknown(
+    trip: Trip, legs: Sequence[Leg], points: Sequence[Point], weather: Weather, dates: Sequence[date]
+) -> list[Point]:
+    """Places far from any with entered usual highs and lows, unless forecasts reach over the whole trip."""
+    end_s = datetime(dates[-1].year, dates[-1].month, dates[-1].day, tzinfo=UTC).timestamp() + 86400.0
+    stops = make_outlook(trip, legs).stops
+    entered = [stop.distance_m for stop in stops if stop.high_k is not None or stop.low_k is not None]
+    near = {s.key for s in stops if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
+    covered = {key for key, held in weather.fetched.items() if any(one.epoch_s[-1] >= end_s for one in held)}
+    return [p for p in points if p.place not in near and p.place not in covered]
+
+
+def _row(
+    trip: Trip,
+    point: Point,
+    weather: Weather,
+    past: Mapping[str, PastYears],
+    dates: Sequence[date],
+    now_s: float,
+    sources: Sequence[Source],
+) -> WeatherRow:
+    zone = clock.zone_of(point.lat_deg, point.lon_deg)
+    end_s = clock.local_to_utc(datetime(dates[-1].year, dates[-1].month, dates[-1].day, 12), zone).timestamp()
+    held = [one for one in weather.fetched.get(point.place, ()) if one.epoch_s and _reaches(one, dates)]
+    why = next((one.why for one in weather.missing if one.place == point.place), "")
+    fresh = bool(held) and all(one.is_fresh(now_s) for one in held)
+    notes = [why] if why and not fresh else []
+    if not held or held[-1].epoch_s[-1] < end_s:
+        notes.append(f"{'beyond it ' if held else ''}{_stand_in(trip, point.place, past)}")
+    names = [getattr(source_named(one.source, sources), "name", one.source) for one in held]
+    return WeatherRow(
+        place=point.place,
+        name=trip.places[point.place].name,
+        state=(FRESH if fresh else STALE) if held else MISSING,
+        source=", ".join(names),
+        fetched=age(now_s - min(one.fetched_s for one in held)) if held else "",
+        made=age(now_s - min(one.made_s for one in held)) if held else "",
+        first=_local_day(min(one.epoch_s[0] for one in held), zone) if held else "",
+        last=_local_day(max(one.epoch_s[-1] for one in held), zone) if held else "",
+        note="; ".join(notes),
+    )
+
+
+def _reaches(one: Fetched, dates: Sequence[date]) -> bool:
+    """Whether any hour falls into the trip."""
+    start_s = datetime(dates[0].year, dates[0].month, dates[0].day, tzinfo=UTC).timestamp()
+    return one.epoch_s[-1] >= start_s
+
+
+def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:
+    """What is used where no forecast reaches."""
+    place = trip.places[key]
+    if place.high_k is not None or place.low_k is not None:
+        return "the usual values entered"
+    if key in past:
+        first, last = past[key].years
+        return f"the means of {first} to {last}"
+    return "taken from the places around"
+
+
+def _local_day(epoch_s: float, zone: str) -> str:
+    return f"{clock.to_local(datetime.fromtimestamp(epoch_s, UTC), zone):%Y-%m-%d}"

@@ -1,0 +1,110 @@
+"""Elevation of points from public services: for places whose elevation nobody knows, not for the shape of a road.
+
+Both are models of the ground or of its surface; bridges, tunnels and cuttings are not the road's elevation.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from planner.weather.nws import covered, plain
+from planner.weather.openmeteo import ATTRIBUTION, TERMS, URL, batches
+from planner.weather.record import Point
+from planner.weather.web import ServiceError, Unreachable, Web
+
+USGS_URL = "https://epqs.nationalmap.gov"
+_NO_DATA_M = -1_000_000.0
+_ACCEPT = "application/json"
+
+
+class HeightSource(Protocol):
+    """A service that knows elevations."""
+
+    @property
+    def name(self) -> str:
+        """Its name, for people."""
+
+    @property
+    def attribution(self) -> str:
+        """What must be shown beside its data."""
+
+    @property
+    def terms(self) -> str:
+        """On what terms it may be used."""
+
+    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
+        """Elevation of every point, None where the service cannot tell. [m]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenMeteoHeights:
+    """Open-Meteo's elevations: Copernicus GLO-90, a 90 m model of the surface, world-wide."""
+
+    url: str = URL
+    name: str = "Open-Meteo elevation"
+    attribution: str = f"Elevation: Copernicus DEM GLO-90. {ATTRIBUTION}"
+    terms: str = TERMS
+
+    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
+        """Ask for up to 100 points at a time, to 0.0001 degree."""
+        found: list[float | None] = []
+        for batch in batches(points):
+            params = {
+                "latitude": ",".join(plain(p.lat_deg, 4) for p in batch),
+                "longitude": ",".join(plain(p.lon_deg, 4) for p in batch),
+            }
+            heights: Any = None
+            try:
+                data = web.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data
+                heights = data.get("elevation") if isinstance(data, dict) else None
+            except ServiceError as exc:
+                tell(f"{self.name} {exc}")
+            if not isinstance(heights, list) or len(heights) != len(batch):
+                heights = [None] * len(batch)
+            found += [_sound(value) for value in heights]
+        return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsgsHeights:
+    """The US Geological Survey's point query: bare ground, 1 to 10 m, United States; one point a request, slow."""
+
+    url: str = USGS_URL
+    name: str = "USGS elevation"
+    attribution: str = "Elevation: USGS 3D Elevation Program."
+    terms: str = "Public domain; United States only."
+
+    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
+        """Ask for every point in turn; once there is no answer at all, no more are asked."""
+        found: list[float | None] = []
+        silent = False
+        for point in points:
+            if silent or not covered(point.lat_deg, point.lon_deg):
+                found.append(None)
+                continue
+            params = {
+                "x": plain(point.lon_deg, 4),
+                "y": plain(point.lat_deg, 4),
+                "wkid": "4326",
+                "units": "Meters",
+                "includeDate": "false",
+            }
+            try:
+                data = web.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
+                found.append(_sound(data.get("value")) if isinstance(data, dict) else None)
+            except ServiceError as exc:
+                tell(f"{self.name} {exc}")
+                silent = isinstance(exc, Unreachable)
+                found.append(None)
+        return tuple(found)
+
+
+def _sound(value: Any) -> float | None:
+    """Read an elevation given as a number or as text; the marks for no data give None."""
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        return None
+    try:
+        height_m = float(value)
+    except ValueError:
+        return None
+    return height_m if -500.0 <= height_m <= 9000.0 and height_m != _NO_DATA_M else None

@@ -1,0 +1,304 @@
+"""The US National Weather Service: raw gridded forecasts, land of the United States only, public domain.
+
+Two steps: a point's grid cell, then the cell's layers as runs of equal values with ISO 8601 times in UTC.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from planner.weather.record import Fetched, Missing, Point
+from planner.weather.web import Answer, Refused, ServiceError, Unreachable, Web
+
+URL = "https://api.weather.gov"
+_ACCEPT = "application/geo+json"
+_DURATION = re.compile(r"P(?:(\d{1,3})D)?(?:T(?:(\d{1,3})H)?(?:(\d{1,4})M)?)?", re.ASCII)
+_GRID = re.compile(r"[A-Z]{3}", re.ASCII)
+_MOST_HOURS = 24 * 20
+_GIVE_UP_AFTER = 2  # places in a row without any answer
+# Rough boxes round the land it serves: south, north, west, east; Canada and Mexico inside them are refused by it.
+_BOXES = (
+    (24.3, 49.5, -125.0, -66.8),
+    (51.0, 71.6, -180.0, -129.0),
+    (18.8, 22.4, -160.5, -154.6),
+    (17.6, 18.6, -67.4, -64.5),
+    (13.2, 15.4, 144.5, 146.2),
+)
+# Unit codes with or without a prefix such as "wmoUnit:", to SI: value * scale + offset.
+_UNITS = {
+    "degC": (1.0, 273.15),
+    "degF": (5.0 / 9.0, 459.67 * 5.0 / 9.0),
+    "K": (1.0, 0.0),
+    "km_h-1": (1.0 / 3.6, 0.0),
+    "m_s-1": (1.0, 0.0),
+    "kt": (1852.0 / 3600.0, 0.0),
+    "degree_(angle)": (1.0, 0.0),
+    "m": (1.0, 0.0),
+}
+_AIR_K = (180.0, 335.0)
+
+
+class BadReply(ServiceError):
+    """The reply is JSON but not what the service promises."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NationalWeatherService:
+    """Client of the National Weather Service's forecast grids."""
+
+    url: str = URL
+    key: str = "nws"
+    name: str = "US National Weather Service"
+    attribution: str = "Forecast: National Weather Service (weather.gov)."
+    terms: str = "Public domain; United States only. Hours taken from its grid unchanged, then fitted to the road."
+
+    def fetch(
+        self, points: Sequence[Point], days: Sequence[date], *, web: Web, tell: Callable[[str], None]
+    ) -> tuple[Fetched | Missing, ...]:
+        """Ask for every point in turn; after two in a row without any answer, no more are asked."""
+        found: list[Fetched | Missing] = []
+        silent, why = 0, ""
+        for number, point in enumerate(points, start=1):
+            if silent >= _GIVE_UP_AFTER:
+                found.append(Missing(place=point.place, why=f"not asked, as it {why}"))
+                continue
+            if not covered(point.lat_deg, point.lon_deg):
+                found.append(Missing(place=point.place, why="lies outside the United States"))
+                continue
+            tell(f"{self.name}: {point.place} ({number} of {len(points)})")
+            try:
+                found.append(self._point(point, web))
+                silent = 0
+            except ServiceError as exc:
+                found.append(Missing(place=point.place, why=str(exc)))
+                silent, why = (silent + 1, str(exc)) if isinstance(exc, Unreachable) else (0, "")
+        return tuple(found)
+
+    def _point(self, point: Point, web: Web) -> Fetched:
+        cell = self._cell(point, web, again=False)
+        answer: Answer | None = None
+        try:
+            answer = web.get(cell, accept=_ACCEPT)
+        except Refused as exc:
+            if exc.status != 404:
+                raise
+        if answer is None or (answer.stale and not web.offline):
+            answer = self._moved(point, web, cell, answer)
+        return parse_grid(answer, place=point.place, source=self.key)
+
+    def _moved(self, point: Point, web: Web, cell: str, old: Answer | None) -> Answer:
+        """Ask again which cell the point lies in: cells are redrawn now and then, and the old one then fails."""
+        try:
+            now = self._cell(point, web, again=True)
+            if old is None or now != cell:
+                return web.get(now, accept=_ACCEPT)
+        except ServiceError:
+            if old is None:
+                raise
+        return old
+
+    def _cell(self, point: Point, web: Web, *, again: bool) -> str:
+        """URL of the grid cell a point lies in."""
+        url = f"{self.url}/points/{plain(point.lat_deg, 4)},{plain(point.lon_deg, 4)}"
+        properties = _mapping(web.get(url, accept=_ACCEPT, again=again).data, "properties")
+        grid, x, y = (properties.get(name) for name in ("gridId", "gridX", "gridY"))
+        if not isinstance(grid, str) or _GRID.fullmatch(grid) is None:
+            message = f"gave no grid for the point (gridId {str(grid)[:20]!r})"
+            raise BadReply(message)
+        try:
+            return f"{self.url}/gridpoints/{grid}/{int(str(x))},{int(str(y))}"
+        except ValueError as exc:
+            message = f"gave no grid cell for the point (gridX {str(x)[:20]!r}, gridY {str(y)[:20]!r})"
+            raise BadReply(message) from exc
+
+
+def covered(lat_deg: float, lon_deg: float) -> bool:
+    """Tell whether a point may lie in the United States, so that it is worth asking.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : float
+        The point, north and east positive. [deg]
+
+    Returns
+    -------
+    bool
+        By rough boxes.
+
+    Examples
+    --------
+    >>> covered(39.7, -97.1), covered(46.5, 8.4)
+    (True, False)
+    """
+    return any(s <= lat_deg <= n and w <= lon_deg <= e for s, n, w, e in _BOXES)
+
+
+def plain(degrees: float, digits: int) -> str:
+    """Write a coordinate in the service's canonical form: rounded, no trailing zeros.
+
+    Parameters
+    ----------
+    degrees : float
+        Coordinate. [deg]
+    digits : int
+        Decimals kept. [-]
+
+    Returns
+    -------
+    str
+        The same text for the same place every time, so that the cache finds it.
+
+    Examples
+    --------
+    >>> plain(39.70004, 4), plain(-105.0, 4), plain(-0.00001, 4)
+    ('39.7', '-105', '0')
+    """
+    text = f"{degrees:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{degrees:.0f}"
+    return "0" if text == "-0" else text
+
+
+def duration_s(text: str) -> float:
+    """Read an ISO 8601 duration of days, hours and minutes.
+
+    Parameters
+    ----------
+    text : str
+        Such as PT1H or P7DT12H. [-]
+
+    Returns
+    -------
+    float
+        Its length. [s]
+
+    Raises
+    ------
+    BadReply
+        If it is something else.
+
+    Examples
+    --------
+    >>> duration_s("PT5H"), duration_s("P1D"), duration_s("P7DT12H30M")
+    (18000.0, 86400.0, 649800.0)
+    """
+    match = _DURATION.fullmatch(text)
+    if match is None or text in ("P", "PT") or text.endswith("T"):
+        message = f"gave a time span that cannot be read: {text[:40]!r}"
+        raise BadReply(message)
+    days, hours, minutes = (int(part or 0) for part in match.groups())
+    return timedelta(days=days, hours=hours, minutes=minutes).total_seconds()
+
+
+def instant_s(text: str) -> float:
+    """Read an ISO 8601 instant with its offset.
+
+    Parameters
+    ----------
+    text : str
+        Such as 2026-07-01T13:00:00+00:00. [-]
+
+    Returns
+    -------
+    float
+        Seconds since 1970 UTC. [s]
+
+    Raises
+    ------
+    BadReply
+        If it is something else, or names no offset.
+
+    Examples
+    --------
+    >>> instant_s("2026-07-01T07:00:00-05:00") == instant_s("2026-07-01T12:00:00Z")
+    True
+    """
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError as exc:
+        message = f"gave a time that cannot be read: {text[:40]!r}"
+        raise BadReply(message) from exc
+    if instant.tzinfo is None:
+        message = f"gave a time without its offset from UTC: {text[:40]!r}"
+        raise BadReply(message)
+    return instant.astimezone(UTC).timestamp()
+
+
+def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
+    """Read the layers needed from a grid cell's raw forecast.
+
+    Parameters
+    ----------
+    answer : Answer
+        The reply. [-]
+    place, source : str
+        What it is for, and where from. [-]
+
+    Returns
+    -------
+    Fetched
+        Hours from the first to the last temperature.
+
+    Raises
+    ------
+    BadReply
+        If there are no temperatures, or the reply has another shape.
+    """
+    properties = _mapping(answer.data, "properties")
+    air = {at: k for at, k in _hours(properties, "temperature") if _AIR_K[0] < k < _AIR_K[1]}
+    if not air:
+        message = "gave no temperatures for this cell"
+        raise BadReply(message)
+    others = [dict(_hours(properties, layer)) for layer in ("dewpoint", "windSpeed", "windDirection")]
+    epoch = sorted(air)
+    dew, wind, wind_from = ([layer.get(at, float("nan")) for at in epoch] for layer in others)
+    issued = properties.get("updateTime")
+    return Fetched(
+        place=place,
+        source=source,
+        elevation_m=_elevation_m(properties),
+        fetched_s=answer.fetched_s,
+        issued_s=instant_s(issued) if isinstance(issued, str) else None,
+        epoch_s=tuple(epoch),
+        air_k=tuple(air[at] for at in epoch),
+        dew_k=tuple(dew),
+        wind_m_per_s=tuple(wind),
+        wind_from_deg=tuple(wind_from),
+    )
+
+
+def _elevation_m(properties: Mapping[str, Any]) -> float:
+    elevation = _mapping(properties, "elevation")
+    value = elevation.get("value")
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -500.0 <= value <= 7000.0:
+        message = f"gave no elevation for this cell (read {str(value)[:20]!r})"
+        raise BadReply(message)
+    return float(value)
+
+
+def _hours(properties: Mapping[str, Any], layer: str) -> Iterator[tuple[float, float]]:
+    """Yield instant and value in SI for every hour of a layer; nothing for one that is absent, empty or null."""
+    held = properties.get(layer)
+    if not isinstance(held, dict) or not isinstance(held.get("values"), list):
+        return
+    code = str(held.get("uom", "")).rsplit(":", 1)[-1]
+    if held["values"] and code not in _UNITS:
+        message = f"gave {layer} in a unit that is not known here: {code[:30]!r}"
+        raise BadReply(message)
+    scale, offset = _UNITS.get(code, (1.0, 0.0))
+    for run in held["values"]:
+        value = run.get("value") if isinstance(run, dict) else None
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            continue
+        start, _, length = str(run.get("validTime")).partition("/")
+        begin, hours = instant_s(start), round(duration_s(length) / 3600.0)
+        for hour in range(min(max(hours, 1), _MOST_HOURS)):
+            yield begin + 3600.0 * hour, value * scale + offset
+
+
+def _mapping(data: Any, key: str) -> dict[str, Any]:
+    held = data.get(key) if isinstance(data, dict) else None
+    if not isinstance(held, dict):
+        message = f"gave a reply without {key!r}; its form may have changed"
+        raise BadReply(message)
+    return held

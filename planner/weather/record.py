@@ -1,0 +1,159 @@
+"""What came from a weather service, in the planner's own terms: one place, its hours, and when they were fetched."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+MAX_GAP_S = 3 * 3600.0
+"""Longest time between two values that may be interpolated across. [s]"""
+FRESH_FETCH_S, FRESH_ISSUE_S = 6 * 3600.0, 24 * 3600.0
+"""ASSUMED: a forecast is fresh when fetched within 6 h and made within 24 h; services renew them every 1 to 6 h. [s]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """A place to ask the weather of."""
+
+    place: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """A place that no answer came for, and why, as the rest of a sentence."""
+
+    place: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fetched:
+    """The forecast of one place, hour by hour; NaN where the service left a value out.
+
+    Attributes
+    ----------
+    place : str
+        Key of the place. [-]
+    source : str
+        Key of the service. [-]
+    elevation_m : float
+        Elevation the temperatures are for. [m]
+    fetched_s, issued_s : float, float or None
+        When the reply came, and when the service says it made the forecast. [s since 1970 UTC]
+    epoch_s : tuple of float
+        Instants, rising. [s since 1970 UTC]
+    air_k, dew_k : tuple of float
+        Air temperature and dew point. [K]
+    wind_m_per_s, wind_from_deg : tuple of float
+        Wind 10 m above ground, and where it blows from, clockwise from north. [m/s, deg]
+    """
+
+    place: str
+    source: str
+    elevation_m: float
+    fetched_s: float
+    issued_s: float | None
+    epoch_s: tuple[float, ...]
+    air_k: tuple[float, ...]
+    dew_k: tuple[float, ...]
+    wind_m_per_s: tuple[float, ...]
+    wind_from_deg: tuple[float, ...]
+
+    @property
+    def made_s(self) -> float:
+        """When the forecast was made: as the service says, else when it was fetched. [s since 1970 UTC]."""
+        return self.fetched_s if self.issued_s is None else min(self.issued_s, self.fetched_s)
+
+    def is_fresh(self, now_s: float) -> bool:
+        """Whether it is as new as a service can be expected to have."""
+        return now_s - self.fetched_s <= FRESH_FETCH_S and now_s - self.made_s <= FRESH_ISSUE_S
+
+    def air_at(self, epoch_s: ArrayLike) -> Floats:
+        """Air temperature at instants, NaN outside the forecast. [K]."""
+        return between(epoch_s, self.epoch_s, self.air_k)
+
+    def dew_at(self, epoch_s: ArrayLike) -> Floats:
+        """Dew point at instants, NaN where unknown. [K]."""
+        return between(epoch_s, self.epoch_s, self.dew_k)
+
+    def wind_at(self, epoch_s: ArrayLike) -> tuple[Floats, Floats]:
+        """Wind towards the east and towards the north at instants, NaN where unknown. [m/s]."""
+        east, north = wind_parts(self.wind_m_per_s, self.wind_from_deg)
+        return between(epoch_s, self.epoch_s, east), between(epoch_s, self.epoch_s, north)
+
+    def covers(self, first_s: float, last_s: float) -> bool:
+        """Whether there is a temperature for every instant between two."""
+        return bool(np.all(np.isfinite(self.air_at(np.arange(first_s, last_s + 1.0, 1800.0)))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weather:
+    """Everything fetched for a trip: forecasts of every place, the one to go by first, and places without any."""
+
+    fetched: Mapping[str, tuple[Fetched, ...]]
+    missing: tuple[Missing, ...] = ()
+    dates: tuple[date, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+
+def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """Parts of a wind towards the east and the north.
+
+    Parameters
+    ----------
+    wind_m_per_s : array_like
+        Speed. [m/s]
+    wind_from_deg : array_like
+        Where it blows from, clockwise from north. [deg]
+
+    Returns
+    -------
+    tuple of ndarray
+        Eastward and northward speed. [m/s]
+
+    Examples
+    --------
+    >>> east, north = wind_parts([10.0, 5.0], [270.0, 0.0])  # a west wind blows east, a north wind south
+    >>> east.round(6) + 0.0, north.round(6) + 0.0
+    (array([10., 0.]), array([ 0., -5.]))
+    """
+    speed, angle = np.asarray(wind_m_per_s, dtype=np.float64), np.radians(np.asarray(wind_from_deg, dtype=np.float64))
+    return np.asarray(-speed * np.sin(angle)), np.asarray(-speed * np.cos(angle))
+
+
+def between(at_s: ArrayLike, epoch_s: ArrayLike, values: ArrayLike) -> Floats:
+    """Interpolate a series in time, never across more than three hours and never beyond its ends.
+
+    Parameters
+    ----------
+    at_s : array_like
+        Instants wanted. [s]
+    epoch_s, values : array_like, shape (n,)
+        The series, NaN where a value is missing. [s, any]
+
+    Returns
+    -------
+    ndarray
+        NaN where the series cannot tell.
+
+    Examples
+    --------
+    >>> between([0.0, 1800.0, 9000.0, 40000.0], [0.0, 3600.0, 36000.0], [10.0, 12.0, 20.0])
+    array([10., 11., nan, nan])
+    """
+    at, held = np.asarray(at_s, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    known = np.isfinite(held)
+    times, held = np.asarray(epoch_s, dtype=np.float64)[known], held[known]
+    if not times.size:
+        return np.full_like(at, np.nan)
+    after = np.clip(np.searchsorted(times, at, side="left"), 0, times.size - 1)
+    before = np.clip(np.searchsorted(times, at, side="right") - 1, 0, times.size - 1)
+    sound = (at >= times[0]) & (at <= times[-1]) & (times[after] - times[before] <= MAX_GAP_S)
+    return np.asarray(np.where(sound, np.interp(at, times, held), np.nan))

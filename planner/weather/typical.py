@@ -1,0 +1,356 @@
+"""What was usual in the past ten years on the days of the trip: means and day-to-day spread, fetched once and kept."""
+
+import math
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.errors import OutputError
+from planner.model import Trip
+from planner.weather.keep import kept_folder, load_json, save_json
+from planner.weather.openmeteo import ARCHIVE_URL, batches, each, where
+from planner.weather.record import Missing, Point
+from planner.weather.web import Answer, ServiceError, Web
+
+Floats = NDArray[np.float64]
+YEARS, EITHER_SIDE_DAYS = 10, 7
+MAX_PLACES = 40
+"""Most places asked for; of more, every second, third and so on. [-]"""
+_BEHIND_DAYS = 6  # the archive ends about five days before the present
+_LEAST_VALUES = 60  # of 150: ten years of fifteen days
+_CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
+_DAILY = ("temperature_2m_max", "temperature_2m_min")
+_FILE = "typical.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastYears:
+    """Usual highs and lows of one place on the days of the trip, each from the 15 days round it in past years.
+
+    Attributes
+    ----------
+    place : str
+        Key of the place. [-]
+    elevation_m : float
+        Elevation they are for. [m]
+    days : tuple of date
+        Days of the trip. [-]
+    high_k, low_k : tuple of float
+        Means. [K]
+    sd_k : tuple of float
+        Standard deviation of single days' highs. [K]
+    years : tuple of int
+        First and last year. [-]
+    fetched_s : float
+        When. [s since 1970 UTC]
+    """
+
+    place: str
+    elevation_m: float
+    days: tuple[date, ...]
+    high_k: tuple[float, ...]
+    low_k: tuple[float, ...]
+    sd_k: tuple[float, ...]
+    years: tuple[int, int]
+    fetched_s: float
+
+    def on(self, day: date) -> tuple[float, float, float] | None:
+        """High, low and spread of a day; of the nearest one within a week. [K]."""
+        near = min(range(len(self.days)), key=lambda i: abs((self.days[i] - day).days))
+        if abs((self.days[near] - day).days) > EITHER_SIDE_DAYS:
+            return None
+        return self.high_k[near], self.low_k[near], self.sd_k[near]
+
+
+def thinned(points: Sequence[Point], most: int = MAX_PLACES) -> tuple[Point, ...]:
+    """Choose places evenly, the first and the last among them.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        Along the route. [-]
+    most : int
+        How many at most. [-]
+
+    Returns
+    -------
+    tuple of Point
+        In order.
+    """
+    if len(points) <= most:
+        return tuple(points)
+    return tuple(points[i] for i in np.unique(np.linspace(0, len(points) - 1, most).round().astype(int)))
+
+
+def fetch_past_years(
+    points: Sequence[Point],
+    dates: Sequence[date],
+    *,
+    web: Web,
+    now: datetime,
+    url: str = ARCHIVE_URL,
+    tell: Callable[[str], None] = lambda _: None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[dict[str, PastYears], tuple[Missing, ...]]:
+    """Ask the archive for the days of the trip in ten past years.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        Places. [-]
+    dates : sequence of date
+        Days of the trip, rising, without gaps. [-]
+    web : Web
+        The network, or offline its cache. [-]
+    now : datetime
+        The present, aware. [-]
+    url : str
+        The service. [-]
+    tell, sleep : callable
+        Receives progress; waits, so that the service's limit is kept. [-, s]
+
+    Returns
+    -------
+    tuple
+        What is usual by place, and places without an answer.
+    """
+    found: dict[str, PastYears] = {}
+    missing: list[Missing] = []
+    spans = year_spans(dates, now.astimezone(UTC).date())
+    for batch in batches(points):
+        pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * EITHER_SIDE_DAYS) / 14.0) / _CALLS_A_MINUTE
+        answers: list[Answer] = []
+        try:
+            for number, (first, last) in enumerate(spans):
+                if number and not answers[-1].cached:
+                    sleep(pause_s)
+                tell(f"past years: {first.year} ({number + 1} of {len(spans)})")
+                answers.append(_ask(url, batch, first, last, web))
+            years = [each(answer.data, len(batch)) for answer in answers]
+        except ServiceError as exc:
+            missing += [Missing(place=p.place, why=f"Open-Meteo archive {exc}") for p in batch]
+            continue
+        when = (spans[-1][0].year, spans[0][0].year), min(answer.fetched_s for answer in answers)
+        for index, point in enumerate(batch):
+            one = _summary([replies[index] for replies in years], point, dates, when)
+            if isinstance(one, Missing):
+                missing.append(one)
+            else:
+                found[point.place] = one
+    return found, tuple(missing)
+
+
+def year_spans(dates: Sequence[date], today: date) -> list[tuple[date, date]]:
+    """First and last day to ask for in each of ten past years, the latest year first.
+
+    Parameters
+    ----------
+    dates : sequence of date
+        Days of the trip. [-]
+    today : date
+        The present; the archive ends some days before it. [-]
+
+    Returns
+    -------
+    list of tuple of date
+        From a week before the trip's first day to a week after its last.
+
+    Examples
+    --------
+    >>> spans = year_spans([date(2027, 7, 6), date(2027, 7, 7)], date(2027, 3, 1))
+    >>> len(spans), spans[0]
+    (10, (datetime.date(2026, 6, 29), datetime.date(2026, 7, 14)))
+    """
+    length = timedelta(days=(dates[-1] - dates[0]).days + EITHER_SIDE_DAYS)
+    year = dates[0].year
+    while _in_year(dates[0], year) + length > today - timedelta(days=_BEHIND_DAYS):
+        year -= 1
+    starts = [_in_year(dates[0], y) for y in range(year, year - YEARS, -1)]
+    return [(start - timedelta(days=EITHER_SIDE_DAYS), start + length) for start in starts]
+
+
+def _in_year(day: date, year: int) -> date:
+    with suppress(ValueError):
+        return day.replace(year=year)
+    return date(year, 2, 28)
+
+
+def _ask(url: str, batch: Sequence[Point], first: date, last: date, web: Web) -> Answer:
+    params = {
+        "start_date": first.isoformat(),
+        "end_date": last.isoformat(),
+        "daily": ",".join(_DAILY),
+        "temperature_unit": "celsius",
+        "timezone": "auto",
+    }
+    return web.get(f"{url}/v1/archive", params | where(batch), accept="application/json")
+
+
+def _summary(
+    replies: Sequence[Mapping[str, Any]], point: Point, dates: Sequence[date], when: tuple[tuple[int, int], float]
+) -> PastYears | Missing:
+    """Means and spread of every day of the trip from the years' windows."""
+    width = (dates[-1] - dates[0]).days + 1 + 2 * EITHER_SIDE_DAYS
+    tables = [_window(reply, width) for reply in replies]
+    if any(table is None for table in tables):
+        return Missing(place=point.place, why="Open-Meteo archive gave a reply of another form")
+    days = np.array(tables, dtype=np.float64)  # (year, high or low, day)
+    offsets = [(day - dates[0]).days for day in dates]
+    highs, lows, sds = [], [], []
+    for offset in offsets:
+        high, low = (days[:, row, offset : offset + 2 * EITHER_SIDE_DAYS + 1].ravel() for row in (0, 1))
+        high, low = high[np.isfinite(high)], low[np.isfinite(low)]
+        if min(high.size, low.size) < _LEAST_VALUES:
+            return Missing(place=point.place, why="Open-Meteo archive has too few days")
+        highs.append(float(high.mean()) + 273.15)
+        lows.append(min(float(low.mean()) + 273.15, highs[-1]))
+        sds.append(float(high.std(ddof=1)))
+    height = replies[0].get("elevation")
+    return PastYears(
+        place=point.place,
+        elevation_m=float(height) if isinstance(height, (int, float)) else point.elevation_m,
+        days=tuple(dates),
+        high_k=tuple(highs),
+        low_k=tuple(lows),
+        sd_k=tuple(sds),
+        years=when[0],
+        fetched_s=when[1],
+    )
+
+
+def _window(reply: Mapping[str, Any], width: int) -> list[list[float]] | None:
+    """Highs and lows of one year, NaN for null; None when units, form or number of days are not as asked for."""
+    daily, units = reply.get("daily"), reply.get("daily_units")
+    if not isinstance(daily, dict) or not isinstance(units, dict):
+        return None
+    found = []
+    for name in _DAILY:
+        held = daily.get(name)
+        if units.get(name) != "°C" or not isinstance(held, list) or len(held) != width:
+            return None
+        found.append([float(v) if isinstance(v, (int, float)) and -90.0 < v < 62.0 else math.nan for v in held])
+    return found
+
+
+def save_past_years(trip: Trip, past: Mapping[str, PastYears], root: Path | None = None) -> None:
+    """Keep what was fetched with the trip.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip. [-]
+    past : mapping of str to PastYears
+        By place; replaces what was kept. [-]
+    root : Path, optional
+        In place of the user's data folder. [-]
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
+    save_json(kept_folder(trip, root) / _FILE, {"past_years": rows})
+
+
+def load_past_years(
+    trip: Trip, *, tell: Callable[[str], None] = lambda _: None, root: Path | None = None
+) -> dict[str, PastYears]:
+    """What is kept of past years; no network.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip. [-]
+    tell : callable
+        Receives a sentence when there is a file that cannot be used. [-]
+    root : Path, optional
+        In place of the user's data folder. [-]
+
+    Returns
+    -------
+    dict of str to PastYears
+        By place; empty when nothing is kept.
+    """
+    path = kept_folder(trip, root) / _FILE
+    data = load_json(path, tell)
+    if data is None:
+        return {}
+    try:
+        rows = [_past_years(row) for row in data["past_years"]]
+    except (KeyError, TypeError, ValueError, IndexError):
+        tell(f"{path} is damaged; left aside: run 'grademargin weather' again")
+        return {}
+    return {row.place: row for row in rows}
+
+
+def _past_years(row: Mapping[str, Any]) -> PastYears:
+    days = tuple(date.fromisoformat(day) for day in row["days"])
+    series = {name: tuple(float(v) for v in row[name]) for name in ("high_k", "low_k", "sd_k")}
+    if not days or any(len(values) != len(days) for values in series.values()):
+        message = "series of different lengths"
+        raise ValueError(message)
+    return PastYears(
+        place=str(row["place"]),
+        elevation_m=float(row["elevation_m"]),
+        days=days,
+        years=(int(row["years"][0]), int(row["years"][1])),
+        fetched_s=float(row["fetched_s"]),
+        **series,
+    )
+
+
+def past_years_for(
+    trip: Trip,
+    points: Sequence[Point],
+    dates: Sequence[date],
+    *,
+    web: Web,
+    now: datetime,
+    url: str = ARCHIVE_URL,
+    tell: Callable[[str], None] = lambda _: None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[dict[str, PastYears], tuple[Missing, ...]]:
+    """Past years of places: kept ones where they know the dates, else fetched and kept.
+
+    Parameters
+    ----------
+    trip : Trip
+        Where to keep them. [-]
+    points : sequence of Point
+        Places nobody entered usual highs and lows for. [-]
+    dates : sequence of date
+        Days of the trip. [-]
+    web : Web
+        The network, or offline its cache. [-]
+    now : datetime
+        The present, aware. [-]
+    url : str
+        The service. [-]
+    tell, sleep : callable
+        Receives progress; waits. [-, s]
+
+    Returns
+    -------
+    tuple
+        What is usual by place, and places without an answer.
+    """
+    wanted = thinned(points)
+    kept = load_past_years(trip, tell=tell)
+    lacking = [p for p in wanted if p.place not in kept or not set(dates) <= set(kept[p.place].days)]
+    if not lacking:
+        return kept, ()
+    found, missing = fetch_past_years(lacking, dates, web=web, now=now, url=url, tell=tell, sleep=sleep)
+    if found:
+        try:
+            save_past_years(trip, kept | found)
+        except OutputError as exc:
+            tell(str(exc))
+    return kept | found, missing
