@@ -106,6 +106,10 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
     io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
     for note in trip.assumptions:
         io.say(f"  assumed: {note}")
+    from planner.graph import remarks
+
+    for note in remarks(trip):
+        io.say(f"  look at: {note}")
     assumed = sum(entry.assumed for entry in car.entries)
     io.say(f"  of the car {assumed} of {len(car.entries)} values are assumed")
     if effects:

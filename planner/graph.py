@@ -154,3 +154,30 @@ def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterato
             )
             raise NoRouteError(message)
         yield edge["leg"]
+
+
+def remarks(trip: Trip) -> tuple[str, ...]:
+    """Say what looks odd about the network: places no road reaches, islands, dead ends.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip. [-]
+
+    Returns
+    -------
+    tuple of str
+        One sentence each; none of it stops a plan.
+    """
+    graph = road_graph(trip)
+    names = {key: place.name for key, place in trip.places.items()}
+    lonely = sorted(names[key] for key in graph if graph.degree(key) == 0)
+    parts = [part for part in nx.weakly_connected_components(graph) if len(part) > 1]
+    islands = [sorted(names[key] for key in part) for part in parts if trip.route[0] not in part]
+    ends = {trip.route[0], trip.route[-1]}
+    dead = sorted(names[key] for key in graph if key not in ends and len(set(nx.all_neighbors(graph, key))) == 1)
+    said = [f"No open leg reaches {name}." for name in lonely]
+    said += [f"{', '.join(part)}: joined to each other, not to the start." for part in islands]
+    if dead:
+        said.append(f"Dead ends: {', '.join(dead)}.")
+    return tuple(said)
