@@ -160,3 +160,15 @@ def test_links_lead_to_files(page):
     text = (ROOT / page).read_text(encoding="utf-8")
     for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", text):
         assert ((ROOT / page).parent / target).exists(), target
+
+
+def test_the_python_page_runs(tmp_path, monkeypatch, capsys):
+    """Every block of docs/api.md, one after the other, as a reader would run them."""
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "docs" / "api.md").read_text(encoding="utf-8"), re.DOTALL)
+    scope: dict[str, object] = {}
+    for block in blocks:
+        exec(compile(block, "docs/api.md", "exec"), scope)
+    said = capsys.readouterr().out
+    assert "engine oil between" in said
+    assert "smallest margins" in said
