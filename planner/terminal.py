@@ -38,8 +38,7 @@ def plan(report: Report) -> tuple[object, ...]:
         Things rich can print.
     """
     places, legs = report.outlook.trip.places, report.outlook.legs
-    error = f"Margins are known to {report.units.diff(report.outlook.error_k):.1f} {report.units.temperature} "
-    parts: list[object] = [_days(report), Text(error + f"from {len(report.outlook.spread.margin_k)} draws.\n")]
+    parts: list[object] = [_days(report), Text(_error(report) + "\n")]
     share = round(100 * report.outlook.trip.confidence)
     notable = report.notable()
     if not notable:
@@ -65,6 +64,15 @@ def plan(report: Report) -> tuple[object, ...]:
 def _mile(report: Report, distance_m: float) -> str:
     """Distance along the route."""
     return f"{report.units.distance} {report.units.dist(distance_m):,.0f}"
+
+
+def _error(report: Report) -> str:
+    """Say how well the margins are known from the draws, where any is close."""
+    u, outlook = report.units, report.outlook
+    if outlook.error_k == 0.0:
+        return f"No margin is close after {len(outlook.spread.margin_k)} draws."
+    known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
+    return f"Close margins are known to {known} from {len(outlook.spread.margin_k)} draws."
 
 
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
