@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import shlex
 from dataclasses import fields
 from pathlib import Path
 
@@ -172,3 +173,20 @@ def test_the_python_page_runs(tmp_path, monkeypatch, capsys):
     said = capsys.readouterr().out
     assert "engine oil between" in said
     assert "smallest margins" in said
+
+
+def test_the_tutorial_works_as_written(tmp_path, monkeypatch):
+    """Every file of the tutorial typed, every command run: no problem, a page with a sheet."""
+    monkeypatch.chdir(tmp_path)
+    folder = tmp_path / "san-juans"
+    folder.mkdir()
+    text = (ROOT / "docs" / "tutorial.md").read_text(encoding="utf-8")
+    files = re.findall(r"\*\*`([\w.-]+)`\*\*\n```\w+\n(.*?)```", text, re.DOTALL)
+    assert [name for name, _ in files] == ["places.csv", "legs.csv", "coal-bank.csv", "trip.toml", "vehicle.toml"]
+    for name, body in files:
+        (folder / name).write_text(body, encoding="utf-8")
+    for command in re.findall(r"^grademargin (.*)$", text, re.MULTILINE):
+        out, err = io.StringIO(), io.StringIO()
+        assert main(shlex.split(command), out, err) in (DONE, EXCEEDED), err.getvalue()
+    page = (folder / "out" / "trip.html").read_text(encoding="utf-8")
+    assert "Red Mountain Pass" in page
