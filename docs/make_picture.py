@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 PICTURE = ROOT / "docs" / "map.png"
 WIDTH, HEIGHT, MOST_BYTES = 1280, 800, 250_000
-PLACE = "Walsenburg"  # where the reader of the picture is: just before the thinnest margin
+PLACE = "Clayton"  # where the reader of the picture is: on the morning of the thinnest margin
 
 
 def plan(folder: Path) -> Path:
@@ -48,9 +48,10 @@ def photograph(page_file: Path) -> bytes:
 def save(shot: bytes) -> None:
     """Write the picture with as many colours as its size allows."""
     picture = Image.open(io.BytesIO(shot)).convert("RGB")
-    for colours in (256, 128, 64):
+    fewer = (picture.quantize(colours, dither=Image.Dither.NONE) for colours in (256, 64))
+    for one in (picture, *fewer):
         small = io.BytesIO()
-        picture.quantize(colours, dither=Image.Dither.NONE).save(small, "PNG", optimize=True)
+        one.save(small, "PNG", optimize=True)
         if len(small.getvalue()) < MOST_BYTES:
             PICTURE.write_bytes(small.getvalue())
             return

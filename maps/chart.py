@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from maps.scene import Scene, Series, Stretch, Track
+from maps.scene import Milestone, Scene, Series, Stretch, Track
 from maps.thinning import curve_indices, line_indices
 
 Array = NDArray[np.float64]
@@ -35,10 +35,11 @@ def pack(scene: Scene) -> dict[str, Any]:
     Returns
     -------
     dict
-        "track" with packed columns, and "stretches" with point numbers counted along the thinned track. [-]
+        "track" with packed columns; "stretches", "places" and "ahead" with point numbers counted along the thinned
+        track. [-]
     """
     track = scene.track
-    kept = kept_indices(track, scene.stretches)
+    kept = kept_indices(track, scene.stretches, scene.milestones())
     packed = {
         "lat": _packed_column(track.lat, kept, DEGREE_DIGITS),
         "lon": _packed_column(track.lon, kept, DEGREE_DIGITS),
@@ -50,10 +51,22 @@ def pack(scene: Scene) -> dict[str, Any]:
         "group_labels": list(track.group_labels),
         "series": [_packed_series(series, kept) for series in track.series],
     }
-    return {"track": packed, "stretches": [_packed_stretch(one, kept, track) for one in scene.stretches]}
+    if track.minutes:
+        packed["minutes"] = _packed_column(track.minutes, kept, 0)
+    return {
+        "track": packed,
+        "stretches": [_packed_stretch(one, kept, track) for one in scene.stretches],
+        "places": _packed_milestones(scene.places, kept),
+        "ahead": [
+            {"heading": one.heading, "behind": one.behind, "milestones": _packed_milestones(one.milestones, kept)}
+            for one in scene.ahead
+        ],
+    }
 
 
-def kept_indices(track: Track, stretches: Sequence[Stretch] = ()) -> NDArray[np.int64]:
+def kept_indices(
+    track: Track, stretches: Sequence[Stretch] = (), milestones: Sequence[Milestone] = ()
+) -> NDArray[np.int64]:
     """Points of a track that stay when it is thinned.
 
     Parameters
@@ -62,13 +75,16 @@ def kept_indices(track: Track, stretches: Sequence[Stretch] = ()) -> NDArray[np.
         The route with its series. [-]
     stretches : sequence of Stretch
         Their ends always stay. [-]
+    milestones : sequence of Milestone
+        Their points always stay. [-]
 
     Returns
     -------
     ndarray of int
         Rising point numbers; first and last point, changes of day and leg, and every extreme included. [-]
     """
-    parts = [_forced_indices(track, stretches), _route_indices(track)]
+    marks = np.array([one.point for one in milestones], dtype=np.int64)
+    parts = [_forced_indices(track, stretches), marks, _route_indices(track)]
     abscissa = rising_distance(track)
     for values, digits, bound in _bounded_columns(track):
         inner = (bound - 0.5 * 10.0**-digits) / 2
@@ -158,6 +174,14 @@ def _packed_stretch(stretch: Stretch, kept: NDArray[np.int64], track: Track) -> 
         "popup": stretch.popup,
         "day": day,
     }
+
+
+def _packed_milestones(milestones: Sequence[Milestone], kept: NDArray[np.int64]) -> list[dict[str, Any]]:
+    """Pack milestones, renumbered along the thinned track."""
+    points = np.searchsorted(kept, [one.point for one in milestones]).tolist()
+    return [
+        {"point": point, "title": one.title, "text": one.text} for point, one in zip(points, milestones, strict=True)
+    ]
 
 
 def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int) -> dict[str, Any]:

@@ -20,12 +20,13 @@ from folium.template import Template
 
 from maps.basemap import Basemap, Line
 from maps.chart import pack
-from maps.scene import Day, Scene, Table
+from maps.scene import Day, Scene, Spot, Table
+from maps.still import draw
 
 MAP_ID = "route"
 TOPO_ID = "topo"
 BASE_DIGITS = 3
-SCRIPTS = ("map.js", "chart.js", "page.js")
+SCRIPTS = ("map.js", "chart.js", "now.js", "page.js")
 TOPO_HOST = "https://basemap.nationalmap.gov"
 TOPO_URL = TOPO_HOST + "/arcgis/rest/services/USGSTopo/MapServer/tile/{z}/{y}/{x}"
 TOPO_CREDIT = "Tiles courtesy of the U.S. Geological Survey"
@@ -94,7 +95,7 @@ def render(scene: Scene, *, basemap: Basemap) -> str:
     page, drawn = Page(scene.language), _leaflet_map(scene, basemap)
     page.add_child(drawn)
     page.header.add_child(Verbatim(_head(scene)))
-    before, after = _body(scene)
+    before, after = _body(scene, basemap)
     page.html.add_child(Verbatim(before))
     page.script.add_child(Verbatim(_asset("static/leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")))
     drawn.render()  # type: ignore[no-untyped-call,unused-ignore]
@@ -140,16 +141,20 @@ def _head(scene: Scene) -> str:
     )
 
 
-def _body(scene: Scene) -> tuple[str, str]:
+def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
     """Markup before and after the map itself."""
     cautions = _bullets(scene.cautions)
     form = Form(_asset("templates/body.html")).substitute(
         title=text(scene.title),
         lead=text(scene.lead),
         facts=_bullets(scene.facts),
+        spots=_spots(scene.spots),
         options="".join(f'<option value="{n}">{text(day.title)}</option>' for n, day in enumerate(scene.days)),
+        printed_cautions=_printed(cautions),
         cautions=f'<section class="cautions"><h2>Cautions</h2>{cautions}</section>' if cautions else "",
+        still=draw(scene, basemap, escape=text),
         tables="".join(f'<section class="sheet">{_table_markup(one)}</section>' for one in scene.tables),
+        appendix="".join(f'<section class="sheet appendix">{_table_markup(one)}</section>' for one in scene.appendix),
         days="".join(_day_markup(number, day, cautions) for number, day in enumerate(scene.days)),
         sources="".join(f"<p>{text(source)}</p>" for source in scene.attributions),
         topo=text(TOPO_CREDIT),
@@ -161,23 +166,28 @@ def _body(scene: Scene) -> tuple[str, str]:
 
 def _day_markup(number: int, day: Day, cautions: str) -> str:
     """Section of one day: heading, summary, tables, and the cautions for the printed sheet."""
-    small = f'<div class="print-only"><h3>Cautions</h3>{cautions}</div>' if cautions else ""
+    tables = "".join(_table_markup(one, f"{day.title}, ") for one in day.tables)
     return (
         f'<section class="sheet day" id="day-{number}" aria-labelledby="day-{number}-title">'
         f'<div class="day-head"><h2 id="day-{number}-title">{text(day.title)}</h2>'
         f'<button type="button" class="needs-script" data-day="{number}" aria-describedby="day-{number}-title">'
         f"Show on map</button></div>"
-        f"{_paragraphs(day.summary)}{''.join(_table_markup(one) for one in day.tables)}{small}</section>"
+        f"{_paragraphs(day.summary)}{tables}{_printed(cautions)}</section>"
     )
 
 
-def _table_markup(table: Table) -> str:
+def _printed(cautions: str) -> str:
+    """Repeat the cautions on a printed sheet."""
+    return f'<div class="print-only"><h3>Cautions</h3>{cautions}</div>' if cautions else ""
+
+
+def _table_markup(table: Table, where: str = "") -> str:
     """One table with its title, in a frame that scrolls sideways by itself."""
     headings = "".join(f'<th scope="col">{text(heading)}</th>' for heading in table.headings)
     rows = "".join("<tr>" + "".join(f"<td>{text(cell)}</td>" for cell in row) + "</tr>" for row in table.rows)
     note = f'<p class="note">{text(table.note)}</p>' if table.note else ""
     return (
-        f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(table.title)}"><table>'
+        f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(where + table.title)}"><table>'
         f"<caption>{text(table.title)}</caption><thead><tr>{headings}</tr></thead><tbody>{rows}</tbody></table></div>"
         + note
     )
@@ -189,7 +199,9 @@ def _data_block(scene: Scene, basemap: Basemap) -> str:
         "distance_unit": scene.distance_unit,
         "elevation_unit": scene.elevation_unit,
         "level_words": list(scene.level_words),
-        "days": [day.title for day in scene.days],
+        "band_words": scene.band_words,
+        "rules": list(scene.rules),
+        "days": [{"title": day.title, "advice": list(day.advice)} for day in scene.days],
         "markers": [
             {"lat": m.lat, "lon": m.lon, "label": m.label, "kind": m.kind, "text": m.text, "day": m.day}
             for m in scene.markers
@@ -266,6 +278,12 @@ def text(raw: str) -> str:
 def _paragraphs(raw: str) -> str:
     """Escape text and make a paragraph of every line."""
     return "".join(f"<p>{text(line)}</p>" for line in raw.split("\n") if line.strip())
+
+
+def _spots(spots: tuple[Spot, ...]) -> str:
+    """List the lines that lead to markers; the script turns them into buttons."""
+    items = "".join(f'<li data-marker="{one.marker}">{text(one.text)}</li>' for one in spots)
+    return f'<ul class="spots">{items}</ul>' if items else ""
 
 
 def _bullets(lines: tuple[str, ...]) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from maps.errors import MapError, require_choice, require_length, require_rising, require_within
 
 LEVELS = ("ample", "thin", "exceeded")
-KINDS = ("start", "finish", "grade", "night", "stop", "service", "fuel", "place")
+KINDS = ("over", "hot", "start", "finish", "night", "grade", "stop", "service", "fuel", "place")
 DASHES = ("", "7 4", "2 3", "10 3 2 3", "14 4", "4 2", "1 4", "12 3 2 3 2 3")
 LANGUAGE_TAG = re.compile("[a-z]{2,3}(-[A-Z]{2})?")
 
@@ -96,6 +96,8 @@ class Track:
         Lines of the chart, each as long as the track. [-]
     group_labels : tuple of str
         Names of the legs for the readout; may be empty. [-]
+    minutes : tuple of float
+        Time since the start, never falling; may be empty when no time is to be told. [min]
     elevation_bound : float
         Largest error in elevation which thinning may bring in. [display unit]
     line_bound_deg : float
@@ -111,6 +113,7 @@ class Track:
     day: tuple[int, ...]
     series: tuple[Series, ...] = ()
     group_labels: tuple[str, ...] = ()
+    minutes: tuple[float, ...] = ()
     elevation_bound: float = 20.0
     line_bound_deg: float = 0.0003
 
@@ -127,6 +130,10 @@ class Track:
             require_within(getattr(self, name), reach, f"track, {name}")
         require_rising(self.distance, "track, distance")
         require_rising(self.day, "track, day")
+        if self.minutes:
+            require_length(self.minutes, count, "track, minutes")
+            require_within(self.minutes, math.inf, "track, minutes")
+            require_rising(self.minutes, "track, minutes")
         if self.day[0] < 0 or min(self.group) < 0:
             message = f"track: day starts at {self.day[0]}, lowest group is {min(self.group)}; both count from 0"
             raise MapError(message)
@@ -196,6 +203,45 @@ class Marker:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A short line at the top of the page that leads to a marker."""
+
+    text: str
+    marker: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Milestone:
+    """Something at a point of the track, to be told to a reader who is on the way."""
+
+    point: int
+    title: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """Milestones of one sort; the reader is told the next one, and with `behind` also the last one passed.
+
+    Parameters
+    ----------
+    heading : str
+        What the next one is called, e.g. "Next fuel". [-]
+    milestones : tuple of Milestone
+        In driving order. [-]
+    behind : str
+        What the last one passed is called; empty when it does not matter. [-]
+    """
+
+    heading: str
+    milestones: tuple[Milestone, ...]
+    behind: str = ""
+
+    def __post_init__(self) -> None:
+        require_rising([one.point for one in self.milestones], f"ahead {self.heading!r}, milestones")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table of text; every row as long as `headings`."""
 
@@ -211,11 +257,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One day: a section of the page and, on paper, one sheet."""
+    """One day: a section of the page and, on paper, one sheet; `advice` is what the reader on the way is told to do."""
 
     title: str
     summary: str = ""
     tables: tuple[Table, ...] = ()
+    advice: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,14 +279,24 @@ class Scene:
         Display units, e.g. "mi" and "ft". [-]
     facts : tuple of str
         Short sentences at the top. [-]
+    spots : tuple of Spot
+        Lines under the facts, each leading to a marker. [-]
     cautions : tuple of str
         Sentences in their own section, repeated on every day's sheet when printed. [-]
     stretches, markers : tuple
         What is drawn on the map. [-]
     days : tuple of Day
         Sections; every day number of the track and the markers needs one. [-]
-    tables : tuple of Table
-        Tables of the whole trip, before the days. [-]
+    tables, appendix : tuple of Table
+        Tables of the whole trip, before and after the days. [-]
+    places : tuple of Milestone
+        Where a reader on the way may say to be, in driving order. [-]
+    ahead : tuple of Ahead
+        What such a reader is told about the way ahead. [-]
+    rules : tuple of str
+        What to do on any day, below the day's own advice. [-]
+    band_words : str
+        What the upper edge of a shaded band is. [-]
     level_words : tuple of three str
         What the levels ample, thin and exceeded are called in the legend. [-]
     attributions : tuple of str
@@ -256,11 +313,17 @@ class Scene:
     distance_unit: str = "mi"
     elevation_unit: str = "ft"
     facts: tuple[str, ...] = ()
+    spots: tuple[Spot, ...] = ()
     cautions: tuple[str, ...] = ()
     stretches: tuple[Stretch, ...] = ()
     markers: tuple[Marker, ...] = ()
     days: tuple[Day, ...] = ()
     tables: tuple[Table, ...] = ()
+    appendix: tuple[Table, ...] = ()
+    places: tuple[Milestone, ...] = ()
+    ahead: tuple[Ahead, ...] = ()
+    rules: tuple[str, ...] = ()
+    band_words: str = "upper edge"
     level_words: tuple[str, str, str] = ("Ample margin", "Thin margin", "Limit exceeded")
     attributions: tuple[str, ...] = ()
     generated: str = ""
@@ -275,11 +338,29 @@ class Scene:
             if stretch.end > last_point:
                 message = f"stretch {stretch.title!r}: ends at point {stretch.end}, the track ends at {last_point}"
                 raise MapError(message)
+        for spot in self.spots:
+            if not 0 <= spot.marker < len(self.markers):
+                message = f"spot {spot.text!r}: marker {spot.marker} is not in the scene, which has {len(self.markers)}"
+                raise MapError(message)
+        for one in self.milestones():
+            if not 0 <= one.point <= last_point:
+                message = f"milestone {one.title!r}: point {one.point} is not on the track, which ends at {last_point}"
+                raise MapError(message)
         named = [marker.day for marker in self.markers if marker.day is not None]
         for day in (self.track.day[-1], *named):
             if not 0 <= day <= last_day:
                 message = f"day {day} is not in the scene, which has {len(self.days)} days counted from 0"
                 raise MapError(message)
+
+    def milestones(self) -> tuple[Milestone, ...]:
+        """All milestones of the scene, those of `places` first.
+
+        Returns
+        -------
+        tuple of Milestone
+            In no order of travel. [-]
+        """
+        return (*self.places, *(one for group in self.ahead for one in group.milestones))
 
     def bounds(self) -> tuple[float, float, float, float]:
         """Smallest box round the track and the markers.

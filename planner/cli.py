@@ -185,12 +185,14 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
-    Writes trip.html, forecast.csv and plan.json. Exit code 1 says that a margin is exceeded.
+    Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
+    exceeded and that nothing tried helps.
 
     Example: grademargin plan july
     """
     from maps import basemap, page
     from planner import export, mapscene, paths, terminal
+    from planner.exchange import exchange_files
 
     report = _report(io, folder, remedies=True)
     io.tell("drawing the map")
@@ -198,12 +200,18 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
     plan_json = export.to_json(export.plan_dict(report))
     target = folder / "out" if out_folder is None else out_folder
-    export.write_files(target, {"trip.html": html, "forecast.csv": export.forecast_csv(report), "plan.json": plan_json})
+    files = {
+        "trip.html": html,
+        "forecast.csv": export.forecast_csv(report),
+        "plan.json": plan_json,
+        **exchange_files(report),
+    }
+    export.write_files(target, files)
     if as_json:
         io.out.write(plan_json)
     else:
         io.show(*terminal.plan(report))
-        io.say(f"Written: {', '.join(str(target / n) for n in ('trip.html', 'forecast.csv', 'plan.json'))}")
+        io.say(f"Written to {target}: {', '.join(files)}")
     return _verdict(report)
 
 

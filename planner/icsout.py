@@ -4,7 +4,7 @@ import hashlib
 from collections import Counter
 from datetime import UTC, datetime
 
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, vText
 
 from planner.cautions import CAUTIONS
 from planner.forecast import local_time, span_of
@@ -35,7 +35,7 @@ def trip_ics(report: Report) -> str:
     calendar.add("prodid", "-//grademargin//trip//EN")
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
-    calendar.add("x-wr-calname", cleaned(trip.name))
+    calendar.add("x-wr-calname", vText(cleaned(trip.name)))  # as it is, it would not be escaped
     owner = hashlib.sha256(trip.name.encode("utf-8", "replace")).hexdigest()[:16]
     for number in range(len(report.outlook.timeline.days)):
         calendar.add_component(_day(report, number, stamp, f"day-{number + 1}-{owner}"))

@@ -251,7 +251,7 @@ def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
         Ahead(heading="Next stop of the plan", milestones=of("break", "halt", "event", "night", "finish")),
         Ahead(heading="Next fuel", milestones=of("fuel")),
         Ahead(heading="Next service due", milestones=of("service")),
-        Ahead(heading="Next turn-out with services", behind="Services behind you", milestones=_serviced(report)),
+        Ahead(heading="Next turn-out", behind="Turn-out behind you", milestones=_serviced(report)),
     )
     return tuple(group for group in groups if group.milestones or group.heading == "Next thin place")
 

@@ -249,7 +249,7 @@ def _hot(report: Report) -> Iterator[Mark]:
             day=day,
             point=at + 1,
             title=f"{margin.near}: {left_words(report, margin)}",
-            text="\n".join([sentence(report, margin), reason(report, margin), *advice(report, day)]),
+            text="\n".join([sentence(report, margin), *advice(report, day), reason(report, margin)]),
             level=margin.level,
         )
 

@@ -16,7 +16,7 @@ from planner.report import Report, days_table, legs_table, reason, remedy_words,
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
-_MOST_CHOICES = 8
+_MOST_CHOICES, _MOST_NAMED = 6, 5
 _SHORT = {"coolant": "coolant", "engine_oil": "oil", "transmission": "gearbox", "differential": "diff."}
 _CRUISE_SHARE = (0.05, 0.95)  # of the time driven with the fluid warm
 
@@ -279,6 +279,7 @@ def _helps(report: Report, day: DayRemedies) -> Table:
         f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
         "day. Each was driven through the whole model, the rest of the day included."
     )
-    note += f" Does not suffice either: {'; '.join(rest)}." if rest else ""
+    more = f" and {len(rest) - _MOST_NAMED} more" if len(rest) > _MOST_NAMED else ""
+    note += f" Does not suffice: {'; '.join(rest[:_MOST_NAMED])}{more}." if rest else ""
     title = f"What helps the {FLUID_NAMES[day.fluid]}"
     return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)

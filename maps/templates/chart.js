@@ -29,6 +29,7 @@ function makeChart(scene, track, host, onPick) {
     plot = { x, panels, low, span, width, cursor, height };
     host.replaceChildren(root);
     root.addEventListener("pointerdown", point);
+    root.addEventListener("click", point);
     root.addEventListener("pointermove", point);
     move(at);
   }
@@ -41,7 +42,7 @@ function makeChart(scene, track, host, onPick) {
       const middle = (low + high) >> 1;
       if (track.distance[middle] < wanted) low = middle; else high = middle;
     }
-    onPick(wanted - track.distance[low] < track.distance[high] - wanted ? low : high);
+    onPick(wanted - track.distance[low] < track.distance[high] - wanted ? low : high, event.type === "click");
   }
   function move(i) {
     at = i;
@@ -128,7 +129,10 @@ function drawPanel(root, panel, view, x, width) {
   }
   label(axis, panel.title ? `${panel.title}, ${panel.unit}` : panel.unit, 2, panel.top - 9, "start", "unit");
   for (const line of panel.lines) {
-    if (line.low) svg("path", { d: bandPath(line, panel, view, x), class: `band ${line.className}` }, group);
+    if (line.low) {
+      svg("path", { d: bandPath(line, panel, view, x), class: `band ${line.className}` }, group);
+      svg("path", { d: columnPath(line.high, panel, view, x), class: `edge ${line.className}` }, group);
+    }
     if (line.limit) svg("path", { d: columnPath(line.limit, panel, view, x), class: `limit ${line.className}` }, group);
     const path = columnPath(line.values, panel, view, x);
     if (panel.area && path) {

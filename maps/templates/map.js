@@ -1,20 +1,23 @@
 // The map: outlines, the route in the colours of its levels, symbols, names, and the cursor.
 
-const ICONS = {                                  // drawn in a box of 24 by 24
+const ICONS = {                                  // drawn in a box of 24 by 24; earlier kinds hide later ones
+  over: "M10 1h4l-.6 14h-2.8zM10 18h4v4h-4z",
+  hot: "M10 1h4l-.6 14h-2.8zM10 18h4v4h-4z",
   start: "M7 4l12 8-12 8z",
   finish: "M6 4h2v16H6zM8 5h10v8H8z",
-  grade: "M3 19 10 6l4 6 2-3 5 10z",
   night: "M15 4a8 8 0 1 0 5 12A8 8 0 0 1 15 4z",
+  grade: "M3 19 10 6l4 6 2-3 5 10z",
   stop: "M7 5h4v14H7zM13 5h4v14h-4z",
   service: "M14 4a5 5 0 0 0-4 7l-6 6 3 3 6-6a5 5 0 0 0 7-5l-3 2-3-3 2-3z",
   fuel: "M12 3c4 5 6 8 6 11a6 6 0 0 1-12 0c0-3 2-6 6-11z",
   place: "M12 8a4 4 0 1 1 0 8 4 4 0 0 1 0-8z",
 };
 const RANK = Object.keys(ICONS);
-const KIND_WORDS = { start: "Start", finish: "Finish", grade: "Grade", night: "Night", stop: "Stop",
+const KIND_WORDS = { over: "Limit passed", hot: "Thin margin", start: "Start", finish: "Finish", grade: "Grade", night: "Night", stop: "Stop",
   service: "Service", fuel: "Fuel", place: "Place" };
 const LEVEL_WIDTH = { ample: 4, thin: 7, exceeded: 9 };
-const NAME_GAP = 15, NAME_HEIGHT = 18, PICK_REACH_PX = 40;
+const NAME_HEIGHT = 18, PICK_REACH_PX = 40, NEAR_ZOOM = 9;
+const POPUP = { maxWidth: 270, maxHeight: 230 };
 
 function element(tag, className, text) {
   const made = document.createElement(tag);
@@ -45,14 +48,17 @@ function popupContent(title, text) {
 
 function makeMap(scene, track, onPick) {
   const pane = (name, level) => { map.createPane(name).style.zIndex = level; return name; };
-  pane("ground", 210); pane("rules", 220); pane("route", 390); pane("hit", 420); pane("names", 590); pane("cursor", 640);
+  pane("ground", 210); pane("rules", 220); pane("casing", 385);
+  pane("route", 390); pane("alarm", 395); pane("hit", 420); pane("names", 590); pane("cursor", 640);
   map.attributionControl.setPrefix(false);
+  map.zoomControl.setPosition("bottomright");     // within reach of a thumb, clear of the popups
   L.control.scale({ imperial: scene.distance_unit === "mi", metric: scene.distance_unit !== "mi" }).addTo(map);
   drawGround(scene.base);
   const points = track.lat.map((lat, i) => [lat, track.lon[i]]);
   L.polyline(points, { pane: "route", className: "route-plain", weight: 3, interactive: false }).addTo(map);
   const stretches = scene.stretches.map((one) => drawStretch(one, points, pick));
-  const pins = scene.markers.map(drawPin).sort((a, b) => RANK.indexOf(a.kind) - RANK.indexOf(b.kind));
+  const made = scene.markers.map(drawPin);
+  const pins = [...made].sort((a, b) => RANK.indexOf(a.kind) - RANK.indexOf(b.kind));
   const names = scene.base.labels.map(drawName);
   const cursor = L.circleMarker(points[0], { pane: "cursor", radius: 15, className: "cursor", interactive: false }).addTo(map);
   let shown = { first: 0, last: points.length - 1, day: -1 };
@@ -96,11 +102,18 @@ function makeMap(scene, track, onPick) {
       if (away < least) { least = away; best = i; }
     }
     const reach = map.latLngToContainerPoint(points[best]).distanceTo(event.containerPoint);
-    if (reach < PICK_REACH_PX) onPick(best);
+    if (reach < PICK_REACH_PX) onPick(best, event.type === "click");
   }
   map.on("mousemove click", pick);
   map.on("moveend", declutter);
-  return { show, fit, declutter, move: (i) => cursor.setLatLng(points[i]) };
+  map.on("popupopen", (event) => {               // a long text scrolls, so keys must reach it
+    event.popup.getElement().querySelector(".leaflet-popup-content").tabIndex = 0;
+  });
+  function open(index) {
+    map.setView(made[index].pin.getLatLng(), Math.max(map.getZoom(), NEAR_ZOOM), { animate: false });
+    made[index].pin.openPopup();
+  }
+  return { show, fit, declutter, open, move: (i) => cursor.setLatLng(points[i]) };
 }
 
 function drawGround(base) {
@@ -120,13 +133,14 @@ function drawGround(base) {
 
 function drawStretch(one, points, pick) {
   const part = points.slice(one.start, one.end + 1), width = LEVEL_WIDTH[one.level];
+  const pane = one.level === "ample" ? "route" : "alarm";        // small margins lie over ample ones, casings under all
   const line = (className, weight, more) =>
-    L.polyline(part, { pane: "route", interactive: false, className, weight, ...more }).addTo(map);
-  const lines = [line("casing", width + 4), line(`level-${one.level}`, width)];
+    L.polyline(part, { pane, interactive: false, className, weight, ...more }).addTo(map);
+  const lines = [line("casing", width + 4, { pane: "casing" }), line(`level-${one.level}`, width)];
   if (one.level === "thin") lines.push(line("mark-thin", 3, { dashArray: "2 9", lineCap: "butt" }));
   if (one.level === "exceeded") lines.push(line("mark-exceeded", 2.5));
   const hit = L.polyline(part, { pane: "hit", className: "hit", weight: 26, opacity: 0 }).on("click", pick).addTo(map);
-  if (one.title || one.popup) hit.bindPopup(popupContent(one.title, one.popup), { maxWidth: 270 });
+  if (one.title || one.popup) hit.bindPopup(popupContent(one.title, one.popup), POPUP);
   return { day: one.day, lines };
 }
 
@@ -141,8 +155,9 @@ function drawPin(marker) {
     zIndexOffset: (RANK.length - RANK.indexOf(marker.kind)) * 1000,
   }).addTo(map);
   pin.getElement().setAttribute("aria-label", `${KIND_WORDS[marker.kind]}: ${marker.label}`);
-  pin.bindPopup(popupContent(marker.label, marker.text), { maxWidth: 270, offset: [0, -8] });
-  return { kind: marker.kind, day: marker.day, pin, name, width: name.offsetWidth };
+  pin.bindPopup(popupContent(marker.label, marker.text), { ...POPUP, offset: [0, -8] });
+  const alarm = marker.kind === "hot" || marker.kind === "over";
+  return { alarm, kind: marker.kind, day: marker.day, pin, name, width: name.offsetWidth };
 }
 
 function drawName(label) {
@@ -157,7 +172,7 @@ function drawName(label) {
 
 function placePin(one, taken, free, day) {
   const far = map.getZoom() < 5 ? 9 : 0;          // seen from far, fewer symbols leave the line in sight
-  const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = (one.kind === "place" ? 7 : 13) + far;
+  const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = (one.kind === "place" ? 7 : one.alarm ? 21 : 13) + far;
   const box = [at.x - half, at.y - half, at.x + half, at.y + half];
   const otherDay = day >= 0 && one.day !== null && one.day !== day;
   one.hidden = otherDay || !free(box);
@@ -166,12 +181,12 @@ function placePin(one, taken, free, day) {
 }
 
 function placePinName(one, taken, free) {
-  const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = NAME_HEIGHT / 2;
+  const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = NAME_HEIGHT / 2, gap = one.alarm ? 24 : 15;
   const sides = {
-    right: [at.x + NAME_GAP, at.y - half, at.x + NAME_GAP + one.width, at.y + half],
-    left: [at.x - NAME_GAP - one.width, at.y - half, at.x - NAME_GAP, at.y + half],
-    above: [at.x - one.width / 2, at.y - NAME_GAP - NAME_HEIGHT, at.x + one.width / 2, at.y - NAME_GAP],
-    below: [at.x - one.width / 2, at.y + NAME_GAP, at.x + one.width / 2, at.y + NAME_GAP + NAME_HEIGHT],
+    right: [at.x + gap, at.y - half, at.x + gap + one.width, at.y + half],
+    left: [at.x - gap - one.width, at.y - half, at.x - gap, at.y + half],
+    above: [at.x - one.width / 2, at.y - gap - NAME_HEIGHT, at.x + one.width / 2, at.y - gap],
+    below: [at.x - one.width / 2, at.y + gap, at.x + one.width / 2, at.y + gap + NAME_HEIGHT],
   };
   const found = Object.keys(sides).find((side) => free(sides[side]));
   one.name.className = `pin-name ${found || "none"}`;

@@ -16,7 +16,9 @@ function unpack(column) {
 
 function unpackTrack(packed) {
   const made = {};
-  for (const name of ["lat", "lon", "distance", "elevation", "group", "day"]) made[name] = unpack(packed[name]);
+  for (const name of ["lat", "lon", "distance", "elevation", "group", "day", "minutes"]) {
+    if (packed[name]) made[name] = unpack(packed[name]);
+  }
   made.clock = unpack({ digits: 0, steps: packed.clock.steps }).map((number) => packed.clock.words[number]);
   made.series = packed.series.map((one) => {
     const series = { label: one.label, unit: one.unit, dash: one.dash };
@@ -31,8 +33,9 @@ function plain(value) {
   return numbers.format(Math.round(value * step) / step || 0);     // the last part turns -0 into 0
 }
 
-const mapView = makeMap(scene, track, moveTo);
-const chart = makeChart(scene, track, byId("chart"), moveTo);
+const mapView = makeMap(scene, track, pointAt);
+const chart = makeChart(scene, track, byId("chart"), pointAt);
+const now = makeNow(scene, track, settle);
 const readout = makeReadout();
 
 function makeReadout() {
@@ -61,7 +64,8 @@ function describe(i) {
   track.series.forEach((one, index) => {
     const value = one.values[i];
     words[index] = [value === null ? "not known" : `${plain(value)} ${one.unit}`];
-    if (one.limit && one.limit[i] !== null) words[index].push(`limit ${plain(one.limit[i])}`);
+    const more = [["up to", one.high], ["limit", one.limit]].filter(([, column]) => column && column[i] !== null);
+    if (more.length) words[index].push(more.map(([word, column]) => `${word} ${plain(column[i])}`).join(", "));
   });
   return words;
 }
@@ -80,6 +84,18 @@ function moveTo(i) {
   chart.move(i);
 }
 
+// Pointing moves the marks; settling also tells what holds there now.
+function pointAt(i, chosen) {
+  if (chosen) settle(i); else moveTo(i);
+}
+
+function settle(i, quiet) {
+  if (i < Number(byId("along").min) || i > Number(byId("along").max)) showDay(track.day[i]);
+  moveTo(i);
+  const words = now.at(i);
+  if (!quiet) now.say(words);
+}
+
 function showDay(day) {
   chosenDay = day;
   const first = day < 0 ? 0 : Math.max(0, track.day.indexOf(day));
@@ -93,6 +109,7 @@ function showDay(day) {
   chart.show(first, last);
   redraw();
   moveTo(first);
+  now.at(first);
 }
 
 function redraw() {
@@ -106,7 +123,14 @@ function drawLegend() {
     box.append(picture, element("span", "", words));
     byId("legend").appendChild(box);
   };
+  const symbol = (kind) => {
+    const disc = element("span", `disc pin-${kind}`);
+    disc.appendChild(icon(kind));
+    return disc;
+  };
+  const used = (kind) => scene.markers.some((marker) => marker.kind === kind);
   levels.forEach((level, index) => {
+    if (level !== "ample" && !scene.stretches.some((one) => one.level === level)) return;
     const picture = svg("svg", { viewBox: "0 0 44 16", class: "swatch", "aria-hidden": "true" });
     const line = (className, width, dash) => svg("line", { x1: 3, x2: 41, y1: 8, y2: 8, class: className,
       "stroke-width": width, "stroke-dasharray": dash || "none" }, picture);
@@ -115,11 +139,22 @@ function drawLegend() {
     if (level === "thin") line("mark-thin", 3, "2 9");
     if (level === "exceeded") line("mark-exceeded", 2.5);
     item(picture, scene.level_words[index]);
+    const kind = { thin: "hot", exceeded: "over" }[level];
+    if (kind && used(kind)) byId("legend").lastChild.prepend(symbol(kind));
   });
-  for (const kind of RANK.filter((one) => scene.markers.some((marker) => marker.kind === one))) {
-    const disc = element("span", `disc pin-${kind}`);
-    disc.appendChild(icon(kind));
-    item(disc, KIND_WORDS[kind]);
+  for (const kind of RANK.slice(2).filter(used)) item(symbol(kind), KIND_WORDS[kind]);
+}
+
+function drawSpots() {
+  for (const line of document.querySelectorAll(".spots li")) {
+    const button = element("button", "", line.textContent);
+    button.type = "button";
+    button.addEventListener("click", () => {
+      showDay(-1);
+      mapView.open(Number(line.dataset.marker));
+      byId("map-title").parentElement.scrollIntoView();
+    });
+    line.replaceChildren(button);
   }
 }
 
@@ -139,7 +174,7 @@ function drawSeriesButtons() {
   });
   const notes = [];
   if (track.series.some((one) => one.limit)) notes.push("Dotted thin line: the limit of the line in the same colour.");
-  if (track.series.some((one) => one.low)) notes.push("Shaded: likely range.");
+  if (track.series.some((one) => one.low)) notes.push(`Shaded, from the line up: ${scene.band_words}.`);
   if (scene.stretches.length) notes.push("Strip: margin, higher where it is smaller.");
   byId("chart-note").textContent = notes.join(" ");
 }
@@ -164,6 +199,7 @@ byId("day-choice").addEventListener("change", (event) => showDay(Number(event.ta
 byId("day-before").addEventListener("click", () => showDay(chosenDay - 1));
 byId("day-after").addEventListener("click", () => showDay(chosenDay + 1));
 byId("along").addEventListener("input", (event) => moveTo(Number(event.target.value)));
+byId("along").addEventListener("change", (event) => settle(Number(event.target.value)));
 for (const button of document.querySelectorAll("button[data-day]")) {
   button.addEventListener("click", () => {
     showDay(Number(button.dataset.day));
@@ -189,7 +225,11 @@ window.addEventListener("afterprint", () => {
   redraw();
 });
 
+const [south, west, north, east] = [Math.min(...track.lat), Math.min(...track.lon), Math.max(...track.lat),
+  Math.max(...track.lon)];
+document.body.classList.toggle("wide", (east - west) * Math.cos((north * Math.PI) / 180) > 1.2 * (north - south));
 lastWidth = byId("chart").clientWidth;
 drawLegend();
+drawSpots();
 drawSeriesButtons();
 showDay(-1);

@@ -374,7 +374,7 @@ def test_each_day_is_printed_on_its_own_sheet(opened, address, tmp_path):
     breaks = "[...document.querySelectorAll('.day')].map(e => getComputedStyle(e).breakBefore)"
     assert page.evaluate(breaks) == ["page"] * 5
     assert page.locator(".day .print-only").first.is_visible()
-    assert not page.locator(".bar").is_visible()
+    assert not page.locator(".route .bar").is_visible()
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     width = page.locator("#map_route").bounding_box()["width"]
     assert width == pytest.approx(186 / 25.4 * 96, abs=2)  # CSS: 96 pixels in an inch

@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from maps.chart import decode, encode, kept_indices, pack, rising_distance
-from maps.scene import Series, Stretch, Track
+from maps.scene import Ahead, Day, Milestone, Series, Stretch, Track
 from maps.thinning import curve_indices, line_indices
 
 COUNT = 6000
+DAY = Day(title="One of three")
 heights = st.lists(st.floats(-500, 500), min_size=2, max_size=120)
 gappy = st.lists(st.one_of(st.floats(-500, 500), st.just(math.nan)), min_size=2, max_size=120)
 
@@ -138,3 +139,24 @@ def test_a_single_sharp_peak_is_never_lost(shift):
     y = np.full(102, 200.0)
     y[shift] = 205.0
     assert shift in curve_indices(np.arange(102.0), y, 1.0)
+
+
+def test_milestones_keep_their_points_through_thinning(make_scene, long_track):
+    points = (0, 17, 1234, 2999, 4321, COUNT - 1)
+    marks = tuple(Milestone(point=point, title=str(point)) for point in points)
+    ahead = (Ahead(heading="Next fuel", milestones=marks[1:4], behind="Last"),)
+    scene = make_scene(track=long_track, days=(DAY,) * 3, stretches=(), markers=(), places=marks, ahead=ahead)
+    packed = pack(scene)
+    distance = decode(packed["track"]["distance"]["steps"], packed["track"]["distance"]["digits"])
+    assert len(distance) < COUNT
+    for one in packed["places"]:
+        assert distance[one["point"]] == pytest.approx(long_track.distance[int(one["title"])], abs=0.005)
+    assert [one["title"] for one in packed["ahead"][0]["milestones"]] == ["17", "1234", "2999"]
+    assert packed["ahead"][0]["behind"] == "Last"
+
+
+def test_time_is_packed_only_when_given(make_scene, make_track):
+    assert "minutes" not in pack(make_scene())["track"]
+    timed = make_scene(track=make_track(minutes=tuple(6.0 * i for i in range(40))))
+    packed = pack(timed)["track"]["minutes"]
+    assert decode(packed["steps"], packed["digits"])[-1] == pytest.approx(234.0)

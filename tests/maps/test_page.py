@@ -15,7 +15,7 @@ import pytest
 
 from maps.basemap import Basemap, load
 from maps.page import TOPO_HOST, render
-from maps.scene import Day, Marker, Series, Stretch, Table
+from maps.scene import Ahead, Day, Marker, Milestone, Series, Spot, Stretch, Table
 
 ROOT = Path(__file__).parents[2]
 PLAIN_GROUND = Basemap(box=(30.0, -112.0, 44.0, -98.0))
@@ -93,11 +93,17 @@ def filled(make_scene, make_track, name):
         distance_unit=name,
         elevation_unit=name,
         facts=(name,),
+        spots=(Spot(text=name, marker=0),),
+        appendix=(table,),
+        places=(Milestone(point=0, title=name),),
+        ahead=(Ahead(heading=name, behind=name, milestones=(Milestone(point=9, title=name, text=name),)),),
+        rules=(name,),
+        band_words=name,
         cautions=(name,),
         track=make_track(clock=(name,) * 40, group_labels=(name, name), series=(series,)),
         stretches=(Stretch(start=0, end=9, level="thin", title=name, popup=name),),
-        markers=(Marker(lat=37.0, lon=-105.0, label=name, text=name),),
-        days=(Day(title=name, summary=name, tables=(table,)), Day(title=name)),
+        markers=(Marker(lat=37.0, lon=-105.0, label=name, text=name, kind="hot"),),
+        days=(Day(title=name, summary=name, tables=(table,), advice=(name,)), Day(title=name)),
         tables=(table,),
         level_words=(name, name, name),
         attributions=(name,),
@@ -119,6 +125,9 @@ def test_hostile_text_stays_text_everywhere(make_scene, make_track, name):
     assert data["markers"][0]["label"] == name
     assert data["stretches"][0]["popup"] == name
     assert data["track"]["series"][0]["label"] == name
+    assert data["ahead"][0]["milestones"][0]["text"] == name
+    assert data["days"][0]["advice"] == [name]
+    assert page.texts["text"] == [name]
 
 
 @pytest.mark.parametrize("name", UNPRINTABLE)
@@ -201,7 +210,8 @@ def test_a_scene_without_extras_is_drawn(make_scene):
 
 def test_every_day_sheet_repeats_the_cautions(make_scene):
     document = render(make_scene(cautions=("Mind the gauge.",)), basemap=PLAIN_GROUND)
-    assert document.count("<li>Mind the gauge.</li>") == 1 + 2
+    # On the screen, on the first printed sheet, and on the sheets of two days.
+    assert document.count("<li>Mind the gauge.</li>") == 2 + 2
 
 
 SCRIPT = """

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from maps.errors import MapError
-from maps.scene import Marker, Series, Stretch, Table
+from maps.scene import Ahead, Marker, Milestone, Series, Spot, Stretch, Table
 
 NAN, INF = math.nan, math.inf
 
@@ -21,6 +21,8 @@ NAN, INF = math.nan, math.inf
         ({"distance": (0.0, 2.0, 1.0) + (3.0,) * 37}, "distance, point 2: 1.0 falls below 2.0"),
         ({"day": (1,) + (0,) * 39}, "day, point 1"),
         ({"day": (-1,) + (0,) * 39}, "count from 0"),
+        ({"minutes": (0.0,) * 39}, "minutes: 39 entries, 40 are needed"),
+        ({"minutes": (5.0,) + (4.0,) * 39}, "minutes, point 1: 4.0 falls below 5.0"),
         ({"group": (5,) * 40}, "only 2 group_labels"),
         ({"series": (Series(label="Oil", values=(1.0,), unit="°F"),)}, "series 'Oil': 1 entries, 40"),
     ],
@@ -91,3 +93,22 @@ def test_bounds_take_in_markers_off_the_track(make_scene):
     assert (south, east) == (10.0, 20.0)
     assert west == pytest.approx(-105.0 - 0.04 * 39)
     assert north == pytest.approx(37.0 + 0.05 * 39)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"spots": (Spot(text="Hot", marker=1),)}, "spot 'Hot': marker 1 is not in the scene, which has 1"),
+        ({"places": (Milestone(point=40, title="Far"),)}, "milestone 'Far': point 40 is not on the track"),
+        ({"ahead": (Ahead(heading="Fuel", milestones=(Milestone(point=-1, title="X"),)),)}, "point -1 is not on"),
+    ],
+)
+def test_scene_refuses_what_lies_beside_the_track(make_scene, changes, words):
+    with pytest.raises(MapError) as caught:
+        make_scene(**changes)
+    assert words in str(caught.value)
+
+
+def test_milestones_come_in_driving_order():
+    with pytest.raises(MapError, match="ahead 'Fuel', milestones, point 1: 3 falls below 9"):
+        Ahead(heading="Fuel", milestones=(Milestone(point=9, title="A"), Milestone(point=3, title="B")))

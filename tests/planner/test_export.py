@@ -20,7 +20,7 @@ from planner.errors import OutputError
 from planner.export import SCHEMA, forecast_csv, plan_dict, to_json, write_files
 from planner.report import legs_table
 
-NAMES = ("trip.html", "forecast.csv", "plan.json")
+NAMES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
 
 
 def names_in(folder: Path) -> set[str]:
