@@ -107,8 +107,13 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
 
 def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
     """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
+    told: list[str] = []
     while True:
-        legs = choose_route(trip)
+        try:
+            legs = choose_route(trip)
+        except NoRouteError as exc:
+            message = " ".join([*told, str(exc)])
+            raise NoRouteError(message) from exc
         timeline = build_timeline(trip, legs, vehicle, known)
         shut = [span for span in timeline.spans if span.kind == "drive" and not _is_open(trip, legs, timeline, span)]
         if not shut:
@@ -122,6 +127,7 @@ def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple
             raise NoRouteError(said)
         ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
         others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+        told.append(said)
         trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
 
 

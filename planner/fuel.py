@@ -1,12 +1,15 @@
 """Where to refuel: from the fuel the engine model burns, the tank, and the places that sell it."""
 
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.forecast import Forecast, span_of
 from thermal.engine import LHV_J_PER_L
 
+Floats = npt.NDArray[np.float64]
 _GAP_FACTOR = 1.5  # a gap is flagged when half again as far would empty the tank; common practice, no source
 
 
@@ -63,40 +66,47 @@ def plan_fuel(outlook: Forecast) -> FuelPlan:
     Returns
     -------
     FuelPlan
-        Stops at places with fuel. Among the places in range, one where the car stops anyway is taken when it lies in
-        the last third of the range, else the farthest.
+        Stops at places with fuel. Of equally few stops, those where the car stops anyway are taken first, then the
+        later ones. A stretch that no tankful covers is driven from the last place with fuel to the next.
     """
     tank, places = outlook.car.vehicle.tank, outlook.trip.places
     full = tank.capacity_m3 * 1000.0
     usable = full * (1.0 - tank.reserve)
     burnt = [fuel_l(outlook, i) for i in range(len(outlook.legs))]
-    sells = [i for i, leg in enumerate(outlook.legs) if "fuel" in places[leg.finish].services]
+    so_far = np.concatenate(([0.0], np.cumsum(burnt)))
+    end = len(burnt) - 1
+    sells = [i for i, leg in enumerate(outlook.legs[:-1]) if "fuel" in places[leg.finish].services]
     pauses = {span.leg for span in outlook.timeline.spans if span.kind in ("break", "halt", "event", "night")}
     stops, gaps, at = [], [], -1
-    while sum(burnt[at + 1 :]) > usable:
-        reach = [i for i in sells if i > at and sum(burnt[at + 1 : i + 1]) <= usable]
-        if not reach:
-            here = next((i for i in sells if i > at), len(burnt) - 1)
-            gaps.append(_gap(outlook, at, here, sum(burnt[at + 1 : here + 1]), usable))
-            reach = [here]
-        handy = [i for i in reach if i in pauses and sum(burnt[at + 1 : i + 1]) >= 0.67 * usable]
-        stop = (handy or reach)[-1]
-        used = sum(burnt[at + 1 : stop + 1])
-        ahead = sum(burnt[stop + 1 : next((i for i in sells if i > stop), len(burnt) - 1) + 1])
-        stops.append(
-            FuelStop(
-                leg=stop,
-                place=outlook.legs[stop].finish,
-                litres=used,
-                left_l=full - used,
-                ahead_l=ahead,
-                tight=ahead * _GAP_FACTOR > usable,
+    for stop in [*_fewest(so_far, sells, pauses, usable), end]:
+        used = float(so_far[stop + 1] - so_far[at + 1])
+        if used > usable:
+            gaps.append(_gap(outlook, at, stop, used, usable))
+        if stop != end:
+            ahead = float(so_far[next((i for i in sells if i > stop), end) + 1] - so_far[stop + 1])
+            stops.append(
+                FuelStop(
+                    leg=stop,
+                    place=outlook.legs[stop].finish,
+                    litres=min(used, full),
+                    left_l=max(full - used, 0.0),
+                    ahead_l=ahead,
+                    tight=ahead * _GAP_FACTOR > usable,
+                )
             )
-        )
-        if stop == len(burnt) - 1:
-            break
         at = stop
-    return FuelPlan(stops=tuple(stops), gaps=tuple(gaps), total_l=sum(burnt))
+    return FuelPlan(stops=tuple(stops), gaps=tuple(gaps), total_l=float(so_far[-1]))
+
+
+def _fewest(so_far_l: Floats, sells: Sequence[int], pauses: Set[int], usable_l: float) -> tuple[int, ...]:
+    """Find the fewest stops, by dynamic programming from the start; the finish is no stop."""
+    nodes = [-1, *sells, len(so_far_l) - 2]
+    best: dict[int, tuple[int, int, tuple[int, ...]]] = {-1: (0, 0, ())}  # stops, those out of the way, where (negated)
+    for n, here in enumerate(nodes[1:], start=1):
+        before = [at for at in nodes[:n] if so_far_l[here + 1] - so_far_l[at + 1] <= usable_l] or [nodes[n - 1]]
+        count, extra, path = min(best[at] for at in before)
+        best[here] = (count + 1, extra + (here not in pauses), (*path, -here))
+    return tuple(-stop for stop in best[nodes[-1]][2][:-1])
 
 
 def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: float) -> str:

@@ -56,7 +56,8 @@ def road_graph(trip: Trip) -> "nx.DiGraph[str]":
     Returns
     -------
     networkx.DiGraph
-        Nodes are place keys; edges carry `leg`, and `cost` as the trip's preference weighs it [s].
+        Nodes are place keys; edges carry `leg`, `cost` as the trip's preference weighs it [s], and the dearer roads
+        `beside` it.
     """
     by_time, by_distance, by_cool = trip.prefer
     graph: nx.DiGraph[str] = nx.DiGraph()
@@ -64,8 +65,11 @@ def road_graph(trip: Trip) -> "nx.DiGraph[str]":
     for leg in sorted(trip.directed_legs(), key=lambda leg: leg.road):
         cost = by_time * leg.distance_m / leg.speed_m_per_s + by_distance * leg.distance_m / _USUAL_M_PER_S
         cost += by_cool * cool_cost_s(leg, trip) if by_cool > 0.0 else 0.0
-        if cost < graph.get_edge_data(leg.start, leg.finish, {"cost": np.inf})["cost"]:
+        held = graph.get_edge_data(leg.start, leg.finish)
+        beside = [] if held is None else [*held["beside"], held["leg"] if cost < held["cost"] else leg]
+        if held is None or cost < held["cost"]:
             graph.add_edge(leg.start, leg.finish, leg=leg, cost=cost)
+        graph.edges[leg.start, leg.finish]["beside"] = beside
     return graph
 
 
@@ -113,6 +117,7 @@ def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
         return
     graph = road_graph(trip)
     best = [_best(graph, a, b, trip) for a, b in itertools.pairwise(trip.route)]
+    yield from _beside(graph, tuple(leg for part in best for leg in _legs(graph, part, trip)))
     for number, stops in enumerate(best):
         limit = _LONGEST_DETOUR * nx.path_weight(graph, stops, weight="cost")
         paths = nx.shortest_simple_paths(graph, stops[0], stops[-1], weight="cost")
@@ -123,6 +128,14 @@ def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
             whole = [*best[:number], list(path), *best[number + 1 :]]
             legs = tuple(leg for part in whole for leg in _legs(graph, part, trip))
             yield legs, before + _shared(stops, path), before + len(path) - 2 - _shared(stops[::-1], path[::-1])
+
+
+def _beside(graph: "nx.DiGraph[str]", best: tuple[Leg, ...]) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
+    """Yield routes that take another road between the same two places."""
+    for position, leg in enumerate(best):
+        for other in graph.edges[leg.start, leg.finish]["beside"]:
+            if other.distance_m / other.speed_m_per_s <= _LONGEST_DETOUR * leg.distance_m / leg.speed_m_per_s:
+                yield (*best[:position], other, *best[position + 1 :]), position, position
 
 
 def _shared(one: Sequence[str], other: Sequence[str]) -> int:

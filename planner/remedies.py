@@ -3,13 +3,16 @@
 import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
 from planner import clock
+from planner.days import DayLegs
 from planner.display import Units, units_of
 from planner.forecast import Forecast
 from planner.margins import FLUID_NAMES, Margin, fluids_of, worst_of
+from planner.timeline import Span
 from planner.trial import Change, Trial, run_day
 from thermal.ranges import BoolArray
 from thermal.vehicle import FLUIDS
@@ -19,6 +22,7 @@ _SLOWER = (0.9, 0.8, 0.7)
 _SHIFTS_MIN = (-120, -90, -60, -30, 60)
 _STOPS_MIN = (10, 20, 30, 45)
 _PAIRS, _BEST_PAIRS = 10, 2
+_SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 _USELESS_K = 0.5
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
@@ -91,10 +95,8 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     base = run_day(outlook, number)
     single = [_try(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
     helpful = sorted((r for r in single if not r.works and r.gain_k > _USELESS_K), key=_cost)
-    pairs = [
-        _try(outlook, number, base, worst, (*a.changes, *b.changes))
-        for a, b in itertools.islice(_compatible(helpful), _PAIRS)
-    ]
+    likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
+    pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
     choices = sorted([*single, *both], key=lambda r: (not r.works, _cost(r), r.words))
     f = fluids_of(outlook).index(worst.fluid)
@@ -112,6 +114,12 @@ def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
     """Pairs of different kinds, cheapest first."""
     pairs = ((a, b) for a, b in itertools.combinations(helpful, 2) if a.kind != b.kind)
     return iter(sorted(pairs, key=lambda pair: (_cost(pair[0]) + _cost(pair[1]), pair[0].words, pair[1].words)))
+
+
+def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> bool:
+    """Guess whether two changes suffice together: their effects on every draw added up."""
+    margin = one.trial.margin_k + other.trial.margin_k - base.margin_k
+    return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
 
 
 def _cost(remedy: Remedy) -> float:
@@ -143,24 +151,26 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
         when = "earlier" if minutes < 0 else "later"
         words = f"leave {abs(minutes)} min {when} that day"
         yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
-    yield from _stops(outlook, leg, day.first)
+    yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
         yield Change(kind="load", words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", words="no trailer", trailer=0.0)
 
 
-def _stops(outlook: Forecast, leg: int, first: int) -> Iterator[Change]:
+def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
     """Stops at real places with room, before the leg; none at the day's start, where the car is cold."""
     for before in (leg, leg - 1):
-        if before <= first:
+        if before <= day.first:
             continue
         place = outlook.trip.places[outlook.legs[before].start]
         if not place.services & _ROOM:
             continue
+        paused = any(after == before - 1 for after, _, _ in day.pauses)
+        more = " longer" if paused else ""
         for minutes in _STOPS_MIN:
-            words = f"stop {minutes} min at {place.name}, engine off"
+            words = f"stop {minutes} min{more} at {place.name}, engine off"
             yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=60.0 * minutes)
-        words = f"stop 10 min at {place.name}, idling with the fan"
+        words = f"stop 10 min{more} at {place.name}, idling with the fan"
         yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
 
 
@@ -203,22 +213,43 @@ def _note(
     works: bool,
 ) -> str:
     """Say what breaks a rule, what gets worse, and why a choice does not help."""
-    u, rules, said = units_of(outlook.trip.units), outlook.trip.day, []
-    if trial.day.driving_s > rules.driving_s:
-        said.append(f"breaks the day's driving limit by {(trial.day.driving_s - rules.driving_s) / 60.0:.0f} min")
-    place = outlook.trip.places[outlook.legs[trial.day.last].finish]
-    today = clock.local_date(trial.day.start_s, place.lat_deg, place.lon_deg)
-    _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)
-    if trial.day.end_s > sunset.timestamp() - rules.before_sunset_s:
-        said.append("arrives after the wanted hour before sunset")
-    start = outlook.trip.places[outlook.legs[trial.day.first].start]
-    local = clock.local_time(trial.day.start_s, start.lat_deg, start.lon_deg)
-    if number > 0 and local < rules.earliest:
-        said.append(f"starts before the earliest hour, {rules.earliest:%H:%M}")
-    said += _others(outlook, trial, worst)
+    said = [*_broken(outlook, number, trial), *_others(outlook, trial, worst)]
     if not works and any(change.stop_after is not None for change in changes):
-        said.append(_forgotten(base, trial, worst, u))
+        said.append(_forgotten(base, trial, worst, units_of(outlook.trip.units)))
     return "; ".join(said)
+
+
+def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
+    """Name the rules of the trip that the day would break."""
+    trip, rules, day = outlook.trip, outlook.trip.day, trial.day
+    if day.driving_s > rules.driving_s:
+        yield f"breaks the day's driving limit by {(day.driving_s - rules.driving_s) / 60.0:.0f} min"
+    place = trip.places[outlook.legs[day.last].finish]
+    today = clock.local_date(day.start_s, place.lat_deg, place.lon_deg)
+    _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)
+    if rules.daylight and day.end_s > sunset.timestamp() - rules.before_sunset_s:
+        yield f"arrives later than the wanted {rules.before_sunset_s / 60.0:.0f} min before sunset"
+    start = trip.places[outlook.legs[day.first].start]
+    if number > 0 and clock.local_time(day.start_s, start.lat_deg, start.lon_deg) < rules.earliest:
+        yield f"starts before the earliest hour, {rules.earliest:%H:%M}"
+    for span in (span for span in trial.timeline.spans if span.kind == "drive"):
+        yield from _missed(outlook, span, float(trial.timeline.end_s[span.last]))
+
+
+def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
+    """Name the appointments that arriving at a place now comes too late for."""
+    trip, place = outlook.trip, outlook.trip.places[span.place]
+    today = clock.local_date(arrival_s, place.lat_deg, place.lon_deg)
+    now = clock.local_time(arrival_s, place.lat_deg, place.lon_deg)
+    for event in trip.events:
+        if (event.place, event.on) == (place.key, today) and now > event.arrive_by:
+            yield f"comes to {place.name} after {event.arrive_by:%H:%M}, too late for the event"
+    if (
+        trip.finish_by is not None
+        and span.leg + 1 == len(outlook.legs)
+        and datetime.combine(today, now) > trip.finish_by
+    ):
+        yield f"comes to the finish after {trip.finish_by:%H:%M}"
 
 
 def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:

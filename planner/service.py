@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from planner.forecast import Forecast
 from planner.model import ServiceItem
+from planner.timeline import Span
 from thermal.vehicle import FLUIDS, Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -109,42 +110,56 @@ def ageing(temp_k: Floats, fluid: str) -> Floats:
 
 
 def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
-    """Every time one job falls due on the trip."""
+    """Every time one job falls due on the trip; the next interval begins where the job was done."""
     line = outlook.timeline
     length = np.diff(np.concatenate(([0.0], line.end_m)))
     rate = np.ones_like(length)
     if item.fluid in _AGEING_K:
         rate = ageing(outlook.nominal.temps_k[0, :, 1 + FLUIDS.index(item.fluid)], item.fluid)
-    used = item.since_m + np.cumsum(length * rate)
-    mean = float(np.sum(length * rate) / max(np.sum(length), 1.0))
-    marks = []
-    if item.every_m > 0.0:
-        count = int(used[-1] // item.every_m)
-        marks += [int(np.searchsorted(used, item.every_m * (n + 1))) for n in range(count)]
-    if item.months > 0.0:
-        months = item.since_months + (line.end_s - line.begin_s[0]) / _MONTH_S
-        if months[-1] >= item.months:
-            marks.append(int(np.searchsorted(months, item.months)))
-    return [_job(outlook, item, min(mark, len(length) - 1), mean) for mark in sorted(set(marks))]
+    used = np.cumsum(length * rate)
+    months = (line.end_s - line.begin_s[0]) / _MONTH_S
+    mean = float(used[-1] / max(np.sum(length), 1.0))
+    jobs: list[Due] = []
+    since_m, since_months, after = item.since_m, item.since_months, -1
+    while (mark := _mark(item, since_m + used, since_months + months)) is not None:
+        chosen = _where(outlook, mark, after)
+        if chosen is None:
+            break
+        jobs.append(_job(outlook, item, mark, chosen, mean))
+        after = chosen.last
+        since_m, since_months = -float(used[after]), -float(months[after])
+    return jobs
 
 
-def _job(outlook: Forecast, item: ServiceItem, mark: int, mean: float) -> Due:
-    """Place one job: a workshop town or a night before it falls due, else the first after."""
+def _mark(item: ServiceItem, used_m: Floats, months: Floats) -> int | None:
+    """Segment in which a job falls due, by distance or by time, whichever comes first."""
+    over = ((used_m >= item.every_m) & (item.every_m > 0.0)) | ((months >= item.months) & (item.months > 0.0))
+    return int(np.argmax(over)) if over.any() else None
+
+
+def _where(outlook: Forecast, mark: int, after: int) -> Span | None:
+    """Last workshop town or night before a job falls due, else the first one after, else the last place at all."""
     line, places = outlook.timeline, outlook.trip.places
-    at = float(line.end_m[mark])
     nights = {span.leg for span in line.spans if span.kind == "night"}
-    ends = [span for span in line.spans if span.kind == "drive"]
-    fits = [s for s in ends if s.leg in nights or places[s.place].services & _DONE_AT]
-    before = [s for s in fits if line.end_m[s.last] <= at]
-    chosen = before[-1] if before else fits[0] if fits else ends[0]
+    ends = [span for span in line.spans if span.kind == "drive" and span.last > after]
+    fits = [span for span in ends if span.leg in nights or places[span.place].services & _DONE_AT]
+    for choice in (fits, ends):
+        before = [span for span in choice if span.last <= mark]
+        if choice:
+            return before[-1] if before else choice[0]
+    return None
+
+
+def _job(outlook: Forecast, item: ServiceItem, mark: int, chosen: Span, mean: float) -> Due:
+    """Put one job in words."""
     hot = f"; hot running ages it {mean:.1f} times as fast (folklore)" if mean > 1.1 else ""
     return Due(
         item=item.item,
-        at_m=at,
+        at_m=float(outlook.timeline.end_m[mark]),
         leg=chosen.leg,
         place=chosen.place,
         ageing=mean,
-        words=f"{item.item} at {places[chosen.place].name}{hot}",
+        words=f"{item.item} at {outlook.trip.places[chosen.place].name}{hot}",
     )
 
 

@@ -1,20 +1,22 @@
 """One day driven again with something changed, every draw through the whole model."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.days import DayLegs
-from planner.forecast import Forecast
+from planner.forecast import Forecast, span_of
 from planner.margins import fluids_of
 from planner.timeline import Road, Timeline, held_speed, lay_out
 from thermal.drive import Drive
 from thermal.kernel import Factors
-from thermal.simulate import Result, simulate
+from thermal.simulate import simulate
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
+_STEP_S = 900.0  # of a car that stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,6 @@ class Trial:
     day: DayLegs
     margin_k: Floats
     nominal_k: Floats
-    result: Result
 
     def quantile_k(self, confidence: float) -> Floats:
         """Margin kept at a confidence, per fluid. [K]."""
@@ -84,20 +85,42 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     speed = _speeds(outlook, road, day, vehicle)
     idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
     day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[_rows(road, day)])))
-    timeline = lay_out(outlook.trip, road, (day,), speed)
+    timeline = _lay_out(outlook, number, road, day, speed)
     drive = _drive(timeline.drive, changes)
+    wait_s = day.start_s - outlook.timeline.days[number].start_s
+    if number > 0:
+        drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
     factors = Factors(*(np.concatenate(([1.0], column)) for column in outlook.factors))
     result = simulate(
         replace(drive, group=drive.group - day.first),
         vehicle,
-        start_k=outlook.mornings_k[number],
+        start_k=_morning_k(outlook, number, timeline, wait_s),
         factors=factors,
         ambient_k=shift,
+        record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
     count = len(fluids_of(outlook))
     margins = result.margin_k[:, :, :count].min(axis=1)
-    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0], result=result)
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
+
+
+def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
+    """Lay out one day, its neighbours with it: hills of theirs bear on the air where the day begins and ends."""
+    days = outlook.timeline.days
+    whole = lay_out(outlook.trip, road, (*days[number - 1 : number], day, *days[number + 1 : number + 2]), speed)
+    spans = tuple(span for span in whole.spans if span.day == min(number, 1))
+    first, rows = spans[0].first, slice(spans[0].first, spans[-1].last + 1)
+    columns = {item.name: getattr(whole.drive, item.name)[rows] for item in fields(whole.drive)}
+    held = {item.name: getattr(whole, item.name) for item in fields(whole)}
+    arrays: dict[str, Any] = {name: values[rows] for name, values in held.items() if isinstance(values, np.ndarray)}
+    return replace(
+        whole,
+        **arrays,
+        days=(day,),
+        spans=tuple(replace(span, day=0, first=span.first - first, last=span.last - first) for span in spans),
+        drive=Drive(**columns),
+    )
 
 
 def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
@@ -150,6 +173,38 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
     )
     speed[rows] = held_speed(outlook.trip, part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
+
+
+def _from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
+    """Begin standing still, since after a night a day pulls away from rest: a second, or the wait for a later start."""
+    n = max(1, round(wait_s / _STEP_S))
+    still = ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share")
+    columns = {item.name: getattr(drive, item.name) for item in fields(drive)}
+    before = {name: np.full(n, 0.0 if name in still else held[0]) for name, held in columns.items()}
+    before["duration_s"] = np.full(n, max(wait_s, 1.0) / n)
+    before["air_k"] = np.linspace(air_k, drive.air_k[0], n + 1)[1:]
+    return Drive(**{name: np.concatenate((before[name], held)) for name, held in columns.items()})
+
+
+def _air_k(outlook: Forecast, number: int) -> float:
+    """Air as a day sets off in the plan. [K]."""
+    return float(outlook.timeline.drive.air_k[span_of(outlook, outlook.timeline.days[number].first).first])
+
+
+def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: float) -> Floats:
+    """Temperatures of a car that stood until it sets off; before the planned hour, as they were in that night. [K]."""
+    planned = outlook.mornings_k[number]
+    if number == 0:
+        return np.asarray(planned + (timeline.drive.air_k[0] - _air_k(outlook, 0)))
+    if shift_s >= 0.0:
+        return planned
+    rows, wanted_s = outlook.spread.recorded, outlook.timeline.days[number].start_s + shift_s
+    time_s = outlook.timeline.end_s[rows]
+    after = max(1, int(np.searchsorted(time_s, wanted_s)))
+    near = [after - 1, after]
+    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]], outlook.spread.temps_k[:, near]))
+    share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
+    return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])
 
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:

@@ -303,7 +303,8 @@ def _leg(row: Row, places: _Places, profiles: Profiles) -> Leg | None:
         start = ""
     distance_m, speed_m_per_s = row.value("distance"), row.value("speed")
     two_way, season = row.choice("two_way", _YES_NO, "yes"), _season(row)
-    is_open = "yes" if season is not None else row.choice("open", _YES_NO, "yes")
+    seasonal = _SEASON.fullmatch(row.cell("open").strip()) is not None
+    is_open = "yes" if seasonal else row.choice("open", _YES_NO, "yes")
     cooled = row.choice("air_conditioning", _YES_NO, "")
     profile = profiles.for_leg(row, distance_m, [places.good.get(start), places.good.get(finish)])
     if not start or not finish or distance_m is None or speed_m_per_s is None:

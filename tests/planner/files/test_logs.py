@@ -1,0 +1,314 @@
+"""Logs of every shape a logger writes: what is proposed, what is refused, what is read; and bytes of any kind.
+
+The shapes are those met in public logs and loggers' exports: junk before the heading, units in headings, a mis-decoded
+degree sign, one reading a row, decimal commas, clocks that pass midnight, numbers that mean no data.
+"""
+
+import gzip
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from planner.errors import OutputError, PlannerError, TripError
+from planner.files import logmapfile, logtext
+from planner.files.channels import CHANNELS
+from planner.files.logmap import propose
+from planner.files.logs import describe_log, open_log, read_log
+from planner.files.logtext import cut, read_log_text
+
+LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
+measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")
+C0 = 273.15
+
+
+def write(folder: Path, text: str | bytes, name: str = "drive.csv") -> Path:
+    path = folder / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def rows(head: str, line: str, n: int = 40) -> str:
+    """A log of `n` lines; {i} counts seconds."""
+    return head + "\n" + "\n".join(line.format(i=i, t=20 + i % 7) for i in range(n)) + "\n"
+
+
+def test_plain_log(tmp_path: Path) -> None:
+    path = write(tmp_path, rows("Time (s),Vehicle Speed (mph),Coolant Temp (F),OAT (F)", "{i},60,1{t}.5,77"))
+    log = read_log(path, describe_log(path).mapping)
+    assert log.channels["speed"].value == pytest.approx(60 * 0.44704)
+    assert log.channels["coolant"].value[0] == pytest.approx((120.5 - 32) / 1.8 + C0)
+    assert log.channels["ambient"].value[0] == pytest.approx(25.0 + C0)
+    assert log.faults == ()
+
+
+def test_junk_semicolons_decimal_commas_and_a_repeated_heading(tmp_path: Path) -> None:
+    head = "Zeit [s];Geschwindigkeit [km/h];Öltemperatur [Â°C];Kühlmitteltemperatur [Â°C]"
+    text = "LOGGER 2000\nserial;17\n\n" + rows(head, "{i},5;90,0;{t},5;80,25") + head + "\n" + "41,5;90,0;21,5;80,25\n"
+    found = describe_log(write(tmp_path, "﻿" + text))
+    log = read_log(tmp_path / "drive.csv", found.mapping)
+    assert found.mapping.unsure == ()
+    assert log.channels["engine_oil"].value[0] == pytest.approx(20.5 + C0)
+    assert log.channels["coolant"].value[-1] == pytest.approx(80.25 + C0)
+    assert len(log.channels["speed"].value) == 41
+    assert any("3 lines before the heading" in s for s in found.sentences)
+
+
+def test_windows_code_page_and_tabs(tmp_path: Path) -> None:
+    text = rows("time [s]\tspeed [km/h]\tcoolant [°C]", "{i}\t50\t{t}").encode("cp1252")
+    found = describe_log(write(tmp_path, text))
+    assert found.mapping.unsure == ()
+    assert any("Windows-1252" in s for s in found.sentences)
+
+
+def test_long_form(tmp_path: Path) -> None:
+    lines = ["time;channel;value;unit"]
+    for i in range(50):
+        lines += [
+            f"{i};Vehicle speed;{40 + i % 3};km/h",
+            f"{i + 0.3};Oil temp;1{i % 10}0;°F",
+            f"{i + 0.4};Battery;13,8;V",
+        ]
+    path = write(tmp_path, "\n".join(lines))
+    found = describe_log(path)
+    assert found.mapping.long == ("channel", "value", "unit")
+    log = read_log(path, replace(found.mapping, time_unsure=""))
+    assert len(log.channels["engine_oil"].value) == 50
+    assert log.channels["engine_oil"].value[0] == pytest.approx((100 - 32) / 1.8 + C0)
+    assert log.channels["engine_oil"].time_s[0] == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize(
+    ("cells", "kind", "step_s"),
+    [
+        (["23:59:58.500", "23:59:59.500", "00:00:00.500"], "clock", 1.0),
+        (["1783320000", "1783320002", "1783320004"], "epoch s", 2.0),
+        (["1783320000000", "1783320000500", "1783320001000"], "epoch ms", 0.5),
+        (["2027-07-06T10:00:00Z", "2027-07-06T10:00:01Z", "2027-07-06T10:00:02Z"], "iso", 1.0),
+        (["2027-07-06 10:00:00,25", "2027-07-06 10:00:01,25", "2027-07-06 10:00:02,25"], "iso", 1.0),
+        (["23.07.2027 10:00:00", "23.07.2027 10:00:01", "23.07.2027 10:00:02"], "day first", 1.0),
+        (["7/23/2027 1:59:59 PM", "7/23/2027 2:00:00 PM", "7/23/2027 2:00:01 PM"], "month first", 1.0),
+    ],
+)
+def test_times(tmp_path: Path, cells: list[str], kind: str, step_s: float) -> None:
+    path = write(tmp_path, "timestamp;speed [km/h];coolant [C]\n" + "\n".join(f"{c};50;80" for c in cells))
+    mapping = describe_log(path).mapping
+    assert (mapping.kind, mapping.unsure) == (kind, ())
+    log = read_log(path, mapping)
+    assert np.diff(log.channels["speed"].time_s) == pytest.approx(step_s)
+    assert (log.epoch_s is not None) == (kind.startswith("epoch") or "Z" in cells[0])
+
+
+def test_an_ambiguous_date_order_is_not_guessed(tmp_path: Path) -> None:
+    path = write(tmp_path, rows("time,speed [km/h],coolant [C]", "03/07/2027 10:00:{t},50,80", 7))
+    assert "day or month first" in describe_log(path).mapping.time_unsure
+
+
+def test_doubts_must_be_settled_in_the_file(tmp_path: Path) -> None:
+    """No unit, and two columns that may be the speed: nothing is read until the owner has said which."""
+    path = write(tmp_path, rows("time [s],coolant,GPS speed [km/h],vehicle speed [km/h]", "{i},8{t},50,51"))
+    found = describe_log(path)
+    assert "no unit" in found.mapping.channels["coolant"].unsure
+    assert "both look like it" in found.mapping.channels["speed"].unsure
+    with pytest.raises(PlannerError, match="not confirmed"):
+        open_log(path)
+    where = logmapfile.map_path(path)
+    logmapfile.write_map(where, found.mapping, path.name)
+    with pytest.raises(TripError, match="settle it and delete the line"):
+        open_log(path)
+    kept = [line for line in where.read_text().splitlines() if not line.startswith("unsure")]
+    where.write_text("\n".join(kept))
+    assert set(open_log(path).channels) == {"coolant", "speed"}
+    with pytest.raises(OutputError, match="exists already"):
+        logmapfile.write_map(where, found.mapping, path.name)
+
+
+def test_a_mapping_survives_its_file(tmp_path: Path) -> None:
+    text = cut(rows('time [s],speed [km/h],coolant "x" [C],lat,lon', "{i},50,{t},48.1,9.2"), file="d-2027-07-06.csv")
+    mapping = replace(propose(text), start="a", finish="b", elevation="115 m", ignored=())
+    path = tmp_path / "d.map.toml"
+    logmapfile.write_map(path, mapping, "d.csv")
+    assert logmapfile.read_map(path) == mapping
+    assert mapping.day == date(2027, 7, 6)
+
+
+def test_a_bad_mapping_tells_everything_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "d.map.toml"
+    path.write_text(
+        'dat = 1\n[time]\ncolumn="t"\nkind="clok"\n[channels.coolnt]\n[channels.speed]\ncolumn="v"\nunit="furlong"\n'
+    )
+    with pytest.raises(TripError) as caught:
+        logmapfile.read_map(path)
+    told = "\n".join(caught.value.problems)
+    assert "did you mean 'date'" in told
+    assert "did you mean 'clock'" in told
+    assert "did you mean 'coolant'" in told
+    assert "'furlong'" in told
+
+
+def test_numbers_that_mean_no_data(tmp_path: Path) -> None:
+    lines = ["time [s],speed [km/h],coolant [C],oil temp [C],ambient [C]"]
+    for i in range(100):
+        coolant = -40 if i % 10 == 3 else 215 if i % 10 == 7 else 88
+        lines.append(f"{i},{65535 if i == 50 else 80},{coolant},{6553.5 if i < 5 else 95},-38")
+    path = write(tmp_path, "\n".join(lines))
+    mapping = describe_log(path).mapping
+    assert mapping.channels["coolant"].no_data == (-40.0, 215.0)
+    log = read_log(path, mapping)
+    assert set(log.channels["coolant"].value) == {88 + C0}
+    assert len(log.channels["engine_oil"].value) == 95
+    assert np.all(log.channels["ambient"].value == pytest.approx(-38 + C0))
+    assert any(fault.startswith("coolant: 20 readings") for fault in log.faults)
+
+
+def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:
+    path = write(tmp_path, rows("time [s],speed [km/h],ambient [C]", "{i},50,-40"))
+    assert np.all(read_log(path, describe_log(path).mapping).channels["ambient"].value == pytest.approx(233.15))
+
+
+def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
+    times = [*range(50), 20, 21, 50, 51, 9999, *range(52, 100), *range(400, 450)]
+    path = write(tmp_path, "time [s],speed [km/h],coolant [C]\n" + "\n".join(f"{t},50,80" for t in times))
+    log = read_log(path, describe_log(path).mapping)
+    assert log.duration_s == 449.0
+    assert np.all(np.diff(log.channels["speed"].time_s) > 0.0)
+    assert any("3 rows run backward" in f for f in log.faults)
+    assert any("1 gap of more than a minute" in f for f in log.faults)
+
+
+def test_a_stuck_sensor_is_told(tmp_path: Path) -> None:
+    lines = [f"{i * 10},90,{85 + i % 3},{min(20 + i, 70)}" for i in range(400)]
+    path = write(tmp_path, "time [s],speed [km/h],coolant [C],oil temp [C]\n" + "\n".join(lines))
+    faults = read_log(path, describe_log(path).mapping).faults
+    assert any(f.startswith("engine_oil: reads the same for 58 min") for f in faults)
+    assert not any(f.startswith("coolant") for f in faults)
+
+
+def test_mixed_rates_keep_their_own_times(tmp_path: Path) -> None:
+    lines = [f"{i * 0.1:.1f},50,{80 if i % 50 == 0 else ''}" for i in range(500)]
+    path = write(tmp_path, "time [s],speed [km/h],coolant [C]\n" + "\n".join(lines))
+    log = read_log(path, describe_log(path).mapping)
+    assert (len(log.channels["speed"].value), len(log.channels["coolant"].value)) == (500, 10)
+    seen = log.channels["coolant"].at(np.array([0.0, 4.9, 5.0]), oldest_s=2.0)
+    assert np.isnan(seen).tolist() == [False, True, False]
+
+
+def test_sizes_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(logtext, "MOST_TEXT", 100_000)
+    bomb = write(tmp_path, gzip.compress(b"1,2\n" * 1_000_000), "bomb.csv.gz")
+    with pytest.raises(PlannerError, match="unpacked"):
+        read_log_text(bomb)
+    monkeypatch.setattr(logtext, "MOST_BYTES", 1000)
+    with pytest.raises(PlannerError, match="the most is"):
+        read_log_text(write(tmp_path, "x" * 2000))
+    with pytest.raises(PlannerError, match="missing"):
+        read_log_text(tmp_path / "none.csv")
+
+
+@measured_logs
+def test_the_four_measured_logs_need_no_hand_work() -> None:
+    """KIT Automotive OBD-II Dataset, DOI 10.35097/1130: mis-decoded headings, one signal refreshed a row, gaps.
+
+    Start and plateau as the data set's own statistics say: start -1 to 90, highest 64 to 103 degC; ambient -12 to 33.
+    """
+    files = sorted(LOGS.glob("*.csv.gz"))
+    assert len(files) == 4
+    for path in files:
+        found = describe_log(path)
+        assert found.mapping.unsure == ()
+        assert set(found.mapping.channels) == {"coolant", "rpm", "speed", "load", "ambient"}
+        log = read_log(path, found.mapping)
+        coolant = log.channels["coolant"].value - C0
+        assert -1 <= coolant[0] <= 90
+        assert 64 <= coolant.max() <= 103
+        assert -12 <= np.median(log.channels["ambient"].value) - C0 <= 33
+        assert log.day is not None
+        assert path.name[4:14] == log.day.isoformat()
+        assert 14.0 <= 3.6 * log.distance_m / log.duration_s <= 90.0  # means of the 77 drives
+
+
+# --- never anything but a sentence ------------------------------------------------------------------------------------
+
+CELLS = st.sampled_from(
+    [
+        "time",
+        "Time [s]",
+        "speed [km/h]",
+        "coolant (°C)",
+        "oil temp",
+        "channel",
+        "value",
+        "unit",
+        "1",
+        "-40",
+        "1,5",
+        "2.5",
+        "65535",
+        "1e400",
+        "nan",
+        "",
+        '"',
+        "12:00:00",
+        "25:61:61",
+        "2027-13-45 10:00",
+        "03.07.2027 9:00",
+        "x" * 50,
+        "\x00",
+        "１",
+    ]
+)
+LINES = st.lists(CELLS, min_size=1, max_size=6)
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(lines=st.lists(LINES, max_size=40), mark=st.sampled_from([",", ";", "\t"]), packed=st.booleans())
+def test_any_table_is_read_or_refused_in_a_sentence(tmp_path: Path, lines: list, mark: str, packed: bool) -> None:
+    text = "\n".join(mark.join(line) for line in lines).encode()
+    _try(write(tmp_path, gzip.compress(text) if packed else text))
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    data=st.binary(max_size=300),
+    head=st.sampled_from([b"", b"\x1f\x8b", b"\xff\xfe", b"time,speed [km/h]\n0,1\n1,2\n"]),
+)
+def test_any_bytes_are_read_or_refused_in_a_sentence(tmp_path: Path, data: bytes, head: bytes) -> None:
+    _try(write(tmp_path, head + data))
+
+
+def _try(path: Path) -> None:
+    where = path.with_name("x.map.toml")
+    where.unlink(missing_ok=True)
+    try:
+        found = describe_log(path)
+        assert all(s.strip() for s in found.sentences)
+        logmapfile.write_map(where, found.mapping, path.name)
+        log = open_log(path, where)
+        assert all(np.all(np.isfinite(s.value)) and np.all(np.diff(s.time_s) > 0.0) for s in log.channels.values())
+    except PlannerError as exc:
+        if len(str(exc)) < 15:
+            pytest.fail(f"{exc!r} is no sentence")
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    text=st.one_of(
+        st.text(max_size=80),
+        st.sampled_from(["time = 3", "[channels]\nspeed = 1", "[time]\nunsure = 1\n[trip]\nstart = [1]"]),
+    )
+)
+def test_any_mapping_is_read_or_refused_in_a_sentence(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "f.map.toml"
+    path.write_bytes(text.encode("utf-8", "replace"))
+    with pytest.raises(TripError):
+        logmapfile.read_map(path)
+
+
+def test_channels_are_sane() -> None:
+    for name, channel in CHANNELS.items():
+        assert channel.low < channel.high
+        assert name == channel.name
