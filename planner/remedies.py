@@ -12,6 +12,7 @@ from planner.days import DayLegs
 from planner.display import Units, units_of
 from planner.forecast import Forecast
 from planner.margins import FLUID_NAMES, Margin, fluids_of, worst_of
+from planner.reroute import Detour, detours
 from planner.timeline import Span
 from planner.trial import Change, Trial, run_day
 from thermal.ranges import BoolArray
@@ -25,6 +26,7 @@ _PAIRS, _BEST_PAIRS = 10, 2
 _SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 _USELESS_K = 0.5
+_NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
 
 
@@ -41,7 +43,7 @@ class Remedy:
     works: bool
     note: str
     changes: tuple[Change, ...]
-    trial: Trial
+    trial: Trial | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +100,8 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
     pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
-    choices = sorted([*single, *both], key=lambda r: (not r.works, _cost(r), r.words))
+    ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
+    choices = sorted([*single, *both, *ways], key=lambda r: (not r.works, _cost(r), r.words))
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -118,6 +121,8 @@ def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
 
 def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> bool:
     """Guess whether two changes suffice together: their effects on every draw added up."""
+    if one.trial is None or other.trial is None:
+        return False
     margin = one.trial.margin_k + other.trial.margin_k - base.margin_k
     return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
 
@@ -126,7 +131,29 @@ def _cost(remedy: Remedy) -> float:
     """Order of choices: minutes lost, then effort."""
     shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
     effort = {"A/C off": 0.5, "lower gear": 0.6, "slower": 0.0, "stop": 0.0, "hour": 1.0, "heater": 4.0, "load": 60.0}
-    return remedy.minutes + _SHIFT_WORTH * shift + sum(effort[change.kind] for change in remedy.changes)
+    more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
+    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort[change.kind] for change in remedy.changes)
+
+
+def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
+    """Judge another road, or another night."""
+    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
+    before = base.quantile_k(confidence)
+    after, chance = np.quantile(detour.margin_k, 1.0 - confidence, axis=0), np.mean(detour.margin_k < 0.0, axis=0)
+    thin = before < outlook.trip.thin_band_k
+    works = bool(np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1))
+    return Remedy(
+        words=detour.words,
+        kind=detour.kind,
+        minutes=max(detour.minutes, 0.0),
+        gain_k=float(after[f] - before[f]),
+        margin_k=float(after[f]),
+        probability=float(chance[f]),
+        works=works,
+        note="a day more" if detour.days > 0 else "",
+        changes=(),
+        trial=None,
+    )
 
 
 def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
