@@ -102,7 +102,7 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         return None
     if not all(_is_open(line, span) for span in line.spans if span.kind == "drive"):
         return None
-    result = simulate(line.drive, outlook.car.vehicle, record=np.array([0]))
+    result = simulate(line.drive, outlook.car.vehicle, start_k=outlook.start_k, record=np.array([0]))
     start, finish = legs[first].start, legs[last].finish
     after = len(legs) - 1 - last
     return Choice(

@@ -14,6 +14,7 @@ from planner.errors import OutputError, PlannerError, TripError
 if TYPE_CHECKING:
     from planner.forecast import Forecast
     from planner.model import Trip
+    from planner.replan import Request
     from planner.report import Report
     from planner.sensitivity import Effect
     from thermal.vehicle_file import VehicleFile
@@ -180,21 +181,29 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @cli.command()
 @click.argument("folder", type=_FOLDER, metavar="TRIP")
 @click.option("--out", "out_folder", type=_FOLDER, help="Where to write; default is out/ in the trip folder.")
+@click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
+@click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
+@click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
+@click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
 @_JSON
 @click.pass_obj
-def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
-    exceeded and that nothing tried helps.
+    exceeded and that nothing tried helps. On the way, --from and --at plan what is left and say what changed since the
+    last plan; no network is needed.
 
-    Example: grademargin plan july
+    Example: grademargin plan july --from raton --at "2027-07-11 10:00" --now "coolant=195 degF"
     """
     from maps import basemap, page
     from planner import export, mapscene, paths, terminal
+    from planner.changes import changes, last_plan
     from planner.exchange import exchange_files
+    from planner.replan import read_request
 
-    report = _report(io, folder, remedies=True)
+    request = read_request(**asked)
+    report = _report(io, folder, remedies=True, request=request)
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
@@ -206,11 +215,14 @@ def plan(io: Streams, folder: Path, out_folder: Path | None, as_json: bool) -> i
         "plan.json": plan_json,
         **exchange_files(report),
     }
+    said = () if request is None else changes(last_plan(target), report)
     export.write_files(target, files)
     if as_json:
         io.out.write(plan_json)
     else:
         io.show(*terminal.plan(report))
+        for line in said:
+            io.say(f"Changed: {line}")
         io.say(f"Written to {target}: {', '.join(files)}")
     return _verdict(report)
 
@@ -279,20 +291,56 @@ def weather(io: Streams, folder: Path, offline: bool, as_json: bool) -> int:
     return FAILED if found.failed else DONE
 
 
-def _report(io: Streams, folder: Path, *, remedies: bool) -> "Report":
+@cli.command()
+@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@_JSON
+@click.pass_obj
+def session(io: Streams, folder: Path, as_json: bool) -> int:
+    """Closed-course laps or hill runs: how many before a fluid or the brakes are thin, how long to cool.
+
+    Reads session.toml in the trip folder. Exit code 1 says that a session as planned exceeds a limit.
+
+    Example: grademargin session alps
+    """
+    from planner import export, sessionshow
+    from planner.course import make_case
+    from planner.files.folder import open_folder
+    from planner.files.sessionfile import read_session
+    from planner.session import run_session
+
+    trip, car = open_folder(folder)
+    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle), tell=io.tell)
+    if as_json:
+        io.out.write(export.to_json(sessionshow.session_dict(outcome)))
+    else:
+        io.show(*sessionshow.tables(outcome, trip))
+    return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
+
+
+def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
 
     trip, car = open_folder(folder)
     io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
-    outlook = _outlook(io, trip, car)
+    outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
 
     return make_report(outlook, remedies=remedies, tell=io.tell)
 
 
-def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
-    """Forecast a trip that was read."""
+def _with_session(trip: "Trip") -> "Trip":
+    """Let what a session leaves due fall due on the trip, where the folder holds one."""
+    if not (trip.folder / "session.toml").exists():
+        return trip
+    from planner.files.sessionfile import read_session
+    from planner.sessionshow import after_session
+
+    return after_session(trip, read_session(trip.folder, trip))
+
+
+def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | None" = None) -> "Forecast":
+    """Forecast a trip that was read, or what is left of it; the weather fetched for the whole serves both."""
     from planner.forecast import forecast as run
     from thermal.kernel import is_compiled
 
@@ -300,7 +348,13 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile") -> "Forecast":
         io.tell("first run: the thermal model is being compiled for this processor, once, for about 10 s")
     from planner.weather.gather import gather
 
-    return run(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
+    known = gather(trip, normals=trip.normals, tell=io.tell)
+    if request is None:
+        return run(_with_session(trip), car, known=known, tell=io.tell)
+    from planner.replan import replan, start_temps_k
+
+    rest = _with_session(replan(trip, start_at=request.start_at, at=request.at, temps_k=request.temps_k))
+    return run(rest, car, known=known, start_k=start_temps_k(rest, car.vehicle, request.temps_k), tell=io.tell)
 
 
 def _verdict(report: "Report") -> int:

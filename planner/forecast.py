@@ -15,7 +15,7 @@ from planner.timeline import Span, Timeline, build_timeline
 from planner.weather.outlook import NOTHING, Known
 from planner.weather.spread import day_sd_k
 from thermal.kernel import Factors
-from thermal.simulate import Result, simulate
+from thermal.simulate import Result, cold_start_k, simulate
 from thermal.spread import SEED, draw
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
@@ -47,6 +47,8 @@ class Forecast:
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
     known : Known
         Weather used beyond the places' usual highs and lows.
+    start_k : ndarray, shape (6,), or None
+        Temperatures at the start, where the car does not start cold. [K]
     """
 
     trip: Trip
@@ -61,16 +63,23 @@ class Forecast:
     mornings_k: tuple[Floats, ...]
     error_k: float
     known: Known
+    start_k: Floats | None = None
 
 
 def _batch(
-    timeline: Timeline, car: VehicleFile, sd_k: Floats, number: int, rows: npt.NDArray[np.int64]
+    timeline: Timeline,
+    car: VehicleFile,
+    sd_k: Floats,
+    number: int,
+    rows: npt.NDArray[np.int64],
+    start_k: Floats | None,
 ) -> tuple[Factors, Floats, Result]:
     """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
     parts = [draw(SET, ambient_sd_k=sd_k, seed=SEED + number * (BATCH // SET) + i) for i in range(BATCH // SET)]
     factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
     shift = np.concatenate([part[1] for part in parts])
-    return factors, shift, simulate(timeline.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows)
+    result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
+    return factors, shift, result
 
 
 def margin_error_k(margin_k: Floats, confidence: float) -> float:
@@ -138,10 +147,10 @@ def _is_open(trip: Trip, legs: tuple[Leg, ...], timeline: Timeline, span: Span) 
     return legs[span.leg].open_on(day)
 
 
-def _mornings(timeline: Timeline, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
+def _mornings(begin_k: Floats, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
     """Temperatures at each day's start, nominal first."""
     n_draw = len(spread.heat_in_j)
-    first = np.full((1 + n_draw, 6), timeline.drive.air_k[0])
+    first = np.tile(begin_k, (1 + n_draw, 1))
     later = (
         np.vstack((nominal.temps_k[:, row], spread.temps_k[:, np.searchsorted(spread.recorded, row)])) for row in nights
     )
@@ -166,7 +175,12 @@ def ambient_sd_k(timeline: Timeline) -> Floats:
 
 
 def forecast(
-    trip: Trip, car: VehicleFile, *, known: Known = NOTHING, tell: Callable[[str], None] = lambda _: None
+    trip: Trip,
+    car: VehicleFile,
+    *,
+    known: Known = NOTHING,
+    start_k: Floats | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> Forecast:
     """Forecast a trip.
 
@@ -178,6 +192,8 @@ def forecast(
         Its car. [-]
     known : Known
         Weather beyond the places' usual highs and lows. [-]
+    start_k : ndarray, shape (6,), optional
+        Temperatures at the start; the air's, of a car that stood overnight, when not given. [K]
     tell : callable
         Receives a sentence before each slow part. [-]
 
@@ -194,16 +210,16 @@ def forecast(
     tell("choosing the road and the days")
     trip, legs, timeline = _open_roads(trip, car.vehicle, known)
     tell("forecasting temperatures, the car as described, then its spread")
-    nominal = simulate(timeline.drive, car.vehicle)
+    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
     sd = ambient_sd_k(timeline)
-    factors, shift, spread = _batch(timeline, car, sd, 0, rows)
+    factors, shift, spread = _batch(timeline, car, sd, 0, rows, start_k)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
         tell(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        margins.append(_batch(timeline, car, sd, len(margins), rows[:1])[2].margin_k)
+        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], start_k)[2].margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
@@ -217,9 +233,10 @@ def forecast(
         band_k=np.maximum(band, nominal.temps_k[0]),
         factors=factors,
         shift_k=shift,
-        mornings_k=_mornings(timeline, nominal, spread, nights),
+        mornings_k=_mornings(cold_start_k(timeline.drive) if start_k is None else start_k, nominal, spread, nights),
         error_k=error,
         known=known,
+        start_k=start_k,
     )
 
 

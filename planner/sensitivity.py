@@ -62,7 +62,7 @@ def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> An
     drive = outlook.timeline.drive
     if ambient_k:
         drive = replace(drive, air_k=drive.air_k + ambient_k)
-    result = simulate(drive, vehicle, record=np.array([0]))
+    result = simulate(drive, vehicle, start_k=outlook.start_k, record=np.array([0]))
     return result.margin_k[0].min(axis=0)[: len(fluids_of(outlook))]
 
 

@@ -17,7 +17,7 @@ _MILE_M, _MONTH_S = 1609.344, 30.44 * 86400.0
 _AGEING_K = {"engine_oil": (373.15, 12.0), "transmission": (352.59, 11.1), "differential": (363.15, 12.0)}
 _DONE_AT = frozenset({"workshop"})
 # Interval for towing, mountains and heat; common practice, no source. The maker's book comes first.
-_USUAL = (
+USUAL = (
     ServiceItem(item="engine oil and filter", every_m=4500.0 * _MILE_M, fluid="engine_oil"),
     ServiceItem(item="transmission fluid", every_m=30_000.0 * _MILE_M, fluid="transmission"),
     ServiceItem(item="differential oil", every_m=30_000.0 * _MILE_M, fluid="differential"),
@@ -65,7 +65,7 @@ def plan_service(outlook: Forecast) -> ServicePlan:
     ServicePlan
         Oils age by distance weighted with temperature, so hot running brings a change forward.
     """
-    items = outlook.trip.service or _USUAL
+    items = outlook.trip.service or USUAL
     due: list[Due] = []
     clear = []
     for item in items:

@@ -132,7 +132,14 @@ def _margins(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
     shift = outlook.shift_k
     if shift.shape[1] < days:
         shift = np.hstack((shift, np.repeat(shift[:, -1:], days - shift.shape[1], axis=1)))
-    result = simulate(line.drive, vehicle, factors=outlook.factors, ambient_k=shift[:, :days], record=np.array([0]))
+    result = simulate(
+        line.drive,
+        vehicle,
+        start_k=outlook.start_k,
+        factors=outlook.factors,
+        ambient_k=shift[:, :days],
+        record=np.array([0]),
+    )
     margins = result.margin_k[:, :, : len(fluids_of(outlook))].min(axis=1)
     return np.asarray(np.quantile(margins, 1.0 - outlook.trip.confidence, axis=0))
 
