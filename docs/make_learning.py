@@ -49,9 +49,9 @@ HEAD = """# Learning from logs: what is found, how often it is right
 
 Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md) and in the
 docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `thermal/made_up.py`: their car is not
-the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7 K, noisy by
-0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they resemble a real
-car's is an assumption.
+the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7 K,
+noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they resemble
+a real car's is an assumption.
 """
 
 
@@ -85,8 +85,8 @@ def measured(logs: Path) -> Iterator[str]:
         drives[str(log.day)] = logmatch.drive_of(trip, choose_route(trip), log)
     yield (
         "KIT Automotive OBD-II Dataset (DOI 10.35097/1130, CC BY 4.0). `log --describe` proposes a mapping with "
-        "nothing unsure for all four; only the height of the plain was added by hand. Coolant error in K, root mean square over "
-        "the whole drive; fitted on the row, tried on the column; the diagonal is the fit itself.\n"
+        "nothing unsure for all four; only the height of the plain was added by hand. Coolant error in K, root mean "
+        "square over the whole drive; fitted on the row, tried on the column; the diagonal is the fit itself.\n"
     )
     rows = []
     for name, one in drives.items():
@@ -138,8 +138,8 @@ def coverage(n: int) -> Iterator[str]:
     yield f"## Intervals: {n} made-up logs of an hour and a half\n"
     yield (
         "Truths drawn from the class's spread. *Covered*: share of 90 % intervals that hold the truth, 85 to 95 % is "
-        "asked of the whole. *Off*: mean error in standard errors, so a steady bias of the model's wrong lag. *Learned*: share "
-        "of the prior variance removed.\n"
+        "asked of the whole. *Off*: mean error in standard errors, so a steady bias of the model's wrong lag. "
+        "*Learned*: share of the prior variance removed.\n"
     )
     rows = [
         (name, f"{share[i]:.0%}", f"{bias[i]:+.1f}", f"{np.mean(learned, axis=0)[i]:.0%}")
@@ -198,12 +198,13 @@ def confusion(n: int) -> Iterator[str]:
         rows.append((fault, f"{right / total:.0%}", ", ".join(f"{k} {v}" for k, v in named.most_common())))
     yield f"## Review: {n} cars, one fault a day\n"
     yield (
-        "Each car has its own truth and was learnt from one sound drive of two hours at 28 °C; then comes a day of an hour "
-        "and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and radiator count as "
-        "one, as a log rarely tells them apart and the sentence then says so.\n"
+        "Each car has its own truth and was learnt from one sound drive of two hours at 28 °C; then comes a day of an "
+        "hour and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and radiator "
+        "count as one, as a log rarely tells them apart and the sentence then says so.\n"
     )
     yield from table(("planted", "right", "named"), rows)
-    yield f"Right over all faults: **{hits / clear:.0%}** of {clear}. Car accused although nothing was wrong with it: **{accused / healthy:.1%}** of {healthy}.\n"
+    yield f"Right over all faults: **{hits / clear:.0%}** of {clear}."
+    yield f"Car accused although nothing was wrong with it: **{accused / healthy:.1%}** of {healthy}.\n"
 
 
 def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Learnt], seed: int) -> str:
@@ -233,7 +234,7 @@ def example_log() -> str:
     """A made-up log of the worked example's first day, without heights, a row every two seconds."""
     trip, car = open_folder(EXAMPLE)
     line = build_timeline(trip, choose_route(trip), car.vehicle)
-    last = max(s.last for s in line.spans if s.day == 0 and s.kind != "night")
+    last = max(span.last for span in line.spans if span.day == 0 and span.kind == "drive")
     drive = line.drive.take(slice(0, last + 1))
     log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(7), truth=TRUTH)
     return made_up.csv_text(log, title=TITLE, every_s=2)

@@ -14,6 +14,7 @@ from planner.margins import FLUID_NAMES, fluids_of
 from planner.model import Leg
 from planner.timeline import Span, Timeline, build_timeline
 from thermal.simulate import Result, simulate
+from thermal.spread import medians
 from thermal.vehicle import FLUIDS
 
 _MOST = 3
@@ -102,7 +103,13 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         return None
     if not all(_is_open(line, span) for span in line.spans if span.kind == "drive"):
         return None
-    result = simulate(line.drive, outlook.car.vehicle, start_k=outlook.start_k, record=np.array([0]))
+    result = simulate(
+        line.drive,
+        outlook.car.vehicle,
+        start_k=outlook.start_k,
+        factors=medians(outlook.car.spread),
+        record=np.array([0]),
+    )
     start, finish = legs[first].start, legs[last].finish
     after = len(legs) - 1 - last
     return Choice(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from planner import learncli
 from planner.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -369,6 +370,10 @@ def _verdict(report: "Report") -> int:
 def _json(io: Streams, value: object) -> None:
     """Print plain data."""
     io.say(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False))
+
+
+for _command in (learncli.log, learncli.fit, learncli.review, learncli.alarms):
+    cli.add_command(_command)
 
 
 def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: TextIO | None = None) -> int:

@@ -16,7 +16,7 @@ from planner.weather.outlook import NOTHING, Known
 from planner.weather.spread import day_sd_k
 from thermal.kernel import Factors
 from thermal.simulate import Result, cold_start_k, simulate
-from thermal.spread import SEED, draw
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
@@ -75,7 +75,8 @@ def _batch(
     start_k: Floats | None,
 ) -> tuple[Factors, Floats, Result]:
     """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
-    parts = [draw(SET, ambient_sd_k=sd_k, seed=SEED + number * (BATCH // SET) + i) for i in range(BATCH // SET)]
+    first = SEED + number * (BATCH // SET)
+    parts = [draw(SET, ambient_sd_k=sd_k, seed=first + i, learnt=car.spread) for i in range(BATCH // SET)]
     factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
     shift = np.concatenate([part[1] for part in parts])
     result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
@@ -210,7 +211,7 @@ def forecast(
     tell("choosing the road and the days")
     trip, legs, timeline = _open_roads(trip, car.vehicle, known)
     tell("forecasting temperatures, the car as described, then its spread")
-    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k)
+    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=medians(car.spread))
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)

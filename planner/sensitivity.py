@@ -10,6 +10,7 @@ from planner.forecast import Forecast, ambient_sd_k
 from planner.margins import fluids_of
 from thermal.errors import ParameterError
 from thermal.simulate import simulate
+from thermal.spread import medians
 from thermal.vehicle import FLUIDS, Vehicle
 from thermal.vehicle_file import Entry, key_of, sections
 
@@ -62,7 +63,9 @@ def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> An
     drive = outlook.timeline.drive
     if ambient_k:
         drive = replace(drive, air_k=drive.air_k + ambient_k)
-    result = simulate(drive, vehicle, start_k=outlook.start_k, record=np.array([0]))
+    result = simulate(
+        drive, vehicle, start_k=outlook.start_k, factors=medians(outlook.car.spread), record=np.array([0])
+    )
     return result.margin_k[0].min(axis=0)[: len(fluids_of(outlook))]
 
 

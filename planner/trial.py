@@ -13,6 +13,7 @@ from planner.timeline import Road, Timeline, held_speed, lay_out
 from thermal.drive import Drive
 from thermal.kernel import Factors
 from thermal.simulate import simulate
+from thermal.spread import medians
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -91,7 +92,7 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     if number > 0:
         drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
-    factors = Factors(*(np.concatenate(([1.0], column)) for column in outlook.factors))
+    factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
     result = simulate(
         replace(drive, group=drive.group - day.first),
         vehicle,

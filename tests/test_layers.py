@@ -14,13 +14,19 @@ ROOT = Path(__file__).parents[1]
 ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "thermal", "maps"}}
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
-    "thermal": "errors compiled units ranges air oil coolant vehicle vehicle_file engine roadload driveline brakes "
-    "cooling drive loads kernel simulate spread reference fit",
-    "maps": "errors thinning scene basemap chart page",
-    "planner": "errors paths model cautions display files files.reading clock geo gpx days graph files.tables "
-    "files.settings files.checks files.routes files.profiles weather weather.diurnal weather.expected weather.services "
-    "weather.places files.trips files.logs files.folder timeline fuel service forecast sensitivity margins remedies "
-    "session review report terminal export mapscene new cli __main__",
+    "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
+    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
+    "maps": "errors thinning scene basemap chart still page",
+    "planner": "errors paths model cautions display files files.reading clock geo graph weather weather.record "
+    "weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook files.tables "
+    "files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
+    "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
+    "weather.typical weather.outlook weather.gather weather.along weather.told weather.command "
+    "files.sessionfile files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs "
+    "files.trips files.folder files.spreadsheet timeline forecast margins fuel service trial reroute "
+    "sensitivity choices whatif remedies whereabouts replan laps course session sessionshow report changes "
+    "logmatch logplot alarms learnwords learn review terminal marks sheets mapscene gpxout icsout geojsonout "
+    "exchange export learnout learncli cli",
 }
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 

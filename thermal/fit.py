@@ -4,10 +4,8 @@ A log never tells everything. What it cannot tell stays at its prior and is repo
 drive are strongly autocorrelated, so they are weighted by their effective number, never by their count.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from difflib import get_close_matches
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -15,70 +13,19 @@ from scipy.optimize import least_squares
 from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.kernel import N_NODE, Factors
+from thermal.learnt import FACTORS, NOTHING, Learnt
 from thermal.logged import Readings
-from thermal.ranges import BoolArray, FloatArray
-from thermal.simulate import nominal, simulate
-from thermal.spread import CLASS_SPREAD
+from thermal.misfit import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
+from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import sections
 
-# Unknowns that move several fields together; kelvins are added, anything else multiplied.
-JOINT = {"thermostat": ("cooling.thermostat_open_k", "cooling.thermostat_full_k")}
-TEMPERATURE_SPREAD_K = 3.0  # the likely error of a temperature nobody measured, as in thermal.vehicle.quantity
+__all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
+
 _LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
 _ROUNDS = 3
-
-
-class Unknown(NamedTuple):
-    """One thing to learn: a factor of the kernel, or fields of the vehicle that move together."""
-
-    name: str
-    fields: tuple[str, ...]  # "section.field"; empty for a factor of the kernel
-    added: bool  # kelvins added; else a factor
-    spread: float  # prior standard deviation, of the logarithm or in kelvins
-
-
-def unknown(name: str, spread: float | None = None) -> Unknown:
-    """Look up what a name means and how uncertain it is before any log.
-
-    Parameters
-    ----------
-    name : str
-        A factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat". [-]
-    spread : float, optional
-        Prior standard deviation instead of the usual one: of the logarithm, or in kelvins. [-]
-
-    Returns
-    -------
-    Unknown
-        With the class's spread for a factor, the field's likely error, or 3 K for a temperature.
-
-    Raises
-    ------
-    ParameterError
-        If nothing of that name can be learnt.
-
-    Examples
-    --------
-    >>> unknown("capacity").spread, unknown("thermostat").spread
-    (0.1, 3.0)
-    """
-    if name in Factors._fields:
-        return Unknown(name, (), False, CLASS_SPREAD[name] if spread is None else spread)
-    paths = JOINT.get(name, (name,))
-    known = {
-        f"{section}.{item.name}": item.metadata
-        for section, kind in sections().items()
-        for item in fields(kind)
-        if "unit" in item.metadata
-    }
-    if paths[0] not in known:
-        near = get_close_matches(name, [*Factors._fields, *JOINT, *known], n=3)
-        message = f"cannot fit {name!r}; did you mean {', '.join(near) or 'a factor or a section.field'}?"
-        raise ParameterError(message)
-    added = known[paths[0]]["unit"] == "K"
-    usual = TEMPERATURE_SPREAD_K if added else known[paths[0]]["likely"]
-    return Unknown(name, paths, added, usual if spread is None else spread)
+# What the model gets wrong is heat, and a body smooths heat over its own time constant: its residuals cannot be
+# independent within it, also where the fit has taken up the slow part. ASSUMED: half the usual time constants. [s]
+_SMOOTH_S = np.array([120.0, 120.0, 300.0, 900.0, 900.0, 300.0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +50,8 @@ class Fit:
         Independent readings they are worth, from the residuals' autocorrelation. [-]
     noise_k : float
         Standard deviation of the residuals. [K]
+    noise_by_body_k : ndarray, shape (6,)
+        The same of every body; the least allowed where it has no gauge. [K]
     """
 
     vehicle: Vehicle
@@ -113,6 +62,7 @@ class Fit:
     n_readings: int
     n_effective: float
     noise_k: float
+    noise_by_body_k: FloatArray
 
     @property
     def standard_error(self) -> FloatArray:
@@ -158,6 +108,8 @@ def fit_factors(
     names: Sequence[str],
     *,
     spreads: Mapping[str, float] | None = None,
+    known: Learnt = NOTHING,
+    nuisance: Nuisance | None = None,
 ) -> Fit:
     """Fit a few unknowns of a car to what its gauges said.
 
@@ -173,6 +125,10 @@ def fit_factors(
         What to learn, see `unknown`. [-]
     spreads : mapping, optional
         Prior standard deviations instead of the usual ones. [-]
+    known : Learnt
+        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
+    nuisance : Nuisance, optional
+        How wrong a log may be by itself; the usual when not given. [-]
 
     Returns
     -------
@@ -187,158 +143,111 @@ def fit_factors(
     Notes
     -----
     Maximum a posteriori: least squares over logarithms of factors, and kelvins, with normal priors about the car as
-    described. Every reading is weighted by 1 / (noise^2 tau): noise is the residuals' own scatter, tau the integrated
-    autocorrelation time of that drive's residuals (Sokal, Monte Carlo Methods in Statistical Mechanics, 1997, from
-    memory), both found again in three rounds. A misfit of the model's shape counts as noise and widens the intervals;
-    one that mimics an unknown does not, and only held-out drives show it.
+    described. Every reading is weighted by 1 / (noise^2 tau): noise is the scatter of that body's residuals, tau the
+    integrated autocorrelation time of that drive's residuals (Sokal, Monte Carlo Methods in Statistical Mechanics,
+    1997, from memory), both found again in three rounds. A misfit of the model's shape counts as noise and widens the
+    intervals; one that mimics an unknown does not, and only held-out drives show it.
     """
     if len(drives) != len(readings) or not drives:
         message = f"{len(drives)} drives need as many sets of readings, and at least one; got {len(readings)}"
         raise ParameterError(message)
-    asked = tuple(unknown(name, (spreads or {}).get(name)) for name in names)
-    prior = np.array([item.spread for item in asked])
-    pairs = list(zip(drives, readings, strict=True))
-    x, noise = np.zeros(len(asked)), 2.0
-    tau = [np.full(N_NODE, 30.0) for _ in pairs]
-
-    def residuals(x: FloatArray) -> FloatArray:
-        car, factors = _apply(vehicle, asked, x)
-        found = [
-            (residuals_k(car, drive, seen, factors=factors) / (noise * np.sqrt(t)))[np.isfinite(seen.temp_k)]
-            for (drive, seen), t in zip(pairs, tau, strict=True)
-        ]
-        return np.concatenate([*found, x / prior])
-
+    asked = tuple(unknown(name, _spread_of(name, spreads or {}, known)) for name in names)
+    middle, root = _prior(asked, known)
+    task = Task(vehicle, asked, list(zip(drives, readings, strict=True)), middle, root, nuisance or Nuisance())
+    x, noise = task.middle.copy(), np.full(N_NODE, 2.0)
+    tau = [np.full(N_NODE, 30.0) for _ in drives]
     for _ in range(_ROUNDS):
-        best = least_squares(residuals, x, x_scale=prior, jac=_jacobian(residuals, prior), xtol=1e-3, ftol=1e-4)
+        weights = [1.0 / (noise * np.sqrt(t)) for t in tau]
+        best = least_squares(
+            task.residuals, x, x_scale=task.width, jac=task.jacobian, args=(weights,), xtol=1e-3, ftol=1e-4
+        )
         x = best.x
-        car, factors = _apply(vehicle, asked, x)
-        left = [residuals_k(car, drive, seen, factors=factors) for drive, seen in pairs]
-        noise = max(_LEAST_NOISE_K, float(np.sqrt(np.nanmean(np.concatenate(left) ** 2))))
-        tau = [np.array([autocorrelation_time(column) for column in part.T]) for part in left]
-    jac = _jacobian(residuals, prior)(x)
+        left = task.left(x[None, :])
+        noise = scatter_k([part[0] for part in left])
+        tau = [readings_worth_one(part[0], seen) for part, seen in zip(left, readings, strict=True)]
+    jac = task.jacobian(x, [1.0 / (noise * np.sqrt(t)) for t in tau])
+    car, factors = apply_trial(vehicle, asked, x)
+    n = len(asked)
     count = [np.isfinite(seen.temp_k).sum(axis=0) for seen in readings]
+    every = np.concatenate([part[0] for part in left])
     return Fit(
         vehicle=car,
         factors=factors,
         unknowns=asked,
-        estimate=np.where([item.added for item in asked], x, np.exp(x)),
-        covariance=np.asarray(np.linalg.inv(jac.T @ jac), dtype=np.float64),
+        estimate=np.where([item.added for item in asked], x[:n], np.exp(x[:n])),
+        covariance=np.asarray(np.linalg.inv(jac.T @ jac)[:n, :n], dtype=np.float64),
         n_readings=int(np.sum(count)),
         n_effective=float(sum(np.sum(n / t) for n, t in zip(count, tau, strict=True))),
-        noise_k=noise,
+        noise_k=max(_LEAST_NOISE_K, float(np.sqrt(np.nanmean(every**2)))),
+        noise_by_body_k=noise,
     )
 
 
-def _jacobian(residuals: Callable[[FloatArray], FloatArray], prior: FloatArray) -> Callable[[FloatArray], FloatArray]:
-    """Central differences over a tenth of each prior width, wide enough to see past a switched fan."""
-
-    def jac(x: FloatArray) -> FloatArray:
-        columns = []
-        for i, width in enumerate(prior):
-            step = np.zeros(len(x))
-            step[i] = 0.1 * width
-            columns.append((residuals(x + step) - residuals(x - step)) / (0.2 * width))
-        return np.column_stack(columns)
-
-    return jac
-
-
-def _apply(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tuple[Vehicle, Factors]:
-    """Put trial values into the car and its factors."""
-    factors = nominal()
-    for item, value in zip(asked, x, strict=True):
-        if not item.fields:
-            factors = factors._replace(**{item.name: np.exp([value])})
-        for path in item.fields:
-            section, _, name = path.partition(".")
-            part = getattr(vehicle, section)
-            held = getattr(part, name)
-            changed = held + value if item.added else held * np.exp(value)
-            vehicle = replace(vehicle, **{section: replace(part, **{name: float(changed)})})
-    return vehicle, factors
-
-
-def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: Factors | None = None) -> FloatArray:
-    """Simulate a drive and compare it with its readings.
+def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
+    """Number of readings that are worth one independent reading, by body.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
-    readings : Readings
-        What was read along it. [-]
-    factors : Factors, optional
-        One draw; the car as described when not given. [-]
-
-    Returns
-    -------
-    ndarray, shape (n, 6)
-        Model less reading; not a number where there is no reading. [K]
-    """
-    temps = simulate(drive, vehicle, start_k=readings.start_k, factors=factors).temps_k[0]
-    edge_s = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
-    whole = np.vstack((readings.start_k, temps))
-    model = np.column_stack([np.interp(readings.time_s, edge_s, column) for column in whole.T])
-    return np.asarray(model - readings.temp_k)
-
-
-def rmse_k(residual_k: FloatArray, where: BoolArray | None = None) -> float:
-    """Root mean square of residuals, the absent ones apart.
-
-    Parameters
-    ----------
-    residual_k : ndarray, shape (n, ...)
+    left_k : ndarray, shape (n, 6)
         Model less reading. [K]
-    where : ndarray of bool, shape (n,), optional
-        Which rows count; all when not given. [-]
+    readings : Readings
+        Their times. [-]
 
     Returns
     -------
-    float
-        Root mean square. [K]
-
-    Examples
-    --------
-    >>> rmse_k(np.array([3.0, -4.0, np.nan]))
-    3.535534
+    ndarray, shape (6,)
+        As the residuals hang together, and no fewer than the body's time constant asks. [-]
     """
-    part = residual_k if where is None else residual_k[where]
-    return float(np.sqrt(np.nanmean(part**2)))
+    n = len(readings.time_s)
+    step_s = float(readings.time_s[-1] - readings.time_s[0]) / max(n - 1, 1)
+    least = np.clip(2.0 * _SMOOTH_S / max(step_s, 0.1), 1.0, max(1.0, n / 4.0))
+    return np.maximum([autocorrelation_time(column) for column in left_k.T], least)
 
 
-def autocorrelation_time(residual_k: FloatArray) -> float:
-    """Integrated autocorrelation time: how many readings are worth one.
+def _spread_of(name: str, spreads: Mapping[str, float], known: Learnt) -> float | None:
+    """Prior width: as given, as learnt before, or the usual one."""
+    if name in spreads:
+        return spreads[name]
+    return known.factors[name].sd if name in known.factors else None
+
+
+def _prior(asked: Sequence[Unknown], known: Learnt) -> tuple[FloatArray, FloatArray]:
+    """Middle of the prior and a root of its precision."""
+    width = np.array([item.spread for item in asked])
+    middle = np.array([np.log(known.factors[i.name].value) if i.name in known.factors else 0.0 for i in asked])
+    whole = known.covariance(dict.fromkeys(FACTORS, 1.0))
+    scale = np.sqrt(np.diag(whole))
+    order = list(FACTORS)
+    unit = np.eye(len(asked))
+    for a, one in enumerate(asked):
+        for b, two in enumerate(asked):
+            if a != b and one.name in known.factors and two.name in known.factors:
+                i, j = order.index(one.name), order.index(two.name)
+                unit[a, b] = whole[i, j] / (scale[i] * scale[j])
+    root = np.linalg.cholesky(np.linalg.inv(unit * np.outer(width, width))).T
+    return middle, np.asarray(root)
+
+
+def scatter_k(left: Sequence[FloatArray]) -> FloatArray:
+    """Scatter of every body's residuals over all drives.
 
     Parameters
     ----------
-    residual_k : ndarray, shape (n,)
-        Residuals at even spacing; absent ones are left out. [K]
+    left : sequence of ndarray, shape (n, 6)
+        Model less reading of every drive. [K]
 
     Returns
     -------
-    float
-        At least 1, at most a quarter of the readings: a series that never crosses its mean is worth four. [-]
-
-    Notes
-    -----
-    1 + 2 sum of the autocorrelation about zero, not about the mean, up to the first lag beyond 5 times the result
-    (Sokal's window): a lasting offset is one reading's worth of error, not many.
+    ndarray, shape (6,)
+        Root mean square; the least allowed where a body has no gauge. [K]
 
     Examples
     --------
-    >>> autocorrelation_time(np.array([1.0, -1.0] * 50))
-    1.0
+    >>> float(scatter_k([np.array([[3.0, np.nan]]), np.array([[-3.0, 0.1]])])[0])
+    3.0
     """
-    held = residual_k[np.isfinite(residual_k)]
-    n = len(held)
-    if n < 8 or not np.any(held):
-        return 1.0
-    power = np.abs(np.fft.rfft(held, 2 * n)) ** 2
-    correlation = np.fft.irfft(power)[:n] / np.sum(held**2)
-    running = 1.0 + 2.0 * np.cumsum(correlation[1:])
-    window = np.flatnonzero(np.arange(1, n) >= 5.0 * running)
-    tau = float(running[window[0]] if len(window) else running[-1])
-    return float(np.clip(tau, 1.0, max(1.0, n / 4.0)))
+    whole = np.concatenate(left)
+    seen = np.isfinite(whole)
+    square = np.where(seen, whole, 0.0) ** 2
+    mean = square.sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+    return np.asarray(np.maximum(_LEAST_NOISE_K, np.sqrt(mean)))

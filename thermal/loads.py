@@ -193,7 +193,8 @@ def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
     Notes
     -----
-    Bisection on rotor heat = rotor conductance times (limit - air), best gear for engine braking. Short grades could be
+    Bisection on rotor heat = rotor conductance times (limit - air), best gear for engine braking. A lower gear comes in
+    below some speed, so the search may stop at a slower speed than the fastest that would do. Short grades could be
     taken faster; a careful driver goes down a long one no faster than this.
     """
     steep = np.flatnonzero((drive.speed_m_per_s > 5.0) & (drive.grade < _DESCENT_GRADE))
@@ -224,12 +225,9 @@ def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -
         power_share=surroundings.power_share,
     )
     scale = cooling.surface_scale(speed_m_per_s + drive.headwind_m_per_s, surroundings.density_kg_per_m3)
-    conductance = vehicle.rotors.surface_w_per_k * scale + cooling.still_air_w_per_k(
-        area_m2=vehicle.rotors.area_m2,
-        surface_k=np.full_like(scale, _STEADY_ROTOR_K),
-        air_k=drive.air_k,
-        emissivity=vehicle.rotors.emissivity,
-    )
+    hot, air_k = _STEADY_ROTOR_K, drive.air_k
+    glow = vehicle.rotors.emissivity * cooling.STEFAN_BOLTZMANN_W_PER_M2K4 * (hot**2 + air_k**2) * (hot + air_k)
+    conductance = vehicle.rotors.surface_w_per_k * scale + vehicle.rotors.area_m2 * glow
     return np.asarray(brakes.rotor_heat_w(gear.brake_w) > conductance * (_STEADY_ROTOR_K - drive.air_k))
 
 

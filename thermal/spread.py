@@ -4,6 +4,7 @@ import numpy as np
 from scipy.stats import norm, qmc
 
 from thermal.kernel import Factors
+from thermal.learnt import NOTHING, Learnt
 from thermal.ranges import FloatArray
 
 SEED = 20270706
@@ -25,7 +26,30 @@ CLASS_SPREAD = {
 }
 
 
-def draw(n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED) -> tuple[Factors, FloatArray]:
+def medians(learnt: Learnt = NOTHING) -> Factors:
+    """Give the one draw that stands for the car as best known.
+
+    Parameters
+    ----------
+    learnt : Learnt
+        What logs have taught; nothing when not given. [-]
+
+    Returns
+    -------
+    Factors
+        One draw, each factor at its median.
+
+    Examples
+    --------
+    >>> float(medians().airflow[0])
+    1.0
+    """
+    return Factors(*(np.array([value]) for value in learnt.medians))
+
+
+def draw(
+    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, learnt: Learnt = NOTHING
+) -> tuple[Factors, FloatArray]:
     """Draw cars and days.
 
     Parameters
@@ -36,11 +60,13 @@ def draw(n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED) -> tuple[Fa
         Standard deviation of each day's air temperature against the one expected. [K]
     seed : int
         Seed of the scrambling. [-]
+    learnt : Learnt
+        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's. [-]
 
     Returns
     -------
     tuple of Factors and ndarray, shape (n_draw, n_day)
-        Factors with median 1, and shifts of the air temperature. [K]
+        Factors about their medians, and shifts of the air temperature. [K]
 
     Notes
     -----
@@ -56,5 +82,15 @@ def draw(n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED) -> tuple[Fa
     sampler = qmc.Sobol(len(names) + len(ambient_sd_k), scramble=True, rng=np.random.default_rng(seed))
     points = sampler.random(n_draw)
     normal = norm.ppf(np.clip(points, 1e-6, 1.0 - 1e-6))
-    factors = Factors(*(np.exp(CLASS_SPREAD[name] * normal[:, i]) for i, name in enumerate(names)))
+    logs = normal[:, : len(names)] @ _root(learnt).T if learnt.factors else normal[:, : len(names)] * _CLASS_SD
+    factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
     return factors, normal[:, len(names) :] * ambient_sd_k[None, :]
+
+
+_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
+
+
+def _root(learnt: Learnt) -> FloatArray:
+    """Square root of the covariance; symmetric, so that a factor still follows mostly its own coordinate."""
+    values, vectors = np.linalg.eigh(learnt.covariance(CLASS_SPREAD))
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError
+from thermal.learnt import NOTHING, Learnt, read_learnt
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 
@@ -52,12 +53,13 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleFile:
-    """A vehicle and what its numbers rest on."""
+    """A vehicle, what its numbers rest on, and what logs have taught of it beside its numbers."""
 
     vehicle: Vehicle
     base: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
+    spread: Learnt = NOTHING
 
 
 def sections() -> dict[str, type]:
@@ -126,13 +128,36 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     tables = _load(classes / f"{base}.toml")
     title = str(name or tables.pop("name", base))
     tables.pop("name", None)
-    problems = _merge(tables, own, path.name)
+    found: list[str] = []
+    spread = read_learnt(own.pop("fit"), f"{path.name} [fit]", found) if "fit" in own else NOTHING
+    problems = found + _merge(tables, own, path.name)
     values, entries = _values(tables, path.name, problems)
     overridden = frozenset(f"{s}.{k}" for s, table in own.items() if isinstance(table, dict) for k in table)
     if problems:
         raise ParameterError("\n".join(problems))
     vehicle = _build(title, values, path.name)
-    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden)
+    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden, spread=spread)
+
+
+def own_tables(path: Path) -> dict[str, Any]:
+    """Read a vehicle file as written, nothing laid under it and nothing checked but its TOML.
+
+    Parameters
+    ----------
+    path : Path
+        The file. [-]
+
+    Returns
+    -------
+    dict
+        Its tables.
+
+    Raises
+    ------
+    ParameterError
+        If it cannot be read.
+    """
+    return _load(path)
 
 
 def _load(path: Path) -> dict[str, Any]:

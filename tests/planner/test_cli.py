@@ -20,7 +20,7 @@ from planner.cli import cli
 README = Path(__file__).parents[2] / "README.md"
 COMMANDS = sorted(cli.commands)
 MAIN = [sys.executable, "-c", "import sys; from planner.cli import main; sys.exit(main(sys.argv[1:]))"]
-OUT = {"trip.html", "forecast.csv", "plan.json"}
+OUT = {"trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson"}
 
 # A drive up to a pass and down again, every column in use, and a place off the road.
 PLACES = """place,name,lat,lon,elevation [ft],kind,services,high [degF],low [degF],note

@@ -171,7 +171,7 @@ def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip
         logmatch.match_log(far, far.legs, log)
     told = replace(log, mapping=replace(log.mapping, start="b", finish="c"))
     assert logmatch.match_log(twice, twice.legs, told).first == 1
-    with pytest.raises(PlannerError, match="did you mean 'b'|allowed"):
+    with pytest.raises(PlannerError, match="read 'bb'"):
         logmatch.match_log(twice, twice.legs, replace(log, mapping=replace(log.mapping, start="bb", finish="c")))
     wrong = make_trip([road("a", "b", 2.0 * minutes)])
     with pytest.raises(PlannerError, match="check the speed's unit"):

@@ -14,9 +14,9 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from planner.errors import TripError
-from planner.model import Leg, Place, Profile, Trip
 from planner.files.checks import great_circle_m
 from planner.files.trips import KINDS, SERVICES, read_trip
+from planner.model import Leg, Place, Profile, Trip
 from thermal.units import convert
 
 WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs")), max_size=12).map(lambda text: " ".join(text.split()))

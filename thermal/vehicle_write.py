@@ -1,0 +1,114 @@
+"""Writes a new vehicle file: what the owner wrote, what a fit has changed in it, and the factors it has learnt."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from thermal.errors import ParameterError
+from thermal.learnt import Learnt
+from thermal.vehicle_file import own_tables, read_vehicle
+
+
+def vehicle_text(own: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, *, head: str) -> str:
+    """Write a vehicle file's text.
+
+    Parameters
+    ----------
+    own : mapping
+        The owner's file as TOML gives it, see `vehicle_file.own_tables`. [-]
+    changes : mapping
+        Section to key to {"value", "source"} laid over it. [-]
+    learnt : Learnt
+        Factors for the section [fit], instead of any there. [-]
+    head : str
+        What to say in the first lines. [-]
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Examples
+    --------
+    >>> print(vehicle_text({"base": "estate"}, {}, Learnt(factors={}, correlation={}), head="By hand."))
+    # By hand.
+    base = "estate"
+    <BLANKLINE>
+    """
+    lines = [f"# {line}" for line in head.splitlines()]
+    lines += [f"{key} = {_value(value)}" for key, value in own.items() if not isinstance(value, dict)]
+    names = [key for key, value in own.items() if isinstance(value, dict) and key != "fit"]
+    for section in [*names, *(name for name in changes if name not in names)]:
+        table = {**own.get(section, {}), **changes.get(section, {})}
+        lines += ["", f"[{section}]", *(f"{_key(key)} = {_value(value)}" for key, value in table.items())]
+    if learnt.factors:
+        lines += ["", "# Learnt beside the values above: factor, standard deviation of its logarithm, and how."]
+        lines += ["[fit]"]
+        for name in learnt.names:
+            f = learnt.factors[name]
+            lines.append(f"{name} = {{value = {f.value:g}, sd = {f.sd:g}, source = {_value(f.source)}}}")
+    if learnt.correlation:
+        rows: dict[str, list[str]] = {}
+        for (a, b), value in sorted(learnt.correlation.items()):
+            rows.setdefault(a, []).append(f"{b} = {value:g}")
+        lines += ["", "[fit.correlation]", *(f"{a} = {{{', '.join(row)}}}" for a, row in rows.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _key(key: str) -> str:
+    """A key, quoted where TOML needs it."""
+    return key if key.replace("_", "").replace("-", "").isalnum() and key.isascii() else json.dumps(key)
+
+
+def _value(value: Any) -> str:
+    """A value as TOML writes it; TOML's quoted strings are JSON's."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_key(str(key))} = {_value(held)}" for key, held in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    if isinstance(value, (bool, int, float, str)):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return str(value)
+
+
+def write_fitted(
+    path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, head: str
+) -> None:
+    """Write a new vehicle file beside the owner's and read it back.
+
+    Parameters
+    ----------
+    path : Path
+        The new file; must not exist. [-]
+    owner : Path
+        The owner's file, which stays as it is. [-]
+    classes : Path
+        Folder of class files. [-]
+    changes : mapping
+        Section to key to {"value", "source"}. [-]
+    learnt : Learnt
+        Factors for [fit]. [-]
+    head : str
+        First lines. [-]
+
+    Raises
+    ------
+    ParameterError
+        If the file is there already, cannot be written, or would not be accepted as a vehicle.
+    """
+    text = vehicle_text(own_tables(owner), changes, learnt, head=head)
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError as exc:
+        message = f"{path.name}: exists already and is left as it is; name another file with --out"
+        raise ParameterError(message) from exc
+    except OSError as exc:
+        message = f"{path}: cannot be written ({exc.strerror or exc}); name another file with --out"
+        raise ParameterError(message) from exc
+    try:
+        read_vehicle(path, classes)
+    except ParameterError:
+        path.unlink(missing_ok=True)
+        raise
