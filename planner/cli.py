@@ -310,7 +310,7 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     from planner.session import run_session
 
     trip, car = open_folder(folder)
-    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle), tell=io.tell)
+    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
     if as_json:
         io.out.write(export.to_json(sessionshow.session_dict(outcome)))
     else:

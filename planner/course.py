@@ -15,8 +15,9 @@ from planner.weather.diurnal import haurwitz_w_per_m2
 from planner.weather.expected import Anchor, dew_point_k, expected_air_k, grille_rise_k, highs_lows_along
 from thermal.drive import Drive
 from thermal.kernel import ROTORS, Factors
+from thermal.learnt import NOTHING, Learnt
 from thermal.simulate import Result, simulate
-from thermal.spread import draw
+from thermal.spread import draw, medians
 from thermal.vehicle import FLUIDS, Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -71,7 +72,7 @@ class Case:
 # --- the case ---
 
 
-def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS) -> Case:
+def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS, learnt: Learnt = NOTHING) -> Case:
     """Put together what the runs share.
 
     Parameters
@@ -84,6 +85,8 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS)
         The car; its trailer is left behind. [-]
     draws : int
         Number of draws, a power of two. [-]
+    learnt : Learnt
+        What logs have taught of the car. [-]
 
     Returns
     -------
@@ -103,13 +106,13 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS)
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
     else:
         lap = trace_of_table(setup.lap)
-    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]))
+    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), learnt=learnt)
     return Case(
         setup=setup,
         site=site,
         vehicle=alone,
         lap=lap,
-        factors=Factors(*(np.concatenate(([1.0], column)) for column in factors)),
+        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(learnt), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
         confidence=trip.confidence,
         band_k=trip.thin_band_k,

@@ -101,6 +101,7 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
     result = simulate(
         line.drive,
         outlook.car.vehicle,
+        start_k=outlook.start_k,
         factors=outlook.factors,
         ambient_k=shift[:, :days],
         record=np.array([0]),
