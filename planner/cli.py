@@ -260,9 +260,10 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 @cli.command()
 @click.argument("folder", type=_FOLDER, metavar="TRIP")
 @click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
+@click.option("--elevations", is_flag=True, help="Check the places' elevations against two services instead.")
 @_JSON
 @click.pass_obj
-def weather(io: Streams, folder: Path, offline: bool, as_json: bool) -> int:
+def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json: bool) -> int:
     """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
 
     Only rounded coordinates are sent. Later plans use what was fetched, also without signal.
@@ -278,6 +279,8 @@ def weather(io: Streams, folder: Path, offline: bool, as_json: bool) -> int:
     from planner.weather.normals import read_normals
 
     trip, _ = open_folder(folder)
+    if elevations:
+        return _elevations(io, trip, offline=offline, as_json=as_json)
     table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
     now = datetime.now(UTC)
     found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
@@ -316,6 +319,39 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     else:
         io.show(*sessionshow.tables(outcome, trip))
     return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
+
+
+def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> int:
+    """Compare the places' elevations with public services."""
+    from dataclasses import asdict
+    from datetime import UTC, datetime
+
+    from planner.display import units_of
+    from planner.weather import heights
+    from planner.weather.record import Point
+    from planner.weather.web import Web
+
+    points = [
+        Point(place=p.key, lat_deg=p.lat_deg, lon_deg=p.lon_deg, elevation_m=p.elevation_m)
+        for p in trip.places.values()
+    ]
+    with Web(None, offline=offline, now=datetime.now(UTC), tell=io.tell) as web:
+        checks = heights.check_heights(points, web=web, tell=io.tell)
+    told = [check for check in checks if check.first_m is not None]
+    credit = (heights.OpenMeteoHeights().attribution, heights.UsgsHeights().attribution)
+    if as_json:
+        _json(io, {"places": [asdict(c) | {"off": c.off} for c in checks], "attribution": credit})
+    else:
+        u = units_of(trip.units)
+        for check in (check for check in told if check.off):
+            found = [h for h in (check.first_m, check.second_m) if h is not None]
+            said = " and ".join(f"{u.height(h):,.0f}" for h in found)
+            io.say(
+                f"{trip.places[check.place].name}: {u.height(check.entered_m):,.0f} {u.elevation} entered, the ground "
+                f"there is at {said}; look at elevation and position"
+            )
+        io.say(f"{len(told)} of {len(checks)} places checked, {sum(c.off for c in told)} far off. {' '.join(credit)}")
+    return DONE if told else FAILED
 
 
 def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":

@@ -13,7 +13,8 @@ import numpy as np
 from planner.display import units_of
 from planner.errors import OutputError
 from planner.forecast import Forecast
-from planner.margins import FLUID_NAMES, fluids_of
+from planner.margins import FLUID_NAMES, Margin, fluids_of
+from planner.remedies import DayRemedies
 from planner.report import Report, days_table, legs_table, reason, sentence
 from planner.whatif import Outcome
 
@@ -50,37 +51,6 @@ def plan_dict(report: Report) -> dict[str, object]:
         See docs/formats.md.
     """
     outlook = report.outlook
-    legs = []
-    for i, leg in enumerate(outlook.legs):
-        worst = report.worst(i)
-        legs.append(
-            {
-                "from": leg.start,
-                "to": leg.finish,
-                "road": leg.road,
-                "distance_m": leg.distance_m,
-                "day": next(n for n, d in enumerate(outlook.timeline.days) if d.first <= i <= d.last) + 1,
-                "level": worst.level,
-                "why": reason(report, worst) if worst.level != "ample" else None,
-                "fluids": [
-                    {
-                        "fluid": FLUID_NAMES[m.fluid],
-                        "margin_k": round(m.margin_k, 3),
-                        "margin_as_described_k": round(m.nominal_margin_k, 3),
-                        "probability_exceeded": round(m.probability, 4),
-                        "level": m.level,
-                        "peak_k": round(m.peak_k, 3),
-                        "limit_k": round(m.limit_k, 3),
-                        "distance_m": round(m.distance_m, 1),
-                        "near": m.near,
-                        "when": m.when.isoformat(timespec="seconds"),
-                        "parked": m.parked,
-                    }
-                    for m in report.margins
-                    if m.leg == i
-                ],
-            }
-        )
     return {
         "schema": SCHEMA,
         "trip": outlook.trip.name,
@@ -90,7 +60,7 @@ def plan_dict(report: Report) -> dict[str, object]:
         "draws": len(outlook.spread.margin_k),
         "margin_error_k": round(outlook.error_k, 3),
         "days": json.loads(days_table(report).to_json(orient="records")),
-        "legs": legs,
+        "legs": [_leg_dict(report, leg) for leg in range(len(outlook.legs))],
         "clocks": list(report.clocks),
         "choices": list(report.choices),
         "fuel": {
@@ -101,34 +71,69 @@ def plan_dict(report: Report) -> dict[str, object]:
                 for s in report.fuel.stops
             ],
         },
-        "remedies": [
-            {
-                "day": day.day + 1,
-                "leg": day.leg + 1,
-                "fluid": FLUID_NAMES[day.fluid],
-                "margin_k": round(day.margin_k, 3),
-                "probability_exceeded": round(day.probability, 4),
-                "choices": [
-                    {
-                        "what": r.words,
-                        "kind": r.kind,
-                        "suffices": r.works,
-                        "minutes_lost": round(r.minutes, 1),
-                        "margin_gained_k": round(r.gain_k, 3),
-                        "margin_k": round(r.margin_k, 3),
-                        "probability_exceeded": round(r.probability, 4),
-                        "note": r.note,
-                    }
-                    for r in day.choices
-                ],
-            }
-            for day in report.remedies
-        ],
+        "remedies": [_remedies_dict(day) for day in report.remedies],
         "notable": [sentence(report, m) for m in report.notable()],
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: f"{e.text}; {e.source}" for e in outlook.car.entries if e.assumed},
         },
+    }
+
+
+def _leg_dict(report: Report, leg: int) -> dict[str, object]:
+    """One leg of the plan."""
+    outlook, worst = report.outlook, report.worst(leg)
+    this = outlook.legs[leg]
+    return {
+        "from": this.start,
+        "to": this.finish,
+        "road": this.road,
+        "distance_m": this.distance_m,
+        "day": next(n for n, d in enumerate(outlook.timeline.days) if d.first <= leg <= d.last) + 1,
+        "level": worst.level,
+        "why": reason(report, worst) if worst.level != "ample" else None,
+        "fluids": [_margin_dict(m) for m in report.margins if m.leg == leg],
+    }
+
+
+def _margin_dict(margin: Margin) -> dict[str, object]:
+    """One fluid's margin on a leg."""
+    return {
+        "fluid": FLUID_NAMES[margin.fluid],
+        "margin_k": round(margin.margin_k, 3),
+        "margin_as_described_k": round(margin.nominal_margin_k, 3),
+        "probability_exceeded": round(margin.probability, 4),
+        "level": margin.level,
+        "peak_k": round(margin.peak_k, 3),
+        "limit_k": round(margin.limit_k, 3),
+        "distance_m": round(margin.distance_m, 1),
+        "near": margin.near,
+        "when": margin.when.isoformat(timespec="seconds"),
+        "parked": margin.parked,
+    }
+
+
+def _remedies_dict(day: DayRemedies) -> dict[str, object]:
+    """Choices of one day."""
+    return {
+        "day": day.day + 1,
+        "leg": day.leg + 1,
+        "fluid": FLUID_NAMES[day.fluid],
+        "margin_k": round(day.margin_k, 3),
+        "probability_exceeded": round(day.probability, 4),
+        "choices": [
+            {
+                "what": r.words,
+                "kind": r.kind,
+                "suffices": r.works,
+                "minutes_lost": round(r.minutes, 1),
+                "margin_gained_k": round(r.gain_k, 3),
+                "margin_k": round(r.margin_k, 3),
+                "probability_exceeded": round(r.probability, 4),
+                "note": r.note,
+            }
+            for r in day.choices
+        ],
     }
 
 

@@ -280,3 +280,22 @@ def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datet
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
     zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
     return clock.to_local(datetime.fromtimestamp(float(seconds), tz=UTC), zone)
+
+
+def leg_name(outlook: Forecast, leg: int) -> str:
+    """Name a leg by its ends.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    leg : int
+        Position in the route. [-]
+
+    Returns
+    -------
+    str
+        Place to place.
+    """
+    places, this = outlook.trip.places, outlook.legs[leg]
+    return f"{places[this.start].name} to {places[this.finish].name}"

@@ -197,7 +197,7 @@ def alarms(
     from rich.table import Table
 
     from planner import export, learnout
-    from planner.alarms import Reference, alarm_cards
+    from planner.alarms import Reference, alarm_cards, alarm_rows, alarm_title
     from planner.files.folder import open_folder
     from planner.forecast import forecast
 
@@ -210,9 +210,9 @@ def alarms(
         return DONE
     for card in cards:
         table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
-        for row in learnout.alarm_rows(outlook, card):
+        for row in alarm_rows(outlook, card):
             table.add_row(*row)
-        table.title = learnout.alarm_title(outlook, card)
+        table.title = alarm_title(outlook, card)
         io.show(table)
     io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
     return DONE

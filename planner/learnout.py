@@ -3,15 +3,13 @@
 from collections.abc import Sequence
 from typing import Any
 
-from planner.alarms import BAR, Card, Reference
-from planner.display import Units, units_of
+from planner.alarms import Card, Reference, alarm_title
+from planner.display import units_of
 from planner.files.logs import Description
 from planner.forecast import Forecast
 from planner.learn import Learned, Outlook
 from planner.margins import FLUID_NAMES
 from planner.review import Drift, Review
-
-_PSI = 6894.757
 
 
 def description_dict(found: Description) -> dict[str, Any]:
@@ -147,78 +145,6 @@ def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, 
         ],
         "drifts": [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in found],
     }
-
-
-def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out one card as a table: what, not warm below, expected, caution, limit.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its units. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    list of tuple of str
-        Rows, display units.
-    """
-    u = units_of(outlook.trip.units)
-    rows: list[tuple[str, ...]] = [
-        (
-            FLUID_NAMES[f.fluid],
-            f"{u.temp(f.low_k):.0f}",
-            f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
-            f"{u.temp(f.caution_k):.0f}",
-            f"{u.temp(f.limit_k):.0f} {u.temperature}",
-        )
-        for f in card.fluids
-    ]
-    for name, band, least in (
-        ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
-        ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
-    ):
-        rows.append((name, f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", ""))
-    if card.drop_pa is not None:
-        low, high = (_pressure(v, u) for v in card.drop_pa)
-        half = _pressure(0.5 * card.drop_pa[0], u)
-        rows.append(
-            (
-                "oil cooler pressure drop",
-                f"below {half}: burst line, open bypass",
-                f"{low}–{high}",
-                "",
-                f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked",
-            )
-        )
-    return rows
-
-
-def _pressure(pa: float, units: Units) -> str:
-    """A pressure in psi or bar."""
-    return f"{pa / _PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
-
-
-def alarm_title(outlook: Forecast, card: Card) -> str:
-    """Name the leg a card is for.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its legs. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    str
-        From and to, or the whole trip.
-    """
-    if card.leg is None:
-        return "Whole trip"
-    leg = outlook.legs[card.leg]
-    return f"{outlook.trip.places[leg.start].name} to {outlook.trip.places[leg.finish].name}"
 
 
 def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) -> dict[str, Any]:

@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, Track
 from planner.cautions import CAUTIONS
-from planner.forecast import local_time, span_of
+from planner.forecast import leg_name, local_time, span_of
 from planner.margins import FLUID_NAMES, fluids_of
 from planner.marks import Mark, hot_spots, hot_words, marks
 from planner.report import Report, reason, sentence, then
@@ -93,12 +93,6 @@ def _spots(report: Report) -> tuple[Spot, ...]:
     return tuple(Spot(text=hot_words(report, spots[number]), marker=number) for number in sorted(worst))
 
 
-def _leg_name(report: Report, leg: int) -> str:
-    """Name a leg by its ends."""
-    this, places = report.outlook.legs[leg], report.outlook.trip.places
-    return f"{places[this.start].name} to {places[this.finish].name}"
-
-
 def _track(report: Report) -> Track:
     """Points at every segment's end, parked ones included."""
     outlook, u = report.outlook, report.units
@@ -133,7 +127,7 @@ def _track(report: Report) -> Track:
         day=(0, *line.drive.day.astype(int).tolist()),
         series=tuple(series),
         minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
-        group_labels=tuple(_leg_name(report, leg) for leg in range(len(outlook.legs))),
+        group_labels=tuple(leg_name(report.outlook, leg) for leg in range(len(outlook.legs))),
     )
 
 
@@ -158,7 +152,11 @@ def _stretch(report: Report, leg: int) -> Stretch:
     if worst.level != "ample":
         lines.append(reason(report, worst))
     return Stretch(
-        start=span.first, end=span.last + 1, level=worst.level, title=_leg_name(report, leg), popup="\n".join(lines)
+        start=span.first,
+        end=span.last + 1,
+        level=worst.level,
+        title=leg_name(report.outlook, leg),
+        popup="\n".join(lines),
     )
 
 

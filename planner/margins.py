@@ -17,6 +17,14 @@ FLUID_NAMES = {
     "differential": "differential",
 }
 
+# For headings of narrow tables.
+SHORT_NAMES = {
+    "coolant": "coolant",
+    "engine_oil": "oil",
+    "transmission": "gearbox",
+    "differential": "diff.",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margin:

@@ -10,7 +10,7 @@ import numpy as np
 from planner import clock
 from planner.days import DayLegs
 from planner.display import Units, units_of
-from planner.forecast import Forecast
+from planner.forecast import Forecast, leg_name
 from planner.margins import FLUID_NAMES, Margin, fluids_of, worst_of
 from planner.reroute import Detour, detours
 from planner.timeline import Span
@@ -160,7 +160,7 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     """List the single changes worth trying."""
     leg, u = worst.leg, units_of(outlook.trip.units)
     day = outlook.timeline.days[number]
-    name = _name(outlook, leg)
+    name = leg_name(outlook, leg)
     speed = outlook.legs[leg].speed_m_per_s
     for share in _SLOWER:
         if speed * share >= _SLOWEST_M_PER_S:
@@ -199,12 +199,6 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
             yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=60.0 * minutes)
         words = f"stop 10 min{more} at {place.name}, idling with the fan"
         yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
-
-
-def _name(outlook: Forecast, leg: int) -> str:
-    """Name a leg by its ends."""
-    places, this = outlook.trip.places, outlook.legs[leg]
-    return f"{places[this.start].name} to {places[this.finish].name}"
 
 
 def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:

@@ -12,7 +12,7 @@ from planner import clock, geo
 from planner.choices import compare_roads
 from planner.choices import sentence as choice_sentence
 from planner.display import Units, units_of
-from planner.forecast import Forecast, local_time, span_of
+from planner.forecast import Forecast, leg_name, local_time, span_of
 from planner.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
 from planner.remedies import DayRemedies, Remedy, find_remedies
@@ -124,7 +124,7 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
         One sentence a leg whose rotors pass 250 degC at the trip's confidence.
     """
     u, said = units_of(outlook.trip.units), []
-    for i, leg in enumerate(outlook.legs):
+    for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
         part = slice(span.first, span.last + 1)
         if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
@@ -132,9 +132,8 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
         at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
         gears = outlook.nominal.work.gear[part][outlook.timeline.drive.grade[part] < -_STEEP] + 1.0
         gear = f" in gear {gears.min():.0f} on the steep parts" if gears.size else ""
-        a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
         said.append(
-            f"Front brakes {a} to {b}, {local_time(outlook, at):%a %H:%M}: about "
+            f"Front brakes {leg_name(outlook, i)}, {local_time(outlook, at):%a %H:%M}: about "
             f"{u.temp(float(outlook.nominal.temps_k[0, at, _ROTORS])):.0f} {u.temperature}, up to "
             f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
         )

@@ -8,8 +8,9 @@ import pandas as pd
 
 from maps.scene import Day, Table
 from planner import clock
+from planner.alarms import Reference, alarm_rows, day_card, pressure_rows, trip_card
 from planner.forecast import local_time, span_of
-from planner.margins import FLUID_NAMES, fluids_of
+from planner.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.marks import advice, hot_spots
 from planner.remedies import DayRemedies
 from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
@@ -17,8 +18,6 @@ from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
 _MOST_CHOICES, _MOST_NAMED = 6, 5
-_SHORT = {"coolant": "coolant", "engine_oil": "oil", "transmission": "gearbox", "differential": "diff."}
-_CRUISE_SHARE = (0.05, 0.95)  # of the time driven with the fluid warm
 
 
 def trip_tables(report: Report) -> tuple[Table, ...]:
@@ -70,43 +69,15 @@ def appendix(report: Report) -> tuple[Table, ...]:
 
 
 def _alarm_card(report: Report) -> Table:
-    """Where each gauge belongs, and where its alarm."""
-    outlook, u = report.outlook, report.units
-    line, vehicle = outlook.timeline, outlook.car.vehicle
-    rows = []
-    for fluid in fluids_of(outlook):
-        f = FLUIDS.index(fluid)
-        temps, limit, marks = outlook.nominal.temps_k[0][:, 1 + f], outlook.nominal.limit_k[:, f], vehicle.limits[f]
-        warm = (line.drive.speed_m_per_s > 0.0) & (temps >= marks.warm_k)
-        low, high = _shares(temps[warm], line.drive.duration_s[warm]) if warm.any() else (np.nan, np.nan)
-        band = f"{u.temp(low):.0f} to {u.temp(high):.0f}" if warm.any() else "never warm"
-        least, most = u.temp(float(limit.min())), u.temp(float(limit.max()))
-        rows.append(
-            (
-                FLUID_NAMES[fluid],
-                f"{u.temp(marks.warm_k):.0f}",
-                band,
-                f"{u.temp(float(outlook.band_k[:, 1 + f].max())):.0f}",
-                f"{u.temp(min(marks.caution_k, float(limit.min()))):.0f}",
-                f"{least:.0f}" if most - least < 1.0 else f"{least:.0f} to {most:.0f}",
-            )
-        )
-    share = round(100 * outlook.trip.confidence)
+    """Where each gauge belongs, and where its alarm; oil pressures too."""
     return Table(
-        title=f"Alarm card, {u.temperature}",
-        headings=("gauge", "load from", "usual at cruise", f"highest, {share} %", "caution", "limit"),
-        rows=tuple(rows),
-        note="Load from: no hard driving below it. Usual: nine tenths of the driving, once warm. Caution: ease off and "
-        "watch. Limit: stop as soon as it is safe; a range means that it falls with height.",
+        title=f"Alarm card, {report.units.temperature}",
+        headings=("gauge", "alarm below", "expected", "caution", "limit"),
+        rows=tuple(alarm_rows(report.outlook, trip_card(report.outlook))),
+        note="Alarm below: not warm enough to load the car, or too little pressure. Expected: nine tenths of the "
+        "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
+        f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
     )
-
-
-def _shares(values: Floats, weights: Floats) -> tuple[float, float]:
-    """Values which the shares of `_CRUISE_SHARE` of the weight lie below."""
-    order = np.argsort(values, kind="stable")
-    share = np.cumsum(weights[order]) / np.sum(weights)
-    low, high = (float(values[order[int(np.argmax(share >= q))]]) for q in _CRUISE_SHARE)
-    return low, high
 
 
 def _days(report: Report) -> Table:
@@ -228,10 +199,11 @@ def _legs(report: Report, number: int) -> Table:
     }
     for fluid in fluids_of(outlook):
         name = FLUID_NAMES[fluid]
-        columns[_SHORT[fluid]] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
+        columns[SHORT_NAMES[fluid]] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
     worst = [report.worst(leg - 1) for leg in frame["leg"]]
     columns["margin"] = [
-        f"{u.diff(m.margin_k):.0f} {_SHORT[m.fluid]}" + ("" if m.level == "ample" else f", {m.level}") for m in worst
+        f"{u.diff(m.margin_k):.0f} {SHORT_NAMES[m.fluid]}" + ("" if m.level == "ample" else f", {m.level}")
+        for m in worst
     ]
     columns["then"] = list(frame["then"])
     data = pd.DataFrame(columns)
@@ -247,27 +219,27 @@ def _legs(report: Report, number: int) -> Table:
 def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
-    day = outlook.timeline.days[number]
+    day, card = outlook.timeline.days[number], day_card(outlook, number)
     part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
-    for fluid in fluids_of(outlook):
-        f = FLUIDS.index(fluid)
-        limit = float(outlook.nominal.limit_k[part, f].min())
-        of_day = (m for m in report.margins if m.fluid == fluid and day.first <= m.leg <= day.last)
+    for alarm in card.fluids:
+        of_day = (m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last)
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
-                FLUID_NAMES[fluid],
+                FLUID_NAMES[alarm.fluid],
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, 1 + f].max())):.0f}",
-                f"{u.temp(min(outlook.car.vehicle.limits[f].caution_k, limit)):.0f}",
-                f"{u.temp(limit):.0f}",
+                f"{u.temp(float(outlook.band_k[part, 1 + FLUIDS.index(alarm.fluid)].max())):.0f}",
+                f"{u.temp(alarm.caution_k):.0f}",
+                f"{u.temp(alarm.limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
     headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
-    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
+    pressures = [f"{name} {expected}, alarm {low}" for name, low, expected, *_ in pressure_rows(outlook, card)]
+    note = f"{'; '.join(pressures).capitalize()}."
+    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
 
 
 def _helps(report: Report, day: DayRemedies) -> Table:

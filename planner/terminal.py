@@ -8,19 +8,18 @@ from rich.text import Text
 
 from planner.cautions import CAUTIONS
 from planner.display import units_of
-from planner.forecast import Forecast
-from planner.margins import FLUID_NAMES, fluids_of
+from planner.forecast import Forecast, leg_name
+from planner.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.remedies import DayRemedies
 from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
 from planner.sensitivity import Effect
 from planner.whatif import Outcome
 
-# Column headings short enough for 80 columns.
-_SHORT = {"coolant": "coolant", "engine oil": "oil", "transmission": "gearbox", "differential": "diff."}
 _WIDTH = 80
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _LITTLE_K = 1.0
+_SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -37,16 +36,14 @@ def plan(report: Report) -> tuple[object, ...]:
     tuple
         Things rich can print.
     """
-    places, legs = report.outlook.trip.places, report.outlook.legs
     parts: list[object] = [_days(report), Text(_error(report) + "\n")]
     share = round(100 * report.outlook.trip.confidence)
     notable = report.notable()
     if not notable:
         parts.append(Text(f"Every fluid keeps an ample margin on every leg at {share} % confidence.", style="bold"))
     for margin in notable:
-        leg = legs[margin.leg]
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
-        head.append(f"{places[leg.start].name} to {places[leg.finish].name}", style="bold")
+        head.append(leg_name(report.outlook, margin.leg), style="bold")
         parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
@@ -212,7 +209,7 @@ def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]
     tuple
         Things rich can print.
     """
-    u, names = units_of(outlook.trip.units), [_SHORT[FLUID_NAMES[f]] for f in fluids_of(outlook)]
+    u, names = units_of(outlook.trip.units), [SHORT_NAMES[f] for f in fluids_of(outlook)]
     table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
     table.add_column("change", overflow="fold")
     for heading in (*names, "min"):

@@ -326,25 +326,9 @@ def _assemble(
     under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
         driving > 0.0, _UNDERBODY_REFERENCE_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), 3.0
     )
-    transaxle = vehicle.axle.kind == "transaxle"
-    axle = driving * gear.axle_heat_w
-    axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
-    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w)
-    gearbox_spin = driving * driveline.gearbox_spin_w(vehicle.gearbox, gear.engine_rad_per_s)
-    gearbox_spin = gearbox_spin + idling * driveline.gearbox_spin_w(
-        vehicle.gearbox, np.asarray(vehicle.engine.idle_speed_rad_per_s)
-    )
     ac = drive.ac_on * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
-    ram = cooling.ram_kg_per_s(
-        vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
-    )
-    fan = density * vehicle.cooling.fan_flow_m3_per_s * vehicle.cooling.airflow_share * running
-    if vehicle.cooling.fan != "electric":
-        fan = fan * np.minimum(flow, 1.3)
-    else:
-        # the A/C runs an electric fan at half speed or more, whatever the coolant says; common practice
-        floor = _AC_FAN_SHARE * (drive.ac_on > 0.0)
-        ram, fan = np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
+    ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
+    gearbox, gearbox_spin, axle, axle_spin = _driveline_heat(vehicle, drive, gear, driving, idling)
     return Loads(
         duration_s=drive.duration_s,
         air_k=drive.air_k,
@@ -352,10 +336,10 @@ def _assemble(
         under_k=under,
         metal_w=heat.metal_w,
         oil_w=heat.oil_w,
-        gearbox_w=gearbox + (axle if transaxle else 0.0),
-        gearbox_spin_w=gearbox_spin + (axle_spin if transaxle else 0.0),
-        axle_w=axle * (not transaxle),
-        axle_spin_w=axle_spin * (not transaxle),
+        gearbox_w=gearbox,
+        gearbox_spin_w=gearbox_spin,
+        axle_w=axle,
+        axle_spin_w=axle_spin,
         rotor_w=brakes.rotor_heat_w(driving * gear.brake_w),
         ram_kg_per_s=np.maximum(ram, _STILL_RADIATOR_KG_PER_S),
         fan_kg_per_s=fan,
@@ -377,6 +361,38 @@ def _assemble(
         rotor_surface_w_per_k=_surface(vehicle.rotors, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
     )
+
+
+def _airflow(
+    vehicle: Vehicle, drive: Drive, surroundings: _Air, driving: FloatArray, flow: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Air through the radiator by the car's motion, and what the fan adds at full speed. [kg/s]."""
+    density = surroundings.density_kg_per_m3
+    ram = cooling.ram_kg_per_s(
+        vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
+    )
+    share = vehicle.cooling.airflow_share * (drive.engine_on > 0.0)
+    fan = density * vehicle.cooling.fan_flow_m3_per_s * share
+    if vehicle.cooling.fan != "electric":
+        return ram, fan * np.minimum(flow, 1.3)
+    # the A/C runs an electric fan at half speed or more, whatever the coolant says; common practice
+    floor = _AC_FAN_SHARE * (drive.ac_on > 0.0)
+    return np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
+
+
+def _driveline_heat(
+    vehicle: Vehicle, drive: Drive, gear: driveline.Gear, driving: FloatArray, idling: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Heat of gearbox and axle, by load and by spin; a transaxle has one oil, so all of it is the gearbox's. [W]."""
+    axle = driving * gear.axle_heat_w
+    axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
+    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w)
+    idle = np.asarray(vehicle.engine.idle_speed_rad_per_s)
+    spin = driving * driveline.gearbox_spin_w(vehicle.gearbox, gear.engine_rad_per_s)
+    spin = spin + idling * driveline.gearbox_spin_w(vehicle.gearbox, idle)
+    if vehicle.axle.kind == "transaxle":
+        return gearbox + axle, spin + axle_spin, 0.0 * axle, 0.0 * axle_spin
+    return gearbox, spin, axle, axle_spin
 
 
 def _to_air(cooler: Cooler, scale: FloatArray) -> FloatArray:

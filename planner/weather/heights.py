@@ -14,6 +14,7 @@ from planner.weather.web import ServiceError, Unreachable, Web
 
 USGS_URL = "https://epqs.nationalmap.gov"
 _NO_DATA_M = -1_000_000.0
+FAR_M = 60.0  # ASSUMED: a 90 m model and rounded coordinates stay within this in ordinary ground, 30 to 100 m
 _ACCEPT = "application/json"
 
 
@@ -108,3 +109,60 @@ def _sound(value: Any) -> float | None:
     except ValueError:
         return None
     return height_m if -500.0 <= height_m <= 9000.0 and height_m != _NO_DATA_M else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeightCheck:
+    """An entered elevation beside those of the services; None where one does not tell or was not asked. [m]."""
+
+    place: str
+    entered_m: float
+    first_m: float | None
+    second_m: float | None
+
+    @property
+    def off(self) -> bool:
+        """True when every service that tells an elevation lies far from the one entered."""
+        found = [height for height in (self.first_m, self.second_m) if height is not None]
+        return bool(found) and all(abs(height - self.entered_m) > FAR_M for height in found)
+
+
+def check_heights(
+    points: Sequence[Point],
+    *,
+    web: Web,
+    tell: Callable[[str], None] = lambda _: None,
+    first: HeightSource | None = None,
+    second: HeightSource | None = None,
+) -> tuple[HeightCheck, ...]:
+    """Compare entered elevations with a surface model, and ask a second service where they differ.
+
+    Parameters
+    ----------
+    points : sequence of Point
+        Places with the elevations entered. [-]
+    web : Web
+        Client, which may be offline. [-]
+    tell : callable
+        Receives a sentence when a service does not answer. [-]
+    first, second : HeightSource, optional
+        Open-Meteo in batches, then the USGS a point at a time, when not given. [-]
+
+    Returns
+    -------
+    tuple of HeightCheck
+        One a point, in order.
+    """
+    quick, sure = first or OpenMeteoHeights(), second or UsgsHeights()
+    found = quick.heights_m(points, web=web, tell=tell)
+    doubtful = [
+        (i, point)
+        for i, (point, height) in enumerate(zip(points, found, strict=True))
+        if height is not None and abs(height - point.elevation_m) > FAR_M
+    ]
+    answers = sure.heights_m([point for _, point in doubtful], web=web, tell=tell)
+    opinion = {i: answer for (i, _), answer in zip(doubtful, answers, strict=True)}
+    return tuple(
+        HeightCheck(place=point.place, entered_m=point.elevation_m, first_m=height, second_m=opinion.get(i))
+        for i, (point, height) in enumerate(zip(points, found, strict=True))
+    )

@@ -286,7 +286,9 @@ def test_the_sheet_of_a_day_says_what_the_driver_needs(opened):
     assert "A forecast is not permission" in page.locator(".route .print-only").inner_text()
     assert not page.locator(".now").is_visible()
     assert page.locator("#sheets table caption").first.inner_text().startswith("Alarm card")
-    assert page.locator("#sheets table").first.locator("tbody tr").count() == 4
+    rows = page.locator("#sheets table").first.locator("tbody tr").all_inner_texts()
+    assert len(rows) == 7  # four fluids, oil pressure at idle and cruise, drop over the cooler
+    assert "psi" in rows[4]
 
 
 # --- access ---

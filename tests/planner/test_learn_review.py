@@ -253,7 +253,7 @@ def test_alarms_are_in_order_on_every_card(outlook: Forecast) -> None:
             assert one.low_k <= one.band_k[0] <= one.band_k[1]
             assert one.caution_k < one.limit_k
         assert card.idle_least_pa < card.idle_pa[1] < card.cruise_pa[1]
-        rows = learnout.alarm_rows(outlook, card)
+        rows = alarms.alarm_rows(outlook, card)
         assert all(len(row) == 5 for row in rows)
 
 
