@@ -186,6 +186,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
 @click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
+@click.option("--driven", help="Driving done that day before then: '5.5 h'; without it, what the plan has.")
 @_JSON
 @click.pass_obj
 def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, **asked: Any) -> int:
@@ -390,7 +391,9 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | 
         return run(_with_session(trip), car, known=known, tell=io.tell)
     from planner.replan import replan, start_temps_k
 
-    rest = _with_session(replan(trip, start_at=request.start_at, at=request.at, temps_k=request.temps_k))
+    rest = _with_session(
+        replan(trip, start_at=request.start_at, at=request.at, temps_k=request.temps_k, driven_s=request.driven_s)
+    )
     return run(rest, car, known=known, start_k=start_temps_k(rest, car.vehicle, request.temps_k), tell=io.tell)
 
 

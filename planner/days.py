@@ -57,6 +57,16 @@ class _Case:
             return []
         return [event for event in self.trip.events if event.place == key]
 
+    def limit_s(self, start: int, ends: Sequence[int]) -> float:
+        """Most driving of a day from a position; on the day under way what is left, or to a place to stay. [s]."""
+        if start > 0 or self.trip.driven_s <= 0.0:
+            return self.trip.day.driving_s
+        return max(self.trip.day.driving_s - self.trip.driven_s, min(self.trip.day.driving_s, self.time_s(0, ends[0])))
+
+    def time_s(self, start: int, finish: int) -> float:
+        """Driving time between two positions. [s]."""
+        return sum(self.driving_s[start:finish])
+
     def place(self, position: int) -> Place:
         """Place at a position of the route: 0 is the start."""
         key = self.legs[0].start if position == 0 else self.legs[position - 1].finish
@@ -120,7 +130,8 @@ def _days_left(case: _Case, ends: Sequence[int]) -> dict[int, int] | None:
     """Fewest days from every possible night to the finish, by the driving limit alone."""
     left = {len(case.legs): 0}
     for start in [*reversed(ends[:-1]), 0]:
-        near = [e for e in ends if e > start and sum(case.driving_s[start:e]) <= case.trip.day.driving_s and e in left]
+        limit_s = case.limit_s(start, ends)
+        near = [e for e in ends if e > start and case.time_s(start, e) <= limit_s and e in left]
         if near:
             left[start] = 1 + min(left[e] for e in near)
     return left if 0 in left else None
@@ -157,10 +168,10 @@ def _moves(
     if any(today < event.on for event in case.events_at(start)):
         yield start, number + 1, _WAIT_COST, None
         return
-    rest = case.trip.rest
+    rest, limit_s = case.trip.rest, case.limit_s(start, ends)
     for finish in (end for end in ends if end > start):
-        time_s = sum(case.driving_s[start:finish])
-        if time_s > case.trip.day.driving_s or any(start < night < finish for night in forced):
+        time_s = case.time_s(start, finish)
+        if time_s > limit_s or any(start < night < finish for night in forced):
             break
         best = _best_start(case, start, finish, today)
         if best is not None:
@@ -241,7 +252,7 @@ def _lay(case: _Case, start: int, finish: int, at_s: float, today: date) -> DayL
     return DayLegs(
         first=start,
         last=finish - 1,
-        driving_s=sum(case.driving_s[start:finish]),
+        driving_s=case.time_s(start, finish),
         start_s=begin_s,
         pauses=tuple(pauses),
     )
@@ -374,7 +385,7 @@ def _least_driving(case: _Case) -> float | None:
 def _worst_gap(case: _Case) -> str:
     """Say which stretch between possible nights is the longest, when longer than a day."""
     ends = [0, *_ends(case)]
-    worst, a, b = max((sum(case.driving_s[a:b]), a, b) for a, b in itertools.pairwise(ends))
+    worst, a, b = max((case.time_s(a, b), a, b) for a, b in itertools.pairwise(ends))
     if worst <= case.trip.day.driving_s:
         return ""
     start, finish = case.place(a).name, case.place(b).name

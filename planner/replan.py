@@ -30,20 +30,22 @@ _LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15
 _WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K = 371.0, 348.0, 353.0
 _WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
 _MONTH_DAYS = 30.44
+_DAY_S = 86_400.0
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """Where the car is, when it sets off, what its gauges read."""
+    """Where the car is, when it sets off, what its gauges read, how long it was driven today; None: as planned."""
 
     start_at: str | Along
     at: datetime
     temps_k: Mapping[str, float]
+    driven_s: float | None
 
 
 def read_request(
-    *, from_place: str | None, along: str | None, at: str | None, readings: Sequence[str]
+    *, from_place: str | None, along: str | None, at: str | None, readings: Sequence[str], driven: str | None = None
 ) -> Request | None:
     """Read what a person typed to plan on from somewhere.
 
@@ -57,6 +59,8 @@ def read_request(
         Local time there, `2027-07-11 10:00`. [-]
     readings : sequence of str
         Gauges, `coolant=195 degF`. [-]
+    driven : str or None
+        Driving done that day, `5.5 h`. [-]
 
     Returns
     -------
@@ -74,7 +78,7 @@ def read_request(
     >>> asked.start_at, asked.at.hour, asked.temps_k
     (('a', 'b', 2000.0), 10, {'coolant': 363.15})
     """
-    if from_place is None and along is None and at is None and not readings:
+    if from_place is None and along is None and at is None and not readings and driven is None:
         return None
     if (from_place is None) == (along is None) or at is None:
         message = (
@@ -92,7 +96,20 @@ def read_request(
     where = _read_along(along) if along is not None else str(from_place)
     temps = dict(_read_reading(text) for text in readings)
     check_temps(temps)
-    return Request(start_at=where, at=moment, temps_k=temps)
+    return Request(start_at=where, at=moment, temps_k=temps, driven_s=None if driven is None else _read_driven(driven))
+
+
+def _read_driven(text: str) -> float:
+    """Read '5.5 h'."""
+    try:
+        driven_s = to_si(text, "s")
+    except UnitError as exc:
+        message = f"--driven: {exc}"
+        raise PlannerError(message) from exc
+    if not 0.0 <= driven_s <= _DAY_S:
+        message = f"--driven: read {shown(text)}; write the driving done that day, 0 to 24 h, as '5.5 h'"
+        raise PlannerError(message)
+    return driven_s
 
 
 def _read_along(text: str) -> Along:
@@ -122,7 +139,14 @@ def _read_reading(text: str) -> tuple[str, float]:
         raise PlannerError(message) from exc
 
 
-def replan(trip: Trip, *, start_at: str | Along, at: datetime, temps_k: Mapping[str, float] | None = None) -> Trip:
+def replan(
+    trip: Trip,
+    *,
+    start_at: str | Along,
+    at: datetime,
+    temps_k: Mapping[str, float] | None = None,
+    driven_s: float | None = None,
+) -> Trip:
     """Cut a trip to what is left of it.
 
     Parameters
@@ -136,6 +160,8 @@ def replan(trip: Trip, *, start_at: str | Along, at: datetime, temps_k: Mapping[
         Local time there at which the car sets off, without a zone. [-]
     temps_k : mapping of str to float, optional
         What the gauges read then, by fluid. [K]
+    driven_s : float, optional
+        Driving done that day, which counts towards the day's limit; as planned when not given. [s]
 
     Returns
     -------
@@ -166,7 +192,7 @@ def replan(trip: Trip, *, start_at: str | Along, at: datetime, temps_k: Mapping[
     if here.key == trip.route[-1] and here.behind >= len(legs):
         message = f"{trip.places[here.key].name!r} is the finish; nothing is left to drive"
         raise PlannerError(message)
-    return _cut(here, legs, at, temps_k or {})
+    return _cut(here if driven_s is None else replace(here, today_s=driven_s), legs, at, temps_k or {})
 
 
 def check_temps(temps_k: Mapping[str, float]) -> None:
@@ -278,6 +304,7 @@ def _cut(here: Here, legs: Sequence[Leg], at: datetime, temps_k: Mapping[str, fl
         ),
         mornings=tuple((day, start) for day, start in trip.mornings if day > at.date()),
         service=service,
+        driven_s=here.today_s,
         assumptions=(*_said(here, places[here.key], first_day, temps_k), *notes, *trip.assumptions),
     )
 
@@ -350,8 +377,10 @@ def _said(here: Here, place: Place, first_day: int, temps_k: Mapping[str, float]
         state = "The car is taken as warm from ordinary driving; give what the gauges read to know better."
     else:
         state = "The car is taken as cold, as warm as the air; give what the gauges read where it is still warm."
+    hours = f"{here.today_s / 3600.0:.1f} of {here.trip.day.driving_s / 3600.0:.1f} h"
     return (
         f"Planned from {place.name}, day {first_day} of the trip, {driven} driven; days are counted anew from 1.",
         state,
         f"The tank is taken as full at {place.name}.",
+        f"Driving counted for the day so far: {hours}; give --driven where it was otherwise.",
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -34,6 +34,8 @@ class Here:
         Distance driven. [m]
     forced : tuple of str
         Place that must be driven to next. [-]
+    today_s : float
+        Driving done on the day of `at`, as planned; zero when the car was to be elsewhere that day. [s]
     """
 
     trip: Trip
@@ -41,6 +43,7 @@ class Here:
     behind: int
     driven_m: float
     forced: tuple[str, ...]
+    today_s: float
 
 
 def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) -> Here:
@@ -122,16 +125,19 @@ def find_place(trip: Trip, text: str) -> Place:
 
 def _at_place(trip: Trip, legs: Sequence[Leg], text: str, at: datetime) -> Here:
     """Find a place on the route, or beside it."""
-    place, stops = find_place(trip, text), stops_of(legs)
+    place, stops, plan = find_place(trip, text), stops_of(legs), _planned(trip, legs)
     found = [position for position, key in enumerate(stops) if key == place.key]
-    if found:
-        position = _nearest_passing(trip, legs, found, at)
-        driven_m = sum(leg.distance_m for leg in legs[:position])
-        return Here(trip=trip, key=place.key, behind=position, driven_m=driven_m, forced=())
-    _require_choice(trip, place.name)
-    beside = _beside(trip, stops, place)
-    driven_m = sum(leg.distance_m for leg in legs[:beside])
-    return Here(trip=trip, key=place.key, behind=max(beside - 1, 0), driven_m=driven_m, forced=())
+    if not found:
+        _require_choice(trip, place.name)
+    position = _nearest_passing(trip, plan, found, stops, at) if found else _beside(trip, stops, place)
+    return Here(
+        trip=trip,
+        key=place.key,
+        behind=position if found else max(position - 1, 0),
+        driven_m=sum(leg.distance_m for leg in legs[:position]),
+        forced=(),
+        today_s=plan[position].today_s(at),
+    )
 
 
 def _require_choice(trip: Trip, name: str) -> None:
@@ -156,23 +162,52 @@ def _beside(trip: Trip, stops: Sequence[str], place: Place) -> int:
     return min(range(len(stops)), key=away_m)
 
 
-def _nearest_passing(trip: Trip, legs: Sequence[Leg], found: Sequence[int], at: datetime) -> int:
-    """Choose among the positions at which the route passes a place, by the planned time."""
-    if len(found) == 1:
-        return found[0]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Passing:
+    """When the plan has the car at a position of the route, and what it drove that day until then."""
+
+    arrival: datetime  # local, without a zone
+    epoch_s: float
+    driven_s: float
+
+    def today_s(self, at: datetime, *, before_s: float = 0.0) -> float:
+        """Driving done by then, or some time before; none when the plan has the car here on another day. [s]."""
+        return max(self.driven_s - before_s, 0.0) if at.date() == self.arrival.date() else 0.0
+
+
+def _planned(trip: Trip, legs: Sequence[Leg]) -> list[_Passing]:
+    """When the plan passes every position of the route; without days that can be planned, by driving time alone."""
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
-    planned = {0: clock.local_to_utc(trip.departure, _zone(trip, legs[0].start)).timestamp()}
+    zones = [_zone(trip, key) for key in stops_of(legs)]
+    start_s = clock.local_to_utc(trip.departure, zones[0]).timestamp()
+    passed = [(start_s, 0.0)]
     try:
-        for day in split_days(trip, legs, times):
-            now = day.start_s
-            for i in range(day.first, day.last + 1):
-                now += times[i]
-                planned[i + 1] = now
-                now += sum(seconds for after, seconds, _ in day.pauses if after == i)
-    except NoRouteError:  # no days as planned: by driving time alone
-        planned |= {i + 1: planned[0] + sum(times[: i + 1]) for i in range(len(legs))}
-    here = clock.local_to_utc(at, _zone(trip, stops_of(legs)[found[0]])).timestamp()
-    return min(found, key=lambda position: abs(planned[position] - here))
+        days = split_days(trip, legs, times)
+    except NoRouteError:
+        days = ()
+        passed += [(start_s + sum(times[: i + 1]), 0.0) for i in range(len(legs))]
+    for day in days:
+        now_s = day.start_s
+        for i in range(day.first, day.last + 1):
+            now_s += times[i]
+            passed.append((now_s, sum(times[day.first : i + 1])))
+            now_s += sum(seconds for after, seconds, _ in day.pauses if after == i)
+    return [
+        _Passing(
+            arrival=clock.to_local(datetime.fromtimestamp(at_s, tz=UTC), zones[i]).replace(tzinfo=None),
+            epoch_s=at_s,
+            driven_s=driven_s,
+        )
+        for i, (at_s, driven_s) in enumerate(passed)
+    ]
+
+
+def _nearest_passing(
+    trip: Trip, plan: Sequence[_Passing], found: Sequence[int], stops: Sequence[str], at: datetime
+) -> int:
+    """Choose among the positions at which the route passes a place, by the planned time."""
+    here_s = clock.local_to_utc(at, _zone(trip, stops[found[0]])).timestamp()
+    return min(found, key=lambda position: abs(plan[position].epoch_s - here_s))
 
 
 def _zone(trip: Trip, key: str) -> str:
@@ -182,16 +217,17 @@ def _zone(trip: Trip, key: str) -> str:
 
 def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
     """Find a point along a leg, and make a place of it."""
-    start, finish = find_place(trip, where[0]), find_place(trip, where[1])
+    start, finish, stops = find_place(trip, where[0]), find_place(trip, where[1]), stops_of(legs)
     found = [i for i, leg in enumerate(legs) if (leg.start, leg.finish) == (start.key, finish.key)]
+    plan = _planned(trip, legs)
     if found:
-        i = _nearest_passing(trip, legs, found, at)
-        leg, behind = legs[i], i
-        driven_m = sum(one.distance_m for one in legs[:i]) + where[2]
+        behind = _nearest_passing(trip, plan, found, stops, at)
+        leg, ahead = legs[behind], behind + 1
+        driven_m = sum(one.distance_m for one in legs[:behind]) + where[2]
     else:
         leg = _other_leg(trip, start, finish)
-        beside = _beside(trip, stops_of(legs), finish)
-        behind, driven_m = max(beside - 1, 0), sum(one.distance_m for one in legs[:beside])
+        ahead = _beside(trip, stops, finish)
+        behind, driven_m = max(ahead - 1, 0), sum(one.distance_m for one in legs[:ahead])
     if not _NEAR_END_M <= where[2] <= leg.distance_m - _NEAR_END_M:
         u = units_of(trip.units)
         message = (
@@ -200,7 +236,12 @@ def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
         )
         raise PlannerError(message)
     return Here(
-        trip=split_leg(trip, leg, where[2]), key=UNDER_WAY, behind=behind, driven_m=driven_m, forced=(finish.key,)
+        trip=split_leg(trip, leg, where[2]),
+        key=UNDER_WAY,
+        behind=behind,
+        driven_m=driven_m,
+        forced=(finish.key,),
+        today_s=plan[ahead].today_s(at, before_s=(leg.distance_m - where[2]) / leg.speed_m_per_s),
     )
 
 

@@ -98,6 +98,60 @@ def test_from_a_night_in_the_mountains_only_the_first_morning_differs(driven):
         np.testing.assert_allclose(margins2, margins[first:], atol=1.0, rtol=0)
 
 
+def midday(line, trip, legs, number):
+    """Place after half of a day's legs, and the local time of leaving it."""
+    day = line.days[number]
+    middle = (day.first + day.last) // 2
+    span = next(one for one in line.spans if one.leg == middle and one.day == number)
+    place = trip.places[legs[middle].finish]
+    at = datetime.fromtimestamp(float(line.end_s[span.last]), tz=UTC)
+    return place.key, clock.to_local(at, clock.zone_of(place.lat_deg, place.lon_deg)).replace(
+        tzinfo=None, microsecond=0
+    )
+
+
+@pytest.mark.parametrize("number", [2, 5])
+def test_hours_driven_in_the_morning_count_towards_the_days_limit(driven, number):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, number)
+    rest = replan(trip, start_at=key, at=at)
+    day = line.days[number]
+    road_s = line.drive.duration_s * (line.drive.speed_m_per_s > 0.0)
+    before = [i for i in range(day.first, day.last + 1) if i <= (day.first + day.last) // 2]
+    assert rest.driven_s == pytest.approx(float(road_s[np.isin(line.drive.group, before)].sum()), rel=0.05)
+    again = build_timeline(rest, choose_route(rest), car.vehicle)
+    first_s = again.days[0].driving_s
+    assert rest.driven_s + first_s <= trip.day.driving_s * 1.01
+    assert legs[day.last].finish == choose_route(rest)[again.days[0].last].finish  # the night stays where it was
+    fresh = replan(trip, start_at=key, at=at, driven_s=0.0)
+    assert fresh.driven_s == 0.0
+    assert build_timeline(fresh, choose_route(fresh), car.vehicle).days[0].driving_s >= first_s
+
+
+def test_a_car_elsewhere_that_day_has_driven_nothing_unless_told(driven):
+    trip, _, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 2)
+    assert replan(trip, start_at=key, at=at + timedelta(days=1)).driven_s == 0.0
+    assert replan(trip, start_at=key, at=at + timedelta(days=1), driven_s=7200.0).driven_s == 7200.0
+
+
+def test_with_all_hours_used_the_day_still_ends_at_a_place_to_stay(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 2)
+    rest = replan(trip, start_at=key, at=at, driven_s=trip.day.driving_s)
+    ahead = choose_route(rest)
+    again = build_timeline(rest, ahead, car.vehicle)
+    ends = [leg.finish for leg in ahead[: again.days[0].last + 1]]
+    assert "lodging" in trip.places[ends[-1]].services
+    assert not any("lodging" in trip.places[end].services for end in ends[:-1])
+
+
+@pytest.mark.parametrize("text", ["5.5", "25 h", "-1 h", "5.5 mi", "nan h", ""])
+def test_driven_hours_that_cannot_be(text):
+    with pytest.raises(PlannerError, match="--driven"):
+        read_request(from_place="a", along=None, at="2027-07-11 10:00", readings=[], driven=text)
+
+
 def test_air_at_a_place_without_its_own_high_stays_that_of_the_whole_trip(driven):
     trip, _, legs, *_ = driven("alps")
     position = next(i for i, leg in enumerate(legs) if leg.start == "oberalppass")
