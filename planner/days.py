@@ -59,9 +59,10 @@ class _Case:
 
     def limit_s(self, start: int, ends: Sequence[int]) -> float:
         """Most driving of a day from a position; on the day under way what is left, or to a place to stay. [s]."""
-        if start > 0 or self.trip.driven_s <= 0.0:
-            return self.trip.day.driving_s
-        return max(self.trip.day.driving_s - self.trip.driven_s, min(self.trip.day.driving_s, self.time_s(0, ends[0])))
+        whole_s, driven_s = self.trip.day.driving_s, self.trip.driven_s
+        if start > 0 or not driven_s:
+            return whole_s
+        return max(whole_s - driven_s, min(whole_s, self.time_s(0, ends[0])))
 
     def time_s(self, start: int, finish: int) -> float:
         """Driving time between two positions. [s]."""

@@ -131,7 +131,7 @@ class Trip:
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
     first place and carries no zone, as written; `legs` are as entered. `prefer` weighs time, distance and coolness of
     a road; `risk` is the chance of passing a limit that a remedy must get under. `driven_s` was driven on the first day
-    before its departure.
+    before its departure, by a car that is under way; None: it sets off cold, from home.
     """
 
     name: str
@@ -156,7 +156,7 @@ class Trip:
     mornings: tuple[tuple[date, time], ...] = ()  # days whose start is fixed
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
-    driven_s: float = 0.0
+    driven_s: float | None = None
     assumptions: tuple[str, ...] = ()
 
     @property

@@ -130,9 +130,18 @@ def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> boo
 def _cost(remedy: Remedy) -> float:
     """Order of choices: minutes lost, then effort."""
     shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
-    effort = {"A/C off": 0.5, "lower gear": 0.6, "slower": 0.0, "stop": 0.0, "hour": 1.0, "heater": 4.0, "load": 60.0}
+    effort = {
+        "A/C off": 0.5,
+        "lower gear": 0.6,
+        "slower": 0.0,
+        "stop": 0.0,
+        "wait": 0.0,
+        "hour": 1.0,
+        "heater": 4.0,
+        "load": 60.0,
+    }
     more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
-    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort[change.kind] for change in remedy.changes)
+    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort.get(change.kind, 0.0) for change in remedy.changes)
 
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
@@ -174,14 +183,26 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     words = f"A/C off and heater on full on {name}"
     yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
     yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
-    for minutes in _SHIFTS_MIN:
-        when = "earlier" if minutes < 0 else "later"
-        words = f"leave {abs(minutes)} min {when} that day"
-        yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+    yield from _hours(outlook, number)
     yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
         yield Change(kind="load", words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", words="no trailer", trailer=0.0)
+
+
+def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
+    """Other hours to set off; a car under way can only wait, and cools while it does."""
+    trip = outlook.trip
+    if number > 0 or trip.driven_s is None:
+        for minutes in _SHIFTS_MIN:
+            when = "earlier" if minutes < 0 else "later"
+            words = f"leave {abs(minutes)} min {when} that day"
+            yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+        return
+    place = trip.places[outlook.legs[0].start]
+    for minutes in _STOPS_MIN if place.services & _ROOM else ():
+        words = f"wait {minutes} min at {place.name} before setting off, engine off"
+        yield Change(kind="wait", words=words, shift_s=60.0 * minutes)
 
 
 def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
@@ -207,7 +228,7 @@ def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tu
     confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
     before, after = base.quantile_k(confidence), trial.quantile_k(confidence)
     thin = before < outlook.trip.thin_band_k
-    shift = sum(change.shift_s for change in changes)
+    shift = sum(change.shift_s for change in changes if change.kind == "hour")
     works = bool(np.all(trial.chance() <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1))
     return Remedy(
         words=" and ".join(change.words for change in changes),

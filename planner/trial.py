@@ -10,6 +10,7 @@ from planner.days import DayLegs
 from planner.forecast import Forecast, span_of
 from planner.margins import fluids_of
 from planner.timeline import Road, Timeline, held_speed, lay_out
+from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
 from thermal.kernel import Factors
 from thermal.simulate import simulate
@@ -18,6 +19,7 @@ from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _STEP_S = 900.0  # of a car that stands
+_ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +91,7 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     timeline = _lay_out(outlook, number, road, day, speed)
     drive = _drive(timeline.drive, changes)
     wait_s = day.start_s - outlook.timeline.days[number].start_s
-    if number > 0:
+    if number > 0 or outlook.trip.driven_s is not None:
         drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
     factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
@@ -183,6 +185,9 @@ def _from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
     columns = {item.name: getattr(drive, item.name) for item in fields(drive)}
     before = {name: np.full(n, 0.0 if name in still else held[0]) for name, held in columns.items()}
     before["duration_s"] = np.full(n, max(wait_s, 1.0) / n)
+    before["road_rise_k"] *= grille_rise_k(_ANY_SUN_W_PER_M2, 0.0) / grille_rise_k(
+        _ANY_SUN_W_PER_M2, drive.speed_m_per_s[0]
+    )
     before["air_k"] = np.linspace(air_k, drive.air_k[0], n + 1)[1:]
     return Drive(**{name: np.concatenate((before[name], held)) for name, held in columns.items()})
 
@@ -195,7 +200,7 @@ def _air_k(outlook: Forecast, number: int) -> float:
 def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: float) -> Floats:
     """Temperatures of a car that stood until it sets off; before the planned hour, as they were in that night. [K]."""
     planned = outlook.mornings_k[number]
-    if number == 0:
+    if number == 0 and outlook.trip.driven_s is None:
         return np.asarray(planned + (timeline.drive.air_k[0] - _air_k(outlook, 0)))
     if shift_s >= 0.0:
         return planned

@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +17,11 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
-from planner.forecast import Forecast, forecast
+from planner.forecast import Forecast, forecast, span_of
 from planner.margins import find_margins, fluids_of
 from planner.model import Event
 from planner.remedies import DayRemedies, Remedy, find_remedies
+from planner.replan import replan
 from planner.trial import Change, Trial, run_day
 from thermal.vehicle_file import VehicleFile
 
@@ -425,3 +426,43 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
     assert all(margin.level == "ample" for margin in margins)
     assert find_remedies(outlook, margins, tell=told.append) == ()
     assert told == []  # not one day was driven again
+
+
+# --- a car under way ---
+
+
+def on_from(desert: Forecast, key: str, at: datetime, temps_k: np.ndarray | None = None) -> Forecast:
+    rest = replan(desert.trip, start_at=key, at=at)
+    return forecast(rest, desert.car, start_k=temps_k)
+
+
+def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):
+    # The same drive told in two ways: on from the night, 20 min at the foot; on from the foot, hot, after 20 min there.
+    whole = on_from(desert, "sleep", START)
+    span = span_of(whole, 0)
+    arrival_s = float(whole.timeline.end_s[span.last] - whole.timeline.days[0].start_s)
+    hot = on_from(desert, "foot", START + timedelta(seconds=arrival_s), whole.nominal.temps_k[0, span.last])
+
+    def peak_k(outlook: Forecast, change: Change) -> float:
+        return float(run_day(outlook, 0, (change,)).nominal_k[:, 4].max())
+
+    # A stop of a second against none: on from the foot the car pulls away from rest, wait or no wait.
+    stopped, waited = (
+        peak_k(outlook, replace(change, **{field: 1.0})) - peak_k(outlook, replace(change, **{field: 1200.0}))
+        for outlook, change, field in (
+            (whole, Change(kind="stop", words="", stop_after=0), "stop_s"),
+            (hot, Change(kind="wait", words=""), "shift_s"),
+        )
+    )
+    assert stopped > 2.0
+    assert waited == pytest.approx(stopped, abs=0.2)
+
+
+def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0])
+    outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
+    (day,) = remedies_of(outlook)
+    waits = [remedy for remedy in day.choices if remedy.kind == "wait"]
+    assert [remedy.minutes for remedy in sorted(waits, key=lambda r: r.minutes)] == pytest.approx([10, 20, 30, 45])
+    assert sorted(waits, key=lambda r: r.minutes) == sorted(waits, key=lambda r: r.gain_k)
+    assert not any("earlier" in remedy.words or "later" in remedy.words for remedy in day.choices)
