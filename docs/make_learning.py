@@ -17,13 +17,14 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-from planner import learn, logmatch  # noqa: E402
+from planner.answers.margins import FLUID_NAMES  # noqa: E402
 from planner.files import logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
 from planner.files.logs import describe_log, read_log  # noqa: E402
-from planner.graph import choose_route  # noqa: E402
-from planner.margins import FLUID_NAMES  # noqa: E402
-from planner.timeline import build_timeline  # noqa: E402
+from planner.learn import fit as learn  # noqa: E402
+from planner.learn import matching as logmatch  # noqa: E402
+from planner.route.graph import choose_route  # noqa: E402
+from planner.route.timeline import build_timeline  # noqa: E402
 from thermal import causes, fit, made_up  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
 from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner import learncli
 from planner.errors import OutputError, PlannerError, TripError
+from planner.learn import commands as learncli
 
 if TYPE_CHECKING:
+    from planner.answers.sensitivity import Effect
     from planner.forecast import Forecast
     from planner.model import Trip
-    from planner.replan import Request
     from planner.report import Report
-    from planner.sensitivity import Effect
+    from planner.underway.replan import Request
     from thermal.vehicle_file import VehicleFile
 
 DONE, EXCEEDED, BAD_INPUT, FAILED = 0, 1, 2, 3
@@ -108,14 +108,14 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
     io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
     for note in trip.assumptions:
         io.say(f"  assumed: {note}")
-    from planner.graph import remarks
+    from planner.route.graph import remarks
 
     for note in remarks(trip):
         io.say(f"  look at: {note}")
     assumed = sum(entry.assumed for entry in car.entries)
     io.say(f"  of the car {assumed} of {len(car.entries)} values are assumed")
     if effects:
-        from planner import terminal
+        from planner.outputs import terminal
 
         io.show(*terminal.effects(effects, trip.units))
     return DONE
@@ -123,7 +123,7 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
 
 def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]":
     """Rank what is assumed by its effect on the smallest margin."""
-    from planner.sensitivity import rank_assumptions
+    from planner.answers.sensitivity import rank_assumptions
 
     return rank_assumptions(_outlook(io, trip, car), tell=io.tell)
 
@@ -167,7 +167,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
     if as_json and as_csv:
         message = "--json and --csv cannot be given together; choose one"
         raise PlannerError(message)
-    from planner import export, terminal
+    from planner.outputs import export, terminal
 
     report = _report(io, folder, remedies=False)
     if as_json:
@@ -199,10 +199,11 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     Example: grademargin plan july --from raton --at "2027-07-11 10:00" --now "coolant=195 degF"
     """
     from maps import basemap, page
-    from planner import export, mapscene, paths, terminal
-    from planner.changes import changes, last_plan
-    from planner.exchange import exchange_files
-    from planner.replan import read_request
+    from planner import paths
+    from planner.outputs import export, mapscene, terminal
+    from planner.outputs.exchange import exchange_files
+    from planner.underway.changes import changes, last_plan
+    from planner.underway.replan import read_request
 
     request = read_request(**asked)
     report = _report(io, folder, remedies=True, request=request)
@@ -242,9 +243,9 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 
     Example: grademargin whatif july --set "cooling.cap_pressure=16 psi"
     """
-    from planner import export, terminal
+    from planner.answers.whatif import run_variants
     from planner.files.folder import open_folder
-    from planner.whatif import run_variants
+    from planner.outputs import export, terminal
 
     trip, car = open_folder(folder)
     outlook = _outlook(io, trip, car)
@@ -275,7 +276,7 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
     from datetime import UTC, datetime
 
     from planner.files.folder import open_folder
-    from planner.graph import choose_route
+    from planner.route.graph import choose_route
     from planner.weather.command import run
     from planner.weather.normals import read_normals
 
@@ -307,11 +308,12 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
 
     Example: grademargin session alps
     """
-    from planner import export, sessionshow
-    from planner.course import make_case
     from planner.files.folder import open_folder
     from planner.files.sessionfile import read_session
-    from planner.session import run_session
+    from planner.outputs import export
+    from planner.session import show as sessionshow
+    from planner.session.course import make_case
+    from planner.session.run import run_session
 
     trip, car = open_folder(folder)
     outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
@@ -372,7 +374,7 @@ def _with_session(trip: "Trip") -> "Trip":
     if not (trip.folder / "session.toml").exists():
         return trip
     from planner.files.sessionfile import read_session
-    from planner.sessionshow import after_session
+    from planner.session.show import after_session
 
     return after_session(trip, read_session(trip.folder, trip))
 
@@ -389,7 +391,7 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | 
     known = gather(trip, normals=trip.normals, tell=io.tell)
     if request is None:
         return run(_with_session(trip), car, known=known, tell=io.tell)
-    from planner.replan import replan, start_temps_k
+    from planner.underway.replan import replan, start_temps_k
 
     rest = _with_session(
         replan(trip, start_at=request.start_at, at=request.at, temps_k=request.temps_k, driven_s=request.driven_s)

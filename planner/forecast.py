@@ -9,9 +9,9 @@ import numpy.typing as npt
 
 from planner import clock
 from planner.errors import NoRouteError
-from planner.graph import choose_route
 from planner.model import Leg, Trip
-from planner.timeline import Span, Timeline, build_timeline
+from planner.route.graph import choose_route
+from planner.route.timeline import Span, Timeline, build_timeline
 from planner.weather.outlook import NOTHING, Known
 from planner.weather.spread import day_sd_k
 from thermal.kernel import Factors

@@ -9,14 +9,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner import clock, geo
-from planner.choices import compare_roads
-from planner.choices import sentence as choice_sentence
+from planner.answers.choices import compare_roads
+from planner.answers.choices import sentence as choice_sentence
+from planner.answers.fuel import FuelPlan, fuel_l, plan_fuel
+from planner.answers.margins import FLUID_NAMES, Margin, find_margins, worst_of
+from planner.answers.remedies import DayRemedies, Remedy, find_remedies
+from planner.answers.service import ServicePlan, plan_service
 from planner.display import Units, units_of
 from planner.forecast import Forecast, leg_name, local_time, span_of
-from planner.fuel import FuelPlan, fuel_l, plan_fuel
-from planner.margins import FLUID_NAMES, Margin, find_margins, worst_of
-from planner.remedies import DayRemedies, Remedy, find_remedies
-from planner.service import ServicePlan, plan_service
 from planner.weather.told import sentences, used_along
 from thermal.vehicle import FLUIDS
 

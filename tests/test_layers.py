@@ -17,16 +17,19 @@ ORDER = {
     "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
     "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
     "maps": "errors thinning scene basemap chart still page",
-    "planner": "errors paths model cautions display files files.reading clock geo graph weather weather.record "
-    "weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook files.tables "
+    "planner": "errors paths model cautions display clock geo files files.reading weather weather.record "
+    "weather.diurnal weather.expected weather.spread weather.web weather.keep files.workbook files.tables "
     "files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
     "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
     "weather.typical weather.outlook weather.gather weather.along weather.told weather.command "
     "files.sessionfile files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs "
-    "files.trips files.folder files.spreadsheet timeline forecast margins fuel service trial reroute "
-    "sensitivity choices whatif remedies whereabouts replan laps course session sessionshow report changes "
-    "logmatch logplot alarms learnwords learn review terminal marks sheets mapscene gpxout icsout geojsonout "
-    "exchange export learnout learncli cli",
+    "files.trips files.folder files.spreadsheet route route.graph route.days route.timeline forecast answers "
+    "answers.margins answers.fuel answers.service answers.trial answers.reroute answers.choices "
+    "answers.remedies answers.whatif answers.sensitivity answers.alarms report underway underway.whereabouts "
+    "underway.replan underway.changes session session.laps session.course session.run session.show outputs "
+    "outputs.terminal outputs.marks outputs.sheets outputs.mapscene outputs.gpx outputs.ics outputs.geojson "
+    "outputs.exchange outputs.export learn learn.matching learn.plot learn.words learn.fit learn.review "
+    "learn.show learn.commands cli",
 }
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 

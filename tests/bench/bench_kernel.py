@@ -24,8 +24,8 @@ import numba
 import numpy as np
 
 from planner.files.folder import open_folder
-from planner.graph import choose_route
-from planner.timeline import build_timeline
+from planner.route.graph import choose_route
+from planner.route.timeline import build_timeline
 from thermal import kernel, reference, simulate
 from thermal.drive import Drive
 from thermal.loads import compute_loads

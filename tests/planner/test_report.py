@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from planner.answers.fuel import fuel_l
 from planner.display import METRIC, US
-from planner.fuel import fuel_l
 from planner.report import chance, days_table, legs_table, local_time, reason, sentence, span_of
 
 NEEDS_NO_UNIT = {

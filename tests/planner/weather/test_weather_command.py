@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from planner.files.folder import open_folder
-from planner.graph import choose_route
+from planner.route.graph import choose_route
 from planner.weather.command import FRESH, MISSING, STALE, dates_of, run
 from planner.weather.keep import load_kept
 from planner.weather.typical import load_past_years

@@ -1,0 +1,393 @@
+"""What to set the gauges' alarms by: for every leg and the whole trip, what each fluid should read, and oil pressures.
+
+Temperatures come from the forecast's draws. Pressures follow the oil's viscosity at the temperatures expected. Below
+the relief valve p ~ nu rho N: the pump's flow leaks through the bearings, laminar. The drop over a cooler lies between
+laminar, ~ mu Q, and turbulent, ~ mu^0.25 rho^0.75 Q^1.75 (Blasius). The reference is the owner's reading, else common
+practice.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.answers.margins import FLUID_NAMES, fluids_of
+from planner.display import Units, units_of
+from planner.forecast import Forecast, leg_name, span_of
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_BAND = (0.05, 0.95)
+BAR, PSI = 1e5, 6894.757
+_PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: 10 psi per 1000 rpm, oil hot (100 degC)
+_RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
+_LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
+_COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
+_SLACK, _SLACK_OWN = 0.3, 0.15  # share by which a reading may differ from the reference: rule of thumb, owner's own
+_HOT_K, _RPM_1000 = 373.15, 1000.0 * 2.0 * np.pi / 60.0
+
+
+class Reading(NamedTuple):
+    """The owner's reading of a pressure: oil temperature and engine speed at which it was read. [Pa, K, rad/s]"""
+
+    pressure_pa: float
+    oil_k: float
+    engine_rad_per_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """Readings of a sound car; None takes common practice."""
+
+    idle: Reading | None = None
+    cruise: Reading | None = None
+    cooler_drop: Reading | None = None
+
+    @property
+    def words(self) -> str:
+        """Say what the pressures rest on."""
+        own = [name for name, value in (("idle", self.idle), ("cruise", self.cruise)) if value is not None]
+        first = (
+            f"oil pressure from your reading at {' and '.join(own)}"
+            if own
+            else (
+                "oil pressure from common practice, no source: 0.7 bar (10 psi) per 1000 rpm with hot oil, "
+                "relief at 4.5 bar"
+            )
+        )
+        drop = (
+            "your reading"
+            if self.cooler_drop is not None
+            else "ASSUMED 0.5 bar at 3000 rpm with hot oil; read yours on a sound day"
+        )
+        return f"{first}; cooler pressure drop from {drop}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidAlarm:
+    """One fluid on one leg: below `low_k` it is not warm, `band_k` expected once warm, then caution and limit. [K]"""
+
+    fluid: str
+    low_k: float
+    band_k: tuple[float, float]
+    caution_k: float
+    limit_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """Alarms for one leg, or with `leg` None for the trip. Pressures are None where there is nothing to read.
+
+    Attributes
+    ----------
+    idle_pa, cruise_pa : tuple of float
+        Expected oil pressure with the oil as hot as on this leg. [Pa]
+    idle_least_pa, cruise_least_pa : float
+        Alarm below this. [Pa]
+    drop_pa : tuple of float or None
+        Pressure drop over the oil cooler at cruise; near zero is a burst line or an open bypass, above it a blocked
+        cooler. [Pa]
+    """
+
+    leg: int | None
+    fluids: tuple[FluidAlarm, ...]
+    idle_pa: tuple[float, float]
+    cruise_pa: tuple[float, float]
+    idle_least_pa: float
+    cruise_least_pa: float
+    drop_pa: tuple[float, float] | None
+
+
+def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[Card, ...]:
+    """Make the cards: one a leg, the trip's last.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    reference : Reference, optional
+        Pressures read on a sound car. [-]
+
+    Returns
+    -------
+    tuple of Card
+        In driving order, then the trip's.
+    """
+    known = reference or Reference()
+    legs = tuple(_card(outlook, known, leg, _leg_rows(outlook, leg)) for leg in range(len(outlook.legs)))
+    return (*legs, trip_card(outlook, known))
+
+
+def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
+    """Make the card of the whole trip.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    reference : Reference, optional
+        Pressures read on a sound car. [-]
+
+    Returns
+    -------
+    Card
+        Its `leg` is None.
+    """
+    rows = np.flatnonzero(outlook.timeline.drive.speed_m_per_s > 0.0)
+    return _card(outlook, reference or Reference(), None, rows)
+
+
+def day_card(outlook: Forecast, number: int, reference: Reference | None = None) -> Card:
+    """Make one card for all that is driven on a day.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    number : int
+        The day, from 0. [-]
+    reference : Reference, optional
+        Pressures read on a sound car. [-]
+
+    Returns
+    -------
+    Card
+        Its `leg` is None.
+    """
+    drive = outlook.timeline.drive
+    rows = np.flatnonzero((drive.speed_m_per_s > 0.0) & (drive.day == number))
+    return _card(outlook, reference or Reference(), None, rows)
+
+
+def _leg_rows(outlook: Forecast, leg: int) -> npt.NDArray[np.int64]:
+    """Segments driven on a leg."""
+    span = span_of(outlook, leg)
+    return np.arange(span.first, span.last + 1)
+
+
+def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Temperatures of all draws where they were recorded on those segments, and of the car as best known. [K]"""
+    recorded = np.flatnonzero(np.isin(outlook.spread.recorded, rows))
+    return outlook.spread.temps_k[:, recorded], outlook.nominal.temps_k[0, rows]
+
+
+def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
+    """One card for the segments given."""
+    draws, nominal = _bands(outlook, rows)
+    fluids = tuple(_fluid(outlook, rows, fluid, draws, nominal) for fluid in fluids_of(outlook))
+    oil_k = next((f.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
+    engine = outlook.nominal.work.engine_rad_per_s[rows]
+    idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
+    idle_pa = pressure_band_pa(outlook, known.idle, known.cruise, oil_k=oil_k, engine_rad_per_s=idle)
+    cruise_pa = pressure_band_pa(outlook, known.cruise, known.idle, oil_k=oil_k, engine_rad_per_s=cruise)
+    cooled = outlook.car.vehicle.oil_cooler.kind != "none"
+    return Card(
+        leg=leg,
+        fluids=fluids,
+        idle_pa=idle_pa,
+        cruise_pa=cruise_pa,
+        idle_least_pa=max(_LEAST_IDLE_PA, 0.8 * idle_pa[0]),
+        cruise_least_pa=0.8 * cruise_pa[0],
+        drop_pa=drop_band_pa(outlook, known.cooler_drop, oil_k=oil_k, engine_rad_per_s=cruise) if cooled else None,
+    )
+
+
+def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: str, draws: Floats, nominal: Floats) -> FluidAlarm:
+    """Low, band, caution and limit of one fluid."""
+    f = FLUIDS.index(fluid)
+    limits = outlook.car.vehicle.limits[f]
+    every = np.concatenate((draws[:, :, f + 1].ravel(), nominal[:, f + 1]))
+    warm = every[every >= limits.warm_k]
+    band = np.quantile(warm if len(warm) else every, _BAND)
+    limit = float(np.min(outlook.nominal.limit_k[rows, f]))
+    return FluidAlarm(
+        fluid=fluid,
+        low_k=limits.warm_k,
+        band_k=(float(band[0]), float(band[1])),
+        caution_k=min(limits.caution_k, limit - outlook.trip.thin_band_k),
+        limit_k=limit,
+    )
+
+
+def _viscosity(outlook: Forecast, temp_k: float) -> float:
+    """Kinematic viscosity of the engine oil. [m2/s]"""
+    return float(outlook.car.vehicle.engine_oil.oil.viscosity_m2_per_s(np.asarray(temp_k)))
+
+
+def oil_density_kg_per_m3(temp_k: float) -> float:
+    """Density of engine oil.
+
+    Parameters
+    ----------
+    temp_k : float
+        Oil temperature. [K]
+
+    Returns
+    -------
+    float
+        880 at 40 degC falling to 820 at 120 degC: common practice, no source. [kg/m3]
+
+    Examples
+    --------
+    >>> oil_density_kg_per_m3(313.15), oil_density_kg_per_m3(393.15)
+    (880.0, 820.0)
+    """
+    return 880.0 - 0.75 * (temp_k - 313.15)
+
+
+def pressure_band_pa(
+    outlook: Forecast,
+    own: Reading | None,
+    other: Reading | None,
+    *,
+    oil_k: tuple[float, float],
+    engine_rad_per_s: float,
+) -> tuple[float, float]:
+    """Expected oil pressure at an engine speed, over the oil's expected temperatures.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        Its car's oil. [-]
+    own, other : Reading or None
+        The owner's reading at about this speed, and at the other one; common practice without either. [-]
+    oil_k : tuple of float
+        Coolest and hottest oil expected. [K]
+    engine_rad_per_s : float
+        Engine speed. [rad/s]
+
+    Returns
+    -------
+    tuple of float
+        Lowest and highest pressure of a sound engine; the relief valve caps it. [Pa]
+    """
+    base = own or other
+    if base is None:
+        base, slack = Reading(_PER_1000_RPM_PA, _HOT_K, _RPM_1000), _SLACK
+    else:
+        slack = _SLACK_OWN
+    relief = max([_RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
+    ends = []
+    for temp_k in (oil_k[1], oil_k[0]):
+        thin = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k)
+        dense = oil_density_kg_per_m3(temp_k) / oil_density_kg_per_m3(base.oil_k)
+        ends.append(min(base.pressure_pa * thin * dense * engine_rad_per_s / base.engine_rad_per_s, relief))
+    return (1.0 - slack) * ends[0], min((1.0 + slack) * ends[1], relief * (1.0 + slack))
+
+
+def drop_band_pa(
+    outlook: Forecast, own: Reading | None, *, oil_k: tuple[float, float], engine_rad_per_s: float
+) -> tuple[float, float]:
+    """Pressure drop over the oil cooler of a sound car.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        Its car's oil. [-]
+    own : Reading or None
+        The owner's reading; assumed without. [-]
+    oil_k : tuple of float
+        Coolest and hottest oil expected. [K]
+    engine_rad_per_s : float
+        Engine speed; the pump's flow follows it. [rad/s]
+
+    Returns
+    -------
+    tuple of float
+        Lowest and highest, over both ways of flowing. [Pa]
+    """
+    base = own or Reading(_COOLER_PA, _HOT_K, 3.0 * _RPM_1000)
+    slack = _SLACK_OWN if own is not None else _SLACK
+    flow = engine_rad_per_s / base.engine_rad_per_s
+    dense_0 = oil_density_kg_per_m3(base.oil_k)
+    both = []
+    for temp_k in oil_k:
+        dense = oil_density_kg_per_m3(temp_k) / dense_0
+        thick = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k) * dense  # dynamic
+        both += [thick * flow, thick**0.25 * dense**0.75 * flow**1.75]
+    return (1.0 - slack) * base.pressure_pa * min(both), (1.0 + slack) * base.pressure_pa * max(both)
+
+
+def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
+    """Lay out one card as a table: what, alarm below, expected, caution, limit.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        Its units. [-]
+    card : Card
+        The card. [-]
+
+    Returns
+    -------
+    list of tuple of str
+        Rows, display units; fluids, then pressures.
+    """
+    u = units_of(outlook.trip.units)
+    fluids: list[tuple[str, ...]] = [
+        (
+            FLUID_NAMES[f.fluid],
+            f"{u.temp(f.low_k):.0f}",
+            f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
+            f"{u.temp(f.caution_k):.0f}",
+            f"{u.temp(f.limit_k):.0f} {u.temperature}",
+        )
+        for f in card.fluids
+    ]
+    return [*fluids, *pressure_rows(outlook, card)]
+
+
+def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
+    """Lay out a card's oil pressures, and the drop over the cooler where there is one.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        Its units. [-]
+    card : Card
+        The card. [-]
+
+    Returns
+    -------
+    list of tuple of str
+        Rows as in `alarm_rows`.
+    """
+    u = units_of(outlook.trip.units)
+    rows: list[tuple[str, ...]] = []
+    for name, band, least in (
+        ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
+        ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
+    ):
+        rows.append((name, f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", ""))
+    if card.drop_pa is not None:
+        low, high = (_pressure(v, u) for v in card.drop_pa)
+        half = _pressure(0.5 * card.drop_pa[0], u)
+        blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
+        rows.append(
+            ("oil cooler pressure drop", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
+        )
+    return rows
+
+
+def _pressure(pa: float, units: Units) -> str:
+    """A pressure in psi or bar."""
+    return f"{pa / PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
+
+
+def alarm_title(outlook: Forecast, card: Card) -> str:
+    """Name the leg a card is for.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        Its legs. [-]
+    card : Card
+        The card. [-]
+
+    Returns
+    -------
+    str
+        From and to, or the whole trip.
+    """
+    return "Whole trip" if card.leg is None else leg_name(outlook, card.leg)

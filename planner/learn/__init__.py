@@ -1,0 +1,1 @@
+"""Learning the car from its logs: where a log was driven, the fit, the review of a day, their commands."""

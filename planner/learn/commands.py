@@ -1,0 +1,256 @@
+"""The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+from planner.errors import OutputError, PlannerError
+
+if TYPE_CHECKING:
+    from planner.answers.alarms import Reading
+    from planner.learn.fit import Learned
+
+DONE = 0
+_PATH = click.Path(path_type=Path)
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+_AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
+_LOGS = click.argument("logs", type=_PATH, metavar="LOG...", nargs=-1, required=True)
+_TRIP = click.argument("folder", type=_PATH, metavar="TRIP")
+
+
+class Streams(Protocol):
+    """What a command writes to."""
+
+    def say(self, text: str = "") -> None:
+        """Print a result."""
+
+    def tell(self, text: str) -> None:
+        """Print progress."""
+
+    def show(self, *things: object) -> None:
+        """Print rich tables."""
+
+
+@click.command()
+@click.argument("file", type=_PATH, metavar="LOG")
+@click.option("--describe", is_flag=True, help="Propose a mapping even if there is one already.")
+@click.option("--write", is_flag=True, help="Write the proposed mapping beside the log, to be checked by you.")
+@click.option("--map", "map_file", type=_PATH, help="Mapping file; default is LOG's name with .map.toml.")
+@_JSON
+@click.pass_obj
+def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | None, as_json: bool) -> int:
+    """Say how a log is read: columns, units, what is sure and what is not; write that down to confirm it.
+
+    A log with a confirmed mapping is read, and its channels and faults are told.
+
+    Example: grademargin log july/logs/day1.csv --describe --write
+    """
+    from planner.files.logmapfile import map_path, write_map
+    from planner.files.logs import describe_log, describe_read, open_log
+    from planner.learn import show as learnout
+    from planner.outputs import export
+
+    where = map_path(file) if map_file is None else map_file
+    if where.is_file() and not (describe or write):
+        found = describe_read(open_log(file, where))
+    else:
+        found = describe_log(file)
+    if write:
+        write_map(where, found.mapping, file.name)
+        io.tell(f"written: {where}; check it, and settle every line 'unsure'")
+    if as_json:
+        io.say(export.to_json(learnout.description_dict(found)).rstrip())
+        return DONE
+    for sentence in found.sentences:
+        io.say(sentence)
+    if not where.is_file():
+        io.say(f"Nothing is read until this is confirmed: grademargin log --describe {file} --write")
+    return DONE
+
+
+@click.command()
+@_TRIP
+@_LOGS
+@click.option("--learn", "names", help="What to learn, separated by commas; default: all the logs' channels can teach.")
+@click.option("--out", "out_file", type=_PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
+@click.option("--plots", type=_PATH, help="Folder for plots of log against model; default TRIP/out.")
+@click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="Date to give as the fit's; default today.")
+@_AMBIENT
+@_JSON
+@click.pass_obj
+def fit(
+    io: Streams,
+    folder: Path,
+    logs: tuple[Path, ...],
+    names: str | None,
+    out_file: Path | None,
+    plots: Path | None,
+    on: "date | None",
+    ambient: str | None,
+    as_json: bool,
+) -> int:
+    """Learn the car from one or more logs and write a new vehicle file; yours stays as it is.
+
+    Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
+    """
+    from planner.files.folder import open_folder
+    from planner.learn import fit as learning
+    from planner.learn import show as learnout
+    from planner.outputs import export
+
+    trip, car = open_folder(folder)
+    day = date.today() if on is None else date(on.year, on.month, on.day)
+    timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
+    asked = tuple(name.strip() for name in names.split(",")) if names else ()
+    learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
+    before = learning.outlook_of(trip, timeline, car.vehicle, car.spread)
+    after = learning.outlook_of(trip, timeline, learned.found.vehicle, learned.learnt)
+    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    _write(learned, folder, target, day)
+    export.write_files(folder / "out" if plots is None else plots, learning.plots(learned))
+    if as_json:
+        io.say(export.to_json(learnout.learned_dict(learned, before, after)).rstrip())
+        return DONE
+    for line in learnout.learned_lines(learned, before, after):
+        io.say(line)
+    io.say(f"Written: {target}. To use it, put it in place of {folder / 'vehicle.toml'}; keep that one.")
+    return DONE
+
+
+def _write(learned: "Learned", folder: Path, target: Path, day: date) -> None:
+    """Write the new vehicle file."""
+    from planner.paths import data_folder
+    from thermal.errors import ThermalError
+    from thermal.vehicle_write import write_fitted
+
+    names = ", ".join(one.log.name for one in learned.driven)
+    try:
+        write_fitted(
+            target,
+            owner=folder / "vehicle.toml",
+            classes=data_folder() / "vehicles",
+            changes=learned.changes,
+            learnt=learned.learnt,
+            head=f"Written by grademargin fit on {day.isoformat()} from vehicle.toml and {names}.\nNo comments kept.",
+        )
+    except ThermalError as exc:
+        raise OutputError(str(exc)) from exc
+
+
+@click.command()
+@_TRIP
+@_LOGS
+@_AMBIENT
+@_JSON
+@click.pass_obj
+def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | None, as_json: bool) -> int:
+    """Explain logs against the forecast: is it the day or the car? With three days or more, what drifts.
+
+    Example: grademargin review july july/logs/day3.csv
+    """
+    from planner.files.folder import open_folder
+    from planner.learn import review as reviewing
+    from planner.learn import show as learnout
+    from planner.learn.fit import read_drives
+    from planner.outputs import export
+
+    trip, car = open_folder(folder)
+    timeline, driven = read_drives(trip, car, logs, air_k=_kelvins(ambient))
+    found = []
+    for one in driven:
+        io.tell(f"trying causes on {one.log.name}, one at a time")
+        found.append(reviewing.review(trip, car, timeline, one))
+    drifting = reviewing.drifts(car, driven)
+    if as_json:
+        io.say(export.to_json(learnout.review_dict(found, drifting)).rstrip())
+        return DONE
+    for reviewed in found:
+        io.say(reviewed.driven.log.name)
+        for line in (*reviewed.driven.notes, *reviewed.driven.log.faults, *reviewed.sentences):
+            io.say(f"  {line}")
+    for drift in drifting:
+        io.say(drift.words)
+    return DONE
+
+
+_READ = ("PRESSURE", "RPM", "OIL")
+
+
+@click.command()
+@_TRIP
+@click.option("--idle", nargs=3, metavar=" ".join(_READ), help='Read on a sound day: "15 psi" "850 rpm" "210 degF".')
+@click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruising speed.")
+@click.option("--drop", nargs=3, metavar=" ".join(_READ), help="Pressure drop over the oil cooler, the same way.")
+@_JSON
+@click.pass_obj
+def alarms(
+    io: Streams,
+    folder: Path,
+    idle: tuple[str, str, str] | None,
+    cruise: tuple[str, str, str] | None,
+    drop: tuple[str, str, str] | None,
+    as_json: bool,
+) -> int:
+    """Say what to set the gauges' alarms by, for every leg and the whole trip.
+
+    Example: grademargin alarms july --idle "15 psi" "850 rpm" "210 degF"
+    """
+    from rich.table import Table
+
+    from planner.answers.alarms import Reference, alarm_cards, alarm_rows, alarm_title
+    from planner.files.folder import open_folder
+    from planner.forecast import forecast
+    from planner.learn import show as learnout
+    from planner.outputs import export
+
+    known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
+    trip, car = open_folder(folder)
+    outlook = forecast(trip, car, tell=io.tell)
+    cards = alarm_cards(outlook, known)
+    if as_json:
+        io.say(export.to_json(learnout.alarms_dict(outlook, cards, known)).rstrip())
+        return DONE
+    for card in cards:
+        table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
+        for row in alarm_rows(outlook, card):
+            table.add_row(*row)
+        table.title = alarm_title(outlook, card)
+        io.show(table)
+    io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
+    return DONE
+
+
+def _kelvins(text: str | None) -> float | None:
+    """A temperature from the command line."""
+    return None if text is None else _value(text, "K", "--ambient")
+
+
+def _value(text: str, unit: str, option: str) -> float:
+    """A number with its unit from the command line."""
+    from thermal.errors import ThermalError
+    from thermal.units import to_si
+
+    try:
+        return to_si(text, unit)
+    except ThermalError as exc:
+        message = f"{option}: {exc}"
+        raise PlannerError(message) from exc
+
+
+def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
+    """The owner's reading of a pressure."""
+    from planner.answers.alarms import Reading
+
+    if given is None:
+        return None
+    pressure, speed, oil = (_value(t, u, "pressure") for t, u in zip(given, ("Pa", "rad/s", "K"), strict=True))
+    if not (0.0 < pressure < 2e6 and 20.0 < speed < 1500.0 and 260.0 < oil < 430.0):
+        example = '"15 psi" "850 rpm" "210 degF"'
+        message = f"read {' '.join(given)!r}; write pressure, engine speed and oil temperature, e.g. {example}"
+        raise PlannerError(message)
+    return Reading(pressure, oil, speed)
+
+
+COMMANDS = (log, fit, review, alarms)

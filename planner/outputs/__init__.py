@@ -1,0 +1,1 @@
+"""The report for its readers: terminal, map page, sheets, and the files other programs take."""

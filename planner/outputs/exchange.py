@@ -1,0 +1,26 @@
+"""The plan for other programs: every file that leaves for a navigator, a calendar or a map."""
+
+from planner.outputs.geojson import trip_geojson
+from planner.outputs.gpx import trip_gpx
+from planner.outputs.ics import trip_ics
+from planner.report import Report
+
+
+def exchange_files(report: Report) -> dict[str, str]:
+    """Make the files.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    dict
+        Name to text, to be written as it is: the calendar's lines end in CRLF.
+    """
+    return {
+        "trip.gpx": trip_gpx(report),
+        "trip.ics": trip_ics(report),
+        "trip.geojson": trip_geojson(report),
+    }

@@ -1,0 +1,132 @@
+"""The plan as GPX 1.1: a track a day, a route of the places, waypoints for everything that happens."""
+
+from datetime import UTC
+
+import gpxpy.gpx
+import numpy as np
+import numpy.typing as npt
+
+from maps.thinning import curve_indices, line_indices
+from planner.forecast import span_of
+from planner.outputs.marks import Mark, cleaned, marks
+from planner.report import Report
+
+_LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
+_NOTE = (
+    "Lines run straight between the places entered, so they show where a leg goes and how high it lies; they are no "
+    "guidance from turn to turn."
+)
+
+
+def trip_gpx(report: Report) -> str:
+    """Write the plan as GPX.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    str
+        A GPX 1.1 document, elevations in metres, times in UTC; the same report gives the same text.
+    """
+    outlook = report.outlook
+    found = marks(report)
+    gpx = gpxpy.gpx.GPX()
+    gpx.creator = "grademargin"
+    gpx.name = cleaned(outlook.trip.name)
+    gpx.description = cleaned(f"{outlook.car.vehicle.name}. {_NOTE}")
+    gpx.time = found[0].begin.astimezone(UTC).replace(microsecond=0)
+    gpx.waypoints = [_waypoint(mark) for mark in found]
+    gpx.routes = [_route(report)]
+    gpx.tracks = [_track(report, number) for number in range(len(outlook.timeline.days))]
+    text: str = gpx.to_xml(version="1.1")
+    return text + "\n"
+
+
+def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
+    """One mark."""
+    return gpxpy.gpx.GPXWaypoint(
+        latitude=round(mark.lat_deg, 6),
+        longitude=round(mark.lon_deg, 6),
+        elevation=round(mark.elevation_m, 1),
+        time=mark.begin.astimezone(UTC).replace(microsecond=0),
+        name=cleaned(mark.title),
+        description=cleaned(mark.text) or None,
+        type=mark.kind,
+    )
+
+
+def _route(report: Report) -> gpxpy.gpx.GPXRoute:
+    """Places in the order of travel."""
+    outlook = report.outlook
+    route = gpxpy.gpx.GPXRoute(name=cleaned(outlook.trip.name))
+    for key in (outlook.legs[0].start, *(leg.finish for leg in outlook.legs)):
+        place = outlook.trip.places[key]
+        point = gpxpy.gpx.GPXRoutePoint(
+            latitude=round(place.lat_deg, 6),
+            longitude=round(place.lon_deg, 6),
+            elevation=round(place.elevation_m, 1),
+            name=cleaned(place.name),
+        )
+        route.points.append(point)
+    return route
+
+
+def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
+    """One day's road, thinned."""
+    outlook, day = report.outlook, report.outlook.timeline.days[number]
+    places = outlook.trip.places
+    start, finish = places[outlook.legs[day.first].start].name, places[outlook.legs[day.last].finish].name
+    track = gpxpy.gpx.GPXTrack(name=cleaned(f"Day {number + 1}: {start} to {finish}"))
+    segment = gpxpy.gpx.GPXTrackSegment()
+    for lon, lat, height in day_line(report, number).tolist():
+        segment.points.append(gpxpy.gpx.GPXTrackPoint(latitude=lat, longitude=lon, elevation=height))
+    track.segments.append(segment)
+    return track
+
+
+def leg_line(report: Report, leg: int) -> npt.NDArray[np.float64]:
+    """Line of one leg with its heights, thinned.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    leg : int
+        Position in the route. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_point, 3)
+        Longitude, latitude [deg], elevation [m]; ends at the leg's places, peaks of the road kept.
+    """
+    outlook, line = report.outlook, report.outlook.timeline
+    span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].start]
+    part = slice(span.first, span.last + 1)
+    points = np.column_stack([line.lon_deg[part], line.lat_deg[part], line.end_elevation_m[part]])
+    points = np.vstack([[place.lon_deg, place.lat_deg, place.elevation_m], points])
+    along = np.concatenate([[0.0], np.cumsum(line.drive.length_m[part])])
+    kept = np.union1d(line_indices(points[:, :2], _LINE_DEG), curve_indices(along, points[:, 2], _HEIGHT_M))
+    return np.column_stack([np.round(points[kept, :2], 6), np.round(points[kept, 2], 1)])
+
+
+def day_line(report: Report, number: int) -> npt.NDArray[np.float64]:
+    """Line of one day, its legs joined.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    number : int
+        The day, from 0. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_point, 3)
+        Longitude, latitude [deg], elevation [m].
+    """
+    day = report.outlook.timeline.days[number]
+    parts = [leg_line(report, leg) for leg in range(day.first, day.last + 1)]
+    return np.vstack([parts[0], *(part[1:] for part in parts[1:])])

@@ -1,0 +1,309 @@
+"""Everything that happens at a point of the way: start, pauses, fuel, service, hot spots, proposed stops, finish.
+
+One list serves the map, the calendar and the files for other programs.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from planner import clock
+from planner.answers.margins import FLUID_NAMES, Margin
+from planner.answers.remedies import Remedy
+from planner.forecast import local_time, span_of
+from planner.report import Report, reason, remedy_words, sentence
+from thermal.vehicle import FLUIDS
+
+KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
+_MOST_ADVICE = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One thing at one point; `point` counts the track's points, `begin` and `end` are aware local times."""
+
+    kind: str
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    begin: datetime
+    end: datetime
+    leg: int
+    day: int
+    point: int
+    title: str
+    text: str
+    level: str = "ample"
+
+
+def marks(report: Report) -> tuple[Mark, ...]:
+    """Collect the marks of a plan.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    tuple of Mark
+        In order of time, then of `KINDS`.
+    """
+    found = [_end(report, "start"), _end(report, "finish")]
+    for gather in (_hot, _cool, _pauses, _fuel, _service):
+        found += gather(report)
+    return tuple(sorted(found, key=lambda mark: (mark.begin.astimezone(UTC), KINDS.index(mark.kind), mark.title)))
+
+
+def hot_spots(report: Report) -> tuple[Margin, ...]:
+    """Margins that are not ample; of legs on end that share place and fluid only the smallest.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    tuple of Margin
+        In driving order.
+    """
+    kept: list[Margin] = []
+    for margin in report.notable():
+        last = kept[-1] if kept else None
+        same = (
+            last is not None and margin.leg <= last.leg + 1 and (margin.near, margin.fluid) == (last.near, last.fluid)
+        )
+        if last is None or not same:
+            kept.append(margin)
+        elif margin.margin_k < last.margin_k:
+            kept[-1] = margin
+    return tuple(kept)
+
+
+def hot_words(report: Report, margin: Margin) -> str:
+    """Say a hot spot in a line.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        A margin that is not ample. [-]
+
+    Returns
+    -------
+    str
+        Place, time, fluid, what is left.
+    """
+    return f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}"
+
+
+def left_words(report: Report, margin: Margin) -> str:
+    """Say what a margin leaves.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        A margin. [-]
+
+    Returns
+    -------
+    str
+        Fluid, distance to its limit, confidence.
+    """
+    left, u = report.units.diff(margin.margin_k), report.units
+    share = round(100 * report.outlook.trip.confidence)
+    side = "below" if left >= 0.0 else "above"
+    return f"{FLUID_NAMES[margin.fluid]} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
+
+
+def advice(report: Report, day: int) -> tuple[str, ...]:
+    """What to do on a day: the cheapest remedies that suffice.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    day : int
+        The day, from 0. [-]
+
+    Returns
+    -------
+    tuple of str
+        At most three lines a fluid; one line when nothing that was tried suffices; none on a day that needs nothing.
+    """
+    said = []
+    for one in (found for found in report.remedies if found.day == day):
+        said += [_advice_line(report, remedy) for remedy in one.working[:_MOST_ADVICE]]
+        if not one.working:
+            said.append(
+                f"Nothing that was tried brings the {FLUID_NAMES[one.fluid]} under the wanted chance: take another "
+                "road, lighten the car, or be ready to stop."
+            )
+    return tuple(said)
+
+
+def _advice_line(report: Report, remedy: Remedy) -> str:
+    """One remedy that suffices, with its cost."""
+    what, minutes, margin, _ = remedy_words(report, remedy)
+    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
+
+
+def cleaned(raw: str) -> str:
+    r"""Replace characters that XML and calendars cannot carry.
+
+    Parameters
+    ----------
+    raw : str
+        Any text. [-]
+
+    Returns
+    -------
+    str
+        The same text with U+FFFD in their place.
+
+    Examples
+    --------
+    >>> cleaned("pass\x00 & lake")
+    'pass\ufffd & lake'
+    """
+    return _UNPRINTABLE.sub("\ufffd", raw)
+
+
+def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:
+    """Something at a leg's end, on arrival."""
+    outlook = report.outlook
+    span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].finish]
+    begin = local_time(outlook, span.last)
+    return Mark(
+        kind=kind,
+        name=place.name,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        elevation_m=place.elevation_m,
+        begin=begin,
+        end=_later(begin, seconds),
+        leg=leg,
+        day=span.day,
+        point=span.last + 1,
+        title=title,
+        text=text,
+    )
+
+
+def _later(begin: datetime, seconds: float) -> datetime:
+    """A moment later by the clock of the same zone, the change of daylight saving time kept in mind."""
+    return (begin.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(begin.tzinfo)
+
+
+def _end(report: Report, kind: str) -> Mark:
+    """Start or finish of the trip."""
+    outlook = report.outlook
+    if kind == "finish":
+        last = len(outlook.legs) - 1
+        name = outlook.trip.places[outlook.legs[last].finish].name
+        return _at_end(report, last, "finish", f"Finish at {name}")
+    place, begin = outlook.trip.places[outlook.legs[0].start], local_time(outlook, 0, begin=True)
+    zone = clock.zone_of(place.lat_deg, place.lon_deg)
+    begin = clock.to_local(begin.astimezone(UTC), zone)
+    return Mark(
+        kind="start",
+        name=place.name,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        elevation_m=place.elevation_m,
+        begin=begin,
+        end=begin,
+        leg=0,
+        day=0,
+        point=0,
+        title=f"Start at {place.name}",
+        text="",
+    )
+
+
+def _hot(report: Report) -> Iterator[Mark]:
+    """Places where a margin is not ample, where the peak lies."""
+    outlook, line = report.outlook, report.outlook.timeline
+    for margin in hot_spots(report):
+        at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+        day = span_of(outlook, margin.leg).day
+        yield Mark(
+            kind="hot",
+            name=margin.near,
+            lat_deg=float(line.lat_deg[at]),
+            lon_deg=float(line.lon_deg[at]),
+            elevation_m=float(line.end_elevation_m[at]),
+            begin=margin.when,
+            end=margin.when,
+            leg=margin.leg,
+            day=day,
+            point=at + 1,
+            title=f"{margin.near}: {left_words(report, margin)}",
+            text="\n".join([sentence(report, margin), *advice(report, day), reason(report, margin)]),
+            level=margin.level,
+        )
+
+
+def _cool(report: Report) -> Iterator[Mark]:
+    """Stops to cool that suffice, each place once with its shortest."""
+    seen: set[int] = set()
+    for day in report.remedies:
+        for remedy in sorted(day.working, key=lambda remedy: len(remedy.changes)):
+            change = next((change for change in remedy.changes if change.stop_after is not None), None)
+            if change is None or change.stop_after is None or change.stop_after in seen:
+                continue
+            if len(remedy.changes) > 1 and seen:
+                continue  # together with something else only where no stop suffices alone
+            seen.add(change.stop_after)
+            text = f"Only if chosen; {_advice_line(report, remedy)}"
+            title = f"Proposed: {remedy.words}"
+            yield _at_end(report, change.stop_after, "cool", title, text, seconds=change.stop_s)
+
+
+def _pauses(report: Report) -> Iterator[Mark]:
+    """Breaks, halts, stays and nights of the plan."""
+    line = report.outlook.timeline
+    for span in (span for span in line.spans if span.kind in _PAUSES):
+        seconds = float(np.sum(line.drive.duration_s[span.first : span.last + 1]))
+        night = (
+            f"Night {span.day + 1} at" if span.kind == "night" else f"{seconds / 60.0:.0f} min {_PAUSES[span.kind]},"
+        )
+        begin = float(line.begin_s[span.first] - line.end_s[span_of(report.outlook, span.leg).last])
+        mark = _at_end(report, span.leg, span.kind, "", seconds=begin + seconds)
+        yield _titled(mark, f"{night} {mark.name}", begin)
+
+
+def _titled(mark: Mark, title: str, wait_s: float) -> Mark:
+    """The same mark with a title, beginning later when another pause comes first."""
+    return replace(mark, title=title, begin=_later(mark.begin, wait_s))
+
+
+def _fuel(report: Report) -> Iterator[Mark]:
+    """Stops for fuel."""
+    u = report.units
+    for stop in report.fuel.stops:
+        place = report.outlook.trip.places[stop.place].name
+        far = " The next fuel is far: fill up." if stop.tight else ""
+        title = f"Fuel at {place}, {stop.litres / u.litres:.0f} {u.fuel}"
+        yield _at_end(report, stop.leg, "fuel", title, f"{stop.left_l / u.litres:.0f} {u.fuel} left on arrival.{far}")
+
+
+def _service(report: Report) -> Iterator[Mark]:
+    """Jobs that fall due, those of one stop together."""
+    for leg in sorted({job.leg for job in report.service.due}):
+        jobs = [job for job in report.service.due if job.leg == leg]
+        items = ", ".join(job.item for job in jobs)
+        place = report.outlook.trip.places[jobs[0].place].name
+        yield _at_end(
+            report, leg, "service", f"Due at {place}: {items}", "\n".join(job.words for job in jobs if job.ageing > 1.1)
+        )

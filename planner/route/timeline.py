@@ -1,0 +1,446 @@
+"""The chosen road as a timed drive: where the car is, when, how fast, in what air."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from planner import clock, geo
+from planner.model import Leg, Trip
+from planner.route.days import DayLegs, split_days
+from planner.weather.along import air_along, bearings_deg
+from planner.weather.diurnal import haurwitz_w_per_m2
+from planner.weather.expected import Anchor, expected_air_k, grille_rise_k, highs_lows_along
+from planner.weather.outlook import NOTHING, Known, Outlook, anchors_on, make_outlook
+from thermal.drive import Drive
+from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
+from thermal.vehicle import Vehicle
+
+Floats = npt.NDArray[np.float64]
+_SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
+_LAST_SOAK_S = 3600.0
+_STEEP = 0.03
+_NOON = time(12)
+_ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Road:
+    """The route cut into segments, shape (n_segment,); nothing about time yet."""
+
+    legs: tuple[Leg, ...]
+    leg: npt.NDArray[np.int64]
+    length_m: Floats
+    grade: Floats
+    elevation_m: Floats
+    end_elevation_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    end_m: Floats
+    wanted_m_per_s: Floats
+    anchors: tuple[Anchor, ...]
+    weather: Outlook
+
+    @property
+    def middle_m(self) -> Floats:
+        """Distance along the route to the middle of every segment. [m]."""
+        return self.end_m - 0.5 * self.length_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """One run of segments of the timeline: a leg driven, or time parked at a place."""
+
+    kind: str  # "drive", "break", "halt", "event", "cool", "idle", "night", "end"
+    leg: int
+    day: int
+    first: int
+    last: int
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timeline:
+    """A drive with its clock and places; arrays run over segments, parked ones included.
+
+    Attributes
+    ----------
+    drive : Drive
+        For the thermal model.
+    begin_s, end_s : ndarray
+        Start and end of every segment, seconds since 1970 UTC. [s]
+    end_m : ndarray
+        Distance along the route at the segment's end. [m]
+    end_elevation_m, lat_deg, lon_deg : ndarray
+        Where its end lies. [m, deg, deg]
+    slowed : ndarray of bool
+        The car cannot hold the entered speed here, or its brakes on the way down. [-]
+    air_sd_k : ndarray
+        Standard deviation of the air temperature, by where it comes from. [K]
+    """
+
+    road: Road
+    days: tuple[DayLegs, ...]
+    spans: tuple[Span, ...]
+    drive: Drive
+    begin_s: Floats
+    end_s: Floats
+    end_m: Floats
+    end_elevation_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    slowed: npt.NDArray[np.bool_]
+    air_sd_k: Floats
+
+
+def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
+    """Cut the chosen legs into segments of at most a quarter mile.
+
+    Parameters
+    ----------
+    trip : Trip
+        Places. [-]
+    legs : sequence of Leg
+        The route. [-]
+    known : Known
+        Weather beyond the places' usual highs and lows. [-]
+
+    Returns
+    -------
+    Road
+        Segments in driving order.
+    """
+    parts: list[dict[str, Floats]] = []
+    for leg in legs:
+        a, b = trip.places[leg.start], trip.places[leg.finish]
+        shape = leg.profile if leg.profile is not None else (a.elevation_m, b.elevation_m)
+        cut = geo.segments(shape, leg.distance_m, where=f"{a.name} to {b.name}")
+        n = len(cut.grade)
+        lat, lon = geo.positions(
+            lat1_deg=a.lat_deg,
+            lon1_deg=a.lon_deg,
+            lat2_deg=b.lat_deg,
+            lon2_deg=b.lon_deg,
+            fractions=np.arange(1, n + 1) / n,
+        )
+        parts.append(
+            {
+                "length_m": cut.length_m,
+                "grade": cut.grade,
+                "elevation_m": 0.5 * (cut.elevation_m[1:] + cut.elevation_m[:-1]),
+                "end_elevation_m": cut.elevation_m[1:],
+                "lat_deg": lat,
+                "lon_deg": lon,
+                "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
+            }
+        )
+    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
+    weather = make_outlook(trip, tuple(legs), known)
+    return Road(
+        legs=tuple(legs),
+        leg=leg_of,
+        end_m=np.cumsum(joined["length_m"]),
+        anchors=anchors_on(weather, trip.first_date),
+        weather=weather,
+        **joined,
+    )
+
+
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
+    """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold.
+
+    Parameters
+    ----------
+    trip : Trip
+        Rules, places, departure. [-]
+    legs : sequence of Leg
+        The route. [-]
+    vehicle : Vehicle
+        The car, which may not hold every entered speed. [-]
+    known : Known
+        Weather beyond the places' usual highs and lows. [-]
+
+    Returns
+    -------
+    Timeline
+        Segments with their clock, in driving order, nights and halts included.
+
+    Raises
+    ------
+    NoRouteError
+        If the route cannot be split into days.
+    """
+    road = cut_road(trip, legs, known)
+    high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
+    speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
+    heat = climb_heat(trip, road) if trip.day.avoid_heat else None
+    days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
+    timeline = lay_out(trip, road, days, speed)
+    for _ in range(_ROUNDS):
+        driving = timeline.drive.speed_m_per_s > 0.0
+        speed = held_speed(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        timeline = lay_out(trip, road, days, speed)
+    return timeline
+
+
+def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
+    """Speed the car can hold on every segment of road.
+
+    Parameters
+    ----------
+    trip : Trip
+        Says whether the A/C runs. [-]
+    road : Road
+        The route cut into segments. [-]
+    vehicle : Vehicle
+        The car. [-]
+    air_k : ndarray, shape (n_segment,)
+        Air temperature. [K]
+    wanted : ndarray, shape (n_segment,)
+        Speed wanted. [m/s]
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        Speed, not above the one wanted. [m/s]
+    """
+    flat = np.ones(len(wanted))
+    drive = Drive(
+        duration_s=road.length_m / wanted,
+        speed_m_per_s=wanted,
+        end_speed_m_per_s=wanted,
+        grade=road.grade,
+        elevation_m=road.elevation_m,
+        air_k=air_k,
+        dew_k=air_k - 12.0,
+        road_rise_k=0.0 * flat,
+        headwind_m_per_s=0.0 * flat,
+        idle_share=0.0 * flat,
+        engine_on=flat,
+        ac_on=float(trip.air_conditioning) * flat,
+        group=0.0 * flat,
+        day=0.0 * flat,
+    )
+    return safe_descent_m_per_s(vehicle, replace(drive, speed_m_per_s=held_speed_m_per_s(vehicle, drive)))
+
+
+def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
+    """Driving time of every leg. [s]."""
+    moving = np.bincount(road.leg, weights=road.length_m / speed_m_per_s, minlength=len(road.legs))
+    return [float(time_s) / (1.0 - leg.idle_share) for time_s, leg in zip(moving, road.legs, strict=True)]
+
+
+class _Sheet:
+    """Collects the columns of a timeline while walking the days."""
+
+    def __init__(self) -> None:
+        self.columns: dict[str, list[Floats]] = {}
+        self.spans: list[Span] = []
+        self.rows = 0
+
+    def add(self, span: Span, count: int, **columns: Floats | float) -> None:
+        """Append `count` rows."""
+        for name, values in columns.items():
+            self.columns.setdefault(name, []).append(np.broadcast_to(np.asarray(values, dtype=np.float64), (count,)))
+        self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
+        self.rows += count
+
+    def joined(self) -> dict[str, Floats]:
+        """Columns as arrays."""
+        return {name: np.concatenate(parts) for name, parts in self.columns.items()}
+
+
+def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
+    """Walk the days, giving every segment its place on the clock.
+
+    Parameters
+    ----------
+    trip : Trip
+        Places, halts, air conditioning. [-]
+    road : Road
+        The route cut into segments. [-]
+    days : tuple of DayLegs
+        Days to walk; one alone will do. [-]
+    speed : ndarray, shape (n_segment,)
+        Speed on every segment of road. [m/s]
+
+    Returns
+    -------
+    Timeline
+        Those days, nights between and an hour after the last included.
+    """
+    sheet = _Sheet()
+    idling = {halt.place for halt in trip.halts if halt.engine_on}
+    for number, day in enumerate(days):
+        now = day.start_s
+        stops = {i for i, _, _ in day.pauses} | {day.last}
+        for i in range(day.first, day.last + 1):
+            now = _drive_leg(sheet, road, i, number, speed, now, last=i in stops)
+            for _, seconds, kind in (pause for pause in day.pauses if pause[0] == i):
+                on = kind == "idle" or (kind == "halt" and road.legs[i].finish in idling)
+                now = _park(sheet, trip, road, i, number, kind, now, seconds, on)
+        if number + 1 < len(days):
+            now = _park(sheet, trip, road, day.last, number, "night", now, days[number + 1].start_s - now, False)
+        else:
+            now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
+    return _finish(trip, road, days, sheet)
+
+
+def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
+    """Append the segments of one leg; returns the time of arrival."""
+    rows = np.flatnonzero(road.leg == i)
+    v = speed[rows]
+    duration = road.length_m[rows] / v / (1.0 - road.legs[i].idle_share)
+    after = np.append(v[1:], 0.0 if last else (speed[rows[-1] + 1] if rows[-1] + 1 < len(speed) else 0.0))
+    end = now + np.cumsum(duration)
+    sheet.add(
+        Span(kind="drive", leg=i, day=day, first=0, last=0, place=road.legs[i].finish),
+        len(rows),
+        duration_s=duration,
+        speed_m_per_s=v,
+        end_speed_m_per_s=np.where(after == 0.0, 0.0, 0.5 * (v + after)),
+        grade=road.grade[rows],
+        elevation_m=road.elevation_m[rows],
+        end_elevation_m=road.end_elevation_m[rows],
+        lat_deg=road.lat_deg[rows],
+        lon_deg=road.lon_deg[rows],
+        end_m=road.end_m[rows],
+        end_s=end,
+        wanted_m_per_s=road.wanted_m_per_s[rows],
+        engine_on=1.0,
+        cooled=_cooled(road.legs[i]),
+        heater_on=float(road.legs[i].heater),
+        idle_share=road.legs[i].idle_share,
+        low_gear=float(road.legs[i].low_gear),
+        group=float(i),
+        day=float(day),
+    )
+    return float(end[-1])
+
+
+def _cooled(leg: Leg) -> float:
+    """A/C on a leg: 1 on, 0 off, NaN as the trip says."""
+    return np.nan if leg.air_conditioning is None else float(leg.air_conditioning)
+
+
+def _park(
+    sheet: _Sheet, trip: Trip, road: Road, i: int, day: int, kind: str, now: float, duration_s: float, engine_on: bool
+) -> float:
+    """Append time parked at the end of leg `i`; returns its end."""
+    place = trip.places[road.legs[i].finish]
+    edges = np.concatenate(([0.0], np.cumsum(_SOAK_STEPS_S)))
+    edges = np.append(edges[edges < duration_s - 1.0], duration_s)
+    steps = np.diff(edges)
+    at = float(road.end_m[np.flatnonzero(road.leg == i)[-1]])
+    sheet.add(
+        Span(kind=kind, leg=i, day=day, first=0, last=0, place=place.key),
+        len(steps),
+        duration_s=steps,
+        speed_m_per_s=0.0,
+        end_speed_m_per_s=0.0,
+        grade=0.0,
+        elevation_m=place.elevation_m,
+        end_elevation_m=place.elevation_m,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        end_m=at,
+        end_s=now + edges[1:],
+        wanted_m_per_s=0.0,
+        engine_on=float(engine_on),
+        cooled=np.nan,
+        heater_on=0.0,
+        low_gear=0.0,
+        idle_share=0.0,
+        group=float(i),
+        day=float(day),
+    )
+    return now + duration_s
+
+
+def climb_heat(trip: Trip, road: Road) -> Floats:
+    """Cost of climbing each leg at each half hour of the day: metres climbed on grades times heat above 20 degC.
+
+    Parameters
+    ----------
+    trip : Trip
+        Its departure gives the date. [-]
+    road : Road
+        The route cut into segments. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_leg, 48)
+        1 for a kilometre climbed at 30 degC. [-]
+
+    Notes
+    -----
+    Only grades above 3 % count. The hour is the zone clock's at the middle of the leg, on the day of departure.
+    """
+    steep = np.flatnonzero(road.grade > _STEEP)
+    rise_m = road.length_m[steep] * road.grade[steep]
+    table = np.zeros((len(road.legs), 48))
+    if not steep.size:
+        return table
+    zone = clock.zone_of(float(road.lat_deg[0]), float(road.lon_deg[0]))
+    for half in range(48):
+        local = datetime.combine(trip.departure.date(), _NOON) + timedelta(minutes=30 * (half - 24))
+        # mean solar time at each segment stands in for its zone's clock
+        epoch = clock.local_to_utc(local, zone).timestamp() + (road.lon_deg[0] - road.lon_deg[steep]) * 240.0
+        air = expected_air_k(
+            distance_m=road.middle_m[steep],
+            elevation_m=road.elevation_m[steep],
+            lat_deg=road.lat_deg[steep],
+            lon_deg=road.lon_deg[steep],
+            epoch_s=epoch,
+            anchors=road.anchors,
+        )
+        heat = rise_m * np.maximum(air - 293.15, 0.0) / 1e4
+        table[:, half] = np.bincount(road.leg[steep], weights=heat, minlength=len(road.legs))
+    return table
+
+
+def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
+    """Add the weather of every place and hour."""
+    c = sheet.joined()
+    begin = c["end_s"] - c["duration_s"]
+    middle_s = 0.5 * (begin + c["end_s"])
+    where = {"distance_m": c["end_m"], "elevation_m": c["elevation_m"]}
+    position = {"lat_deg": c["lat_deg"], "lon_deg": c["lon_deg"], "epoch_s": middle_s}
+    bearing = np.where(c["speed_m_per_s"] > 0.0, bearings_deg(c["lat_deg"], c["lon_deg"]), np.nan)
+    air = air_along(road.weather, **where, **position, bearing_deg=bearing)
+    sun = haurwitz_w_per_m2(clock.solar_elevation_deg(**position))
+    drive = Drive(
+        duration_s=c["duration_s"],
+        speed_m_per_s=c["speed_m_per_s"],
+        end_speed_m_per_s=c["end_speed_m_per_s"],
+        grade=c["grade"],
+        elevation_m=c["elevation_m"],
+        air_k=air.air_k,
+        dew_k=np.minimum(air.dew_k, air.air_k),
+        road_rise_k=grille_rise_k(sun, c["speed_m_per_s"]),
+        headwind_m_per_s=air.headwind_m_per_s,
+        idle_share=c["idle_share"],
+        engine_on=c["engine_on"],
+        ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
+        group=c["group"],
+        day=c["day"],
+        heater_on=c["heater_on"],
+        low_gear=c["low_gear"],
+    )
+    return Timeline(
+        road=road,
+        days=days,
+        spans=tuple(sheet.spans),
+        drive=drive,
+        begin_s=begin,
+        end_s=c["end_s"],
+        end_m=c["end_m"],
+        end_elevation_m=c["end_elevation_m"],
+        lat_deg=c["lat_deg"],
+        lon_deg=c["lon_deg"],
+        slowed=c["speed_m_per_s"] < c["wanted_m_per_s"] - 0.2,
+        air_sd_k=air.sd_k,
+    )

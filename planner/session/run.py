@@ -1,0 +1,425 @@
+"""Closed-course and hill-climb use: how many laps before a fluid is thin, how long to cool, by the hour of the day."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.answers.margins import level_of
+from planner.session.course import (
+    PAD_LIMIT_K,
+    ROTOR,
+    Case,
+    Piece,
+    in_lap,
+    kept_k,
+    laps,
+    margins_k,
+    out_lap,
+    pit,
+    run,
+    warm_up,
+)
+from thermal.driveline import power_shortfall_w
+from thermal.engine import full_torque_nm
+from thermal.kernel import ROTORS
+from thermal.loads import extras_w, road_force_n
+from thermal.roadload import rotational_factor
+from thermal.simulate import Result
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_MOST_LAPS, _LONGEST_S = 60, 5400.0
+_MOST_MINUTES = 180
+_FULL_LOAD = 0.97  # of the power there is counts as full load
+_AGAIN_K, _AGAIN_ROTORS_K = 1.0, 5.0
+_SHORT = 0.03  # more than there is by this share cannot be driven
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hour:
+    """How it stands when a session begins at some hour, the car warm from the road.
+
+    `laps` is how many are done before each part is thin, None for none within the laps tried; `least` the fewest,
+    `part` which. `driven` laps were driven before the pit; `cool_off_min` and `cool_idle_min` are the minutes until as
+    many can be driven again, None for not within three hours. `soak_k` is the coolant's margin in the pit, engine off.
+    """
+
+    at: time
+    air_k: float
+    laps: dict[str, int | None]
+    least: int | None
+    part: str
+    driven: int
+    cool_off_min: int | None
+    cool_idle_min: int | None
+    soak_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One session as planned; margins at the confidence and peaks of the car as described, by part."""
+
+    begin: time
+    air_k: float
+    margin_k: dict[str, float]
+    peak_k: dict[str, float]
+    part: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """All that was found; `full_load` and `short` are shares of a lap's time: at full load, and asking for more."""
+
+    case: Case
+    tried: int
+    hours: tuple[Hour, ...]
+    planned: tuple[Planned, ...]
+    full_load: float
+    short: float
+    distance_m: float
+
+
+def tried_laps(case: Case) -> int:
+    """Count the laps tried before a part is said never to be thin.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    int
+        An hour and a half of them, from 3 to 60, and as many as are planned.
+    """
+    return int(np.clip(round(_LONGEST_S / lap_time_s(case)), max(3, case.setup.laps), _MOST_LAPS + case.setup.laps))
+
+
+def lap_time_s(case: Case) -> float:
+    """Time of one lap, with the way back and the wait where there are any.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    float
+        Time. [s]
+    """
+    back = case.setup.back_m_per_s
+    return case.lap.time_s + case.setup.wait_s + (0.0 if back is None else case.lap.length_m / back)
+
+
+def laps_until_thin(case: Case, at: time) -> dict[str, int | None]:
+    """Count the laps done before each part is thin, the car warm from the road.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+    at : time
+        Hour of the day at which the session begins. [-]
+
+    Returns
+    -------
+    dict of str to int or None
+        Laps until whose end the margin at the confidence was never under the thin band; the next one takes it there.
+        None when none of the laps tried does. [-]
+    """
+    n = tried_laps(case)
+    drive, result = run(case, [*warm_up(case, at), *out_lap(case, at, 0), *laps(case, at, range(1, n + 1))])
+    worst = np.minimum.accumulate(margins_k(case, drive, result), axis=1)
+    thin = kept_k(case, worst) < case.bands_k
+    return {
+        part: max(int(np.argmax(thin[:, i])) - 1, 0) if thin[:, i].any() else None for i, part in enumerate(case.parts)
+    }
+
+
+def state_after(case: Case, at: time, driven: int) -> Floats:
+    """Temperatures on coming into the pit after so many laps.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+    at : time
+        Hour of the day. [-]
+    driven : int
+        Laps, out-lap and in-lap apart. [-]
+
+    Returns
+    -------
+    ndarray, shape (1 + n_draw, 6)
+        By draw. [K]
+    """
+    pieces = [*warm_up(case, at), *out_lap(case, at, 0), *laps(case, at, range(1, driven + 1))]
+    _, result = run(case, [*pieces, *in_lap(case, at, driven + 1)])
+    return result.temps_k[:, -1]
+
+
+def again_k(case: Case) -> Floats:
+    """Margins with which laps can be driven again.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_part,)
+        The thin bands, less 1 K, for the rotors 5 K: else a count that just fits would never fit again. [K]
+    """
+    return case.bands_k - np.where(np.array(case.parts) == ROTOR, _AGAIN_ROTORS_K, _AGAIN_K)
+
+
+def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tuple[int | None, float]:
+    """Find how long the car must stand before as many laps can be driven again.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+    at : time
+        Hour of the day; the air stays that hour's. [-]
+    driven : int
+        Laps driven, and to be driven again. [-]
+    engine_on : bool
+        Idling with its fan at work, or off. [-]
+
+    Returns
+    -------
+    tuple of int or None, and float
+        Minutes in the pit, out-lap and in-lap apart, None when three hours do not do [min]; and the coolant's smallest
+        margin at the confidence while standing [K].
+    """
+    begin = state_after(case, at, driven)
+    stand, result = run(case, pit(case, at, 0, duration_s=60.0 * _MOST_MINUTES, engine_on=engine_on), begin)
+    states = np.concatenate((begin[:, None], result.temps_k), axis=1)
+    soak = float(kept_k(case, margins_k(case, stand, result))[0, 0])
+
+    def enough(minutes: int) -> bool:
+        gate = [*pit(case, at, 0, duration_s=1.0, engine_on=True), *out_lap(case, at, 0)]
+        drive, again = run(case, [*gate, *laps(case, at, range(1, driven + 1))], states[:, minutes])
+        kept = kept_k(case, margins_k(case, drive, again).min(axis=1))
+        return bool(np.all(kept >= again_k(case)))
+
+    if enough(0):
+        return 0, soak
+    low, high = 0, _MOST_MINUTES
+    if not enough(high):
+        return None, soak
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high, soak
+
+
+def at_hour(case: Case, at: time) -> Hour:
+    """Say how it stands when a session begins at some hour.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+    at : time
+        Hour of the day. [-]
+
+    Returns
+    -------
+    Hour
+        Laps, and minutes to cool after as many as are planned, or fewer where something is thin before.
+    """
+    found = laps_until_thin(case, at)
+    ends = {part: n for part, n in found.items() if n is not None}
+    part = min(ends, key=lambda name: ends[name]) if ends else ""
+    least = ends[part] if part else None
+    driven = case.setup.laps if least is None else min(case.setup.laps, least)
+    off, soak = minutes_to_cool(case, at, driven, engine_on=False) if driven else (None, float("nan"))
+    idle, _ = minutes_to_cool(case, at, driven, engine_on=True) if driven else (None, float("nan"))
+    return Hour(
+        at=at,
+        air_k=case.site.air_k(at),
+        laps=found,
+        least=least,
+        part=part,
+        driven=driven,
+        cool_off_min=off,
+        cool_idle_min=idle,
+        soak_k=soak,
+    )
+
+
+def run_session(case: Case, *, tell: Callable[[str], None] = lambda _: None) -> Outcome:
+    """Answer everything asked of a session.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+    tell : callable
+        Receives a sentence before each slow part. [-]
+
+    Returns
+    -------
+    Outcome
+        By the hour, and as planned.
+    """
+    hours = []
+    for at in whole_hours(case.setup.first, case.setup.last):
+        tell(f"laps and cooling at {at:%H:%M}")
+        hours.append(at_hour(case, at))
+    full, short = load_shares(case)
+    return Outcome(
+        case=case,
+        tried=tried_laps(case),
+        hours=tuple(hours),
+        planned=planned_sessions(case),
+        full_load=full,
+        short=short,
+        distance_m=distance_m(case),
+    )
+
+
+def whole_hours(first: time, last: time) -> tuple[time, ...]:
+    """List the hours to look at, the first one as given.
+
+    Parameters
+    ----------
+    first, last : time
+        Of the day. [-]
+
+    Returns
+    -------
+    tuple of time
+        An hour apart.
+
+    Examples
+    --------
+    >>> [f"{at:%H:%M}" for at in whole_hours(time(9, 30), time(12))]
+    ['09:30', '10:30', '11:30']
+    """
+    day, found = datetime(2000, 1, 1), []
+    now = datetime.combine(day, first)
+    while now <= datetime.combine(day, last):
+        found.append(now.time())
+        now += timedelta(hours=1)
+        if now.day != day.day:
+            break
+    return tuple(found)
+
+
+def planned_sessions(case: Case) -> tuple[Planned, ...]:
+    """Drive the sessions as planned, one after the other, pauses between.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    tuple of Planned
+        As many as begin before the end of the day's use; the pit after each counts with it.
+    """
+    setup, day = case.setup, datetime(2000, 1, 1)
+    now, until = datetime.combine(day, setup.first), datetime.combine(day, setup.last)
+    pieces: list[Piece] = warm_up(case, setup.first)
+    begins: list[time] = []
+    while now <= until and len(begins) < setup.sessions:
+        at, group = now.time(), len(begins) + 1
+        held = [*out_lap(case, at, group), *laps(case, at, [group] * setup.laps), *in_lap(case, at, group)]
+        held += pit(case, at, group, duration_s=setup.pit_s, engine_on=setup.pit_idle)
+        pieces += held
+        begins.append(at)
+        now += timedelta(seconds=float(sum(piece["duration_s"].sum() for piece in held)))
+    drive, result = run(case, pieces)
+    margins = margins_k(case, drive, result)
+    kept = kept_k(case, margins)
+    return tuple(_planned(case, at, kept[n], margins[0, n], drive.group == n, result) for n, at in enumerate(begins, 1))
+
+
+def _planned(
+    case: Case, at: time, kept: Floats, nominal: Floats, rows: npt.NDArray[np.bool_], result: Result
+) -> Planned:
+    """Put one session's numbers together."""
+    tight = int(np.argmin(kept - case.bands_k))
+    peaks = {}
+    for i, part in enumerate(case.parts):
+        node = ROTORS if part == ROTOR else 1 + FLUIDS.index(part)
+        peaks[part] = float(result.temps_k[0, rows, node].max())
+        if part == ROTOR:
+            peaks[part] = PAD_LIMIT_K[case.setup.pads] - float(nominal[i])
+    return Planned(
+        begin=at,
+        air_k=case.site.air_k(at),
+        margin_k=dict(zip(case.parts, map(float, kept), strict=True)),
+        peak_k=peaks,
+        part=case.parts[tight],
+        level=level_of(float(kept[tight]), float(case.bands_k[tight])),
+    )
+
+
+def distance_m(case: Case) -> float:
+    """Distance of the sessions as planned.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    float
+        Laps, out-laps and in-laps, or runs and ways back. [m]
+    """
+    more = 2 if case.setup.back_m_per_s is None else case.setup.laps
+    return case.setup.sessions * (case.setup.laps + more) * case.lap.length_m
+
+
+def load_shares(case: Case) -> tuple[float, float]:
+    """Tell how much of a lap is at full load, and how much asks for more than there is.
+
+    Parameters
+    ----------
+    case : Case
+        The case. [-]
+
+    Returns
+    -------
+    tuple of float
+        Shares of the lap's time. [-, -]
+    """
+    at = case.setup.first
+    drive, result = run(case, laps(case, at, [0, 1]))
+    n = len(case.lap.duration_s)
+    second = int(np.flatnonzero(drive.group == 1)[0])
+    rows = slice(second, second + n)
+    part, lap = drive.take(rows), case.lap
+    before = np.concatenate(([drive.end_speed_m_per_s[second - 1]], lap.end_m_per_s[:-1]))
+    top = case.vehicle.gearbox.ratios[-1] * case.vehicle.axle.ratio
+    mass = case.vehicle.body.mass_kg * float(rotational_factor(np.asarray(top)))
+    force = road_force_n(case.vehicle, part) + mass * (lap.end_m_per_s**2 - before**2) / (2.0 * part.length_m)
+    available = np.maximum(result.work.available_w[rows], 1.0)
+    missing = power_shortfall_w(
+        case.vehicle,
+        wheel_w=force * part.speed_m_per_s,
+        speed_m_per_s=part.speed_m_per_s,
+        other_w=extras_w(case.vehicle, part),
+        power_share=available / np.maximum(_rated_w(case, result, rows), 1.0),
+    )
+    full = result.work.crank_w[rows] >= _FULL_LOAD * available
+    weights = lap.duration_s / lap.duration_s.sum()
+    return float(np.sum(weights * full)), float(np.sum(weights * (missing > _SHORT * available)))
+
+
+def _rated_w(case: Case, result: Result, rows: slice) -> Floats:
+    """Full power of the engine at its speed, in the air it is rated for. [W]."""
+    speed = result.work.engine_rad_per_s[rows]
+    return np.asarray(full_torque_nm(case.vehicle.engine, speed) * speed)

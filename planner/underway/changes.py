@@ -1,0 +1,195 @@
+"""What a new plan says differently from the last one, in a few lines."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
+from planner.forecast import local_time, span_of
+from planner.report import Report
+
+Plan = Mapping[str, Any]
+_MAX_BYTES = 50_000_000
+_NOTABLE_K = 2.0
+_MOST_LEGS = 5
+_LATE = timedelta(minutes=10)
+_ODD = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
+NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
+UNREADABLE = "The earlier plan cannot be compared with; it was written by another version or is damaged."
+NO_CHANGE = "Nothing of note has changed since the last plan."
+
+
+def last_plan(folder: Path) -> Plan | None:
+    """Read the plan written last.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of results. [-]
+
+    Returns
+    -------
+    mapping or None
+        Content of plan.json; None when there is none, an empty mapping when it cannot be read.
+    """
+    path = folder / "plan.json"
+    try:
+        if not path.is_file():
+            return None
+        if path.stat().st_size > _MAX_BYTES:
+            return {}
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
+    """Say what changed since the last plan: arrivals, nights, margins, fuel.
+
+    Parameters
+    ----------
+    old : mapping or None
+        The last plan, as `last_plan` gives it. [-]
+    report : Report
+        The new one, of the same trip or of what is left of it. [-]
+
+    Returns
+    -------
+    tuple of str
+        Sentences, at least one. Only what still lies ahead is compared.
+    """
+    if old is None:
+        return (NOTHING_TO_COMPARE,)
+    said: list[str] = []
+    compared = 0
+    for part in (_arrivals, _nights, _margins, _fuel):
+        try:
+            said += part(old, report)
+            compared += 1
+        except _ODD:  # another version's plan, or a damaged one: say what can be said
+            continue
+    if not compared:
+        return (UNREADABLE,)
+    return tuple(said) or (NO_CHANGE,)
+
+
+# --- days ---
+
+
+def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
+    """Arrival, local time, and place of every day of the old plan from a date on; its table leaves out the year."""
+    dated = (fluid["when"] for leg in old["legs"] for fluid in leg["fluids"])
+    year = min(datetime.fromisoformat(when).year for when in dated)
+    found: list[tuple[datetime, str]] = []
+    for row in old["days"]:
+        on = datetime.strptime(f"{row['date']} {year} {row['arrive']}", "%a %d %b %Y %H:%M")
+        if found and on < found[-1][0] - timedelta(days=180):
+            on = on.replace(year=year + 1)
+        found.append((on, str(row["to"])))
+    return [(on, to) for on, to in found if on.date() >= first]
+
+
+def _new_days(report: Report) -> list[tuple[datetime, str]]:
+    """Arrival, local time, and place of every day."""
+    outlook = report.outlook
+    return [
+        (
+            local_time(outlook, span_of(outlook, day.last).last).replace(tzinfo=None, second=0, microsecond=0),
+            outlook.trip.places[outlook.legs[day.last].finish].name,
+        )
+        for day in outlook.timeline.days
+    ]
+
+
+def _arrivals(old: Plan, report: Report) -> Iterator[str]:
+    """Compare when the finish is reached."""
+    before, after = _old_days(old, report.outlook.trip.first_date), _new_days(report)
+    if not before or before[-1][1] != after[-1][1]:
+        return
+    (was, _), (now, place) = before[-1], after[-1]
+    shift = now - was
+    if abs(shift) >= _LATE:
+        word = "later" if shift > timedelta() else "earlier"
+        yield f"Arrival at {place} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than planned before."
+
+
+def _span(length: timedelta) -> str:
+    """Days, hours and minutes in words."""
+    minutes = round(length.total_seconds() / 60.0)
+    days, hours, rest = minutes // 1440, minutes // 60 % 24, minutes % 60
+    parts = [f"{n} {unit}" for n, unit in ((days, "d"), (hours, "h"), (rest, "min")) if n]
+    return " ".join(parts[:2])
+
+
+def _nights(old: Plan, report: Report) -> Iterator[str]:
+    """Compare where the nights are spent, date by date."""
+    before = {on.date(): to for on, to in _old_days(old, report.outlook.trip.first_date)[:-1]}
+    after = {on.date(): to for on, to in _new_days(report)[:-1]}
+    for day in sorted({*before, *after}):
+        was, now = before.get(day), after.get(day)
+        if was == now:
+            continue
+        if was is None:
+            yield f"Night of {day:%a %d %b}: at {now}, not planned before."
+        elif now is None:
+            yield f"Night of {day:%a %d %b}: none any more, {was} was planned."
+        else:
+            yield f"Night of {day:%a %d %b}: at {now} instead of {was}."
+
+
+# --- margins and fuel ---
+
+
+def _margins(old: Plan, report: Report) -> Iterator[str]:
+    """Compare the smallest margin of every leg that both plans drive, the greatest change first."""
+    known = {(leg["from"], leg["to"]): {f["fluid"]: f for f in leg["fluids"]} for leg in old["legs"]}
+    found = []
+    for i, leg in enumerate(report.outlook.legs):
+        fluids = known.get((leg.start, leg.finish))
+        if fluids is None:
+            continue
+        worst = report.worst(i)
+        was = fluids.get(FLUID_NAMES[worst.fluid])
+        if was is None:
+            continue
+        change, level = worst.margin_k - float(was["margin_k"]), str(was["level"])
+        crossed = level in LEVELS and level != worst.level
+        if crossed or abs(change) >= _NOTABLE_K:
+            found.append((not crossed, -abs(change), change, worst, level))
+    found.sort(key=lambda item: item[:2])
+    for _, _, change, worst, level in found[:_MOST_LEGS]:
+        yield _margin_words(report, worst, change, level)
+    if len(found) > _MOST_LEGS:
+        yield f"{len(found) - _MOST_LEGS} more legs changed less."
+
+
+def _margin_words(report: Report, worst: Margin, change: float, level: str) -> str:
+    """One leg's change of margin."""
+    u, leg, places = report.units, report.outlook.legs[worst.leg], report.outlook.trip.places
+    word = "up" if change > 0.0 else "down"
+    levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
+    return (
+        f"{places[leg.start].name} to {places[leg.finish].name}: {FLUID_NAMES[worst.fluid]} margin {word} by "
+        f"{u.diff(abs(change)):.0f} to {u.diff(worst.margin_k):.0f} {u.temperature} ({levels})."
+    )
+
+
+def _fuel(old: Plan, report: Report) -> Iterator[str]:
+    """Compare where to refuel, of the places that still lie ahead."""
+    outlook = report.outlook
+    ahead = {leg.finish for leg in outlook.legs}
+    before = [str(stop["place"]) for stop in old["fuel"]["stops"] if stop["place"] in ahead]
+    after = [stop.place for stop in report.fuel.stops]
+    new, gone = _names(report, after, before), _names(report, before, after)
+    if new:
+        yield f"Fuel now also at {', '.join(new)}."
+    if gone:
+        yield f"Fuel no longer at {', '.join(gone)}."
+
+
+def _names(report: Report, these: Sequence[str], others: Sequence[str]) -> list[str]:
+    """Names of the places in one list that are not in the other."""
+    return [report.outlook.trip.places[key].name for key in dict.fromkeys(these) if key not in others]

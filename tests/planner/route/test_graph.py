@@ -1,0 +1,96 @@
+r"""Choosing roads, on networks small enough to check by eye. Numbers are minutes of driving.
+
+a ---10--- b ---10--- c        a to d by b and c: 25; by e: 30
+ \                    |
+  \---15--- e --15--- d --5-- c
+"""
+
+import pytest
+
+from planner.errors import NoRouteError
+from planner.route.graph import choose_route, road_graph
+
+AB, BC, CD, AE, ED = ("a", "b", 10), ("b", "c", 10), ("c", "d", 5), ("a", "e", 15), ("e", "d", 15)
+
+
+@pytest.fixture
+def ring(road):
+    return [road(*ends) for ends in (AB, BC, CD, AE, ED)]
+
+
+def stops(legs) -> str:
+    return legs[0].start + "".join(one.finish for one in legs)
+
+
+def test_the_quickest_way_is_taken(make_trip, ring):
+    assert stops(choose_route(make_trip(ring, route=("a", "d")))) == "abcd"
+
+
+def test_time_counts_not_distance(make_trip, road):
+    long_and_fast = [road("a", "b", 10, speed_m_per_s=30.0), road("b", "c", 10, speed_m_per_s=30.0)]
+    short_and_slow = road("a", "c", 30, speed_m_per_s=10.0)
+    assert short_and_slow.distance_m < sum(one.distance_m for one in long_and_fast)
+    assert stops(choose_route(make_trip([*long_and_fast, short_and_slow], route=("a", "c")))) == "abc"
+
+
+def test_every_via_is_visited_in_order(make_trip, ring):
+    assert stops(choose_route(make_trip(ring, route=("a", "e", "d")))) == "aed"
+    # Back and forth over a two-way road: c lies beyond d when e comes first.
+    assert stops(choose_route(make_trip(ring, route=("a", "e", "c", "b")))) == "aedcb"
+    assert stops(choose_route(make_trip(ring, route=("a", "b", "a")))) == "aba"
+
+
+def test_a_listed_route_is_taken_as_listed(make_trip, ring):
+    assert stops(choose_route(make_trip(ring, route=("a", "e", "d"), explicit=True))) == "aed"
+
+
+def test_a_listed_route_needs_a_leg_for_every_step(make_trip, ring):
+    with pytest.raises(
+        NoRouteError, match=r"^no open leg goes from 'A' to 'C'; add it to legs\.csv, or name the places"
+    ):
+        choose_route(make_trip(ring, route=("a", "c", "d"), explicit=True))
+
+
+@pytest.mark.parametrize("explicit", [True, False])
+def test_of_parallel_roads_the_quickest_is_taken_then_the_first_by_name(make_trip, road, explicit):
+    slow, quick = road("a", "b", 12, road="A 1"), road("a", "b", 11, road="B 2")
+    for order in ([slow, quick], [quick, slow]):
+        assert choose_route(make_trip(order, route=("a", "b"), explicit=explicit))[0].road == "B 2"
+    same = road("a", "b", 12, road="A 2")
+    for order in ([slow, same], [same, slow]):
+        assert choose_route(make_trip(order, route=("a", "b"), explicit=explicit))[0].road == "A 1"
+
+
+def test_a_closed_road_is_gone_round(make_trip, road):
+    legs = [road(*AB), road(*BC), road(*CD, open=False), road(*AE), road(*ED)]
+    assert stops(choose_route(make_trip(legs, route=("a", "d")))) == "aed"
+
+
+def test_a_closed_road_leaves_its_parallel_open(make_trip, road):
+    legs = [road("a", "b", 5, road="pass", open=False), road("a", "b", 9, road="tunnel")]
+    assert [one.road for one in choose_route(make_trip(legs, route=("a", "b")))] == ["tunnel"]
+
+
+def test_a_one_way_road_is_driven_one_way(make_trip, road):
+    legs = [road(*AB), road(*BC), road(*CD, two_way=False), road(*AE), road(*ED)]
+    assert stops(choose_route(make_trip(legs, route=("a", "d")))) == "abcd"
+    assert stops(choose_route(make_trip(legs, route=("d", "a")))) == "dea"
+
+
+def test_no_road_is_said_with_both_ends_and_what_to_do(make_trip, road):
+    legs = [road(*AB), road("c", "d", 5)]
+    with pytest.raises(NoRouteError) as caught:
+        choose_route(make_trip(legs, route=("a", "d")))
+    assert str(caught.value) == "no open road leads from 'A' to 'D'; add a leg to legs.csv or open one"
+
+
+def test_a_leg_driven_backwards_is_the_same_road_the_other_way(make_trip, road):
+    (back,) = choose_route(make_trip([road("a", "b", 10, road="A 1")], route=("b", "a")))
+    assert (back.start, back.finish, back.road, back.distance_m) == ("b", "a", "A 1", 15000.0)
+
+
+def test_the_graph_holds_every_place_and_both_ways(make_trip, ring):
+    graph = road_graph(make_trip(ring, route=("a", "d")))
+    assert sorted(graph) == list("abcde")
+    assert graph.number_of_edges() == 10
+    assert graph["a"]["b"]["cost"] == pytest.approx(600.0)
