@@ -104,8 +104,7 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
     if as_json:
         io.say(_check_json(trip, car, effects))
         return DONE
-    counts = f"{len(trip.places)} places, {len(trip.legs)} legs"
-    io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
+    io.say(f"{_size(trip)}; {car.vehicle.name}. No problems.")
     for note in trip.assumptions:
         io.say(f"  assumed: {note}")
     from planner.route.graph import remarks
@@ -357,12 +356,19 @@ def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> i
     return DONE if told else FAILED
 
 
+def _size(trip: "Trip") -> str:
+    """Name a trip and count what it is made of."""
+    from planner.display import counted
+
+    return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
+
+
 def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
 
     trip, car = open_folder(folder)
-    io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
+    io.tell(f"read {_size(trip)}")
     outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
 

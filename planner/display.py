@@ -153,3 +153,26 @@ def units_of(name: str) -> Units:
         The set.
     """
     return US if name == "us" else METRIC
+
+
+def counted(count: int, word: str) -> str:
+    """Write a number of things.
+
+    Parameters
+    ----------
+    count : int
+        How many. [-]
+    word : str
+        One of them; more take an s. [-]
+
+    Returns
+    -------
+    str
+        In words.
+
+    Examples
+    --------
+    >>> counted(1, "leg"), counted(1200, "leg")
+    ('1 leg', '1,200 legs')
+    """
+    return f"{count:,} {word}" + ("" if count == 1 else "s")

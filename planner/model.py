@@ -27,17 +27,24 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """Elevation against distance along one leg, from its start; at least two points, distances rising."""
+    """Elevation against distance along one leg, from its start; at least two points, distances rising.
+
+    `lat_deg` and `lon_deg` say where each point lies; empty when only heights are known.
+    """
 
     distance_m: tuple[float, ...]
     elevation_m: tuple[float, ...]
+    lat_deg: tuple[float, ...] = ()
+    lon_deg: tuple[float, ...] = ()
 
     def reverse(self) -> "Profile":
         """Return the same road driven the other way."""
         end = self.distance_m[-1]
         return Profile(
             distance_m=tuple(end - d for d in reversed(self.distance_m)),
-            elevation_m=tuple(reversed(self.elevation_m)),
+            elevation_m=self.elevation_m[::-1],
+            lat_deg=self.lat_deg[::-1],
+            lon_deg=self.lon_deg[::-1],
         )
 
 

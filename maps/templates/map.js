@@ -62,11 +62,16 @@ function makeMap(scene, track, onPick) {
   const names = scene.base.labels.map(drawName);
   const cursor = L.circleMarker(points[0], { pane: "cursor", radius: 15, className: "cursor", interactive: false }).addTo(map);
   let shown = { first: 0, last: points.length - 1, day: -1 };
+  const limits = map.options.maxBounds;
 
+  // Without limits meanwhile: they start a gliding pan after every move, and one under way would carry the new view off.
   function fit() {
     const part = points.slice(shown.first, shown.last + 1);
+    map.setMaxBounds(null);
     map.invalidateSize({ animate: false });
     map.fitBounds(L.latLngBounds(part), { padding: [26, 26], maxZoom: 15, animate: false });
+    map.panInsideBounds(limits, { animate: false });
+    map.setMaxBounds(limits);
   }
 
   function show(first, last, day) {
@@ -74,7 +79,7 @@ function makeMap(scene, track, onPick) {
     map.setMinZoom(0);
     fit();
     if (day < 0) {
-      const covering = map.getBoundsZoom(map.options.maxBounds, true);
+      const covering = map.getBoundsZoom(limits, true);
       map.setMinZoom(Math.min(map.getZoom(), Math.max(0, covering)));
     }
     for (const one of stretches) for (const line of one.lines) {

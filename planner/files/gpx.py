@@ -61,8 +61,10 @@ class GpxTrack:
         return self.distance_m[-1]
 
     def profile(self) -> Profile:
-        """Return elevation against distance alone."""
-        return Profile(distance_m=self.distance_m, elevation_m=self.elevation_m)
+        """Return the points without what was mended."""
+        return Profile(
+            distance_m=self.distance_m, elevation_m=self.elevation_m, lat_deg=self.lat_deg, lon_deg=self.lon_deg
+        )
 
     def reverse(self) -> "GpxTrack":
         """Return the same road driven the other way."""

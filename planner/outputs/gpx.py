@@ -13,8 +13,8 @@ from planner.report import Report
 
 _LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
 _NOTE = (
-    "Lines run straight between the places entered, so they show where a leg goes and how high it lies; they are no "
-    "guidance from turn to turn."
+    "Lines follow a leg's own track where it has one, else run straight between the places entered: they show where a "
+    "leg goes and how high it lies, and are no guidance from turn to turn."
 )
 
 

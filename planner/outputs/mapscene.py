@@ -6,6 +6,7 @@ import numpy.typing as npt
 from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, Track
 from planner.answers.margins import FLUID_NAMES, fluids_of
 from planner.cautions import CAUTIONS
+from planner.display import counted
 from planner.forecast import leg_name, local_time, span_of
 from planner.outputs.marks import Mark, hot_spots, hot_words, marks
 from planner.outputs.sheets import appendix, day_sheet, trip_tables
@@ -52,10 +53,10 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
     """
     outlook, u = report.outlook, report.units
     trip, found = outlook.trip, marks(report)
-    distance = u.dist(sum(leg.distance_m for leg in outlook.legs))
+    distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
     return Scene(
         title=trip.name,
-        lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {len(outlook.timeline.days)} days.",
+        lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {counted(days, 'day')}.",
         track=_track(report),
         distance_unit=u.distance,
         elevation_unit=u.elevation,
@@ -64,7 +65,7 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         cautions=CAUTIONS,
         stretches=tuple(_stretch(report, leg) for leg in range(len(outlook.legs))),
         markers=(*_hot_markers(found), *_markers(report, found)),
-        days=tuple(day_sheet(report, number) for number in range(len(outlook.timeline.days))),
+        days=tuple(day_sheet(report, number) for number in range(days)),
         tables=trip_tables(report),
         appendix=appendix(report),
         places=_places(report),
@@ -81,9 +82,9 @@ def _facts(report: Report) -> tuple[str, ...]:
     worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
     share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
     if not thin + over:
-        return (f"Every fluid keeps an ample margin on all {len(worst)} legs at {share} % confidence.",)
+        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
     said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    return (f"{len(worst)} legs at {share} % confidence: {', '.join(said)}, the others ample.",)
+    return (f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample.",)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:

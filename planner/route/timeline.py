@@ -118,13 +118,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
         shape = leg.profile if leg.profile is not None else (a.elevation_m, b.elevation_m)
         cut = geo.segments(shape, leg.distance_m, where=f"{a.name} to {b.name}")
         n = len(cut.grade)
-        lat, lon = geo.positions(
-            lat1_deg=a.lat_deg,
-            lon1_deg=a.lon_deg,
-            lat2_deg=b.lat_deg,
-            lon2_deg=b.lon_deg,
-            fractions=np.arange(1, n + 1) / n,
-        )
+        lat, lon = positions_along(trip, leg, np.arange(1, n + 1) / n)
         parts.append(
             {
                 "length_m": cut.length_m,
@@ -146,6 +140,38 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
         anchors=anchors_on(weather, trip.first_date),
         weather=weather,
         **joined,
+    )
+
+
+def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Floats]:
+    """Points of a leg: along its track where it has one, else on the great circle between its places.
+
+    Parameters
+    ----------
+    trip : Trip
+        Places. [-]
+    leg : Leg
+        In the direction driven. [-]
+    fractions : ndarray, shape (n,)
+        Share of its length from the start, 0 to 1. [-]
+
+    Returns
+    -------
+    tuple of ndarray, shape (n,)
+        Latitudes and longitudes; both ends lie at the places, a track's own ends may be a little off them. [deg]
+    """
+    a, b, track = trip.places[leg.start], trip.places[leg.finish], leg.profile
+    lat, lon = geo.positions(
+        lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg, fractions=fractions
+    )
+    if track is None or not track.lat_deg:
+        return lat, lon
+    inside = (fractions > 0.0) & (fractions < 1.0)
+    share = np.array(track.distance_m) / track.distance_m[-1]
+    east_deg = np.interp(fractions, share, np.unwrap(track.lon_deg, period=360.0))
+    return (
+        np.where(inside, np.interp(fractions, share, track.lat_deg), lat),
+        np.where(inside, (east_deg + 180.0) % 360.0 - 180.0, lon),
     )
 
 

@@ -1,7 +1,7 @@
 """Where on, or beside, its route a car is; a point along a leg becomes a place of its own."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -12,6 +12,7 @@ from planner.errors import NoRouteError, PlannerError
 from planner.files.reading import nearest, shown
 from planner.model import Leg, Place, Profile, Trip
 from planner.route.days import split_days
+from planner.route.timeline import positions_along
 
 Along = tuple[str, str, float]
 UNDER_WAY = "under-way"
@@ -274,23 +275,21 @@ def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
         With the place, its elevation that of the leg's profile there, and two legs instead of the one.
     """
     a, b, share = trip.places[leg.start], trip.places[leg.finish], along_m / leg.distance_m
-    first, second, elevation_m = _split_profile(leg, a.elevation_m, b.elevation_m, along_m)
-    lat, lon = geo.positions(
-        lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg, fractions=[share]
-    )
+    lat, lon = positions_along(trip, leg, np.array([share]))
     u = units_of(trip.units)
     place = Place(
         key=UNDER_WAY,
         name=f"{u.dist(along_m):.1f} {u.distance} past {a.name}",
         lat_deg=float(lat[0]),
         lon_deg=float(lon[0]),
-        elevation_m=elevation_m,
+        elevation_m=_elevation_m(leg, a.elevation_m, b.elevation_m, share),
         kind="waypoint",
         services=frozenset(),
         high_k=None,
         low_k=None,
         note="",
     )
+    first, second = _split_profile(leg, place, along_m)
     parts = (
         replace(leg, finish=place.key, distance_m=along_m, profile=first),
         replace(leg, start=place.key, distance_m=leg.distance_m - along_m, profile=second),
@@ -299,18 +298,22 @@ def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
     return replace(trip, places={**trip.places, place.key: place}, legs=(*others, *parts))
 
 
-def _split_profile(
-    leg: Leg, start_m: float, finish_m: float, along_m: float
-) -> tuple[Profile | None, Profile | None, float]:
-    """Cut the profile of a leg, if it has one; with the elevation of the cut."""
+def _elevation_m(leg: Leg, start_m: float, finish_m: float, share: float) -> float:
+    """Height of a leg at a share of its length. [m]."""
     if leg.profile is None:
-        return None, None, start_m + (finish_m - start_m) * along_m / leg.distance_m
-    scale = leg.distance_m / leg.profile.distance_m[-1]
-    points = [(d * scale, z) for d, z in zip(leg.profile.distance_m, leg.profile.elevation_m, strict=True)]
-    here = float(np.interp(along_m, [d for d, _ in points], [z for _, z in points]))
-    before = [*((d, z) for d, z in points if d < along_m - _JOIN_M), (along_m, here)]
-    after = [(0.0, here), *((d - along_m, z) for d, z in points if d > along_m + _JOIN_M)]
-    first, second = (
-        Profile(distance_m=tuple(d for d, _ in part), elevation_m=tuple(z for _, z in part)) for part in (before, after)
-    )
-    return first, second, here
+        return start_m + (finish_m - start_m) * share
+    return float(np.interp(share * leg.profile.distance_m[-1], leg.profile.distance_m, leg.profile.elevation_m))
+
+
+def _split_profile(leg: Leg, place: Place, along_m: float) -> tuple[Profile | None, Profile | None]:
+    """Cut the profile of a leg, if it has one, at a place on it."""
+    if leg.profile is None:
+        return None, None
+    rows = {item.name: np.array(getattr(leg.profile, item.name)) for item in fields(Profile)}
+    rows["distance_m"] = rows["distance_m"] * leg.distance_m / rows["distance_m"][-1]
+    cut = {"distance_m": along_m, "elevation_m": place.elevation_m, "lat_deg": place.lat_deg, "lon_deg": place.lon_deg}
+    before, after = rows["distance_m"] < along_m - _JOIN_M, rows["distance_m"] > along_m + _JOIN_M
+    first = {name: (*values[before].tolist(), cut[name]) for name, values in rows.items() if values.size}
+    second = {name: (cut[name], *values[after].tolist()) for name, values in rows.items() if values.size}
+    second["distance_m"] = tuple(distance_m - along_m for distance_m in second["distance_m"])
+    return Profile(**first), Profile(**second)
