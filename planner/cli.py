@@ -87,37 +87,33 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
 
 @cli.command()
 @click.argument("folder", type=_FOLDER, metavar="TRIP")
-@click.option("--quick", is_flag=True, help="Only check the files; do not work out what each assumption is worth.")
+@click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
 @_JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
+def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
     """Check a trip's files and list what the forecast rests on.
 
-    Assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know those first.
+    With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
+    those first.
 
-    Example: grademargin check july
+    Example: grademargin check july --rank
     """
     from planner.files.folder import open_folder
+    from planner.outputs.checked import check_dict, check_lines
 
     trip, car = open_folder(folder)
-    effects = [] if quick else _effects(io, trip, car)
+    effects = _effects(io, trip, car) if rank else ()
     if as_json:
-        io.say(_check_json(trip, car, effects))
+        _json(io, check_dict(trip, car, effects))
         return DONE
-    counts = f"{len(trip.places)} places, {len(trip.legs)} legs"
-    io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
-    for note in trip.assumptions:
-        io.say(f"  assumed: {note}")
-    from planner.route.graph import remarks
-
-    for note in remarks(trip):
-        io.say(f"  look at: {note}")
-    assumed = sum(entry.assumed for entry in car.entries)
-    io.say(f"  of the car {assumed} of {len(car.entries)} values are assumed")
-    if effects:
+    for line in check_lines(trip, car):
+        io.say(line)
+    if rank:
         from planner.outputs import terminal
 
         io.show(*terminal.effects(effects, trip.units))
+    else:
+        io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
 
 
@@ -126,32 +122,6 @@ def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]
     from planner.answers.sensitivity import rank_assumptions
 
     return rank_assumptions(_outlook(io, trip, car), tell=io.tell)
-
-
-def _check_json(trip: "Trip", car: "VehicleFile", effects: "Sequence[Effect]") -> str:
-    """Say the same as plain data."""
-    ranked = [
-        {
-            "key": e.key,
-            "value": e.text,
-            "moved_by": e.step,
-            "fluid": e.fluid,
-            "margin_k": round(e.margin_k, 3),
-            "margin_moves_k": round(e.moves_k, 3),
-        }
-        for e in effects
-    ]
-    found = {
-        "trip": trip.name,
-        "places": len(trip.places),
-        "legs": len(trip.legs),
-        "vehicle": car.vehicle.name,
-        "base": car.base,
-        "assumed_of_trip": trip.assumptions,
-        "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
-        "ranked": ranked,
-    }
-    return json.dumps(found, indent=2, sort_keys=True, ensure_ascii=False)
 
 
 @cli.command()

@@ -184,11 +184,11 @@ def test_the_same_every_time(estate):
 
 def test_check_prints_the_ranking(run, tmp_path):
     folder = write(tmp_path / "trip", "hatch-1990s-four")
-    ran = run("check", folder, "--json")
+    ran = run("check", folder, "--rank", "--json")
     assert ran.code == 0
     ranked = json.loads(ran.out)["ranked"]
     want = rank_assumptions(outlook_of(folder))
     assert [row["key"] for row in ranked] == [effect.key for effect in want]
     assert np.array([row["margin_moves_k"] for row in ranked]) == pytest.approx([e.moves_k for e in want], abs=1e-3)
     assert all(a["key"] != b["key"] for a, b in itertools.pairwise(ranked))
-    assert json.loads(run("check", folder, "--quick", "--json").out)["ranked"] == []
+    assert json.loads(run("check", folder, "--json").out)["ranked"] == []
