@@ -255,10 +255,10 @@ def worked_example() -> Iterator[str]:
     yield f"A synthetic log of its first day; the car that made it up differs from its file by {said}.\n"
     yield from (f"- {text}" for text in got.sentences)
     yield ""
-    before = learn.outlook_of(trip, line, car.vehicle, car.spread)
-    after = learn.outlook_of(trip, line, got.found.vehicle, got.learnt)
+    before = learn.trip_margins(trip, line, car.vehicle, car.spread)
+    after = learn.trip_margins(trip, line, got.found.vehicle, got.learnt)
     truth = learnt_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
-    true = learn.outlook_of(trip, line, car.vehicle, truth)
+    true = learn.trip_margins(trip, line, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [
         (

@@ -12,14 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.answers.margins import FLUID_NAMES, fluids_of
-from planner.display import Units, units_of
-from planner.forecast import Forecast, leg_name, span_of
+from planner.answers.margins import fluids_of
+from planner.forecast import Forecast, span_of
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
-BAR, PSI = 1e5, 6894.757
+BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: 10 psi per 1000 rpm, oil hot (100 degC)
 _RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
@@ -307,87 +306,3 @@ def drop_band_pa(
         thick = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k) * dense  # dynamic
         both += [thick * flow, thick**0.25 * dense**0.75 * flow**1.75]
     return (1.0 - slack) * base.pressure_pa * min(both), (1.0 + slack) * base.pressure_pa * max(both)
-
-
-def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out one card as a table: what, alarm below, expected, caution, limit.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its units. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    list of tuple of str
-        Rows, display units; fluids, then pressures.
-    """
-    u = units_of(outlook.trip.units)
-    fluids: list[tuple[str, ...]] = [
-        (
-            FLUID_NAMES[f.fluid],
-            f"{u.temp(f.low_k):.0f}",
-            f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
-            f"{u.temp(f.caution_k):.0f}",
-            f"{u.temp(f.limit_k):.0f} {u.temperature}",
-        )
-        for f in card.fluids
-    ]
-    return [*fluids, *pressure_rows(outlook, card)]
-
-
-def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out a card's oil pressures, and the drop over the cooler where there is one.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its units. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    list of tuple of str
-        Rows as in `alarm_rows`.
-    """
-    u = units_of(outlook.trip.units)
-    rows: list[tuple[str, ...]] = []
-    for name, band, least in (
-        ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
-        ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
-    ):
-        rows.append((name, f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", ""))
-    if card.drop_pa is not None:
-        low, high = (_pressure(v, u) for v in card.drop_pa)
-        half = _pressure(0.5 * card.drop_pa[0], u)
-        blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
-        rows.append(
-            ("oil cooler pressure drop", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
-        )
-    return rows
-
-
-def _pressure(pa: float, units: Units) -> str:
-    """A pressure in psi or bar."""
-    return f"{pa / PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
-
-
-def alarm_title(outlook: Forecast, card: Card) -> str:
-    """Name the leg a card is for.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its legs. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    str
-        From and to, or the whole trip.
-    """
-    return "Whole trip" if card.leg is None else leg_name(outlook, card.leg)

@@ -161,7 +161,7 @@ def log_date(trip: Trip, legs: Sequence[Leg], log: Log) -> date | None:
     if log.day is not None or log.epoch_s is None:
         return log.day
     place = trip.places[legs[0].start]
-    return clock.local_date(log.epoch_s, place.lat_deg, place.lon_deg)
+    return clock.local(log.epoch_s, place.lat_deg, place.lon_deg).date()
 
 
 def _fits(legs: Sequence[Leg], run: tuple[int, int], log: Log) -> bool:

@@ -7,6 +7,7 @@ from datetime import time
 import numpy as np
 import numpy.typing as npt
 
+from planner.answers.margins import fluids_in
 from planner.files.sessionfile import LapNumbers, Setup
 from planner.model import Trip
 from planner.session.laps import Trace, trace_of_numbers, trace_of_table
@@ -17,7 +18,7 @@ from thermal.kernel import ROTORS, Factors
 from thermal.learnt import NOTHING, Learnt
 from thermal.simulate import Result, simulate
 from thermal.spread import draw, medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 Piece = dict[str, Floats]
@@ -49,8 +50,7 @@ class Case:
     @property
     def parts(self) -> tuple[str, ...]:
         """What is watched: the fluids this car has, and the front rotors."""
-        shared = self.vehicle.axle.kind == "transaxle"
-        return (*(fluid for fluid in FLUIDS if not (shared and fluid == "differential")), ROTOR)
+        return (*fluids_in(self.vehicle), ROTOR)
 
     @property
     def bands_k(self) -> Floats:

@@ -80,8 +80,7 @@ def _hour(at: time) -> float:
 
 def _epoch_s(place: Place, setup: Setup, at: time) -> float:
     """Seconds since 1970 UTC of an hour of the session's day. [s]."""
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
-    return clock.local_to_utc(datetime.combine(setup.on, at), zone).timestamp()
+    return clock.epoch_s(datetime.combine(setup.on, at), place.lat_deg, place.lon_deg)
 
 
 def _sun_w_per_m2(place: Place, setup: Setup, at: time) -> float:

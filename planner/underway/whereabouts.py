@@ -12,6 +12,7 @@ from planner.errors import NoRouteError, PlannerError
 from planner.files.reading import nearest, shown
 from planner.model import Leg, Place, Profile, Trip
 from planner.route.days import split_days
+from planner.route.graph import stops_of
 
 Along = tuple[str, str, float]
 UNDER_WAY = "under-way"
@@ -68,22 +69,6 @@ def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) ->
         If there is no such place or leg, or it lies beside a route that is listed place by place.
     """
     return _at_place(trip, legs, where, at) if isinstance(where, str) else _along(trip, legs, where, at)
-
-
-def stops_of(legs: Sequence[Leg]) -> list[str]:
-    """Places of a route in driving order, start first.
-
-    Parameters
-    ----------
-    legs : sequence of Leg
-        The route. [-]
-
-    Returns
-    -------
-    list of str
-        Keys, one more than legs.
-    """
-    return [legs[0].start, *(leg.finish for leg in legs)]
 
 
 def find_place(trip: Trip, text: str) -> Place:
@@ -161,7 +146,7 @@ def _nearest_passing(trip: Trip, legs: Sequence[Leg], found: Sequence[int], at: 
     if len(found) == 1:
         return found[0]
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
-    planned = {0: clock.local_to_utc(trip.departure, _zone(trip, legs[0].start)).timestamp()}
+    planned = {0: _epoch_s(trip, legs[0].start, trip.departure)}
     try:
         for day in split_days(trip, legs, times):
             now = day.start_s
@@ -171,13 +156,13 @@ def _nearest_passing(trip: Trip, legs: Sequence[Leg], found: Sequence[int], at: 
                 now += sum(seconds for after, seconds, _ in day.pauses if after == i)
     except NoRouteError:  # no days as planned: by driving time alone
         planned |= {i + 1: planned[0] + sum(times[: i + 1]) for i in range(len(legs))}
-    here = clock.local_to_utc(at, _zone(trip, stops_of(legs)[found[0]])).timestamp()
+    here = _epoch_s(trip, stops_of(legs)[found[0]], at)
     return min(found, key=lambda position: abs(planned[position] - here))
 
 
-def _zone(trip: Trip, key: str) -> str:
-    """Time zone of a place."""
-    return clock.zone_of(trip.places[key].lat_deg, trip.places[key].lon_deg)
+def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
+    """Instant of a wall clock reading at a place. [s]."""
+    return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
 
 
 def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:

@@ -15,7 +15,7 @@ from planner.answers.whatif import Outcome, run_variants
 from planner.errors import PlannerError
 from planner.files.folder import open_folder
 from planner.forecast import Forecast, forecast
-from planner.outputs.export import tornado_svg
+from planner.outputs.whatif import tornado_svg
 from thermal.kernel import Factors
 from thermal.vehicle_file import VehicleFile, key_of, sections
 

@@ -27,7 +27,7 @@ from planner.files.sessionfile import (
     Setup,
     read_session,
 )
-from planner.outputs.export import to_json
+from planner.outputs.write import to_json
 from planner.session import run as session
 from planner.session.course import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.session.laps import LONGEST_S, full_power, trace_of_numbers, trace_of_table
