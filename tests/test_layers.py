@@ -27,8 +27,8 @@ ORDER = {
     "answers.margins answers.fuel answers.service answers.trial answers.reroute answers.choices "
     "answers.remedies answers.whatif answers.sensitivity answers.alarms report underway underway.whereabouts "
     "underway.replan underway.changes session session.laps session.site session.course session.run "
-    "session.show learn learn.matching learn.plot learn.words learn.fit learn.review learn.show outputs "
-    "outputs.write outputs.checked outputs.marks outputs.alarmcards outputs.terminal outputs.sheets "
+    "session.show learn learn.matching learn.driven learn.plot learn.words learn.fit learn.review learn.show "
+    "outputs outputs.write outputs.checked outputs.marks outputs.alarmcards outputs.terminal outputs.sheets "
     "outputs.mapscene outputs.gpx outputs.ics outputs.geojson outputs.export outputs.whatif console "
     "learn.commands cli",
 }

@@ -16,7 +16,8 @@ from planner.errors import PlannerError
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
 from planner.forecast import ambient_sd_k
-from planner.learn.matching import Driven, PlannedDay, drive_of
+from planner.learn.driven import Driven, drive_of
+from planner.learn.matching import PlannedDay
 from planner.learn.plot import Panel, log_svg
 from planner.learn.words import cannot_teach, found_words, names_for, together
 from planner.model import Leg, Trip
