@@ -114,12 +114,13 @@ def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[
         In driving order, then the trip's.
     """
     known = reference or Reference()
-    legs = tuple(_card(outlook, known, leg, _leg_rows(outlook, leg)) for leg in range(len(outlook.legs)))
+    spans = [span_of(outlook, leg) for leg in range(len(outlook.legs))]
+    legs = (_card(outlook, known, span.leg, np.arange(span.first, span.last + 1)) for span in spans)
     return (*legs, trip_card(outlook, known))
 
 
-def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
-    """Make the card of the whole trip.
+def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int | None = None) -> Card:
+    """Make one card for all that is driven, on one day or the whole trip.
 
     Parameters
     ----------
@@ -127,27 +128,8 @@ def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
         The forecast. [-]
     reference : Reference, optional
         Pressures read on a sound car. [-]
-
-    Returns
-    -------
-    Card
-        Its `leg` is None.
-    """
-    rows = np.flatnonzero(outlook.timeline.drive.speed_m_per_s > 0.0)
-    return _card(outlook, reference or Reference(), None, rows)
-
-
-def day_card(outlook: Forecast, number: int, reference: Reference | None = None) -> Card:
-    """Make one card for all that is driven on a day.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast. [-]
-    number : int
+    day : int, optional
         The day, from 0. [-]
-    reference : Reference, optional
-        Pressures read on a sound car. [-]
 
     Returns
     -------
@@ -155,14 +137,9 @@ def day_card(outlook: Forecast, number: int, reference: Reference | None = None)
         Its `leg` is None.
     """
     drive = outlook.timeline.drive
-    rows = np.flatnonzero((drive.speed_m_per_s > 0.0) & (drive.day == number))
+    driven = drive.speed_m_per_s > 0.0
+    rows = np.flatnonzero(driven if day is None else driven & (drive.day == day))
     return _card(outlook, reference or Reference(), None, rows)
-
-
-def _leg_rows(outlook: Forecast, leg: int) -> npt.NDArray[np.int64]:
-    """Segments driven on a leg."""
-    span = span_of(outlook, leg)
-    return np.arange(span.first, span.last + 1)
 
 
 def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:

@@ -1,5 +1,6 @@
 """The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
 
+import os
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -85,12 +86,15 @@ def fit(
 
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
+    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    if os.path.exists(target):  # said before the fit, which takes its time
+        message = f"{target}: exists already and is left as it is; name another file with --out"
+        raise OutputError(message)
     timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
     before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
     after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
-    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
     _write(learned, folder, target, day)
     write_files(folder / "out" if plots is None else plots, learning.plots(learned))
     if as_json:

@@ -6,7 +6,7 @@ import pandas as pd
 
 from maps.scene import Day, Table
 from planner import clock
-from planner.answers.alarms import Reference, day_card, trip_card
+from planner.answers.alarms import Reference, trip_card
 from planner.answers.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.answers.remedies import DayRemedies
 from planner.forecast import day_ends, local_time, span_of
@@ -215,7 +215,7 @@ def _legs(report: Report, number: int) -> Table:
 def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
-    day, card = outlook.timeline.days[number], day_card(outlook, number)
+    day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
     part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
     for alarm in card.fluids:
