@@ -5,6 +5,7 @@ imports only files above it in ORDER. pint is used by thermal/units.py alone, pr
 """
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -39,9 +40,14 @@ def module_of(path: Path) -> str:
     return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
+@functools.cache
+def parsed(source: str) -> ast.Module:
+    return ast.parse(source)
+
+
 def imports(source: str) -> Iterator[str]:
     """Dotted names of every import, wherever it stands; relative ones are refused by test_imports_are_absolute."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
@@ -74,7 +80,7 @@ def _place(order: list[str], inner: str) -> int:
 
 def uses(source: str, name: str) -> bool:
     """Whether a call to the bare name, or an import of it, stands in the source."""
-    tree = ast.parse(source)
+    tree = parsed(source)
     called = any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
         for node in ast.walk(tree)
@@ -96,7 +102,7 @@ def test_every_module_has_its_place(package: str) -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
 def test_imports_are_absolute(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = parsed(path.read_text(encoding="utf-8"))
     assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level > 0]
 
 
