@@ -22,7 +22,7 @@ from planner.files import logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
 from planner.files.logs import describe_log, read_log  # noqa: E402
 from planner.learn import fit as learn  # noqa: E402
-from planner.learn import matching as logmatch  # noqa: E402
+from planner.learn.driven import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
 from planner.route.timeline import build_timeline  # noqa: E402
 from thermal import causes, fit, made_up  # noqa: E402
@@ -83,7 +83,7 @@ def measured(logs: Path) -> Iterator[str]:
         found = describe_log(path)
         assert not found.mapping.unsure, path  # noqa: S101
         log = read_log(path, replace(found.mapping, elevation="115 m"))
-        drives[str(log.day)] = logmatch.drive_of(trip, choose_route(trip), log)
+        drives[str(log.day)] = drive_of(trip, choose_route(trip), log)
     yield (
         "KIT Automotive OBD-II Dataset (DOI 10.35097/1130, CC BY 4.0). `log --describe` proposes a mapping with "
         "nothing unsure for all four; only the height of the plain was added by hand. Coolant error in K, root mean "
@@ -255,10 +255,10 @@ def worked_example() -> Iterator[str]:
     yield f"A synthetic log of its first day; the car that made it up differs from its file by {said}.\n"
     yield from (f"- {text}" for text in got.sentences)
     yield ""
-    before = learn.outlook_of(trip, line, car.vehicle, car.spread)
-    after = learn.outlook_of(trip, line, got.found.vehicle, got.learnt)
+    before = learn.trip_margins(trip, line, car.vehicle, car.spread)
+    after = learn.trip_margins(trip, line, got.found.vehicle, got.learnt)
     truth = learnt_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
-    true = learn.outlook_of(trip, line, car.vehicle, truth)
+    true = learn.trip_margins(trip, line, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [
         (

@@ -1,7 +1,6 @@
 """The command line: the only place that prints. Heavy imports wait until a command needs them."""
 
 import io as io_module
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,8 +8,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
 from planner.errors import OutputError, PlannerError, TripError
-from planner.learn import commands as learncli
+from planner.learn import commands
 
 if TYPE_CHECKING:
     from planner.answers.sensitivity import Effect
@@ -19,33 +19,6 @@ if TYPE_CHECKING:
     from planner.report import Report
     from planner.underway.replan import Request
     from thermal.vehicle_file import VehicleFile
-
-DONE, EXCEEDED, BAD_INPUT, FAILED = 0, 1, 2, 3
-_FOLDER = click.Path(path_type=Path)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
-
-
-class Streams:
-    """Where results and progress go."""
-
-    def __init__(self, out: TextIO, err: TextIO) -> None:
-        self.out, self.err = out, err
-
-    def say(self, text: str = "") -> None:
-        """Print a result."""
-        print(text, file=self.out)
-
-    def tell(self, text: str) -> None:
-        """Print progress."""
-        print(f"  {text}", file=self.err)
-
-    def show(self, *things: Any) -> None:
-        """Print rich tables."""
-        from rich.console import Console
-
-        console = Console(file=self.out, highlight=False)
-        for thing in things:
-            console.print(thing)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -58,10 +31,10 @@ def cli() -> None:
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="DIR")
+@click.argument("folder", type=PATH, metavar="DIR")
 @click.option("--example", default="minimal", show_default=True, help="Which worked example to copy.")
 @click.option("--spreadsheet", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet.")
-@_JSON
+@JSON
 @click.pass_obj
 def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: bool) -> int:
     """Make a new trip folder from a worked example.
@@ -77,7 +50,7 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
     else:
         files = new_folder(folder, example)
     if as_json:
-        _json(io, {"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
+        io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
     io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
@@ -86,37 +59,34 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
-@click.option("--quick", is_flag=True, help="Only check the files; do not work out what each assumption is worth.")
-@_JSON
+@TRIP
+@click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
+@JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
+def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
     """Check a trip's files and list what the forecast rests on.
 
-    Assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know those first.
+    With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
+    those first.
 
-    Example: grademargin check july
+    Example: grademargin check july --rank
     """
     from planner.files.folder import open_folder
+    from planner.outputs.checked import check_dict, check_lines
 
     trip, car = open_folder(folder)
-    effects = [] if quick else _effects(io, trip, car)
+    effects = _effects(io, trip, car) if rank else ()
     if as_json:
-        io.say(_check_json(trip, car, effects))
+        io.json(check_dict(trip, car, effects))
         return DONE
-    io.say(f"{_size(trip)}; {car.vehicle.name}. No problems.")
-    for note in trip.assumptions:
-        io.say(f"  assumed: {note}")
-    from planner.route.graph import remarks
-
-    for note in remarks(trip):
-        io.say(f"  look at: {note}")
-    assumed = sum(entry.assumed for entry in car.entries)
-    io.say(f"  of the car {assumed} of {len(car.entries)} values are assumed")
-    if effects:
+    for line in check_lines(trip, car):
+        io.say(line)
+    if rank:
         from planner.outputs import terminal
 
         io.show(*terminal.effects(effects, trip.units))
+    else:
+        io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
 
 
@@ -127,35 +97,9 @@ def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]
     return rank_assumptions(_outlook(io, trip, car), tell=io.tell)
 
 
-def _check_json(trip: "Trip", car: "VehicleFile", effects: "Sequence[Effect]") -> str:
-    """Say the same as plain data."""
-    ranked = [
-        {
-            "key": e.key,
-            "value": e.text,
-            "moved_by": e.step,
-            "fluid": e.fluid,
-            "margin_k": round(e.margin_k, 3),
-            "margin_moves_k": round(e.moves_k, 3),
-        }
-        for e in effects
-    ]
-    found = {
-        "trip": trip.name,
-        "places": len(trip.places),
-        "legs": len(trip.legs),
-        "vehicle": car.vehicle.name,
-        "base": car.base,
-        "assumed_of_trip": trip.assumptions,
-        "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
-        "ranked": ranked,
-    }
-    return json.dumps(found, indent=2, sort_keys=True, ensure_ascii=False)
-
-
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
-@_JSON
+@TRIP
+@JSON
 @click.option("--csv", "as_csv", is_flag=True, help="Print the table as CSV, every column.")
 @click.pass_obj
 def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
@@ -170,7 +114,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
     report = _report(io, folder, remedies=False)
     if as_json:
-        io.out.write(export.to_json(export.plan_dict(report)))
+        io.json(export.plan_dict(report))
     elif as_csv:
         io.out.write(export.forecast_csv(report))
     else:
@@ -179,14 +123,14 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
-@click.option("--out", "out_folder", type=_FOLDER, help="Where to write; default is out/ in the trip folder.")
+@TRIP
+@click.option("--out", "out_folder", type=PATH, help="Where to write; default is out/ in the trip folder.")
 @click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
 @click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
 @click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
 @click.option("--driven", help="Driving done that day before then: '5.5 h'; without it, what the plan has.")
-@_JSON
+@JSON
 @click.pass_obj
 def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
@@ -200,7 +144,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from maps import basemap, page
     from planner import paths
     from planner.outputs import export, mapscene, terminal
-    from planner.outputs.exchange import exchange_files
+    from planner.outputs.write import to_json, write_files
     from planner.underway.changes import changes, last_plan
     from planner.underway.replan import read_request
 
@@ -209,16 +153,16 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
-    plan_json = export.to_json(export.plan_dict(report))
+    plan_json = to_json(export.plan_dict(report))
     target = folder / "out" if out_folder is None else out_folder
     files = {
         "trip.html": html,
         "forecast.csv": export.forecast_csv(report),
         "plan.json": plan_json,
-        **exchange_files(report),
+        **export.exchange_files(report),
     }
     said = () if request is None else changes(last_plan(target), report)
-    export.write_files(target, files)
+    write_files(target, files)
     if as_json:
         io.out.write(plan_json)
     else:
@@ -230,10 +174,10 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@TRIP
 @click.option("--set", "settings", multiple=True, help="A change of your own: section.key=value as in vehicle.toml.")
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the result as a picture.")
-@_JSON
+@JSON
 @click.pass_obj
 def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | None, as_json: bool) -> int:
     """Try changes and parts on the whole trip, ranked by the margin they buy.
@@ -244,25 +188,27 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
     """
     from planner.answers.whatif import run_variants
     from planner.files.folder import open_folder
-    from planner.outputs import export, terminal
+    from planner.outputs import terminal
+    from planner.outputs.whatif import tornado_svg, whatif_dict
+    from planner.outputs.write import write_files
 
     trip, car = open_folder(folder)
     outlook = _outlook(io, trip, car)
     outcomes = run_variants(outlook, settings, tell=io.tell)
     if svg is not None:
-        export.write_files(svg.parent, {svg.name: export.tornado_svg(outlook, outcomes)})
+        write_files(svg.parent, {svg.name: tornado_svg(outlook, outcomes)})
     if as_json:
-        io.out.write(export.to_json(export.whatif_dict(outlook, outcomes)))
+        io.json(whatif_dict(outlook, outcomes))
     else:
         io.show(*terminal.whatif(outlook, outcomes))
     return DONE
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
+@TRIP
 @click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
 @click.option("--elevations", is_flag=True, help="Check the places' elevations against two services instead.")
-@_JSON
+@JSON
 @click.pass_obj
 def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json: bool) -> int:
     """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
@@ -286,7 +232,7 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
     now = datetime.now(UTC)
     found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
     if as_json:
-        _json(io, asdict(found))
+        io.json(asdict(found))
     else:
         for row in found.rows:
             age = f"{row.source}, fetched {row.fetched} ago, made {row.made} ago, to {row.last}" if row.source else ""
@@ -297,8 +243,8 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
 
 
 @cli.command()
-@click.argument("folder", type=_FOLDER, metavar="TRIP")
-@_JSON
+@TRIP
+@JSON
 @click.pass_obj
 def session(io: Streams, folder: Path, as_json: bool) -> int:
     """Closed-course laps or hill runs: how many before a fluid or the brakes are thin, how long to cool.
@@ -309,17 +255,16 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     """
     from planner.files.folder import open_folder
     from planner.files.sessionfile import read_session
-    from planner.outputs import export
-    from planner.session import show as sessionshow
+    from planner.session import show
     from planner.session.course import make_case
     from planner.session.run import run_session
 
     trip, car = open_folder(folder)
     outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
     if as_json:
-        io.out.write(export.to_json(sessionshow.session_dict(outcome)))
+        io.json(show.session_dict(outcome))
     else:
-        io.show(*sessionshow.tables(outcome, trip))
+        io.show(*show.tables(outcome, trip))
     return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
 
 
@@ -342,7 +287,7 @@ def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> i
     told = [check for check in checks if check.first_m is not None]
     credit = (heights.OpenMeteoHeights().attribution, heights.UsgsHeights().attribution)
     if as_json:
-        _json(io, {"places": [asdict(c) | {"off": c.off} for c in checks], "attribution": credit})
+        io.json({"places": [asdict(c) | {"off": c.off} for c in checks], "attribution": credit})
     else:
         u = units_of(trip.units)
         for check in (check for check in told if check.off):
@@ -356,19 +301,13 @@ def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> i
     return DONE if told else FAILED
 
 
-def _size(trip: "Trip") -> str:
-    """Name a trip and count what it is made of."""
-    from planner.display import counted
-
-    return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
-
-
 def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":
     """Read, forecast, find margins; says when the compiler will take its time."""
     from planner.files.folder import open_folder
+    from planner.outputs.checked import size
 
     trip, car = open_folder(folder)
-    io.tell(f"read {_size(trip)}")
+    io.tell(f"read {size(trip)}")
     outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
 
@@ -414,12 +353,7 @@ def _verdict(report: "Report") -> int:
     return EXCEEDED if any(m.level == "exceeded" and m.leg in legs for m in report.margins) else DONE
 
 
-def _json(io: Streams, value: object) -> None:
-    """Print plain data."""
-    io.say(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False))
-
-
-for _command in (learncli.log, learncli.fit, learncli.review, learncli.alarms):
+for _command in (commands.log, commands.fit, commands.review, commands.alarms):
     cli.add_command(_command)
 
 

@@ -5,7 +5,7 @@ subtract as wall clocks do, hours wrong over a night of the change, so arithmeti
 """
 
 import functools
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -332,8 +332,8 @@ def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: Arra
     return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
 
 
-def local_date(epoch_s: float, lat_deg: float, lon_deg: float) -> date:
-    """Date on the wall at a place.
+def local(epoch_s: float, lat_deg: float, lon_deg: float) -> datetime:
+    """Wall clock at a place.
 
     Parameters
     ----------
@@ -344,35 +344,40 @@ def local_date(epoch_s: float, lat_deg: float, lon_deg: float) -> date:
 
     Returns
     -------
-    date
-        Local date.
+    datetime
+        Aware, in the zone observed there.
 
     Examples
     --------
-    >>> local_date(1_783_310_400.0, 39.7, -105.0).isoformat()
-    '2026-07-05'
+    >>> local(1_783_310_400.0, 39.7, -105.0).isoformat()
+    '2026-07-05T22:00:00-06:00'
     """
-    return to_local(datetime.fromtimestamp(epoch_s, tz=UTC), zone_of(lat_deg, lon_deg)).date()
+    return to_local(datetime.fromtimestamp(epoch_s, tz=UTC), zone_of(lat_deg, lon_deg))
 
 
-def local_time(epoch_s: float, lat_deg: float, lon_deg: float) -> time:
-    """Time on the wall at a place.
+def epoch_s(naive: datetime, lat_deg: float, lon_deg: float) -> float:
+    """Instant of a wall clock reading at a place.
 
     Parameters
     ----------
-    epoch_s : float
-        Seconds since 1970 UTC. [s]
+    naive : datetime
+        What the clock on the wall shows, without zone. [-]
     lat_deg, lon_deg : float
         Position. [deg]
 
     Returns
     -------
-    time
-        Local time.
+    float
+        Seconds since 1970 UTC. [s]
+
+    Raises
+    ------
+    PlannerError
+        As `local_to_utc`.
 
     Examples
     --------
-    >>> local_time(1_783_310_400.0, 39.7, -105.0).isoformat()
-    '22:00:00'
+    >>> epoch_s(datetime(2026, 7, 5, 22), 39.7, -105.0)
+    1783310400.0
     """
-    return to_local(datetime.fromtimestamp(epoch_s, tz=UTC), zone_of(lat_deg, lon_deg)).time()
+    return local_to_utc(naive, zone_of(lat_deg, lon_deg)).timestamp()

@@ -2,14 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from planner import clock
 from planner.errors import NoRouteError
-from planner.model import Leg, Trip
+from planner.model import Leg, Place, Trip
 from planner.route.graph import choose_route
 from planner.route.timeline import Span, Timeline, build_timeline
 from planner.weather.outlook import NOTHING, Known
@@ -125,7 +125,7 @@ def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple
             message = " ".join([*told, str(exc)])
             raise NoRouteError(message) from exc
         timeline = build_timeline(trip, legs, vehicle, known)
-        shut = [span for span in timeline.spans if span.kind == "drive" and not _is_open(trip, legs, timeline, span)]
+        shut = [span for span in timeline.spans if span.kind == "drive" and not timeline.is_open(span)]
         if not shut:
             return trip, legs, timeline
         leg = legs[shut[0].leg]
@@ -139,13 +139,6 @@ def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple
         others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
         told.append(said)
         trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
-
-
-def _is_open(trip: Trip, legs: tuple[Leg, ...], timeline: Timeline, span: Span) -> bool:
-    """Tell whether a leg is open on the date it is driven."""
-    place = trip.places[legs[span.leg].finish]
-    day = clock.local_date(float(timeline.end_s[span.last]), place.lat_deg, place.lon_deg)
-    return legs[span.leg].open_on(day)
 
 
 def _mornings(begin_k: Floats, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
@@ -278,8 +271,7 @@ def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datet
     """
     line = outlook.timeline
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
-    zone = clock.zone_of(float(line.lat_deg[segment]), float(line.lon_deg[segment]))
-    return clock.to_local(datetime.fromtimestamp(float(seconds), tz=UTC), zone)
+    return clock.local(float(seconds), float(line.lat_deg[segment]), float(line.lon_deg[segment]))
 
 
 def leg_name(outlook: Forecast, leg: int) -> str:
@@ -299,3 +291,22 @@ def leg_name(outlook: Forecast, leg: int) -> str:
     """
     places, this = outlook.trip.places, outlook.legs[leg]
     return f"{places[this.start].name} to {places[this.finish].name}"
+
+
+def day_ends(outlook: Forecast, number: int) -> tuple[Place, Place]:
+    """Places where a day begins and ends.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    number : int
+        The day, from 0. [-]
+
+    Returns
+    -------
+    tuple of two Place
+        Start and finish.
+    """
+    places, day = outlook.trip.places, outlook.timeline.days[number]
+    return places[outlook.legs[day.first].start], places[outlook.legs[day.last].finish]

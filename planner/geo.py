@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from geographiclib.geodesic import Geodesic
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import savgol_filter
 
 from planner.errors import PlannerError
 from planner.model import Profile
@@ -194,6 +193,8 @@ def smooth_elevation(distance_m: ArrayLike, elevation_m: ArrayLike, *, window_m:
     >>> smooth_elevation([0.0, 1609.0, 3218.0], [100.0, 180.0, 90.0], window_m=600.0)
     array([100., 180.,  90.])
     """
+    from scipy.signal import savgol_filter  # slow to import, and only a measured track needs it
+
     along, height = _require_profile(distance_m, elevation_m)
     if not window_m > 0.0:
         message = f"smoothing window is {window_m} m; it must be above 0, e.g. 600"

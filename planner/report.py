@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from planner import clock, geo
+from planner import geo
 from planner.answers.choices import compare_roads
 from planner.answers.choices import sentence as choice_sentence
 from planner.answers.fuel import FuelPlan, fuel_l, plan_fuel
@@ -16,7 +16,7 @@ from planner.answers.margins import FLUID_NAMES, Margin, find_margins, worst_of
 from planner.answers.remedies import DayRemedies, Remedy, find_remedies
 from planner.answers.service import ServicePlan, plan_service
 from planner.display import Units, units_of
-from planner.forecast import Forecast, leg_name, local_time, span_of
+from planner.forecast import Forecast, day_ends, leg_name, local_time, span_of
 from planner.weather.told import sentences, used_along
 from thermal.vehicle import FLUIDS
 
@@ -126,7 +126,7 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
     u, said = units_of(outlook.trip.units), []
     for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
-        part = slice(span.first, span.last + 1)
+        part = span.rows
         if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
             continue
         at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
@@ -181,7 +181,7 @@ def then(report: Report, leg: int) -> str:
     """
     outlook, u, parts = report.outlook, report.units, []
     for span in (s for s in outlook.timeline.spans if s.leg == leg and s.kind in ("break", "halt", "event")):
-        minutes = float(outlook.timeline.drive.duration_s[span.first : span.last + 1].sum()) / 60.0
+        minutes = float(outlook.timeline.drive.duration_s[span.rows].sum()) / 60.0
         word = {"break": "break", "halt": "stop", "event": "stay"}[span.kind]
         parts.append(f"{minutes:.0f} min {word}")
     parts += [f"fuel {stop.litres / u.litres:.0f} {u.fuel}" for stop in report.fuel.stops if stop.leg == leg]
@@ -189,28 +189,6 @@ def then(report: Report, leg: int) -> str:
     if any(s.leg == leg and s.kind == "night" for s in outlook.timeline.spans):
         parts.append("night")
     return ", ".join(parts)
-
-
-def sunset(outlook: Forecast, day: int) -> str:
-    """Sunset where a day ends, local time.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast. [-]
-    day : int
-        Number of the day, from 0. [-]
-
-    Returns
-    -------
-    str
-        Hour and minute.
-    """
-    leg = outlook.timeline.days[day].last
-    place = outlook.trip.places[outlook.legs[leg].finish]
-    arrival = local_time(outlook, span_of(outlook, leg).last)
-    _, down = clock.sun_times_utc(place.lat_deg, place.lon_deg, arrival.date())
-    return f"{down.astimezone(arrival.tzinfo):%H:%M}"
 
 
 def legs_table(report: Report) -> pd.DataFrame:
@@ -230,7 +208,7 @@ def legs_table(report: Report) -> pd.DataFrame:
     rows = []
     for i, leg in enumerate(outlook.legs):
         span = span_of(outlook, i)
-        part = slice(span.first, span.last + 1)
+        part = span.rows
         places = outlook.trip.places
         row: dict[str, object] = {
             "day": span.day + 1,
@@ -266,9 +244,8 @@ def legs_table(report: Report) -> pd.DataFrame:
 
 def _climb_m(outlook: Forecast, leg: int) -> float:
     """Sum of rises along a leg."""
-    span = span_of(outlook, leg)
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
-    return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span.first : span.last + 1])))
+    return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
 
 
 def days_table(report: Report) -> pd.DataFrame:
@@ -285,10 +262,9 @@ def days_table(report: Report) -> pd.DataFrame:
         Units stand in the headings.
     """
     outlook, u = report.outlook, report.units
-    places = outlook.trip.places
     rows = []
     for number, day in enumerate(outlook.timeline.days):
-        legs = range(day.first, day.last + 1)
+        legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
         worst = min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k)
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
         depart = local_time(outlook, first.first, begin=True)
@@ -297,8 +273,8 @@ def days_table(report: Report) -> pd.DataFrame:
             {
                 "day": number + 1,
                 "date": depart.strftime("%a %d %b"),
-                "from": places[outlook.legs[day.first].start].name,
-                "to": places[outlook.legs[day.last].finish].name,
+                "from": start.name,
+                "to": finish.name,
                 "depart": depart.strftime("%H:%M"),
                 "arrive": local_time(outlook, last.last).strftime("%H:%M"),
                 f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),

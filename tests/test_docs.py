@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from planner.cli import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
+from planner.cli import cli, main
+from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.files.profiles import PROFILE_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.trips import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES

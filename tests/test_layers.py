@@ -5,6 +5,7 @@ imports only files above it in ORDER. pint is used by thermal/units.py alone, pr
 """
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,10 +27,11 @@ ORDER = {
     "files.trips files.folder files.spreadsheet route route.graph route.days route.timeline forecast answers "
     "answers.margins answers.fuel answers.service answers.trial answers.reroute answers.choices "
     "answers.remedies answers.whatif answers.sensitivity answers.alarms report underway underway.whereabouts "
-    "underway.replan underway.changes session session.laps session.course session.run session.show outputs "
-    "outputs.terminal outputs.marks outputs.sheets outputs.mapscene outputs.gpx outputs.ics outputs.geojson "
-    "outputs.exchange outputs.export learn learn.matching learn.plot learn.words learn.fit learn.review "
-    "learn.show learn.commands cli",
+    "underway.replan underway.changes session session.laps session.site session.course session.run "
+    "session.show learn learn.matching learn.driven learn.plot learn.words learn.fit learn.review learn.show "
+    "outputs outputs.write outputs.checked outputs.marks outputs.alarmcards outputs.terminal outputs.sheets "
+    "outputs.mapscene outputs.gpx outputs.ics outputs.geojson outputs.export outputs.whatif console "
+    "learn.commands cli",
 }
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 
@@ -38,9 +40,14 @@ def module_of(path: Path) -> str:
     return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
+@functools.cache
+def parsed(source: str) -> ast.Module:
+    return ast.parse(source)
+
+
 def imports(source: str) -> Iterator[str]:
     """Dotted names of every import, wherever it stands; relative ones are refused by test_imports_are_absolute."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
@@ -73,7 +80,7 @@ def _place(order: list[str], inner: str) -> int:
 
 def uses(source: str, name: str) -> bool:
     """Whether a call to the bare name, or an import of it, stands in the source."""
-    tree = ast.parse(source)
+    tree = parsed(source)
     called = any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
         for node in ast.walk(tree)
@@ -95,7 +102,7 @@ def test_every_module_has_its_place(package: str) -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
 def test_imports_are_absolute(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = parsed(path.read_text(encoding="utf-8"))
     assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level > 0]
 
 

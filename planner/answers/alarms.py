@@ -12,14 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.answers.margins import FLUID_NAMES, fluids_of
-from planner.display import Units, units_of
-from planner.forecast import Forecast, leg_name, span_of
+from planner.answers.margins import fluids_of
+from planner.forecast import Forecast, span_of
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
-BAR, PSI = 1e5, 6894.757
+BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: 10 psi per 1000 rpm, oil hot (100 degC)
 _RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
@@ -115,12 +114,13 @@ def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[
         In driving order, then the trip's.
     """
     known = reference or Reference()
-    legs = tuple(_card(outlook, known, leg, _leg_rows(outlook, leg)) for leg in range(len(outlook.legs)))
+    spans = [span_of(outlook, leg) for leg in range(len(outlook.legs))]
+    legs = (_card(outlook, known, span.leg, np.arange(span.first, span.last + 1)) for span in spans)
     return (*legs, trip_card(outlook, known))
 
 
-def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
-    """Make the card of the whole trip.
+def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int | None = None) -> Card:
+    """Make one card for all that is driven, on one day or the whole trip.
 
     Parameters
     ----------
@@ -128,27 +128,8 @@ def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
         The forecast. [-]
     reference : Reference, optional
         Pressures read on a sound car. [-]
-
-    Returns
-    -------
-    Card
-        Its `leg` is None.
-    """
-    rows = np.flatnonzero(outlook.timeline.drive.speed_m_per_s > 0.0)
-    return _card(outlook, reference or Reference(), None, rows)
-
-
-def day_card(outlook: Forecast, number: int, reference: Reference | None = None) -> Card:
-    """Make one card for all that is driven on a day.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast. [-]
-    number : int
+    day : int, optional
         The day, from 0. [-]
-    reference : Reference, optional
-        Pressures read on a sound car. [-]
 
     Returns
     -------
@@ -156,14 +137,9 @@ def day_card(outlook: Forecast, number: int, reference: Reference | None = None)
         Its `leg` is None.
     """
     drive = outlook.timeline.drive
-    rows = np.flatnonzero((drive.speed_m_per_s > 0.0) & (drive.day == number))
+    driven = drive.speed_m_per_s > 0.0
+    rows = np.flatnonzero(driven if day is None else driven & (drive.day == day))
     return _card(outlook, reference or Reference(), None, rows)
-
-
-def _leg_rows(outlook: Forecast, leg: int) -> npt.NDArray[np.int64]:
-    """Segments driven on a leg."""
-    span = span_of(outlook, leg)
-    return np.arange(span.first, span.last + 1)
 
 
 def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
@@ -307,87 +283,3 @@ def drop_band_pa(
         thick = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k) * dense  # dynamic
         both += [thick * flow, thick**0.25 * dense**0.75 * flow**1.75]
     return (1.0 - slack) * base.pressure_pa * min(both), (1.0 + slack) * base.pressure_pa * max(both)
-
-
-def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out one card as a table: what, alarm below, expected, caution, limit.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its units. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    list of tuple of str
-        Rows, display units; fluids, then pressures.
-    """
-    u = units_of(outlook.trip.units)
-    fluids: list[tuple[str, ...]] = [
-        (
-            FLUID_NAMES[f.fluid],
-            f"{u.temp(f.low_k):.0f}",
-            f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
-            f"{u.temp(f.caution_k):.0f}",
-            f"{u.temp(f.limit_k):.0f} {u.temperature}",
-        )
-        for f in card.fluids
-    ]
-    return [*fluids, *pressure_rows(outlook, card)]
-
-
-def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out a card's oil pressures, and the drop over the cooler where there is one.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its units. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    list of tuple of str
-        Rows as in `alarm_rows`.
-    """
-    u = units_of(outlook.trip.units)
-    rows: list[tuple[str, ...]] = []
-    for name, band, least in (
-        ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
-        ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
-    ):
-        rows.append((name, f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", ""))
-    if card.drop_pa is not None:
-        low, high = (_pressure(v, u) for v in card.drop_pa)
-        half = _pressure(0.5 * card.drop_pa[0], u)
-        blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
-        rows.append(
-            ("oil cooler pressure drop", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
-        )
-    return rows
-
-
-def _pressure(pa: float, units: Units) -> str:
-    """A pressure in psi or bar."""
-    return f"{pa / PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
-
-
-def alarm_title(outlook: Forecast, card: Card) -> str:
-    """Name the leg a card is for.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        Its legs. [-]
-    card : Card
-        The card. [-]
-
-    Returns
-    -------
-    str
-        From and to, or the whole trip.
-    """
-    return "Whole trip" if card.leg is None else leg_name(outlook, card.leg)

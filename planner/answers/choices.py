@@ -5,14 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner import clock, geo
+from planner import geo
 from planner.answers.margins import FLUID_NAMES, fluids_of
 from planner.display import units_of
 from planner.errors import NoRouteError
 from planner.forecast import Forecast
 from planner.model import Leg
 from planner.route.graph import other_routes
-from planner.route.timeline import Span, Timeline, build_timeline
+from planner.route.timeline import Timeline, build_timeline
 from thermal.simulate import Result, simulate
 from thermal.spread import medians
 from thermal.vehicle import FLUIDS
@@ -101,7 +101,7 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         line = build_timeline(outlook.trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
-    if not all(_is_open(line, span) for span in line.spans if span.kind == "drive"):
+    if not all(line.is_open(span) for span in line.spans if span.kind == "drive"):
         return None
     result = simulate(
         line.drive,
@@ -118,12 +118,6 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         chosen=_road(outlook, outlook.timeline, outlook.nominal, first, len(outlook.legs) - 1 - after),
         other=_road(outlook, line, result, first, last),
     )
-
-
-def _is_open(line: Timeline, span: Span) -> bool:
-    """Tell whether a leg is open on the date it is driven."""
-    lat_deg, lon_deg = float(line.lat_deg[span.last]), float(line.lon_deg[span.last])
-    return line.road.legs[span.leg].open_on(clock.local_date(float(line.end_s[span.last]), lat_deg, lon_deg))
 
 
 def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> Road:

@@ -49,8 +49,7 @@ def fuel_l(outlook: Forecast, leg: int) -> float:
     float
         Volume. [L]
     """
-    span = span_of(outlook, leg)
-    part = slice(span.first, span.last + 1)
+    part = span_of(outlook, leg).rows
     energy = float(np.sum(outlook.nominal.work.fuel_w[part] * outlook.timeline.drive.duration_s[part]))
     return energy / LHV_J_PER_L[outlook.car.vehicle.engine.fuel]
 

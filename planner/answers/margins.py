@@ -1,13 +1,12 @@
 """Where margins get thin: per leg and fluid, how much, where, when, how likely passed."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 
-from planner import clock
-from planner.forecast import Forecast
-from thermal.vehicle import FLUIDS
+from planner.forecast import Forecast, local_time
+from thermal.vehicle import FLUIDS, Vehicle
 
 LEVELS = ("ample", "thin", "exceeded")
 FLUID_NAMES = {
@@ -70,7 +69,7 @@ def level_of(margin_k: float, thin_band_k: float) -> str:
 
 
 def fluids_of(outlook: Forecast) -> tuple[str, ...]:
-    """Fluids this car has; one that shares its oil with another has no line of its own.
+    """Fluids of the forecast's car, see `fluids_in`.
 
     Parameters
     ----------
@@ -82,8 +81,23 @@ def fluids_of(outlook: Forecast) -> tuple[str, ...]:
     tuple of str
         Names in the model's order.
     """
-    shared = outlook.car.vehicle.axle.kind == "transaxle"
-    return tuple(fluid for fluid in FLUIDS if not (shared and fluid == "differential"))
+    return fluids_in(outlook.car.vehicle)
+
+
+def fluids_in(vehicle: Vehicle) -> tuple[str, ...]:
+    """Fluids of a car; a transaxle's differential shares the transmission's oil and has no line of its own.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+
+    Returns
+    -------
+    tuple of str
+        Names in the model's order.
+    """
+    return FLUIDS[:-1] if vehicle.axle.kind == "transaxle" else FLUIDS
 
 
 def find_margins(outlook: Forecast) -> tuple[Margin, ...]:
@@ -128,8 +142,6 @@ def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
     at = int(outlook.nominal.where[0, leg, f])
     margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
     place = _nearest(outlook, leg, float(line.end_m[at]))
-    zone = clock.zone_of(float(line.lat_deg[at]), float(line.lon_deg[at]))
-    instant = datetime.fromtimestamp(float(line.end_s[at]), tz=UTC)
     return Margin(
         leg=leg,
         fluid=fluid,
@@ -141,7 +153,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
         limit_k=float(outlook.nominal.limit_k[at, f]),
         distance_m=float(line.end_m[at]),
         near=place,
-        when=clock.to_local(instant, zone),
+        when=local_time(outlook, at),
         parked=bool(line.drive.speed_m_per_s[at] == 0.0),
     )
 

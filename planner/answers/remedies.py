@@ -3,9 +3,10 @@
 import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from typing import TypedDict
 
 import numpy as np
+import numpy.typing as npt
 
 from planner import clock
 from planner.answers.margins import FLUID_NAMES, Margin, fluids_of, worst_of
@@ -18,6 +19,7 @@ from planner.route.timeline import Span
 from thermal.ranges import BoolArray
 from thermal.vehicle import FLUIDS
 
+Floats = npt.NDArray[np.float64]
 _ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
 _SLOWER = (0.9, 0.8, 0.7)
 _SHIFTS_MIN = (-120, -90, -60, -30, 60)
@@ -146,23 +148,37 @@ def _cost(remedy: Remedy) -> float:
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
     """Judge another road, or another night."""
-    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
-    before = base.quantile_k(confidence)
-    after, chance = np.quantile(detour.margin_k, 1.0 - confidence, axis=0), np.mean(detour.margin_k < 0.0, axis=0)
-    thin = before < outlook.trip.thin_band_k
-    works = bool(np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1))
     return Remedy(
         words=detour.words,
         kind=detour.kind,
         minutes=max(detour.minutes, 0.0),
-        gain_k=float(after[f] - before[f]),
-        margin_k=float(after[f]),
-        probability=float(chance[f]),
-        works=works,
         note="a day more" if detour.days > 0 else "",
         changes=(),
         trial=None,
+        **_judged(outlook, base, worst, detour.margin_k),
     )
+
+
+class _Verdict(TypedDict):
+    """The part of a remedy that says what it does."""
+
+    gain_k: float
+    margin_k: float
+    probability: float
+    works: bool
+
+
+def _judged(outlook: Forecast, base: Trial, worst: Margin, margin_k: Floats) -> _Verdict:
+    """Hold the margins of every draw against the plan's."""
+    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
+    before, after = base.quantile_k(confidence), np.quantile(margin_k, 1.0 - confidence, axis=0)
+    chance, thin = np.mean(margin_k < 0.0, axis=0), before < outlook.trip.thin_band_k
+    return {
+        "gain_k": float(after[f] - before[f]),
+        "margin_k": float(after[f]),
+        "probability": float(chance[f]),
+        "works": bool(np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1)),
+    }
 
 
 def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
@@ -225,22 +241,16 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
 def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
     """Drive the day with the changes and judge it."""
     trial = run_day(outlook, number, changes)
-    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
-    before, after = base.quantile_k(confidence), trial.quantile_k(confidence)
-    thin = before < outlook.trip.thin_band_k
+    verdict = _judged(outlook, base, worst, trial.margin_k)
     shift = sum(change.shift_s for change in changes if change.kind == "hour")
-    works = bool(np.all(trial.chance() <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1))
     return Remedy(
         words=" and ".join(change.words for change in changes),
         kind="+".join(change.kind for change in changes),
         minutes=max((trial.day.end_s - base.day.end_s - shift) / 60.0, 0.0),
-        gain_k=float(after[f] - before[f]),
-        margin_k=float(after[f]),
-        probability=float(trial.chance()[f]),
-        works=works,
-        note=_note(outlook, number, base, trial, worst, changes, works=works),
+        note=_note(outlook, number, base, trial, worst, changes, works=verdict["works"]),
         changes=changes,
         trial=trial,
+        **verdict,
     )
 
 
@@ -267,12 +277,12 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
     if day.driving_s > rules.driving_s:
         yield f"breaks the day's driving limit by {(day.driving_s - rules.driving_s) / 60.0:.0f} min"
     place = trip.places[outlook.legs[day.last].finish]
-    today = clock.local_date(day.start_s, place.lat_deg, place.lon_deg)
+    today = clock.local(day.start_s, place.lat_deg, place.lon_deg).date()
     _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)
     if rules.daylight and day.end_s > sunset.timestamp() - rules.before_sunset_s:
         yield f"arrives later than the wanted {rules.before_sunset_s / 60.0:.0f} min before sunset"
     start = trip.places[outlook.legs[day.first].start]
-    if number > 0 and clock.local_time(day.start_s, start.lat_deg, start.lon_deg) < rules.earliest:
+    if number > 0 and clock.local(day.start_s, start.lat_deg, start.lon_deg).time() < rules.earliest:
         yield f"starts before the earliest hour, {rules.earliest:%H:%M}"
     for span in (span for span in trial.timeline.spans if span.kind == "drive"):
         yield from _missed(outlook, span, float(trial.timeline.end_s[span.last]))
@@ -281,16 +291,11 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
 def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
     """Name the appointments that arriving at a place now comes too late for."""
     trip, place = outlook.trip, outlook.trip.places[span.place]
-    today = clock.local_date(arrival_s, place.lat_deg, place.lon_deg)
-    now = clock.local_time(arrival_s, place.lat_deg, place.lon_deg)
+    now = clock.local(arrival_s, place.lat_deg, place.lon_deg).replace(tzinfo=None)
     for event in trip.events:
-        if (event.place, event.on) == (place.key, today) and now > event.arrive_by:
+        if (event.place, event.on) == (place.key, now.date()) and now.time() > event.arrive_by:
             yield f"comes to {place.name} after {event.arrive_by:%H:%M}, too late for the event"
-    if (
-        trip.finish_by is not None
-        and span.leg + 1 == len(outlook.legs)
-        and datetime.combine(today, now) > trip.finish_by
-    ):
+    if trip.finish_by is not None and span.leg + 1 == len(outlook.legs) and now > trip.finish_by:
         yield f"comes to the finish after {trip.finish_by:%H:%M}"
 
 

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.answers.margins import Margin, fluids_of
+from planner.answers.margins import Margin
+from planner.answers.trial import run_trip
 from planner.errors import NoRouteError
 from planner.forecast import Forecast
 from planner.model import Leg, Trip
 from planner.route.days import DayLegs
 from planner.route.graph import other_routes
 from planner.route.timeline import build_timeline
-from thermal.simulate import simulate
 
 Floats = npt.NDArray[np.float64]
 
@@ -94,26 +94,14 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
         line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
-    days = len(line.days)
-    shift = outlook.shift_k
-    if shift.shape[1] < days:
-        shift = np.hstack((shift, np.repeat(shift[:, -1:], days - shift.shape[1], axis=1)))
-    result = simulate(
-        line.drive,
-        outlook.car.vehicle,
-        start_k=outlook.start_k,
-        factors=outlook.factors,
-        ambient_k=shift[:, :days],
-        record=np.array([0]),
-    )
     day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
-    stretch = result.margin_k[:, day.first : day.last + 1 + longer, : len(fluids_of(outlook))]
+    stretch = run_trip(outlook, line, outlook.car.vehicle)[:, day.first : day.last + 1 + longer]
     return Detour(
         kind=kind,
         words=words,
         margin_k=stretch.min(axis=1),
         minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
-        days=days - len(outlook.timeline.days),
+        days=len(line.days) - len(outlook.timeline.days),
     )
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast import Forecast
-from planner.model import ServiceItem
+from planner.model import ServiceItem, Trip
 from planner.route.timeline import Span
 from thermal.vehicle import FLUIDS, Vehicle
 
@@ -65,7 +65,7 @@ def plan_service(outlook: Forecast) -> ServicePlan:
     ServicePlan
         Oils age by distance weighted with temperature, so hot running brings a change forward.
     """
-    items = outlook.trip.service or USUAL
+    items, _ = service_of(outlook.trip)
     due: list[Due] = []
     clear = []
     for item in items:
@@ -79,6 +79,24 @@ def plan_service(outlook: Forecast) -> ServicePlan:
         carry=carry(outlook.car.vehicle),
         assumed=not outlook.trip.service,
     )
+
+
+def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
+    """Service items of a trip.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip; one without any has the usual ones. [-]
+
+    Returns
+    -------
+    tuple of (tuple of ServiceItem, tuple of str)
+        The items, and what is assumed of them.
+    """
+    if trip.service:
+        return trip.service, ()
+    return USUAL, ("Service: intervals of common practice, all done just before the trip's start.",)
 
 
 def ageing(temp_k: Floats, fluid: str) -> Floats:

@@ -1,4 +1,4 @@
-"""One day driven again with something changed, every draw through the whole model."""
+"""A day, or the trip, driven again with something changed, every draw through the whole model."""
 
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -106,6 +106,35 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     count = len(fluids_of(outlook))
     margins = result.margin_k[:, :, :count].min(axis=1)
     return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
+
+
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
+    """Drive the whole trip again, laid out otherwise or with another car, under the draws of the plan.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast as planned. [-]
+    line : Timeline
+        The trip as changed; days more than the plan's have the last one's weather. [-]
+    vehicle : Vehicle
+        The car as changed. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_draw, n_leg, n_fluid)
+        Margins. [K]
+    """
+    day = np.minimum(np.arange(len(line.days)), outlook.shift_k.shape[1] - 1)
+    result = simulate(
+        line.drive,
+        vehicle,
+        start_k=outlook.start_k,
+        factors=outlook.factors,
+        ambient_k=outlook.shift_k[:, day],
+        record=np.array([0]),
+    )
+    return result.margin_k[:, :, : len(fluids_of(outlook))]
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:

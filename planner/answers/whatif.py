@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.answers.margins import fluids_of
+from planner.answers.trial import run_trip
 from planner.errors import NoRouteError, PlannerError
 from planner.files.reading import nearest
 from planner.forecast import Forecast
@@ -16,7 +16,6 @@ from planner.model import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import ThermalError
 from thermal.oil import GRADES_MM2_PER_S
-from thermal.simulate import simulate
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import key_of, sections
@@ -128,19 +127,7 @@ def _time_s(line: Timeline) -> float:
 
 def _margins(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
     """Smallest margin over the trip at its confidence, per fluid. [K]."""
-    days = int(line.drive.day.max()) + 1
-    shift = outlook.shift_k
-    if shift.shape[1] < days:
-        shift = np.hstack((shift, np.repeat(shift[:, -1:], days - shift.shape[1], axis=1)))
-    result = simulate(
-        line.drive,
-        vehicle,
-        start_k=outlook.start_k,
-        factors=outlook.factors,
-        ambient_k=shift[:, :days],
-        record=np.array([0]),
-    )
-    margins = result.margin_k[:, :, : len(fluids_of(outlook))].min(axis=1)
+    margins = run_trip(outlook, line, vehicle).min(axis=1)
     return np.asarray(np.quantile(margins, 1.0 - outlook.trip.confidence, axis=0))
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from planner.errors import TripError
 from planner.files.gpxpoints import Points, decoded, read_points
@@ -294,6 +293,8 @@ def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> 
 
 def _mended_elevation(along_m: Floats, height_m: Floats, *, coarse: bool) -> tuple[Floats, tuple[str, ...]] | str:
     """Fill missing and impossible elevations from their neighbours; say what was done, or why it cannot be."""
+    from scipy.ndimage import median_filter  # slow to import
+
     given = np.isfinite(height_m)
     height = np.where(given & (height_m >= _LOW_M) & (height_m <= _HIGH_M), height_m, np.nan)
     good = np.isfinite(height)

@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 
 import networkx as nx
 import numpy as np
-from scipy.spatial import cKDTree
 
 from planner.files.checks import Draft, great_circle_m
 from planner.files.reading import nearest, shown
@@ -112,6 +111,8 @@ def _barred(draft: Draft, ahead: set[str], behind: set[str]) -> str | None:
 
 def _closest(draft: Draft, ahead: set[str], behind: set[str]) -> tuple[str, str]:
     """Return the pair of places, one of each set, nearest to each other."""
+    from scipy.spatial import cKDTree  # slow to import
+
     left, right = sorted(ahead), sorted(behind)
     distances, indices = cKDTree(_directions(draft, right)).query(_directions(draft, left))
     nearest_left = int(np.argmin(distances))

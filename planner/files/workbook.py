@@ -14,9 +14,6 @@ from pathlib import Path
 from typing import Any
 from xml.parsers import expat
 
-from openpyxl import load_workbook
-from openpyxl.utils import get_column_letter, range_boundaries
-
 from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown
 
 FILE = "trip.xlsx"
@@ -134,6 +131,8 @@ def _examine(data: bytes) -> _Found:
 
 
 def _area(ref: str) -> int:
+    from openpyxl.utils import range_boundaries  # openpyxl is slow to import, and few trips are a workbook
+
     left, top, right, bottom = range_boundaries(ref)
     if left is None or top is None or right is None or bottom is None:
         return _MAX_SPANNED + 1  # whole rows or columns
@@ -199,6 +198,8 @@ def _read(data: bytes, max_rows: Mapping[str, int], problems: Problems) -> dict[
 
 
 def _grids(data: bytes, max_rows: Mapping[str, int], problems: Problems, *, data_only: bool) -> dict[str, _Grid]:
+    from openpyxl import load_workbook
+
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
     grids: dict[str, _Grid] = {}
     try:
@@ -266,6 +267,8 @@ def _records(grid: _Grid) -> Iterator[tuple[int, list[str]]]:
 
 def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problems: Problems) -> None:
     """Note formulas nobody has worked out, cells that show an error, and unprintable characters."""
+    from openpyxl.utils import get_column_letter
+
     for number, index in sorted(with_formulas.formulas if with_formulas is not None else ()):
         if not _at(grid, number, index):
             text = "the formula has no stored value; open and save the file in a spreadsheet program, or type the value"
@@ -288,6 +291,8 @@ def _at(grid: _Grid, number: int, index: int) -> str:
 
 def _merges(data: bytes, wanted: Mapping[str, object]) -> dict[str, list[tuple[int, int, str]]]:
     """First row, last row and name of each merged range, by sheet."""
+    from openpyxl import load_workbook
+
     book = load_workbook(io.BytesIO(data), keep_links=False)
     found: dict[str, list[tuple[int, int, str]]] = {}
     for sheet in book.worksheets:

@@ -1,44 +1,29 @@
 """The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
 
+import os
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import click
 
+from planner.console import DONE, JSON, PATH, TRIP, Streams
 from planner.errors import OutputError, PlannerError
 
 if TYPE_CHECKING:
     from planner.answers.alarms import Reading
-    from planner.learn.fit import Learned
+    from planner.learn.fit import Fitted
 
-DONE = 0
-_PATH = click.Path(path_type=Path)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
 _AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
-_LOGS = click.argument("logs", type=_PATH, metavar="LOG...", nargs=-1, required=True)
-_TRIP = click.argument("folder", type=_PATH, metavar="TRIP")
-
-
-class Streams(Protocol):
-    """What a command writes to."""
-
-    def say(self, text: str = "") -> None:
-        """Print a result."""
-
-    def tell(self, text: str) -> None:
-        """Print progress."""
-
-    def show(self, *things: object) -> None:
-        """Print rich tables."""
+_LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
 
 
 @click.command()
-@click.argument("file", type=_PATH, metavar="LOG")
+@click.argument("file", type=PATH, metavar="LOG")
 @click.option("--describe", is_flag=True, help="Propose a mapping even if there is one already.")
 @click.option("--write", is_flag=True, help="Write the proposed mapping beside the log, to be checked by you.")
-@click.option("--map", "map_file", type=_PATH, help="Mapping file; default is LOG's name with .map.toml.")
-@_JSON
+@click.option("--map", "map_file", type=PATH, help="Mapping file; default is LOG's name with .map.toml.")
+@JSON
 @click.pass_obj
 def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | None, as_json: bool) -> int:
     """Say how a log is read: columns, units, what is sure and what is not; write that down to confirm it.
@@ -49,8 +34,7 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     """
     from planner.files.logmapfile import map_path, write_map
     from planner.files.logs import describe_log, describe_read, open_log
-    from planner.learn import show as learnout
-    from planner.outputs import export
+    from planner.learn import show
 
     where = map_path(file) if map_file is None else map_file
     if where.is_file() and not (describe or write):
@@ -61,7 +45,7 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
         write_map(where, found.mapping, file.name)
         io.tell(f"written: {where}; check it, and settle every line 'unsure'")
     if as_json:
-        io.say(export.to_json(learnout.description_dict(found)).rstrip())
+        io.json(show.description_dict(found))
         return DONE
     for sentence in found.sentences:
         io.say(sentence)
@@ -71,14 +55,14 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
 
 
 @click.command()
-@_TRIP
+@TRIP
 @_LOGS
 @click.option("--learn", "names", help="What to learn, separated by commas; default: all the logs' channels can teach.")
-@click.option("--out", "out_file", type=_PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
-@click.option("--plots", type=_PATH, help="Folder for plots of log against model; default TRIP/out.")
+@click.option("--out", "out_file", type=PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
+@click.option("--plots", type=PATH, help="Folder for plots of log against model; default TRIP/out.")
 @click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="Date to give as the fit's; default today.")
 @_AMBIENT
-@_JSON
+@JSON
 @click.pass_obj
 def fit(
     io: Streams,
@@ -97,29 +81,32 @@ def fit(
     """
     from planner.files.folder import open_folder
     from planner.learn import fit as learning
-    from planner.learn import show as learnout
-    from planner.outputs import export
+    from planner.learn import show
+    from planner.outputs.write import write_files
 
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
+    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    if os.path.exists(target):  # said before the fit, which takes its time
+        message = f"{target}: exists already and is left as it is; name another file with --out"
+        raise OutputError(message)
     timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
-    before = learning.outlook_of(trip, timeline, car.vehicle, car.spread)
-    after = learning.outlook_of(trip, timeline, learned.found.vehicle, learned.learnt)
-    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
+    after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
     _write(learned, folder, target, day)
-    export.write_files(folder / "out" if plots is None else plots, learning.plots(learned))
+    write_files(folder / "out" if plots is None else plots, learning.plots(learned))
     if as_json:
-        io.say(export.to_json(learnout.learned_dict(learned, before, after)).rstrip())
+        io.json(show.fit_dict(learned, before, after))
         return DONE
-    for line in learnout.learned_lines(learned, before, after):
+    for line in show.fit_lines(learned, before, after):
         io.say(line)
     io.say(f"Written: {target}. To use it, put it in place of {folder / 'vehicle.toml'}; keep that one.")
     return DONE
 
 
-def _write(learned: "Learned", folder: Path, target: Path, day: date) -> None:
+def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
     """Write the new vehicle file."""
     from planner.paths import data_folder
     from thermal.errors import ThermalError
@@ -140,10 +127,10 @@ def _write(learned: "Learned", folder: Path, target: Path, day: date) -> None:
 
 
 @click.command()
-@_TRIP
+@TRIP
 @_LOGS
 @_AMBIENT
-@_JSON
+@JSON
 @click.pass_obj
 def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | None, as_json: bool) -> int:
     """Explain logs against the forecast: is it the day or the car? With three days or more, what drifts.
@@ -152,9 +139,8 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
     """
     from planner.files.folder import open_folder
     from planner.learn import review as reviewing
-    from planner.learn import show as learnout
+    from planner.learn import show
     from planner.learn.fit import read_drives
-    from planner.outputs import export
 
     trip, car = open_folder(folder)
     timeline, driven = read_drives(trip, car, logs, air_k=_kelvins(ambient))
@@ -164,7 +150,7 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
         found.append(reviewing.review(trip, car, timeline, one))
     drifting = reviewing.drifts(car, driven)
     if as_json:
-        io.say(export.to_json(learnout.review_dict(found, drifting)).rstrip())
+        io.json(show.review_dict(found, drifting))
         return DONE
     for reviewed in found:
         io.say(reviewed.driven.log.name)
@@ -179,11 +165,11 @@ _READ = ("PRESSURE", "RPM", "OIL")
 
 
 @click.command()
-@_TRIP
+@TRIP
 @click.option("--idle", nargs=3, metavar=" ".join(_READ), help='Read on a sound day: "15 psi" "850 rpm" "210 degF".')
 @click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruising speed.")
 @click.option("--drop", nargs=3, metavar=" ".join(_READ), help="Pressure drop over the oil cooler, the same way.")
-@_JSON
+@JSON
 @click.pass_obj
 def alarms(
     io: Streams,
@@ -199,18 +185,17 @@ def alarms(
     """
     from rich.table import Table
 
-    from planner.answers.alarms import Reference, alarm_cards, alarm_rows, alarm_title
+    from planner.answers.alarms import Reference, alarm_cards
     from planner.files.folder import open_folder
     from planner.forecast import forecast
-    from planner.learn import show as learnout
-    from planner.outputs import export
+    from planner.outputs.alarmcards import alarm_rows, alarm_title, alarms_dict
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
     trip, car = open_folder(folder)
     outlook = forecast(trip, car, tell=io.tell)
     cards = alarm_cards(outlook, known)
     if as_json:
-        io.say(export.to_json(learnout.alarms_dict(outlook, cards, known)).rstrip())
+        io.json(alarms_dict(outlook, cards, known))
         return DONE
     for card in cards:
         table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
@@ -251,6 +236,3 @@ def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
         message = f"read {' '.join(given)!r}; write pressure, engine speed and oil temperature, e.g. {example}"
         raise PlannerError(message)
     return Reading(pressure, oil, speed)
-
-
-COMMANDS = (log, fit, review, alarms)

@@ -10,13 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from planner import clock
-from planner.answers.margins import FLUID_NAMES
+from planner.answers.margins import FLUID_NAMES, fluids_in
 from planner.display import units_of
 from planner.errors import PlannerError
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
 from planner.forecast import ambient_sd_k
-from planner.learn.matching import Driven, PlannedDay, drive_of
+from planner.learn.driven import Driven, drive_of
+from planner.learn.matching import PlannedDay
 from planner.learn.plot import Panel, log_svg
 from planner.learn.words import cannot_teach, found_words, names_for, together
 from planner.model import Leg, Trip
@@ -29,7 +30,7 @@ from thermal.learnt import FACTORS, Learnt, learnt_from
 from thermal.misfit import modelled_k
 from thermal.simulate import simulate
 from thermal.spread import draw, medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
 Floats = npt.NDArray[np.float64]
@@ -47,7 +48,7 @@ class Held(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Learned:
+class Fitted:
     """What `fit` has to say.
 
     Attributes
@@ -107,7 +108,7 @@ def read_drives(
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
     """Local date on which a day of the plan begins."""
     place = trip.places[leg.start]
-    return clock.local_date(start_s, place.lat_deg, place.lon_deg)
+    return clock.local(start_s, place.lat_deg, place.lon_deg).date()
 
 
 def learn(
@@ -118,7 +119,7 @@ def learn(
     on: date,
     names: Sequence[str] = (),
     tell: Callable[[str], None] = lambda _: None,
-) -> Learned:
+) -> Fitted:
     """Fit the car to its logs.
 
     Parameters
@@ -138,7 +139,7 @@ def learn(
 
     Returns
     -------
-    Learned
+    Fitted
         Everything to be told and written.
 
     Raises
@@ -163,7 +164,7 @@ def learn(
     lines += [(one.log.name, line) for one in driven for line in cannot_teach(one, car.vehicle)]
     said = together(lines)
     source = _source(driven, on)
-    return Learned(
+    return Fitted(
         trip=trip,
         car=car,
         driven=tuple(driven),
@@ -259,12 +260,12 @@ def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, A
     return out
 
 
-def plots(learned: Learned) -> dict[str, str]:
+def plots(learned: Fitted) -> dict[str, str]:
     """Draw every log against the model before and after the fit.
 
     Parameters
     ----------
-    learned : Learned
+    learned : Fitted
         The fit. [-]
 
     Returns
@@ -294,7 +295,7 @@ def plots(learned: Learned) -> dict[str, str]:
     return out
 
 
-class Outlook(NamedTuple):
+class FluidMargin(NamedTuple):
     """Smallest margin of one fluid over the trip: as best known, at the trip's confidence, and spread. [K]"""
 
     fluid: str
@@ -303,7 +304,7 @@ class Outlook(NamedTuple):
     sd_k: float
 
 
-def outlook_of(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt) -> tuple[Outlook, ...]:
+def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit.
 
     Parameters
@@ -319,7 +320,7 @@ def outlook_of(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt)
 
     Returns
     -------
-    tuple of Outlook
+    tuple of FluidMargin
         By fluid.
     """
     factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(timeline), learnt=learnt)
@@ -328,7 +329,6 @@ def outlook_of(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt)
     best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
     return tuple(
-        Outlook(fluid, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
-        for f, fluid in enumerate(FLUIDS)
-        if not (fluid == "differential" and vehicle.axle.kind == "transaxle")
+        FluidMargin(fluid, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
+        for f, fluid in enumerate(fluids_in(vehicle))
     )

@@ -4,33 +4,23 @@ The log's own distance is stretched to the road's between the two ends, so that 
 cent does not shift the grades.
 """
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from planner import clock, geo
 from planner.errors import PlannerError
-from planner.files.channels import CHANNELS, FLUID_CHANNELS
-from planner.files.logs import Log, driven_m, level_m
+from planner.files.logs import Log
 from planner.files.reading import nearest, shown
 from planner.model import Leg, Trip
-from planner.route.timeline import Road, cut_road
-from thermal.drive import Drive
-from thermal.errors import ThermalError
-from thermal.kernel import COOLANT, N_NODE
-from thermal.logged import Readings, drive_from_log, start_from_readings
+from planner.route.graph import stops_of
 
-Floats = npt.NDArray[np.float64]
 _STRETCH = 0.06  # ASSUMED: tyre wear, other tyres and a sensor's own error, 2 to 6 %
 _NEAR_M = 5000.0
-_READ_S = 15.0
-_OLDEST_S = 20.0
-_IDLE_S = 300.0  # ASSUMED: who stands longer than this turns the engine off; jams creep
-_SMOOTH_M = 400.0  # a satellite's height wanders by metres; over this length a grade of 1 % is 4 m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,35 +49,6 @@ class PlannedDay(NamedTuple):
     first: int
     last: int
     on: date
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Driven:
-    """A log as the model takes it.
-
-    Attributes
-    ----------
-    distance_m : ndarray, shape (n_segment,)
-        Distance along the route at each segment's end; from the start of the log where it was not matched. [m]
-    match : Match or None
-        None where the log brings its own heights or its owner says it was level.
-    notes : tuple of str
-        What was filled in.
-    """
-
-    log: Log
-    drive: Drive
-    readings: Readings
-    distance_m: Floats
-    match: Match | None
-    notes: tuple[str, ...]
-
-    @property
-    def fluids(self) -> tuple[str, ...]:
-        """Fluids that have readings."""
-        return tuple(
-            name for name in FLUID_CHANNELS if np.any(np.isfinite(self.readings.temp_k[:, CHANNELS[name].node or 0]))
-        )
 
 
 def match_log(trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[PlannedDay] = ()) -> Match:
@@ -126,9 +87,8 @@ def match_log(trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[Plann
     if len(dated) == 1:
         return _match(legs, (dated[0].first, dated[0].last), log, "by its date and length")
     runs = [(day.first, day.last) for day in days if _fits(legs, (day.first, day.last), log)]
-    if len(runs) != 1:
-        n = len(legs)
-        runs = [(a, b) for a in range(n) for b in range(a, n) if _fits(legs, (a, b), log)] if not runs else runs
+    if not runs:
+        runs = [run for run in _runs(legs) if _fits(legs, run, log)]
     if len(runs) == 1:
         return _match(legs, runs[0], log, f"the only part of the plan of its length, {log.distance_m / 1000.0:.0f} km")
     some = "; ".join(f"{legs[a].start} to {legs[b].finish}" for a, b in runs[:5])
@@ -161,19 +121,32 @@ def log_date(trip: Trip, legs: Sequence[Leg], log: Log) -> date | None:
     if log.day is not None or log.epoch_s is None:
         return log.day
     place = trip.places[legs[0].start]
-    return clock.local_date(log.epoch_s, place.lat_deg, place.lon_deg)
+    return clock.local(log.epoch_s, place.lat_deg, place.lon_deg).date()
+
+
+def _runs(legs: Sequence[Leg]) -> Iterator[tuple[int, int]]:
+    """First and last leg of every run of legs."""
+    return itertools.combinations_with_replacement(range(len(legs)), 2)
+
+
+def _ends(legs: Sequence[Leg], run: tuple[int, int]) -> tuple[str, str]:
+    """Places where a run of legs begins and ends."""
+    return legs[run[0]].start, legs[run[1]].finish
+
+
+def _length_m(legs: Sequence[Leg], run: tuple[int, int]) -> float:
+    """Planned distance of a run of legs. [m]."""
+    return sum(leg.distance_m for leg in legs[run[0] : run[1] + 1])
 
 
 def _fits(legs: Sequence[Leg], run: tuple[int, int], log: Log) -> bool:
     """Whether a run of legs is as long as the log."""
-    planned = sum(leg.distance_m for leg in legs[run[0] : run[1] + 1])
-    return abs(planned / log.distance_m - 1.0) <= _STRETCH
+    return abs(_length_m(legs, run) / log.distance_m - 1.0) <= _STRETCH
 
 
 def _match(legs: Sequence[Leg], run: tuple[int, int], log: Log, how: str) -> Match:
     """Make a match and its sentence."""
-    planned = sum(leg.distance_m for leg in legs[run[0] : run[1] + 1])
-    stretch = planned / log.distance_m
+    stretch = _length_m(legs, run) / log.distance_m
     ends = f"{legs[run[0]].start} to {legs[run[1]].finish}"
     words = f"{log.name}: {ends} ({how}); its distance is stretched by {stretch - 1.0:+.1%}"
     return Match(first=run[0], last=run[1], stretch=stretch, words=words)
@@ -186,18 +159,13 @@ def _as_told(trip: Trip, legs: Sequence[Leg], log: Log) -> Match:
         if text not in trip.places:
             message = f"mapping of {log.name}, key 'trip.{key}': read {shown(text)}; {nearest(text, trip.places)}"
             raise PlannerError(message)
-    runs = [
-        (a, b)
-        for a in range(len(legs))
-        for b in range(a, len(legs))
-        if legs[a].start == start and legs[b].finish == finish
-    ]
+    runs = [run for run in _runs(legs) if _ends(legs, run) == (start, finish)]
     if not runs:
         message = (
             f"mapping of {log.name}: the planned route does not go from {start} to {finish}; see `grademargin plan`"
         )
         raise PlannerError(message)
-    best = min(runs, key=lambda run: (abs(sum(g.distance_m for g in legs[run[0] : run[1] + 1]) - log.distance_m), run))
+    best = min(runs, key=lambda run: (abs(_length_m(legs, run) - log.distance_m), run))
     found = _match(legs, best, log, "as its mapping says")
     if not 1.0 - 2.5 * _STRETCH <= found.stretch <= 1.0 + 2.5 * _STRETCH:
         planned = found.stretch * log.distance_m
@@ -218,18 +186,13 @@ def _by_position(trip: Trip, legs: Sequence[Leg], log: Log) -> Match | None:
     near = [_nearest(trip, legs, *end) for end in ends]
     if None in near:
         return None
-    runs = [
-        (a, b)
-        for a in range(len(legs))
-        for b in range(a, len(legs))
-        if legs[a].start == near[0] and legs[b].finish == near[1] and _fits(legs, (a, b), log)
-    ]
+    runs = [run for run in _runs(legs) if _ends(legs, run) == tuple(near) and _fits(legs, run, log)]
     return _match(legs, runs[0], log, "by its positions") if len(runs) == 1 else None
 
 
 def _nearest(trip: Trip, legs: Sequence[Leg], lat_deg: float, lon_deg: float) -> str | None:
     """Place of the route within a few kilometres of a position."""
-    keys = dict.fromkeys([leg.start for leg in legs] + [legs[-1].finish])
+    keys = dict.fromkeys(stops_of(legs))
     away = {
         key: geo.distance_m(
             lat1_deg=lat_deg, lon1_deg=lon_deg, lat2_deg=trip.places[key].lat_deg, lon2_deg=trip.places[key].lon_deg
@@ -238,174 +201,3 @@ def _nearest(trip: Trip, legs: Sequence[Leg], lat_deg: float, lon_deg: float) ->
     }
     best = min(away, key=lambda key: (away[key], key))
     return best if away[best] <= _NEAR_M else None
-
-
-class _Height(NamedTuple):
-    """Heights at the speed's times, distances along the route there, and how they are known."""
-
-    elevation_m: float | Floats
-    distance_m: Floats
-    match: Match | None
-    note: str
-
-
-def drive_of(
-    trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[PlannedDay] = (), air_k: float | None = None
-) -> Driven:
-    """Turn a log into a drive with grades, and its readings.
-
-    Parameters
-    ----------
-    trip : Trip
-        Its places. [-]
-    legs : sequence of Leg
-        The route. [-]
-    log : Log
-        The log; its own heights are used where it has them, else the road's. [-]
-    days : sequence of PlannedDay
-        Planned days. [-]
-    air_k : float, optional
-        Outside air where the log has none. [K]
-
-    Returns
-    -------
-    Driven
-        For the model.
-
-    Raises
-    ------
-    PlannerError
-        If the log lacks what the model needs, or cannot be placed on the road.
-    """
-    speed = log.channels.get("speed")
-    if speed is None or len(speed.time_s) < 10:
-        message = f"{log.name}: has no speed; the heat an engine makes cannot be told without it"
-        raise PlannerError(message)
-    notes: list[str] = []
-    height = _heights(trip, legs, log, days)
-    notes += [height.note] if height.note else []
-    air, said = _air(log, speed.time_s, air_k)
-    running, cooled = _running(log, speed.time_s), trip.air_conditioning and float(np.median(air)) > 293.15
-    notes += [*said, *_unsaid(log, running, cooled)]
-    try:
-        drive = drive_from_log(
-            speed.time_s,
-            speed.value,
-            air,
-            elevation_m=height.elevation_m,
-            engine_on=running,
-            ac_on=float(cooled),
-        )
-        readings = _readings(log, drive, float(speed.time_s[0]))
-    except ThermalError as exc:
-        message = f"{log.name}: {exc}"
-        raise PlannerError(message) from exc
-    edge_s = float(speed.time_s[0]) + np.cumsum(drive.duration_s)
-    return Driven(
-        log=log,
-        drive=drive,
-        readings=readings,
-        distance_m=np.interp(edge_s, speed.time_s, height.distance_m),
-        match=height.match,
-        notes=tuple(notes),
-    )
-
-
-def _heights(trip: Trip, legs: Sequence[Leg], log: Log, days: Sequence[PlannedDay]) -> _Height:
-    """Heights from the owner's word, the log, or the road."""
-    speed = log.channels["speed"]
-    driven = driven_m(speed)
-    level = level_m(log)
-    if level is not None:
-        return _Height(level, driven, None, f"{log.name}: taken as level at {level:.0f} m, as its mapping says")
-    own = log.channels.get("elevation")
-    if own is not None and len(own.value) > 10 and not (log.mapping.start or log.mapping.finish):
-        return _Height(_smoothed(np.interp(speed.time_s, own.time_s, own.value), driven), driven, None, "")
-    match = match_log(trip, legs, log, days=days)
-    road = cut_road(trip, legs)
-    at = _start_m(legs, match) + driven * match.stretch
-    return _Height(_road_height(road, at), at, match, match.words)
-
-
-def _start_m(legs: Sequence[Leg], match: Match) -> float:
-    """Distance along the route at which the matched legs begin. [m]."""
-    return float(sum(leg.distance_m for leg in legs[: match.first]))
-
-
-def _road_height(road: Road, at_m: Floats) -> Floats:
-    """Height of the road at distances along it."""
-    first = float(road.end_elevation_m[0] - road.grade[0] * road.length_m[0])
-    return np.asarray(
-        np.interp(at_m, np.concatenate(([0.0], road.end_m)), np.concatenate(([first], road.end_elevation_m)))
-    )
-
-
-def _smoothed(height_m: Floats, driven_m: Floats) -> Floats:
-    """Mean height over a few hundred metres of road."""
-    grid = np.arange(0.0, float(driven_m[-1]) + 50.0, 50.0)
-    even = np.interp(grid, driven_m, height_m)
-    half = round(0.5 * _SMOOTH_M / 50.0)
-    window = np.ones(2 * half + 1) / (2 * half + 1)
-    return np.asarray(np.interp(driven_m, grid, np.convolve(np.pad(even, half, mode="edge"), window, mode="valid")))
-
-
-def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[str]]:
-    """Outside air at the speed's times."""
-    own = log.channels.get("ambient")
-    if own is not None and len(own.value):
-        return np.asarray(np.interp(time_s, own.time_s, own.value)), []
-    if air_k is None:
-        message = f'{log.name}: has no outside air; give it with --ambient, e.g. --ambient "25 degC"'
-        raise PlannerError(message)
-    return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as told"]
-
-
-def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
-    """Whether the engine turned, where the log has its speed."""
-    rpm, speed = log.channels.get("rpm"), log.channels["speed"].value
-    if rpm is None or len(rpm.value) < 10:
-        return _moving_lately(time_s, speed)
-    held = rpm.at(time_s, oldest_s=30.0)
-    return np.where(np.isfinite(held), held, 100.0) > 20.0
-
-
-def _moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:
-    """Take the engine as off in every stand of more than a few minutes."""
-    running = np.ones(len(time_s), dtype=np.bool_)
-    edge = np.flatnonzero(np.diff(np.concatenate(([False], speed_m_per_s <= 0.0, [False])).astype(np.int8)))
-    for a, b in zip(edge[::2], edge[1::2], strict=True):
-        if time_s[b - 1] - time_s[a] > _IDLE_S:
-            running[a:b] = False
-    return running
-
-
-def _unsaid(log: Log, running: npt.NDArray[np.bool_] | None, ac_on: bool) -> list[str]:
-    """Tell what the log does not say and how it was taken."""
-    out = []
-    if running is not None and "rpm" not in log.channels and not running.all():
-        out.append(
-            f"{log.name}: has no rpm; stands of more than {_IDLE_S / 60.0:.0f} min are taken with the engine off"
-        )
-    out.append(f"{log.name}: air conditioning taken as {'on' if ac_on else 'off'}; it does not say")
-    return out
-
-
-def _readings(log: Log, drive: Drive, begin_s: float) -> Readings:
-    """Thin the fluids to one reading every few seconds, on the drive's clock."""
-    at_s = np.arange(0.0, float(drive.duration_s.sum()), _READ_S)
-    temp = np.full((len(at_s), N_NODE), np.nan)
-    for name in FLUID_CHANNELS:
-        series = log.channels.get(name)
-        if series is not None and len(series.value):
-            temp[:, CHANNELS[name].node or 0] = series.at(at_s + begin_s, oldest_s=_OLDEST_S)
-    first = np.array(
-        [
-            column[np.flatnonzero(np.isfinite(column))[:1]].sum() if np.any(np.isfinite(column[:20])) else np.nan
-            for column in temp.T
-        ]
-    )
-    air = float(drive.air_k[0])
-    if not np.isfinite(first[COOLANT]):
-        known = first[np.isfinite(first)]
-        first[COOLANT] = float(known[0]) if len(known) else air
-    return Readings(time_s=at_s, temp_k=temp, start_k=start_from_readings(first, air))

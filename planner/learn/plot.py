@@ -24,7 +24,7 @@ class Panel:
     curves: tuple[tuple[str, Floats], ...]
 
 
-def log_svg(panels: Sequence[Panel], *, units: Units, title: str, held_from_min: float | None = None) -> str:
+def log_svg(panels: Sequence[Panel], *, units: Units, title: str) -> str:
     """Draw panels under one another.
 
     Parameters
@@ -35,8 +35,6 @@ def log_svg(panels: Sequence[Panel], *, units: Units, title: str, held_from_min:
         What to show temperatures in. [-]
     title : str
         Above the picture. [-]
-    held_from_min : float, optional
-        From where on the log was held out of the fit. [min]
 
     Returns
     -------
@@ -53,10 +51,6 @@ def log_svg(panels: Sequence[Panel], *, units: Units, title: str, held_from_min:
     longest = max((float(panel.minute[-1]) for panel in panels), default=1.0)
     for i, panel in enumerate(panels):
         lines += _panel(panel, 40 + i * (_HIGH + _GAP), longest, units)
-    if held_from_min is not None:
-        x = _LEFT + _WIDE * held_from_min / longest
-        lines.append(f'<path d="M{x:.1f} 30V{height - 44}" stroke="#888" stroke-dasharray="4 3"/>')
-        lines.append(f'<text x="{x + 4:.1f}" y="34" fill="#555">held out from here</text>')
     lines += [
         f'<text x="{_LEFT + _WIDE * part / 4:.0f}" y="{height - 26}" text-anchor="middle">'
         f"{longest * part / 4:.0f}</text>"

@@ -11,7 +11,7 @@ from planner.answers.margins import FLUID_NAMES
 from planner.display import Units, units_of
 from planner.errors import PlannerError
 from planner.files.channels import CHANNELS
-from planner.learn.matching import Driven
+from planner.learn.driven import Driven
 from planner.learn.words import WORDS, names_for
 from planner.model import Trip
 from planner.route.timeline import Timeline

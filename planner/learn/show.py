@@ -1,14 +1,12 @@
-"""What `log`, `fit`, `review` and `alarms` print: lines for people, plain data for programs."""
+"""What `log`, `fit` and `review` print: lines for people, plain data for programs."""
 
 from collections.abc import Sequence
 from typing import Any
 
-from planner.answers.alarms import Card, Reference, alarm_title
 from planner.answers.margins import FLUID_NAMES
 from planner.display import units_of
 from planner.files.logs import Description
-from planner.forecast import Forecast
-from planner.learn.fit import Learned, Outlook
+from planner.learn.fit import Fitted, FluidMargin
 from planner.learn.review import Drift, Review
 
 
@@ -38,15 +36,15 @@ def description_dict(found: Description) -> dict[str, Any]:
     }
 
 
-def learned_lines(learned: Learned, before: Sequence[Outlook], after: Sequence[Outlook]) -> list[str]:
+def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
     """Tell a fit: sentences, errors on what was held out, margins before and after.
 
     Parameters
     ----------
-    learned : Learned
+    learned : Fitted
         The fit. [-]
-    before, after : sequence of Outlook
-        See `planner.learn.fit.outlook_of`. [-]
+    before, after : sequence of FluidMargin
+        See `planner.learn.fit.trip_margins`. [-]
 
     Returns
     -------
@@ -73,15 +71,15 @@ def learned_lines(learned: Learned, before: Sequence[Outlook], after: Sequence[O
     return lines
 
 
-def learned_dict(learned: Learned, before: Sequence[Outlook], after: Sequence[Outlook]) -> dict[str, Any]:
+def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> dict[str, Any]:
     """Give a fit as plain data.
 
     Parameters
     ----------
-    learned : Learned
+    learned : Fitted
         The fit. [-]
-    before, after : sequence of Outlook
-        See `planner.learn.fit.outlook_of`. [-]
+    before, after : sequence of FluidMargin
+        See `planner.learn.fit.trip_margins`. [-]
 
     Returns
     -------
@@ -144,50 +142,4 @@ def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, 
             for one in reviews
         ],
         "drifts": [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in found],
-    }
-
-
-def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) -> dict[str, Any]:
-    """Give all cards as plain data.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast. [-]
-    cards : sequence of Card
-        See `planner.answers.alarms.alarm_cards`. [-]
-    reference : Reference
-        What the pressures rest on. [-]
-
-    Returns
-    -------
-    dict
-        For JSON; kelvins and pascals.
-    """
-    return {
-        "schema": "grademargin-alarms/1",
-        "trip": outlook.trip.name,
-        "rests_on": reference.words,
-        "cards": [
-            {
-                "leg": card.leg,
-                "title": alarm_title(outlook, card),
-                "fluids": [
-                    {
-                        "fluid": FLUID_NAMES[f.fluid],
-                        "not_warm_below_k": f.low_k,
-                        "expected_k": list(f.band_k),
-                        "caution_k": f.caution_k,
-                        "limit_k": f.limit_k,
-                    }
-                    for f in card.fluids
-                ],
-                "oil_idle_pa": list(card.idle_pa),
-                "oil_idle_least_pa": card.idle_least_pa,
-                "oil_cruise_pa": list(card.cruise_pa),
-                "oil_cruise_least_pa": card.cruise_least_pa,
-                "cooler_drop_pa": None if card.drop_pa is None else list(card.drop_pa),
-            }
-            for card in cards
-        ],
     }

@@ -6,7 +6,7 @@ import numpy as np
 
 from planner.answers.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
-from planner.learn.matching import Driven
+from planner.learn.driven import Driven
 from thermal.fit import Fit
 from thermal.kernel import COOLANT, OIL
 from thermal.learnt import FACTORS

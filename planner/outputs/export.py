@@ -1,21 +1,12 @@
-"""Files other programs take, and writing them whole or not at all."""
+"""The plan for other programs: a table as CSV, everything as plain data, and what navigators, calendars, maps take."""
 
-import html
 import json
-import math
-import os
-import tempfile
-from collections.abc import Sequence
-from pathlib import Path
 
-import numpy as np
-
-from planner.answers.margins import FLUID_NAMES, Margin, fluids_of
+from planner.answers.margins import FLUID_NAMES, Margin
 from planner.answers.remedies import DayRemedies
-from planner.answers.whatif import Outcome
-from planner.display import units_of
-from planner.errors import OutputError
-from planner.forecast import Forecast
+from planner.outputs.geojson import trip_geojson
+from planner.outputs.gpx import trip_gpx
+from planner.outputs.ics import trip_ics
 from planner.report import Report, days_table, legs_table, reason, sentence
 
 SCHEMA = "grademargin-plan/1"
@@ -80,6 +71,22 @@ def plan_dict(report: Report) -> dict[str, object]:
     }
 
 
+def exchange_files(report: Report) -> dict[str, str]:
+    """Make the files for a navigator, a calendar and a map.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    dict
+        Name to text, to be written as it is: the calendar's lines end in CRLF.
+    """
+    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report), "trip.geojson": trip_geojson(report)}
+
+
 def _leg_dict(report: Report, leg: int) -> dict[str, object]:
     """One leg of the plan."""
     outlook, worst = report.outlook, report.worst(leg)
@@ -135,143 +142,3 @@ def _remedies_dict(day: DayRemedies) -> dict[str, object]:
             for r in day.choices
         ],
     }
-
-
-def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """Say what changes buy, as plain data.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast as planned. [-]
-    outcomes : sequence of Outcome
-        Ranked. [-]
-
-    Returns
-    -------
-    dict
-        See docs/formats.md.
-    """
-    names = [FLUID_NAMES[fluid] for fluid in fluids_of(outlook)]
-    return {
-        "schema": "grademargin-whatif/1",
-        "trip": outlook.trip.name,
-        "changes": [
-            {
-                "what": o.words,
-                "kind": o.kind,
-                "margin_gained_k": dict(zip(names, np.round(o.gain_k, 3).tolist(), strict=True)),
-                "margin_k": dict(zip(names, np.round(o.margin_k, 3).tolist(), strict=True)),
-                "minutes_more": round(o.minutes, 1),
-                "buys_nothing": o.buys_nothing,
-            }
-            for o in outcomes
-        ],
-    }
-
-
-def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
-    """Draw what changes buy for the fluid with the least margin as bars, longest first.
-
-    Parameters
-    ----------
-    outlook : Forecast
-        The forecast as planned. [-]
-    outcomes : sequence of Outcome
-        Ranked. [-]
-
-    Returns
-    -------
-    str
-        An SVG picture.
-    """
-    u, fluids = units_of(outlook.trip.units), fluids_of(outlook)
-    base = outcomes[0].margin_k - outcomes[0].gain_k
-    tight = int(np.argmin(base))
-    gains = [u.diff(float(o.gain_k[tight])) for o in outcomes]
-    span = max(1.0, max(abs(gain) for gain in gains))
-    row, left, wide = 26, 360, 360
-    middle = left + wide * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
-    scale = (left + wide - middle) / span
-    lines = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {left + wide + 90} {row * len(gains) + 60}" role="img" '
-        'font-family="sans-serif" font-size="13">',
-        f'<text x="8" y="22" font-weight="bold">Margin gained for the {FLUID_NAMES[fluids[tight]]}, {u.temperature}; '
-        f"the plan keeps {u.diff(float(base[tight])):.0f}</text>",
-    ]
-    for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
-        y = 40 + row * i
-        start, width = (middle, gain * scale) if gain >= 0.0 else (middle + gain * scale, -gain * scale)
-        lines.append(f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(outcome.words)}</text>')
-        fill = "#1f6f8b" if gain >= 0.0 else "#b3541e"
-        lines.append(f'<rect x="{start:.1f}" y="{y + 3}" width="{width:.1f}" height="{row - 8}" fill="{fill}"/>')
-        lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+.0f}</text>')
-    return "\n".join([*lines, "</svg>"]) + "\n"
-
-
-def to_json(value: object) -> str:
-    r"""Write plain data as JSON that is the same every time and holds no NaN.
-
-    Parameters
-    ----------
-    value : object
-        Dicts, lists, text, numbers. [-]
-
-    Returns
-    -------
-    str
-        Indented text with a line end.
-
-    Examples
-    --------
-    >>> to_json({"b": 1, "a": float("nan")})
-    '{\n  "a": null,\n  "b": 1\n}\n'
-    """
-    return json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _plain(value: object) -> object:
-    """Numbers of numpy become numbers; what is not finite becomes null."""
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if isinstance(value, (float, np.floating)):
-        return float(value) if math.isfinite(value) else None
-    return value
-
-
-def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write generated files, each whole or not at all.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if missing. [-]
-    files : dict
-        Name to text. [-]
-
-    Raises
-    ------
-    OutputError
-        If the folder or a file cannot be written; files written before stay whole.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            handle, temporary = tempfile.mkstemp(dir=folder, prefix=".", suffix=".part")
-            try:
-                with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-                    file.write(text)
-                os.chmod(temporary, 0o644)
-                os.replace(temporary, folder / name)
-            except BaseException:
-                Path(temporary).unlink(missing_ok=True)
-                raise
-    except OSError as exc:
-        message = f"{folder}: cannot be written ({exc.strerror or exc}); free the disk, allow writing, or use --out DIR"
-        raise OutputError(message) from exc

@@ -3,7 +3,7 @@
 import json
 
 from planner.answers.margins import FLUID_NAMES
-from planner.forecast import local_time, span_of
+from planner.forecast import leg_name, local_time, span_of
 from planner.outputs.gpx import leg_line
 from planner.outputs.marks import Mark, marks
 from planner.report import Report
@@ -35,7 +35,7 @@ def trip_geojson(report: Report) -> str:
 def _leg(report: Report, i: int) -> dict[str, object]:
     """One leg."""
     outlook = report.outlook
-    leg, places, span, worst = outlook.legs[i], outlook.trip.places, span_of(outlook, i), report.worst(i)
+    leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
     fluids = {
         FLUID_NAMES[m.fluid]: {
             "margin_k": round(m.margin_k, 2),
@@ -51,7 +51,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
         "kind": "leg",
         "leg": i + 1,
         "day": span.day + 1,
-        "name": f"{places[leg.start].name} to {places[leg.finish].name}",
+        "name": leg_name(outlook, i),
         "road": leg.road,
         "distance_m": round(leg.distance_m, 1),
         "depart": local_time(outlook, span.first, begin=True).isoformat(timespec="seconds"),

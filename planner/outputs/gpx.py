@@ -7,9 +7,10 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.thinning import curve_indices, line_indices
-from planner.forecast import span_of
+from planner.forecast import day_ends, span_of
 from planner.outputs.marks import Mark, cleaned, marks
 from planner.report import Report
+from planner.route.graph import stops_of
 
 _LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
 _NOTE = (
@@ -62,7 +63,7 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
     """Places in the order of travel."""
     outlook = report.outlook
     route = gpxpy.gpx.GPXRoute(name=cleaned(outlook.trip.name))
-    for key in (outlook.legs[0].start, *(leg.finish for leg in outlook.legs)):
+    for key in stops_of(outlook.legs):
         place = outlook.trip.places[key]
         point = gpxpy.gpx.GPXRoutePoint(
             latitude=round(place.lat_deg, 6),
@@ -76,10 +77,8 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
 
 def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
     """One day's road, thinned."""
-    outlook, day = report.outlook, report.outlook.timeline.days[number]
-    places = outlook.trip.places
-    start, finish = places[outlook.legs[day.first].start].name, places[outlook.legs[day.last].finish].name
-    track = gpxpy.gpx.GPXTrack(name=cleaned(f"Day {number + 1}: {start} to {finish}"))
+    start, finish = day_ends(report.outlook, number)
+    track = gpxpy.gpx.GPXTrack(name=cleaned(f"Day {number + 1}: {start.name} to {finish.name}"))
     segment = gpxpy.gpx.GPXTrackSegment()
     for lon, lat, height in day_line(report, number).tolist():
         segment.points.append(gpxpy.gpx.GPXTrackPoint(latitude=lat, longitude=lon, elevation=height))
@@ -104,7 +103,7 @@ def leg_line(report: Report, leg: int) -> npt.NDArray[np.float64]:
     """
     outlook, line = report.outlook, report.outlook.timeline
     span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].start]
-    part = slice(span.first, span.last + 1)
+    part = span.rows
     points = np.column_stack([line.lon_deg[part], line.lat_deg[part], line.end_elevation_m[part]])
     points = np.vstack([[place.lon_deg, place.lat_deg, place.elevation_m], points])
     along = np.concatenate([[0.0], np.cumsum(line.drive.length_m[part])])

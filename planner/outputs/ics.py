@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from icalendar import Calendar, Event, vText
 
 from planner.cautions import CAUTIONS
-from planner.forecast import local_time, span_of
+from planner.forecast import day_ends, local_time, span_of
 from planner.outputs.marks import Mark, advice, cleaned, hot_spots, hot_words, marks
 from planner.report import Report
 
@@ -70,16 +70,15 @@ def _whole(moment: datetime) -> datetime:
 def _day(report: Report, number: int, stamp: datetime, name: str) -> Event:
     """The drive of one day, with its hot spots and what to do."""
     outlook, u = report.outlook, report.units
-    day, places = outlook.timeline.days[number], outlook.trip.places
-    start, finish = places[outlook.legs[day.first].start].name, places[outlook.legs[day.last].finish].name
+    day, (start, finish) = outlook.timeline.days[number], day_ends(outlook, number)
     distance = u.dist(sum(outlook.legs[i].distance_m for i in range(day.first, day.last + 1)))
     lines = [f"{distance:.0f} {u.distance}, {day.driving_s / 3600.0:.1f} h of driving."]
     lines += [hot_words(report, m) for m in hot_spots(report) if day.first <= m.leg <= day.last]
     lines += [*advice(report, number), CAUTIONS[0]]
     begin = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     end = local_time(outlook, span_of(outlook, day.last).last)
-    event = _event(name, stamp, begin, end, f"Day {number + 1}: {start} to {finish}", "\n".join(lines))
-    event.add("location", cleaned(start))
+    event = _event(name, stamp, begin, end, f"Day {number + 1}: {start.name} to {finish.name}", "\n".join(lines))
+    event.add("location", cleaned(start.name))
     return event
 
 

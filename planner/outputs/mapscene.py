@@ -11,6 +11,7 @@ from planner.forecast import leg_name, local_time, span_of
 from planner.outputs.marks import Mark, hot_spots, hot_words, marks
 from planner.outputs.sheets import appendix, day_sheet, trip_tables
 from planner.report import Report, reason, sentence, then
+from planner.route.graph import stops_of
 from thermal.vehicle import FLUIDS
 
 _DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
@@ -180,7 +181,7 @@ def _hot_markers(found: tuple[Mark, ...]) -> tuple[Marker, ...]:
 def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
     """Places on the route, each once, by the most telling thing that happens there."""
     outlook = report.outlook
-    order = [outlook.legs[0].start, *(leg.finish for leg in outlook.legs)]
+    order = stops_of(outlook.legs)
     markers = []
     for position, key in enumerate(order):
         if key in order[:position]:
@@ -229,13 +230,15 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
 
 def _places(report: Report) -> tuple[Milestone, ...]:
     """Where the reader may be: every place in the order of travel."""
+    places = report.outlook.trip.places
+    return tuple(Milestone(point=point, title=places[key].name) for point, key in _points(report))
+
+
+def _points(report: Report) -> tuple[tuple[int, str], ...]:
+    """Places in the order of travel, each with its point of the track."""
     outlook = report.outlook
-    places = outlook.trip.places
-    ends = (
-        Milestone(point=span_of(outlook, i).last + 1, title=places[leg.finish].name)
-        for i, leg in enumerate(outlook.legs)
-    )
-    return (Milestone(point=0, title=places[outlook.legs[0].start].name), *ends)
+    ends = [0, *(span_of(outlook, i).last + 1 for i in range(len(outlook.legs)))]
+    return tuple(zip(ends, stops_of(outlook.legs), strict=True))
 
 
 def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
@@ -262,15 +265,10 @@ def _first_line(mark: Mark) -> str:
 
 def _serviced(report: Report) -> tuple[Milestone, ...]:
     """Places with room to stop and some service, in the order of travel."""
-    outlook = report.outlook
-    places = outlook.trip.places
-    order = (
-        (0, outlook.legs[0].start),
-        *((span_of(outlook, i).last + 1, leg.finish) for i, leg in enumerate(outlook.legs)),
-    )
+    places = report.outlook.trip.places
     return tuple(
         Milestone(point=point, title=places[key].name, text=", ".join(sorted(places[key].services)))
-        for point, key in order
+        for point, key in _points(report)
         if places[key].services
     )
 

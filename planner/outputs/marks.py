@@ -212,9 +212,8 @@ def _end(report: Report, kind: str) -> Mark:
         last = len(outlook.legs) - 1
         name = outlook.trip.places[outlook.legs[last].finish].name
         return _at_end(report, last, "finish", f"Finish at {name}")
-    place, begin = outlook.trip.places[outlook.legs[0].start], local_time(outlook, 0, begin=True)
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
-    begin = clock.to_local(begin.astimezone(UTC), zone)
+    place = outlook.trip.places[outlook.legs[0].start]
+    begin = clock.local(float(outlook.timeline.begin_s[0]), place.lat_deg, place.lon_deg)
     return Mark(
         kind="start",
         name=place.name,
@@ -274,7 +273,7 @@ def _pauses(report: Report) -> Iterator[Mark]:
     """Breaks, halts, stays and nights of the plan."""
     line = report.outlook.timeline
     for span in (span for span in line.spans if span.kind in _PAUSES):
-        seconds = float(np.sum(line.drive.duration_s[span.first : span.last + 1]))
+        seconds = float(np.sum(line.drive.duration_s[span.rows]))
         night = (
             f"Night {span.day + 1} at" if span.kind == "night" else f"{seconds / 60.0:.0f} min {_PAUSES[span.kind]},"
         )

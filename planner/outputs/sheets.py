@@ -1,17 +1,16 @@
 """Tables of the trip and the sheet of each day, as text in display units."""
 
-from datetime import UTC
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from maps.scene import Day, Table
 from planner import clock
-from planner.answers.alarms import Reference, alarm_rows, day_card, pressure_rows, trip_card
+from planner.answers.alarms import Reference, trip_card
 from planner.answers.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.answers.remedies import DayRemedies
-from planner.forecast import local_time, span_of
+from planner.forecast import day_ends, local_time, span_of
+from planner.outputs.alarmcards import alarm_rows, pressure_rows
 from planner.outputs.marks import advice, hot_spots
 from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
 from thermal.vehicle import FLUIDS
@@ -168,14 +167,11 @@ def day_sheet(report: Report, number: int) -> Day:
 def _hours(report: Report, number: int) -> str:
     """Hours of driving and of daylight."""
     outlook, row = report.outlook, days_table(report).iloc[number]
-    day, places = outlook.timeline.days[number], outlook.trip.places
-    first, last = places[outlook.legs[day.first].start], places[outlook.legs[day.last].finish]
-    rise, _ = clock.sun_times_utc(
-        first.lat_deg, first.lon_deg, clock.local_date(day.start_s, first.lat_deg, first.lon_deg)
-    )
-    _, sets = clock.sun_times_utc(last.lat_deg, last.lon_deg, clock.local_date(day.end_s, last.lat_deg, last.lon_deg))
-    risen = clock.to_local(rise.astimezone(UTC), clock.zone_of(first.lat_deg, first.lon_deg))
-    set_at = clock.to_local(sets.astimezone(UTC), clock.zone_of(last.lat_deg, last.lon_deg))
+    day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
+    begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
+    end = clock.local(day.end_s, last.lat_deg, last.lon_deg)
+    risen = clock.sun_times_utc(first.lat_deg, first.lon_deg, begin.date())[0].astimezone(begin.tzinfo)
+    set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
     u = report.units
     return (
         f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving, "
@@ -219,7 +215,7 @@ def _legs(report: Report, number: int) -> Table:
 def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
-    day, card = outlook.timeline.days[number], day_card(outlook, number)
+    day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
     part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
     for alarm in card.fluids:

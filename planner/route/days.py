@@ -4,7 +4,7 @@ import functools
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import networkx as nx
 import numpy as np
@@ -207,15 +207,15 @@ def _cheapest_start(case: _Case, start: int, finish: int, today: date) -> tuple[
 def _starts(case: _Case, start: int, today: date) -> list[tuple[int, float]]:
     """Hours at which a day may start, the usual one first; the first day's is the departure."""
     place, rules = case.place(start), case.trip.day
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
+    here = place.lat_deg, place.lon_deg
     if start == 0:
-        return [(0, clock.local_to_utc(case.trip.departure, zone).timestamp())]
+        return [(0, clock.epoch_s(case.trip.departure, *here))]
     fixed = dict(case.trip.mornings).get(today)
     if fixed is not None:
-        return [(0, clock.local_to_utc(datetime.combine(today, fixed), zone).timestamp())]
+        return [(0, clock.epoch_s(datetime.combine(today, fixed), *here))]
     usual, first = datetime.combine(today, rules.start), datetime.combine(today, rules.earliest)
     count = max(0, (usual - first) // _HALF_HOUR)
-    return [(n, clock.local_to_utc(usual - n * _HALF_HOUR, zone).timestamp()) for n in range(count + 1)]
+    return [(n, clock.epoch_s(usual - n * _HALF_HOUR, *here)) for n in range(count + 1)]
 
 
 def _lay(case: _Case, start: int, finish: int, at_s: float, today: date) -> DayLegs | None:
@@ -262,8 +262,7 @@ def _lay(case: _Case, start: int, finish: int, at_s: float, today: date) -> DayL
 def _meets(event: Event, place: Place, now_s: float, today: date, *, last: bool) -> bool:
     """Tell whether reaching an event's place now keeps its date."""
     if today == event.on:
-        zone = clock.zone_of(place.lat_deg, place.lon_deg)
-        return clock.to_local(datetime.fromtimestamp(now_s, tz=UTC), zone).time() <= event.arrive_by
+        return clock.local(now_s, place.lat_deg, place.lon_deg).time() <= event.arrive_by
     return last and today < event.on
 
 
@@ -275,8 +274,7 @@ def _in_time(case: _Case, day: DayLegs, today: date) -> bool:
         return False
     if case.trip.finish_by is None or day.last + 1 != len(case.legs):
         return True
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
-    return day.end_s <= clock.local_to_utc(case.trip.finish_by, zone).timestamp()
+    return day.end_s <= clock.epoch_s(case.trip.finish_by, place.lat_deg, place.lon_deg)
 
 
 @functools.lru_cache(maxsize=8192)
@@ -290,11 +288,10 @@ def _heat(case: _Case, day: DayLegs) -> float:
     if case.heat is None:
         return 0.0
     place = case.place(day.first)
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
     now, total = day.start_s, 0.0
     wait = {i: seconds for i, seconds, _ in day.pauses}
     for i in range(day.first, day.last + 1):
-        local = clock.to_local(datetime.fromtimestamp(now + 0.5 * case.driving_s[i], tz=UTC), zone)
+        local = clock.local(now + 0.5 * case.driving_s[i], place.lat_deg, place.lon_deg)
         total += float(case.heat[i, (2 * local.hour + local.minute // 30) % 48])
         now += case.driving_s[i] + wait.get(i, 0.0)
     return total

@@ -99,6 +99,22 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     return tuple(chosen)
 
 
+def stops_of(legs: Sequence[Leg]) -> list[str]:
+    """Places of a route in driving order, start first.
+
+    Parameters
+    ----------
+    legs : sequence of Leg
+        The route. [-]
+
+    Returns
+    -------
+    list of str
+        Keys, one more than legs.
+    """
+    return [legs[0].start, *(leg.finish for leg in legs)]
+
+
 def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
     """Yield the next best roads: whole routes that differ from the chosen one between two named places.
 

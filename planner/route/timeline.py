@@ -60,6 +60,11 @@ class Span:
     last: int
     place: str
 
+    @property
+    def rows(self) -> slice:
+        """Its segments, to index a timeline's arrays with."""
+        return slice(self.first, self.last + 1)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
@@ -93,6 +98,11 @@ class Timeline:
     lon_deg: Floats
     slowed: npt.NDArray[np.bool_]
     air_sd_k: Floats
+
+    def is_open(self, span: Span) -> bool:
+        """Tell whether a leg is open on the date it is driven."""
+        here = float(self.end_s[span.last]), float(self.lat_deg[span.last]), float(self.lon_deg[span.last])
+        return self.road.legs[span.leg].open_on(clock.local(*here).date())
 
 
 def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:

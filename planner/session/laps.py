@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -325,15 +326,30 @@ def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: floa
     return _corners(numbers, power, n, corner, grade)
 
 
-def _lap_length_m(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> float | None:
-    """Length of a lap of `n` corners at some speed; None when there is no time left to brake. [m]."""
+class _Corner(NamedTuple):
+    """Pulling out of one corner, braking for the next, holding its speed."""
+
+    pull_s: float
+    pull_m: float
+    top_m_per_s: float
+    brake_s: float
+    hold_s: float
+
+
+def _corner(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> _Corner:
+    """Share out the time of one of `n` corners taken at some speed; what is left to hold it may be negative."""
     pull_s = numbers.full_load * numbers.time_s / n
     top, way = power.after(corner, pull_s)
     brake_s = (top - corner) / (BRAKING_G * G_M_PER_S2)
-    hold_s = numbers.time_s / n - pull_s - brake_s
-    if hold_s < 0.0:
+    return _Corner(pull_s, way, top, brake_s, numbers.time_s / n - pull_s - brake_s)
+
+
+def _lap_length_m(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> float | None:
+    """Length of a lap of `n` corners at some speed; None when there is no time left to brake. [m]."""
+    one = _corner(numbers, power, n, corner)
+    if one.hold_s < 0.0:
         return None
-    return n * (way + 0.5 * (top + corner) * brake_s + corner * hold_s)
+    return n * (one.pull_m + 0.5 * (one.top_m_per_s + corner) * one.brake_s + corner * one.hold_s)
 
 
 def _corner_speed(numbers: LapNumbers, power: FullPower, n: int) -> tuple[float | None, list[float]]:
@@ -356,10 +372,7 @@ def _corner_speed(numbers: LapNumbers, power: FullPower, n: int) -> tuple[float 
 
 def _corners(numbers: LapNumbers, power: FullPower, n: int, corner: float, grade: float) -> Trace:
     """Lay out the pieces of one corner, and repeat them."""
-    pull_s = numbers.full_load * numbers.time_s / n
-    top, _ = power.after(corner, pull_s)
-    brake_s = (top - corner) / (BRAKING_G * G_M_PER_S2)
-    hold_s = numbers.time_s / n - pull_s - brake_s
+    pull_s, _, top, brake_s, hold_s = _corner(numbers, power, n, corner)
     pieces = max(1, int(np.ceil(max(pull_s / LONGEST_S, (top - corner) / WIDEST_M_PER_S))))
     stops = [power.after(corner, pull_s * k / pieces) for k in range(pieces + 1)]
     rows = [(pull_s / pieces, b[1] - a[1], b[0]) for a, b in pairwise(stops)]

@@ -8,20 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.answers.margins import level_of
-from planner.session.course import (
-    PAD_LIMIT_K,
-    ROTOR,
-    Case,
-    Piece,
-    in_lap,
-    kept_k,
-    laps,
-    margins_k,
-    out_lap,
-    pit,
-    run,
-    warm_up,
-)
+from planner.session.course import ROTOR, Case, Layout, Piece
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.kernel import ROTORS
@@ -31,10 +18,8 @@ from thermal.simulate import Result
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
-_MOST_LAPS, _LONGEST_S = 60, 5400.0
 _MOST_MINUTES = 180
 _FULL_LOAD = 0.97  # of the power there is counts as full load
-_AGAIN_K, _AGAIN_ROTORS_K = 1.0, 5.0
 _SHORT = 0.03  # more than there is by this share cannot be driven
 
 
@@ -83,39 +68,6 @@ class Outcome:
     distance_m: float
 
 
-def tried_laps(case: Case) -> int:
-    """Count the laps tried before a part is said never to be thin.
-
-    Parameters
-    ----------
-    case : Case
-        The case. [-]
-
-    Returns
-    -------
-    int
-        An hour and a half of them, from 3 to 60, and as many as are planned.
-    """
-    return int(np.clip(round(_LONGEST_S / lap_time_s(case)), max(3, case.setup.laps), _MOST_LAPS + case.setup.laps))
-
-
-def lap_time_s(case: Case) -> float:
-    """Time of one lap, with the way back and the wait where there are any.
-
-    Parameters
-    ----------
-    case : Case
-        The case. [-]
-
-    Returns
-    -------
-    float
-        Time. [s]
-    """
-    back = case.setup.back_m_per_s
-    return case.lap.time_s + case.setup.wait_s + (0.0 if back is None else case.lap.length_m / back)
-
-
 def laps_until_thin(case: Case, at: time) -> dict[str, int | None]:
     """Count the laps done before each part is thin, the car warm from the road.
 
@@ -132,10 +84,9 @@ def laps_until_thin(case: Case, at: time) -> dict[str, int | None]:
         Laps until whose end the margin at the confidence was never under the thin band; the next one takes it there.
         None when none of the laps tried does. [-]
     """
-    n = tried_laps(case)
-    drive, result = run(case, [*warm_up(case, at), *out_lap(case, at, 0), *laps(case, at, range(1, n + 1))])
-    worst = np.minimum.accumulate(margins_k(case, drive, result), axis=1)
-    thin = kept_k(case, worst) < case.bands_k
+    drive, result = case.run(Layout(case, at).from_road(case.tried_laps))
+    worst = np.minimum.accumulate(case.margins_k(drive, result), axis=1)
+    thin = case.kept_k(worst) < case.bands_k
     return {
         part: max(int(np.argmax(thin[:, i])) - 1, 0) if thin[:, i].any() else None for i, part in enumerate(case.parts)
     }
@@ -158,25 +109,9 @@ def state_after(case: Case, at: time, driven: int) -> Floats:
     ndarray, shape (1 + n_draw, 6)
         By draw. [K]
     """
-    pieces = [*warm_up(case, at), *out_lap(case, at, 0), *laps(case, at, range(1, driven + 1))]
-    _, result = run(case, [*pieces, *in_lap(case, at, driven + 1)])
+    lay = Layout(case, at)
+    _, result = case.run([*lay.from_road(driven), *lay.in_lap(driven + 1)])
     return result.temps_k[:, -1]
-
-
-def again_k(case: Case) -> Floats:
-    """Margins with which laps can be driven again.
-
-    Parameters
-    ----------
-    case : Case
-        The case. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_part,)
-        The thin bands, less 1 K, for the rotors 5 K: else a count that just fits would never fit again. [K]
-    """
-    return case.bands_k - np.where(np.array(case.parts) == ROTOR, _AGAIN_ROTORS_K, _AGAIN_K)
 
 
 def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tuple[int | None, float]:
@@ -199,16 +134,15 @@ def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tu
         Minutes in the pit, out-lap and in-lap apart, None when three hours do not do [min]; and the coolant's smallest
         margin at the confidence while standing [K].
     """
-    begin = state_after(case, at, driven)
-    stand, result = run(case, pit(case, at, 0, duration_s=60.0 * _MOST_MINUTES, engine_on=engine_on), begin)
+    lay, begin = Layout(case, at), state_after(case, at, driven)
+    stand, result = case.run(lay.pit(0, duration_s=60.0 * _MOST_MINUTES, engine_on=engine_on), begin)
     states = np.concatenate((begin[:, None], result.temps_k), axis=1)
-    soak = float(kept_k(case, margins_k(case, stand, result))[0, 0])
+    soak = float(case.kept_k(case.margins_k(stand, result))[0, 0])
 
     def enough(minutes: int) -> bool:
-        gate = [*pit(case, at, 0, duration_s=1.0, engine_on=True), *out_lap(case, at, 0)]
-        drive, again = run(case, [*gate, *laps(case, at, range(1, driven + 1))], states[:, minutes])
-        kept = kept_k(case, margins_k(case, drive, again).min(axis=1))
-        return bool(np.all(kept >= again_k(case)))
+        gate = [*lay.pit(0, duration_s=1.0, engine_on=True), *lay.out_lap(0)]
+        drive, again = case.run([*gate, *lay.laps(range(1, driven + 1))], states[:, minutes])
+        return bool(np.all(case.kept_k(case.margins_k(drive, again).min(axis=1)) >= case.again_k))
 
     if enough(0):
         return 0, soak
@@ -278,7 +212,7 @@ def run_session(case: Case, *, tell: Callable[[str], None] = lambda _: None) -> 
     full, short = load_shares(case)
     return Outcome(
         case=case,
-        tried=tried_laps(case),
+        tried=case.tried_laps,
         hours=tuple(hours),
         planned=planned_sessions(case),
         full_load=full,
@@ -330,37 +264,31 @@ def planned_sessions(case: Case) -> tuple[Planned, ...]:
     """
     setup, day = case.setup, datetime(2000, 1, 1)
     now, until = datetime.combine(day, setup.first), datetime.combine(day, setup.last)
-    pieces: list[Piece] = warm_up(case, setup.first)
+    pieces: list[Piece] = Layout(case, setup.first).warm_up()
     begins: list[time] = []
     while now <= until and len(begins) < setup.sessions:
-        at, group = now.time(), len(begins) + 1
-        held = [*out_lap(case, at, group), *laps(case, at, [group] * setup.laps), *in_lap(case, at, group)]
-        held += pit(case, at, group, duration_s=setup.pit_s, engine_on=setup.pit_idle)
+        lay, group = Layout(case, now.time()), len(begins) + 1
+        held = [*lay.out_lap(group), *lay.laps([group] * setup.laps), *lay.in_lap(group)]
+        held += lay.pit(group, duration_s=setup.pit_s, engine_on=setup.pit_idle)
         pieces += held
-        begins.append(at)
+        begins.append(lay.at)
         now += timedelta(seconds=float(sum(piece["duration_s"].sum() for piece in held)))
-    drive, result = run(case, pieces)
-    margins = margins_k(case, drive, result)
-    kept = kept_k(case, margins)
-    return tuple(_planned(case, at, kept[n], margins[0, n], drive.group == n, result) for n, at in enumerate(begins, 1))
+    drive, result = case.run(pieces)
+    kept = case.kept_k(case.margins_k(drive, result))
+    return tuple(
+        _planned(case, at, kept[n], result.temps_k[0, drive.group == n].max(axis=0)) for n, at in enumerate(begins, 1)
+    )
 
 
-def _planned(
-    case: Case, at: time, kept: Floats, nominal: Floats, rows: npt.NDArray[np.bool_], result: Result
-) -> Planned:
-    """Put one session's numbers together."""
+def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
+    """Put one session's numbers together; `peak_k` has a value a body of the model."""
     tight = int(np.argmin(kept - case.bands_k))
-    peaks = {}
-    for i, part in enumerate(case.parts):
-        node = ROTORS if part == ROTOR else 1 + FLUIDS.index(part)
-        peaks[part] = float(result.temps_k[0, rows, node].max())
-        if part == ROTOR:
-            peaks[part] = PAD_LIMIT_K[case.setup.pads] - float(nominal[i])
+    nodes = {part: ROTORS if part == ROTOR else 1 + FLUIDS.index(part) for part in case.parts}
     return Planned(
         begin=at,
         air_k=case.site.air_k(at),
         margin_k=dict(zip(case.parts, map(float, kept), strict=True)),
-        peak_k=peaks,
+        peak_k={part: float(peak_k[node]) for part, node in nodes.items()},
         part=case.parts[tight],
         level=level_of(float(kept[tight]), float(case.bands_k[tight])),
     )
@@ -396,8 +324,7 @@ def load_shares(case: Case) -> tuple[float, float]:
     tuple of float
         Shares of the lap's time. [-, -]
     """
-    at = case.setup.first
-    drive, result = run(case, laps(case, at, [0, 1]))
+    drive, result = case.run(Layout(case, case.setup.first).laps([0, 1]))
     n = len(case.lap.duration_s)
     second = int(np.flatnonzero(drive.group == 1)[0])
     rows = slice(second, second + n)

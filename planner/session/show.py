@@ -8,11 +8,11 @@ from rich.table import Table
 from rich.text import Text
 
 from planner.answers.margins import FLUID_NAMES
-from planner.answers.service import USUAL as USUAL
+from planner.answers.service import service_of
 from planner.display import Units, units_of
 from planner.files.sessionfile import LapNumbers, Setup
 from planner.model import ServiceItem, Trip
-from planner.route.graph import choose_route
+from planner.route.graph import choose_route, stops_of
 from planner.session.course import PAD_LIMIT_K, ROTOR, Case
 from planner.session.run import Hour, Outcome, Planned
 from thermal.vehicle import FLUIDS
@@ -108,7 +108,7 @@ def after_session(trip: Trip, setup: Setup, jobs: Sequence[str] = ALWAYS_DUE) ->
         With a service item for each job, due once.
     """
     legs = choose_route(trip)
-    stops, at_m = [legs[0].start, *(leg.finish for leg in legs)], 0.0
+    stops = stops_of(legs)
     if setup.place not in stops:
         return trip
     position = stops.index(setup.place)
@@ -116,10 +116,10 @@ def after_session(trip: Trip, setup: Setup, jobs: Sequence[str] = ALWAYS_DUE) ->
     at_m = sum(leg.distance_m for leg in legs[: shops[0] if shops else position])
     since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
     items = tuple(ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in jobs)
-    said = () if trip.service else ("Service: intervals of common practice, all done just before the trip's start.",)
+    known, said = service_of(trip)
     return replace(
         trip,
-        service=(*(trip.service or USUAL), *items),
+        service=(*known, *items),
         assumptions=(*trip.assumptions, *said, f"Hard use at {trip.places[setup.place].name}: {setup.name}."),
     )
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
-from planner.forecast import local_time, span_of
+from planner.forecast import leg_name, local_time, span_of
 from planner.report import Report
 
 Plan = Mapping[str, Any]
@@ -168,11 +168,11 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
 
 def _margin_words(report: Report, worst: Margin, change: float, level: str) -> str:
     """One leg's change of margin."""
-    u, leg, places = report.units, report.outlook.legs[worst.leg], report.outlook.trip.places
+    u = report.units
     word = "up" if change > 0.0 else "down"
     levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
     return (
-        f"{places[leg.start].name} to {places[leg.finish].name}: {FLUID_NAMES[worst.fluid]} margin {word} by "
+        f"{leg_name(report.outlook, worst.leg)}: {FLUID_NAMES[worst.fluid]} margin {word} by "
         f"{u.diff(abs(change)):.0f} to {u.diff(worst.margin_k):.0f} {u.temperature} ({levels})."
     )
 

@@ -10,13 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from planner import clock
-from planner.answers.service import USUAL as USUAL
+from planner.answers.service import service_of
 from planner.display import units_of
 from planner.errors import PlannerError
 from planner.files.reading import nearest, shown
 from planner.model import Leg, Place, ServiceItem, Trip
-from planner.route.graph import choose_route
-from planner.underway.whereabouts import UNDER_WAY, Along, Here, locate, stops_of
+from planner.route.graph import choose_route, stops_of
+from planner.underway.whereabouts import UNDER_WAY, Along, Here, locate
 from planner.weather.expected import Anchor, expected_air_k, highs_lows_along
 from thermal.errors import UnitError
 from thermal.units import to_si
@@ -268,14 +268,13 @@ def start_temps_k(trip: Trip, vehicle: Vehicle, temps_k: Mapping[str, float] | N
 def _start_air_k(trip: Trip) -> float:
     """Air to expect at the start. [K]."""
     place = trip.places[trip.route[0]]
-    zone = clock.zone_of(place.lat_deg, place.lon_deg)
     anchor = Anchor(distance_m=0.0, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
     air = expected_air_k(
         distance_m=[0.0, 1.0],
         elevation_m=[place.elevation_m] * 2,
         lat_deg=place.lat_deg,
         lon_deg=place.lon_deg,
-        epoch_s=clock.local_to_utc(trip.departure, zone).timestamp(),
+        epoch_s=clock.epoch_s(trip.departure, place.lat_deg, place.lon_deg),
         anchors=[anchor] if place.high_k is not None or place.low_k is not None else [],
     )
     return float(air[0])
@@ -354,13 +353,13 @@ def _anchors(trip: Trip, legs: Sequence[Leg]) -> list[Anchor]:
 def _service(trip: Trip, driven_m: float, months: float) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
     """Count what was driven; a job that fell due on the way counts as done then."""
     items, done = [], []
-    for item in trip.service or USUAL:
+    known, notes = service_of(trip)
+    for item in known:
         since, passed = item.since_m + driven_m, max(item.since_months + months, 0.0)
         if item.every_m > 0.0 and since >= item.every_m > item.since_m:
             done.append(item.item)
             since %= item.every_m
         items.append(replace(item, since_m=since, since_months=passed))
-    notes = () if trip.service else ("Service: intervals of common practice, all done just before the trip's start.",)
     if done:
         notes = (*notes, f"Service that fell due on the way is taken as done then: {', '.join(done)}.")
     return tuple(items), notes

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from planner.errors import NoRouteError, PlannerError
 from planner.files.reading import nearest, shown
 from planner.model import Leg, Place, Profile, Trip
 from planner.route.days import split_days
+from planner.route.graph import stops_of
 from planner.route.timeline import positions_along
 
 Along = tuple[str, str, float]
@@ -72,22 +73,6 @@ def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) ->
         If there is no such place or leg, or it lies beside a route that is listed place by place.
     """
     return _at_place(trip, legs, where, at) if isinstance(where, str) else _along(trip, legs, where, at)
-
-
-def stops_of(legs: Sequence[Leg]) -> list[str]:
-    """Places of a route in driving order, start first.
-
-    Parameters
-    ----------
-    legs : sequence of Leg
-        The route. [-]
-
-    Returns
-    -------
-    list of str
-        Keys, one more than legs.
-    """
-    return [legs[0].start, *(leg.finish for leg in legs)]
 
 
 def find_place(trip: Trip, text: str) -> Place:
@@ -167,7 +152,7 @@ def _beside(trip: Trip, stops: Sequence[str], place: Place) -> int:
 class _Passing:
     """When the plan has the car at a position of the route, and what it drove that day until then."""
 
-    arrival: datetime  # local, without a zone
+    arrival: datetime  # local
     epoch_s: float
     driven_s: float
 
@@ -179,8 +164,8 @@ class _Passing:
 def _planned(trip: Trip, legs: Sequence[Leg]) -> list[_Passing]:
     """When the plan passes every position of the route; without days that can be planned, by driving time alone."""
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
-    zones = [_zone(trip, key) for key in stops_of(legs)]
-    start_s = clock.local_to_utc(trip.departure, zones[0]).timestamp()
+    places = [trip.places[key] for key in stops_of(legs)]
+    start_s = _epoch_s(trip, legs[0].start, trip.departure)
     passed = [(start_s, 0.0)]
     try:
         days = split_days(trip, legs, times)
@@ -194,12 +179,8 @@ def _planned(trip: Trip, legs: Sequence[Leg]) -> list[_Passing]:
             passed.append((now_s, sum(times[day.first : i + 1])))
             now_s += sum(seconds for after, seconds, _ in day.pauses if after == i)
     return [
-        _Passing(
-            arrival=clock.to_local(datetime.fromtimestamp(at_s, tz=UTC), zones[i]).replace(tzinfo=None),
-            epoch_s=at_s,
-            driven_s=driven_s,
-        )
-        for i, (at_s, driven_s) in enumerate(passed)
+        _Passing(arrival=clock.local(at_s, place.lat_deg, place.lon_deg), epoch_s=at_s, driven_s=driven_s)
+        for place, (at_s, driven_s) in zip(places, passed, strict=True)
     ]
 
 
@@ -207,13 +188,13 @@ def _nearest_passing(
     trip: Trip, plan: Sequence[_Passing], found: Sequence[int], stops: Sequence[str], at: datetime
 ) -> int:
     """Choose among the positions at which the route passes a place, by the planned time."""
-    here_s = clock.local_to_utc(at, _zone(trip, stops[found[0]])).timestamp()
+    here_s = _epoch_s(trip, stops[found[0]], at)
     return min(found, key=lambda position: abs(plan[position].epoch_s - here_s))
 
 
-def _zone(trip: Trip, key: str) -> str:
-    """Time zone of a place."""
-    return clock.zone_of(trip.places[key].lat_deg, trip.places[key].lon_deg)
+def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
+    """Instant of a wall clock reading at a place. [s]."""
+    return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
 
 
 def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from planner.cli import EXCEEDED, main
+from planner.cli import main
+from planner.console import EXCEEDED
 
 CHROMIUM = "/usr/bin/chromium"
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "wilmington-astoria"

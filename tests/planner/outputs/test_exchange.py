@@ -16,7 +16,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from planner.forecast import span_of
-from planner.outputs.exchange import exchange_files
+from planner.outputs.export import exchange_files
 from planner.outputs.gpx import leg_line, trip_gpx
 from planner.outputs.ics import trip_ics
 from planner.outputs.marks import KINDS, cleaned, hot_spots, left_words, marks

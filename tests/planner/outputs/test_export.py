@@ -17,7 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.errors import OutputError
-from planner.outputs.export import SCHEMA, forecast_csv, plan_dict, to_json, write_files
+from planner.outputs.export import SCHEMA, forecast_csv, plan_dict
+from planner.outputs.write import to_json, write_files
 from planner.report import legs_table
 
 NAMES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
@@ -68,7 +69,7 @@ def test_a_full_disk_keeps_the_old_file(tmp_path):
     write_files(tmp_path, {"a.txt": "old"})
     code = (
         "import resource, signal, sys; from pathlib import Path\n"
-        "from planner.errors import OutputError; from planner.outputs.export import write_files\n"
+        "from planner.errors import OutputError; from planner.outputs.write import write_files\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))\n"
         "try: write_files(Path(sys.argv[1]), {'a.txt': 'x' * 100_000})\n"

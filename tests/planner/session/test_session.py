@@ -27,10 +27,9 @@ from planner.files.sessionfile import (
     Setup,
     read_session,
 )
-from planner.outputs.export import to_json
-from planner.session import course
+from planner.outputs.write import to_json
 from planner.session import run as session
-from planner.session.course import ROTOR, Case, make_case
+from planner.session.course import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.session.laps import LONGEST_S, full_power, trace_of_numbers, trace_of_table
 from planner.session.show import ALWAYS_DUE, after_session, due_after, session_dict, tables
 from thermal.brakes import FRONT_SHARE
@@ -164,7 +163,7 @@ def test_over_a_closed_lap_the_crank_s_work_is_drag_rolling_losses_and_brakes(ca
         grade=(0.0,) * 6,
     )
     case = case_of(lap=table)
-    drive = course._drive(case, course.laps(case, NOON, [0, 1]))
+    drive = case.drive(Layout(case, NOON).laps([0, 1]))
     lap = drive.take(slice(len(case.lap.duration_s), None))
     loads, work = compute_loads(case.vehicle, drive)
     rows = drive.group == 1
@@ -188,8 +187,7 @@ def test_over_a_closed_lap_the_crank_s_work_is_drag_rolling_losses_and_brakes(ca
 
 def test_the_heat_of_a_session_closes(case_of):
     case = case_of()
-    pieces = [*course.warm_up(case, NOON), *course.out_lap(case, NOON, 0), *course.laps(case, NOON, [1, 2, 3])]
-    drive, result = course.run(case, pieces)
+    drive, result = case.run(Layout(case, NOON).from_road(3))
     vehicle = case.vehicle
     nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
     capacity = np.array([node.heat_capacity_j_per_k for node in nodes])
@@ -201,7 +199,7 @@ def test_one_hard_stop_heats_the_rotors_by_its_kinetic_energy(case_of):
     # From 40 to 15 m/s: front share of the kinetic energy, less what drag, rolling and the engine take.
     way, speed = (0.0, 800.0, 920.0, 1400.0), (15.0, 40.0, 15.0, 15.0)
     case = case_of(lap=LapTable(distance_m=way, speed_m_per_s=speed, grade=(0.0,) * 4))
-    drive = course._drive(case, course.laps(case, NOON, [0]))
+    drive = case.drive(Layout(case, NOON).laps([0]))
     loads, _ = compute_loads(case.vehicle, drive)
     heat = float(np.sum(loads.rotor_w * drive.duration_s))
     energy = FRONT_SHARE * 0.5 * case.vehicle.body.mass_kg * (40.0**2 - 15.0**2)
@@ -216,16 +214,15 @@ def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
     found = session.laps_until_thin(case, NOON)
     assert any(n is not None for n in found.values())
     left = dict.fromkeys(case.parts)
-    for n in range(session.tried_laps(case) + 1):
-        pieces = [*course.warm_up(case, NOON), *course.out_lap(case, NOON, 0)]
-        pieces += course.laps(case, NOON, range(1, n + 1))
-        drive = course._drive(case, pieces)
+    for n in range(case.tried_laps + 1):
+        lay = Layout(case, NOON)
+        drive = case.drive([*lay.warm_up(), *lay.out_lap(0), *lay.laps(range(1, n + 1))])
         for i, part in enumerate(case.parts):
             if left[part] is not None:
                 continue
             result = simulate(drive, case.vehicle, factors=case.factors, ambient_k=case.shift_k)
             if part == ROTOR:
-                smallest = course.PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, 5].max(axis=1)
+                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, 5].max(axis=1)
             else:
                 smallest = (result.limit_k[None, :, i] - result.temps_k[:, :, i + 1]).min(axis=1)
             kept = min(np.quantile(smallest[1:], 1.0 - case.confidence), smallest[0])
@@ -266,7 +263,7 @@ def test_off_and_idling_cool_differently_and_the_coolant_soaks_when_shut_off(cas
     begin = session.state_after(case, NOON, 4)
     ends = {}
     for engine_on in (False, True):
-        _, result = course.run(case, course.pit(case, NOON, 0, duration_s=900.0, engine_on=engine_on), begin)
+        _, result = case.run(Layout(case, NOON).pit(0, duration_s=900.0, engine_on=engine_on), begin)
         ends[engine_on] = result.temps_k[0]
     off, idle = ends[False], ends[True]
     cooling = case.vehicle.cooling
@@ -288,12 +285,11 @@ def test_minutes_to_cool_are_just_enough(case_of, engine_on):
     def worst(stand_min: int) -> float:
         """Stand, then drive again, as one drive from the pit on; thin band taken off."""
         begin = session.state_after(case, NOON, driven)
-        pieces = course.pit(case, NOON, 0, duration_s=60.0 * stand_min, engine_on=engine_on)
-        pieces += course.out_lap(case, NOON, 1)
-        pieces += course.laps(case, NOON, range(2, driven + 2))
-        drive, result = course.run(case, pieces, begin)
-        margins = course.margins_k(case, drive, result)[:, 1:].min(axis=1)
-        return float((course.kept_k(case, margins) - session.again_k(case)).min())
+        lay = Layout(case, NOON)
+        pieces = lay.pit(0, duration_s=60.0 * stand_min, engine_on=engine_on)
+        drive, result = case.run([*pieces, *lay.out_lap(1), *lay.laps(range(2, driven + 2))], begin)
+        margins = case.margins_k(drive, result)[:, 1:].min(axis=1)
+        return float((case.kept_k(margins) - case.again_k).min())
 
     assert worst(minutes) > -0.1
     assert worst(minutes - 1) < 0.1

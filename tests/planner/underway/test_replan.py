@@ -12,7 +12,8 @@ from planner.errors import PlannerError
 from planner.files.folder import open_folder
 from planner.forecast import forecast, local_time, span_of
 from planner.model import Event, Halt, Profile, ServiceItem
-from planner.outputs.export import plan_dict, to_json
+from planner.outputs.export import plan_dict
+from planner.outputs.write import to_json
 from planner.report import make_report
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline, cut_road
