@@ -13,12 +13,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from cars import ESTATE, read_class
 
 from thermal.drive import steady_drive
 from thermal.loads import compute_loads
 from thermal.simulate import limits_k, simulate
-from thermal.vehicle import Vehicle
-from thermal.vehicle_file import read_vehicle
 
 ROOT = Path(__file__).parents[1]
 DOC = (ROOT / "docs" / "model.md").read_text(encoding="utf-8")
@@ -113,15 +112,9 @@ def test_links_inside_the_page_lead_somewhere() -> None:
 # --- worked examples: numbers derived by hand from the class file, with none of the code; see the page ---------------
 
 
-def estate(folder: Path, own: str = "") -> Vehicle:
-    path = folder / "vehicle.toml"
-    path.write_text(f'base = "estate-1990s-six"\n{own}', encoding="utf-8")
-    return read_vehicle(path, ROOT / "data" / "vehicles").vehicle
-
-
-def test_level_road_by_hand(tmp_path: Path) -> None:
+def test_level_road_by_hand() -> None:
     """Tolerances: half the last printed digit; 0.02 K for the radiator's map and the approach to the steady state."""
-    vehicle = estate(tmp_path)
+    vehicle = read_class(ESTATE).vehicle
     drive = steady_drive(minutes=300, speed_m_per_s=65 * 0.44704, grade=0.0, air_k=293.15)
     loads, work = compute_loads(vehicle, drive)
     assert work.crank_w[0] == pytest.approx(19_556, abs=0.5)
@@ -133,9 +126,9 @@ def test_level_road_by_hand(tmp_path: Path) -> None:
     assert "94.04 / 86.00 / 91.42" in DOC
 
 
-def test_grade_with_trailer_by_hand(tmp_path: Path) -> None:
+def test_grade_with_trailer_by_hand() -> None:
     own = '[trailer]\nmass = {value = "700 kg", source = "x"}\ndrag_area = {value = "0.5 m**2", source = "x"}\n'
-    vehicle = estate(tmp_path, own)
+    vehicle = read_class(ESTATE, own).vehicle
     drive = steady_drive(minutes=120, speed_m_per_s=45 * 0.44704, grade=0.06, air_k=303.15, ac_on=True)
     drive = replace(drive, elevation_m=np.full(len(drive.duration_s), 2000.0))
     loads, work = compute_loads(vehicle, drive)
@@ -147,9 +140,9 @@ def test_grade_with_trailer_by_hand(tmp_path: Path) -> None:
     assert "108.62 / 95.63 / 119.29" in DOC
 
 
-def test_boiling_by_hand(tmp_path: Path) -> None:
+def test_boiling_by_hand() -> None:
     """CoolProp 8.0.0: water at 225.2 kPa boils at 124.003 degC; IF97 differs by some millikelvin."""
-    limit = limits_k(estate(tmp_path), np.array([0.0, 3000.0]))[:, 0] - 273.15
+    limit = limits_k(read_class(ESTATE).vehicle, np.array([0.0, 3000.0]))[:, 0] - 273.15
     assert limit == pytest.approx([120.0, 118.003], abs=0.015)
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from cars import ESTATE, read_class
 
 from thermal import causes, fit, made_up
 from thermal.drive import Drive
@@ -127,15 +128,15 @@ def test_a_car_nobody_logged_is_drawn_as_before() -> None:
     assert np.array_equal(shift, same)
 
 
-def test_learnt_factors_survive_the_file(read_class) -> None:
+def test_learnt_factors_survive_the_file() -> None:
     own = (
         '[fit]\nairflow = {value = 0.8, sd = 0.05, source = "a log"}\n'
         'radiator = {value = 1.1, sd = 0.06, source = "a log"}\n[fit.correlation]\nairflow = {radiator = -0.8}\n'
     )
-    found = read_class("estate-1990s-six", own)
+    found = read_class(ESTATE, own)
     assert found.spread == KNOWN
     assert "fit.airflow" not in found.overridden
-    assert read_class("estate-1990s-six").spread == NOTHING
+    assert read_class(ESTATE).spread == NOTHING
 
 
 @pytest.mark.parametrize(
@@ -152,9 +153,9 @@ def test_learnt_factors_survive_the_file(read_class) -> None:
         ("fit = 3\n", "must be a section"),
     ],
 )
-def test_a_bad_fit_section_is_told(read_class, own: str, told: str) -> None:
+def test_a_bad_fit_section_is_told(own: str, told: str) -> None:
     with pytest.raises(ParameterError, match=told):
-        read_class("estate-1990s-six", own)
+        read_class(ESTATE, own)
 
 
 # --- causes -----------------------------------------------------------------------------------------------------------
