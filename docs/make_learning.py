@@ -15,7 +15,10 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+
+from cars import CLASSES, read_class  # noqa: E402
+from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
 from planner import learn, logmatch  # noqa: E402
 from planner.files import logmapfile  # noqa: E402
@@ -32,8 +35,6 @@ from thermal.vehicle import Vehicle  # noqa: E402
 from thermal.vehicle_file import read_vehicle  # noqa: E402
 
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
-CLASSES = ROOT / "data" / "vehicles"
-LOGS = ROOT.parent / "shared" / "data" / "logs"
 NAMES = tuple(name for name in FACTORS if name != "brake_heat")
 TRUTH = {
     "engine_heat": 1.06,
@@ -72,10 +73,7 @@ def measured(logs: Path) -> Iterator[str]:
     if not logs.is_dir():
         yield "*The logs were not at hand when this page was made; the numbers are missing.*\n"
         return
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "vehicle.toml"
-        path.write_text('base = "saloon-2000s-diesel"\n', encoding="utf-8")
-        car = read_vehicle(path, CLASSES)
+    car = read_class(MEASURED_CLASS)
     trip, _ = open_folder(ROOT / "data" / "examples" / "minimal")
     drives = {}
     for path in sorted(logs.glob("*.csv.gz")):
