@@ -3,6 +3,8 @@
 Computed once per segment with numpy; the kernel then scales it per draw and steps through it.
 """
 
+from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -162,17 +164,11 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     -----
     Bisection on the power balance in the best gear, only where the wanted speed cannot be held; not below 3 m/s.
     """
-    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & (_shortfall(vehicle, drive, drive.speed_m_per_s) > 0.0))
+    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & _too_weak(vehicle, drive, drive.speed_m_per_s))
     held = drive.speed_m_per_s.copy()
-    if len(short) == 0:
-        return held
-    part = Drive(**{name: getattr(drive, name)[short] for name in drive.__dataclass_fields__})
-    low, high = np.full(len(short), 3.0), part.speed_m_per_s
-    for _ in range(24):
-        middle = 0.5 * (low + high)
-        fails = _shortfall(vehicle, part, middle) > 0.0
-        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
-    held[short] = low
+    if len(short):
+        part = drive.take(short)
+        held[short] = _highest_speed(vehicle, part, _too_weak, low_m_per_s=np.full(len(short), 3.0), rounds=24)
     return held
 
 
@@ -199,24 +195,36 @@ def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """
     steep = np.flatnonzero((drive.speed_m_per_s > 5.0) & (drive.grade < _DESCENT_GRADE))
     safe = drive.speed_m_per_s.copy()
-    if not len(steep):
-        return safe
-    part = Drive(**{name: getattr(drive, name)[steep] for name in drive.__dataclass_fields__})
-    hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
-    low, high = np.where(hot, 5.0, part.speed_m_per_s), part.speed_m_per_s
-    for _ in range(20 if hot.any() else 0):
-        middle = 0.5 * (low + high)
-        fails = _rotors_too_hot(vehicle, part, middle)
-        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
-    safe[steep] = low
+    if len(steep):
+        part = drive.take(steep)
+        hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
+        low = np.where(hot, 5.0, part.speed_m_per_s)
+        rounds = 20 if hot.any() else 0
+        safe[steep] = _highest_speed(vehicle, part, _rotors_too_hot, low_m_per_s=low, rounds=rounds)
     return safe
+
+
+def _highest_speed(
+    vehicle: Vehicle,
+    drive: Drive,
+    fails: Callable[[Vehicle, Drive, FloatArray], BoolArray],
+    *,
+    low_m_per_s: FloatArray,
+    rounds: int,
+) -> FloatArray:
+    """Bisect between a speed that will do and the one wanted for the highest that does not fail. [m/s]"""
+    low, high = low_m_per_s, drive.speed_m_per_s
+    for _ in range(rounds):
+        middle = 0.5 * (low + high)
+        failed = fails(vehicle, drive, middle)
+        low, high = np.where(failed, low, middle), np.where(failed, middle, high)
+    return low
 
 
 def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
     """Whether steady braking at some speed heats the rotors beyond their steady limit."""
     surroundings = _air(vehicle, drive)
-    others = {n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"}
-    at = Drive(**others, speed_m_per_s=speed_m_per_s)
+    at = replace(drive, speed_m_per_s=speed_m_per_s)
     gear = driveline.choose_gear(
         vehicle,
         wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
@@ -231,20 +239,18 @@ def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -
     return np.asarray(brakes.rotor_heat_w(gear.brake_w) > conductance * (_STEADY_ROTOR_K - drive.air_k))
 
 
-def _shortfall(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> FloatArray:
-    """Crank power missing at some speed, best gear."""
-    at = Drive(
-        **{n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"},
-        speed_m_per_s=speed_m_per_s,
-    )
-    air_there = _air(vehicle, drive)
-    return driveline.power_shortfall_w(
+def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
+    """Whether crank power is missing at some speed, best gear."""
+    at = replace(drive, speed_m_per_s=speed_m_per_s)
+    surroundings = _air(vehicle, drive)
+    missing_w = driveline.power_shortfall_w(
         vehicle,
-        wheel_w=road_force_n(vehicle, at, air_there.density_kg_per_m3) * speed_m_per_s,
+        wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
         speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
         other_w=extras_w(vehicle, drive),
-        power_share=air_there.power_share,
+        power_share=surroundings.power_share,
     )
+    return np.asarray(missing_w > 0.0)
 
 
 def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:

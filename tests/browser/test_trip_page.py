@@ -11,20 +11,15 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from browsing import DESKTOP, PHONE, needs_browser
 
 from planner.cli import EXCEEDED, main
 
-CHROMIUM = "/usr/bin/chromium"
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "wilmington-astoria"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
-PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 PASS = "North La Veta Pass"
 LARGEST_BYTES = 2_000_000
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
@@ -35,34 +30,9 @@ def trip_page(tmp_path_factory):
     return folder / "out" / "trip.html"
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
-
-
 @pytest.fixture
-def opened(chromium, trip_page):
-    """Open the page offline and note everything that should not happen."""
-    contexts = []
-
-    def open_page(size=DESKTOP, **options):
-        context = chromium.new_context(viewport=size, offline=True, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.trouble, page.requested = [], []
-        page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
-        page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
-        page.on("request", lambda request: page.requested.append(request.url))
-        page.goto(trip_page.as_uri())
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
+def opened(browse, trip_page):
+    return lambda size=DESKTOP, **options: browse(trip_page, size, offline=True, **options)
 
 
 def scene_of(trip_page):
