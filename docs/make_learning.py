@@ -17,6 +17,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
 
+import made_up  # noqa: E402
 from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
@@ -27,7 +28,7 @@ from planner.files.logs import describe_log, read_log  # noqa: E402
 from planner.graph import choose_route  # noqa: E402
 from planner.margins import FLUID_NAMES  # noqa: E402
 from planner.timeline import build_timeline  # noqa: E402
-from thermal import causes, fit, made_up  # noqa: E402
+from thermal import causes, fit  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
 from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
@@ -49,10 +50,10 @@ TITLE = "SYNTHETIC log of the worked example: made up by docs/make_learning.py f
 HEAD = """# Learning from logs: what is found, how often it is right
 
 Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md) and in the
-docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `thermal/made_up.py`: their car is not
-the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7 K,
-noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they resemble
-a real car's is an assumption.
+docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `tests/shared/made_up.py`: their car
+is not the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7
+K, noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they
+resemble a real car's is an assumption.
 """
 
 

@@ -5,6 +5,7 @@ imports only files above it in ORDER. pint is used by thermal/units.py alone, pr
 """
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +16,7 @@ ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "the
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
     "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
-    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
+    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors thinning scene basemap chart still page",
     "planner": "errors paths model cautions display files files.reading clock geo graph weather weather.record "
     "weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook files.tables "
@@ -35,9 +36,14 @@ def module_of(path: Path) -> str:
     return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
+@functools.cache
+def parsed(source: str) -> ast.Module:
+    return ast.parse(source)
+
+
 def imports(source: str) -> Iterator[str]:
     """Dotted names of every import, wherever it stands; relative ones are refused by test_imports_are_absolute."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
@@ -70,7 +76,7 @@ def _place(order: list[str], inner: str) -> int:
 
 def uses(source: str, name: str) -> bool:
     """Whether a call to the bare name, or an import of it, stands in the source."""
-    tree = ast.parse(source)
+    tree = parsed(source)
     called = any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
         for node in ast.walk(tree)
@@ -92,7 +98,7 @@ def test_every_module_has_its_place(package: str) -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
 def test_imports_are_absolute(path: Path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = parsed(path.read_text(encoding="utf-8"))
     assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level > 0]
 
 

@@ -160,10 +160,6 @@ def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatAr
     Q_fuel = (P_b + P_fric) / eta_i. Heat not turned to indicated work splits by the engine's shares; friction heat goes
     to oil and metal. On the overrun the car's work is friction heat and the fuel is cut or at idle. Shares of fuel
     energy land in Heywood's table 12.1 (from memory) at full load, and higher for the coolant at part load.
-
-    Examples
-    --------
-    See `docs/model.md`.
     """
     friction = friction_w(engine, speed_rad_per_s)
     idle = friction_w(engine, np.asarray(engine.idle_speed_rad_per_s)) if engine.overrun_fuel == "idle" else 0.0

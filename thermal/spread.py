@@ -23,6 +23,7 @@ CLASS_SPREAD = {
     "capacity": 0.10,
     "brake_heat": 0.10,
 }
+_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
 
 
 def medians(learnt: Learnt = NOTHING) -> Factors:
@@ -87,9 +88,6 @@ def draw(
     logs = normal[:, : len(names)] @ _root(learnt).T if learnt.factors else normal[:, : len(names)] * _CLASS_SD
     factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
     return factors, normal[:, len(names) :] * ambient_sd_k[None, :]
-
-
-_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
 
 
 def _root(learnt: Learnt) -> FloatArray:

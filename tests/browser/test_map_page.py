@@ -11,7 +11,7 @@ from browsing import PHONE, needs_browser
 
 from maps.basemap import load
 from maps.page import render
-from maps.scene import DASHES, Day, Marker, Scene, Series, Stretch, Table, Track
+from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
 
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
 COUNT = 2000
@@ -55,7 +55,7 @@ def example_series(elevation: tuple[float, ...]) -> tuple[Series, ...]:
                 limit=upper,
                 low=tuple(v - 8 for v in line) if band else None,
                 high=tuple(v + 8 for v in line) if band else None,
-                dash=DASHES[number],
+                dash=("", "7 4", "2 3", "10 3 2 3")[number],
             )
         )
     return tuple(made)

@@ -5,6 +5,7 @@ One plan serves all tests of this file. Sizes of paper: US Letter and ISO A4, th
 
 import io
 import json
+import math
 import re
 import shutil
 from importlib.resources import files
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from browsing import DESKTOP, PHONE, needs_browser
+from packed import unpacked
 
 from planner.cli import EXCEEDED, main
 
@@ -38,14 +40,6 @@ def opened(browse, trip_page):
 def scene_of(trip_page):
     text = trip_page.read_text(encoding="utf-8")
     return json.loads(re.search(r'id="scene-data">(.*?)</script>', text, re.DOTALL)[1])
-
-
-def unpacked(column):
-    total, values = 0, []
-    for step in column["steps"]:
-        total += step or 0
-        values.append(None if step is None else total / 10 ** column["digits"])
-    return values
 
 
 def go_to(page, name):
@@ -113,9 +107,9 @@ def test_the_gauges_read_what_the_data_says(opened, trip_page):
     assert rows.count() == len(scene["track"]["series"])
     for index, series in enumerate(scene["track"]["series"]):
         cells = rows.nth(index).locator("td").all_inner_texts()
-        wanted = [unpacked(series[name])[point] if name in series else None for name in ("values", "high", "limit")]
+        wanted = [unpacked(series[name])[point] if name in series else math.nan for name in ("values", "high", "limit")]
         for shown, value in zip(cells, wanted, strict=True):
-            assert shown == "–" if value is None else float(shown) == pytest.approx(value, abs=0.51)
+            assert shown == "–" if math.isnan(value) else float(shown) == pytest.approx(value, abs=0.51)
     headings = page.locator("#now-gauges th[scope=col]").all_inner_texts()
     assert headings == ["Gauge", "Expect", "Up to", "Limit"]
     assert "90 % confidence" in page.locator("#now-gauges").inner_text()

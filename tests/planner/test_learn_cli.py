@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
+import made_up
 import numpy as np
 import pytest
 
@@ -17,7 +18,6 @@ from planner.graph import choose_route
 from planner.learncli import COMMANDS
 from planner.paths import data_folder
 from planner.timeline import build_timeline
-from thermal import made_up
 from thermal.vehicle_file import read_vehicle
 
 
