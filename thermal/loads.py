@@ -14,14 +14,19 @@ from thermal.drive import Drive
 from thermal.ranges import BoolArray, FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
 
+_IDLE_ACCESSORY_SHARE = 0.5  # ASSUMED: alternator, pumps and fan at idle against cruise, 0.3 to 0.7
 _IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
 _AC_FAN_SHARE = 0.5  # ASSUMED: fan speed with the A/C on, 0.4 to 1
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
 _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
-_STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
-_UNDERBODY_REFERENCE_M_PER_S = 25.0
+_STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil-coolant links, pumps stopped against 3000 rpm, 0.03 to 0.1
+_STILL_METAL_OIL_SHARE = 0.2  # ASSUMED: block-oil link, engine off against running, 0.1 to 0.4
+_UNDERBODY_M_PER_S, _UNDERBODY_STILL = (
+    25.0,
+    3.0,
+)  # speed at which its rise is given; ASSUMED: thrice that at rest, 2 to 5
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
-_DESCENT_GRADE = -0.03
+_DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
 
@@ -289,11 +294,10 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
     running = (drive.engine_on > 0.0).astype(np.float64)
     driving = running * moving * (1.0 - drive.idle_share)
     idling = running * np.where(moving, drive.idle_share, 1.0)
-    hot = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
-    cold = _idle_heat(vehicle, drive)
-    heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(hot, cold, strict=True)))
-    idle_speed = vehicle.engine.idle_speed_rad_per_s
-    turning = driving * gear.engine_rad_per_s + idling * idle_speed
+    in_gear = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
+    at_idle = _idle_heat(vehicle, drive)
+    heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(in_gear, at_idle, strict=True)))
+    turning = driving * gear.engine_rad_per_s + idling * vehicle.engine.idle_speed_rad_per_s
     work = Work(
         fuel_w=heat.fuel_w,
         crank_w=driving * crank,
@@ -307,7 +311,10 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
 def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
     """Heat of the engine idling with its accessories and A/C."""
-    load = 0.5 * vehicle.engine.accessory_power_w + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+    load = (
+        _IDLE_ACCESSORY_SHARE * vehicle.engine.accessory_power_w
+        + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+    )
     speed = np.full_like(load, vehicle.engine.idle_speed_rad_per_s)
     return engine.engine_heat(vehicle.engine, brake_w=load, speed_rad_per_s=speed)
 
@@ -330,7 +337,7 @@ def _assemble(
     scale = cooling.surface_scale(surroundings.speed_m_per_s, density) * driving
     grille = drive.air_k + drive.road_rise_k
     under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
-        driving > 0.0, _UNDERBODY_REFERENCE_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), 3.0
+        driving > 0.0, _UNDERBODY_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), _UNDERBODY_STILL
     )
     ac = drive.ac_on * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
     ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
@@ -353,7 +360,7 @@ def _assemble(
         pump_kg_per_s=np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S),
         metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
         oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
-        metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_LINK_SHARE * 4.0),
+        metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_METAL_OIL_SHARE),
         oil_air_w_per_k=_to_air(vehicle.oil_cooler, scale) * running,
         oil_water_w_per_k=_to_water(vehicle.oil_cooler, flow) * running,
         gearbox_water_w_per_k=_to_water(vehicle.transmission_cooler, flow) * running,
