@@ -21,10 +21,8 @@ _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radi
 _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
 _STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil-coolant links, pumps stopped against 3000 rpm, 0.03 to 0.1
 _STILL_METAL_OIL_SHARE = 0.2  # ASSUMED: block-oil link, engine off against running, 0.1 to 0.4
-_UNDERBODY_M_PER_S, _UNDERBODY_STILL = (
-    25.0,
-    3.0,
-)  # speed at which its rise is given; ASSUMED: thrice that at rest, 2 to 5
+# Speed at which the rise under the floor is given. ASSUMED: three times as much at rest, 2 to 5.
+_UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice

@@ -209,6 +209,26 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
             ["vehicle.toml: coolant_limit: ", "warm < caution < limit"],
         ),
         (
+            BASE + '[engine]\npeak_torque_speed = {value = "5400 rpm", source = "x"}\n',
+            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
+        ),
+        (
+            BASE + '[engine]\ntop_speed = {value = "5200 rpm", source = "x"}\n',
+            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
+        ),
+        (
+            BASE + '[cooling]\nfan_off = {value = "110 degC", source = "x"}\n',
+            ["vehicle.toml: cooling: fan_off must lie below fan_on"],
+        ),
+        (
+            BASE + '[oil_cooler]\nfull = {value = "1 degC", source = "x"}\n',
+            ["vehicle.toml: oil_cooler: open must lie below full"],
+        ),
+        (
+            BASE + '[differential_cooler]\nkind = {value = "water", source = "x"}\n',
+            ["vehicle.toml: differential_cooler: only 'air' or 'none' is modelled"],
+        ),
+        (
             BASE
             + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\n'
             + 'peak_torque_speed = {value = "1200 rpm", source = "x"}\n',
