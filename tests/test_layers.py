@@ -76,6 +76,8 @@ def _place(order: list[str], inner: str) -> int:
 
 def uses(source: str, name: str) -> bool:
     """Whether a call to the bare name, or an import of it, stands in the source."""
+    if name not in source:
+        return False
     tree = parsed(source)
     called = any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name

@@ -1,6 +1,7 @@
 """docs/model.md keeps step with the code: names exist, the physics is all there, the worked examples come out."""
 
 import ast
+import functools
 import importlib
 import re
 import tomllib
@@ -59,6 +60,7 @@ def unknown_names(doc: str) -> list[str]:
     return found
 
 
+@functools.cache
 def checks_of(file: str) -> set[str]:
     """Test functions of a test file, or row ids of a file of published values; empty when there is no such file."""
     paths = list((ROOT / "tests").rglob(file))
