@@ -15,7 +15,11 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+
+import made_up  # noqa: E402
+from cars import CLASSES, read_class  # noqa: E402
+from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
 from planner.answers.margins import FLUID_NAMES  # noqa: E402
 from planner.files import logmapfile  # noqa: E402
@@ -25,7 +29,7 @@ from planner.learn import fit as learn  # noqa: E402
 from planner.learn.driven import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
 from planner.route.timeline import build_timeline  # noqa: E402
-from thermal import causes, fit, made_up  # noqa: E402
+from thermal import causes, fit  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
 from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
@@ -33,8 +37,6 @@ from thermal.vehicle import Vehicle  # noqa: E402
 from thermal.vehicle_file import read_vehicle  # noqa: E402
 
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
-CLASSES = ROOT / "data" / "vehicles"
-LOGS = ROOT.parent / "shared" / "data" / "logs"
 NAMES = tuple(name for name in FACTORS if name != "brake_heat")
 TRUTH = {
     "engine_heat": 1.06,
@@ -49,10 +51,10 @@ TITLE = "SYNTHETIC log of the worked example: made up by docs/make_learning.py f
 HEAD = """# Learning from logs: what is found, how often it is right
 
 Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md) and in the
-docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `thermal/made_up.py`: their car is not
-the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7 K,
-noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they resemble
-a real car's is an assumption.
+docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `tests/shared/made_up.py`: their car
+is not the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7
+K, noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they
+resemble a real car's is an assumption.
 """
 
 
@@ -73,10 +75,7 @@ def measured(logs: Path) -> Iterator[str]:
     if not logs.is_dir():
         yield "*The logs were not at hand when this page was made; the numbers are missing.*\n"
         return
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "vehicle.toml"
-        path.write_text('base = "saloon-2000s-diesel"\n', encoding="utf-8")
-        car = read_vehicle(path, CLASSES)
+    car = read_class(MEASURED_CLASS)
     trip, _ = open_folder(ROOT / "data" / "examples" / "minimal")
     drives = {}
     for path in sorted(logs.glob("*.csv.gz")):

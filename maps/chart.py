@@ -222,30 +222,3 @@ def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
     whole = np.rint(column[known] * 10.0**digits).astype(np.int64)
     moves = iter(np.diff(whole, prepend=0).tolist())
     return [next(moves) if has_value else None for has_value in known.tolist()]
-
-
-def decode(steps: Sequence[int | None], digits: int) -> list[float]:
-    """Undo `encode`; the page's script does the same.
-
-    Parameters
-    ----------
-    steps : sequence of int or None
-        As `encode` wrote them. [10**-digits]
-    digits : int
-        Decimals kept. [-]
-
-    Returns
-    -------
-    list of float
-        The numbers, NaN for a gap. [any]
-
-    Examples
-    --------
-    >>> decode([200, 5, None, -6], 1)
-    [20.0, 20.5, nan, 19.9]
-    """
-    total, values = 0, []
-    for step in steps:
-        total += 0 if step is None else step
-        values.append(math.nan if step is None else total / 10.0**digits)
-    return values

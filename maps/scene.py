@@ -12,7 +12,6 @@ from maps.errors import MapError, require_choice, require_length, require_rising
 
 LEVELS = ("ample", "thin", "exceeded")
 KINDS = ("over", "hot", "start", "finish", "night", "grade", "stop", "service", "fuel", "place")
-DASHES = ("", "7 4", "2 3", "10 3 2 3", "14 4", "4 2", "1 4", "12 3 2 3 2 3")
 LANGUAGE_TAG = re.compile("[a-z]{2,3}(-[A-Z]{2})?")
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
 PHYSICS = "thermal"  # here every parameter ends in `[unit]`
@@ -20,21 +21,6 @@ def modules() -> Iterator[str]:
     for package in PACKAGES:
         root = importlib.import_module(package)
         yield from (found.name for found in pkgutil.walk_packages(root.__path__, f"{package}."))
-
-
-def public_functions(module_name: str) -> Iterator[tuple[str, Callable[..., Any]]]:
-    """Functions and methods of a module whose names, and whose class's, have no leading underscore."""
-    module = importlib.import_module(module_name)
-    for name, item in vars(module).items():
-        if name.startswith("_") or getattr(item, "__module__", None) != module_name:
-            continue
-        if inspect.isfunction(item):
-            yield f"{module_name}.{name}", item
-        elif inspect.isclass(item):
-            for inner, held in vars(item).items():
-                function = held.__func__ if isinstance(held, (classmethod, staticmethod)) else held
-                if inspect.isfunction(function) and not inner.startswith("_") and function.__module__ == module_name:
-                    yield f"{module_name}.{name}.{inner}", function
 
 
 def parameters_of(function: Callable[..., Any]) -> list[str]:

@@ -16,7 +16,7 @@ ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "the
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
     "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
-    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
+    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors thinning scene basemap chart still page",
     "planner": "errors paths model cautions display clock geo files files.reading weather weather.record "
     "weather.diurnal weather.expected weather.spread weather.web weather.keep files.workbook files.tables "
@@ -80,6 +80,8 @@ def _place(order: list[str], inner: str) -> int:
 
 def uses(source: str, name: str) -> bool:
     """Whether a call to the bare name, or an import of it, stands in the source."""
+    if name not in source:
+        return False
     tree = parsed(source)
     called = any(
         isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name

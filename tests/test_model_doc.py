@@ -1,11 +1,10 @@
 """docs/model.md keeps step with the code: names exist, the physics is all there, the worked examples come out."""
 
 import ast
+import functools
 import importlib
-import inspect
 import re
 import tomllib
-from collections.abc import Iterator
 from dataclasses import replace
 from fnmatch import fnmatch
 from pathlib import Path
@@ -13,12 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from cars import ESTATE, read_class
+from public import public_functions
 
 from thermal.drive import steady_drive
 from thermal.loads import compute_loads
 from thermal.simulate import limits_k, simulate
-from thermal.vehicle import Vehicle
-from thermal.vehicle_file import read_vehicle
 
 ROOT = Path(__file__).parents[1]
 DOC = (ROOT / "docs" / "model.md").read_text(encoding="utf-8")
@@ -43,17 +42,8 @@ def resolve(dotted: str) -> Any:
     raise ModuleNotFoundError(dotted)
 
 
-def public_functions(module_name: str) -> Iterator[str]:
-    """Functions, compiled ones and methods included, that a module defines and does not hide."""
-    module = importlib.import_module(module_name)
-    for name, item in vars(module).items():
-        if name.startswith("_") or getattr(item, "__module__", None) != module_name:
-            continue
-        if inspect.isfunction(getattr(item, "py_func", item)):
-            yield f"{module_name}.{name}"
-        elif inspect.isclass(item) and not issubclass(item, tuple):
-            inner = (m for m, held in vars(item).items() if inspect.isfunction(held) and not m.startswith("_"))
-            yield from (f"{module_name}.{name}.{m}" for m in inner)
+def functions_of(module: str) -> set[str]:
+    return {name for name, _ in public_functions(module, compiled=True)}
 
 
 def missing(doc: str, wanted: set[str]) -> list[str]:
@@ -70,6 +60,7 @@ def unknown_names(doc: str) -> list[str]:
     return found
 
 
+@functools.cache
 def checks_of(file: str) -> set[str]:
     """Test functions of a test file, or row ids of a file of published values; empty when there is no such file."""
     paths = list((ROOT / "tests").rglob(file))
@@ -96,7 +87,7 @@ def test_checks_it_names_exist() -> None:
 
 @pytest.mark.parametrize("module", PHYSICS)
 def test_every_public_function_of_the_physics_is_named(module: str) -> None:
-    assert missing(DOC, set(public_functions(f"thermal.{module}"))) == []
+    assert missing(DOC, functions_of(f"thermal.{module}")) == []
 
 
 def test_links_inside_the_page_lead_somewhere() -> None:
@@ -113,15 +104,9 @@ def test_links_inside_the_page_lead_somewhere() -> None:
 # --- worked examples: numbers derived by hand from the class file, with none of the code; see the page ---------------
 
 
-def estate(folder: Path, own: str = "") -> Vehicle:
-    path = folder / "vehicle.toml"
-    path.write_text(f'base = "estate-1990s-six"\n{own}', encoding="utf-8")
-    return read_vehicle(path, ROOT / "data" / "vehicles").vehicle
-
-
-def test_level_road_by_hand(tmp_path: Path) -> None:
+def test_level_road_by_hand() -> None:
     """Tolerances: half the last printed digit; 0.02 K for the radiator's map and the approach to the steady state."""
-    vehicle = estate(tmp_path)
+    vehicle = read_class(ESTATE).vehicle
     drive = steady_drive(minutes=300, speed_m_per_s=65 * 0.44704, grade=0.0, air_k=293.15)
     loads, work = compute_loads(vehicle, drive)
     assert work.crank_w[0] == pytest.approx(19_556, abs=0.5)
@@ -133,9 +118,9 @@ def test_level_road_by_hand(tmp_path: Path) -> None:
     assert "94.04 / 86.00 / 91.42" in DOC
 
 
-def test_grade_with_trailer_by_hand(tmp_path: Path) -> None:
+def test_grade_with_trailer_by_hand() -> None:
     own = '[trailer]\nmass = {value = "700 kg", source = "x"}\ndrag_area = {value = "0.5 m**2", source = "x"}\n'
-    vehicle = estate(tmp_path, own)
+    vehicle = read_class(ESTATE, own).vehicle
     drive = steady_drive(minutes=120, speed_m_per_s=45 * 0.44704, grade=0.06, air_k=303.15, ac_on=True)
     drive = replace(drive, elevation_m=np.full(len(drive.duration_s), 2000.0))
     loads, work = compute_loads(vehicle, drive)
@@ -147,9 +132,9 @@ def test_grade_with_trailer_by_hand(tmp_path: Path) -> None:
     assert "108.62 / 95.63 / 119.29" in DOC
 
 
-def test_boiling_by_hand(tmp_path: Path) -> None:
+def test_boiling_by_hand() -> None:
     """CoolProp 8.0.0: water at 225.2 kPa boils at 124.003 degC; IF97 differs by some millikelvin."""
-    limit = limits_k(estate(tmp_path), np.array([0.0, 3000.0]))[:, 0] - 273.15
+    limit = limits_k(read_class(ESTATE).vehicle, np.array([0.0, 3000.0]))[:, 0] - 273.15
     assert limit == pytest.approx([120.0, 118.003], abs=0.015)
 
 
@@ -158,9 +143,9 @@ def test_the_checks_can_fail() -> None:
     doc += "`thermal_air.toml::isa-*`, `no_file.toml::x`"
     assert unknown_names(doc) == ["thermal.air.not_there", "thermal.nowhere.x"]
     assert unknown_checks(doc) == ["no_file.toml::x", "test_network.py::test_nothing"]
-    assert "thermal.air.vapour_pressure_pa" in missing(doc, set(public_functions("thermal.air")))
-    assert "thermal.kernel.march" in set(public_functions("thermal.kernel"))
-    assert "thermal.oil.Oil.viscosity_m2_per_s" in set(public_functions("thermal.oil"))
+    assert "thermal.air.vapour_pressure_pa" in missing(doc, functions_of("thermal.air"))
+    assert "thermal.kernel.march" in functions_of("thermal.kernel")
+    assert "thermal.oil.Oil.viscosity_m2_per_s" in functions_of("thermal.oil")
 
 
 def test_it_names_enough_to_be_worth_checking() -> None:

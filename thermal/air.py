@@ -10,7 +10,6 @@ from thermal.ranges import FloatArray
 R_DRY_J_PER_KGK = 287.05287  # U.S. Standard Atmosphere 1976, table 2 (R*/M0)
 R_VAPOUR_J_PER_KGK = 461.495  # water vapour, R*/18.016 kg/kmol
 CP_AIR_J_PER_KGK = 1006.0  # Incropera, Fundamentals of Heat and Mass Transfer, table A.4, 300-350 K: 1007-1009
-DENSITY_0_KG_PER_M3 = 1.225  # U.S. Standard Atmosphere 1976, sea level
 _EARTH_RADIUS_M = 6_356_766.0  # U.S. Standard Atmosphere 1976, eq. 18
 _EXPONENT = 5.255880  # g0/(L R), U.S. Standard Atmosphere 1976, eq. 33a
 
@@ -89,29 +88,3 @@ def density_kg_per_m3(temp_k: FloatArray, total_pa: FloatArray, vapour_pa: Float
     1.225
     """
     return (total_pa - vapour_pa) / (R_DRY_J_PER_KGK * temp_k) + vapour_pa / (R_VAPOUR_J_PER_KGK * temp_k)
-
-
-def density_altitude_m(density_kg_per_m3: FloatArray) -> FloatArray:
-    """Height in the standard atmosphere at which the air is as thin as this.
-
-    Parameters
-    ----------
-    density_kg_per_m3 : float or ndarray
-        Air density. [kg/m3]
-
-    Returns
-    -------
-    float or ndarray
-        Density altitude. [m]
-
-    Notes
-    -----
-    Standard atmosphere inverted; exponent 1/(5.25588 - 1).
-
-    Examples
-    --------
-    >>> round(density_altitude_m(1.225), 6)
-    0.0
-    """
-    sigma = density_kg_per_m3 / DENSITY_0_KG_PER_M3
-    return 288.15 / 0.0065 * (1.0 - sigma ** (1.0 / (_EXPONENT - 1.0)))

@@ -21,19 +21,22 @@ from thermal.learnt import FACTORS, NOTHING, Learnt
 from thermal.logged import Readings
 from thermal.misfit import Nuisance, modelled_k
 from thermal.ranges import FloatArray
-from thermal.spread import CLASS_SPREAD
+from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle import Vehicle
 
 USUAL = "usual"
 # ASSUMED: most days nothing is wrong with a car that was sound the day before; the rest is shared by all causes.
 _PRIOR_USUAL = 0.75
-_FACTOR_SD = 0.5
-_OFFSET_SD_K = 10.0
-_STUCK_S, _STUCK_MOVES_K = 600.0, 5.0
-_LEVEL_WIDTH_K = 100.0
-_ROUNDS = 2
+# ASSUMED: how large faults are, as the standard deviation of a factor's logarithm (0.3 to 0.7) and of a gauge's error
+# (5 to 15 K); factors are tried up to 3.3, errors up to 30 K.
+_FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
+_GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
+# ASSUMED: a gauge that shows one value for 10 min while the model moves by 5 K is stuck, anywhere within 100 K.
+_STUCK_S, _STUCK_MOVES_K, _LEVEL_WIDTH_K = 600.0, 5.0, 100.0
+# ASSUMED: how far a sound thermostat opens from where the file says (2 to 5 K), and from where a fit has put it.
 _THERMOSTAT_SD_K, _THERMOSTAT_FITTED_SD_K = 3.0, 1.5
+_ROUNDS = 2
 
 
 class Cause(NamedTuple):
@@ -56,8 +59,7 @@ def _scaled(name: str, words: str, factors: tuple[str, ...], signs: tuple[int, .
 
 def _gauge(name: str, words: str, node: int) -> Cause:
     """A gauge that reads too much or too little."""
-    size = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
-    values = np.concatenate((-size, size))
+    values = np.concatenate((-_GAUGE_STEPS_K, _GAUGE_STEPS_K))
     weights = np.exp(-0.5 * (values / _OFFSET_SD_K) ** 2)
     return Cause(name, words, (), node, tuple(values), tuple(weights / weights.sum()))
 
@@ -183,7 +185,7 @@ class _Judge:
         self.thermostat_sd_k = _THERMOSTAT_FITTED_SD_K if fitted else _THERMOSTAT_SD_K
         self.noise = np.full(6, 1.0)
         self.worth = readings_worth_one(np.zeros_like(readings.temp_k), readings)
-        self.base = Factors(*(np.array([v]) for v in learnt.medians))
+        self.base = medians(learnt)
         self.covariance = self._prior()
         self._kept: dict[tuple[str, float], FloatArray] = {}
 

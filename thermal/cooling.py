@@ -1,4 +1,4 @@
-"""Heat given away: radiator, coolers, thermostats, bare surfaces in moving and in still air."""
+"""Heat given away: radiator, coolers, thermostats, bare surfaces in moving air."""
 
 import numpy as np
 
@@ -7,9 +7,6 @@ from thermal.ranges import FloatArray
 from thermal.vehicle import Cooling
 
 STEFAN_BOLTZMANN_W_PER_M2K4 = 5.670374419e-8  # CODATA 2018
-# Simplified laminar natural convection in air, h = 1.32 (dT/d)^0.25 for a horizontal cylinder: Holman, Heat Transfer,
-# table 7-2 (from memory); d = 0.25 m, a gearbox, an axle housing or a block.
-STILL_W_PER_M2K125 = 1.32 / 0.25**0.25
 REFERENCE_AIR_KG_PER_S = 1.0
 REFERENCE_COOLANT_KG_PER_S = 1.5
 _COOLANT_EXPONENT = 0.8  # Dittus-Boelter: Nu ~ Re^0.8, turbulent tubes; Incropera eq. 8.60
@@ -170,35 +167,3 @@ def surface_scale(airspeed_m_per_s: FloatArray, density_kg_per_m3: FloatArray) -
     """
     relative = np.maximum(airspeed_m_per_s, 0.0) * 3.6 / 100.0 * density_kg_per_m3 / 1.225
     return relative**0.8
-
-
-def still_air_w_per_k(*, area_m2: float, surface_k: FloatArray, air_k: FloatArray, emissivity: float) -> FloatArray:
-    """Conductance of a warm surface in still air: natural convection and radiation.
-
-    Parameters
-    ----------
-    area_m2 : float
-        Surface. [m2]
-    surface_k, air_k : float or ndarray
-        Surface and surroundings. [K]
-    emissivity : float
-        Of the surface. [-]
-
-    Returns
-    -------
-    float or ndarray
-        Conductance. [W/K]
-
-    Notes
-    -----
-    Horizontal cylinder of 0.25 m, laminar: h = 1.32 (dT/d)^0.25. Radiation exceeds it; neither may be left out.
-
-    Examples
-    --------
-    >>> round(float(still_air_w_per_k(area_m2=1.0, surface_k=373.15, air_k=308.15, emissivity=0.9)), 1)
-    13.4
-    """
-    rise = np.abs(np.asarray(surface_k) - air_k)
-    convection = STILL_W_PER_M2K125 * rise**0.25
-    radiation = emissivity * STEFAN_BOLTZMANN_W_PER_M2K4 * (surface_k**2 + air_k**2) * (surface_k + air_k)
-    return area_m2 * (convection + radiation)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field, fields
 
 import numpy as np
+import numpy.typing as npt
 
 from thermal.errors import ParameterError
 from thermal.ranges import FloatArray
@@ -80,12 +81,12 @@ class Drive:
         """Length of every segment; the speed is that while moving. [m]."""
         return self.speed_m_per_s * self.duration_s * (1.0 - self.idle_share)
 
-    def take(self, part: slice) -> "Drive":
-        """Cut out a run of segments.
+    def take(self, part: slice | npt.NDArray[np.int64]) -> "Drive":
+        """Pick segments.
 
         Parameters
         ----------
-        part : slice
+        part : slice or ndarray of int
             Which segments. [-]
 
         Returns

@@ -7,13 +7,10 @@ import numpy as np
 from thermal.ranges import FloatArray
 from thermal.vehicle import Engine
 
-LHV_J_PER_L = {
-    "petrol": 31.0e6,
-    "diesel": 35.8e6,
-}  # E10 0.9*115000+0.1*76000 Btu/gal; diesel 128400 Btu/gal: DOE AFDC property table
+# E10 0.9*115000+0.1*76000 Btu/gal; diesel 128400 Btu/gal: DOE AFDC property table
+LHV_J_PER_L = {"petrol": 31.0e6, "diesel": 35.8e6}
 # ASSUMED: a turbo engine keeps its power to 1,500 m and loses 1 % per 100 m above; common practice, no source.
 _TURBO_FULL_M, _TURBO_LOSS_PER_M = 1500.0, 1e-4
-# ASSUMED: overrun and idle friction heat is split like friction under load.
 
 
 class EngineHeat(NamedTuple):
@@ -158,12 +155,9 @@ def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatAr
     Notes
     -----
     Q_fuel = (P_b + P_fric) / eta_i. Heat not turned to indicated work splits by the engine's shares; friction heat goes
-    to oil and metal. On the overrun the car's work is friction heat and the fuel is cut or at idle. Shares of fuel
-    energy land in Heywood's table 12.1 (from memory) at full load, and higher for the coolant at part load.
-
-    Examples
-    --------
-    See `docs/model.md`.
+    to oil and metal, ASSUMED in the same proportion at idle and on the overrun, where the car's work is friction heat
+    and the fuel is cut or at idle. Shares of fuel energy land in Heywood's table 12.1 (from memory) at full load, and
+    higher for the coolant at part load.
     """
     friction = friction_w(engine, speed_rad_per_s)
     idle = friction_w(engine, np.asarray(engine.idle_speed_rad_per_s)) if engine.overrun_fuel == "idle" else 0.0

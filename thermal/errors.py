@@ -1,5 +1,8 @@
 """Errors raised by the thermal package; all carry a sentence a person can act on."""
 
+import difflib
+from collections.abc import Iterable
+
 
 class ThermalError(Exception):
     """Root of everything the thermal package raises on purpose."""
@@ -19,3 +22,27 @@ class RangeError(ThermalError):
 
 class SolverError(ThermalError):
     """The integration could not go on."""
+
+
+def did_you_mean(word: str, words: Iterable[str]) -> str:
+    """Phrase a suggestion, or nothing.
+
+    Parameters
+    ----------
+    word : str
+        What was read. [-]
+    words : iterable of str
+        What is allowed. [-]
+
+    Returns
+    -------
+    str
+        To end a sentence with; empty where nothing comes near.
+
+    Examples
+    --------
+    >>> did_you_mean("coling", ["cooling", "body"]), did_you_mean("x", ["cooling"])
+    ("; did you mean 'cooling'?", '')
+    """
+    near = difflib.get_close_matches(word, list(words), n=1)
+    return f"; did you mean {near[0]!r}?" if near else ""

@@ -50,8 +50,6 @@ class Fit:
         Independent readings they are worth, from the residuals' autocorrelation. [-]
     noise_k : float
         Standard deviation of the residuals. [K]
-    noise_by_body_k : ndarray, shape (6,)
-        The same of every body; the least allowed where it has no gauge. [K]
     """
 
     vehicle: Vehicle
@@ -62,7 +60,6 @@ class Fit:
     n_readings: int
     n_effective: float
     noise_k: float
-    noise_by_body_k: FloatArray
 
     @property
     def standard_error(self) -> FloatArray:
@@ -179,7 +176,6 @@ def fit_factors(
         n_readings=int(np.sum(count)),
         n_effective=float(sum(np.sum(n / t) for n, t in zip(count, tau, strict=True))),
         noise_k=max(_LEAST_NOISE_K, float(np.sqrt(np.nanmean(every**2)))),
-        noise_by_body_k=noise,
     )
 
 

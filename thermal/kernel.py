@@ -26,9 +26,13 @@ N_NODE = 6
 METAL, COOLANT, OIL, TRANSMISSION, DIFFERENTIAL, ROTORS = range(N_NODE)
 ELECTRIC, VISCOUS, FIXED = range(3)
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
+# Copied from thermal.air and thermal.cooling, not imported: compiled code is kept until this file changes, whatever
+# happens to theirs. A test holds them equal.
 _CP_AIR = 1006.0
 _SIGMA = 5.670374419e-8
-_STILL = 1.32 / 0.25**0.25  # see thermal.cooling.STILL_W_PER_M2K125; a test holds them equal
+# Simplified laminar natural convection in air, h = 1.32 (dT/d)^0.25 for a horizontal cylinder: Holman, Heat Transfer,
+# table 7-2 (from memory); d = 0.25 m, a gearbox, an axle housing or a block. [W/(m2 K^1.25)]
+_STILL = 1.32 / 0.25**0.25
 TABLE_LOW_K, TABLE_STEP_K, TABLE_SIZE = 223.15, 1.0, 301
 MAP_SIZE = 49
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step

@@ -1,12 +1,12 @@
 """What logs have taught of one car: medians, spreads and correlations of the model's factors, kept in its file."""
 
-import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from thermal.errors import did_you_mean
 from thermal.ranges import FloatArray
 
 FACTORS = {
@@ -147,9 +147,8 @@ def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
         if key == "correlation":
             continue
         if key not in FACTORS:
-            near = difflib.get_close_matches(key, FACTORS, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"allowed: correlation, {', '.join(FACTORS)}"
-            problems.append(f"{where}: unknown key {key!r}; {hint}")
+            hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, {', '.join(FACTORS)}"
+            problems.append(f"{where}: unknown key {key!r}{hint}")
         elif (factor := _factor(value)) is None:
             problems.append(
                 f'{where} {key}: read {value!r}; write {{value = 0.9, sd = 0.05, source = "..."}}, value {_LOW:g} to '

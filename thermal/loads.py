@@ -3,6 +3,8 @@
 Computed once per segment with numpy; the kernel then scales it per draw and steps through it.
 """
 
+from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,14 +14,17 @@ from thermal.drive import Drive
 from thermal.ranges import BoolArray, FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
 
+_IDLE_ACCESSORY_SHARE = 0.5  # ASSUMED: alternator, pumps and fan at idle against cruise, 0.3 to 0.7
 _IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
 _AC_FAN_SHARE = 0.5  # ASSUMED: fan speed with the A/C on, 0.4 to 1
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
 _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
-_STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil links with pumps stopped against 3000 rpm, 0.03 to 0.1
-_UNDERBODY_REFERENCE_M_PER_S = 25.0
+_STILL_LINK_SHARE = 0.05  # ASSUMED: block-coolant and oil-coolant links, pumps stopped against 3000 rpm, 0.03 to 0.1
+_STILL_METAL_OIL_SHARE = 0.2  # ASSUMED: block-oil link, engine off against running, 0.1 to 0.4
+# Speed at which the rise under the floor is given. ASSUMED: three times as much at rest, 2 to 5.
+_UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
-_DESCENT_GRADE = -0.03
+_DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
 
@@ -162,17 +167,11 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     -----
     Bisection on the power balance in the best gear, only where the wanted speed cannot be held; not below 3 m/s.
     """
-    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & (_shortfall(vehicle, drive, drive.speed_m_per_s) > 0.0))
+    short = np.flatnonzero((drive.speed_m_per_s > 0.0) & _too_weak(vehicle, drive, drive.speed_m_per_s))
     held = drive.speed_m_per_s.copy()
-    if len(short) == 0:
-        return held
-    part = Drive(**{name: getattr(drive, name)[short] for name in drive.__dataclass_fields__})
-    low, high = np.full(len(short), 3.0), part.speed_m_per_s
-    for _ in range(24):
-        middle = 0.5 * (low + high)
-        fails = _shortfall(vehicle, part, middle) > 0.0
-        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
-    held[short] = low
+    if len(short):
+        part = drive.take(short)
+        held[short] = _highest_speed(vehicle, part, _too_weak, low_m_per_s=np.full(len(short), 3.0), rounds=24)
     return held
 
 
@@ -199,24 +198,36 @@ def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """
     steep = np.flatnonzero((drive.speed_m_per_s > 5.0) & (drive.grade < _DESCENT_GRADE))
     safe = drive.speed_m_per_s.copy()
-    if not len(steep):
-        return safe
-    part = Drive(**{name: getattr(drive, name)[steep] for name in drive.__dataclass_fields__})
-    hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
-    low, high = np.where(hot, 5.0, part.speed_m_per_s), part.speed_m_per_s
-    for _ in range(20 if hot.any() else 0):
-        middle = 0.5 * (low + high)
-        fails = _rotors_too_hot(vehicle, part, middle)
-        low, high = np.where(fails, low, middle), np.where(fails, middle, high)
-    safe[steep] = low
+    if len(steep):
+        part = drive.take(steep)
+        hot = _rotors_too_hot(vehicle, part, part.speed_m_per_s)
+        low = np.where(hot, 5.0, part.speed_m_per_s)
+        rounds = 20 if hot.any() else 0
+        safe[steep] = _highest_speed(vehicle, part, _rotors_too_hot, low_m_per_s=low, rounds=rounds)
     return safe
+
+
+def _highest_speed(
+    vehicle: Vehicle,
+    drive: Drive,
+    fails: Callable[[Vehicle, Drive, FloatArray], BoolArray],
+    *,
+    low_m_per_s: FloatArray,
+    rounds: int,
+) -> FloatArray:
+    """Bisect between a speed that will do and the one wanted for the highest that does not fail. [m/s]"""
+    low, high = low_m_per_s, drive.speed_m_per_s
+    for _ in range(rounds):
+        middle = 0.5 * (low + high)
+        failed = fails(vehicle, drive, middle)
+        low, high = np.where(failed, low, middle), np.where(failed, middle, high)
+    return low
 
 
 def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
     """Whether steady braking at some speed heats the rotors beyond their steady limit."""
     surroundings = _air(vehicle, drive)
-    others = {n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"}
-    at = Drive(**others, speed_m_per_s=speed_m_per_s)
+    at = replace(drive, speed_m_per_s=speed_m_per_s)
     gear = driveline.choose_gear(
         vehicle,
         wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
@@ -231,20 +242,18 @@ def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -
     return np.asarray(brakes.rotor_heat_w(gear.brake_w) > conductance * (_STEADY_ROTOR_K - drive.air_k))
 
 
-def _shortfall(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> FloatArray:
-    """Crank power missing at some speed, best gear."""
-    at = Drive(
-        **{n: getattr(drive, n) for n in drive.__dataclass_fields__ if n != "speed_m_per_s"},
-        speed_m_per_s=speed_m_per_s,
-    )
-    air_there = _air(vehicle, drive)
-    return driveline.power_shortfall_w(
+def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
+    """Whether crank power is missing at some speed, best gear."""
+    at = replace(drive, speed_m_per_s=speed_m_per_s)
+    surroundings = _air(vehicle, drive)
+    missing_w = driveline.power_shortfall_w(
         vehicle,
-        wheel_w=road_force_n(vehicle, at, air_there.density_kg_per_m3) * speed_m_per_s,
+        wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
         speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
         other_w=extras_w(vehicle, drive),
-        power_share=air_there.power_share,
+        power_share=surroundings.power_share,
     )
+    return np.asarray(missing_w > 0.0)
 
 
 def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
@@ -283,11 +292,10 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
     running = (drive.engine_on > 0.0).astype(np.float64)
     driving = running * moving * (1.0 - drive.idle_share)
     idling = running * np.where(moving, drive.idle_share, 1.0)
-    hot = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
-    cold = _idle_heat(vehicle, drive)
-    heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(hot, cold, strict=True)))
-    idle_speed = vehicle.engine.idle_speed_rad_per_s
-    turning = driving * gear.engine_rad_per_s + idling * idle_speed
+    in_gear = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
+    at_idle = _idle_heat(vehicle, drive)
+    heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(in_gear, at_idle, strict=True)))
+    turning = driving * gear.engine_rad_per_s + idling * vehicle.engine.idle_speed_rad_per_s
     work = Work(
         fuel_w=heat.fuel_w,
         crank_w=driving * crank,
@@ -301,7 +309,10 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
 def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
     """Heat of the engine idling with its accessories and A/C."""
-    load = 0.5 * vehicle.engine.accessory_power_w + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+    load = (
+        _IDLE_ACCESSORY_SHARE * vehicle.engine.accessory_power_w
+        + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+    )
     speed = np.full_like(load, vehicle.engine.idle_speed_rad_per_s)
     return engine.engine_heat(vehicle.engine, brake_w=load, speed_rad_per_s=speed)
 
@@ -324,7 +335,7 @@ def _assemble(
     scale = cooling.surface_scale(surroundings.speed_m_per_s, density) * driving
     grille = drive.air_k + drive.road_rise_k
     under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
-        driving > 0.0, _UNDERBODY_REFERENCE_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), 3.0
+        driving > 0.0, _UNDERBODY_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), _UNDERBODY_STILL
     )
     ac = drive.ac_on * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
     ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
@@ -347,7 +358,7 @@ def _assemble(
         pump_kg_per_s=np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S),
         metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
         oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
-        metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_LINK_SHARE * 4.0),
+        metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_METAL_OIL_SHARE),
         oil_air_w_per_k=_to_air(vehicle.oil_cooler, scale) * running,
         oil_water_w_per_k=_to_water(vehicle.oil_cooler, flow) * running,
         gearbox_water_w_per_k=_to_water(vehicle.transmission_cooler, flow) * running,

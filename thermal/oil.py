@@ -7,19 +7,8 @@ import numpy as np
 from thermal.errors import ParameterError
 from thermal.ranges import FloatArray
 
-# Typical kinematic viscosities at 40 and 100 degC [mm2/s], inside SAE J300 / J306: common practice, no source.
-GRADES_MM2_PER_S: dict[str, tuple[float, float]] = {
-    "5W-30": (62.0, 10.5),
-    "10W-40": (96.0, 14.4),
-    "15W-40": (108.0, 14.6),
-    "20W-50": (160.0, 18.0),
-    "30": (93.0, 10.8),
-    "75W-90": (105.0, 15.2),
-    "80W-90": (140.0, 14.5),
-    "85W-140": (350.0, 26.0),
-    "75W-80": (52.0, 9.0),
-    "ATF": (35.0, 7.4),
-}
+# A typical 75W-90 at 40 and 100 degC, inside SAE J306: common practice, no source.
+THIN_GEAR_OIL_MM2_PER_S = (105.0, 15.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +37,9 @@ class Oil:
 
         Examples
         --------
-        >>> round(1e6 * float(oil_from_grade("15W-40").viscosity_m2_per_s(373.15)), 2)
-        14.6
+        >>> oil = oil_from_viscosities(at_40c_m2_per_s=108e-6, at_100c_m2_per_s=14.6e-6)
+        >>> round(1e6 * float(oil.viscosity_m2_per_s(353.15)), 1)
+        24.7
         """
         exponent = self.a - self.b * np.log10(temp_k)
         nu_mm2_per_s = 10.0 ** (10.0 ** np.minimum(exponent, np.log10(5.0))) - 0.7
@@ -94,36 +84,6 @@ def oil_from_viscosities(*, at_40c_m2_per_s: float, at_100c_m2_per_s: float) -> 
     x_40, x_100 = np.log10(313.15), np.log10(373.15)
     b = (w_40 - w_100) / (x_100 - x_40)
     return Oil(a=float(w_40 + b * x_40), b=float(b))
-
-
-def oil_from_grade(grade: str) -> Oil:
-    """Take typical viscosities for a grade on the bottle.
-
-    Parameters
-    ----------
-    grade : str
-        An SAE engine or gear oil grade in the table, or `ATF`. [-]
-
-    Returns
-    -------
-    Oil
-        The line.
-
-    Raises
-    ------
-    ParameterError
-        If the grade is not in the table.
-
-    Examples
-    --------
-    >>> round(1e6 * float(oil_from_grade("80W-90").viscosity_m2_per_s(313.15)), 1)
-    140.0
-    """
-    if grade not in GRADES_MM2_PER_S:
-        message = f"oil grade {grade!r} is not known; allowed: {', '.join(GRADES_MM2_PER_S)}"
-        raise ParameterError(message)
-    nu_40, nu_100 = GRADES_MM2_PER_S[grade]
-    return oil_from_viscosities(at_40c_m2_per_s=nu_40 * 1e-6, at_100c_m2_per_s=nu_100 * 1e-6)
 
 
 def spin_ratio(viscosity_m2_per_s: FloatArray, reference_m2_per_s: float) -> FloatArray:

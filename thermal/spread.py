@@ -1,7 +1,6 @@
 """Draws of what is not known of a car and a day: quasi-random, seeded, the same every time."""
 
 import numpy as np
-from scipy.stats import norm, qmc
 
 from thermal.kernel import Factors
 from thermal.learnt import NOTHING, Learnt
@@ -24,6 +23,7 @@ CLASS_SPREAD = {
     "capacity": 0.10,
     "brake_heat": 0.10,
 }
+_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
 
 
 def medians(learnt: Learnt = NOTHING) -> Factors:
@@ -78,16 +78,16 @@ def draw(
     >>> factors.airflow.shape, shift_k.shape
     ((64,), (64, 3))
     """
+    from scipy.special import ndtri  # here, as importing scipy.stats takes half a second
+    from scipy.stats import qmc
+
     names = Factors._fields
     sampler = qmc.Sobol(len(names) + len(ambient_sd_k), scramble=True, rng=np.random.default_rng(seed))
     points = sampler.random(n_draw)
-    normal = norm.ppf(np.clip(points, 1e-6, 1.0 - 1e-6))
+    normal = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
     logs = normal[:, : len(names)] @ _root(learnt).T if learnt.factors else normal[:, : len(names)] * _CLASS_SD
     factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
     return factors, normal[:, len(names) :] * ambient_sd_k[None, :]
-
-
-_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
 
 
 def _root(learnt: Learnt) -> FloatArray:

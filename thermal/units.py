@@ -7,20 +7,26 @@ import functools
 import re
 from typing import Any
 
-import pint
-
 from thermal.errors import UnitError
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
-# pint's parser lets these escape on texts such as "m*" or "8 dB/s"
+# pint's parser lets these escape beside its own error on texts such as "m*" or "8 dB/s"
 _ODD = (ValueError, AttributeError, TypeError, ZeroDivisionError, AssertionError, OverflowError, SyntaxError)
 _PLAIN_UNIT = re.compile(r"(?!.*\*\*\s*-?\d{2})(?!.*\*\*.*\*\*.*\*\*)[A-Za-z%°µ0-9_ */^().-]{1,40}")
-_ALIASES = {"°C": "degC", "°F": "degF", "%": "percent", "psi": "psi", "rpm": "rpm"}
+_ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
 
 
 @functools.cache
 def _registry() -> Any:
+    import pint  # not before a unit is read: it takes a tenth of a second
+
     return pint.UnitRegistry(cache_folder=None)
+
+
+def _refusals() -> tuple[type[Exception], ...]:
+    import pint
+
+    return (pint.PintError, *_ODD)
 
 
 def _parse(text: str, example: str) -> tuple[float, str]:
@@ -59,7 +65,7 @@ def convert(value: float, unit: str, to: str) -> float:
     unit, to = _ALIASES.get(unit, unit), _ALIASES.get(to, to)
     try:
         return float(_registry().Quantity(value, unit).to(to).magnitude)
-    except (pint.PintError, *_ODD) as exc:
+    except _refusals() as exc:
         message = f"{value:g} {unit} cannot be read in {to!r}: {exc}"
         raise UnitError(message) from exc
 
@@ -149,5 +155,5 @@ def same_kind(unit: str, other: str) -> bool:
     try:
         left = _registry().Unit(_ALIASES.get(unit, unit))
         return bool(left.is_compatible_with(_ALIASES.get(other, other)))
-    except (pint.PintError, *_ODD):
+    except _refusals():
         return False

@@ -4,7 +4,9 @@ Each field says its unit and plausible range in its metadata; the TOML reader (`
 formats are made from the same metadata, so a field is described in exactly one place.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from itertools import pairwise
 from typing import Any
 
 from thermal.errors import ParameterError
@@ -230,6 +232,16 @@ class Node(_Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Links(_Checked):
+    """Heat passed between the bodies and from the exhaust."""
+
+    metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
+    oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
+    metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
+    underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limit(_Checked):
     """Working range of one fluid."""
 
@@ -263,7 +275,7 @@ class Vehicle:
     oil_cooler: Cooler
     transmission_cooler: Cooler
     differential_cooler: Cooler
-    links: "Links"
+    links: Links
     metal: Node
     coolant: Node
     oil: Node
@@ -278,75 +290,45 @@ class Vehicle:
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
-        cooling, gearbox, engine = self.cooling, self.gearbox, self.engine
-        rules = (
-            (
-                cooling.thermostat_open_k < cooling.thermostat_full_k,
-                "cooling: thermostat must open below where it is full",
-            ),
-            (cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must lie below fan_on"),
-            (engine.idle_speed_rad_per_s < engine.top_speed_rad_per_s, "engine: idle_speed must lie below top_speed"),
-            (
-                engine.idle_speed_rad_per_s < engine.peak_torque_speed_rad_per_s,
-                "engine: idle_speed must lie below peak_torque_speed",
-            ),
-            (
-                engine.peak_torque_speed_rad_per_s < engine.peak_power_speed_rad_per_s <= engine.top_speed_rad_per_s,
-                "engine: peak_torque_speed < peak_power_speed <= top_speed is needed",
-            ),
-            (
-                engine.peak_power_w <= 1.02 * engine.peak_torque_nm * engine.peak_power_speed_rad_per_s,
-                "engine: peak_power needs more torque at its speed than peak_torque",
-            ),
-            (
-                all(a > b for a, b in zip(gearbox.ratios, gearbox.ratios[1:], strict=False)),
-                "gearbox: ratios must fall from first to top",
-            ),
-            (
-                (gearbox.kind == "automatic") == (gearbox.stall_speed_rad_per_s > 0),
-                "gearbox: an automatic needs stall_speed above 0, a manual 0 rpm",
-            ),
-            (
-                engine.coolant_share + engine.oil_share <= 0.7,
-                "engine: coolant_share + oil_share must leave the exhaust 30 %",
-            ),
-            (self.differential_cooler.kind != "water", "differential_cooler: only 'air' or 'none' is modelled"),
-            (self.oil_cooler.open_k < self.oil_cooler.full_k, "oil_cooler: open must lie below full"),
-            (
-                self.transmission_cooler.open_k < self.transmission_cooler.full_k,
-                "transmission_cooler: open must lie below full",
-            ),
-            (
-                self.differential_cooler.open_k < self.differential_cooler.full_k,
-                "differential_cooler: open must lie below full",
-            ),
-            *(
-                (item.warm_k < item.caution_k < item.limit_k, f"{fluid}_limit: warm < caution < limit is needed")
-                for fluid, item in zip(FLUIDS, self.limits, strict=True)
-            ),
-            *(
-                (
-                    getattr(self, oil).viscosity_40c_m2_per_s > getattr(self, oil).viscosity_100c_m2_per_s,
-                    f"{oil}: viscosity_40c must be the larger; oil thins as it warms",
-                )
-                for oil in ("engine_oil", "transmission_oil", "differential_oil")
-            ),
-        )
-        for holds, message in rules:
+        for holds, message in (*self._engine_rules(), *self._driveline_rules(), *self._fluid_rules()):
             if not holds:
                 raise ParameterError(message)
+
+    def _engine_rules(self) -> Iterator[tuple[bool, str]]:
+        e, cooling = self.engine, self.cooling
+        idle, strongest, rated = e.idle_speed_rad_per_s, e.peak_torque_speed_rad_per_s, e.peak_power_speed_rad_per_s
+        opens, full = cooling.thermostat_open_k, cooling.thermostat_full_k
+        yield opens < full, "cooling: thermostat must open below where it is full"
+        yield cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must lie below fan_on"
+        yield idle < e.top_speed_rad_per_s, "engine: idle_speed must lie below top_speed"
+        yield idle < strongest, "engine: idle_speed must lie below peak_torque_speed"
+        in_order = strongest < rated <= e.top_speed_rad_per_s
+        yield in_order, "engine: peak_torque_speed < peak_power_speed <= top_speed is needed"
+        most_w = 1.02 * e.peak_torque_nm * rated  # 2 %: both figures are rounded
+        yield e.peak_power_w <= most_w, "engine: peak_power needs more torque at its speed than peak_torque"
+        yield e.coolant_share + e.oil_share <= 0.7, "engine: coolant_share + oil_share must leave the exhaust 30 %"
+
+    def _driveline_rules(self) -> Iterator[tuple[bool, str]]:
+        ratios, stall = self.gearbox.ratios, self.gearbox.stall_speed_rad_per_s
+        yield all(a > b for a, b in pairwise(ratios)), "gearbox: ratios must fall from first to top"
+        fits = (self.gearbox.kind == "automatic") == (stall > 0)
+        yield fits, "gearbox: an automatic needs stall_speed above 0, a manual 0 rpm"
+
+    def _fluid_rules(self) -> Iterator[tuple[bool, str]]:
+        no_water = self.differential_cooler.kind != "water"
+        yield no_water, "differential_cooler: only 'air' or 'none' is modelled"
+        for name in ("oil_cooler", "transmission_cooler", "differential_cooler"):
+            cooler = getattr(self, name)
+            yield cooler.open_k < cooler.full_k, f"{name}: open must lie below full"
+        for fluid, limit in zip(FLUIDS, self.limits, strict=True):
+            in_order = limit.warm_k < limit.caution_k < limit.limit_k
+            yield in_order, f"{fluid}_limit: warm < caution < limit is needed"
+        for name in ("engine_oil", "transmission_oil", "differential_oil"):
+            oil = getattr(self, name)
+            thins = oil.viscosity_40c_m2_per_s > oil.viscosity_100c_m2_per_s
+            yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
 
     @property
     def limits(self) -> tuple[Limit, Limit, Limit, Limit]:
         """Limits in the order of `FLUIDS`."""
         return self.coolant_limit, self.engine_oil_limit, self.transmission_limit, self.differential_limit
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Links(_Checked):
-    """Heat passed between the bodies and from the exhaust."""
-
-    metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
-    oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
-    metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
-    underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")

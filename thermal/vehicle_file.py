@@ -1,13 +1,12 @@
 """Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
 
-import difflib
 import tomllib
 import typing
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from thermal.errors import ParameterError, UnitError
+from thermal.errors import ParameterError, UnitError, did_you_mean
 from thermal.learnt import NOTHING, Learnt, read_learnt
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
@@ -115,17 +114,18 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     ParameterError
         Carries every problem, one sentence a line.
     """
-    own = _load(path)
+    own = own_tables(path)
     base = own.pop("base", None)
     known = sorted(p.stem for p in classes.glob("*.toml"))
     if base is None:
         message = f"{path.name}: key 'base' is missing; name one of the classes: {', '.join(known)}"
         raise ParameterError(message)
     if base not in known:
-        message = f"{path.name}: base {base!r} is not a class{_near(str(base), known)}; classes: {', '.join(known)}"
+        hint = did_you_mean(str(base), known)
+        message = f"{path.name}: base {base!r} is not a class{hint}; classes: {', '.join(known)}"
         raise ParameterError(message)
     name = own.pop("name", None)
-    tables = _load(classes / f"{base}.toml")
+    tables = own_tables(classes / f"{base}.toml")
     title = str(name or tables.pop("name", base))
     tables.pop("name", None)
     found: list[str] = []
@@ -157,11 +157,6 @@ def own_tables(path: Path) -> dict[str, Any]:
     ParameterError
         If it cannot be read.
     """
-    return _load(path)
-
-
-def _load(path: Path) -> dict[str, Any]:
-    """Read one TOML file whole."""
     try:
         if path.stat().st_size > _MOST_BYTES:
             message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
@@ -178,18 +173,12 @@ def _load(path: Path) -> dict[str, Any]:
         raise ParameterError(message) from exc
 
 
-def _near(word: str, words: list[str]) -> str:
-    """Phrase a suggestion, or nothing."""
-    match = difflib.get_close_matches(word, words, n=1)
-    return f"; did you mean {match[0]!r}?" if match else ""
-
-
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
     """Lay the owner's values over the class, noting keys that do not exist."""
     problems = []
     for section, table in own.items():
         if section not in sections():
-            problems.append(f"{file}: unknown section [{section}]{_near(section, list(sections()))}")
+            problems.append(f"{file}: unknown section [{section}]{did_you_mean(section, list(sections()))}")
             continue
         if not isinstance(table, dict):
             problems.append(f"{file}: {section!r} must be a section: write [{section}] and its values below")
@@ -197,7 +186,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
         keys = [key_of(item) for item in fields(sections()[section])]
         for key, value in table.items():
             if key not in keys:
-                problems.append(f"{file} [{section}]: unknown key {key!r}{_near(key, keys)}")
+                problems.append(f"{file} [{section}]: unknown key {key!r}{did_you_mean(key, keys)}")
             else:
                 tables.setdefault(section, {})[key] = value
     return problems

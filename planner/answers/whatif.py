@@ -15,7 +15,7 @@ from planner.forecast import Forecast
 from planner.model import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import ThermalError
-from thermal.oil import GRADES_MM2_PER_S
+from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import key_of, sections
@@ -160,7 +160,7 @@ def _car_changes(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
     yield "thermostat that opens 6 K (11 °F) cooler", "setting", replace(car, cooling=cooler_thermostat)
     cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
     yield "cap of 0.2 bar (3 psi) more", "setting", replace(car, cooling=cap)
-    thin = GRADES_MM2_PER_S["75W-90"]
+    thin = THIN_GEAR_OIL_MM2_PER_S
     oil = replace(car.differential_oil, viscosity_40c_m2_per_s=thin[0] * 1e-6, viscosity_100c_m2_per_s=thin[1] * 1e-6)
     yield "75W-90 in the differential", "setting", replace(car, differential_oil=oil)
     radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)

@@ -1,26 +1,20 @@
 """A hundred names that would run, load or break something, wherever text is taken: they show, and do nothing."""
 
 import json
-import shutil
 import subprocess
 from pathlib import Path
 
-import pytest
+from browsing import ARGS, CHROMIUM, needs_browser
 
 from maps.basemap import load
 from maps.page import render
 from maps.scene import Ahead, Day, Marker, Milestone, Scene, Series, Spot, Stretch, Table, Track
 
-CHROMIUM = "/usr/bin/chromium"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
 NAMES = tuple((Path(__file__).parent / "hostile.txt").read_text(encoding="utf-8").splitlines())
 COUNT = len(NAMES)
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 def hostile_scene(names=NAMES) -> Scene:
@@ -78,15 +72,6 @@ def hostile_scene(names=NAMES) -> Scene:
     )
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
-
-
 def written(folder: Path, scene: Scene) -> Path:
     path = folder / "page.html"
     path.write_text(render(scene, basemap=load(OUTLINES, scene.bounds())), encoding="utf-8")
@@ -97,17 +82,9 @@ def test_there_are_a_hundred_different_names():
     assert len(NAMES) == len(set(NAMES)) == 100
 
 
-def test_a_hundred_hostile_names_show_and_do_nothing(chromium, tmp_path):
+def test_a_hundred_hostile_names_show_and_do_nothing(browse, tmp_path):
     path = written(tmp_path, hostile_scene())
-    context = chromium.new_context(viewport={"width": 1280, "height": 800})
-    page = context.new_page()
-    trouble, requested = [], []
-    page.on("console", lambda message: trouble.append(f"console {message.type}: {message.text}"))
-    page.on("pageerror", lambda error: trouble.append(f"error: {error}"))
-    page.on("dialog", lambda dialog: (trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-    page.on("request", lambda request: requested.append(request.url))
-    page.goto(path.as_uri())
-
+    page = browse(path)
     assert page.locator("h1").inner_text() == NAMES[5]
     assert page.title() == NAMES[5]
     assert page.locator(".facts li").all_text_contents() == list(NAMES[:3])
@@ -138,9 +115,8 @@ def test_a_hundred_hostile_names_show_and_do_nothing(chromium, tmp_path):
     page.wait_for_timeout(300)
     assert page.evaluate("({}).polluted === undefined")
     assert page.locator("img").count() == page.locator("iframe, object, embed, form, base, link").count() == 0
-    assert trouble == []
-    assert requested == [path.as_uri()]
-    context.close()
+    assert page.trouble == []
+    assert page.requested == [path.as_uri()]
 
 
 # --- what the browser's own network log says, which also counts what a policy stops too late ---

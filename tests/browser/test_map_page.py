@@ -4,25 +4,16 @@ The scene is invented: a synthetic line across the western USA with waves for se
 """
 
 import math
-import shutil
 from pathlib import Path
 
 import pytest
+from browsing import PHONE, needs_browser
 
 from maps.basemap import load
 from maps.page import render
-from maps.scene import DASHES, Day, Marker, Scene, Series, Stretch, Table, Track
+from maps.scene import Day, Marker, Scene, Series, Stretch, Table, Track
 
-CHROMIUM = "/usr/bin/chromium"
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
-ARGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-)
 COUNT = 2000
 HOSTILE = (
     "<img src=x onerror=alert(1)>",
@@ -34,12 +25,8 @@ HOSTILE = (
     "<svg onload=alert(6)>",
     "javascript:alert(7)",
 )
-PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 def wave(length: float, phase: float = 0.0) -> list[float]:
@@ -68,7 +55,7 @@ def example_series(elevation: tuple[float, ...]) -> tuple[Series, ...]:
                 limit=upper,
                 low=tuple(v - 8 for v in line) if band else None,
                 high=tuple(v + 8 for v in line) if band else None,
-                dash=DASHES[number],
+                dash=("", "7 4", "2 3", "10 3 2 3")[number],
             )
         )
     return tuple(made)
@@ -143,47 +130,15 @@ def example_scene(names: tuple[str, ...] = ()) -> Scene:
     )
 
 
-def write_page(folder: Path, scene: Scene) -> str:
+def write_page(folder: Path, scene: Scene) -> Path:
     path = folder / "page.html"
     path.write_text(render(scene, basemap=load(OUTLINES, scene.bounds())), encoding="utf-8")
-    return path.as_uri()
-
-
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
+    return path
 
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
     return write_page(tmp_path_factory.mktemp("page"), example_scene())
-
-
-@pytest.fixture
-def opened(browser):
-    """Open an address and note everything that should not happen."""
-    contexts = []
-
-    def open_page(address, size=DESKTOP, **options):
-        context = browser.new_context(viewport=size, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.trouble = []
-        page.requested = []
-        page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
-        page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
-        page.on("dialog", lambda dialog: (page.trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-        page.on("request", lambda request: page.requested.append(request.url))
-        page.goto(address)
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
 
 
 def slider(page):
@@ -201,8 +156,8 @@ def middle_of(page, selector):
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
-def test_the_map_and_the_chart_draw_without_trouble_or_requests(opened, address):
-    page = opened(address)
+def test_the_map_and_the_chart_draw_without_trouble_or_requests(browse, address):
+    page = browse(address)
     assert page.locator("#map_route path.land").count() == 1
     for level in ("ample", "thin", "exceeded"):
         assert page.locator(f"#map_route path.level-{level}").count() > 0
@@ -212,24 +167,24 @@ def test_the_map_and_the_chart_draw_without_trouble_or_requests(opened, address)
     assert page.locator("#chart path.limit").count() == 3
     assert page.locator("#chart path.band").count() == 1
     assert page.trouble == []
-    assert page.requested == [address]
+    assert page.requested == [address.as_uri()]
 
 
-def test_hostile_names_do_nothing_but_show(opened, tmp_path):
+def test_hostile_names_do_nothing_but_show(browse, tmp_path):
     address = write_page(tmp_path, example_scene(HOSTILE))
-    page = opened(address)
+    page = browse(address)
     for index in range(page.locator(".pin-box:visible").count()):
         page.locator(".pin-box:visible").nth(index).dispatch_event("click")
         assert page.locator(".leaflet-popup-content h3").last.inner_text() in HOSTILE
     page.locator("#day-choice").select_option("1")
     assert page.locator("h1").inner_text() == HOSTILE[0]
     assert page.trouble == []
-    assert page.requested == [address]
+    assert page.requested == [address.as_uri()]
 
 
-def test_the_policy_is_in_force(opened, address):
+def test_the_policy_is_in_force(browse, address):
     # Shows that the checks above can fail: what a name would have smuggled in is stopped and reported.
-    page = opened(address)
+    page = browse(address)
     page.evaluate("document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=alert(1)>')")
     page.evaluate("fetch('https://example.org/').catch(() => 0)")
     page.wait_for_timeout(200)
@@ -237,8 +192,8 @@ def test_the_policy_is_in_force(opened, address):
     assert not any(one.startswith("dialog") for one in page.trouble)
 
 
-def test_the_chart_moves_the_map_and_back(opened, address):
-    page = opened(address, {"width": 1280, "height": 1600})
+def test_the_chart_moves_the_map_and_back(browse, address):
+    page = browse(address, {"width": 1280, "height": 1600})
     before = page.locator("path.cursor").get_attribute("d")
     box = page.locator("#chart svg").bounding_box()
     page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 100)
@@ -253,8 +208,8 @@ def test_the_chart_moves_the_map_and_back(opened, address):
     assert slider(page) == pytest.approx(picked, abs=12)
 
 
-def test_the_slider_works_from_the_keyboard_and_speaks(opened, address):
-    page = opened(address)
+def test_the_slider_works_from_the_keyboard_and_speaks(browse, address):
+    page = browse(address)
     page.locator("#along").focus()
     for key in ("ArrowRight", "ArrowRight", "ArrowRight"):
         page.keyboard.press(key)
@@ -267,8 +222,8 @@ def test_the_slider_works_from_the_keyboard_and_speaks(opened, address):
     assert page.locator("#readout dd").nth(1).inner_text() == "1,420 mi"
 
 
-def test_a_day_zooms_map_and_chart(opened, address):
-    page = opened(address)
+def test_a_day_zooms_map_and_chart(browse, address):
+    page = browse(address)
     whole = page.locator("#map_route path.level-exceeded").first.get_attribute("d")
     page.locator("button[data-day='2']").click()
     assert page.locator("#day-choice").input_value() == "2"
@@ -282,8 +237,8 @@ def test_a_day_zooms_map_and_chart(opened, address):
     assert page.locator("#along").get_attribute("min") == "0"
 
 
-def test_lines_can_be_switched_off(opened, address):
-    page = opened(address)
+def test_lines_can_be_switched_off(browse, address):
+    page = browse(address)
     page.locator("#series button").first.click()
     assert page.locator("#series button").first.get_attribute("aria-pressed") == "false"
     assert page.locator("#chart path.line").count() == 4
@@ -293,15 +248,15 @@ def test_lines_can_be_switched_off(opened, address):
     assert page.trouble == []
 
 
-def test_popups_speak_plainly(opened, address):
-    page = opened(address)
+def test_popups_speak_plainly(browse, address):
+    page = browse(address)
     page.locator("#map_route path.hit").nth(4).dispatch_event("click")
     assert "Slow down to 50 mph on the grade." in page.locator(".leaflet-popup-content").inner_text()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_page_fits_a_phone(opened, address, scheme):
-    page = opened(address, PHONE, has_touch=True, is_mobile=True, color_scheme=scheme)
+def test_the_page_fits_a_phone(browse, address, scheme):
+    page = browse(address, PHONE, has_touch=True, is_mobile=True, color_scheme=scheme)
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
     assert page.locator("#map_route").bounding_box()["height"] <= PHONE["height"] * 0.52 + 1
     small = page.evaluate(
@@ -331,8 +286,8 @@ def contrast(first, second):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_and_lines_stand_out(opened, address, scheme):
-    page = opened(address, color_scheme=scheme)
+def test_text_and_lines_stand_out(browse, address, scheme):
+    page = browse(address, color_scheme=scheme)
     style = "(s => getComputedStyle(document.querySelector(s[0]))[s[1]])"
     paper = page.evaluate(style, ["body", "backgroundColor"])
     assert (luminance(paper) < 0.05) == (scheme == "dark")
@@ -348,8 +303,8 @@ def test_text_and_lines_stand_out(opened, address, scheme):
         assert max(contrast(line, land), contrast(line, casing)) >= 3.0
 
 
-def test_no_signal_brings_the_outlines_back(opened, address):
-    page = opened(address)
+def test_no_signal_brings_the_outlines_back(browse, address):
+    page = browse(address)
     page.context.route("**/*", lambda route: route.abort())
     page.locator("#ground-choice").select_option("topo")
     page.wait_for_function("document.getElementById('ground-choice').value === 'outlines'")
@@ -361,15 +316,15 @@ def test_no_signal_brings_the_outlines_back(opened, address):
     assert not any("Content Security Policy" in one for one in page.trouble)
 
 
-def test_without_script_the_tables_remain(opened, address):
-    page = opened(address, java_script_enabled=False)
+def test_without_script_the_tables_remain(browse, address):
+    page = browse(address, java_script_enabled=False)
     assert page.locator(".notice").is_visible()
     assert page.locator("table").count() == 5
     assert not page.locator("#map_route").is_visible()
 
 
-def test_each_day_is_printed_on_its_own_sheet(opened, address, tmp_path):
-    page = opened(address)
+def test_each_day_is_printed_on_its_own_sheet(browse, address, tmp_path):
+    page = browse(address)
     page.emulate_media(media="print")
     breaks = "[...document.querySelectorAll('.day')].map(e => getComputedStyle(e).breakBefore)"
     assert page.evaluate(breaks) == ["page"] * 5

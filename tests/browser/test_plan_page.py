@@ -5,12 +5,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from browsing import DESKTOP, PHONE, needs_browser
 
 from planner.cli import main
 
-CHROMIUM = "/usr/bin/chromium"
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "minimal"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 HOSTILE = (
     "<img src=x onerror=alert(1)>",
     "{{7*7}}",
@@ -21,19 +20,7 @@ HOSTILE = (
     "javascript:alert(5)",
 )
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
@@ -51,25 +38,8 @@ def planned(tmp_path_factory):
 
 
 @pytest.fixture
-def opened(chromium):
-    """Open a page offline and note everything that should not happen."""
-    contexts = []
-
-    def open_page(path: Path, width: int = 1280):
-        context = chromium.new_context(viewport={"width": width, "height": 800}, offline=True)
-        contexts.append(context)
-        page = context.new_page()
-        page.trouble, page.requested = [], []
-        page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
-        page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
-        page.on("dialog", lambda dialog: (page.trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-        page.on("request", lambda request: page.requested.append(request.url))
-        page.goto(path.as_uri())
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
+def opened(browse):
+    return lambda path, size=DESKTOP: browse(path, size, offline=True)
 
 
 @pytest.fixture(scope="module")
@@ -77,9 +47,9 @@ def plain(planned):
     return planned()
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-def test_the_plan_draws_without_trouble_or_requests(opened, plain, width):
-    page = opened(plain, width)
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_the_plan_draws_without_trouble_or_requests(opened, plain, size):
+    page = opened(plain, size)
     assert page.locator("h1").inner_text() == "Needles to Kingman"
     box = page.locator("#map_route").bounding_box()
     assert box["width"] > 300
@@ -90,7 +60,7 @@ def test_the_plan_draws_without_trouble_or_requests(opened, plain, width):
     # Coolant, engine oil, transmission, differential with a limit each; air; the road's elevation.
     assert page.locator("#chart path.line").count() == 6
     assert page.locator("#chart path.limit").count() == 4
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     assert page.trouble == []
     assert page.requested == [plain.as_uri()]
 

@@ -5,27 +5,24 @@ One plan serves all tests of this file. Sizes of paper: US Letter and ISO A4, th
 
 import io
 import json
+import math
 import re
 import shutil
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from browsing import DESKTOP, PHONE, needs_browser
+from packed import unpacked
 
 from planner.cli import main
 from planner.console import EXCEEDED
 
-CHROMIUM = "/usr/bin/chromium"
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "wilmington-astoria"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
-PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 PASS = "North La Veta Pass"
 LARGEST_BYTES = 2_000_000
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
@@ -36,47 +33,14 @@ def trip_page(tmp_path_factory):
     return folder / "out" / "trip.html"
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
-
-
 @pytest.fixture
-def opened(chromium, trip_page):
-    """Open the page offline and note everything that should not happen."""
-    contexts = []
-
-    def open_page(size=DESKTOP, **options):
-        context = chromium.new_context(viewport=size, offline=True, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.trouble, page.requested = [], []
-        page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
-        page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
-        page.on("request", lambda request: page.requested.append(request.url))
-        page.goto(trip_page.as_uri())
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
+def opened(browse, trip_page):
+    return lambda size=DESKTOP, **options: browse(trip_page, size, offline=True, **options)
 
 
 def scene_of(trip_page):
     text = trip_page.read_text(encoding="utf-8")
     return json.loads(re.search(r'id="scene-data">(.*?)</script>', text, re.DOTALL)[1])
-
-
-def unpacked(column):
-    total, values = 0, []
-    for step in column["steps"]:
-        total += step or 0
-        values.append(None if step is None else total / 10 ** column["digits"])
-    return values
 
 
 def go_to(page, name):
@@ -144,9 +108,9 @@ def test_the_gauges_read_what_the_data_says(opened, trip_page):
     assert rows.count() == len(scene["track"]["series"])
     for index, series in enumerate(scene["track"]["series"]):
         cells = rows.nth(index).locator("td").all_inner_texts()
-        wanted = [unpacked(series[name])[point] if name in series else None for name in ("values", "high", "limit")]
+        wanted = [unpacked(series[name])[point] if name in series else math.nan for name in ("values", "high", "limit")]
         for shown, value in zip(cells, wanted, strict=True):
-            assert shown == "–" if value is None else float(shown) == pytest.approx(value, abs=0.51)
+            assert shown == "–" if math.isnan(value) else float(shown) == pytest.approx(value, abs=0.51)
     headings = page.locator("#now-gauges th[scope=col]").all_inner_texts()
     assert headings == ["Gauge", "Expect", "Up to", "Limit"]
     assert "90 % confidence" in page.locator("#now-gauges").inner_text()

@@ -15,9 +15,8 @@ from maps.errors import MapError
 
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
 ROCKIES = (36.0, -109.0, 41.0, -102.0)
-EARTH_RADIUS_KM = (
-    6371.0072  # of the sphere with the ellipsoid's area (R2): Moritz, Geodetic Reference System 1980, Table 3
-)
+# Of the sphere with the ellipsoid's area (R2): Moritz, Geodetic Reference System 1980, Table 3.
+EARTH_RADIUS_KM = 6371.0072
 
 
 def area_deg2(ring):

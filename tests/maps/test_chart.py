@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from packed import unpacked
 
-from maps.chart import decode, encode, kept_indices, pack, rising_distance
+from maps.chart import encode, kept_indices, pack, rising_distance
 from maps.scene import Ahead, Day, Milestone, Series, Stretch, Track
 from maps.thinning import curve_indices, line_indices
 
@@ -92,7 +93,7 @@ def test_the_line_on_the_map_stays_within_its_bound(long_track):
 def test_stretches_are_renumbered_to_the_same_points(make_scene, make_track):
     flat = make_track(lat=tuple(37.0 + 0.05 * i for i in range(40)))
     packed = pack(make_scene(track=flat, stretches=(Stretch(start=7, end=33, level="ample"),)))
-    lats = decode(packed["track"]["lat"]["steps"], packed["track"]["lat"]["digits"])
+    lats = unpacked(packed["track"]["lat"])
     (one,) = packed["stretches"]
     assert lats[one["start"]] == pytest.approx(37.35, abs=1e-5)
     assert lats[one["end"]] == pytest.approx(38.65, abs=1e-5)
@@ -101,7 +102,7 @@ def test_stretches_are_renumbered_to_the_same_points(make_scene, make_track):
 def test_clock_texts_come_back(make_scene):
     scene = make_scene()
     clock = pack(scene)["track"]["clock"]
-    texts = [clock["words"][int(number)] for number in decode(clock["steps"], 0)]
+    texts = [clock["words"][int(number)] for number in unpacked(clock)]
     assert texts[0] == scene.track.clock[0]
     assert texts[-1] == scene.track.clock[-1]
     assert set(texts) <= set(scene.track.clock)
@@ -109,7 +110,7 @@ def test_clock_texts_come_back(make_scene):
 
 @given(values=gappy, digits=st.integers(0, 5))
 def test_encoding_gives_the_numbers_back(values, digits):
-    back = decode(encode(values, digits), digits)
+    back = unpacked({"steps": encode(values, digits), "digits": digits})
     # Half a step, and a little for binary fractions.
     assert back == pytest.approx(values, abs=0.5 * 10.0**-digits + 1e-9, nan_ok=True)
 
@@ -147,7 +148,7 @@ def test_milestones_keep_their_points_through_thinning(make_scene, long_track):
     ahead = (Ahead(heading="Next fuel", milestones=marks[1:4], behind="Last"),)
     scene = make_scene(track=long_track, days=(DAY,) * 3, stretches=(), markers=(), places=marks, ahead=ahead)
     packed = pack(scene)
-    distance = decode(packed["track"]["distance"]["steps"], packed["track"]["distance"]["digits"])
+    distance = unpacked(packed["track"]["distance"])
     assert len(distance) < COUNT
     for one in packed["places"]:
         assert distance[one["point"]] == pytest.approx(long_track.distance[int(one["title"])], abs=0.005)
@@ -159,4 +160,4 @@ def test_time_is_packed_only_when_given(make_scene, make_track):
     assert "minutes" not in pack(make_scene())["track"]
     timed = make_scene(track=make_track(minutes=tuple(6.0 * i for i in range(40))))
     packed = pack(timed)["track"]["minutes"]
-    assert decode(packed["steps"], packed["digits"])[-1] == pytest.approx(234.0)
+    assert unpacked(packed)[-1] == pytest.approx(234.0)

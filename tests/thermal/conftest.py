@@ -1,13 +1,11 @@
 """Shared fixtures: `estate` is the reference class; `any_vehicle` runs a test once for every class in data/vehicles."""
 
-from pathlib import Path
+import warnings
 
 import pytest
+from cars import CLASS_NAMES, ESTATE, read_class
 
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import VehicleFile, read_vehicle
-
-CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -17,27 +15,32 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session")
-def classes() -> Path:
-    return CLASSES
+def estate() -> Vehicle:
+    return read_class(ESTATE).vehicle
+
+
+@pytest.fixture(scope="session", params=CLASS_NAMES)
+def class_name(request: pytest.FixtureRequest) -> str:
+    return request.param
 
 
 @pytest.fixture(scope="session")
-def read_class(tmp_path_factory: pytest.TempPathFactory):
-    """Read a class as it stands, or with a TOML text of own values."""
-
-    def read(base: str, own: str = "") -> VehicleFile:
-        path = tmp_path_factory.mktemp("car") / "vehicle.toml"
-        path.write_text(f'base = "{base}"\n{own}', encoding="utf-8")
-        return read_vehicle(path, CLASSES)
-
-    return read
+def any_vehicle(class_name: str) -> Vehicle:
+    return read_class(class_name).vehicle
 
 
 @pytest.fixture(scope="session")
-def estate(read_class) -> Vehicle:
-    return read_class("estate-1990s-six").vehicle
+def lib():
+    """Import a reference library, its own import warnings aside; skips the test where it is not installed."""
+
+    def load(name: str):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return pytest.importorskip(name, exc_type=ImportError)
+
+    return load
 
 
-@pytest.fixture(scope="session", params=sorted(path.stem for path in CLASSES.glob("*.toml")))
-def any_vehicle(request: pytest.FixtureRequest, read_class) -> Vehicle:
-    return read_class(request.param).vehicle
+@pytest.fixture(scope="session")
+def props_si(lib):
+    return lib("CoolProp.CoolProp").PropsSI

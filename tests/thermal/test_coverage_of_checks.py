@@ -5,27 +5,13 @@ A function counts as checked when a row of tests/published/thermal_*.toml names 
 """
 
 import ast
-import importlib
-import inspect
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
+
+from public import public_functions
 
 HERE = Path(__file__).parent
 MODULES = ("air", "coolant", "oil", "roadload", "brakes", "engine", "driveline", "cooling")
-
-
-def public_functions(module_name: str) -> Iterator[str]:
-    """Public functions and methods defined in one module, dotted."""
-    module = importlib.import_module(f"thermal.{module_name}")
-    for name, item in vars(module).items():
-        if name.startswith("_") or getattr(item, "__module__", None) != module.__name__:
-            continue
-        if inspect.isfunction(item):
-            yield f"thermal.{module_name}.{name}"
-        elif inspect.isclass(item) and not issubclass(item, tuple):
-            methods = (m for m, held in vars(item).items() if inspect.isfunction(held) and not m.startswith("_"))
-            yield from (f"thermal.{module_name}.{name}.{m}" for m in methods)
 
 
 def from_rows(folder: Path) -> set[str]:
@@ -57,7 +43,7 @@ def unchecked(wanted: set[str], have: set[str]) -> list[str]:
 
 
 def wanted() -> set[str]:
-    return {name for module in MODULES for name in public_functions(module)}
+    return {name for module in MODULES for name, _ in public_functions(f"thermal.{module}")}
 
 
 def test_every_public_function_is_checked() -> None:

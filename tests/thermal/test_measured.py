@@ -1,18 +1,28 @@
 """The whole car against a measured one: four logged drives of one passenger car, and learning from logs.
 
-Automotive OBD-II Dataset, M. Weber, Karlsruhe Institute of Technology, 2023, DOI 10.35097/1130, CC BY 4.0. The logs lie
-beside the project, not in it; without them these tests are skipped. Fitted on one drive, tried on the others; the
-bounds are what was found plus a fifth, so they hold a change of the model to what it explained before. The goal is 3 K.
+The logs lie beside the project, see tests/shared/measured.py; without them these tests are skipped. Fitted on one
+drive, tried on the others; the bounds are what was found plus a fifth, so they hold a change of the model to what it
+explained before. The goal is 3 K.
 """
 
 import dataclasses
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
+from cars import read_class, with_part
+from measured import (
+    DRIVES,
+    FITTED,
+    GOAL_K,
+    LOGS,
+    MEASURED_CLASS,
+    NAMES,
+    Measured,
+    error_of,
+    learn,
+    read_measured,
+    to_80c,
+)
 
 from thermal import fit, kernel, logged
 from thermal.drive import Drive, steady_drive
@@ -20,31 +30,18 @@ from thermal.errors import ParameterError
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
-ROOT = Path(__file__).parents[2]
-LOGS = ROOT.parent / "shared" / "data" / "logs"
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")
-C0 = 273.15
 
 
 @pytest.fixture(scope="module")
-def page() -> ModuleType:
-    """The maker of docs/validation.md, so that the page and these tests read the logs alike."""
-    spec = importlib.util.spec_from_file_location("make_validation", ROOT / "docs" / "make_validation.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+def drives() -> dict[str, Measured]:
+    return {day: read_measured(day, LOGS) for day in DRIVES}
 
 
 @pytest.fixture(scope="module")
-def measured(page: ModuleType) -> dict:
-    return {day: page.read_measured(day, LOGS) for day in page.DRIVES}
-
-
-@pytest.fixture(scope="module")
-def found(page: ModuleType, measured: dict) -> fit.Fit:
-    """Fitted on 2017-07-05, the only drive with a whole warm-up and no gap."""
-    return page.learn("2017-07-05", measured)
+def found(drives: dict[str, Measured]) -> fit.Fit:
+    """Fitted on the only drive with a whole warm-up and no gap."""
+    return learn(FITTED, drives)
 
 
 # --- the measured car -------------------------------------------------------------------------------------------------
@@ -61,40 +58,40 @@ def found(page: ModuleType, measured: dict) -> fit.Fit:
         ("2018-02-26", 3.6, 3.2),
     ],
 )
-def test_held_out_drives(page, measured, found, day: str, warm_up_k: float | None, plateau_k: float) -> None:
+def test_held_out_drives(drives, found, day: str, warm_up_k: float | None, plateau_k: float) -> None:
     """Coolant from speed and outside air alone, on drives that took no part in the fit."""
-    error = page.error_of(measured[day], found.vehicle, found.factors)
+    error = error_of(drives[day], found.vehicle, found.factors)
     assert error.plateau <= plateau_k
     if day != "2018-02-26":
-        assert error.whole <= page.GOAL_K
+        assert error.whole <= GOAL_K
     if warm_up_k is not None:
         assert error.warm_up <= warm_up_k
 
 
 @measured_logs
-def test_the_class_as_it_stands_is_close(page, measured) -> None:
+def test_the_class_as_it_stands_is_close(drives) -> None:
     """No fit at all: 3.3 K or less over every whole drive, inside the +-8 K promised; bounded a fifth above."""
-    car = page.read_class(page.MEASURED_CLASS)
-    assert all(page.error_of(one, car).whole <= 4.0 for one in measured.values())
+    car = read_class(MEASURED_CLASS).vehicle
+    assert all(error_of(one, car).whole <= 4.0 for one in drives.values())
 
 
 @measured_logs
-def test_the_fit_helps_where_it_was_not_fitted(page, measured, found) -> None:
+def test_the_fit_helps_where_it_was_not_fitted(drives, found) -> None:
     """Mean square error over the two drives that had no part in any choice, against the class as it stands."""
-    car = page.read_class(page.MEASURED_CLASS)
+    car = read_class(MEASURED_CLASS).vehicle
     days = ("2017-07-10", "2017-07-13")
-    before = sum(page.error_of(measured[day], car).whole ** 2 for day in days)
-    after = sum(page.error_of(measured[day], found.vehicle, found.factors).whole ** 2 for day in days)
+    before = sum(error_of(drives[day], car).whole ** 2 for day in days)
+    after = sum(error_of(drives[day], found.vehicle, found.factors).whole ** 2 for day in days)
     assert after < 0.6 * before
 
 
 @measured_logs
-def test_a_hot_day_cannot_tell_the_heater_and_a_cold_one_can(page, measured, found) -> None:
+def test_a_hot_day_cannot_tell_the_heater_and_a_cold_one_can(drives, found) -> None:
     """29 degC against -8 degC; the hot drive must leave the heater at its prior."""
-    heater = page.NAMES.index("cooling.heater_w_per_k")
+    heater = NAMES.index("cooling.heater_w_per_k")
     assert found.estimate[heater] == pytest.approx(1.0, abs=0.01)
     assert found.learned[heater] < 0.05
-    assert page.learn("2018-02-26", measured).learned[heater] > 0.8
+    assert learn("2018-02-26", drives).learned[heater] > 0.8
 
 
 @measured_logs
@@ -105,29 +102,29 @@ def test_readings_are_not_taken_for_independent(found) -> None:
 
 
 @measured_logs
-def test_minutes_to_80_degc_in_summer(page, measured, found) -> None:
+def test_minutes_to_80_degc_in_summer(drives, found) -> None:
     """26 drives of the data set, start below 36, air 12 degC or more: quartiles 8.4 / 9.4 / 10.8, range 6-19 min."""
-    minutes = [page.to_80c(one, found, start_c=25.0, air_c=20.0)[0] for one in measured.values()]
+    minutes = [to_80c(one, found, start_c=25.0, air_c=20.0)[0] for one in drives.values()]
     assert 8.4 <= np.median(minutes) <= 10.8
     assert all(6.0 <= one <= 19.0 for one in minutes)
 
 
 @measured_logs
-def test_minutes_to_80_degc_in_winter(page, measured, found) -> None:
+def test_minutes_to_80_degc_in_winter(drives, found) -> None:
     """12 drives, start below 18, air 0 degC or less: quartiles 12.8 / 13.2 / 14.2, range 11.6-33.6 min; some never.
 
     The median of the three drives that move; the fourth is a traffic jam and stays cold, as 5 of the 77 did.
     """
-    minutes = {day: page.to_80c(one, found, start_c=5.0, air_c=-3.0)[0] for day, one in measured.items()}
+    minutes = {day: to_80c(one, found, start_c=5.0, air_c=-3.0)[0] for day, one in drives.items()}
     assert np.isnan(minutes.pop("2017-07-10"))
     assert 11.6 <= np.median(list(minutes.values())) <= 14.2
     assert all(11.6 <= one <= 33.6 for one in minutes.values())
 
 
 @measured_logs
-def test_plateau_and_its_slope(page, measured, found) -> None:
+def test_plateau_and_its_slope(drives, found) -> None:
     """77 drives: mean once warm 83-92 degC; slope 0.065 K per K over 60. Bounded to half and three times the slope."""
-    means = {a: [page.to_80c(one, found, start_c=85.0, air_c=a)[1] for one in measured.values()] for a in (-5.0, 25.0)}
+    means = {a: [to_80c(one, found, start_c=85.0, air_c=a)[1] for one in drives.values()] for a in (-5.0, 25.0)}
     assert all(83.0 <= mean <= 92.0 for row in means.values() for mean in row)
     slope = np.median([(hot - cold) / 30.0 for cold, hot in zip(means[-5.0], means[25.0], strict=True)])
     assert 0.03 <= slope <= 0.2
@@ -167,15 +164,12 @@ def test_recovers_what_was_put_in(estate: Vehicle) -> None:
 
 
 def test_a_thermostat_is_learnt_in_kelvins(estate: Vehicle) -> None:
-    cooling = dataclasses.replace(
-        estate.cooling,
-        thermostat_open_k=estate.cooling.thermostat_open_k - 4.0,
-        thermostat_full_k=estate.cooling.thermostat_full_k - 4.0,
-    )
-    drive, readings = made_up(dataclasses.replace(estate, cooling=cooling), noise_k=0.3)
+    open_k, full_k = estate.cooling.thermostat_open_k - 4.0, estate.cooling.thermostat_full_k - 4.0
+    cooler = with_part(estate, "cooling", thermostat_open_k=open_k, thermostat_full_k=full_k)
+    drive, readings = made_up(cooler, noise_k=0.3)
     got = fit.fit_factors(estate, [drive], [readings], ["thermostat"])
     assert got.estimate[0] == pytest.approx(-4.0, abs=0.3)
-    assert got.vehicle.cooling.thermostat_open_k == pytest.approx(cooling.thermostat_open_k, abs=0.3)
+    assert got.vehicle.cooling.thermostat_open_k == pytest.approx(open_k, abs=0.3)
 
 
 def test_what_the_log_cannot_tell_stays_at_its_prior(estate: Vehicle) -> None:

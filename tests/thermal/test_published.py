@@ -14,8 +14,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from cars import read_class
 
-from thermal.units import convert, to_si
+from thermal.units import convert, to_delta_k, to_si
 from thermal.vehicle_file import _SUFFIX
 
 FOLDER = Path(__file__).parents[1] / "published"
@@ -50,59 +51,50 @@ def load(path: str) -> Any:
     return found
 
 
-class Reader:
-    """Turns the written `given` into arguments."""
+def value(name: str, written: Any) -> Any:
+    """Turn what a row gives for one argument into the argument."""
+    if isinstance(written, dict) and "make" in written:
+        rest = {key: item for key, item in written.items() if key != "make"}
+        return call(written["make"], rest)
+    if isinstance(written, dict):
+        return part(**written)
+    if isinstance(written, list):
+        return np.array(written, dtype=float)
+    if isinstance(written, str) and re.match(r"[-+]?[.\d]+.*\s\S", written):
+        return to_si(written, unit_of(name))
+    return written
 
-    def __init__(self, read_class: Any) -> None:
-        self.read_class = read_class
 
-    def value(self, name: str, written: Any) -> Any:
-        if isinstance(written, dict) and "make" in written:
-            rest = {key: item for key, item in written.items() if key != "make"}
-            return self.call(written["make"], rest)
-        if isinstance(written, dict):
-            return self.part(**written)
-        if isinstance(written, list):
-            return np.array(written, dtype=float)
-        if isinstance(written, str) and re.match(r"[-+]?[.\d]+.*\s\S", written):
-            return to_si(written, unit_of(name))
-        return written
+def part(base: str, section: str, set: dict[str, Any] | None = None) -> Any:
+    """Section of a class with fields replaced; with no section, the whole car and `set` by section."""
+    vehicle = read_class(base).vehicle
+    changes = {section: set or {}} if section else (set or {})
+    parts = {}
+    for name, written in changes.items():
+        fields = {key: tuple(v) if isinstance(v, list) else value(key, v) for key, v in written.items()}
+        parts[name] = dataclasses.replace(getattr(vehicle, name), **fields)
+    vehicle = dataclasses.replace(vehicle, **parts)
+    return getattr(vehicle, section) if section else vehicle
 
-    def part(self, base: str, section: str, set: dict[str, Any] | None = None) -> Any:
-        """Section of a class with fields replaced; with no section, the whole car and `set` by section."""
-        vehicle = self.read_class(base).vehicle
-        changes = {section: set or {}} if section else (set or {})
-        parts = {}
-        for name, written in changes.items():
-            fields = {key: tuple(v) if isinstance(v, list) else self.value(key, v) for key, v in written.items()}
-            parts[name] = dataclasses.replace(getattr(vehicle, name), **fields)
-        vehicle = dataclasses.replace(vehicle, **parts)
-        return getattr(vehicle, section) if section else vehicle
 
-    def call(self, path: str, given: dict[str, Any]) -> Any:
-        function, _, field = path.partition(":")
-        arguments = {name: self.value(name, written) for name, written in given.items()}
-        own = (arguments.pop("self"),) if "self" in arguments else ()
-        got = load(function)(*own, **arguments)
-        return getattr(got, field) if field else got
+def call(path: str, given: dict[str, Any]) -> Any:
+    function, _, field = path.partition(":")
+    arguments = {name: value(name, written) for name, written in given.items()}
+    own = (arguments.pop("self"),) if "self" in arguments else ()
+    got = load(function)(*own, **arguments)
+    return getattr(got, field) if field else got
 
 
 def in_unit(text: Any, unit: str, *, difference: bool) -> float:
-    """Read an expectation or a tolerance; degrees of difference for tolerances."""
+    """Read an expectation or a tolerance, whose degrees are those of a difference."""
     if not isinstance(text, str):
         return float(text)
-    if unit == "K" and difference:
-        number, name = text.split()
-        scale = {"K": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0}[name]
-        return float(number) * scale
-    if "delta_degC" in text:
-        return float(text.split()[0])
-    return to_si(text, unit)
+    return to_delta_k(text) if unit == "K" and difference else to_si(text, unit)
 
 
 @pytest.mark.parametrize("row", ROWS, ids=[row["id"] for row in ROWS])
-def test_row(row: dict[str, Any], read_class: Any) -> None:
-    got = np.asarray(Reader(read_class).call(row["function"], row["given"])).ravel()
+def test_row(row: dict[str, Any]) -> None:
+    got = np.asarray(call(row["function"], row["given"])).ravel()
     assert got.size == 1
     name = row["function"].replace(":", ".").rsplit(".", 1)[1]
     unit = unit_of(name)
@@ -121,10 +113,10 @@ def test_rows_are_complete_unique_and_honest() -> None:
     assert len({row["id"] for row in ROWS}) == len(ROWS) > 150
 
 
-def test_a_wrong_row_fails(read_class: Any) -> None:
+def test_a_wrong_row_fails() -> None:
     row = next(row for row in ROWS if row["id"] == "raoult-50-sea-cap")
     with pytest.raises(AssertionError, match="raoult-50-sea-cap"):
-        test_row({**row, "expect": "129.5 degC"}, read_class)
+        test_row({**row, "expect": "129.5 degC"})
 
 
 def test_units_follow_the_suffix() -> None:

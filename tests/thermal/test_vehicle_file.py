@@ -1,18 +1,19 @@
 """Vehicle files: every class loads, and every mistake is told in a sentence that says what to do."""
 
 import dataclasses
+import re
 import tomllib
 from pathlib import Path
 
 import pytest
+from cars import CLASS_NAMES, CLASSES, ESTATE, read_class, with_part
 
 from thermal.errors import ParameterError
+from thermal.units import to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, read_vehicle, sections
 
-CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
-NAMES = sorted(path.stem for path in CLASSES.glob("*.toml"))
-BASE = 'base = "estate-1990s-six"\n'
+BASE = f'base = "{ESTATE}"\n'
 
 
 def read(tmp_path: Path, text: str) -> VehicleFile:
@@ -30,9 +31,9 @@ def refused(tmp_path: Path, text: str) -> str:
 # --- classes ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_every_class_loads_with_a_source_for_every_value(name: str, tmp_path: Path) -> None:
-    found = read(tmp_path, f'base = "{name}"\n')
+@pytest.mark.parametrize("name", CLASS_NAMES)
+def test_every_class_loads_with_a_source_for_every_value(name: str) -> None:
+    found = read_class(name)
     assert found.base == name
     assert found.vehicle.name == tomllib.loads((CLASSES / f"{name}.toml").read_text(encoding="utf-8"))["name"]
     assert len(found.entries) == sum(len(dataclasses.fields(kind)) for kind in sections().values())
@@ -40,7 +41,7 @@ def test_every_class_loads_with_a_source_for_every_value(name: str, tmp_path: Pa
     assert found.overridden == frozenset()
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", CLASS_NAMES)
 def test_classes_hold_known_sections_and_keys_only(name: str) -> None:
     """The reader warns about the owner's spelling; this about ours."""
     table = tomllib.loads((CLASSES / f"{name}.toml").read_text(encoding="utf-8"))
@@ -49,10 +50,26 @@ def test_classes_hold_known_sections_and_keys_only(name: str) -> None:
     assert {section: set(keys) for section, keys in table.items()} == known
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_limits_rise_from_warm_to_limit(name: str, tmp_path: Path) -> None:
-    for limit in read(tmp_path, f'base = "{name}"\n').vehicle.limits:
-        assert limit.warm_k < limit.caution_k < limit.limit_k
+# SAE J300 (January 2015) and J306 (February 2019), kinematic viscosity at 100 degC [mm2/s]: secondary pages.
+BANDS = {
+    ("J300", "30"): (9.3, 12.5),
+    ("J300", "40"): (12.5, 16.3),
+    ("J300", "50"): (16.3, 21.9),
+    ("J306", "80"): (8.5, 11.0),
+    ("J306", "90"): (13.5, 18.5),
+}
+
+
+def test_oils_lie_in_the_band_their_source_names() -> None:
+    seen = set()
+    for name in CLASS_NAMES:
+        for entry in read_class(name).entries:
+            named = re.match(r"typical (?:SAE |\w+-)(\d+), inside SAE (J30\d)'s band", entry.source)
+            if entry.key.endswith(".viscosity_100c") and named:
+                low, high = BANDS[named[2], named[1]]
+                assert low <= 1e6 * to_si(entry.text, "m**2/s") < high, f"{name}: {entry}"
+                seen.add((named[2], named[1]))
+    assert seen == set(BANDS)
 
 
 # --- the owner's own values ------------------------------------------------------------------------------------------
@@ -192,6 +209,26 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
             ["vehicle.toml: coolant_limit: ", "warm < caution < limit"],
         ),
         (
+            BASE + '[engine]\npeak_torque_speed = {value = "5400 rpm", source = "x"}\n',
+            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
+        ),
+        (
+            BASE + '[engine]\ntop_speed = {value = "5200 rpm", source = "x"}\n',
+            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
+        ),
+        (
+            BASE + '[cooling]\nfan_off = {value = "110 degC", source = "x"}\n',
+            ["vehicle.toml: cooling: fan_off must lie below fan_on"],
+        ),
+        (
+            BASE + '[oil_cooler]\nfull = {value = "1 degC", source = "x"}\n',
+            ["vehicle.toml: oil_cooler: open must lie below full"],
+        ),
+        (
+            BASE + '[differential_cooler]\nkind = {value = "water", source = "x"}\n',
+            ["vehicle.toml: differential_cooler: only 'air' or 'none' is modelled"],
+        ),
+        (
             BASE
             + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\n'
             + 'peak_torque_speed = {value = "1200 rpm", source = "x"}\n',
@@ -247,4 +284,4 @@ def test_a_vehicle_made_by_hand_is_checked_too(estate: Vehicle) -> None:
     with pytest.raises(ParameterError, match=r"cooling.fan is 'wind'; allowed: electric, viscous, fixed"):
         dataclasses.replace(estate.cooling, fan="wind")
     with pytest.raises(ParameterError, match="fan_off must lie below fan_on"):
-        dataclasses.replace(estate, cooling=dataclasses.replace(estate.cooling, fan_on_k=340.0))
+        with_part(estate, "cooling", fan_on_k=340.0)

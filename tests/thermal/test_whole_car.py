@@ -1,92 +1,122 @@
 """The whole car against trade facts: common practice, no source, unless a check says otherwise.
 
-Bands that belong to one class (fuel, cruise, towing) are in test_classes.py; here stand the facts every car obeys.
+The bands catch a class whose numbers contradict each other, not one that is a few kelvin off. They are no evidence for
+the model: assumed numbers of the classes were chosen to meet them.
 """
 
-import dataclasses
-from typing import Any
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from cars import (
+    C0,
+    CLASS_NAMES,
+    FLUIDS,
+    MPH,
+    fuel_l_per_100km,
+    held,
+    hot_grade,
+    join,
+    parked,
+    read_class,
+    settled_c,
+    warm_up_min,
+    with_part,
+)
 
-from thermal import kernel
 from thermal.drive import Drive, steady_drive
 from thermal.engine import engine_heat
+from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
 from thermal.loads import held_speed_m_per_s
 from thermal.simulate import Result, simulate
 from thermal.vehicle import Vehicle
 
-MPH, C0 = 0.44704, 273.15
-COOLANT, OIL, TRANSMISSION, DIFFERENTIAL = range(1, 5)
-FLUIDS = slice(1, 5)
-# SAE J2807's published highway grade (secondary pages; the standard was not opened): 38 degC at the base, 11.4 mi,
-# about 3,000 ft, A/C at its most, never below 40 mph.
-HOT = {"speed_m_per_s": 40 * MPH, "air_k": 37.8 + C0, "elevation_m": 300.0, "ac_on": True}
-GRADE = 914.0 / 18_346.5
+# Fuel at a steady 100 km/h [L/100 km]: small 6-9, medium 8-12, large V8 and four-by-four 12-18 (common practice, no
+# source); a diesel burns about a fifth less by volume, from the ratio of the fuels' energy per litre and efficiency.
+SMALL, MEDIUM, LARGE = (6.0, 9.0), (8.0, 12.0), (12.0, 18.0)
+DIESEL_SHARE = 0.8
 
 
-def join(*parts: Drive) -> Drive:
-    names = [item.name for item in dataclasses.fields(Drive)]
-    return Drive(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+class Habit(NamedTuple):
+    """What is usual for one class: cruising speed and the fuel band of its size."""
+
+    cruise_mph: float
+    fuel_band: tuple[float, float]
 
 
-def parked(minutes: float, air_k: float, elevation_m: float) -> Drive:
-    drive = steady_drive(minutes=minutes, speed_m_per_s=0.0, grade=0.0, air_k=air_k, elevation_m=elevation_m)
-    return dataclasses.replace(drive, engine_on=np.zeros(len(drive.duration_s)))
+HABITS = {
+    "coupe-1970s-v8": Habit(65, LARGE),
+    "coupe-1990s-turbo": Habit(65, SMALL),
+    "estate-1990s-six": Habit(65, MEDIUM),
+    "four-by-four-1990s-diesel": Habit(65, LARGE),
+    "hatch-1990s-four": Habit(65, SMALL),
+    "pickup-1990s-v8-tow": Habit(65, LARGE),
+    "pickup-2000s-diesel-tow": Habit(65, LARGE),
+    "roadster-1960s-four": Habit(55, SMALL),
+    "saloon-1970s-six": Habit(65, MEDIUM),
+    "saloon-1980s-v8-automatic": Habit(65, LARGE),
+    "saloon-2000s-diesel": Habit(65, SMALL),
+    "van-1980s-diesel": Habit(55, LARGE),
+}
+TOWING = [name for name in CLASS_NAMES if name.endswith("-tow")]
 
 
-def held(vehicle: Vehicle, drive: Drive) -> Drive:
-    speed = held_speed_m_per_s(vehicle, drive)
-    return dataclasses.replace(drive, speed_m_per_s=speed, end_speed_m_per_s=speed)
+@pytest.fixture(scope="module")
+def habit(class_name: str) -> Habit:
+    assert class_name in HABITS, f"{class_name}: add its cruising speed and fuel band to HABITS"
+    return HABITS[class_name]
 
 
-def with_part(vehicle: Vehicle, section: str, **values: Any) -> Vehicle:
-    return dataclasses.replace(vehicle, **{section: dataclasses.replace(getattr(vehicle, section), **values)})
+def level(vehicle: Vehicle, *, mph: float, air_c: float, minutes: float, ac_on: bool = False) -> Result:
+    drive = steady_drive(minutes=minutes, speed_m_per_s=mph * MPH, grade=0.0, air_k=air_c + C0, ac_on=ac_on)
+    return simulate(drive, vehicle)
 
 
-def warm_c(vehicle: Vehicle, **conditions: Any) -> np.ndarray:
-    """Temperatures after an hour of level road; the start of a grade."""
-    return simulate(steady_drive(minutes=60, grade=0.0, **conditions), vehicle).temps_k[0, -1]
+def within(bands: dict[int, tuple[float, float]], found: Any, vehicle: Vehicle) -> dict[int, float]:
+    """What lies outside its band; the differential of a transaxle has no oil of its own."""
+    rounded = {node: round(float(found[node]), 1) for node in bands}
+    return {
+        node: rounded[node]
+        for node, (low, high) in bands.items()
+        if not low <= found[node] <= high and not (node == DIFFERENTIAL and vehicle.axle.kind == "transaxle")
+    }
 
 
-def hot_grade(vehicle: Vehicle, **change: Any) -> Result:
-    """The published grade, entered warm from level road in the same weather."""
-    conditions = HOT | change
-    start = warm_c(vehicle, **conditions)
-    drive = steady_drive(minutes=18_346.5 / (40 * MPH) / 60, grade=GRADE, **conditions)
-    return simulate(held(vehicle, drive), vehicle, start_k=start)
+# --- level road ------------------------------------------------------------------------------------------------------
 
 
-def minutes_to(result: Result, node: int, share: float = 0.9) -> float:
-    """Time to within 10 % of the final rise."""
-    rise = result.temps_k[0, :, node] - result.temps_k[0, 0, node]
-    return float(np.argmax(rise >= share * rise[-30:].mean()) + 1) / 6.0
+def test_warm_up_times(any_vehicle: Vehicle) -> None:
+    """Minutes to within 10 % of the rise at 55 mph in 20 degC: coolant first, engine oil next, driveline last."""
+    result = level(any_vehicle, mph=55, air_c=20.0, minutes=200)
+    found = {node: warm_up_min(result, node) for node in (COOLANT, OIL, TRANSMISSION, DIFFERENTIAL)}
+    bands = {
+        COOLANT: (5, 10),
+        OIL: (8 if any_vehicle.oil_cooler.kind == "air" else 12, 25),  # the cooler's thermostat ends the rise early
+        TRANSMISSION: (20, 40) if any_vehicle.gearbox.kind == "automatic" else (15, 60),
+        DIFFERENTIAL: (30, 60),
+    }
+    assert not within(bands, found, any_vehicle)
+    assert found[COOLANT] < min(found[OIL], found[TRANSMISSION])
 
 
-@pytest.fixture(scope="module", params=[55, 65], ids=lambda mph: f"{mph}mph")
-def motorway(request: pytest.FixtureRequest, any_vehicle: Vehicle) -> Result:
-    """Four hours of level road in 20 degC from a cold start, no car at more than 0.8 of its top speed."""
-    flat_out = steady_drive(minutes=0.1, speed_m_per_s=100.0, grade=0.0, air_k=20 + C0)
-    speed = min(request.param * MPH, 0.8 * float(held_speed_m_per_s(any_vehicle, flat_out)[0]))
-    return simulate(steady_drive(minutes=240, speed_m_per_s=speed, grade=0.0, air_k=20 + C0), any_vehicle)
+def test_steady_motorway_temperatures(any_vehicle: Vehicle, habit: Habit) -> None:
+    """Coolant on its thermostat, oil 80-112, transmission 50-95, differential 50-98 degC at cruise in 20 degC."""
+    part = any_vehicle.cooling
+    bands = {
+        COOLANT: (part.thermostat_open_k - C0, part.thermostat_full_k - C0),
+        OIL: (80, 112),
+        TRANSMISSION: (50, 95),
+        DIFFERENTIAL: (50, 98),
+    }
+    found = settled_c(level(any_vehicle, mph=habit.cruise_mph, air_c=20.0, minutes=150))
+    assert not within(bands, found, any_vehicle)
 
 
-@pytest.mark.parametrize(
-    ("node", "low", "high"), [(COOLANT, 4, 12), (OIL, 8, 25), (TRANSMISSION, 15, 60), (DIFFERENTIAL, 15, 60)]
-)
-def test_warm_up_times(any_vehicle: Vehicle, motorway: Result, node: int, low: float, high: float) -> None:
-    if node == DIFFERENTIAL and any_vehicle.axle.kind == "transaxle":
-        pytest.skip("shares its oil with the gearbox")
-    if node == OIL and any_vehicle.oil_cooler.kind == "air":
-        low = 6.0  # the cooler's thermostat ends the rise early
-    assert low <= minutes_to(motorway, node) <= high, f"{any_vehicle.name}: {minutes_to(motorway, node):.1f} min"
-
-
-def test_fluids_warm_in_their_usual_order(any_vehicle: Vehicle, motorway: Result) -> None:
-    """Coolant first, engine oil next, driveline last."""
-    coolant, oil, box = (minutes_to(motorway, node) for node in (COOLANT, OIL, TRANSMISSION))
-    assert coolant < oil
-    assert coolant < box
+def test_level_road_at_40c_with_air_conditioning(any_vehicle: Vehicle, habit: Habit) -> None:
+    """A healthy car stays below 110 degC on the level in great heat."""
+    found = settled_c(level(any_vehicle, mph=habit.cruise_mph, air_c=40.0, minutes=60, ac_on=True))
+    assert found[COOLANT] < 110
 
 
 def test_coolant_reaches_80_degc_as_in_measured_drives(any_vehicle: Vehicle) -> None:
@@ -94,33 +124,21 @@ def test_coolant_reaches_80_degc_as_in_measured_drives(any_vehicle: Vehicle) -> 
 
     The drives behind it are milder than 45 mph and another car's, so the band is half to twice the median.
     """
-    drive = steady_drive(minutes=40, speed_m_per_s=40 * MPH, grade=0.0, air_k=15 + C0)
-    coolant = simulate(drive, any_vehicle).temps_k[0, :, COOLANT]
+    coolant = level(any_vehicle, mph=40, air_c=15.0, minutes=40).temps_k[0, :, COOLANT]
     assert coolant.max() > 80 + C0
     assert 4.7 <= (np.argmax(coolant > 80 + C0) + 1) / 6.0 <= 18.8
 
 
-def test_steady_motorway_temperatures(any_vehicle: Vehicle, motorway: Result) -> None:
-    """Coolant on its thermostat, oil 80-112, transmission 45-95, differential 45-98 degC at 55-65 mph in 20 degC."""
-    found = motorway.temps_k[0, -60:].mean(axis=0) - C0
-    part = any_vehicle.cooling
-    assert part.thermostat_open_k - C0 <= found[COOLANT] <= part.thermostat_full_k - C0
-    bands = {OIL: (80, 112), TRANSMISSION: (45, 95), DIFFERENTIAL: (45, 98)}
-    if any_vehicle.axle.kind == "transaxle":
-        del bands[DIFFERENTIAL]
-    wrong = {n: round(float(found[n]), 1) for n, (low, high) in bands.items() if not low <= found[n] <= high}
-    assert not wrong, f"{any_vehicle.name}: {wrong}"
-
-
 def test_plateau_hardly_follows_the_air(any_vehicle: Vehicle) -> None:
     """The same logs: 0.065 K of coolant plateau per kelvin of ambient; a thermostat allows 0 to 0.2."""
-    low, high = (
-        simulate(steady_drive(minutes=90, speed_m_per_s=50 * MPH, grade=0.0, air_k=air + C0), any_vehicle)
-        .temps_k[0, -60:, COOLANT]
-        .mean()
-        for air in (5.0, 25.0)
-    )
+    low, high = (settled_c(level(any_vehicle, mph=50, air_c=air, minutes=90))[COOLANT] for air in (5.0, 25.0))
     assert 0.0 <= (high - low) / 20.0 <= 0.2
+
+
+def test_fuel_at_100_km_h(any_vehicle: Vehicle, habit: Habit) -> None:
+    """Bands by size, see `SMALL`, `MEDIUM`, `LARGE`."""
+    share = DIESEL_SHARE if any_vehicle.engine.fuel == "diesel" else 1.0
+    assert share * habit.fuel_band[0] <= fuel_l_per_100km(any_vehicle) <= share * habit.fuel_band[1]
 
 
 def test_heat_balance_at_rated_power(any_vehicle: Vehicle) -> None:
@@ -145,28 +163,48 @@ def test_heat_balance_at_rated_power(any_vehicle: Vehicle) -> None:
         for what, got, (low, high) in zip(("work", "coolant", "oil"), (work, metal, oil), bands, strict=True)
         if not low <= got <= high
     ]
-    assert not wrong, f"{any_vehicle.name}: {wrong}"
+    assert not wrong
 
 
-# --- the hot grade ---------------------------------------------------------------------------------------------------
+# --- grades ----------------------------------------------------------------------------------------------------------
+
+
+def with_trailer(vehicle: Vehicle, mass_kg: float, *, airflow_share: float = 1.0) -> Vehicle:
+    towing = with_part(vehicle, "trailer", mass_kg=mass_kg, drag_area_m2=2.0)
+    return with_part(towing, "cooling", airflow_share=airflow_share)
 
 
 def test_hot_grade_alone_is_passed(any_vehicle: Vehicle) -> None:
-    """A healthy car without a trailer passes the published conditions."""
-    assert hot_grade(any_vehicle).margin_k.min() > 0.0
+    """A healthy car without a trailer holds the published 40 mph, and no fluid passes its limit."""
+    drive, result = hot_grade(any_vehicle)
+    assert drive.speed_m_per_s.min() == pytest.approx(40 * MPH)
+    assert result.margin_k.min() > 0.0
+
+
+@pytest.mark.parametrize("tow_class", TOWING)
+@pytest.mark.parametrize("trailer_kg", [2000.0, 3000.0])
+def test_hot_grade_towing(tow_class: str, trailer_kg: float) -> None:
+    """A healthy tow vehicle passes the published conditions."""
+    drive, result = hot_grade(with_trailer(read_class(tow_class).vehicle, trailer_kg))
+    assert drive.speed_m_per_s.min() == pytest.approx(40 * MPH)
+    assert result.margin_k.min() > 0.0
+
+
+@pytest.mark.parametrize("tow_class", TOWING)
+def test_hot_grade_towing_with_a_blocked_radiator(tow_class: str) -> None:
+    """With 60 % of its air it exceeds a limit, the coolant within 3 K of its own."""
+    vehicle = read_class(tow_class).vehicle
+    healthy, blocked = (hot_grade(with_trailer(vehicle, 3000.0, airflow_share=x))[1].margin_k[0, 0] for x in (1.0, 0.6))
+    assert blocked.min() < 0.0
+    assert blocked[0] < min(3.0, healthy[0] - 8.0)
 
 
 def test_a_blocked_radiator_costs_margin(any_vehicle: Vehicle) -> None:
     """With 60 % of its air the coolant's margin shrinks by several kelvin, less while the thermostat regulates."""
-    healthy, blocked = hot_grade(any_vehicle), hot_grade(with_part(any_vehicle, "cooling", airflow_share=0.6))
+    healthy, blocked = hot_grade(any_vehicle)[1], hot_grade(with_part(any_vehicle, "cooling", airflow_share=0.6))[1]
     lost = float(healthy.margin_k[0, 0, 0] - blocked.margin_k[0, 0, 0])
     regulating = blocked.temps_k[0, :, COOLANT].max() < any_vehicle.cooling.thermostat_full_k
-    assert lost >= (1.0 if regulating else 3.0), f"{any_vehicle.name}: {lost:.1f} K"
-
-
-def test_a_blocked_radiator_costs_the_reference_car_several_kelvin(estate: Vehicle) -> None:
-    healthy, blocked = hot_grade(estate), hot_grade(with_part(estate, "cooling", airflow_share=0.6))
-    assert healthy.margin_k[0, 0, 0] - blocked.margin_k[0, 0, 0] >= 3.0
+    assert lost >= (1.0 if regulating else 3.0)
 
 
 @pytest.mark.parametrize(
@@ -176,9 +214,8 @@ def test_a_blocked_radiator_costs_the_reference_car_several_kelvin(estate: Vehic
 )
 def test_coolant_margin_falls_with_harder_conditions(any_vehicle: Vehicle, harder: dict[str, Any]) -> None:
     """Not raised by hotter air, height (same speed held) or air conditioning; the switched fan's saw-tooth is 0.3 K."""
-    easy = hot_grade(any_vehicle, ac_on=False)
-    hard = hot_grade(any_vehicle, **({"ac_on": False} | harder))
-    assert hard.margin_k[0, 0, 0] <= easy.margin_k[0, 0, 0] + 0.3
+    easy, hard = (hot_grade(any_vehicle, **({"ac_on": False} | more))[1].margin_k[0, 0, 0] for more in ({}, harder))
+    assert hard <= easy + 0.3
 
 
 def test_every_margin_falls_with_load(any_vehicle: Vehicle) -> None:
@@ -187,25 +224,42 @@ def test_every_margin_falls_with_load(any_vehicle: Vehicle) -> None:
     A change of gear may gain some: a slipping converter in top is hotter than the same grade in second.
     """
     laden = with_part(any_vehicle, "body", mass_kg=any_vehicle.body.mass_kg + 300.0)
-    ratio = any_vehicle.gearbox.ratios[int(hot_grade(laden).work.gear[-1])]
-    light, heavy = (hot_grade(with_part(car, "gearbox", ratios=(ratio,))) for car in (any_vehicle, laden))
+    ratio = any_vehicle.gearbox.ratios[int(hot_grade(laden)[1].work.gear[-1])]
+    light, heavy = (hot_grade(with_part(car, "gearbox", ratios=(ratio,)))[1] for car in (any_vehicle, laden))
     assert np.all(heavy.margin_k <= light.margin_k + 0.3)
+
+
+def test_full_power_in_great_heat(any_vehicle: Vehicle) -> None:
+    """Full power at 110 km/h and 40 degC brings the coolant near its limit, +-20 K."""
+    speed, low, high = 110.0 / 3.6, 0.0, 0.5
+    for _ in range(12):
+        grade = 0.5 * (low + high)
+        trial = steady_drive(minutes=0.1, speed_m_per_s=speed, grade=grade, air_k=40.0 + C0)
+        holds = held_speed_m_per_s(any_vehicle, trial)[0] > speed - 0.01
+        low, high = (grade, high) if holds else (low, grade)
+    drive = steady_drive(minutes=30, speed_m_per_s=speed, grade=low, air_k=40.0 + C0)
+    result = simulate(replace(drive, elevation_m=np.zeros_like(drive.elevation_m)), any_vehicle)
+    assert abs(result.temps_k[0, -1, COOLANT] - result.limit_k[-1, 0]) < 20.0
+
+
+def test_the_van_slows_on_a_grade() -> None:
+    """A 48 kW van of 2.3 t drops from 55 to 35-50 mph on 6 %."""
+    van = read_class("van-1980s-diesel").vehicle
+    drive = held(van, steady_drive(minutes=1, speed_m_per_s=55 * MPH, grade=0.06, air_k=20.0 + C0))
+    assert 35 * MPH < drive.speed_m_per_s[0] < 50 * MPH
 
 
 # --- a stop before a grade -------------------------------------------------------------------------------------------
 
 
-def climb_peaks_k(vehicle: Vehicle, *, stop_min: float, speed_share: float) -> np.ndarray:
+def climb_peaks_k(vehicle: Vehicle, *, stop_min: float = 0.0, speed_share: float = 1.0) -> np.ndarray:
     """Peaks on a 20-minute grade at 35 degC after an hour's driving, with or without a stop before it."""
-    speed = held_speed_m_per_s(
-        vehicle,
-        steady_drive(minutes=20, speed_m_per_s=50 * MPH, grade=0.05, air_k=35 + C0, elevation_m=300.0),
-    ).min()
-    start = warm_c(vehicle, speed_m_per_s=60 * MPH, air_k=35 + C0, elevation_m=300.0)
-    grade = steady_drive(
-        minutes=20 / speed_share, speed_m_per_s=speed * speed_share, grade=0.05, air_k=35 + C0, elevation_m=300.0
-    )
-    drive = join(parked(stop_min, 35 + C0, 300.0), grade) if stop_min else grade
+    where = {"air_k": 35 + C0, "elevation_m": 300.0}
+    start = simulate(steady_drive(minutes=60, speed_m_per_s=60 * MPH, grade=0.0, **where), vehicle).temps_k[0, -1]
+    wanted = steady_drive(minutes=20, speed_m_per_s=50 * MPH, grade=0.05, **where)
+    speed = held_speed_m_per_s(vehicle, wanted).min() * speed_share
+    grade: Drive = steady_drive(minutes=20 / speed_share, speed_m_per_s=speed, grade=0.05, **where)
+    drive = join(parked(stop_min, **where), grade) if stop_min else grade
     temps = simulate(drive, vehicle, start_k=start).temps_k[0]
     return temps[-len(grade.duration_s) + 30 :].max(axis=0)
 
@@ -215,31 +269,20 @@ def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) ->
 
     The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid.
     """
-    straight = climb_peaks_k(any_vehicle, stop_min=0, speed_share=1.0)
-    stopped = climb_peaks_k(any_vehicle, stop_min=20, speed_share=1.0)
-    slower = climb_peaks_k(any_vehicle, stop_min=0, speed_share=0.8)
-    gain_stop, gain_slow = straight - stopped, straight - slower
-    said = f"{any_vehicle.name}: stop {np.round(gain_stop[FLUIDS], 1)}, slower {np.round(gain_slow[FLUIDS], 1)} K"
-    assert abs(gain_stop[COOLANT]) < 2.0, said
-    assert -0.5 <= gain_stop[TRANSMISSION] <= 15.0, said
-    assert gain_slow[COOLANT] > -0.3, said
-    assert gain_slow[OIL] > 0.5, said
+    straight = climb_peaks_k(any_vehicle)
+    by_stop = straight - climb_peaks_k(any_vehicle, stop_min=20)
+    by_slowing = straight - climb_peaks_k(any_vehicle, speed_share=0.8)
+    said = f"stop {np.round(by_stop[FLUIDS], 1)}, slower {np.round(by_slowing[FLUIDS], 1)} K"
+    assert abs(by_stop[COOLANT]) < 2.0, said
+    assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
+    assert by_slowing[COOLANT] > -0.3, said
+    assert by_slowing[OIL] > 0.5, said
 
 
 def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
     """For the reference car: a few kelvin at the grade's end, where no saturation hides it."""
-    straight = climb_peaks_k(estate, stop_min=0, speed_share=1.0)
-    stopped = climb_peaks_k(estate, stop_min=20, speed_share=1.0)
-    slower = climb_peaks_k(estate, stop_min=0, speed_share=0.8)
+    straight = climb_peaks_k(estate)
+    stopped, slower = climb_peaks_k(estate, stop_min=20), climb_peaks_k(estate, speed_share=0.8)
     for node in (TRANSMISSION, DIFFERENTIAL):
         assert 0.5 <= straight[node] - stopped[node] <= 10.0
     assert np.all(straight[FLUIDS] - slower[FLUIDS] > 0.3)
-
-
-def test_kernel_order_of_fluids() -> None:
-    assert (kernel.COOLANT, kernel.OIL, kernel.TRANSMISSION, kernel.DIFFERENTIAL) == (
-        COOLANT,
-        OIL,
-        TRANSMISSION,
-        DIFFERENTIAL,
-    )

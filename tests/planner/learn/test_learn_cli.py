@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import made_up
 import numpy as np
 import pytest
 
@@ -12,7 +13,6 @@ from planner.files.folder import open_folder
 from planner.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
-from thermal import made_up
 from thermal.vehicle_file import read_vehicle
 
 

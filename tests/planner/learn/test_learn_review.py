@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import made_up
 import numpy as np
 import pytest
 
@@ -19,7 +20,6 @@ from planner.learn import fit, matching, review, show, words
 from planner.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
-from thermal import made_up
 from thermal.errors import ParameterError
 from thermal.vehicle_file import read_vehicle
 from thermal.vehicle_write import vehicle_text, write_fitted

@@ -35,19 +35,7 @@ class Gauges:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeUp:
-    """One log, a reading a second.
-
-    Attributes
-    ----------
-    time_s, speed_m_per_s, air_k, elevation_m : ndarray, shape (n,)
-        As logged; the air with its sensor's error. [s, m/s, K, m]
-    temp_k : ndarray, shape (n, 6)
-        As read; block and rotors have no gauge. [K]
-    start_k : ndarray, shape (6,)
-        Truth at the start. [K]
-    running : ndarray of bool, shape (n,)
-        Whether the engine ran; a logger falls silent with it. [-]
-    """
+    """One log, a reading a second; block and rotors have no gauge, `start_k` is the truth."""
 
     time_s: FloatArray
     speed_m_per_s: FloatArray
@@ -58,53 +46,19 @@ class MadeUp:
     running: BoolArray
 
     def drive(self, *, step_s: float = 5.0) -> Drive:
-        """Return the drive as a reader of the log would make it.
-
-        Parameters
-        ----------
-        step_s : float
-            Length of its segments. [s]
-        """
+        """Return the drive as a reader of the log would make it."""
         return drive_from_log(
             self.time_s, self.speed_m_per_s, self.air_k, elevation_m=self.elevation_m, heater_on=0.0, step_s=step_s
         )
 
     def readings(self, *, every_s: float = READ_S) -> Readings:
-        """Return a reading of every gauge at intervals.
-
-        Parameters
-        ----------
-        every_s : float
-            Interval. [s]
-        """
+        """Return a reading of every gauge at intervals."""
         rows = np.arange(0, len(self.time_s), max(1, round(every_s)))
         return Readings(time_s=self.time_s[rows], temp_k=self.temp_k[rows], start_k=self.start_k)
 
 
 def wander(n: int, *, sd: float, lasting_s: float, rng: np.random.Generator) -> FloatArray:
-    """Make a quantity that wanders about zero, one value a second.
-
-    Parameters
-    ----------
-    n : int
-        How many. [-]
-    sd : float
-        Standard deviation. [any]
-    lasting_s : float
-        Time after which it has forgotten most of itself. [s]
-    rng : numpy.random.Generator
-        Source of chance. [-]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        First-order autoregressive series from its steady state. [any]
-
-    Examples
-    --------
-    >>> wander(3, sd=0.0, lasting_s=10.0, rng=np.random.default_rng(0))
-    array([0., 0., 0.])
-    """
+    """Make a quantity that wanders about zero, one value a second."""
     from scipy.signal import lfilter
 
     keep = float(np.exp(-1.0 / lasting_s))
@@ -114,22 +68,7 @@ def wander(n: int, *, sd: float, lasting_s: float, rng: np.random.Generator) -> 
 
 
 def hilly_road(n: int, rng: np.random.Generator, *, steepest: float = 0.06) -> tuple[FloatArray, FloatArray]:
-    """Drive through towns and hills.
-
-    Parameters
-    ----------
-    n : int
-        Seconds. [s]
-    rng : numpy.random.Generator
-        Source of chance. [-]
-    steepest : float
-        About the steepest grade. [-]
-
-    Returns
-    -------
-    tuple of ndarray, shape (n,)
-        Speed [m/s] and elevation. [m]
-    """
+    """Drive through towns and hills."""
     speed = np.clip(23.0 + wander(n, sd=6.0, lasting_s=240.0, rng=rng), 0.0, 33.0)
     stops = wander(n, sd=1.0, lasting_s=60.0, rng=rng) > 2.0
     speed = np.where(stops, 0.0, speed)
@@ -152,30 +91,7 @@ def made_up_log(
     steepest: float = 0.06,
     gauges: Gauges | None = None,
 ) -> MadeUp:
-    """Make up a log.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The true car; a fault may be built into it. [-]
-    seed : int
-        Of chance; the same seed gives the same log. [-]
-    hours : float
-        How long. [h]
-    truth : mapping, optional
-        Factors by which the true car differs, by name. [-]
-    air_k : float
-        Mean air temperature. [K]
-    steepest : float
-        About the steepest grade. [-]
-    gauges : Gauges, optional
-        How truth becomes a log. [-]
-
-    Returns
-    -------
-    MadeUp
-        The log.
-    """
+    """Make up a log."""
     rng, how = np.random.default_rng(seed), gauges or Gauges()
     n = round(hours * 3600.0)
     speed, height = hilly_road(n, rng, steepest=steepest)
@@ -194,28 +110,7 @@ def made_up_on(
     gauges: Gauges | None = None,
     rows: tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None = None,
 ) -> MadeUp:
-    """Make up the log of a given drive.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The true car. [-]
-    drive : Drive
-        The drive, from a cold start. [-]
-    rng : numpy.random.Generator
-        Source of chance. [-]
-    truth : mapping, optional
-        Factors by which the true car differs, by name. [-]
-    gauges : Gauges, optional
-        How truth becomes a log. [-]
-    rows : tuple of ndarray, optional
-        Time [s], speed [m/s], air [K] and height [m] a second apart; taken from the drive when not given. [-]
-
-    Returns
-    -------
-    MadeUp
-        The log.
-    """
+    """Make up the log of a given drive."""
     how = gauges or Gauges()
     edge_s = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
     time_s, speed, air, height = _rows_of(drive, edge_s) if rows is None else rows
@@ -268,22 +163,7 @@ def _read(true_k: FloatArray, how: Gauges, rng: np.random.Generator) -> FloatArr
 
 
 def csv_text(log: MadeUp, *, title: str, every_s: int = 1) -> str:
-    """Write a made-up log as a logger would: without heights, and silent while the engine is off.
-
-    Parameters
-    ----------
-    log : MadeUp
-        The log. [-]
-    title : str
-        First line; says that it is made up. [-]
-    every_s : int
-        Seconds between rows. [s]
-
-    Returns
-    -------
-    str
-        CSV with units in its headings.
-    """
+    """Write a made-up log as a logger would: without heights, and silent while the engine is off."""
     lines = [
         title,
         "Time [s],Speed [km/h],Ambient [degC],Coolant [degC],Oil temp [degC],Transmission [degC],Diff [degC]",

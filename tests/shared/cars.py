@@ -1,0 +1,100 @@
+"""Cars, drives and sums that several tests, and the makers of pages in docs/, share."""
+
+import functools
+import tempfile
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from thermal.drive import Drive, steady_drive
+from thermal.engine import LHV_J_PER_L
+from thermal.loads import held_speed_m_per_s
+from thermal.simulate import Result, simulate
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import VehicleFile, read_vehicle
+
+CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
+CLASS_NAMES = sorted(path.stem for path in CLASSES.glob("*.toml"))
+ESTATE = "estate-1990s-six"  # the reference car
+MPH, C0 = 0.44704, 273.15
+FLUIDS = slice(1, 5)  # the four fluids among the kernel's six bodies
+# SAE J2807's published highway grade (secondary pages; the standard was not opened): 37.8 degC at the base, 11.4 mi,
+# about 3,000 ft, A/C at its most, never below 40 mph.
+HOT = {"speed_m_per_s": 40 * MPH, "air_k": 37.8 + C0, "elevation_m": 300.0, "ac_on": True}
+GRADE_M = 18_346.5
+GRADE = 914.0 / GRADE_M
+
+
+@functools.cache
+def read_class(base: str, own: str = "") -> VehicleFile:
+    """A class as it stands, or with a TOML text of own values."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "vehicle.toml"
+        path.write_text(f'base = "{base}"\n{own}', encoding="utf-8")
+        return read_vehicle(path, CLASSES)
+
+
+def with_part(vehicle: Vehicle, section: str, **values: Any) -> Vehicle:
+    return replace(vehicle, **{section: replace(getattr(vehicle, section), **values)})
+
+
+def heat_capacities_j_per_k(vehicle: Vehicle) -> np.ndarray:
+    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
+    return np.array([node.heat_capacity_j_per_k for node in nodes])
+
+
+def join(*parts: Drive) -> Drive:
+    """Drives one after the other."""
+    return Drive(**{item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(Drive)})
+
+
+def parked(minutes: float, air_k: float, elevation_m: float = 0.0) -> Drive:
+    """Standing with the engine off."""
+    drive = steady_drive(minutes=minutes, speed_m_per_s=0.0, grade=0.0, air_k=air_k, elevation_m=elevation_m)
+    return replace(drive, engine_on=np.zeros(len(drive.duration_s)))
+
+
+def held(vehicle: Vehicle, drive: Drive) -> Drive:
+    """The drive at speeds the car can hold."""
+    speed = held_speed_m_per_s(vehicle, drive)
+    return replace(drive, speed_m_per_s=speed, end_speed_m_per_s=speed)
+
+
+def hot_grade(vehicle: Vehicle, **change: Any) -> tuple[Drive, Result]:
+    """The published grade, entered warm from level road in the same weather."""
+    conditions = HOT | change
+    warm = simulate(steady_drive(minutes=60, grade=0.0, **conditions), vehicle).temps_k[0, -1]
+    drive = held(vehicle, steady_drive(minutes=GRADE_M / (40 * MPH) / 60, grade=GRADE, **conditions))
+    return drive, simulate(drive, vehicle, start_k=warm)
+
+
+def settled_c(result: Result) -> np.ndarray:
+    """Mean over the last ten minutes of a steady drive, so that a switching fan does not matter."""
+    return result.temps_k[0, -60:].mean(axis=0) - C0
+
+
+def warm_up_min(result: Result, node: int) -> float:
+    """Time of a steady drive to within 10 % of the whole rise."""
+    rise = result.temps_k[0, :, node] - result.temps_k[0, 0, node]
+    return float(np.argmax(rise >= 0.9 * rise[-30:].mean()) + 1) / 6.0
+
+
+def soak_after_climb(vehicle: Vehicle) -> tuple[float, np.ndarray]:
+    """Coolant's rise in ten minutes after a climb in 38 degC, and its course from the engine's stop. [K, K]"""
+    climb = held(vehicle, steady_drive(minutes=15, speed_m_per_s=22.0, grade=0.065, air_k=311.15, elevation_m=300.0))
+    coolant = simulate(join(climb, parked(90, 311.15, 1500.0)), vehicle).temps_k[0, :, 1]
+    return float(coolant[90:150].max() - coolant[89]), coolant[89:]
+
+
+def fuel_l_per_100km(vehicle: Vehicle) -> float:
+    """At a steady 100 km/h on level road in 20 degC."""
+    drive = steady_drive(minutes=1, speed_m_per_s=100.0 / 3.6, grade=0.0, air_k=20.0 + C0)
+    return float(simulate(drive, vehicle).work.fuel_w[-1]) / LHV_J_PER_L[vehicle.engine.fuel] / (100.0 / 3.6) * 1e5
+
+
+def energy_left_open(result: Result, drive: Drive, vehicle: Vehicle) -> float:
+    """Heat made, less given away, less stored, as a share of the heat made; of one draw from a cold start."""
+    stored = float(((result.temps_k[0, -1] - drive.air_k[0]) * heat_capacities_j_per_k(vehicle)).sum())
+    return abs(float(result.heat_in_j[0] - result.heat_out_j[0]) - stored) / max(float(result.heat_in_j[0]), 1e3)
