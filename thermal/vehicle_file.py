@@ -1,7 +1,6 @@
 """Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
 
 import difflib
-import tomllib
 import typing
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError
 from thermal.learnt import NOTHING, Learnt, read_learnt
+from thermal.tomltext import read_toml, shown
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 
@@ -122,7 +122,8 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
         message = f"{path.name}: key 'base' is missing; name one of the classes: {', '.join(known)}"
         raise ParameterError(message)
     if base not in known:
-        message = f"{path.name}: base {base!r} is not a class{_near(str(base), known)}; classes: {', '.join(known)}"
+        near = _near(str(base), known)
+        message = f"{path.name}: base {shown(base)} is not a class{near}; classes: {', '.join(known)}"
         raise ParameterError(message)
     name = own.pop("name", None)
     tables = _load(classes / f"{base}.toml")
@@ -163,18 +164,21 @@ def own_tables(path: Path) -> dict[str, Any]:
 def _load(path: Path) -> dict[str, Any]:
     """Read one TOML file whole."""
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
-            raise ParameterError(message)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        size = path.stat().st_size
+        text = path.read_text(encoding="utf-8-sig") if size <= _MOST_BYTES else ""
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` makes one"
         raise ParameterError(message) from exc
     except (OSError, UnicodeDecodeError) as exc:
         message = f"{path.name}: cannot be read ({exc}); save it as UTF-8 text"
         raise ParameterError(message) from exc
-    except tomllib.TOMLDecodeError as exc:
-        message = f"{path.name}: not valid TOML: {exc}"
+    if size > _MOST_BYTES:
+        message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
+        raise ParameterError(message)
+    try:
+        return read_toml(text)
+    except ParameterError as exc:
+        message = f"{path.name}: not valid TOML: {exc}; write key = value, texts in quotation marks"
         raise ParameterError(message) from exc
 
 
@@ -189,7 +193,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
     problems = []
     for section, table in own.items():
         if section not in sections():
-            problems.append(f"{file}: unknown section [{section}]{_near(section, list(sections()))}")
+            problems.append(f"{file}: unknown section [{shown(section)[1:-1]}]{_near(section, list(sections()))}")
             continue
         if not isinstance(table, dict):
             problems.append(f"{file}: {section!r} must be a section: write [{section}] and its values below")
@@ -197,7 +201,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
         keys = [key_of(item) for item in fields(sections()[section])]
         for key, value in table.items():
             if key not in keys:
-                problems.append(f"{file} [{section}]: unknown key {key!r}{_near(key, keys)}")
+                problems.append(f"{file} [{section}]: unknown key {shown(key)}{_near(key, keys)}")
             else:
                 tables.setdefault(section, {})[key] = value
     return problems
@@ -223,7 +227,7 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     """Read one `{value = ..., source = ...}`."""
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
-        message = f'read {given!r}; write it as {{value = "...", source = "..."}}, the source saying how you know'
+        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, the source saying how you know'
         raise ParameterError(message)
     source = str(given["source"]).strip()
     if not source:
@@ -242,12 +246,12 @@ def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
         if value not in meta["options"]:
-            message = f"read {value!r}; allowed: {', '.join(meta['options'])}"
+            message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)
         return value
     if meta["several"]:
         if not isinstance(value, list) or not value:
-            message = f"read {value!r}; write a list, e.g. [3.5, 2.0, 1.0]"
+            message = f"read {shown(value)}; write a list, e.g. [3.5, 2.0, 1.0]"
             raise ParameterError(message)
         return tuple(_number(v, meta) for v in value)
     return _number(value, meta)
@@ -259,12 +263,12 @@ def _number(value: Any, meta: Any) -> float:
     if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
         number = float(value)
     elif not isinstance(value, str):
-        message = f'read {value!r}; write the number with its unit in quotes, e.g. "12 {unit}"'
+        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "12 {unit}"'
         raise ParameterError(message)
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        message = f"read {value!r}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
+        message = f"read {shown(value)}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
         raise ParameterError(message)
     return number
 
