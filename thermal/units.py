@@ -16,8 +16,10 @@ from thermal.tomltext import shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
-_ODD: tuple[type[Exception], ...] = (ValueError, AttributeError, TypeError, ArithmeticError, AssertionError)
-_ODD += (SyntaxError, RecursionError, tokenize.TokenError)
+_ODD = (
+    *(ValueError, AttributeError, TypeError, ArithmeticError, AssertionError),
+    *(SyntaxError, RecursionError, tokenize.TokenError),
+)
 _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
 _POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
 _MOST_POWERS = 2

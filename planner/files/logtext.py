@@ -21,7 +21,7 @@ _LONGEST = 500  # of a heading, before what is no part of it is taken out
 _JUNK_ROWS = 200  # the heading stands in the first so many lines
 NUMBER = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
 CLOCK = re.compile(
-    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
+    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
 )
 BLANKS = frozenset(("", "-", "--", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a", "inf", "-inf"))
 
