@@ -14,7 +14,7 @@ from planner.forecast import Forecast
 from planner.margins import fluids_of
 from planner.model import Leg, Trip
 from planner.timeline import Timeline, build_timeline
-from thermal.errors import ThermalError
+from thermal.errors import ThermalError, UnitError
 from thermal.oil import GRADES_MM2_PER_S
 from thermal.simulate import simulate
 from thermal.units import to_delta_k, to_si
@@ -268,11 +268,6 @@ def changed_car(car: Vehicle, text: str) -> tuple[str, Vehicle]:
     try:
         changed = replace(getattr(car, section), **{item.name: _value(value, item.metadata)})
         return f"{name} = {value}", replace(car, **{section: changed})
-    except ValueError as exc:
-        message = (
-            f"--set {shown(text)}: a number without a unit is needed, e.g. '{name}=0.5'; several with commas between"
-        )
-        raise PlannerError(message) from exc
     except ThermalError as exc:
         message = f"--set {shown(text)}: {exc}"
         raise PlannerError(message) from exc
@@ -284,5 +279,14 @@ def _value(text: str, meta: Mapping[str, object]) -> object:
         return text
     unit = str(meta["unit"])
     if unit == "dimensionless":
-        return tuple(float(part) for part in text.split(",")) if meta["several"] else float(text)
+        return tuple(map(_number, text.split(","))) if meta["several"] else _number(text)
     return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
+
+
+def _number(text: str) -> float:
+    """Read a number that has no unit."""
+    try:
+        return float(text)
+    except ValueError as exc:
+        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
+        raise UnitError(message) from exc
