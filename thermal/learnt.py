@@ -8,6 +8,7 @@ import numpy as np
 
 from thermal.errors import did_you_mean
 from thermal.ranges import FloatArray
+from thermal.tomltext import shown
 
 FACTORS = {
     "engine_heat": "heat the engine makes",
@@ -148,11 +149,11 @@ def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
             continue
         if key not in FACTORS:
             hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, {', '.join(FACTORS)}"
-            problems.append(f"{where}: unknown key {key!r}{hint}")
+            problems.append(f"{where}: unknown key {shown(key)}{hint}")
         elif (factor := _factor(value)) is None:
             problems.append(
-                f'{where} {key}: read {value!r}; write {{value = 0.9, sd = 0.05, source = "..."}}, value {_LOW:g} to '
-                f"{_HIGH:g}, sd above 0 and at most {_MOST_SD:g}"
+                f'{where} {key}: read {shown(value)}; write {{value = 0.9, sd = 0.05, source = "..."}}, value '
+                f"{_LOW:g} to {_HIGH:g}, sd above 0 and at most {_MOST_SD:g}"
             )
         else:
             factors[key] = factor
@@ -184,7 +185,8 @@ def _pairs(table: Any, factors: Mapping[str, Factor], where: str, problems: list
     for a, row in rows:
         for b, value in row.items() if isinstance(row, dict) else (("?", row),):
             if a not in factors or b not in factors or a == b or type(value) not in (int, float) or not -1 < value < 1:
-                problems.append(f"{where}.correlation: {a} with {b} is {value!r}; both must be learnt, value -1 to 1")
+                said = f"{shown(a)} with {shown(b)} is {shown(value)}"
+                problems.append(f"{where}.correlation: {said}; both must be learnt, value -1 to 1")
             else:
                 out[a, b] = float(value)
     return out

@@ -4,15 +4,23 @@ A difference is not a temperature: use `to_delta_k` for rises, bands and margins
 """
 
 import functools
+import math
 import re
+import tokenize
 from typing import Any
 
 from thermal.errors import UnitError
+from thermal.tomltext import shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
-# pint's parser lets these escape beside its own error on texts such as "m*" or "8 dB/s"
-_ODD = (ValueError, AttributeError, TypeError, ZeroDivisionError, AssertionError, OverflowError, SyntaxError)
-_PLAIN_UNIT = re.compile(r"(?!.*\*\*\s*-?\d{2})(?!.*\*\*.*\*\*.*\*\*)[A-Za-z%°µ0-9_ */^().-]{1,40}")
+# pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
+_ODD = (
+    *(ValueError, AttributeError, TypeError, ArithmeticError, AssertionError),
+    *(SyntaxError, RecursionError, tokenize.TokenError),
+)
+_PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
+_POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
+_MOST_POWERS = 2
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
 
 
@@ -29,12 +37,43 @@ def _refusals() -> tuple[type[Exception], ...]:
     return (pint.PintError, *_ODD)
 
 
+def _plain(unit: str) -> bool:
+    """Tell whether a text may go to pint's parser, which works out towers of powers however high."""
+    bare = unit.replace("^", "**").replace(" ", "")
+    powers = bare.count("**")
+    return _PLAIN_UNIT.fullmatch(bare) is not None and powers <= _MOST_POWERS and powers == len(_POWER.findall(bare))
+
+
+@functools.lru_cache(maxsize=1024)
+def _require_scale(unit: str, to: str) -> None:
+    """Refuse what pint must not parse, and units without equal steps, such as the decibel."""
+    if not _plain(unit):
+        message = "no unit is written like that"
+        raise ValueError(message)
+    zero, one, two = (float(_registry().Quantity(value, unit).to(to).magnitude) for value in (0.0, 1.0, 2.0))
+    if not math.isclose(two - one, one - zero, rel_tol=1e-6):
+        message = "its steps are not equal"
+        raise ValueError(message)
+
+
+def _line(exc: Exception) -> str:
+    """A library's reason in one printable line."""
+    return "".join(char if char.isprintable() else " " for char in str(exc))[:200]
+
+
 def _parse(text: str, example: str) -> tuple[float, str]:
-    match = _NUMBER_UNIT.fullmatch(text)
-    if match is None or len(text) > 80 or _PLAIN_UNIT.fullmatch(match[2]) is None:
-        message = f"{text[:80]!r} needs a number and a unit, e.g. '{example}'"
+    match = _NUMBER_UNIT.fullmatch(text) if len(text) <= 80 else None
+    if match is None or not _plain(match[2]):
+        message = f"{shown(text)} needs a number and a unit, e.g. '{example}'"
         raise UnitError(message)
     return float(match[1]), _ALIASES.get(match[2], match[2])
+
+
+@functools.lru_cache(maxsize=4096)
+def _converted(value: float, unit: str, to: str) -> float:
+    """Convert by pint; the same values come again in every file of a class of car."""
+    _require_scale(unit, to)
+    return float(_registry().Quantity(value, unit).to(to).magnitude)
 
 
 def convert(value: float, unit: str, to: str) -> float:
@@ -64,9 +103,9 @@ def convert(value: float, unit: str, to: str) -> float:
     """
     unit, to = _ALIASES.get(unit, unit), _ALIASES.get(to, to)
     try:
-        return float(_registry().Quantity(value, unit).to(to).magnitude)
+        return _converted(value, unit, to)
     except _refusals() as exc:
-        message = f"{value:g} {unit} cannot be read in {to!r}: {exc}"
+        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {_line(exc)}"
         raise UnitError(message) from exc
 
 
@@ -145,15 +184,16 @@ def same_kind(unit: str, other: str) -> bool:
     Returns
     -------
     bool
-        False also when a name is unknown.
+        False also when a name is unknown, or the steps of one are not equal steps of the other.
 
     Examples
     --------
     >>> same_kind("mi", "km"), same_kind("mi", "degF"), same_kind("furlog", "m")
     (True, False, False)
     """
+    unit, other = _ALIASES.get(unit, unit), _ALIASES.get(other, other)
     try:
-        left = _registry().Unit(_ALIASES.get(unit, unit))
-        return bool(left.is_compatible_with(_ALIASES.get(other, other)))
+        _require_scale(unit, other)
     except _refusals():
         return False
+    return True

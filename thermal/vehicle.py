@@ -11,6 +11,7 @@ from typing import Any
 
 from thermal.errors import ParameterError
 from thermal.oil import Oil, oil_from_viscosities
+from thermal.tomltext import shown
 
 FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 
@@ -74,7 +75,7 @@ def check_fields(section: Any) -> None:
         value, meta = getattr(section, item.name), item.metadata
         where = f"{type(section).__name__.lower()}.{item.name}"
         if "options" in meta and value not in meta["options"]:
-            message = f"{where} is {value!r}; allowed: {', '.join(meta['options'])}"
+            message = f"{where} is {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)
         for number in value if isinstance(value, tuple) else (value,):
             if "low" in meta and number is not None and not meta["low"] <= number <= meta["high"]:

@@ -1,6 +1,5 @@
 """Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
 
-import tomllib
 import typing
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -8,6 +7,7 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean
 from thermal.learnt import NOTHING, Learnt, read_learnt
+from thermal.tomltext import read_toml, shown
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 
@@ -122,7 +122,7 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
         raise ParameterError(message)
     if base not in known:
         hint = did_you_mean(str(base), known)
-        message = f"{path.name}: base {base!r} is not a class{hint}; classes: {', '.join(known)}"
+        message = f"{path.name}: base {shown(base)} is not a class{hint}; classes: {', '.join(known)}"
         raise ParameterError(message)
     name = own.pop("name", None)
     tables = own_tables(classes / f"{base}.toml")
@@ -158,18 +158,21 @@ def own_tables(path: Path) -> dict[str, Any]:
         If it cannot be read.
     """
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
-            raise ParameterError(message)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        size = path.stat().st_size
+        text = path.read_text(encoding="utf-8-sig") if size <= _MOST_BYTES else ""
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` makes one"
         raise ParameterError(message) from exc
     except (OSError, UnicodeDecodeError) as exc:
         message = f"{path.name}: cannot be read ({exc}); save it as UTF-8 text"
         raise ParameterError(message) from exc
-    except tomllib.TOMLDecodeError as exc:
-        message = f"{path.name}: not valid TOML: {exc}"
+    if size > _MOST_BYTES:
+        message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
+        raise ParameterError(message)
+    try:
+        return read_toml(text)
+    except ParameterError as exc:
+        message = f"{path.name}: not valid TOML: {exc}; write key = value, texts in quotation marks"
         raise ParameterError(message) from exc
 
 
@@ -178,7 +181,9 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
     problems = []
     for section, table in own.items():
         if section not in sections():
-            problems.append(f"{file}: unknown section [{section}]{did_you_mean(section, list(sections()))}")
+            problems.append(
+                f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
+            )
             continue
         if not isinstance(table, dict):
             problems.append(f"{file}: {section!r} must be a section: write [{section}] and its values below")
@@ -186,7 +191,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
         keys = [key_of(item) for item in fields(sections()[section])]
         for key, value in table.items():
             if key not in keys:
-                problems.append(f"{file} [{section}]: unknown key {key!r}{did_you_mean(key, keys)}")
+                problems.append(f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}")
             else:
                 tables.setdefault(section, {})[key] = value
     return problems
@@ -212,7 +217,7 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     """Read one `{value = ..., source = ...}`."""
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
-        message = f'read {given!r}; write it as {{value = "...", source = "..."}}, the source saying how you know'
+        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, the source saying how you know'
         raise ParameterError(message)
     source = str(given["source"]).strip()
     if not source:
@@ -231,12 +236,12 @@ def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
         if value not in meta["options"]:
-            message = f"read {value!r}; allowed: {', '.join(meta['options'])}"
+            message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)
         return value
     if meta["several"]:
         if not isinstance(value, list) or not value:
-            message = f"read {value!r}; write a list, e.g. [3.5, 2.0, 1.0]"
+            message = f"read {shown(value)}; write a list, e.g. [3.5, 2.0, 1.0]"
             raise ParameterError(message)
         return tuple(_number(v, meta) for v in value)
     return _number(value, meta)
@@ -248,12 +253,12 @@ def _number(value: Any, meta: Any) -> float:
     if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
         number = float(value)
     elif not isinstance(value, str):
-        message = f'read {value!r}; write the number with its unit in quotes, e.g. "12 {unit}"'
+        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "12 {unit}"'
         raise ParameterError(message)
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        message = f"read {value!r}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
+        message = f"read {shown(value)}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
         raise ParameterError(message)
     return number
 

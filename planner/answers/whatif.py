@@ -10,11 +10,11 @@ import numpy.typing as npt
 
 from planner.answers.trial import run_trip
 from planner.errors import NoRouteError, PlannerError
-from planner.files.reading import nearest
+from planner.files.reading import nearest, shown
 from planner.forecast import Forecast
 from planner.model import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
-from thermal.errors import ThermalError
+from thermal.errors import ThermalError, UnitError
 from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
@@ -217,25 +217,47 @@ def _hour_before(at: time) -> time:
 
 
 def _own(outlook: Forecast, text: str) -> Variant:
-    """Read one of the user's own changes."""
+    """Make one of the user's own changes."""
+    name, vehicle = changed_car(outlook.car.vehicle, text)
+    return Variant(words=name, kind="setting", trip=outlook.trip, vehicle=vehicle)
+
+
+def changed_car(car: Vehicle, text: str) -> tuple[str, Vehicle]:
+    """Read a change of the car as typed.
+
+    Parameters
+    ----------
+    car : Vehicle
+        The car as it is. [-]
+    text : str
+        `section.key=value` as in a vehicle file. [-]
+
+    Returns
+    -------
+    tuple of str and Vehicle
+        The change in words, and the car with it.
+
+    Raises
+    ------
+    PlannerError
+        If the text cannot be read, or the car would not be possible.
+    """
     name, equals, value = (part.strip() for part in text.partition("="))
     section = name.partition(".")[0]
     known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
     item = known.get(name)
     if not equals or not value:
-        message = f"--set {text!r}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"
+        message = f"--set {shown(text)}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"
         raise PlannerError(message)
     if item is None:
-        message = f"--set {text!r}: no such value of a car, {nearest(name, known)}"
+        message = f"--set {shown(text)}: no such value of a car, {nearest(name, known)}"
         raise PlannerError(message)
-    held = getattr(outlook.car.vehicle, section)
     try:
-        changed = replace(held, **{item.name: _value(value, item.metadata)})
-        vehicle = replace(outlook.car.vehicle, **{section: changed})
-    except (ThermalError, ValueError) as exc:
-        message = f"--set {text!r}: {exc}"
+        changed = replace(getattr(car, section), **{item.name: _value(value, item.metadata)})
+        return f"{name} = {value}", replace(car, **{section: changed})
+    except ThermalError as exc:
+        message = f"--set {shown(text)}: {exc}"
         raise PlannerError(message) from exc
-    return Variant(words=f"{name} = {value}", kind="setting", trip=outlook.trip, vehicle=vehicle)
 
 
 def _value(text: str, meta: Mapping[str, object]) -> object:
@@ -244,5 +266,14 @@ def _value(text: str, meta: Mapping[str, object]) -> object:
         return text
     unit = str(meta["unit"])
     if unit == "dimensionless":
-        return tuple(float(part) for part in text.split(",")) if meta["several"] else float(text)
+        return tuple(map(_number, text.split(","))) if meta["several"] else _number(text)
     return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
+
+
+def _number(text: str) -> float:
+    """Read a number that has no unit."""
+    try:
+        return float(text)
+    except ValueError as exc:
+        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
+        raise UnitError(message) from exc

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 Spans = tuple[tuple[float, float], ...]
 
 MAX_GPX_BYTES = 50_000_000
+MAX_LENGTH_M = 2e7  # half around the earth, as for a leg
 STEEPEST = 0.15
 """ASSUMED: on a through road, steeper than this over 50 m is a tunnel, a bridge or noise; likely range 0.12 to 0.20."""
 GRID_M = 50.0
@@ -256,6 +257,9 @@ def _track(points: Points) -> GpxTrack | str:
         return "has no length; at least two points ten metres apart are needed"
     step = _arc_m(np.linalg.norm(np.diff(xyz_m[kept], axis=0), axis=1))
     along = np.concatenate([[0.0], np.cumsum(step)])
+    if along[-1] > MAX_LENGTH_M:
+        most = f"the most is {MAX_LENGTH_M / 1e3:,.0f} km"
+        return f"is {along[-1] / 1e3:,.0f} km long; {most}; are lat and lon degrees, and the points in driving order?"
     owner = np.searchsorted(kept, np.arange(len(lat)), side="right") - 1
     mended = _mended_elevation(along[owner], height, coarse=float(np.median(step)) > _COARSE_M)
     if isinstance(mended, str):

@@ -16,10 +16,12 @@ from planner.files.reading import shown
 
 MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 250_000_000, 3_000_000, 300
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+_FREE_TEXT, _MOST_PACKING = 2_000_000, 60  # a log packs 5 to 20 times smaller, one of few channels that stand 40 times
+_LONGEST = 500  # of a heading, before what is no part of it is taken out
 _JUNK_ROWS = 200  # the heading stands in the first so many lines
-NUMBER = re.compile(r"\s*[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
+NUMBER = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
 CLOCK = re.compile(
-    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
+    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
 )
 BLANKS = frozenset(("", "-", "--", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a", "inf", "-inf"))
 
@@ -116,13 +118,14 @@ def _bytes(path: Path) -> bytes:
 def _unpack(data: bytes, file: str) -> bytes:
     """Undo gzip without letting a small file grow without end."""
     engine = zlib.decompressobj(wbits=31)
+    most = min(MOST_TEXT, max(_FREE_TEXT, _MOST_PACKING * len(data)))
     try:
-        out = engine.decompress(data, MOST_TEXT)
+        out = engine.decompress(data, most)
     except (zlib.error, gzip.BadGzipFile) as exc:
         message = f"{file}: the packed file is damaged ({exc}); copy it from the logger again"
         raise PlannerError(message) from exc
     if engine.unconsumed_tail:
-        message = f"{file}: is larger than {MOST_TEXT / 1e6:.0f} MB unpacked; split it by day"
+        message = f"{file}: is larger than {most / 1e6:.0f} MB unpacked, as no log of its size is; unpack it yourself"
         raise PlannerError(message)
     return out
 
@@ -152,14 +155,15 @@ def clean(text: str) -> str:
     Returns
     -------
     str
-        White space collapsed, control characters gone.
+        White space collapsed, control characters gone; no more than its beginning.
 
     Examples
     --------
     >>> clean("Coolant [Â°C]"), clean("Öl [Ã‚Â°C]"), clean("oil (\ufffdF)")
     ('Coolant [°C]', 'Öl [°C]', 'oil (°F)')
     """
-    text = re.sub(r"(?:Ã‚|Â|Ã\x82|\xc2)*[°º˚](?=\s*[CFKcf]?\b)", "°", text)
+    text = text[:_LONGEST]
+    text = re.sub(r"(?:Ã‚|Â|Ã\x82)*+[°º˚](?=\s*[CFKcf]?\b)", "°", text)
     text = re.sub(r"\ufffd+(?=[CF]\b)", "°", text)
     text = "".join(char if char.isprintable() else " " for char in text)
     return " ".join(text.split())[:120]
@@ -199,7 +203,7 @@ def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
         message = f"{file}: has more than {MOST_ROWS:,} lines; split it by day"
         raise PlannerError(message)
     name, at = _heading(lines, file)
-    headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])]
+    headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])[:MOST_CELLS]]
     while headings and not headings[-1]:
         headings.pop()
     rows, odd = _rows(lines[at + 1 :], DELIMITERS[name], headings)
@@ -255,8 +259,9 @@ def _heading(lines: list[str], file: str) -> tuple[str, int]:
     best: tuple[float, str, int] | None = None
     for name, delimiter in DELIMITERS.items():
         head = [_cells(line, delimiter)[: MOST_CELLS + 1] for line in lines[: _JUNK_ROWS + 30]]
+        told = [(len(cells), any(map(is_value, cells))) if any(c.strip() for c in cells) else None for cells in head]
         for at, cells in enumerate(head[:_JUNK_ROWS]):
-            score = _score(cells, head[at + 1 : at + 26])
+            score = _score(cells, [line for line in told[at + 1 : at + 26] if line is not None])
             if score > 0.0 and (best is None or score > best[0]):
                 best = score, name, at
     if best is None:
@@ -268,16 +273,18 @@ def _heading(lines: list[str], file: str) -> tuple[str, int]:
     return best[1], best[2]
 
 
-def _score(cells: list[str], below: list[list[str]]) -> float:
-    """Say how much a line looks like a heading: columns named times share of lines below that fit and hold values."""
+def _score(cells: list[str], below: list[tuple[int, bool]]) -> float:
+    """Say how much a line looks like a heading: columns named, times the share of lines below that fit and hold values.
+
+    `below` has for each line that is not blank its cells, counted, and whether any is a value.
+    """
     named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
     filled = sum(1 for cell in cells if cell.strip())
     if not 2 <= filled <= MOST_CELLS or named < filled:
         return 0.0
-    lines = [row for row in below if any(cell.strip() for cell in row)]
-    fitting = [row for row in lines if abs(len(row) - len(cells)) <= 1 and any(is_value(cell) for cell in row)]
-    close = bool(lines) and any(is_value(cell) for row in lines[:2] for cell in row)  # the heading nearest its data
-    return filled * (len(fitting) / len(lines)) if fitting and close else 0.0
+    fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
+    close = any(valued for _, valued in below[:2])  # the heading nearest its data
+    return filled * (fitting / len(below)) if fitting and close else 0.0
 
 
 def _rows(lines: list[str], delimiter: str, headings: list[str]) -> tuple[list[list[str]], int]:

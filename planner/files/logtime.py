@@ -25,6 +25,7 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp][Mm])?
 _DATED = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})[ T]+(.+)", re.ASCII)
 _ZONE = re.compile(r"(Z|[-+]\d{2}:?\d{2})$")
 _DAY_S = 86_400.0
+_LARGEST = 1e30
 _NAME_DATE = re.compile(r"(?<!\d)(20\d{2})[-_.]?(\d{2})[-_.]?(\d{2})(?!\d)")
 
 
@@ -41,7 +42,7 @@ def number(cell: str, *, decimal_comma: bool) -> float:
     Returns
     -------
     float
-        Not a number when it is none.
+        Not a number when it is none, or larger than anything read or counted.
 
     Examples
     --------
@@ -55,7 +56,7 @@ def number(cell: str, *, decimal_comma: bool) -> float:
         value = float(text) if text.isascii() and "_" not in text else math.nan
     except ValueError:
         return math.nan
-    return value if math.isfinite(value) else math.nan
+    return value if abs(value) <= _LARGEST else math.nan
 
 
 def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool) -> tuple[str, str]:

@@ -8,7 +8,7 @@ from pathlib import Path, PureWindowsPath
 from planner.errors import TripError
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.gpx import MAX_GPX_BYTES, GpxTrack, load_gpx, read_gpx
-from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.files.reading import Problems, file_fault, read_text, shown
 from planner.files.tables import Column, Heading, Row, Table, read_table
 from planner.files.tracks import TrackFit
 from planner.model import Place, Profile
@@ -133,7 +133,9 @@ class Profiles:
             beside = (self._folder / name).parent
             files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
             there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]
-            return f"no such file; {nearest(name, there)}" if there else "no such file in the trip folder"
+            return (
+                f"no such file; {self._problems.nearest(name, there)}" if there else "no such file in the trip folder"
+            )
         return None if fault is None else f"it {fault}"
 
 

@@ -5,31 +5,10 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-MAX_SENTENCES = 40
+from thermal.tomltext import shown as shown
+
+MAX_SENTENCES, MAX_LENGTH = 40, 1500
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
-
-
-def shown(text: object) -> str:
-    """Quote what was read for a message: one line, shortened.
-
-    Parameters
-    ----------
-    text : object
-        A text, or a value from TOML. [-]
-
-    Returns
-    -------
-    str
-        In quotation marks when it is a text.
-
-    Examples
-    --------
-    >>> shown("abc"), shown("a" * 60)[-8:]
-    ("'abc'", "aaaa...'")
-    """
-    plain = str(text) if isinstance(text, str) else repr(text)
-    short = plain if len(plain) <= 50 else plain[:47] + "..."
-    return repr(short) if isinstance(text, str) else short
 
 
 def nearest(text: str, options: Iterable[str]) -> str:
@@ -57,9 +36,9 @@ def nearest(text: str, options: Iterable[str]) -> str:
     names = list(options)
     close = difflib.get_close_matches(text.casefold(), names, n=1, cutoff=0.6)
     if close:
-        return f"did you mean '{close[0]}'?"
+        return f"did you mean {shown(close[0])}?"
     more = ", ..." if len(names) > 12 else ""
-    return f"allowed: {', '.join(names[:12])}{more}"
+    return f"allowed: {', '.join(shown(name)[1:-1] for name in names[:12])}{more}"
 
 
 def _printable(text: str) -> str:
@@ -83,6 +62,23 @@ class Problems:
         """Whether there are more than will be shown; costly suggestions can then be left out."""
         return len(self._found) > MAX_SENTENCES
 
+    def nearest(self, text: str, options: Iterable[str]) -> str:
+        """Return what `nearest` says, while there are few enough problems for it to be shown.
+
+        Parameters
+        ----------
+        text : str
+            What was read. [-]
+        options : iterable of str
+            What is allowed. [-]
+
+        Returns
+        -------
+        str
+            End of a sentence.
+        """
+        return "check the spelling" if self.many else nearest(text, options)
+
     def add(self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "") -> None:
         """Note one problem.
 
@@ -105,7 +101,7 @@ class Problems:
 
     def sentences(self) -> list[str]:
         """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
-        ordered = [_printable(text) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
+        ordered = [_printable(text[:MAX_LENGTH]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
         rest = len(ordered) - MAX_SENTENCES
         return ordered[:MAX_SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
 

@@ -6,7 +6,7 @@ import networkx as nx
 import numpy as np
 
 from planner.files.checks import Draft, great_circle_m
-from planner.files.reading import nearest, shown
+from planner.files.reading import shown
 from planner.files.settings import FILE, Settings
 
 
@@ -48,7 +48,7 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> 
     extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
     for label, key in named + extra:
         if key not in known:
-            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {nearest(key, known)}"
+            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {draft.problems.nearest(key, known)}"
             draft.problems.add(FILE, text, key=label)
         elif settings.explicit and label != "route" and key not in settings.route:
             draft.problems.add(FILE, f"'{key}' is not on the route; add it there or drop it here", key=label)

@@ -1,7 +1,6 @@
 """Reading session.toml: laps on a closed course or runs up a closed hill, with pauses between."""
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
@@ -12,7 +11,8 @@ from planner.errors import TripError
 from planner.files.reading import Problems, file_fault, nearest, read_text, shown
 from planner.files.tables import Column, read_table
 from planner.model import Trip
-from thermal.errors import UnitError
+from thermal.errors import ParameterError, UnitError
+from thermal.tomltext import read_toml
 from thermal.units import to_si
 
 FILE = "session.toml"
@@ -120,10 +120,9 @@ def read_session(folder: Path, trip: Trip) -> Setup:
 
 def _load(text: str, problems: Problems) -> dict[str, object] | None:
     try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as exc:
-        why = "nested too deep" if isinstance(exc, RecursionError) else str(exc)
-        problems.add(FILE, f"cannot be read as TOML ({why}); write key = value, texts in quotation marks")
+        return read_toml(text)
+    except ParameterError as exc:
+        problems.add(FILE, f"cannot be read as TOML ({exc}); write key = value, texts in quotation marks")
         return None
 
 
@@ -328,7 +327,7 @@ def _lap_table(lap: _Keys, folder: Path) -> LapTable | None:
         return None
     rows = [(row.value("distance"), row.value("speed"), row.value("grade")) for row in table.rows]
     found = [(d, v, 0.0 if g is None else g) for d, v, g in rows if d is not None and v is not None]
-    if len(found) < len(rows) or not table.headings.keys() >= {"distance", "speed"}:
+    if not found or len(found) < len(rows) or not table.headings.keys() >= {"distance", "speed"}:
         return None
     distance, speed, grade = zip(*found, strict=True)
     why = _table_fault(distance, speed)

@@ -1,7 +1,6 @@
 """Reading trip.toml: where the drive goes, when it starts, the rules of its days."""
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -9,7 +8,8 @@ from datetime import date, datetime, time
 from planner.files.reading import CONTROL, Problems, nearest, shown
 from planner.files.tables import plain_unit
 from planner.model import Day, Event, Halt, ServiceItem
-from thermal.errors import UnitError
+from thermal.errors import ParameterError, UnitError
+from thermal.tomltext import read_toml
 from thermal.units import same_kind, to_delta_k, to_si
 
 FILE = "trip.toml"
@@ -29,7 +29,7 @@ EVENT_KEYS = ("place", "on", "arrive_by", "stay")
 PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
-_QUANTITY = re.compile(r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
+_QUANTITY = re.compile(r"\s*[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
 _LINE = re.compile(r"\s*\(at line (\d+), column \d+\)")
 _UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
 _DAY_S = 86400.0
@@ -252,11 +252,11 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
 
 def _load(text: str, problems: Problems) -> dict[str, object] | None:
     try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as exc:
+        return read_toml(text)
+    except ParameterError as exc:
         match = _LINE.search(str(exc))
         row = int(match[1]) if match is not None else 0
-        why = _LINE.sub("", str(exc)) if not isinstance(exc, RecursionError) else "nested too deep"
+        why = _LINE.sub("", str(exc))
         hint = "write key = value, texts and dates in quotation marks"
         problems.add(FILE, f"cannot be read as TOML ({why}); {hint}", row=row)
         return None

@@ -14,8 +14,8 @@ from planner.files.reading import Problems, nearest, shown
 from thermal.units import convert, same_kind
 
 DELIMITERS = (",", ";", "\t")
-_HEADING = re.compile(r"\s*([^\[\]()]*?)\s*(?:([\[(])([^\[\]()]*)[\])])?\s*")
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
+_NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[A-Za-z°'\"].*", re.ASCII)
@@ -114,7 +114,7 @@ class Row:
         if not text:
             return default
         if text.casefold() not in options:
-            self.fault(name, f"read {shown(text)}; {nearest(text, options)}")
+            self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}")
             return default
         return text.casefold()
 
@@ -149,11 +149,11 @@ class Row:
 def _number_advice(text: str, example: str) -> str:
     with_unit = _WITH_UNIT.fullmatch(text)
     if _THOUSANDS.fullmatch(text) is not None:
-        return f"write thousands without a comma, e.g. {text.replace(',', '')}"
+        return f"write thousands without a comma, e.g. {shown(text.replace(',', ''))[1:-1]}"
     if _DECIMAL_COMMA.fullmatch(text) is not None:
-        return f"write a decimal point, e.g. {text.replace(',', '.')}"
+        return f"write a decimal point, e.g. {shown(text.replace(',', '.'))[1:-1]}"
     if with_unit is not None:
-        return f"the unit stands in the heading; write {with_unit[1]}"
+        return f"the unit stands in the heading; write {shown(with_unit[1])[1:-1]}"
     return f"a number is needed, e.g. {example}"
 
 
@@ -339,10 +339,10 @@ def _headings(
 
 def _split_heading(written: str) -> tuple[str, str, str]:
     """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
-    match = _HEADING.fullmatch(written)
+    match = _HEADING.fullmatch(written.strip())
     if match is None:
         return written.strip().casefold(), "", ""
-    return match[1].casefold(), match[2] or "", (match[3] or "").strip()
+    return match[1].strip().casefold(), match[2] or "", (match[3] or "").strip()
 
 
 def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from planner.errors import TripError
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_temperatures
 from planner.files.profiles import ELEVATION, MAX_CSV_BYTES, Profiles
-from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.files.reading import Problems, file_fault, read_text, shown
 from planner.files.routes import check_route
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
@@ -259,7 +259,10 @@ def _services(row: Row) -> frozenset[str]:
     words = row.cell("services").casefold().split()
     for word in words:
         if word not in SERVICES:
-            row.fault("services", f"read {shown(word)}; {nearest(word, SERVICES)} Words are parted by spaces")
+            row.fault(
+                "services",
+                f"read {shown(word)}; {row.table.problems.nearest(word, SERVICES)} Words are parted by spaces",
+            )
     return frozenset(words)
 
 
@@ -345,7 +348,7 @@ def _leg_end(row: Row, name: str, places: _Places) -> str:
     key = row.text(name)
     if not key or not places.rows or key in places.rows:
         return key
-    advice = "check the key" if row.table.problems.many else nearest(key, places.rows)
+    advice = row.table.problems.nearest(key, places.rows)
     row.fault(name, f"read {shown(key)}, which is not in {places.file}; {advice}")
     return ""
 

@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from planner.errors import TripError
-from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.files.reading import Problems, file_fault, read_text, shown
 from planner.files.tables import Column, Row, read_table
 
 FILE = "weather.csv"
@@ -144,7 +144,9 @@ def _rows(rows: Iterable[Row], known: list[str], taken: dict[tuple[str, date], i
     for row in rows:
         place, day = row.text("place"), _date(row)
         if place and place not in known:
-            row.fault("place", f"read {shown(place)}, which is not in places.csv; {nearest(place, known)}")
+            row.fault(
+                "place", f"read {shown(place)}, which is not in places.csv; {row.table.problems.nearest(place, known)}"
+            )
         high_k, low_k = row.value("high"), row.value("low")
         wind, wind_from = row.value("wind"), row.value("wind_from")
         _check_pairs(row)

@@ -22,7 +22,9 @@ SKIPPED = ("weather", "notes")
 MAX_XLSX_BYTES = 20_000_000
 MAX_UNPACKED_BYTES = 20_000_000
 MAX_MEMBERS = 1000
+MAX_SHEETS = 12
 
+_FREE_BYTES, _MAX_PACKING = 2_000_000, 40  # beyond so many bytes a part packs less than this, in tables people type
 _MAX_DEPTH = 64
 _MAX_SPANNED = 100_000  # cells under merges and links, which the reader would fill in one by one
 _LAST_COLUMN, _LAST_ROW = 200, 1_048_576
@@ -120,6 +122,15 @@ def _examine(data: bytes) -> _Found:
                 f"{MAX_UNPACKED_BYTES / 1e6:.0f} MB in {MAX_MEMBERS:,}; keep only the tables in it"
             )
             raise _Refused(message)
+        if size > max(_FREE_BYTES, _MAX_PACKING * len(data)):
+            message = (
+                f"unpacks to {size / 1e6:,.1f} MB, {size / len(data):,.0f} times its size; most of such a sheet is "
+                "empty: copy the tables into a new spreadsheet"
+            )
+            raise _Refused(message)
+        if any(member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for member in members):
+            message = "is packed in a way that no spreadsheet program uses; save it again as .xlsx"
+            raise _Refused(message)
         for member in members:
             part = archive.read(member)
             if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
@@ -202,6 +213,9 @@ def _grids(data: bytes, max_rows: Mapping[str, int], problems: Problems, *, data
 
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
     grids: dict[str, _Grid] = {}
+    if len(book.worksheets) > MAX_SHEETS:
+        message = f"has {len(book.worksheets)} sheets; the most is {MAX_SHEETS}; keep only the tables in it"
+        raise _Refused(message)
     try:
         for sheet in book.worksheets:
             name = " ".join(str(sheet.title).split()).casefold()

@@ -90,8 +90,8 @@ def read_request(
         moment = datetime.fromisoformat(at.strip()) if _MOMENT.fullmatch(at.strip()) else None
     except ValueError:
         moment = None
-    if moment is None:
-        message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00'"
+    if moment is None or not 1900 <= moment.year <= 2100:
+        message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00', years 1900 to 2100"
         raise PlannerError(message)
     where = _read_along(along) if along is not None else str(from_place)
     temps = dict(_read_reading(text) for text in readings)
