@@ -24,6 +24,7 @@ from platformdirs import user_data_dir
 from planner.errors import OutputError, PlannerError
 from planner.model import Trip
 from planner.weather.record import Fetched, Missing, Weather, odd
+from planner.weather.web import one_line
 
 _FORM = 1
 _MAX_BYTES = 20_000_000
@@ -170,7 +171,7 @@ def text_of(row: Mapping[str, Any], key: str) -> str:
     if not isinstance(text, str):
         message = f"{key} is no text"
         raise TypeError(message)
-    return "".join(char for char in text if char.isprintable())
+    return one_line(text, 1000)
 
 
 def save_weather(trip: Trip, weather: Weather, root: Path | None = None) -> Path:

@@ -3,31 +3,42 @@
 Answers are kept in the user's cache folder for as long as the service's own headers say, within bounds; an old answer
 is returned, marked as such, when the service fails. Only bodies that are JSON count as answers: the login page of a
 hotel's network must not push out yesterday's forecast. Offline, the network is not touched.
+
+Nothing that answers is trusted: time and length of an answer are bounded, it cannot send the program to another server,
+and what the cache holds is JSON, read with the same care.
 """
 
+import json
 import logging
 import re
 import sqlite3
+import time
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from http.cookiejar import DefaultCookiePolicy
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from threading import Thread
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import urljoin, urlsplit
 
 import requests
 from platformdirs import user_cache_dir
 from requests.adapters import HTTPAdapter
 from requests_cache import CachedSession
+from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
 from planner.errors import PlannerError
 
 TIMEOUT_S = (3.05, 15.0)
 """Most time to connect, and between two parts of an answer. [s]"""
+MOST_S, MOST_BYTES = 90.0, 8_000_000
+"""Most time for an answer in all, and its most length once unpacked; a hundred places have 1.5 MB. [s, byte]"""
+_MOST_REDIRECTS = 3
 HOUR_S, DAY_S = 3600, 86400
 # What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
 LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
@@ -47,8 +58,11 @@ _FORMS = (
 )
 _NOT_JSON = "did not answer in JSON; perhaps this network wants a login"
 _OTHER_FORM = "answered in another form than it promises"
+_TOO_LONG = f"answered with more than {MOST_BYTES / 1e6:.0f} MB"
+_ELSEWHERE = "wants to send the question to another server; perhaps this network wants a login"
 _LOCK_WAIT_S = 2.0
 logging.getLogger("requests_cache").setLevel(logging.ERROR)  # it would print the trace of every failure it bridges
+_SECONDS = re.compile(r"\d{1,5}", re.ASCII)
 _MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
 _VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
 
@@ -91,28 +105,84 @@ class Answer:
     cached: bool = False
 
 
+class _Unsound(requests.exceptions.ConnectionError):
+    """An answer came, and is none; its text says why."""
+
+
 class _JsonOnly(HTTPAdapter):
     """Below the cache: a body of another form is a failure, and the cache gets its times in one plain form."""
 
-    def __init__(self, lives: Sequence[tuple[str, tuple[int, int, int]]], retry: Retry) -> None:
-        self._lives = tuple(lives)
+    def __init__(self, lives: Sequence[tuple[str, tuple[int, int, int]]], retry: Retry, most_s: float) -> None:
+        self._lives, self._most_s = tuple(lives), most_s
         super().__init__(max_retries=retry)
 
     def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
         """Send one request."""
-        response = super().send(request, *args, **kwargs)
-        if response.status_code == 200:
-            try:
-                data = response.json()
-            except ValueError as exc:
-                raise requests.exceptions.ConnectionError(_NOT_JSON) from exc
-            if not _has_form(request.url or "", data):
-                raise requests.exceptions.ConnectionError(_OTHER_FORM)
+        end_s = time.monotonic() + self._most_s
+        response = _in_time(lambda: self._whole(request, end_s, **kwargs), self._most_s)
+        if response.status_code == 304 or (response.status_code == 200 and not _is_sound(request, response)):
+            raise _Unsound(_OTHER_FORM)
+        if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
+            raise _Unsound(_ELSEWHERE)
         life_s = _life_s(request.url or "", response.headers, self._lives)
         for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
             response.headers.pop(name, None)
         response.headers["Cache-Control"] = f"max-age={life_s}"
         return response
+
+    def _whole(self, request: requests.PreparedRequest, end_s: float, **kwargs: Any) -> requests.Response:
+        """Send one request and read the answer, unpacked, to its end."""
+        response = super().send(request, **(kwargs | {"stream": True}))
+        body = bytearray()
+        for part in response.iter_content(65536):
+            body += part
+            if len(body) > MOST_BYTES or time.monotonic() > end_s:
+                response.close()
+                raise _Unsound(_TOO_LONG)
+        response._content = bytes(body)  # as requests itself does
+        return response
+
+
+def _in_time(work: Callable[[], requests.Response], most_s: float) -> requests.Response:
+    """Do the work in a thread that is given up when it takes too long: single reads have limits, their sum has not."""
+    done: Future[requests.Response] = Future()
+
+    def run() -> None:
+        try:
+            done.set_result(work())
+        except BaseException as exc:  # handed on to the caller, whatever it is
+            done.set_exception(exc)
+
+    Thread(target=run, daemon=True).start()
+    try:
+        return done.result(most_s)
+    except TimeoutError as exc:
+        raise requests.exceptions.ReadTimeout from exc
+
+
+def _is_sound(request: requests.PreparedRequest, response: requests.Response) -> bool:
+    """Whether a body has the form of an answer to the question; raises when it is not even JSON."""
+    try:
+        return _has_form(request.url or "", _parsed(response.content))
+    except ValueError as exc:
+        raise _Unsound(_NOT_JSON) from exc
+
+
+def _parsed(body: bytes) -> Any:
+    """Read JSON; a ValueError says that it is none, or nested without reason."""
+    try:
+        return json.loads(body)
+    except RecursionError as exc:
+        raise ValueError(_OTHER_FORM) from exc
+
+
+def _leads_away(url: str, location: str) -> bool:
+    """Whether a redirect leads off the server that was asked."""
+    try:
+        here, there = urlsplit(url), urlsplit(urljoin(url, location))
+    except ValueError:
+        return True
+    return not location.isascii() or (here.scheme, here.netloc) != (there.scheme, there.netloc)
 
 
 def _has_form(url: str, data: Any) -> bool:
@@ -141,8 +211,8 @@ class Web:
         The present, aware; ages are counted from it. [-]
     tell : callable
         Receives a sentence when the cache had to be mended or done without. [-]
-    timeout_s, lives : optional
-        Patience and life in the cache, for tests. [s]
+    timeout_s, most_s, lives : optional
+        Patience, with one part and with the whole of an answer, and life in the cache, for tests. [s]
     """
 
     def __init__(
@@ -153,11 +223,12 @@ class Web:
         now: datetime,
         tell: Callable[[str], None] = lambda _: None,
         timeout_s: tuple[float, float] = TIMEOUT_S,
+        most_s: float = MOST_S,
         lives: Sequence[tuple[str, tuple[int, int, int]]] = LIVES,
         back_off_s: float = 0.5,
     ) -> None:
         self.offline, self.now_s, self._tell = offline, now.timestamp(), tell
-        self._timeout_s, self._lives, self._back_off_s = timeout_s, lives, back_off_s
+        self._timeout_s, self._most_s, self._lives, self._back_off_s = timeout_s, most_s, lives, back_off_s
         self._path = (cache_folder() if folder is None else folder) / "http.sqlite"
         self._in_memory = False
         self._session = self._open()
@@ -177,10 +248,10 @@ class Web:
 
         Raises `Unreachable`, `NeverFetched` or `Refused`, all of them `ServiceError`.
         """
-        self._leave_a_locked_cache()
+        self._leave_a_lost_cache()
         try:
             response = self._send(url, params, accept, again)
-        except (sqlite3.Error, ValueError, KeyError, TypeError) as exc:
+        except _ROW_FAULTS as exc:
             self._mend(exc)
             response = self._send(url, params, accept, again)
         if self.offline and response.status_code == 504:
@@ -188,14 +259,26 @@ class Web:
             raise NeverFetched(message)
         if response.status_code != 200:
             raise _refusal(response)
-        created = getattr(response, "created_at", None)
-        fetched_s = self.now_s if created is None else min(created.timestamp(), self.now_s)
         cached = bool(getattr(response, "from_cache", False))
+        try:
+            data, fetched_s = _parsed(response.content), self._fetched_s(response)
+            sound = _has_form(url, data)
+        except (ValueError, OverflowError):
+            sound = False
+        if not sound and (again or not cached or self.offline):
+            message = f"is kept in a damaged form in {self._path}; delete that file, and ask again with a network"
+            raise Unreachable(message)
+        if not sound:
+            return self.get(url, params, accept=accept, again=True)
         stale = cached and bool(getattr(response, "is_expired", False))
         if stale and not self.offline:
             hours = (self.now_s - fetched_s) / 3600.0
             self._tell(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
-        return Answer(data=response.json(), fetched_s=fetched_s, stale=stale, cached=cached)
+        return Answer(data=data, fetched_s=fetched_s, stale=stale, cached=cached)
+
+    def _fetched_s(self, response: requests.Response) -> float:
+        created = getattr(response, "created_at", None)
+        return self.now_s if created is None else min(created.timestamp(), self.now_s)
 
     def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
         try:
@@ -252,7 +335,8 @@ class Web:
             respect_retry_after_header=False,
         )
         for scheme in ("https://", "http://"):
-            session.mount(scheme, _JsonOnly(self._lives, retry))
+            session.mount(scheme, _JsonOnly(self._lives, retry, self._most_s))
+        session.max_redirects = _MOST_REDIRECTS
         session.headers["User-Agent"] = user_agent()
         session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))
         session.auth = _no_auth  # or a password from .netrc might be sent along
@@ -280,20 +364,21 @@ class Web:
 
     def _mend(self, exc: Exception) -> None:
         self.close()
-        if self._in_memory or isinstance(exc, sqlite3.OperationalError) or not self._set_aside(str(exc)):
-            self._session = self._without()
-        else:
-            self._session = self._open()
+        lost = self._in_memory or "locked" in str(exc)
+        self._session = self._without() if lost or not self._set_aside(str(exc)) else self._open()
 
-    def _leave_a_locked_cache(self) -> None:
-        """Go on in memory when another program has locked the file: the library would wait for ever."""
-        if not self._in_memory and _cache_fault(self._path, thorough=False) == _LOCKED:
+    def _leave_a_lost_cache(self) -> None:
+        """Go on in memory when the file is locked or has become unusable: the library would wait for ever."""
+        fault = "" if self._in_memory else _cache_fault(self._path, thorough=False)
+        if fault:
             self.close()
-            self._tell(f"the cache {self._path} is locked by another program; going on without it")
+            why = "is locked by another program" if fault == _LOCKED else f"can no longer be used ({fault})"
+            self._tell(f"the cache {self._path} {why}; going on without it")
             self._session = self._without()
 
 
 _LOCKED, _READ_ONLY = "locked", "read-only"
+_ROW_FAULTS = (sqlite3.Error, ValueError, KeyError, TypeError, OverflowError, RecursionError)
 
 
 def _cache_fault(path: Path, *, thorough: bool = True) -> str:
@@ -319,24 +404,54 @@ def _cache_fault(path: Path, *, thorough: bool = True) -> str:
 def _refusal(response: requests.Response) -> Refused:
     """Put an error answer into words: RFC 7807 problems, and {"error": true, "reason": ...}."""
     try:
-        said = response.json()
+        data = _parsed(response.content)
     except ValueError:
-        said = {}
-    said = said if isinstance(said, dict) else {}
-    kind = str(said.get("type", "")).rsplit("/", 1)[-1][:60]
-    words = next((str(said[key]) for key in ("reason", "detail", "title") if said.get(key)), "no reason given")
-    text = f"answered {response.status_code}: {words[:200]}"
+        data = {}
+    data = data if isinstance(data, dict) else {}
+    said = {key: one_line(value) for key, value in data.items() if isinstance(value, str) and value}
+    kind = said.get("type", "").rsplit("/", 1)[-1][:60]
+    words = next((said[key] for key in ("reason", "detail", "title") if key in said), "no reason given")
+    text = f"answered {response.status_code}: {words}"
     later = response.headers.get("Retry-After", "")
     if response.status_code == 429:
-        text += f" (try again in {later} s)" if later.isdigit() else " (try again later)"
-    return Refused(response.status_code, kind or str(said.get("title", ""))[:60], text)
+        text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
+    return Refused(response.status_code, kind or said.get("title", "")[:60], text)
+
+
+def one_line(text: str, most: int = 200) -> str:
+    r"""Shorten another program's words to what a terminal shows and does not obey.
+
+    Parameters
+    ----------
+    text : str
+        What came. [-]
+    most : int
+        Most characters. [-]
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> one_line("Try\x1b[2J again\nlater")
+    'Try [2J again later'
+    """
+    return "".join(char if char.isprintable() else " " for char in text[:most])
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:
-    if isinstance(exc, requests.exceptions.Timeout):
+    if isinstance(exc, _Unsound):
+        return str(exc)
+    if isinstance(exc, requests.exceptions.Timeout) or isinstance(next(iter(exc.args), None), ReadTimeoutError):
         return "did not answer in time"
+    if isinstance(exc, requests.exceptions.SSLError):
+        return "has no certificate that this computer trusts; is its clock right?"
     if isinstance(exc, requests.exceptions.ConnectionError):
-        return next((text for text in (_NOT_JSON, _OTHER_FORM) if text in str(exc)), "cannot be reached")
+        return "cannot be reached"
+    if isinstance(exc, requests.exceptions.TooManyRedirects):
+        return "sends the question round in a circle"
     return f"broke off its answer ({type(exc).__name__})"
 
 
