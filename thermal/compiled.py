@@ -16,7 +16,7 @@ _DIGEST = hashlib.sha256
 _DIGEST_BYTES = 32
 
 
-class _Checked(IndexDataCacheFile):  # type: ignore[misc]
+class _Checked(IndexDataCacheFile):
     """Files of the compiler's cache with a checksum at their end; one that is damaged counts as absent.
 
     The compiler itself would stop at a truncated file, and run whatever code a damaged one holds. Its reader leaves out
@@ -25,15 +25,15 @@ class _Checked(IndexDataCacheFile):  # type: ignore[misc]
 
     def save(self, key: Any, data: Any) -> None:
         with suppress(OSError):  # full or no longer writable: the next run compiles again
-            super().save(key, data)
+            super().save(key, data)  # type: ignore[no-untyped-call]
 
     def _load_index(self) -> Any:
-        return super()._load_index() if _is_whole(self._index_path) else {}
+        return super()._load_index() if _is_whole(self._index_path) else {}  # type: ignore[no-untyped-call]
 
     def _load_data(self, name: str) -> Any:
-        if not _is_whole(self._data_path(name)):
+        if not _is_whole(str(Path(self._cache_path) / name)):
             raise FileNotFoundError(name)
-        return super()._load_data(name)
+        return super()._load_data(name)  # type: ignore[no-untyped-call]
 
     @contextmanager
     def _open_for_write(self, filepath: str) -> Iterator[io.BytesIO]:

@@ -4,67 +4,37 @@ Answers are kept in the user's cache folder for as long as the service's own hea
 is returned, marked as such, when the service fails. Only bodies that are JSON count as answers: the login page of a
 hotel's network must not push out yesterday's forecast. Offline, the network is not touched.
 
-Nothing that answers is trusted: time and length of an answer are bounded, it cannot send the program to another server,
-and what the cache holds is JSON, read with the same care.
+What the cache holds is trusted no more than the network: it is JSON, read with the same care.
 """
 
-import json
 import logging
 import re
 import sqlite3
-import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from http.cookiejar import DefaultCookiePolicy
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from threading import Thread
 from typing import Any
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urlsplit
 
 import requests
 from platformdirs import user_cache_dir
-from requests.adapters import HTTPAdapter
-from requests_cache import CachedSession
+from requests_cache import CachedSession, json_serializer
+from requests_cache.models.response import CachedResponse
+from requests_cache.serializers import SerializerPipeline
 from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
 from planner.errors import PlannerError
+from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
 
-TIMEOUT_S = (3.05, 15.0)
-"""Most time to connect, and between two parts of an answer. [s]"""
-MOST_S, MOST_BYTES = 90.0, 8_000_000
-"""Most time for an answer in all, and its most length once unpacked; a hundred places have 1.5 MB. [s, byte]"""
 _MOST_REDIRECTS = 3
-HOUR_S, DAY_S = 3600, 86400
-# What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
-LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
-    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
-    ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/archive", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
-    ("", (600, 6 * HOUR_S, HOUR_S)),  # forecasts
-)
-_FORMS = (
-    ("/points/", "properties"),
-    ("/gridpoints/", "properties"),
-    ("/v1/forecast", "hourly"),
-    ("/v1/archive", "daily"),
-    ("/v1/elevation", "elevation"),
-    ("/v1/json", "value"),
-)
-_NOT_JSON = "did not answer in JSON; perhaps this network wants a login"
-_OTHER_FORM = "answered in another form than it promises"
-_TOO_LONG = f"answered with more than {MOST_BYTES / 1e6:.0f} MB"
-_ELSEWHERE = "wants to send the question to another server; perhaps this network wants a login"
 _LOCK_WAIT_S = 2.0
-logging.getLogger("requests_cache").setLevel(logging.ERROR)  # it would print the trace of every failure it bridges
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
 _SECONDS = re.compile(r"\d{1,5}", re.ASCII)
-_MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
-_VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
 
 
 class ServiceError(PlannerError):
@@ -105,97 +75,40 @@ class Answer:
     cached: bool = False
 
 
-class _Unsound(requests.exceptions.ConnectionError):
-    """An answer came, and is none; its text says why."""
+class _Rows(SerializerPipeline):
+    """Rows of the cache file: JSON, in which no code can hide; what is not an answer of ours is as if absent."""
 
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self._tell = tell
+        super().__init__(json_serializer.stages, name=json_serializer.name)
 
-class _JsonOnly(HTTPAdapter):
-    """Below the cache: a body of another form is a failure, and the cache gets its times in one plain form."""
+    def copy(self) -> "_Rows":
+        """Pass for a copy, as the library asks for one."""
+        return self
 
-    def __init__(self, lives: Sequence[tuple[str, tuple[int, int, int]]], retry: Retry, most_s: float) -> None:
-        self._lives, self._most_s = tuple(lives), most_s
-        super().__init__(max_retries=retry)
-
-    def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
-        """Send one request."""
-        end_s = time.monotonic() + self._most_s
-        response = _in_time(lambda: self._whole(request, end_s, **kwargs), self._most_s)
-        if response.status_code == 304 or (response.status_code == 200 and not _is_sound(request, response)):
-            raise _Unsound(_OTHER_FORM)
-        if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
-            raise _Unsound(_ELSEWHERE)
-        life_s = _life_s(request.url or "", response.headers, self._lives)
-        for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
-            response.headers.pop(name, None)
-        response.headers["Cache-Control"] = f"max-age={life_s}"
-        return response
-
-    def _whole(self, request: requests.PreparedRequest, end_s: float, **kwargs: Any) -> requests.Response:
-        """Send one request and read the answer, unpacked, to its end."""
-        response = super().send(request, **(kwargs | {"stream": True}))
-        body = bytearray()
-        for part in response.iter_content(65536):
-            body += part
-            if len(body) > MOST_BYTES or time.monotonic() > end_s:
-                response.close()
-                raise _Unsound(_TOO_LONG)
-        response._content = bytes(body)  # as requests itself does
-        return response
-
-
-def _in_time(work: Callable[[], requests.Response], most_s: float) -> requests.Response:
-    """Do the work in a thread that is given up when it takes too long: single reads have limits, their sum has not."""
-    done: Future[requests.Response] = Future()
-
-    def run() -> None:
+    def loads(self, value: str | bytes) -> CachedResponse:
+        """Read an answer; the library takes a ValueError for an absent one."""
         try:
-            done.set_result(work())
-        except BaseException as exc:  # handed on to the caller, whatever it is
-            done.set_exception(exc)
-
-    Thread(target=run, daemon=True).start()
-    try:
-        return done.result(most_s)
-    except TimeoutError as exc:
-        raise requests.exceptions.ReadTimeout from exc
-
-
-def _is_sound(request: requests.PreparedRequest, response: requests.Response) -> bool:
-    """Whether a body has the form of an answer to the question; raises when it is not even JSON."""
-    try:
-        return _has_form(request.url or "", _parsed(response.content))
-    except ValueError as exc:
-        raise _Unsound(_NOT_JSON) from exc
+            found = super().loads(value)
+            sound = _is_kept(found)
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError, ExceptionGroup):
+            sound = False
+        if not sound:
+            message = "an answer in the cache is damaged; it is left aside, and asked for again when there is a network"
+            self._tell(message)
+            raise ValueError(message)
+        return found
 
 
-def _parsed(body: bytes) -> Any:
-    """Read JSON; a ValueError says that it is none, or nested without reason."""
-    try:
-        return json.loads(body)
-    except RecursionError as exc:
-        raise ValueError(_OTHER_FORM) from exc
-
-
-def _leads_away(url: str, location: str) -> bool:
-    """Whether a redirect leads off the server that was asked."""
-    try:
-        here, there = urlsplit(url), urlsplit(urljoin(url, location))
-    except ValueError:
-        return True
-    return not location.isascii() or (here.scheme, here.netloc) != (there.scheme, there.netloc)
-
-
-def _has_form(url: str, data: Any) -> bool:
-    """Whether a body has the key that answers to such a question always have."""
-    key = next((key for part, key in _FORMS if part in url), None)
-    items = data if isinstance(data, list) else [data]
-    return key is None or all(isinstance(item, dict) and key in item for item in items)
-
-
-def _life_s(url: str, headers: Mapping[str, str], lives: Sequence[tuple[str, tuple[int, int, int]]]) -> int:
-    low, high, usual = next(life for part, life in lives if part in url)
-    said = _MAX_AGE.search(headers.get("Cache-Control", ""))
-    return usual if said is None else min(max(int(said[1]), low), high)
+def _is_kept(found: CachedResponse) -> bool:
+    """Whether a row holds all that will be made use of."""
+    times = (found.created_at, found.created_at if found.expires is None else found.expires)
+    return (
+        found.status_code == 200
+        and all(at.utcoffset() is not None and 2000 <= at.year <= 2200 for at in times)
+        and all(isinstance(part, str) for pair in found.headers.items() for part in pair)
+        and has_form(found.url, read_json(found.content))
+    )
 
 
 class Web:
@@ -251,7 +164,7 @@ class Web:
         self._leave_a_lost_cache()
         try:
             response = self._send(url, params, accept, again)
-        except _ROW_FAULTS as exc:
+        except sqlite3.Error as exc:
             self._mend(exc)
             response = self._send(url, params, accept, again)
         if self.offline and response.status_code == 504:
@@ -259,26 +172,14 @@ class Web:
             raise NeverFetched(message)
         if response.status_code != 200:
             raise _refusal(response)
+        created = getattr(response, "created_at", None)
+        fetched_s = self.now_s if created is None else min(created.timestamp(), self.now_s)
         cached = bool(getattr(response, "from_cache", False))
-        try:
-            data, fetched_s = _parsed(response.content), self._fetched_s(response)
-            sound = _has_form(url, data)
-        except (ValueError, OverflowError):
-            sound = False
-        if not sound and (again or not cached or self.offline):
-            message = f"is kept in a damaged form in {self._path}; delete that file, and ask again with a network"
-            raise Unreachable(message)
-        if not sound:
-            return self.get(url, params, accept=accept, again=True)
         stale = cached and bool(getattr(response, "is_expired", False))
         if stale and not self.offline:
             hours = (self.now_s - fetched_s) / 3600.0
             self._tell(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
-        return Answer(data=data, fetched_s=fetched_s, stale=stale, cached=cached)
-
-    def _fetched_s(self, response: requests.Response) -> float:
-        created = getattr(response, "created_at", None)
-        return self.now_s if created is None else min(created.timestamp(), self.now_s)
+        return Answer(data=read_json(response.content), fetched_s=fetched_s, stale=stale, cached=cached)
 
     def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
         try:
@@ -318,13 +219,13 @@ class Web:
             "expire_after": HOUR_S,
             "stale_if_error": True,
             "allowable_codes": (200,),
-            "cache_control": True,  # in the plain form that _JsonOnly gives it
+            "cache_control": True,  # in the plain form that JsonOnly gives it
             "match_headers": ["Accept"],
         }
         if path is None:
             session = CachedSession("grademargin", backend="memory", **common)
         else:
-            session = CachedSession(path, backend="sqlite", serializer="json", wal=True, **common)
+            session = CachedSession(path, backend="sqlite", serializer=_Rows(self._tell), wal=True, **common)
         retry = Retry(
             total=2,
             read=False,  # too slow once is slow again
@@ -335,7 +236,7 @@ class Web:
             respect_retry_after_header=False,
         )
         for scheme in ("https://", "http://"):
-            session.mount(scheme, _JsonOnly(self._lives, retry, self._most_s))
+            session.mount(scheme, JsonOnly(self._lives, retry, self._most_s))
         session.max_redirects = _MOST_REDIRECTS
         session.headers["User-Agent"] = user_agent()
         session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))
@@ -378,7 +279,6 @@ class Web:
 
 
 _LOCKED, _READ_ONLY = "locked", "read-only"
-_ROW_FAULTS = (sqlite3.Error, ValueError, KeyError, TypeError, OverflowError, RecursionError)
 
 
 def _cache_fault(path: Path, *, thorough: bool = True) -> str:
@@ -404,7 +304,7 @@ def _cache_fault(path: Path, *, thorough: bool = True) -> str:
 def _refusal(response: requests.Response) -> Refused:
     """Put an error answer into words: RFC 7807 problems, and {"error": true, "reason": ...}."""
     try:
-        data = _parsed(response.content)
+        data = read_json(response.content)
     except ValueError:
         data = {}
     data = data if isinstance(data, dict) else {}
@@ -442,7 +342,7 @@ def one_line(text: str, most: int = 200) -> str:
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:
-    if isinstance(exc, _Unsound):
+    if isinstance(exc, Unsound):
         return str(exc)
     if isinstance(exc, requests.exceptions.Timeout) or isinstance(next(iter(exc.args), None), ReadTimeoutError):
         return "did not answer in time"
