@@ -3,6 +3,7 @@
 import hashlib
 import io
 import os
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -86,7 +87,8 @@ def choose_cache() -> None:
     if _writable(beside) or _writable(home):
         return
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    kept.mkdir(mode=0o700, exist_ok=True)
+    with suppress(OSError):
+        kept.mkdir(mode=0o700)
     if not _own(kept):  # somebody else's folder under this name could hold their code
         kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
@@ -94,9 +96,12 @@ def choose_cache() -> None:
 
 def _own(folder: Path) -> bool:
     """Tell whether a folder is a real one, this user's, and closed to others."""
-    state = folder.lstat()
+    try:
+        state = folder.lstat()
+    except OSError:
+        return False
     mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
-    return mine and not folder.is_symlink()
+    return mine and stat.S_ISDIR(state.st_mode)
 
 
 def _writable(folder: Path) -> bool:

@@ -1,8 +1,10 @@
 """A compiled kernel whose kept files are damaged in any way is compiled anew, and the run goes on."""
 
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -64,3 +66,56 @@ def test_damaged_files_are_compiled_anew(kept, damage, suffix):
         path.rmdir()
         assert ran(kept) == "42.0 0"
     assert ran(kept) == "42.0 1"  # mended
+
+
+NOWHERE = """
+import os
+import tempfile
+from numba.core import config
+from thermal.compiled import choose_cache
+
+if os.geteuid() == 0:  # who may write anywhere
+    os.setgid(65534)
+    os.setuid(65534)
+choose_cache()
+print(config.CACHE_DIR)
+"""
+
+
+@pytest.mark.parametrize("kind", ["nothing", "file", "link to nowhere", "open folder"])
+def test_somebody_elses_things_where_the_kernel_would_be_kept(tmp_path, kind):
+    """Neither beside the source nor at home can be written, and in the temporary folder the name is taken."""
+    shared = Path(tempfile.mkdtemp(prefix="shared-"))
+    shared.chmod(0o1777)
+    uid = 65534 if os.geteuid() == 0 else os.getuid()
+    taken = shared / f"grademargin-{uid}"
+    if kind == "file":
+        taken.touch()
+    elif kind == "link to nowhere":
+        taken.symlink_to(tmp_path / "nowhere")
+    elif kind == "open folder":
+        taken.mkdir()
+        taken.chmod(0o777)
+    env = os.environ | {"TMPDIR": str(shared), "XDG_CACHE_HOME": "/proc/none", "PYTHONPATH": str(copied(shared))}
+    env.pop("NUMBA_CACHE_DIR", None)
+    try:
+        done = subprocess.run([sys.executable, "-c", NOWHERE], capture_output=True, text=True, timeout=60, env=env)
+        assert done.returncode == 0, done.stderr[-2000:]
+        kept = Path(done.stdout.strip())
+        assert kept.is_dir()
+        assert not kept.is_symlink()
+        assert (kept == taken) == (kind == "nothing")
+        assert kept.stat().st_mode & 0o077 == 0
+    finally:
+        shutil.rmtree(shared, ignore_errors=True)
+
+
+def copied(shared: Path) -> Path:
+    """A copy of the package in which nobody can write."""
+    code = shared / "code"
+    shutil.copytree(
+        Path(__file__).parents[2] / "thermal", code / "thermal", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    for path in (code / "thermal", code):
+        path.chmod(0o555)
+    return code

@@ -36,7 +36,10 @@ GOOD = b'{"elevation": [1755.0]}'
 
 def http(body=GOOD, *head, status="200 OK", length=None):
     size = len(body) if length is None else length
-    return "\r\n".join([f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]).encode() + body
+    return (
+        "\r\n".join([f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]).encode()
+        + body
+    )
 
 
 @pytest.fixture
