@@ -75,11 +75,13 @@ class JsonOnly(HTTPAdapter):
         """Send one request and read the answer, unpacked, to its end."""
         response = super().send(request, **(kwargs | {"stream": True}))
         body = bytearray()
-        for part in response.iter_content(65536):
-            body += part
-            if len(body) > MOST_BYTES or time.monotonic() > end_s:
-                response.close()
-                raise Unsound(_TOO_LONG)
+        with response:
+            for part in response.iter_content(65536):
+                body += part
+                if len(body) > MOST_BYTES:
+                    raise Unsound(_TOO_LONG)
+                if time.monotonic() > end_s:
+                    raise requests.exceptions.ReadTimeout
         response._content = bytes(body)  # as requests itself does
         return response
 
