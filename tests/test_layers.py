@@ -19,7 +19,7 @@ ORDER = {
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors thinning scene basemap chart still page",
     "planner": "errors paths model cautions display clock geo files files.reading weather weather.record "
-    "weather.diurnal weather.expected weather.spread weather.web weather.keep files.workbook files.tables "
+    "weather.diurnal weather.expected weather.spread weather.wire weather.web weather.keep files.workbook files.tables "
     "files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
     "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
     "weather.typical weather.outlook weather.gather weather.along weather.told weather.command "

@@ -1,10 +1,75 @@
 """Where compiled code is kept, so that only the first run pays for the compiler."""
 
+import hashlib
+import io
 import os
+import stat
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from numba.core import config
+from numba.core.caching import IndexDataCacheFile
+
+_DIGEST = hashlib.sha256
+_DIGEST_BYTES = 32
+
+
+class _Checked(IndexDataCacheFile):
+    """Files of the compiler's cache with a checksum at their end; one that is damaged counts as absent.
+
+    The compiler itself would stop at a truncated file, and run whatever code a damaged one holds. Its reader leaves out
+    what stands behind the end of its data.
+    """
+
+    def save(self, key: Any, data: Any) -> None:
+        with suppress(OSError):  # full or no longer writable: the next run compiles again
+            super().save(key, data)  # type: ignore[no-untyped-call]
+
+    def _load_index(self) -> Any:
+        return super()._load_index() if _is_whole(self._index_path) else {}  # type: ignore[no-untyped-call]
+
+    def _load_data(self, name: str) -> Any:
+        if not _is_whole(str(Path(self._cache_path) / name)):
+            raise FileNotFoundError(name)
+        return super()._load_data(name)  # type: ignore[no-untyped-call]
+
+    @contextmanager
+    def _open_for_write(self, filepath: str) -> Iterator[io.BytesIO]:
+        with super()._open_for_write(filepath) as file:
+            held = io.BytesIO()
+            yield held
+            file.write(held.getvalue() + _DIGEST(held.getvalue()).digest())
+
+
+def _is_whole(path: str) -> bool:
+    """Tell whether a file ends with the checksum of what stands before."""
+    try:
+        data = Path(path).read_bytes() if Path(path).is_file() else b""
+    except OSError:
+        return False
+    return len(data) > _DIGEST_BYTES and _DIGEST(data[:-_DIGEST_BYTES]).digest() == data[-_DIGEST_BYTES:]
+
+
+def check_cache(function: Any) -> Any:
+    """Have the cache of a compiled function read and written with checksums.
+
+    Parameters
+    ----------
+    function : Any
+        As the compiler's decorator returns it, with a cache. [-]
+
+    Returns
+    -------
+    Any
+        The same.
+    """
+    cache = getattr(function, "_cache", None)  # none when the compiler is switched off
+    if cache is not None:
+        cache._cache_file.__class__ = _Checked
+    return function
 
 
 def choose_cache() -> None:
@@ -22,7 +87,8 @@ def choose_cache() -> None:
     if _writable(beside) or _writable(home):
         return
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    kept.mkdir(mode=0o700, exist_ok=True)
+    with suppress(OSError):
+        kept.mkdir(mode=0o700)
     if not _own(kept):  # somebody else's folder under this name could hold their code
         kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
@@ -30,9 +96,12 @@ def choose_cache() -> None:
 
 def _own(folder: Path) -> bool:
     """Tell whether a folder is a real one, this user's, and closed to others."""
-    state = folder.lstat()
+    try:
+        state = folder.lstat()
+    except OSError:
+        return False
     mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
-    return mine and not folder.is_symlink()
+    return mine and stat.S_ISDIR(state.st_mode)
 
 
 def _writable(folder: Path) -> bool:

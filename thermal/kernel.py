@@ -18,7 +18,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import choose_cache
+from thermal.compiled import check_cache, choose_cache
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -358,6 +358,7 @@ def _segment(state, fan_state, row, duration_s, h, tolerance_k, car, scale):  # 
     return state, fan_state, h, heat_in, heat_out, steps
 
 
+@check_cache
 @_compile(cache=True, nogil=True)
 def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments."""
@@ -455,6 +456,7 @@ def _plain(values: Any) -> Any:
     )
 
 
+@check_cache
 @_compile(cache=True)
 def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""

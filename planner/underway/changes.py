@@ -9,15 +9,21 @@ from typing import Any
 from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
 from planner.forecast import leg_name, local_time, span_of
 from planner.report import Report
+from planner.weather.web import one_line
 
 Plan = Mapping[str, Any]
-_MAX_BYTES = 50_000_000
+_MAX_BYTES = 20_000_000
+_MOST_DAYS = 400
+_MOST_MARGIN_K = 2000.0
 _NOTABLE_K = 2.0
 _MOST_LEGS = 5
 _LATE = timedelta(minutes=10)
 _ODD = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
 NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
-UNREADABLE = "The earlier plan cannot be compared with; it was written by another version or is damaged."
+UNREADABLE = (
+    "The earlier plan in out/plan.json cannot be compared with; it was written by another version or is damaged. This "
+    "run has written a new one."
+)
 NO_CHANGE = "Nothing of note has changed since the last plan."
 
 
@@ -64,15 +70,17 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
     if old is None:
         return (NOTHING_TO_COMPARE,)
     said: list[str] = []
-    compared = 0
-    for part in (_arrivals, _nights, _margins, _fuel):
+    failed: list[str] = []
+    parts = {"arrivals": _arrivals, "nights": _nights, "margins": _margins, "fuel": _fuel}
+    for name, part in parts.items():
         try:
-            said += part(old, report)
-            compared += 1
+            said += list(part(old, report))
         except _ODD:  # another version's plan, or a damaged one: say what can be said
-            continue
-    if not compared:
+            failed.append(name)
+    if len(failed) == len(parts):
         return (UNREADABLE,)
+    if failed:
+        return (*said, f"Not compared, as out/plan.json is damaged or from another version: {', '.join(failed)}.")
     return tuple(said) or (NO_CHANGE,)
 
 
@@ -84,12 +92,23 @@ def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
     dated = (fluid["when"] for leg in old["legs"] for fluid in leg["fluids"])
     year = min(datetime.fromisoformat(when).year for when in dated)
     found: list[tuple[datetime, str]] = []
+    if len(old["days"]) > _MOST_DAYS:
+        message = f"more than {_MOST_DAYS} days"
+        raise ValueError(message)
     for row in old["days"]:
         on = datetime.strptime(f"{row['date']} {year} {row['arrive']}", "%a %d %b %Y %H:%M")
         if found and on < found[-1][0] - timedelta(days=180):
             on = on.replace(year=year + 1)
-        found.append((on, str(row["to"])))
+        found.append((on, _words(row["to"])))
     return [(on, to) for on, to in found if on.date() >= first]
+
+
+def _words(text: Any) -> str:
+    """Read a name of the old plan, which may have come with the folder from anywhere."""
+    if not isinstance(text, str):
+        message = "a name that is no text"
+        raise TypeError(message)
+    return one_line(text)
 
 
 def _new_days(report: Report) -> list[tuple[datetime, str]]:
@@ -155,8 +174,12 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
         was = fluids.get(FLUID_NAMES[worst.fluid])
         if was is None:
             continue
-        change, level = worst.margin_k - float(was["margin_k"]), str(was["level"])
-        crossed = level in LEVELS and level != worst.level
+        before_k, level = float(was["margin_k"]), was["level"]
+        if not abs(before_k) <= _MOST_MARGIN_K or level not in LEVELS:
+            message = "a margin that cannot be"
+            raise ValueError(message)
+        change = worst.margin_k - before_k
+        crossed = level != worst.level
         if crossed or abs(change) >= _NOTABLE_K:
             found.append((not crossed, -abs(change), change, worst, level))
     found.sort(key=lambda item: item[:2])

@@ -156,9 +156,20 @@ def run(
         credit = (*credit, f"{ATTRIBUTION} {TERMS}")
     return WeatherReport(
         rows=rows,
-        notes=(*weather.notes, *_failures(failed)),
+        notes=(*weather.notes, *_failures(failed), *_lacking(weather)),
         attribution=credit,
         asked=not out_of_reach(dates, now),
+    )
+
+
+def _lacking(weather: Weather) -> tuple[str, ...]:
+    """What to do about places that no service gave a forecast for."""
+    if not weather.missing:
+        return ()
+    count = len(weather.missing)
+    return (
+        f"No new forecast for {count} place{'s' if count > 1 else ''}; ask again later, with a network. Plans made "
+        "meanwhile go by what stands beside each place.",
     )
 
 

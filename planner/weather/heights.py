@@ -7,13 +7,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from planner.weather.nws import covered, plain
+from planner.weather.nws import BadReply, covered, plain
 from planner.weather.openmeteo import ATTRIBUTION, TERMS, URL, batches
-from planner.weather.record import Point
+from planner.weather.record import ELEVATION_M, Point
 from planner.weather.web import ServiceError, Unreachable, Web
 
 USGS_URL = "https://epqs.nationalmap.gov"
-_NO_DATA_M = -1_000_000.0
 FAR_M = 60.0  # ASSUMED: a 90 m model and rounded coordinates stay within this in ordinary ground, 30 to 100 m
 _ACCEPT = "application/json"
 
@@ -54,15 +53,11 @@ class OpenMeteoHeights:
                 "latitude": ",".join(plain(p.lat_deg, 4) for p in batch),
                 "longitude": ",".join(plain(p.lon_deg, 4) for p in batch),
             }
-            heights: Any = None
             try:
-                data = web.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data
-                heights = data.get("elevation") if isinstance(data, dict) else None
+                found += each_height_m(web.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch))
             except ServiceError as exc:
                 tell(f"{self.name} {exc}")
-            if not isinstance(heights, list) or len(heights) != len(batch):
-                heights = [None] * len(batch)
-            found += [_sound(value) for value in heights]
+                found += [None] * len(batch)
         return tuple(found)
 
 
@@ -92,7 +87,7 @@ class UsgsHeights:
             }
             try:
                 data = web.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
-                found.append(_sound(data.get("value")) if isinstance(data, dict) else None)
+                found.append(height_m(data.get("value")) if isinstance(data, dict) else None)
             except ServiceError as exc:
                 tell(f"{self.name} {exc}")
                 silent = isinstance(exc, Unreachable)
@@ -100,15 +95,58 @@ class UsgsHeights:
         return tuple(found)
 
 
-def _sound(value: Any) -> float | None:
-    """Read an elevation given as a number or as text; the marks for no data give None."""
+def each_height_m(data: Any, count: int) -> list[float | None]:
+    """Read elevations in the order of the points.
+
+    Parameters
+    ----------
+    data : object
+        The JSON. [-]
+    count : int
+        How many points were asked for. [-]
+
+    Returns
+    -------
+    list of float or None
+        None where there is no data. [m]
+
+    Raises
+    ------
+    BadReply
+        If there are more or fewer, or they are something else.
+    """
+    heights = data.get("elevation") if isinstance(data, dict) else None
+    if not isinstance(heights, list) or len(heights) != count:
+        message = f"gave no list of {count} elevations; its form may have changed"
+        raise BadReply(message)
+    return [height_m(value) for value in heights]
+
+
+def height_m(value: Any) -> float | None:
+    """Read an elevation given as a number or as text.
+
+    Parameters
+    ----------
+    value : object
+        A part of the JSON. [-]
+
+    Returns
+    -------
+    float or None
+        None for a mark of no data, such as -1000000, and for what no ground can be. [m]
+
+    Examples
+    --------
+    >>> height_m("296.606"), height_m(-1000000), height_m("high")
+    (296.606, None, None)
+    """
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         return None
     try:
-        height_m = float(value)
-    except ValueError:
+        found = float(value)
+    except (ValueError, OverflowError):  # a whole number of hundreds of digits is JSON as well
         return None
-    return height_m if -500.0 <= height_m <= 9000.0 and height_m != _NO_DATA_M else None
+    return found if ELEVATION_M[0] <= found <= ELEVATION_M[1] else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

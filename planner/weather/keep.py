@@ -9,8 +9,10 @@ import hashlib
 import json
 import math
 import os
+import re
 import tempfile
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import date
@@ -19,12 +21,16 @@ from typing import Any
 
 from platformdirs import user_data_dir
 
-from planner.errors import OutputError
+from planner.errors import OutputError, PlannerError
 from planner.model import Trip
-from planner.weather.record import Fetched, Missing, Weather
+from planner.weather.record import Fetched, Missing, Weather, odd
+from planner.weather.web import one_line
 
 _FORM = 1
-_MAX_BYTES = 50_000_000
+_MAX_BYTES = 20_000_000
+DAMAGED = (KeyError, TypeError, ValueError, OverflowError, PlannerError)
+"""What reading a kept file raises when it does not hold what was written."""
+_SOURCE = re.compile(r"[a-z0-9-]{1,40}", re.ASCII)
 _SERIES = ("epoch_s", "air_k", "dew_k", "wind_m_per_s", "wind_from_deg")
 
 
@@ -96,8 +102,11 @@ def load_json(path: Path, tell: Callable[[str], None]) -> dict[str, Any] | None:
         None when there is none, or none that can be used.
     """
     try:
+        if path.exists() and not path.is_file():
+            tell(f"{path} is not a file; move it away, then run 'grademargin weather' again")
+            return None
         if path.stat().st_size > _MAX_BYTES:
-            tell(f"{path} is too large to be what was kept; left aside")
+            tell(f"{path} is too large to be what was kept; left aside: run 'grademargin weather' again")
             return None
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
@@ -109,6 +118,60 @@ def load_json(path: Path, tell: Callable[[str], None]) -> dict[str, Any] | None:
         tell(f"{path} has another form than this version writes; left aside: run 'grademargin weather' again")
         return None
     return data
+
+
+def rows_of(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
+    """Rows of a kept file.
+
+    Parameters
+    ----------
+    data : mapping
+        What `load_json` gave. [-]
+    key : str
+        Where they stand. [-]
+
+    Returns
+    -------
+    sequence of mapping
+        As written.
+
+    Raises
+    ------
+    KeyError, TypeError
+        If there are none, or they are something else.
+    """
+    rows = data[key]
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        message = f"{key} is no list of rows"
+        raise TypeError(message)
+    return rows
+
+
+def text_of(row: Mapping[str, Any], key: str) -> str:
+    """Text in a row of a kept file.
+
+    Parameters
+    ----------
+    row : mapping
+        The row. [-]
+    key : str
+        Where it stands. [-]
+
+    Returns
+    -------
+    str
+        The text, without characters that a terminal would obey.
+
+    Raises
+    ------
+    KeyError, TypeError
+        If there is none, or it is something else.
+    """
+    text = row[key]
+    if not isinstance(text, str):
+        message = f"{key} is no text"
+        raise TypeError(message)
+    return one_line(text, 1000)
 
 
 def save_weather(trip: Trip, weather: Weather, root: Path | None = None) -> Path:
@@ -163,15 +226,19 @@ def load_kept(trip: Trip, *, tell: Callable[[str], None] = lambda _: None, root:
     if data is None:
         return None
     try:
-        fetched = [_fetched(one) for one in data["fetched"]]
-        missing = tuple(Missing(place=str(one["place"]), why=str(one["why"])) for one in data["missing"])
+        fetched = [_fetched(row) for row in rows_of(data, "fetched")]
+        missing = tuple(
+            Missing(place=text_of(row, "place"), why=text_of(row, "why")) for row in rows_of(data, "missing")
+        )
         dates = tuple(date.fromisoformat(day) for day in data["dates"])
-    except (KeyError, TypeError, ValueError, AttributeError):
-        tell(f"{path} is damaged; left aside: run 'grademargin weather' again")
+    except DAMAGED as exc:
+        why = f" ({exc})" if isinstance(exc, PlannerError) else ""
+        tell(f"{path} is damaged{why}; left aside: run 'grademargin weather' again")
         return None
-    places = dict.fromkeys(one.place for one in fetched)
-    held = {place: tuple(one for one in fetched if one.place == place) for place in places}
-    return Weather(fetched=held, missing=missing, dates=dates)
+    held: dict[str, list[Fetched]] = {}
+    for one in fetched:
+        held.setdefault(one.place, []).append(one)
+    return Weather(fetched={place: tuple(some) for place, some in held.items()}, missing=missing, dates=dates)
 
 
 def _without_nan(data: dict[str, Any]) -> dict[str, Any]:
@@ -181,15 +248,25 @@ def _without_nan(data: dict[str, Any]) -> dict[str, Any]:
 
 
 def _fetched(data: Mapping[str, Any]) -> Fetched:
-    series = {name: tuple(math.nan if v is None else float(v) for v in data[name]) for name in _SERIES}
-    if len({len(values) for values in series.values()}) != 1 or list(series["epoch_s"]) != sorted(series["epoch_s"]):
-        message = "series of different lengths, or times out of order"
-        raise ValueError(message)
-    return Fetched(
-        place=str(data["place"]),
-        source=str(data["source"]),
-        elevation_m=float(data["elevation_m"]),
-        fetched_s=float(data["fetched_s"]),
-        issued_s=None if data["issued_s"] is None else float(data["issued_s"]),
+    series = {name: tuple(_number(value) for value in data[name]) for name in _SERIES}
+    one = Fetched(
+        place=text_of(data, "place"),
+        source=text_of(data, "source"),
+        elevation_m=_number(data["elevation_m"]),
+        fetched_s=_number(data["fetched_s"]),
+        issued_s=None if data["issued_s"] is None else _number(data["issued_s"]),
         **series,
     )
+    why = odd(one)
+    if why or _SOURCE.fullmatch(one.source) is None or one.fetched_s > time.time() + 86400.0:
+        message = why or "a source or a time of fetching that this program does not write"
+        raise PlannerError(message)
+    return one
+
+
+def _number(value: Any) -> float:
+    """Read a number as written; null stands for NaN, and text or true for nothing."""
+    if value is not None and type(value) not in (int, float):
+        message = "no number"
+        raise TypeError(message)
+    return math.nan if value is None else float(value)

@@ -3,20 +3,22 @@
 Two steps: a point's grid cell, then the cell's layers as runs of equal values with ISO 8601 times in UTC.
 """
 
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from planner.weather.record import Fetched, Missing, Point
+from planner.files.reading import shown
+from planner.weather.record import ELEVATION_M, MOST_HOURS, Fetched, Missing, Point, odd
 from planner.weather.web import Answer, Refused, ServiceError, Unreachable, Web
 
 URL = "https://api.weather.gov"
 _ACCEPT = "application/geo+json"
 _DURATION = re.compile(r"P(?:(\d{1,3})D)?(?:T(?:(\d{1,3})H)?(?:(\d{1,4})M)?)?", re.ASCII)
 _GRID = re.compile(r"[A-Z]{3}", re.ASCII)
-_MOST_HOURS = 24 * 20
+_CELL = re.compile(r"-?\d{1,4}", re.ASCII)
 _GIVE_UP_AFTER = 2  # places in a row without any answer
 # Rough boxes round the land it serves: south, north, west, east; Canada and Mexico inside them are refused by it.
 _BOXES = (
@@ -27,17 +29,14 @@ _BOXES = (
     (13.2, 15.4, 144.5, 146.2),
 )
 # Unit codes with or without a prefix such as "wmoUnit:", to SI: value * scale + offset.
+_TEMPERATURE = {"degC": (1.0, 273.15), "degF": (5.0 / 9.0, 459.67 * 5.0 / 9.0), "K": (1.0, 0.0)}
 _UNITS = {
-    "degC": (1.0, 273.15),
-    "degF": (5.0 / 9.0, 459.67 * 5.0 / 9.0),
-    "K": (1.0, 0.0),
-    "km_h-1": (1.0 / 3.6, 0.0),
-    "m_s-1": (1.0, 0.0),
-    "kt": (1852.0 / 3600.0, 0.0),
-    "degree_(angle)": (1.0, 0.0),
-    "m": (1.0, 0.0),
+    "temperature": _TEMPERATURE,
+    "dewpoint": _TEMPERATURE,
+    "windSpeed": {"km_h-1": (1.0 / 3.6, 0.0), "m_s-1": (1.0, 0.0), "kt": (1852.0 / 3600.0, 0.0)},
+    "windDirection": {"degree_(angle)": (1.0, 0.0)},
+    "elevation": {"m": (1.0, 0.0)},
 }
-_AIR_K = (180.0, 335.0)
 
 
 class BadReply(ServiceError):
@@ -102,16 +101,7 @@ class NationalWeatherService:
     def _cell(self, point: Point, web: Web, *, again: bool) -> str:
         """URL of the grid cell a point lies in."""
         url = f"{self.url}/points/{plain(point.lat_deg, 4)},{plain(point.lon_deg, 4)}"
-        properties = _mapping(web.get(url, accept=_ACCEPT, again=again).data, "properties")
-        grid, x, y = (properties.get(name) for name in ("gridId", "gridX", "gridY"))
-        if not isinstance(grid, str) or _GRID.fullmatch(grid) is None:
-            message = f"gave no grid for the point (gridId {str(grid)[:20]!r})"
-            raise BadReply(message)
-        try:
-            return f"{self.url}/gridpoints/{grid}/{int(str(x))},{int(str(y))}"
-        except ValueError as exc:
-            message = f"gave no grid cell for the point (gridX {str(x)[:20]!r}, gridY {str(y)[:20]!r})"
-            raise BadReply(message) from exc
+        return f"{self.url}/gridpoints/{parse_cell(web.get(url, accept=_ACCEPT, again=again).data)}"
 
 
 def covered(lat_deg: float, lon_deg: float) -> bool:
@@ -159,6 +149,103 @@ def plain(degrees: float, digits: int) -> str:
     return "0" if text == "-0" else text
 
 
+def parse_cell(data: Any) -> str:
+    """Read which grid cell a point lies in.
+
+    Parameters
+    ----------
+    data : object
+        The JSON. [-]
+
+    Returns
+    -------
+    str
+        Office and cell, nothing that could lead elsewhere on the server or off it.
+
+    Raises
+    ------
+    BadReply
+        If the reply says something else.
+
+    Examples
+    --------
+    >>> parse_cell({"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80"}})
+    'TOP/31,80'
+    """
+    properties = _mapping(data, "properties")
+    grid, x, y = (properties.get(name) for name in ("gridId", "gridX", "gridY"))
+    if not isinstance(grid, str) or _GRID.fullmatch(grid) is None:
+        message = f"gave no grid for the point (gridId {_brief(grid)})"
+        raise BadReply(message)
+    if not all(isinstance(part, (int, str)) and _CELL.fullmatch(str(part)) for part in (x, y)):
+        message = f"gave no grid cell for the point (gridX {_brief(x)}, gridY {_brief(y)})"
+        raise BadReply(message)
+    return f"{grid}/{x},{y}"
+
+
+def number(value: Any, name: str) -> float:
+    """Read a number of a reply.
+
+    Parameters
+    ----------
+    value : object
+        A part of the JSON. [-]
+    name : str
+        What it is, for messages. [-]
+
+    Returns
+    -------
+    float
+        NaN for null, which says that a value is lacking.
+
+    Raises
+    ------
+    BadReply
+        If it is something else, a number in quotation marks included.
+
+    Examples
+    --------
+    >>> number(3, "wind"), number(None, "wind")
+    (3.0, nan)
+    """
+    if value is None:
+        return math.nan
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e12:
+        message = f"gave {name} as {_brief(value)}, which is no number it can be"
+        raise BadReply(message)
+    return float(value)
+
+
+def sound(one: Fetched) -> Fetched:
+    """Let a forecast pass, or refuse it.
+
+    Parameters
+    ----------
+    one : Fetched
+        As read. [-]
+
+    Returns
+    -------
+    Fetched
+        The same.
+
+    Raises
+    ------
+    BadReply
+        If any of it cannot be.
+    """
+    why = odd(one)
+    if why:
+        message = f"{why}; nothing of it is used"
+        raise BadReply(message)
+    return one
+
+
+def _brief(value: Any) -> str:
+    """Quote part of a reply; a nested one by its kind alone."""
+    return shown(value) if isinstance(value, (str, int, float)) or value is None else f"a {type(value).__name__}"
+
+
 def duration_s(text: str) -> float:
     """Read an ISO 8601 duration of days, hours and minutes.
 
@@ -184,7 +271,7 @@ def duration_s(text: str) -> float:
     """
     match = _DURATION.fullmatch(text)
     if match is None or text in ("P", "PT") or text.endswith("T"):
-        message = f"gave a time span that cannot be read: {text[:40]!r}"
+        message = f"gave a time span that cannot be read: {shown(text)}"
         raise BadReply(message)
     days, hours, minutes = (int(part or 0) for part in match.groups())
     return timedelta(days=days, hours=hours, minutes=minutes).total_seconds()
@@ -215,13 +302,14 @@ def instant_s(text: str) -> float:
     """
     try:
         instant = datetime.fromisoformat(text)
-    except ValueError as exc:
-        message = f"gave a time that cannot be read: {text[:40]!r}"
+        utc = instant.astimezone(UTC)
+    except (ValueError, OverflowError) as exc:  # the first and the last day of all, with an offset
+        message = f"gave a time that cannot be read: {shown(text)}"
         raise BadReply(message) from exc
     if instant.tzinfo is None:
-        message = f"gave a time without its offset from UTC: {text[:40]!r}"
+        message = f"gave a time without its offset from UTC: {shown(text)}"
         raise BadReply(message)
-    return instant.astimezone(UTC).timestamp()
+    return utc.timestamp()
 
 
 def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
@@ -242,58 +330,83 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
     Raises
     ------
     BadReply
-        If there are no temperatures, or the reply has another shape.
+        If there are no temperatures, the reply has another shape, or a value in it cannot be.
     """
     properties = _mapping(answer.data, "properties")
-    air = {at: k for at, k in _hours(properties, "temperature") if _AIR_K[0] < k < _AIR_K[1]}
+    air, *others = (_hours(properties, layer) for layer in ("temperature", "dewpoint", "windSpeed", "windDirection"))
     if not air:
         message = "gave no temperatures for this cell"
         raise BadReply(message)
-    others = [dict(_hours(properties, layer)) for layer in ("dewpoint", "windSpeed", "windDirection")]
     epoch = sorted(air)
-    dew, wind, wind_from = ([layer.get(at, float("nan")) for at in epoch] for layer in others)
+    dew, wind, wind_from = ([layer.get(at, math.nan) for at in epoch] for layer in others)
     issued = properties.get("updateTime")
-    return Fetched(
-        place=place,
-        source=source,
-        elevation_m=_elevation_m(properties),
-        fetched_s=answer.fetched_s,
-        issued_s=instant_s(issued) if isinstance(issued, str) else None,
-        epoch_s=tuple(epoch),
-        air_k=tuple(air[at] for at in epoch),
-        dew_k=tuple(dew),
-        wind_m_per_s=tuple(wind),
-        wind_from_deg=tuple(wind_from),
+    return sound(
+        Fetched(
+            place=place,
+            source=source,
+            elevation_m=_elevation_m(properties),
+            fetched_s=answer.fetched_s,
+            issued_s=None if issued is None else instant_s(_text(issued, "updateTime")),
+            epoch_s=tuple(epoch),
+            air_k=tuple(air[at] for at in epoch),
+            dew_k=tuple(dew),
+            wind_m_per_s=tuple(wind),
+            wind_from_deg=tuple(wind_from),
+        )
     )
 
 
 def _elevation_m(properties: Mapping[str, Any]) -> float:
     elevation = _mapping(properties, "elevation")
-    value = elevation.get("value")
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -500.0 <= value <= 7000.0:
-        message = f"gave no elevation for this cell (read {str(value)[:20]!r})"
+    _to_si("elevation", elevation.get("unitCode"))
+    value = number(elevation.get("value"), "elevation")
+    if not ELEVATION_M[0] <= value <= ELEVATION_M[1]:
+        message = f"gave no elevation for this cell (read {_brief(elevation.get('value'))})"
         raise BadReply(message)
-    return float(value)
+    return value
 
 
-def _hours(properties: Mapping[str, Any], layer: str) -> Iterator[tuple[float, float]]:
-    """Yield instant and value in SI for every hour of a layer; nothing for one that is absent, empty or null."""
-    held = properties.get(layer)
-    if not isinstance(held, dict) or not isinstance(held.get("values"), list):
-        return
-    code = str(held.get("uom", "")).rsplit(":", 1)[-1]
-    if held["values"] and code not in _UNITS:
-        message = f"gave {layer} in a unit that is not known here: {code[:30]!r}"
+def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
+    """Instant and value in SI of every hour of a layer; nothing for one that is absent, empty or null."""
+    if properties.get(layer) is None:
+        return {}
+    held = _mapping(properties, layer)
+    runs = held.get("values")
+    if not isinstance(runs, (list, type(None))) or not all(isinstance(run, dict) for run in runs or ()):
+        message = f"gave {layer} in another form than it promises"
         raise BadReply(message)
-    scale, offset = _UNITS.get(code, (1.0, 0.0))
-    for run in held["values"]:
-        value = run.get("value") if isinstance(run, dict) else None
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            continue
-        start, _, length = str(run.get("validTime")).partition("/")
-        begin, hours = instant_s(start), round(duration_s(length) / 3600.0)
-        for hour in range(min(max(hours, 1), _MOST_HOURS)):
-            yield begin + 3600.0 * hour, value * scale + offset
+    found: dict[float, float] = {}
+    scale, offset = _to_si(layer, held.get("uom")) if runs else (1.0, 0.0)
+    for run in runs or ():
+        value = number(run.get("value"), layer) * scale + offset
+        for at in _instants(_text(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
+            if at in found or len(found) >= MOST_HOURS:
+                message = f"gave {layer} twice for one hour" if at in found else f"gave more than {MOST_HOURS} hours"
+                raise BadReply(message)
+            found[at] = value
+    return found
+
+
+def _instants(span: str) -> Iterator[float]:
+    """Every whole hour from the start of a time span. [s since 1970 UTC]."""
+    start, _, length = span.partition("/")
+    begin = instant_s(start)
+    return (begin + 3600.0 * hour for hour in range(max(round(duration_s(length) / 3600.0), 1)))
+
+
+def _to_si(layer: str, uom: Any) -> tuple[float, float]:
+    code = _text(uom, f"unit of {layer}").rsplit(":", 1)[-1]
+    if code not in _UNITS[layer]:
+        message = f"gave {layer} in a unit that is not known here: {shown(code)}"
+        raise BadReply(message)
+    return _UNITS[layer][code]
+
+
+def _text(value: Any, name: str) -> str:
+    if not isinstance(value, str):
+        message = f"gave {name} as {_brief(value)}, which is no text"
+        raise BadReply(message)
+    return value
 
 
 def _mapping(data: Any, key: str) -> dict[str, Any]:

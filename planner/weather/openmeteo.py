@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from planner.weather.nws import BadReply, plain
+from planner.files.reading import shown
+from planner.weather.nws import BadReply, number, plain, sound
 from planner.weather.record import Fetched, Missing, Point
 from planner.weather.web import Answer, ServiceError, Unreachable, Web
 
@@ -17,9 +18,14 @@ MAX_POINTS = 100
 _ACCEPT = "application/json"
 _ELEVATION_STEP_M = 10.0
 _HOURLY = ("temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_direction_10m")
-_UNITS = {"time": "unixtime", "temperature_2m": "°C", "dew_point_2m": "°C", "wind_speed_10m": "m/s"}
+_UNITS = {
+    "time": "unixtime",
+    "temperature_2m": "°C",
+    "dew_point_2m": "°C",
+    "wind_speed_10m": "m/s",
+    "wind_direction_10m": "°",
+}
 _FORECAST_DAYS = 16  # always all of them: the same question every day is found again in the cache
-_AIR_C = (-90.0, 62.0)
 ATTRIBUTION = "Weather data by Open-Meteo.com, https://open-meteo.com/ (CC BY 4.0)."
 TERMS = "For non-commercial use; hours interpolated in time and fitted to the road's elevation here."
 
@@ -179,7 +185,7 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
     Raises
     ------
     BadReply
-        If there are none, or units or shape are not as asked for.
+        If there are none, units or shape are not as asked for, or a value in it cannot be.
     """
     hourly, units = reply.get("hourly"), reply.get("hourly_units")
     if not isinstance(hourly, dict) or not isinstance(units, dict):
@@ -187,26 +193,30 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
         raise BadReply(message)
     for name, wanted in _UNITS.items():
         if name in hourly and units.get(name) != wanted:
-            message = f"gave {name} in {str(units.get(name))[:20]!r} instead of {wanted!r}"
+            unit = units.get(name)
+            message = f"gave {name} in {shown(unit) if isinstance(unit, str) else 'no unit'} instead of {wanted!r}"
             raise BadReply(message)
-    epoch = _column(hourly, "time", len(hourly.get("time") or ()))
+    times = hourly.get("time")
+    epoch = _column(hourly, "time", len(times) if isinstance(times, list) else 0)
     air, dew, wind, wind_from = (_column(hourly, name, len(epoch)) for name in _HOURLY)
-    kept = [i for i, (at, c) in enumerate(zip(epoch, air, strict=True)) if at == at and _AIR_C[0] < c < _AIR_C[1]]
+    kept = [i for i, celsius in enumerate(air) if not math.isnan(celsius)]
     if not kept:
         message = "gave no temperatures for this place"
         raise BadReply(message)
-    height = _number(reply.get("elevation"))
-    return Fetched(
-        place=point.place,
-        source=source,
-        elevation_m=asked_elevation_m(point) if math.isnan(height) else height,
-        fetched_s=fetched_s,
-        issued_s=None,
-        epoch_s=tuple(epoch[i] for i in kept),
-        air_k=tuple(air[i] + 273.15 for i in kept),
-        dew_k=tuple(dew[i] + 273.15 for i in kept),
-        wind_m_per_s=tuple(wind[i] for i in kept),
-        wind_from_deg=tuple(wind_from[i] for i in kept),
+    height = number(reply.get("elevation"), "elevation")
+    return sound(
+        Fetched(
+            place=point.place,
+            source=source,
+            elevation_m=asked_elevation_m(point) if math.isnan(height) else height,
+            fetched_s=fetched_s,
+            issued_s=None,
+            epoch_s=tuple(epoch[i] for i in kept),
+            air_k=tuple(air[i] + 273.15 for i in kept),
+            dew_k=tuple(dew[i] + 273.15 for i in kept),
+            wind_m_per_s=tuple(wind[i] for i in kept),
+            wind_from_deg=tuple(wind_from[i] for i in kept),
+        )
     )
 
 
@@ -218,9 +228,4 @@ def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
     if not isinstance(held, list) or len(held) != count:
         message = f"gave {name} with another number of hours than the rest"
         raise BadReply(message)
-    return [_number(value) for value in held]
-
-
-def _number(value: Any) -> float:
-    sound = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
-    return float(value) if sound else math.nan
+    return [number(value, name) for value in held]

@@ -13,6 +13,22 @@ MAX_GAP_S = 3 * 3600.0
 """Longest time between two values that may be interpolated across. [s]"""
 FRESH_FETCH_S, FRESH_ISSUE_S = 6 * 3600.0, 24 * 3600.0
 """ASSUMED: a forecast is fresh when fetched within 6 h and made within 24 h; services renew them every 1 to 6 h. [s]"""
+MOST_HOURS = 1000
+"""Most hours of one place: 16 days have 384. [-]"""
+ELEVATION_M = (-500.0, 9000.0)
+"""Lowest and highest ground, with some to spare. [m]"""
+AIR_K = (180.0, 335.0)
+"""Coldest and warmest air ever measured near the ground, -89.2 and 56.7 degC (World Meteorological Organization's
+archive of extremes), with some to spare. [K]"""
+_INSTANT_S = (0.0, 4102444800.0)  # 1970 to 2100
+# What a value can be at most; wind: 113 m/s is the highest gust measured (the same archive), hourly means are lower.
+_POSSIBLE: Mapping[str, tuple[str, str, float, float]] = {
+    "epoch_s": ("a time", "s since 1970", *_INSTANT_S),
+    "air_k": ("an air temperature", "K", *AIR_K),
+    "dew_k": ("a dew point", "K", 150.0, AIR_K[1]),
+    "wind_m_per_s": ("a wind", "m/s", 0.0, 120.0),
+    "wind_from_deg": ("a wind direction", "degrees", 0.0, 360.0),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +117,39 @@ class Weather:
     missing: tuple[Missing, ...] = ()
     dates: tuple[date, ...] = ()
     notes: tuple[str, ...] = field(default=())
+
+
+def odd(one: Fetched) -> str:
+    """Say what in a forecast cannot be, whoever it came from.
+
+    Parameters
+    ----------
+    one : Fetched
+        As read from a service or a file. [-]
+
+    Returns
+    -------
+    str
+        Rest of a sentence, 'gave ...'; empty when all of it is possible.
+    """
+    count = len(one.epoch_s)
+    if not 0 < count <= MOST_HOURS:
+        return f"gave {count} hours; 1 to {MOST_HOURS} are possible"
+    columns = {name: np.asarray(getattr(one, name), dtype=np.float64) for name in _POSSIBLE}
+    if any(len(column) != count for column in columns.values()):
+        return "gave series of different lengths"
+    for name, column in columns.items():
+        what, unit, low, high = _POSSIBLE[name]
+        known = column if name in ("epoch_s", "air_k") else column[~np.isnan(column)]  # the other three may be lacking
+        wrong = known[~((known >= low) & (known <= high))]
+        if wrong.size:
+            return f"gave {what} of {wrong[0]:.6g} {unit}; {low:.6g} to {high:.6g} are possible"
+    if np.any(np.diff(columns["epoch_s"]) <= 0.0):
+        return "gave hours out of order, or one twice"
+    if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
+        return f"gave an elevation of {one.elevation_m:.6g} m"
+    made = (one.fetched_s, one.fetched_s if one.issued_s is None else one.issued_s)
+    return "" if all(_INSTANT_S[0] <= at <= _INSTANT_S[1] for at in made) else "gave a time of issue that cannot be"
 
 
 def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Floats, Floats]:

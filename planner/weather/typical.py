@@ -1,6 +1,5 @@
 """What was usual in the past ten years on the days of the trip: means and day-to-day spread, fetched once and kept."""
 
-import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -14,9 +13,10 @@ from numpy.typing import NDArray
 
 from planner.errors import OutputError
 from planner.model import Trip
-from planner.weather.keep import kept_folder, load_json, save_json
+from planner.weather.keep import DAMAGED, kept_folder, load_json, rows_of, save_json, text_of
+from planner.weather.nws import BadReply, number
 from planner.weather.openmeteo import ARCHIVE_URL, batches, each, where
-from planner.weather.record import Missing, Point
+from planner.weather.record import AIR_K, ELEVATION_M, Missing, Point
 from planner.weather.web import Answer, ServiceError, Web
 
 Floats = NDArray[np.float64]
@@ -27,6 +27,7 @@ _BEHIND_DAYS = 6  # the archive ends about five days before the present
 _LEAST_VALUES = 60  # of 150: ten years of fifteen days
 _CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
 _DAILY = ("temperature_2m_max", "temperature_2m_min")
+_MOST_SD_K = 40.0  # of fifteen days about their mean: far above any climate's
 _FILE = "typical.json"
 
 
@@ -137,13 +138,13 @@ def fetch_past_years(
         except ServiceError as exc:
             missing += [Missing(place=p.place, why=f"Open-Meteo archive {exc}") for p in batch]
             continue
-        when = (spans[-1][0].year, spans[0][0].year), min(answer.fetched_s for answer in answers)
+        fetched_s = min(answer.fetched_s for answer in answers)
         for index, point in enumerate(batch):
-            one = _summary([replies[index] for replies in years], point, dates, when)
-            if isinstance(one, Missing):
-                missing.append(one)
-            else:
-                found[point.place] = one
+            try:
+                replies = [held[index] for held in years]
+                found[point.place] = summary(replies, spans, point=point, dates=dates, fetched_s=fetched_s)
+            except ServiceError as exc:
+                missing.append(Missing(place=point.place, why=f"Open-Meteo archive {exc}"))
     return found, tuple(missing)
 
 
@@ -193,49 +194,88 @@ def _ask(url: str, batch: Sequence[Point], first: date, last: date, web: Web) ->
     return web.get(f"{url}/v1/archive", params | where(batch), accept="application/json")
 
 
-def _summary(
-    replies: Sequence[Mapping[str, Any]], point: Point, dates: Sequence[date], when: tuple[tuple[int, int], float]
-) -> PastYears | Missing:
-    """Means and spread of every day of the trip from the years' windows."""
-    width = (dates[-1] - dates[0]).days + 1 + 2 * EITHER_SIDE_DAYS
-    tables = [_window(reply, width) for reply in replies]
-    if any(table is None for table in tables):
-        return Missing(place=point.place, why="Open-Meteo archive gave a reply of another form")
-    days = np.array(tables, dtype=np.float64)  # (year, high or low, day)
+def summary(
+    replies: Sequence[Mapping[str, Any]],
+    spans: Sequence[tuple[date, date]],
+    *,
+    point: Point,
+    dates: Sequence[date],
+    fetched_s: float,
+) -> PastYears:
+    """Take means and spread of every day of the trip from the years' windows.
+
+    Parameters
+    ----------
+    replies : sequence of mapping
+        The service's object for the place, one a year. [-]
+    spans : sequence of tuple of date
+        First and last day asked for in each, the latest year first. [-]
+    point : Point
+        The place. [-]
+    dates : sequence of date
+        Days of the trip. [-]
+    fetched_s : float
+        When the oldest reply came. [s since 1970 UTC]
+
+    Returns
+    -------
+    PastYears
+        What is usual there.
+
+    Raises
+    ------
+    BadReply
+        If a reply has another form than promised or other days than asked for, or too much is lacking.
+    """
+    days = np.array([_window(reply, *span) for reply, span in zip(replies, spans, strict=True)])  # year, high/low, day
     offsets = [(day - dates[0]).days for day in dates]
     highs, lows, sds = [], [], []
     for offset in offsets:
         high, low = (days[:, row, offset : offset + 2 * EITHER_SIDE_DAYS + 1].ravel() for row in (0, 1))
         high, low = high[np.isfinite(high)], low[np.isfinite(low)]
         if min(high.size, low.size) < _LEAST_VALUES:
-            return Missing(place=point.place, why="Open-Meteo archive has too few days")
+            message = "has too few days"
+            raise BadReply(message)
         highs.append(float(high.mean()) + 273.15)
         lows.append(min(float(low.mean()) + 273.15, highs[-1]))
         sds.append(float(high.std(ddof=1)))
-    height = replies[0].get("elevation")
+    height = number(replies[0].get("elevation"), "elevation")
+    elevation_m = point.elevation_m if np.isnan(height) else height
+    if not ELEVATION_M[0] <= elevation_m <= ELEVATION_M[1]:
+        message = f"gave an elevation of {elevation_m:.6g} m"
+        raise BadReply(message)
     return PastYears(
         place=point.place,
-        elevation_m=float(height) if isinstance(height, (int, float)) else point.elevation_m,
+        elevation_m=elevation_m,
         days=tuple(dates),
         high_k=tuple(highs),
         low_k=tuple(lows),
         sd_k=tuple(sds),
-        years=when[0],
-        fetched_s=when[1],
+        years=(spans[-1][0].year, spans[0][0].year),
+        fetched_s=fetched_s,
     )
 
 
-def _window(reply: Mapping[str, Any], width: int) -> list[list[float]] | None:
-    """Highs and lows of one year, NaN for null; None when units, form or number of days are not as asked for."""
+def _window(reply: Mapping[str, Any], first: date, last: date) -> list[list[float]]:
+    """Highs and lows of one year, NaN for null."""
     daily, units = reply.get("daily"), reply.get("daily_units")
     if not isinstance(daily, dict) or not isinstance(units, dict):
-        return None
+        message = "gave a reply of another form than it promises"
+        raise BadReply(message)
+    asked = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+    if daily.get("time") != asked:
+        message = f"gave other days than {first} to {last}"
+        raise BadReply(message)
     found = []
     for name in _DAILY:
         held = daily.get(name)
-        if units.get(name) != "°C" or not isinstance(held, list) or len(held) != width:
-            return None
-        found.append([float(v) if isinstance(v, (int, float)) and -90.0 < v < 62.0 else math.nan for v in held])
+        if units.get(name) != "°C" or not isinstance(held, list) or len(held) != len(asked):
+            message = f"gave {name} in another unit, or for another number of days, than asked for"
+            raise BadReply(message)
+        found.append([number(value, name) for value in held])
+        if any(not AIR_K[0] <= value + 273.15 <= AIR_K[1] for value in found[-1] if value == value):
+            message = f"gave {name} that no air can have; nothing of it is used"
+            raise BadReply(message)
     return found
 
 
@@ -284,8 +324,8 @@ def load_past_years(
     if data is None:
         return {}
     try:
-        rows = [_past_years(row) for row in data["past_years"]]
-    except (KeyError, TypeError, ValueError, IndexError):
+        rows = [_past_years(row) for row in rows_of(data, "past_years")]
+    except DAMAGED:
         tell(f"{path} is damaged; left aside: run 'grademargin weather' again")
         return {}
     return {row.place: row for row in rows}
@@ -293,18 +333,32 @@ def load_past_years(
 
 def _past_years(row: Mapping[str, Any]) -> PastYears:
     days = tuple(date.fromisoformat(day) for day in row["days"])
-    series = {name: tuple(float(v) for v in row[name]) for name in ("high_k", "low_k", "sd_k")}
-    if not days or any(len(values) != len(days) for values in series.values()):
-        message = "series of different lengths"
-        raise ValueError(message)
-    return PastYears(
-        place=str(row["place"]),
-        elevation_m=float(row["elevation_m"]),
+    series = {name: tuple(number(v, name) for v in row[name]) for name in ("high_k", "low_k", "sd_k")}
+    years = tuple(int(number(year, "years")) for year in row["years"])
+    one = PastYears(
+        place=text_of(row, "place"),
+        elevation_m=number(row["elevation_m"], "elevation_m"),
         days=days,
-        years=(int(row["years"][0]), int(row["years"][1])),
-        fetched_s=float(row["fetched_s"]),
+        years=(min(years), max(years)),
+        fetched_s=number(row["fetched_s"], "fetched_s"),
         **series,
     )
+    if not _possible(one):
+        message = "values that cannot be"
+        raise ValueError(message)
+    return one
+
+
+def _possible(one: PastYears) -> bool:
+    """Whether what was kept is something this program may have written."""
+    count = len(one.days)
+    same = 0 < count == len(set(one.days)) == len(one.high_k) == len(one.low_k) == len(one.sd_k)
+    between = same and all(
+        AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd <= _MOST_SD_K
+        for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True)
+    )
+    known = ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1] and 0.0 <= one.fetched_s <= time.time() + 86400.0
+    return between and known and 1900 <= one.years[0] <= one.years[1] <= 2200
 
 
 def past_years_for(

@@ -3,6 +3,8 @@
 Answers are kept in the user's cache folder for as long as the service's own headers say, within bounds; an old answer
 is returned, marked as such, when the service fails. Only bodies that are JSON count as answers: the login page of a
 hotel's network must not push out yesterday's forecast. Offline, the network is not touched.
+
+What the cache holds is trusted no more than the network: it is JSON, read with the same care.
 """
 
 import logging
@@ -20,37 +22,19 @@ from urllib.parse import urlsplit
 
 import requests
 from platformdirs import user_cache_dir
-from requests.adapters import HTTPAdapter
-from requests_cache import CachedSession
+from requests_cache import CachedSession, json_serializer
+from requests_cache.models.response import CachedResponse
+from requests_cache.serializers import SerializerPipeline
+from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
 from planner.errors import PlannerError
+from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
 
-TIMEOUT_S = (3.05, 15.0)
-"""Most time to connect, and between two parts of an answer. [s]"""
-HOUR_S, DAY_S = 3600, 86400
-# What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
-LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
-    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
-    ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
-    ("/v1/archive", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
-    ("", (600, 6 * HOUR_S, HOUR_S)),  # forecasts
-)
-_FORMS = (
-    ("/points/", "properties"),
-    ("/gridpoints/", "properties"),
-    ("/v1/forecast", "hourly"),
-    ("/v1/archive", "daily"),
-    ("/v1/elevation", "elevation"),
-    ("/v1/json", "value"),
-)
-_NOT_JSON = "did not answer in JSON; perhaps this network wants a login"
-_OTHER_FORM = "answered in another form than it promises"
+_MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0
-logging.getLogger("requests_cache").setLevel(logging.ERROR)  # it would print the trace of every failure it bridges
-_MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
-_VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
+_SECONDS = re.compile(r"\d{1,5}", re.ASCII)
 
 
 class ServiceError(PlannerError):
@@ -91,41 +75,40 @@ class Answer:
     cached: bool = False
 
 
-class _JsonOnly(HTTPAdapter):
-    """Below the cache: a body of another form is a failure, and the cache gets its times in one plain form."""
+class _Rows(SerializerPipeline):
+    """Rows of the cache file: JSON, in which no code can hide; what is not an answer of ours is as if absent."""
 
-    def __init__(self, lives: Sequence[tuple[str, tuple[int, int, int]]], retry: Retry) -> None:
-        self._lives = tuple(lives)
-        super().__init__(max_retries=retry)
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self._tell = tell
+        super().__init__(json_serializer.stages, name=json_serializer.name)
 
-    def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
-        """Send one request."""
-        response = super().send(request, *args, **kwargs)
-        if response.status_code == 200:
-            try:
-                data = response.json()
-            except ValueError as exc:
-                raise requests.exceptions.ConnectionError(_NOT_JSON) from exc
-            if not _has_form(request.url or "", data):
-                raise requests.exceptions.ConnectionError(_OTHER_FORM)
-        life_s = _life_s(request.url or "", response.headers, self._lives)
-        for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
-            response.headers.pop(name, None)
-        response.headers["Cache-Control"] = f"max-age={life_s}"
-        return response
+    def copy(self) -> "_Rows":
+        """Pass for a copy, as the library asks for one."""
+        return self
 
-
-def _has_form(url: str, data: Any) -> bool:
-    """Whether a body has the key that answers to such a question always have."""
-    key = next((key for part, key in _FORMS if part in url), None)
-    items = data if isinstance(data, list) else [data]
-    return key is None or all(isinstance(item, dict) and key in item for item in items)
+    def loads(self, value: str | bytes) -> CachedResponse:
+        """Read an answer; the library takes a ValueError for an absent one."""
+        try:
+            found = super().loads(value)
+            sound = _is_kept(found)
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError, ExceptionGroup):
+            sound = False
+        if not sound:
+            message = "an answer in the cache is damaged; it is left aside, and asked for again when there is a network"
+            self._tell(message)
+            raise ValueError(message)
+        return found
 
 
-def _life_s(url: str, headers: Mapping[str, str], lives: Sequence[tuple[str, tuple[int, int, int]]]) -> int:
-    low, high, usual = next(life for part, life in lives if part in url)
-    said = _MAX_AGE.search(headers.get("Cache-Control", ""))
-    return usual if said is None else min(max(int(said[1]), low), high)
+def _is_kept(found: CachedResponse) -> bool:
+    """Whether a row holds all that will be made use of."""
+    times = (found.created_at, found.created_at if found.expires is None else found.expires)
+    return (
+        found.status_code == 200
+        and all(at.utcoffset() is not None and 2000 <= at.year <= 2200 for at in times)
+        and all(isinstance(part, str) for pair in found.headers.items() for part in pair)
+        and has_form(found.url, read_json(found.content))
+    )
 
 
 class Web:
@@ -141,8 +124,8 @@ class Web:
         The present, aware; ages are counted from it. [-]
     tell : callable
         Receives a sentence when the cache had to be mended or done without. [-]
-    timeout_s, lives : optional
-        Patience and life in the cache, for tests. [s]
+    timeout_s, most_s, lives : optional
+        Patience, with one part and with the whole of an answer, and life in the cache, for tests. [s]
     """
 
     def __init__(
@@ -153,11 +136,12 @@ class Web:
         now: datetime,
         tell: Callable[[str], None] = lambda _: None,
         timeout_s: tuple[float, float] = TIMEOUT_S,
+        most_s: float = MOST_S,
         lives: Sequence[tuple[str, tuple[int, int, int]]] = LIVES,
         back_off_s: float = 0.5,
     ) -> None:
         self.offline, self.now_s, self._tell = offline, now.timestamp(), tell
-        self._timeout_s, self._lives, self._back_off_s = timeout_s, lives, back_off_s
+        self._timeout_s, self._most_s, self._lives, self._back_off_s = timeout_s, most_s, lives, back_off_s
         self._path = (cache_folder() if folder is None else folder) / "http.sqlite"
         self._in_memory = False
         self._session = self._open()
@@ -177,10 +161,10 @@ class Web:
 
         Raises `Unreachable`, `NeverFetched` or `Refused`, all of them `ServiceError`.
         """
-        self._leave_a_locked_cache()
+        self._leave_a_lost_cache()
         try:
             response = self._send(url, params, accept, again)
-        except (sqlite3.Error, ValueError, KeyError, TypeError) as exc:
+        except sqlite3.Error as exc:
             self._mend(exc)
             response = self._send(url, params, accept, again)
         if self.offline and response.status_code == 504:
@@ -195,7 +179,7 @@ class Web:
         if stale and not self.offline:
             hours = (self.now_s - fetched_s) / 3600.0
             self._tell(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
-        return Answer(data=response.json(), fetched_s=fetched_s, stale=stale, cached=cached)
+        return Answer(data=read_json(response.content), fetched_s=fetched_s, stale=stale, cached=cached)
 
     def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
         try:
@@ -235,13 +219,13 @@ class Web:
             "expire_after": HOUR_S,
             "stale_if_error": True,
             "allowable_codes": (200,),
-            "cache_control": True,  # in the plain form that _JsonOnly gives it
+            "cache_control": True,  # in the plain form that JsonOnly gives it
             "match_headers": ["Accept"],
         }
         if path is None:
             session = CachedSession("grademargin", backend="memory", **common)
         else:
-            session = CachedSession(path, backend="sqlite", serializer="json", wal=True, **common)
+            session = CachedSession(path, backend="sqlite", serializer=_Rows(self._tell), wal=True, **common)
         retry = Retry(
             total=2,
             read=False,  # too slow once is slow again
@@ -252,7 +236,8 @@ class Web:
             respect_retry_after_header=False,
         )
         for scheme in ("https://", "http://"):
-            session.mount(scheme, _JsonOnly(self._lives, retry))
+            session.mount(scheme, JsonOnly(self._lives, retry, self._most_s))
+        session.max_redirects = _MOST_REDIRECTS
         session.headers["User-Agent"] = user_agent()
         session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))
         session.auth = _no_auth  # or a password from .netrc might be sent along
@@ -280,16 +265,16 @@ class Web:
 
     def _mend(self, exc: Exception) -> None:
         self.close()
-        if self._in_memory or isinstance(exc, sqlite3.OperationalError) or not self._set_aside(str(exc)):
-            self._session = self._without()
-        else:
-            self._session = self._open()
+        lost = self._in_memory or "locked" in str(exc)
+        self._session = self._without() if lost or not self._set_aside(str(exc)) else self._open()
 
-    def _leave_a_locked_cache(self) -> None:
-        """Go on in memory when another program has locked the file: the library would wait for ever."""
-        if not self._in_memory and _cache_fault(self._path, thorough=False) == _LOCKED:
+    def _leave_a_lost_cache(self) -> None:
+        """Go on in memory when the file is locked or has become unusable: the library would wait for ever."""
+        fault = "" if self._in_memory else _cache_fault(self._path, thorough=False)
+        if fault:
             self.close()
-            self._tell(f"the cache {self._path} is locked by another program; going on without it")
+            why = "is locked by another program" if fault == _LOCKED else f"can no longer be used ({fault})"
+            self._tell(f"the cache {self._path} {why}; going on without it")
             self._session = self._without()
 
 
@@ -319,24 +304,54 @@ def _cache_fault(path: Path, *, thorough: bool = True) -> str:
 def _refusal(response: requests.Response) -> Refused:
     """Put an error answer into words: RFC 7807 problems, and {"error": true, "reason": ...}."""
     try:
-        said = response.json()
+        data = read_json(response.content)
     except ValueError:
-        said = {}
-    said = said if isinstance(said, dict) else {}
-    kind = str(said.get("type", "")).rsplit("/", 1)[-1][:60]
-    words = next((str(said[key]) for key in ("reason", "detail", "title") if said.get(key)), "no reason given")
-    text = f"answered {response.status_code}: {words[:200]}"
+        data = {}
+    data = data if isinstance(data, dict) else {}
+    said = {key: one_line(value) for key, value in data.items() if isinstance(value, str) and value}
+    kind = said.get("type", "").rsplit("/", 1)[-1][:60]
+    words = next((said[key] for key in ("reason", "detail", "title") if key in said), "no reason given")
+    text = f"answered {response.status_code}: {words}"
     later = response.headers.get("Retry-After", "")
     if response.status_code == 429:
-        text += f" (try again in {later} s)" if later.isdigit() else " (try again later)"
-    return Refused(response.status_code, kind or str(said.get("title", ""))[:60], text)
+        text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
+    return Refused(response.status_code, kind or said.get("title", "")[:60], text)
+
+
+def one_line(text: str, most: int = 200) -> str:
+    r"""Shorten another program's words to what a terminal shows and does not obey.
+
+    Parameters
+    ----------
+    text : str
+        What came. [-]
+    most : int
+        Most characters. [-]
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> one_line("Try\x1b[2J again\nlater")
+    'Try [2J again later'
+    """
+    return "".join(char if char.isprintable() else " " for char in text[:most])
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:
-    if isinstance(exc, requests.exceptions.Timeout):
+    if isinstance(exc, Unsound):
+        return str(exc)
+    if isinstance(exc, requests.exceptions.Timeout) or isinstance(next(iter(exc.args), None), ReadTimeoutError):
         return "did not answer in time"
+    if isinstance(exc, requests.exceptions.SSLError):
+        return "has no certificate that this computer trusts; is its clock right?"
     if isinstance(exc, requests.exceptions.ConnectionError):
-        return next((text for text in (_NOT_JSON, _OTHER_FORM) if text in str(exc)), "cannot be reached")
+        return "cannot be reached"
+    if isinstance(exc, requests.exceptions.TooManyRedirects):
+        return "sends the question round in a circle"
     return f"broke off its answer ({type(exc).__name__})"
 
 

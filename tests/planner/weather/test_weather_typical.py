@@ -58,7 +58,7 @@ def test_archive_down_or_odd(services, web):
     assert isinstance(ask(services, web)[1][0], Missing)
     services.faults.clear()
     services.archive = lambda query, *where: {"daily": {}, "daily_units": {}, "n": 1}
-    assert "another form" in ask(services, web)[1][0].why
+    assert "other days than 2026-06-29 to 2026-07-15" in ask(services, web)[1][0].why
 
 
 def test_too_few_days(services, web):

@@ -1,0 +1,537 @@
+"""Every reader of what comes from the network or from the program's own kept files, each as a function of bytes.
+
+Any bytes give a value or one of the project's own errors; and what is let through is possible: the functions check that
+themselves. Seeds have the shapes that the services document, with made-up values.
+"""
+
+import atexit
+import json
+import shutil
+import socket
+import socketserver
+import sqlite3
+import tempfile
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import closing, suppress
+from dataclasses import asdict, replace
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import numba
+import numpy as np
+from numba.core.caching import IndexDataCacheFile
+
+from planner.errors import PlannerError, TripError
+from planner.files.folder import open_folder
+from planner.forecast import forecast
+from planner.model import Trip
+from planner.report import Report, make_report
+from planner.route.graph import choose_route
+from planner.underway.changes import changes, last_plan
+from planner.weather.heights import each_height_m, height_m
+from planner.weather.keep import kept_folder, load_kept
+from planner.weather.normals import read_normals, usual_at
+from planner.weather.nws import parse_cell, parse_grid
+from planner.weather.openmeteo import each, parse_hours
+from planner.weather.outlook import Known, anchors_on, bases_on, make_outlook
+from planner.weather.record import AIR_K, ELEVATION_M, Fetched, Point
+from planner.weather.told import age
+from planner.weather.typical import PastYears, load_past_years, summary, year_spans
+from planner.weather.web import Answer, Web, one_line
+from planner.weather.wire import read_json
+from thermal.compiled import check_cache
+from thermal.errors import ThermalError
+from thermal.vehicle_file import read_vehicle
+
+ROOT = Path(__file__).parents[2]
+Target = tuple[Callable[[bytes], None], list[bytes]]
+JSON = "application/json"
+NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
+BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
+DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
+SPANS = year_spans(DAYS, date(2027, 3, 1))
+
+
+@cache
+def _top() -> Path:
+    memory = Path("/dev/shm")
+    top = Path(tempfile.mkdtemp(prefix="cases-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, top, ignore_errors=True)
+    return top
+
+
+def _packed(data: Any) -> bytes:
+    return json.dumps(data).encode()
+
+
+def _holds(sound: bool, what: object) -> None:
+    if not sound:
+        message = f"let through: {one_line(repr(what))}"
+        raise AssertionError(message)
+
+
+def _plain_words(exc: Exception) -> None:
+    """An error says something, on lines a terminal shows and does not obey."""
+    said = str(exc)
+    _holds(bool(said) and all(line.isprintable() for line in said.splitlines()) and len(said) < 20_000, said)
+
+
+def _possible(one: Fetched) -> None:
+    """Nothing that cannot be is used in a forecast."""
+    columns = (one.air_k, one.dew_k, one.wind_m_per_s, one.wind_from_deg)
+    epoch, air, dew, wind, wind_from = (np.array(column) for column in (one.epoch_s, *columns))
+    _holds(len({len(one.epoch_s), *map(len, columns)}) == 1 and 0 < len(epoch) <= 1000, len(epoch))
+    _holds(bool(np.all(np.diff(epoch) > 0.0)) and 0.0 <= epoch[0] and epoch[-1] < 4.2e9, one.epoch_s[:3])
+    _holds(bool(np.all((air >= 170.0) & (air <= 340.0))), one.air_k[:3])
+    _holds(not np.any((dew < 140.0) | (dew > 340.0)) and not np.any(np.isinf(dew)), one.dew_k[:3])
+    _holds(not np.any((wind < 0.0) | (wind > 130.0)), one.wind_m_per_s[:3])
+    _holds(not np.any((wind_from < 0.0) | (wind_from > 360.0)), one.wind_from_deg[:3])
+    _holds(-1000.0 < one.elevation_m < 9500.0 and np.isfinite(one.fetched_s), one.elevation_m)
+    _holds(one.source.isprintable() and one.place.isprintable(), one.source)
+    one.covers(one.epoch_s[0], one.epoch_s[0] + 86400.0)
+    one.wind_at(one.epoch_s[0])
+    age(2e9 - one.made_s)
+
+
+# --- services: the body of an answer ---
+
+
+def _body(data: bytes, read: Callable[[Any], object]) -> None:
+    try:
+        read(read_json(data))
+    except PlannerError as exc:
+        _plain_words(exc)
+    except ValueError as exc:  # the body is no JSON: the client turns this, and nothing else, into Unreachable
+        if type(exc) not in (ValueError, json.JSONDecodeError, UnicodeDecodeError):
+            raise
+
+
+def nws_point(data: bytes) -> None:
+    def read(found: Any) -> None:
+        cell = parse_cell(found)
+        _holds(cell.isascii() and ".." not in cell and len(cell) < 20 and cell.count("/") == 1, cell)
+
+    _body(data, read)
+
+
+def nws_grid(data: bytes) -> None:
+    _body(data, lambda d: _possible(parse_grid(Answer(data=d, fetched_s=1.8e9, stale=False), place="x", source="nws")))
+
+
+def open_meteo(data: bytes) -> None:
+    def read(found: Any) -> None:
+        for reply in each(found, len(found) if isinstance(found, list) else 1):
+            _possible(parse_hours(reply, point=BRIG, fetched_s=1.8e9, source="open-meteo"))
+
+    _body(data, read)
+
+
+def archive(data: bytes) -> None:
+    def read(found: Any) -> None:
+        (reply,) = each(found, 1)
+        replies = [_in_year(reply, first.year) for first, _ in SPANS]
+        _usual(summary(replies, SPANS, point=BRIG, dates=DAYS, fetched_s=1.8e9))
+
+    _body(data, read)
+
+
+def _in_year(reply: dict[str, Any], year: int) -> dict[str, Any]:
+    """The same reply for another year, so that ten can be made of one."""
+    daily = reply.get("daily")
+    times = daily.get("time") if isinstance(daily, dict) else None
+    if not isinstance(times, list):
+        return reply
+    moved = [at.replace("2026-", f"{year}-", 1) if isinstance(at, str) else at for at in times]
+    return reply | {"daily": daily | {"time": moved}}
+
+
+def _usual(one: PastYears) -> None:
+    for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True):
+        _holds(AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd < 200.0, (high, low, sd))
+    _holds(ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1] and one.place.isprintable(), one.elevation_m)
+    _holds(len(f"the means of {one.years[0]} to {one.years[1]}") < 30, one.years)
+    for day in (*DAYS, date(1, 1, 1), date(9999, 12, 31)):
+        one.on(day)
+
+
+def heights(data: bytes) -> None:
+    def read(found: Any) -> None:
+        values = each_height_m(found, 2)
+        values.append(height_m(found.get("value")))
+        _holds(all(v is None or ELEVATION_M[0] <= v <= ELEVATION_M[1] for v in values), values)
+
+    _body(data, read)
+
+
+def usgs(data: bytes) -> None:
+    def read(found: Any) -> None:
+        value = height_m(found.get("value")) if isinstance(found, dict) else None
+        _holds(value is None or ELEVATION_M[0] <= value <= ELEVATION_M[1], value)
+
+    _body(data, read)
+
+
+# --- services: the whole answer, header and all, through the real client ---
+
+
+class _Raw(socketserver.BaseRequestHandler):
+    """Sends whatever is put into `body`, to whoever asks."""
+
+    body = b""
+
+    def handle(self) -> None:
+        with suppress(OSError):
+            self.request.settimeout(2.0)
+            self.request.recv(65536)
+            self.request.sendall(_Raw.body)
+            self.request.shutdown(socket.SHUT_WR)
+
+
+@cache
+def _server() -> str:
+    class Server(socketserver.ThreadingTCPServer):
+        daemon_threads = True
+        allow_reuse_address = True
+
+    server = Server(("127.0.0.1", 0), _Raw)
+    threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
+    atexit.register(server.shutdown)
+    return f"http://127.0.0.1:{server.server_address[1]}"
+
+
+def _client(folder: Path, **more: Any) -> Web:
+    plain = {"offline": False, "now": NOW, "timeout_s": (1.0, 0.5), "most_s": 1.5, "back_off_s": 0.0}
+    return Web(folder, **plain | more)
+
+
+def raw_answer(data: bytes) -> None:
+    told: list[str] = []
+    _Raw.body = data
+    with _client(_in_memory(), tell=told.append) as web:
+        told.clear()  # that there is no file is what was asked for
+        try:
+            found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
+            _holds(isinstance(found.data, (dict, list)), found.data)
+        except PlannerError as exc:
+            _plain_words(exc)
+    _holds(not told, told)
+
+
+@cache
+def _in_memory() -> Path:
+    """A place where no cache can be, so that it is kept in memory: a file stands where the folder should."""
+    path = _top() / "no-folder"
+    path.touch()
+    return path
+
+
+# --- the cache of answers ---
+
+
+@cache
+def _sound_cache() -> Path:
+    folder = _top() / "sound-cache"
+    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    with _client(folder) as web:
+        web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
+        web.get(f"{_server()}/v1/elevation", {"latitude": "2"}, accept=JSON)
+    with closing(sqlite3.connect(folder / "http.sqlite")) as file:
+        file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        file.execute("PRAGMA journal_mode=DELETE")
+    return folder / "http.sqlite"
+
+
+def _offline(folder: Path) -> None:
+    """Ask offline, then of the service; the first may find nothing, the second finds what the service says."""
+    told: list[str] = []
+    for offline in (True, False):
+        with _client(folder, offline=offline, tell=told.append) as web:
+            try:
+                found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
+                _holds("elevation" in found.data and np.isfinite(found.fetched_s), found)
+            except PlannerError as exc:
+                _holds(offline, exc)
+                _plain_words(exc)
+
+
+_numbers = count()
+
+
+def cache_file(data: bytes) -> None:
+    folder = _top() / f"cache{next(_numbers)}"
+    folder.mkdir()
+    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    try:
+        (folder / "http.sqlite").write_bytes(data)
+        _offline(folder)
+    finally:
+        shutil.rmtree(folder)
+
+
+def cache_row(data: bytes) -> None:
+    folder = _top() / "rows"
+    folder.mkdir(exist_ok=True)
+    for old in folder.iterdir():
+        old.unlink()
+    shutil.copy(_sound_cache(), folder / "http.sqlite")
+    with closing(sqlite3.connect(folder / "http.sqlite", isolation_level=None)) as file:
+        try:
+            file.execute("UPDATE responses SET value = ?", (data.decode(),))
+        except UnicodeDecodeError:
+            file.execute("UPDATE responses SET value = ?", (data,))
+    _Raw.body = _http(b'{"elevation": [1755.0]}')
+    _offline(folder)
+
+
+def _rows() -> list[bytes]:
+    with closing(sqlite3.connect(_sound_cache())) as file:
+        return [row[0].encode() for row in file.execute("SELECT value FROM responses LIMIT 1")]
+
+
+# --- kept files ---
+
+
+@cache
+def _trip() -> Trip:
+    return open_folder(ROOT / "data" / "examples" / "minimal")[0]
+
+
+@cache
+def _report() -> Report:
+    trip, car = open_folder(ROOT / "data" / "examples" / "minimal")
+    return make_report(forecast(trip, car), remedies=False)
+
+
+def _kept_as(name: str, data: bytes) -> None:
+    path = kept_folder(_trip(), _top()) / name
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(data)
+
+
+def kept_weather(data: bytes) -> None:
+    told: list[str] = []
+    _kept_as("weather.json", data)
+    found = load_kept(_trip(), tell=told.append, root=_top())
+    _holds((found is None) == bool(told) and all("weather.json" in text for text in told), told)
+    for one in [one for held in ({} if found is None else found.fetched).values() for one in held]:
+        _possible(one)
+    if found is not None:
+        _holds(all(one.why.isprintable() and one.place.isprintable() for one in found.missing), found.missing[:1])
+        outlook = make_outlook(_trip(), choose_route(_trip()), Known(weather=found))
+        anchors_on(outlook, _trip().first_date)
+
+
+def kept_past_years(data: bytes) -> None:
+    told: list[str] = []
+    _kept_as("typical.json", data)
+    found = load_past_years(_trip(), tell=told.append, root=_top())
+    _holds(not told or not found, told)
+    for one in found.values():
+        _usual(one)
+    bases_on(make_outlook(_trip(), choose_route(_trip()), Known(past=found)), _trip().first_date)
+
+
+def earlier_plan(data: bytes) -> None:
+    (_top() / "plan.json").write_bytes(data)
+    said = changes(last_plan(_top()), _report())
+    _holds(all(line.isprintable() and len(line) < 2000 for line in said) and 0 < len(said) < 900, said[:3])
+
+
+def normals(data: bytes) -> None:
+    (_top() / "normals.csv").write_bytes(data)
+    try:
+        found = read_normals(_top() / "normals.csv", root=_top())
+        high, low = usual_at(found, lat_deg=40.0, lon_deg=-105.0, elevation_m=1600.0, day=date(2027, 7, 6))
+        _holds(100.0 < low <= high < 450.0, (high, low))
+    except TripError as exc:
+        _plain_words(exc)
+
+
+def fitted(data: bytes) -> None:
+    (_top() / "vehicle.toml").write_bytes(data)
+    try:
+        learnt = read_vehicle(_top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
+        _holds(bool(np.all((learnt.medians >= 0.1) & (learnt.medians <= 5.0))), learnt.medians)
+    except ThermalError as exc:
+        _plain_words(exc)
+
+
+@cache
+def _kernel() -> tuple[Any, Path]:
+    function = check_cache(numba.njit(cache=True)(_twice))
+    function(2.0)
+    held: IndexDataCacheFile = function._cache._cache_file
+    return held, Path(held._index_path)
+
+
+def _twice(x: float) -> float:
+    return 2.0 * x
+
+
+def kernel_cache(data: bytes) -> None:
+    """No bytes are run, or even unpacked, unless this program's checksum stands behind them."""
+    held, path = _kernel()
+    whole = path.read_bytes()
+    try:
+        path.write_bytes(data)
+        _holds(not held._load_index(), "index")
+    finally:
+        path.write_bytes(whole)
+
+
+# --- seeds ---
+
+
+def _http(body: bytes, *head: str, status: str = "200 OK") -> bytes:
+    lines = [f"HTTP/1.1 {status}", f"Content-Length: {len(body)}", "Content-Type: application/json", *head, "", ""]
+    return "\r\n".join(lines).encode() + body
+
+
+def _runs(value: object) -> list[dict[str, object]]:
+    spans = ("2026-07-01T13:00:00+00:00/PT1H", "2026-07-01T14:00:00+00:00/PT5H", "2026-07-01T19:00:00-05:00/P1DT2H")
+    return [{"validTime": span, "value": value} for span in spans]
+
+
+def _grid() -> dict[str, Any]:
+    layers: dict[str, Any] = {
+        "updateTime": "2026-07-01T10:22:03+00:00",
+        "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
+        "temperature": {"uom": "wmoUnit:degC", "values": _runs(25.5)},
+        "dewpoint": {"uom": "wmoUnit:degC", "values": _runs(12)},
+        "windSpeed": {"uom": "wmoUnit:km_h-1", "values": _runs(36.0)},
+        "windDirection": {"uom": "wmoUnit:degree_(angle)", "values": _runs(270)},
+    }
+    return {"type": "Feature", "properties": layers}
+
+
+def _hours() -> dict[str, Any]:
+    return {
+        "latitude": 46.3,
+        "longitude": 8.0,
+        "elevation": 680.0,
+        "hourly_units": {
+            "time": "unixtime",
+            "temperature_2m": "°C",
+            "dew_point_2m": "°C",
+            "wind_speed_10m": "m/s",
+            "wind_direction_10m": "°",
+        },
+        "hourly": {
+            "time": [1782864000, 1782867600, 1782871200],
+            "temperature_2m": [18.4, None, 19.0],
+            "dew_point_2m": [8.0, 8.1, None],
+            "wind_speed_10m": [2.1, 1.8, 0.0],
+            "wind_direction_10m": [250, 360, 0],
+        },
+    }
+
+
+def _archive() -> dict[str, Any]:
+    first, last = SPANS[0]
+    days = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+    return {
+        "elevation": 678.0,
+        "daily_units": {"time": "iso8601", "temperature_2m_max": "°C", "temperature_2m_min": "°C"},
+        "daily": {
+            "time": days,
+            "temperature_2m_max": [30.0 + i % 3 for i in range(len(days))],
+            "temperature_2m_min": [14.5] * len(days),
+        },
+    }
+
+
+def _kept_weather() -> dict[str, Any]:
+    answer = Answer(data=_grid(), fetched_s=1782900000.0, stale=False)
+    one = parse_grid(answer, place=_trip().route[0], source="nws")
+    two = replace(one, source="open-meteo", issued_s=None)
+    missing = [{"place": _trip().route[-1], "why": "did not answer in time"}]
+    return {"form": 1, "fetched": [asdict(one), asdict(two)], "missing": missing, "dates": ["2026-07-01"], "trip": "a"}
+
+
+def _kept_past() -> dict[str, Any]:
+    days = [day.isoformat() for day in DAYS]
+    row = {
+        "place": _trip().route[0],
+        "elevation_m": 150.0,
+        "days": days,
+        "high_k": [310.0, 311.0, 312.5],
+        "low_k": [295.0, 295.5, 296.0],
+        "sd_k": [3.0, 3.1, 2.9],
+        "years": [2016, 2025],
+        "fetched_s": 1782900000.0,
+    }
+    return {"form": 1, "past_years": [row]}
+
+
+def _plan() -> dict[str, Any]:
+    """Write an earlier plan of the trip, with a longer day and a stop for fuel that is not planned any more."""
+    fluids = [
+        {"fluid": name, "level": "thin", "margin_k": 12.5, "when": "2027-07-10T15:03:01-07:00"}
+        for name in ("coolant", "engine oil", "transmission", "differential")
+    ]
+    return {
+        "days": [{"day": 1, "date": "Sat 10 Jul", "arrive": "16:59", "to": "Kingman, Arizona"}],
+        "legs": [{"from": "needles", "to": "kingman", "fluids": fluids, "level": "thin"}],
+        "fuel": {"stops": [{"place": "kingman"}], "gaps": []},
+    }
+
+
+def _normals() -> bytes:
+    months = range(1, 13)
+    heads = ["station", "lat", "lon", "elevation [m]", *(f"high_{m} [degC]" for m in months)]
+    heads += [f"low_{m} [degC]" for m in months]
+    values = ",".join([*(f"{10 + m}.5" for m in months), *(f"{m}.0" for m in months)])
+    rows = [f"S{i},{40 + i},-105.5,{1500 + 100 * i},{values}" for i in range(3)]
+    return "\n".join([",".join(heads), *rows, ""]).encode()
+
+
+_POINT = {"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80", "forecastGridData": "https://elsewhere.invalid/"}}
+_REFUSAL = b'{"error": true, "reason": "Minutely API request limit exceeded. Please try again in one minute."}'
+_PROBLEM = b'{"type": "https://api.weather.gov/problems/NotFound", "title": "Not Found", "status": 404, "detail": "x"}'
+_FIT = b"""base = "estate-1990s-six"
+[fit]
+airflow = {value = 0.9, sd = 0.05, source = "a log"}
+radiator = {value = 1.1, sd = 0.1, source = "a log"}
+[fit.correlation]
+airflow = {radiator = -0.5}
+"""
+
+
+def _answers() -> Sequence[bytes]:
+    body = b'{"elevation": [1755.0]}'
+    chunked = b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\nContent-Type: application/json\r\n\r\n"
+    return (
+        _http(body),
+        _http(body, 'ETag: "1"', "Set-Cookie: a=b; path=/", "Cache-Control: max-age=60", "Vary: Accept"),
+        _http(_REFUSAL, "Retry-After: 60", status="429 Too Many Requests"),
+        _http(_PROBLEM, status="404 Not Found"),
+        _http(b"", "Location: /v1/elevation?x=1", status="301 Moved Permanently"),
+        _http(b"", "Location: http://127.0.0.1:1/v1/elevation", status="302 Found"),
+        _http(b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03\xabV", "Content-Encoding: gzip"),
+        chunked + b"17\r\n" + body + b"\r\n0\r\n\r\n",
+    )
+
+
+TARGETS: dict[str, Target] = {
+    "nws point": (nws_point, [_packed(_POINT)]),
+    "nws grid": (nws_grid, [_packed(_grid())]),
+    "open-meteo forecast": (open_meteo, [_packed(_hours()), _packed([_hours(), _hours()])]),
+    "open-meteo archive": (archive, [_packed(_archive())]),
+    "open-meteo elevation": (heights, [b'{"elevation": [1755.0, null]}', b'{"elevation": [1, 2], "value": "296.606"}']),
+    "usgs elevation": (usgs, [b'{"location": {"x": -117.1}, "value": "296.606"}', b'{"value": -1000000}']),
+    "answer": (raw_answer, [*_answers()]),
+    "cache file": (cache_file, [_sound_cache().read_bytes()]),
+    "cache row": (cache_row, _rows()),
+    "kept weather": (kept_weather, [_packed(_kept_weather())]),
+    "kept past years": (kept_past_years, [_packed(_kept_past())]),
+    "earlier plan": (earlier_plan, [_packed(_plan())]),
+    "normals": (normals, [_normals()]),
+    "fitted factors": (fitted, [_FIT]),
+    "kernel cache": (kernel_cache, [b"\x80\x04\x8c\x060.68.1\x94.\x80\x04K\x01}\x86."]),
+}
+for _ready in (_report, _kernel):  # compiled now, so that no case has to wait for it
+    _ready()

@@ -1,0 +1,638 @@
+"""Services that lie, stall, never end or lead astray, and kept files that anybody may have written.
+
+Plain sockets answer here, as no proper server sends such bytes. What a forecast may hold is stated by
+`planner.weather.record.odd`; the extremes behind its bounds are the World Meteorological Organization's.
+"""
+
+import gzip
+import json
+import math
+import os
+import pickle
+import resource
+import socket
+import socketserver
+import sqlite3
+import threading
+import time
+from contextlib import closing, suppress
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from planner.underway.changes import changes, last_plan
+from planner.weather.heights import OpenMeteoHeights, each_height_m, height_m
+from planner.weather.keep import kept_folder, load_kept, save_weather
+from planner.weather.nws import BadReply, parse_cell, parse_grid
+from planner.weather.openmeteo import parse_hours
+from planner.weather.record import Point, Weather
+from planner.weather.typical import load_past_years, save_past_years, summary, year_spans
+from planner.weather.web import Answer, NeverFetched, Refused, Unreachable
+
+JSON = "application/json"
+BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
+GOOD = b'{"elevation": [1755.0]}'
+
+
+def http(body=GOOD, *head, status="200 OK", length=None):
+    size = len(body) if length is None else length
+    return (
+        "\r\n".join([f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]).encode()
+        + body
+    )
+
+
+@pytest.fixture
+def wire():
+    """`wire(send)` starts a server that calls `send(socket)` for every question; `wire.asked` counts them."""
+    servers = []
+
+    def start(send):
+        class Handler(socketserver.BaseRequestHandler):
+            def handle(self):
+                asked.append(self.request.recv(65536).split(b" ")[1].decode())
+                with suppress(OSError):
+                    send(self.request)
+
+        server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Handler)
+        server.daemon_threads = True
+        threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
+        servers.append(server)
+        return f"http://127.0.0.1:{server.server_address[1]}"
+
+    asked = start.asked = []
+    yield start
+    for server in servers:
+        server.shutdown()
+        server.server_close()
+
+
+def ask(client, url, **more):
+    return client.get(f"{url}/v1/elevation", {"latitude": "1"}, accept=JSON, **more)
+
+
+def drip(part, head):
+    def send(sock):
+        sock.sendall(head)
+        for _ in range(400):
+            sock.sendall(part)
+            time.sleep(0.05)
+
+    return send
+
+
+def reset(sock):
+    sock.sendall(http(length=5000))
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\x01\x00\x00\x00\x00\x00\x00\x00")
+    sock.close()
+
+
+def endless(sock):
+    sock.sendall(b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n\r\n[")
+    while True:
+        sock.sendall(b"1," * 32768)
+
+
+def bomb(layers):
+    body = b"[" + b"1," * 150_000_000
+    for _ in range(layers):
+        body = gzip.compress(body, 9)
+    return http(body, "Content-Encoding: " + ", ".join(["gzip"] * layers))
+
+
+# --- transport ---
+
+
+@pytest.mark.parametrize(
+    "send",
+    [
+        pytest.param(drip(b" ", b"HTTP/1.1 200 OK\r\nContent-Length: 99999\r\n\r\n"), id="body"),
+        pytest.param(drip(b"1\r\n \r\n", b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n"), id="chunks"),
+        pytest.param(drip(b"X: y\r\n", b"HTTP/1.1 200 OK\r\n"), id="headers"),
+        pytest.param(drip(b"H", b""), id="status line"),
+    ],
+)
+def test_an_answer_that_drips_is_given_up(wire, web, send):
+    """Each part comes well within the time for one part; the whole would take 20 s."""
+    url = wire(send)
+    begun = time.monotonic()
+    with pytest.raises(Unreachable, match=r"in time|more than|broke off|cannot be reached"):
+        ask(web(timeout_s=(0.5, 0.5), most_s=1.0), url)
+    assert time.monotonic() - begun < 6.0
+
+
+def test_an_old_answer_stands_in_for_one_that_drips(wire, web, brief):
+    answers = [lambda sock: sock.sendall(http()), drip(b" ", b"HTTP/1.1 200 OK\r\nContent-Length: 99999\r\n\r\n")]
+    url = wire(lambda sock: answers[0 if len(wire.asked) == 1 else 1](sock))
+    client = web(lives=brief, timeout_s=(0.5, 0.5), most_s=1.0)
+    ask(client, url)
+    time.sleep(1.05)
+    assert ask(client, url).stale
+
+
+@pytest.mark.parametrize("answer", ["endless", "bomb", "bombs in a bomb"])
+def test_a_body_without_end_takes_little_memory(wire, web, answer):
+    packed = b"" if answer == "endless" else bomb(1 if answer == "bomb" else 2)
+    url = wire(endless if answer == "endless" else lambda sock: sock.sendall(packed))
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(Unreachable, match="more than 8 MB"):
+        ask(web(), url)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # of 300 MB [kB]
+
+
+@pytest.mark.parametrize(
+    ("send", "told"),
+    [
+        (reset, "cannot be reached|broke off"),
+        (lambda sock: sock.close(), "cannot be reached"),
+        (lambda sock: sock.sendall(b"\x00\xff" * 500), "cannot be reached|broke off"),
+        (lambda sock: sock.sendall(http(length=10**9)), "broke off|cannot be reached"),
+        (lambda sock: sock.sendall(http(b"[" * 200_000)), "JSON"),
+        (lambda sock: sock.sendall(http(b"<html>Welcome</html>", "Content-Type: application/json")), "login"),
+        (lambda sock: sock.sendall(http(b'\xff\xfe{"elevation"')), "JSON"),
+        (lambda sock: sock.sendall(http(gzip.compress(GOOD)[:-12], "Content-Encoding: gzip")), "JSON|broke off"),
+        (lambda sock: sock.sendall(http(GOOD, "Content-Encoding: gzip")), "broke off"),
+        (lambda sock: sock.sendall(http(b'{"elevation": ' + b"9" * 6000 + b"}")), "JSON"),
+        (lambda sock: sock.sendall(http(b"", status="304 Not Modified")), "another form"),
+    ],
+)
+def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
+    told_too = []
+    url = wire(send)
+    with pytest.raises(Unreachable, match=told):
+        ask(web(timeout_s=(0.5, 0.5), tell=told_too.append), url)
+    assert told_too == []  # the cache is not to blame
+
+
+def test_wrong_content_type_is_no_matter(wire, web):
+    url = wire(lambda sock: sock.sendall(http(GOOD, "Content-Type: text/html; charset=nonsense")))
+    assert ask(web(), url).data == {"elevation": [1755.0]}
+
+
+def test_no_tls_where_it_is_expected(wire, web):
+    url = wire(lambda sock: sock.sendall(http())).replace("http:", "https:")
+    with pytest.raises(Unreachable, match="certificate"):
+        ask(web(timeout_s=(0.5, 0.5)), url)
+
+
+@pytest.mark.parametrize("later", ["99999999999999", "Wed, 01 Jan 3000 00:00:00 GMT", "-1", "\xb2", "\x1b[2J"])
+@pytest.mark.parametrize("status", ["429 Too Many", "503 Down"])
+def test_no_retry_waits_for_as_long_as_a_service_says(wire, web, status, later):
+    url = wire(lambda sock: sock.sendall(http(b"{}", f"Retry-After: {later}", status=status)))
+    begun = time.monotonic()
+    with pytest.raises(Refused) as caught:
+        ask(web(), url)
+    assert time.monotonic() - begun < 6.0
+    assert str(caught.value).isprintable()
+    assert later not in str(caught.value)
+
+
+def test_words_of_a_refusal_cannot_command_a_terminal(wire, web):
+    body = json.dumps({"reason": "\x1b]0;gone\x07\n\ud800" + "x" * 5000, "type": ["deep"], "title": {}}).encode()
+    url = wire(lambda sock: sock.sendall(http(body, status="400 Bad Request")))
+    with pytest.raises(Refused) as caught:
+        ask(web(), url)
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 300
+
+
+# --- where an answer leads ---
+
+
+@pytest.mark.parametrize(
+    "there",
+    [
+        "file:///etc/passwd",
+        "http://127.0.0.1:1/v1/elevation",
+        "//localhost/v1/elevation",
+        "https://{here}/",
+        "http://[",
+        "http://x@{here}/v1/elevation",
+        "http://127.0.0.1:99999999/",
+        "/v1/\xe9levation",
+        "ftp:x",
+    ],
+)
+def test_no_answer_leads_to_another_server(wire, web, there):
+    other = wire(lambda sock: sock.sendall(http()))
+    url = wire(lambda sock: sock.sendall(moved))
+    there = there.replace("127.0.0.1:1/", other.removeprefix("http://") + "/").replace("{here}", url.split("/")[2])
+    moved = http(b"", f"Location: {there}", status="302 Found")
+    told = []
+    with pytest.raises(Unreachable, match="another server"):
+        ask(web(tell=told.append), url)
+    assert len(wire.asked) == 1
+    assert told == []
+
+
+def test_redirects_in_a_circle_end(wire, web):
+    url = wire(lambda sock: sock.sendall(http(b"", "Location: /v1/elevation?latitude=2", status="302 Found")))
+    with pytest.raises(Unreachable, match="in a circle"):
+        ask(web(), url)
+    assert len(wire.asked) <= 5
+
+
+@pytest.mark.parametrize(
+    "cell", ["../../x", "TOP/../..", "31@elsewhere", "３", "1_0", "-", "", 10**9, True, None, [], 3.0]
+)
+def test_a_grid_cell_is_a_number_and_leads_nowhere_else(cell):
+    with pytest.raises(BadReply):
+        parse_cell({"properties": {"gridId": "TOP", "gridX": cell, "gridY": 1}})
+    with pytest.raises(BadReply):
+        parse_cell({"properties": {"gridId": cell, "gridX": 1, "gridY": 1}})
+
+
+# --- values that cannot be ---
+
+
+def hours(**changes):
+    held = {
+        "time": [1782864000, 1782867600, 1782871200],
+        "temperature_2m": [18.4, None, 19.0],
+        "dew_point_2m": [8.0, 8.0, None],
+        "wind_speed_10m": [2.1, 1.8, 0.0],
+        "wind_direction_10m": [250, 360, 0],
+    }
+    units = {"time": "unixtime", "temperature_2m": "°C", "dew_point_2m": "°C", "wind_speed_10m": "m/s"}
+    more = {name: changes.pop(name) for name in ("elevation",) if name in changes}
+    units |= {"wind_direction_10m": changes.pop("unit", "°")}
+    reply = {"hourly": held | changes, "hourly_units": units, **more}
+    return parse_hours(json.loads(json.dumps(reply)), point=BRIG, fetched_s=1.8e9, source="open-meteo")
+
+
+def test_null_is_left_out_and_the_rest_is_used():
+    one = hours()
+    assert one.epoch_s == (1782864000.0, 1782871200.0)
+    assert math.isnan(one.dew_k[1])
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"temperature_2m": [900.0, 18.0, 18.0]}, "air temperature of 1173.15 K"),
+        ({"temperature_2m": [18.0, math.nan, 18.0]}, "no number it can be"),
+        ({"temperature_2m": [18.0, math.inf, 18.0]}, "no number it can be"),
+        ({"temperature_2m": [18.0, "18.0", 18.0]}, "'18.0', which is no number"),
+        ({"temperature_2m": [18.0, True, 18.0]}, "no number it can be"),
+        ({"temperature_2m": [18.0, 10**400, 18.0]}, "no number it can be"),
+        ({"temperature_2m": [18.0, [18.0], 18.0]}, "a list, which is no number"),
+        ({"temperature_2m": [18.0]}, "another number of hours"),
+        ({"temperature_2m": {"0": 18.0}}, "another number of hours"),
+        ({"dew_point_2m": [8.0, 8.0, 99.0]}, "dew point of 372.15 K"),
+        ({"wind_speed_10m": [-3.0, 1.0, 1.0]}, "wind of -3 m/s"),
+        ({"wind_speed_10m": [500.0, 1.0, 1.0]}, "wind of 500 m/s"),
+        ({"wind_direction_10m": [720, 0, 0]}, "wind direction of 720"),
+        ({"unit": "rad"}, "wind_direction_10m in 'rad'"),
+        ({"time": [1782871200, 1782867600, 1782864000]}, "out of order"),
+        ({"time": [1782864000, 1782867600, 1782864000]}, "out of order"),
+        ({"time": [1782864000, 1782867600, 253402300799]}, r"a time of 2.53402e\+11"),
+        ({"time": [None, 1782867600, 1782871200]}, "a time of nan"),
+        ({"time": 5}, "another number of hours"),
+        ({"elevation": 1e6}, "elevation of 1e\\+06 m"),
+        ({"elevation": "680"}, "no number it can be"),
+    ],
+)
+def test_impossible_hours_are_refused_and_named(changes, told):
+    with pytest.raises(BadReply, match=told):
+        hours(**changes)
+
+
+def test_a_million_hours_are_refused_soon():
+    many = list(range(0, 3_600_000_000, 3600))
+    rest = {name: [1.0] * len(many) for name in ("temperature_2m", "dew_point_2m", "wind_speed_10m")}
+    begun = time.process_time()
+    with pytest.raises(BadReply, match="1000000 hours"):
+        hours(time=many, wind_direction_10m=[1] * len(many), **rest)
+    assert time.process_time() - begun < 10.0
+
+
+START = "2026-07-01T13:00:00+00:00"
+
+
+def grid(**changes):
+    layers = {
+        "updateTime": "2026-07-01T10:22:03+00:00",
+        "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
+        "temperature": {"uom": "wmoUnit:degC", "values": [{"validTime": f"{START}/PT2H", "value": 25.5}]},
+    }
+    data = json.loads(json.dumps({"properties": layers | changes}))
+    return parse_grid(Answer(data=data, fetched_s=1.8e9, stale=False), place="linn", source="nws")
+
+
+def layer(*values, uom="wmoUnit:degC", span=f"{START}/PT1H"):
+    return {"uom": uom, "values": [{"validTime": span, "value": value} for value in values]}
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"temperature": layer(900.0)}, "air temperature of 1173.15 K"),
+        ({"temperature": layer(10**400)}, "no number it can be"),
+        ({"temperature": layer("25.5")}, "no number it can be"),
+        ({"temperature": layer(1.0, 2.0)}, "twice for one hour"),
+        ({"temperature": layer(36.0, uom="wmoUnit:km_h-1")}, "unit that is not known"),
+        ({"temperature": layer(25.0, uom=None)}, "no text"),
+        ({"temperature": layer(25.0, span="0001-01-01T00:00:00+23:59/PT1H")}, "cannot be read"),
+        ({"temperature": layer(25.0, span="9999-12-31T23:59:59-23:59/PT1H")}, "cannot be read"),
+        ({"temperature": layer(25.0, span="9999-12-31T23:00:00+00:00/PT1H")}, "a time of"),
+        ({"temperature": layer(25.0, span=f"{START}/P999DT999H")}, "more than 1000 hours"),
+        ({"temperature": layer(25.0, span=["x"])}, "no text"),
+        ({"temperature": [1, 2]}, "without 'temperature'"),
+        ({"temperature": {"uom": "wmoUnit:degC", "values": ["25.5"]}}, "another form"),
+        ({"windSpeed": layer(25.0)}, "windSpeed in a unit"),
+        ({"windSpeed": layer(-36.0, uom="wmoUnit:km_h-1")}, "wind of -10 m/s"),
+        ({"elevation": {"unitCode": "wmoUnit:ft", "value": 1334.0}}, "elevation in a unit"),
+        ({"elevation": {"unitCode": "wmoUnit:m", "value": 10**400}}, "no number it can be"),
+        ({"updateTime": "0001-01-01T00:00:00+00:00"}, "time of issue"),
+        ({"updateTime": 5}, "no text"),
+    ],
+)
+def test_impossible_grids_are_refused_and_named(changes, told):
+    with pytest.raises(BadReply, match=told):
+        grid(**changes)
+
+
+def test_runs_out_of_order_keep_their_own_hours():
+    late = layer(20.0, span="2026-07-01T16:00:00+00:00/PT1H")["values"]
+    one = grid(temperature={"uom": "wmoUnit:degC", "values": late + layer(10.0)["values"]})
+    assert one.air_k == (283.15, 293.15)
+
+
+DAYS = (date(2027, 7, 6),)
+SPANS = year_spans(DAYS, date(2027, 3, 1))
+
+
+def archive(spoil):
+    replies = []
+    for first, last in SPANS:
+        days = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+        daily = {"time": days, "temperature_2m_max": [30.0] * 15, "temperature_2m_min": [14.0] * 15}
+        units = {"temperature_2m_max": "°C", "temperature_2m_min": "°C"}
+        replies.append({"elevation": 678.0, "daily": daily, "daily_units": units})
+    spoil(replies[3])
+    return summary(replies, SPANS, point=BRIG, dates=DAYS, fetched_s=1.78e9)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 99.0), "no air can have"),
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, "30"), "no number"),
+        (lambda r: r["daily"]["temperature_2m_max"].__setitem__(0, 10**400), "no number"),
+        (lambda r: r["daily"]["time"].reverse(), "other days than 20"),
+        (lambda r: r["daily"]["time"].__setitem__(0, "1950-01-01"), "other days than 20"),
+        (lambda r: r["daily_units"].update(temperature_2m_min="°F"), "another unit"),
+        (lambda r: r.update(daily=[]), "another form"),
+    ],
+)
+def test_impossible_past_years_are_refused_and_named(spoil, told):
+    assert archive(lambda _: None).high_k == (pytest.approx(303.15),)
+    with pytest.raises(BadReply, match=told):
+        archive(spoil)
+
+
+def test_elevations_that_cannot_be_are_none_and_a_short_list_is_told(wire, web):
+    assert [height_m(v) for v in (10**400, "1e999", "nan", 9001, True, [5], "9" * 5000)] == [None] * 7
+    with pytest.raises(BadReply, match="no list of 2"):
+        each_height_m({"elevation": [1.0]}, 2)
+    told = []
+    url = wire(lambda sock: sock.sendall(http(b'{"elevation": [1, 2, 3]}')))
+    assert OpenMeteoHeights(url=url).heights_m([BRIG], web=web(), tell=told.append) == (None,)
+    assert "no list of 1 elevations" in told[0]
+
+
+# --- the cache of answers ---
+
+
+class Spring:
+    """Makes a file when it is unpickled."""
+
+    def __init__(self, path):
+        self.path = path
+
+    def __reduce__(self):
+        return (os.mkdir, (str(self.path),))
+
+
+@pytest.mark.parametrize("table", ["responses", "redirects"])
+def test_no_code_hides_in_the_cache(wire, web, tmp_path, table):
+    url = wire(lambda sock: sock.sendall(http()))
+    client = web()
+    ask(client, url)
+    client.close()
+    sprung = tmp_path / "sprung"
+    with closing(sqlite3.connect(tmp_path / "cache" / "http.sqlite", isolation_level=None)) as file:
+        (key,) = file.execute("SELECT key FROM responses").fetchone()
+        file.execute(f"DELETE FROM {table}")
+        file.execute(f"INSERT INTO {table} (key, value) VALUES (?, ?)", (key, pickle.dumps(Spring(sprung))))
+    assert ask(web(), url).data == {"elevation": [1755.0]}
+    assert not sprung.exists()
+    pickle.loads(pickle.dumps(Spring(sprung)))  # it would have
+    assert sprung.exists()
+
+
+def row(**changes):
+    now = datetime.now(UTC)
+    plain = {
+        "_content": "eyJlbGV2YXRpb24iOiBbMTc1NS4wXX0=",
+        "created_at": now.isoformat(),
+        "expires": (now + timedelta(days=1)).isoformat(),
+        "headers": {"Content-Type": "application/json"},
+        "request": {"headers": {}, "method": "GET", "url": "http://x/v1/elevation"},
+        "status_code": 200,
+        "url": "http://x/v1/elevation",
+    }
+    return json.dumps({key: value for key, value in (plain | changes).items() if value != "absent"})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[1]",
+        "[" * 100_000,
+        row(status_code=-1),
+        row(status_code="x"),
+        row(headers=3.0),
+        row(headers={"Cache-Control": 5}),
+        row(_content=None),
+        row(_content="absent"),
+        row(_content="PGh0bWw+"),
+        row(_content="e30="),
+        row(created_at=5),
+        row(created_at="2026-07-01T12:00:00"),
+        row(created_at="0001-01-01T00:00:00+00:00"),
+        row(expires="9999-12-31T23:59:59-23:59"),
+        b"\xff\xfe\x00",
+    ],
+)
+def test_a_damaged_row_is_left_aside_and_said(wire, web, tmp_path, text):
+    url = wire(lambda sock: sock.sendall(http()))
+    client = web()
+    ask(client, url)
+    client.close()
+    with closing(sqlite3.connect(tmp_path / "cache" / "http.sqlite", isolation_level=None)) as file:
+        file.execute("UPDATE responses SET value = ?", (text,))
+    told = []
+    with pytest.raises(NeverFetched):
+        ask(web(offline=True, tell=told.append), url)
+    assert "in the cache is damaged" in told[0]
+    assert ask(web(tell=told.append), url).data == {"elevation": [1755.0]}
+    assert not ask(web(), url).stale
+    assert len(wire.asked) == 2
+    assert not list((tmp_path / "cache").glob("*corrupt*"))  # the other answers are kept
+
+
+def test_a_sound_row_is_used(wire, web, tmp_path):
+    """The row above without a fault, so that those tests test what they say."""
+    url = wire(lambda sock: sock.sendall(http()))
+    client = web()
+    ask(client, url)
+    client.close()
+    with closing(sqlite3.connect(tmp_path / "cache" / "http.sqlite", isolation_level=None)) as file:
+        file.execute("UPDATE responses SET value = ?", (row(),))
+    assert ask(web(offline=True), url).data == {"elevation": [1755.0]}
+
+
+# --- kept weather ---
+
+
+@pytest.fixture
+def trip(make_trip, road, tmp_path, user_folders):
+    return make_trip([road("linn", "windsor", 60.0)], folder=tmp_path / "trip")
+
+
+def kept(trip, **changes):
+    """Keep a forecast of which something is changed afterwards."""
+    one = grid()
+    path = save_weather(trip, Weather(fetched={"linn": (one,)}, dates=(date(2026, 7, 1),)))
+    data = json.loads(path.read_text(encoding="utf-8"))
+    (row,) = data["fetched"]
+    row |= {"fetched_s": time.time()} | {name: value for name, value in changes.items() if name in row}
+    data |= {name: value for name, value in changes.items() if name not in row}
+    path.write_text(json.dumps(data), encoding="utf-8")
+    told = []
+    return load_kept(trip, tell=told.append), told
+
+
+def test_kept_weather_comes_back(trip):
+    found, told = kept(trip)
+    assert found.fetched["linn"][0].air_k == (298.65, 298.65)
+    assert told == []
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"air_k": [1173.0, 300.0]},
+        {"air_k": [math.nan, 300.0]},
+        {"air_k": ["300", "300"]},
+        {"air_k": [10**400, 300.0]},
+        {"air_k": [300.0]},
+        {"air_k": None},
+        {"epoch_s": [2e9, 1e9]},
+        {"epoch_s": [1e9, 1e9]},
+        {"wind_m_per_s": [-1.0, 1.0]},
+        {"elevation_m": math.inf},
+        {"fetched_s": 4e9},  # it would beat every forecast until 2096
+        {"fetched_s": "now"},
+        {"source": "\x1b[2J"},
+        {"place": {"a": 1}},
+        {"missing": [{"place": "x"}]},
+        {"missing": "x"},
+        {"dates": ["2026-13-01"]},
+        {"dates": [5]},
+        {"fetched": {"linn": []}},
+    ],
+)
+def test_kept_weather_that_cannot_be_is_left_aside_and_said(trip, changes):
+    found, told = kept(trip, **changes)
+    assert found is None
+    assert "weather.json is damaged" in told[0]
+    assert "run 'grademargin weather' again" in told[0]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"high_k": [900.0]},
+        {"high_k": [280.0]},
+        {"sd_k": [-1.0]},
+        {"sd_k": [math.nan]},
+        {"years": [1, 10**400]},
+        {"years": []},
+        {"elevation_m": 1e9},
+        {"fetched_s": 4e9},
+        {"days": []},
+        {"days": ["2027-07-06", "2027-07-06"]},
+        {"place": 5},
+    ],
+)
+def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, changes):
+    one = archive(lambda _: None)
+    save_past_years(trip, {"brig": one})
+    assert load_past_years(trip) == {"brig": one}
+    path = kept_folder(trip) / "typical.json"
+    data = json.loads(path.read_text(encoding="utf-8"))
+    data["past_years"][0] |= changes
+    path.write_text(json.dumps(data), encoding="utf-8")
+    told = []
+    assert load_past_years(trip, tell=told.append) == {}
+    assert "typical.json is damaged" in told[0]
+
+
+def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
+    """Opening a pipe that nobody writes to would wait for ever."""
+    path = kept_folder(trip) / "weather.json"
+    path.parent.mkdir(parents=True)
+    for make in (os.mkfifo, os.mkdir):
+        make(path)
+        told = []
+        assert load_kept(trip, tell=told.append) is None
+        assert "is not a file" in told[0]
+        path.rmdir() if path.is_dir() else path.unlink()
+
+
+# --- the earlier plan ---
+
+
+def earlier(report, folder, **changes):
+    fluids = [
+        {"fluid": name, "level": "thin", "margin_k": 3.0, "when": "2027-07-10T15:03:01-07:00"} | changes
+        for name in ("coolant", "engine oil", "transmission", "differential")
+    ]
+    name = changes.get("to", "Kingman, Arizona")
+    plan = {
+        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": name}] * changes.get("days", 1),
+        "legs": [{"from": "needles", "to": "kingman", "fluids": fluids}],
+        "fuel": {"stops": []},
+    }
+    (folder / "plan.json").write_text(json.dumps(plan), encoding="utf-8")
+    return changes_of(folder, report)
+
+
+def changes_of(folder, report):
+    return "\n".join(changes(last_plan(folder), report))
+
+
+def test_margins_that_cannot_be_are_not_compared_and_that_is_said(minimal, tmp_path):
+    assert "margin up by" in earlier(minimal, tmp_path)
+    for changed in ({"margin_k": math.inf}, {"margin_k": math.nan}, {"margin_k": 1e300}, {"level": "\x1b[2J"}):
+        said = earlier(minimal, tmp_path, **changed)
+        assert "Not compared, as out/plan.json is damaged or from another version: margins." in said
+        assert "margin up" not in said
+
+
+def test_names_of_an_earlier_plan_cannot_command_a_terminal(minimal, tmp_path):
+    plan = {
+        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": "\x1b[2J" + "x" * 9000}] * 2,
+        "legs": [{"from": "a", "to": "b", "fluids": [{"when": "2027-07-10T15:03:01-07:00"}]}],
+        "fuel": {"stops": []},
+    }
+    (tmp_path / "plan.json").write_text(json.dumps(plan), encoding="utf-8")
+    said = changes_of(tmp_path, minimal)
+    assert "was planned" in said
+    assert said.replace("\n", "").isprintable()
+    assert len(said) < 2000
+    assert "arrivals, nights" in earlier(minimal, tmp_path, days=100_000)
