@@ -1,4 +1,4 @@
-"""The command line: the only place that prints. Heavy imports wait until a command needs them."""
+"""The command line: commands on a trip, and how a run ends. Heavy imports wait until a command needs them."""
 
 import io as io_module
 import sys

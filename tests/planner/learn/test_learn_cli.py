@@ -73,6 +73,8 @@ def test_only_what_was_asked_is_learnt(call, folder: Path, tmp_path: Path) -> No
     assert "did you mean axle_heat" in call(
         "fit", folder, path, "--learn", "axl_heat", "--out", tmp_path / "w.toml", code=2
     )
+    nowhere = tmp_path / "nowhere" / "v.toml"
+    assert "cannot be written" in call("fit", folder, path, "--learn", "axle_heat", "--out", nowhere, code=3)
 
 
 def test_alarms(call, folder: Path) -> None:
