@@ -1,16 +1,17 @@
 """The command line: the only place that prints. Heavy imports wait until a command needs them."""
 
-import io as io_module
 import json
+import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner import learncli
+from planner import learncli, streams
 from planner.errors import OutputError, PlannerError, TripError
+from planner.streams import Streams
 
 if TYPE_CHECKING:
     from planner.forecast import Forecast
@@ -23,29 +24,6 @@ if TYPE_CHECKING:
 DONE, EXCEEDED, BAD_INPUT, FAILED = 0, 1, 2, 3
 _FOLDER = click.Path(path_type=Path)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
-
-
-class Streams:
-    """Where results and progress go."""
-
-    def __init__(self, out: TextIO, err: TextIO) -> None:
-        self.out, self.err = out, err
-
-    def say(self, text: str = "") -> None:
-        """Print a result."""
-        print(text, file=self.out)
-
-    def tell(self, text: str) -> None:
-        """Print progress."""
-        print(f"  {text}", file=self.err)
-
-    def show(self, *things: Any) -> None:
-        """Print rich tables."""
-        from rich.console import Console
-
-        console = Console(file=self.out, highlight=False)
-        for thing in things:
-            console.print(thing)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -102,7 +80,7 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
     trip, car = open_folder(folder)
     effects = [] if quick else _effects(io, trip, car)
     if as_json:
-        io.say(_check_json(trip, car, effects))
+        io.data(_check_json(trip, car, effects) + "\n")
         return DONE
     counts = f"{len(trip.places)} places, {len(trip.legs)} legs"
     io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
@@ -171,9 +149,9 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
     report = _report(io, folder, remedies=False)
     if as_json:
-        io.out.write(export.to_json(export.plan_dict(report)))
+        io.data(export.to_json(export.plan_dict(report)))
     elif as_csv:
-        io.out.write(export.forecast_csv(report))
+        io.data(export.forecast_csv(report))
     else:
         io.show(terminal.legs(report))
     return _verdict(report)
@@ -200,16 +178,18 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from maps import basemap, page
     from planner import export, mapscene, paths, terminal
     from planner.changes import changes, last_plan
-    from planner.exchange import exchange_files
+    from planner.exchange import PLAN_FILES, exchange_files
     from planner.replan import read_request
 
     request = read_request(**asked)
-    report = _report(io, folder, remedies=True, request=request)
+    target = folder / "out" if out_folder is None else out_folder
+    report = _report(
+        io, folder, remedies=True, request=request, ready=lambda: export.try_out(target, PLAN_FILES, trip=folder)
+    )
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
     plan_json = export.to_json(export.plan_dict(report))
-    target = folder / "out" if out_folder is None else out_folder
     files = {
         "trip.html": html,
         "forecast.csv": export.forecast_csv(report),
@@ -219,7 +199,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     said = () if request is None else changes(last_plan(target), report)
     export.write_files(target, files)
     if as_json:
-        io.out.write(plan_json)
+        io.data(plan_json)
     else:
         io.show(*terminal.plan(report))
         for line in said:
@@ -245,13 +225,18 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
     from planner.files.folder import open_folder
     from planner.whatif import run_variants
 
+    if svg is not None and svg.suffix.lower() != ".svg":
+        message = f"--svg {svg}: the picture's name ends in .svg, e.g. whatif.svg; nothing else is written over"
+        raise PlannerError(message)
     trip, car = open_folder(folder)
+    if svg is not None:
+        export.try_out(svg.parent, (svg.name,))
     outlook = _outlook(io, trip, car)
     outcomes = run_variants(outlook, settings, tell=io.tell)
     if svg is not None:
         export.write_files(svg.parent, {svg.name: export.tornado_svg(outlook, outcomes)})
     if as_json:
-        io.out.write(export.to_json(export.whatif_dict(outlook, outcomes)))
+        io.data(export.to_json(export.whatif_dict(outlook, outcomes)))
     else:
         io.show(*terminal.whatif(outlook, outcomes))
     return DONE
@@ -315,7 +300,7 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     trip, car = open_folder(folder)
     outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
     if as_json:
-        io.out.write(export.to_json(sessionshow.session_dict(outcome)))
+        io.data(export.to_json(sessionshow.session_dict(outcome)))
     else:
         io.show(*sessionshow.tables(outcome, trip))
     return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
@@ -354,11 +339,19 @@ def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> i
     return DONE if told else FAILED
 
 
-def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":
-    """Read, forecast, find margins; says when the compiler will take its time."""
+def _report(
+    io: Streams,
+    folder: Path,
+    *,
+    remedies: bool,
+    request: "Request | None" = None,
+    ready: Callable[[], None] = lambda: None,
+) -> "Report":
+    """Read, make sure of what comes after, forecast, find margins."""
     from planner.files.folder import open_folder
 
     trip, car = open_folder(folder)
+    ready()
     io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
     outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
@@ -405,7 +398,7 @@ def _verdict(report: "Report") -> int:
 
 def _json(io: Streams, value: object) -> None:
     """Print plain data."""
-    io.say(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False))
+    io.data(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n")
 
 
 for _command in (learncli.log, learncli.fit, learncli.review, learncli.alarms):
@@ -427,9 +420,6 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
     int
         0 done, 1 done and a margin is exceeded, 2 bad input, 3 could not be written or fetched.
     """
-    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a sign gets a question mark, not an error
-        if isinstance(stream, io_module.TextIOWrapper):
-            stream.reconfigure(errors="replace")
     io = Streams(sys.stdout if out is None else out, sys.stderr if err is None else err)
     try:
         return int(
@@ -440,21 +430,33 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:
-            print(f"grademargin: {problem}", file=io.err)
+            io.complain(f"grademargin: {problem}")
         return BAD_INPUT
-    except OutputError as exc:
-        print(f"grademargin: {exc}", file=io.err)
-        return FAILED
     except PlannerError as exc:
-        print(f"grademargin: {exc}", file=io.err)
-        return BAD_INPUT
+        io.complain(f"grademargin: {exc}")
+        return FAILED if isinstance(exc, OutputError) else BAD_INPUT
+    except OSError as exc:
+        io.drop()
+        where = "" if exc.filename is None else f"{exc.filename}: "
+        io.complain(f"grademargin: {where}{exc.strerror or exc}; see to that and try again")
+        return FAILED
     except (click.Abort, KeyboardInterrupt):
-        print("grademargin: stopped; no file is half written", file=io.err)
-        return 130
-    except BrokenPipeError:
+        return _stopped(io, signal.SIGINT)
+    except streams.Stopped as exc:
+        return _stopped(io, exc.number)
+    except SystemExit:  # the help's reader has seen enough
         return DONE
+
+
+def _stopped(io: Streams, number: int) -> int:
+    """Say so; the exit code is the one a shell gives."""
+    io.complain("grademargin: stopped; no file is half written")
+    return 128 + number
 
 
 def entry() -> None:
     """Start the program."""
-    sys.exit(main())
+    streams.guard()
+    code = main()
+    streams.calm()
+    sys.exit(code)

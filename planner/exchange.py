@@ -5,6 +5,9 @@ from planner.gpxout import trip_gpx
 from planner.icsout import trip_ics
 from planner.report import Report
 
+PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
+"""What `plan` writes, in the order in which the files get their names."""
+
 
 def exchange_files(report: Report) -> dict[str, str]:
     """Make the files.

@@ -100,14 +100,18 @@ def fit(
 
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
+    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    drawn = folder / "out" if plots is None else plots
+    learnout.refuse_existing(target)
+    export.try_out(target.parent, ())
+    export.try_out(drawn, (), trip=folder)
     timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
     before = learning.outlook_of(trip, timeline, car.vehicle, car.spread)
     after = learning.outlook_of(trip, timeline, learned.found.vehicle, learned.learnt)
-    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
     _write(learned, folder, target, day)
-    export.write_files(folder / "out" if plots is None else plots, learning.plots(learned))
+    export.write_files(drawn, learning.plots(learned))
     if as_json:
         io.say(export.to_json(learnout.learned_dict(learned, before, after)).rstrip())
         return DONE
@@ -119,9 +123,9 @@ def fit(
 
 def _write(learned: "Learned", folder: Path, target: Path, day: date) -> None:
     """Write the new vehicle file."""
+    from planner.learnout import write_fitted
     from planner.paths import data_folder
     from thermal.errors import ThermalError
-    from thermal.vehicle_write import write_fitted
 
     names = ", ".join(one.log.name for one in learned.driven)
     try:

@@ -16,10 +16,10 @@ ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "the
 ORDER = {
     "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
     "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
-    "maps": "errors thinning scene basemap chart still page",
-    "planner": "errors paths model cautions display files files.reading clock geo graph weather weather.record "
-    "weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook files.tables "
-    "files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
+    "maps": "errors direction thinning scene basemap chart still page",
+    "planner": "errors streams paths wholefile model cautions display files files.reading clock geo graph weather "
+    "weather.record weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook "
+    "files.tables files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
     "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
     "weather.typical weather.outlook weather.gather weather.along weather.told weather.command "
     "files.sessionfile files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs "
