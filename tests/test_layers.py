@@ -26,7 +26,7 @@ ORDER = {
     "files.trips files.folder files.spreadsheet timeline forecast margins fuel service trial reroute "
     "sensitivity choices whatif remedies whereabouts replan laps course session sessionshow report changes "
     "logmatch logplot alarms learnwords learn review terminal marks sheets mapscene gpxout icsout geojsonout "
-    "exchange export learnout learncli cli",
+    "exchange export learnout learncli cli __main__",
 }
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 
