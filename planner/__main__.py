@@ -1,19 +1,31 @@
-"""Where the program starts: what stops it while its parts are still being loaded gets a sentence too."""
+"""Where the program starts: what stops it while its parts are being loaded gets its sentence too."""
 
 import sys
 from contextlib import suppress
+
+from planner import streams
 
 
 def entry() -> None:
     """Start the program."""
     try:
-        from planner.cli import entry as begin
+        streams.guard()
+        from planner.cli import main
 
-        begin()
+        code = main()
+        streams.calm()
     except KeyboardInterrupt:
-        with suppress(OSError, AttributeError):  # stderr may be closed
-            sys.stderr.write("grademargin: stopped; no file is half written\n")
-        sys.exit(130)
+        code = _stopped(2)
+    except streams.Stopped as exc:
+        code = _stopped(exc.number)
+    sys.exit(code)
+
+
+def _stopped(number: int) -> int:
+    """Say so; the exit code is the one a shell gives."""
+    with suppress(OSError, AttributeError):  # stderr may be closed
+        sys.stderr.write("grademargin: stopped; no file is half written\n")
+    return 128 + number
 
 
 if __name__ == "__main__":

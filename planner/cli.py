@@ -452,11 +452,3 @@ def _stopped(io: Streams, number: int) -> int:
     """Say so; the exit code is the one a shell gives."""
     io.complain("grademargin: stopped; no file is half written")
     return 128 + number
-
-
-def entry() -> None:
-    """Start the program."""
-    streams.guard()
-    code = main()
-    streams.calm()
-    sys.exit(code)

@@ -16,6 +16,8 @@ import warm
 
 from planner.weather.keep import save_json
 from planner.wholefile import is_part
+from thermal import kernel
+from thermal.compiled import drop_damaged
 
 NOBODY = 65534
 PROGRAM = [sys.executable, "-m", "planner"]
@@ -336,3 +338,44 @@ def test_data_keeps_every_letter_where_words_cannot(trip: Path) -> None:
     plain = warm.run("plan", trip, prepare=ascii_only)
     assert plain.code == 0
     assert "??????? ? ??" in plain.out
+
+
+def test_damaged_compiler_results_are_dropped(tmp_path: Path) -> None:
+    """As a power cut leaves them: empty, or noise; sound ones stay."""
+    kept = Path(str(kernel._march.stats.cache_path))
+    names = [path.name for path in kept.glob("kernel.*") if path.suffix in (".nbi", ".nbc")]
+    if not names:
+        pytest.skip("no compiled kernel is kept on this machine")
+    for name in names:
+        shutil.copy(kept / name, tmp_path)
+    drop_damaged(tmp_path, "kernel")
+    assert sorted(os.listdir(tmp_path)) == sorted(names)
+    for name in names:
+        for harm in (b"", os.urandom(1000), (kept / name).read_bytes()[:50]):
+            (tmp_path / name).write_bytes(harm)
+            drop_damaged(tmp_path, "kernel")
+            assert not (tmp_path / name).exists()
+
+
+FAKE_CLOCK = next(iter(sorted(Path("/usr/lib").glob("**/faketime/libfaketime.so.1"))), None)
+
+
+@pytest.mark.skipif(FAKE_CLOCK is None, reason="no libfaketime")
+@pytest.mark.parametrize("now", ["1970-01-01 00:00:05", "2100-06-01 12:00:00"])
+def test_a_wrong_clock_changes_no_plan(trip: Path, now: str) -> None:
+    before = warm.state(trip)
+    env = {**os.environ, "LD_PRELOAD": str(FAKE_CLOCK), "FAKETIME": f"@{now}"}
+    done = subprocess.run([*PROGRAM, "plan", trip], env=env, capture_output=True, text=True)
+    assert (done.returncode, "Traceback" in done.stderr) == (0, False), done.stderr
+    assert warm.state(trip) == before
+
+
+@pytest.mark.parametrize("departure", ["2027-03-14 02:30", "2027-11-07 01:30", "2027-03-13 23:50"])
+def test_setting_off_while_the_clocks_change(trip: Path, departure: str) -> None:
+    """Needles keeps Pacific time: 02:30 does not exist on 14 March, 01:30 comes twice on 7 November."""
+    text = (trip / "trip.toml").read_text(encoding="utf-8")
+    text = text.replace("2027-07-10 14:00", departure) + "\n[day]\ndaylight = false\n"
+    (trip / "trip.toml").write_text(text, encoding="utf-8")
+    ran = warm.run("plan", trip)
+    assert ran.code == 0 or (ran.code == 2 and len(lines(ran)) == 1), ran.err
+    assert departure[:10] in (trip / "out" / "plan.json").read_text(encoding="utf-8") or ran.code == 2

@@ -15,6 +15,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
+from planner import streams
 from planner.__main__ import entry
 from planner.cli import main
 
@@ -64,8 +65,6 @@ def start(
         signal.signal(signal.SIGINT, signal.default_int_handler)
         prepare()
         if call is entry:
-            from planner import streams
-
             streams.guard()  # what comes while Python itself starts is none of ours
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _HELD)
         begun = True
