@@ -9,7 +9,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import warm
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="session", autouse=True)
 def _loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A planned trip; every module and the compiled model are in memory."""
     folder = tmp_path_factory.mktemp("knocks") / "trip"
