@@ -179,6 +179,8 @@ def _load(path: Path) -> dict[str, Any]:
         raise ParameterError(message) from exc
     except tomllib.TOMLDecodeError as exc:
         message = f"{path.name}: not valid TOML: {exc}"
+        if b"\0" in path.read_bytes():
+            message = f"{path.name}: is not UTF-8 text; save the file again as UTF-8"
         raise ParameterError(message) from exc
 
 
