@@ -20,6 +20,7 @@ from folium.template import Template
 
 from maps.basemap import Basemap, Line
 from maps.chart import pack
+from maps.direction import isolated
 from maps.scene import Day, Scene, Spot, Table
 from maps.still import draw
 
@@ -246,9 +247,9 @@ def _with_policy(document: str) -> str:
 
 
 def _cleaned(value: Any) -> Any:
-    """Replace characters that cannot be shown, or that turn the direction of writing, in every text of a structure."""
+    """Make every text of a structure showable: no sign that turns the direction of writing but those set here."""
     if isinstance(value, str):
-        return UNPRINTABLE.sub("\ufffd", value)
+        return isolated(UNPRINTABLE.sub("\ufffd", value))
     if isinstance(value, dict):
         return {key: _cleaned(one) for key, one in value.items()}
     return [_cleaned(one) for one in value] if isinstance(value, list) else value
@@ -272,7 +273,7 @@ def text(raw: str) -> str:
     >>> text("<b>Hot & high")
     '&lt;b&gt;Hot &amp; high'
     """
-    return html.escape(UNPRINTABLE.sub("\ufffd", raw), quote=True)
+    return html.escape(isolated(UNPRINTABLE.sub("\ufffd", raw)), quote=True)
 
 
 def _paragraphs(raw: str) -> str:

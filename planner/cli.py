@@ -1,13 +1,14 @@
 """The command line: commands on a trip, and how a run ends. Heavy imports wait until a command needs them."""
 
-import io as io_module
+import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from planner import streams
 from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
 from planner.errors import OutputError, PlannerError, TripError
 from planner.learn import commands
@@ -116,7 +117,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
     if as_json:
         io.json(export.plan_dict(report))
     elif as_csv:
-        io.out.write(export.forecast_csv(report))
+        io.data(export.forecast_csv(report))
     else:
         io.show(terminal.legs(report))
     return _verdict(report)
@@ -144,17 +145,19 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from maps import basemap, page
     from planner import paths
     from planner.outputs import export, mapscene, terminal
-    from planner.outputs.write import to_json, write_files
+    from planner.outputs.write import to_json, try_out, write_files
     from planner.underway.changes import changes, last_plan
     from planner.underway.replan import read_request
 
     request = read_request(**asked)
-    report = _report(io, folder, remedies=True, request=request)
+    target = folder / "out" if out_folder is None else out_folder
+    report = _report(
+        io, folder, remedies=True, request=request, ready=lambda: try_out(target, export.PLAN_FILES, trip=folder)
+    )
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
     plan_json = to_json(export.plan_dict(report))
-    target = folder / "out" if out_folder is None else out_folder
     files = {
         "trip.html": html,
         "forecast.csv": export.forecast_csv(report),
@@ -164,7 +167,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     said = () if request is None else changes(last_plan(target), report)
     write_files(target, files)
     if as_json:
-        io.out.write(plan_json)
+        io.data(plan_json)
     else:
         io.show(*terminal.plan(report))
         for line in said:
@@ -190,9 +193,14 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
     from planner.files.folder import open_folder
     from planner.outputs import terminal
     from planner.outputs.whatif import tornado_svg, whatif_dict
-    from planner.outputs.write import write_files
+    from planner.outputs.write import try_out, write_files
 
+    if svg is not None and svg.suffix.lower() != ".svg":
+        message = f"--svg {svg}: the picture's name ends in .svg, e.g. whatif.svg; nothing else is written over"
+        raise PlannerError(message)
     trip, car = open_folder(folder)
+    if svg is not None:
+        try_out(svg.parent, (svg.name,))
     outlook = _outlook(io, trip, car)
     outcomes = run_variants(outlook, settings, tell=io.tell)
     if svg is not None:
@@ -301,12 +309,20 @@ def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> i
     return DONE if told else FAILED
 
 
-def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | None" = None) -> "Report":
-    """Read, forecast, find margins; says when the compiler will take its time."""
+def _report(
+    io: Streams,
+    folder: Path,
+    *,
+    remedies: bool,
+    request: "Request | None" = None,
+    ready: Callable[[], None] = lambda: None,
+) -> "Report":
+    """Read, make sure of what comes after, forecast, find margins."""
     from planner.files.folder import open_folder
     from planner.outputs.checked import size
 
     trip, car = open_folder(folder)
+    ready()
     io.tell(f"read {size(trip)}")
     outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
@@ -372,9 +388,6 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
     int
         0 done, 1 done and a margin is exceeded, 2 bad input, 3 could not be written or fetched.
     """
-    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a sign gets a question mark, not an error
-        if isinstance(stream, io_module.TextIOWrapper):
-            stream.reconfigure(errors="replace")
     io = Streams(sys.stdout if out is None else out, sys.stderr if err is None else err)
     try:
         return int(
@@ -385,21 +398,25 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:
-            print(f"grademargin: {problem}", file=io.err)
+            io.complain(f"grademargin: {problem}")
         return BAD_INPUT
-    except OutputError as exc:
-        print(f"grademargin: {exc}", file=io.err)
-        return FAILED
     except PlannerError as exc:
-        print(f"grademargin: {exc}", file=io.err)
-        return BAD_INPUT
+        io.complain(f"grademargin: {exc}")
+        return FAILED if isinstance(exc, OutputError) else BAD_INPUT
+    except OSError as exc:
+        io.drop()
+        where = "" if exc.filename is None else f"{exc.filename}: "
+        io.complain(f"grademargin: {where}{exc.strerror or exc}; see to that and try again")
+        return FAILED
     except (click.Abort, KeyboardInterrupt):
-        print("grademargin: stopped; no file is half written", file=io.err)
-        return 130
-    except BrokenPipeError:
+        return _stopped(io, signal.SIGINT)
+    except streams.Stopped as exc:
+        return _stopped(io, exc.number)
+    except SystemExit:  # the help's reader has seen enough
         return DONE
 
 
-def entry() -> None:
-    """Start the program."""
-    sys.exit(main())
+def _stopped(io: Streams, number: int) -> int:
+    """Say so; the exit code is the one a shell gives."""
+    io.complain("grademargin: stopped; no file is half written")
+    return 128 + number

@@ -72,26 +72,39 @@ def check_cache(function: Any) -> Any:
     return function
 
 
-def choose_cache() -> None:
+_ROOM_BYTES = 500_000  # twice what the kernel takes
+
+
+def choose_cache() -> bool:
     """Point the compiler's cache at a folder that can be written, when its own choices cannot.
+
+    Returns
+    -------
+    bool
+        Whether there is one with room; without, nothing can be kept.
 
     Notes
     -----
     The compiler keeps its results beside the source, else in the user's cache folder. With a read-only install and no
     writable home it would refuse to start; then a folder of this user in the system's temporary folder is used.
     """
-    if os.environ.get("NUMBA_CACHE_DIR") or getattr(config, "CACHE_DIR", ""):
-        return
+    told = os.environ.get("NUMBA_CACHE_DIR") or getattr(config, "CACHE_DIR", "")
+    if told:
+        return _writable(Path(told))
     beside = Path(__file__).parent / "__pycache__"
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
-    if _writable(beside) or _writable(home):
-        return
+    if _writable(beside) or (not _makeable(beside) and _writable(home)):
+        return True
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    with suppress(OSError):
-        kept.mkdir(mode=0o700)
-    if not _own(kept):  # somebody else's folder under this name could hold their code
-        kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
+    try:
+        with suppress(FileExistsError):
+            kept.mkdir(mode=0o700)
+        if not _own(kept):  # somebody else's folder under this name could hold their code
+            kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
+    except OSError:
+        return False
     config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
+    return _writable(kept)
 
 
 def _own(folder: Path) -> bool:
@@ -105,10 +118,21 @@ def _own(folder: Path) -> bool:
 
 
 def _writable(folder: Path) -> bool:
-    """Tell whether a file can be made in a folder, which may not exist yet."""
+    """Tell whether a folder, which may not exist yet, takes a file of the size of the kernel."""
+    return _takes(folder, b"\0" * _ROOM_BYTES)
+
+
+def _makeable(folder: Path) -> bool:
+    """Tell whether a folder takes an empty file, which is all that the compiler asks before it chooses it."""
+    return _takes(folder, b"")
+
+
+def _takes(folder: Path, data: bytes) -> bool:
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(data)
+            file.flush()
             return True
     except OSError:
         return False

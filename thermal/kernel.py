@@ -93,7 +93,7 @@ Air = namedtuple("Air", "share inlet_k column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
-choose_cache()
+_KEPT = choose_cache()
 # Numbers may be fused, and divided by multiplying with an inverse; sums keep their order.
 _compile = functools.partial(numba.njit, error_model="numpy", fastmath={"contract", "nsz", "arcp"})
 # All of it becomes one body: a call would copy some hundred coefficients, which takes as long as the sums themselves.
@@ -359,7 +359,7 @@ def _segment(state, fan_state, row, duration_s, h, tolerance_k, car, scale):  # 
 
 
 @check_cache
-@_compile(cache=True, nogil=True)
+@_compile(cache=_KEPT, nogil=True)
 def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
     """Step draws `first` to `last` - 1 through all segments."""
     loads, car, factors, ambient_k, day, group, limit_k, start_k, record, tolerance_k = inputs
@@ -457,7 +457,7 @@ def _plain(values: Any) -> Any:
 
 
 @check_cache
-@_compile(cache=True)
+@_compile(cache=_KEPT)
 def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: ignore[no-untyped-def]
     """Rates of change at one state, for reference integrators. [K/s]."""
     row = scaled_row(loads, i, factors, draw, ambient_k)

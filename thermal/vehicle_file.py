@@ -163,8 +163,12 @@ def own_tables(path: Path) -> dict[str, Any]:
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` makes one"
         raise ParameterError(message) from exc
-    except (OSError, UnicodeDecodeError) as exc:
-        message = f"{path.name}: cannot be read ({exc}); save it as UTF-8 text"
+    except OSError as exc:
+        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); allow reading it"
+        raise ParameterError(message) from exc
+    except UnicodeDecodeError as exc:
+        row = exc.object.count(b"\n", 0, exc.start) + 1
+        message = f"{path.name} row {row}: has bytes that are not UTF-8 text; save the file again as UTF-8"
         raise ParameterError(message) from exc
     if size > _MOST_BYTES:
         message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"

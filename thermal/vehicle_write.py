@@ -1,13 +1,10 @@
-"""Writes a new vehicle file: what the owner wrote, what a fit has changed in it, and the factors it has learnt."""
+"""Text of a new vehicle file: what the owner wrote, what a fit has changed in it, and the factors it has learnt."""
 
 import json
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-from thermal.errors import ParameterError
 from thermal.learnt import Learnt
-from thermal.vehicle_file import own_tables, read_vehicle
 
 
 def vehicle_text(own: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, *, head: str) -> str:
@@ -70,45 +67,3 @@ def _value(value: Any) -> str:
     if isinstance(value, (bool, int, float, str)):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return str(value)
-
-
-def write_fitted(
-    path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, head: str
-) -> None:
-    """Write a new vehicle file beside the owner's and read it back.
-
-    Parameters
-    ----------
-    path : Path
-        The new file; must not exist. [-]
-    owner : Path
-        The owner's file, which stays as it is. [-]
-    classes : Path
-        Folder of class files. [-]
-    changes : mapping
-        Section to key to {"value", "source"}. [-]
-    learnt : Learnt
-        Factors for [fit]. [-]
-    head : str
-        First lines. [-]
-
-    Raises
-    ------
-    ParameterError
-        If the file is there already, cannot be written, or would not be accepted as a vehicle.
-    """
-    text = vehicle_text(own_tables(owner), changes, learnt, head=head)
-    try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except FileExistsError as exc:
-        message = f"{path.name}: exists already and is left as it is; name another file with --out"
-        raise ParameterError(message) from exc
-    except OSError as exc:
-        message = f"{path}: cannot be written ({exc.strerror or exc}); name another file with --out"
-        raise ParameterError(message) from exc
-    try:
-        read_vehicle(path, classes)
-    except ParameterError:
-        path.unlink(missing_ok=True)
-        raise

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 from planner.errors import OutputError, PlannerError, TripError
@@ -10,6 +11,7 @@ from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
 from planner.model import Trip
 from planner.paths import data_folder
+from planner.wholefile import is_part, new_folder_at
 from thermal.errors import ThermalError
 from thermal.vehicle_file import VehicleFile, read_vehicle
 
@@ -86,7 +88,7 @@ def classes() -> tuple[str, ...]:
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
 
 
-def new_folder(folder: Path, example: str) -> tuple[str, ...]:
+def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
     """Copy an example into a new trip folder.
 
     Parameters
@@ -95,6 +97,8 @@ def new_folder(folder: Path, example: str) -> tuple[str, ...]:
         Must not exist, or be empty. [-]
     example : str
         Which example. [-]
+    finish : callable, optional
+        Changes the copied files before the folder gets its name. [-]
 
     Returns
     -------
@@ -112,18 +116,27 @@ def new_folder(folder: Path, example: str) -> tuple[str, ...]:
         message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
         raise PlannerError(message)
     try:
-        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+        taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be opened ({exc.strerror}); give a shorter or another path"
         raise OutputError(message) from exc
     if taken:
         message = f"{folder}: already holds something; name a new folder, nothing is overwritten"
         raise PlannerError(message)
-    source = data_folder() / "examples" / example
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("out", "__pycache__"))
+        with new_folder_at(folder) as made:
+            _copy(data_folder() / "examples" / example, made)
+            finish(made)
+            return tuple(sorted(str(p.relative_to(made)) for p in made.rglob("*") if p.is_file()))
     except OSError as exc:
-        message = f"{folder}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
+        message = f"{str(folder)[:80]}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
         raise OutputError(message) from exc
-    return tuple(sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()))
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy a folder's files, to be changed by their new owner; the shipped ones may be read-only."""
+    for path in sorted(source.rglob("*")):
+        inner = path.relative_to(source)
+        if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):
+            (target / inner).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target / inner)

@@ -10,6 +10,7 @@ from planner.files import logtime
 from planner.files.channels import CHANNELS
 from planner.files.logmap import Mapping, Source
 from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.wholefile import write_new
 from thermal.errors import ParameterError
 from thermal.tomltext import read_toml
 
@@ -108,8 +109,7 @@ def write_map(path: Path, mapping: Mapping, log: str) -> None:
         If the file exists or cannot be written.
     """
     try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(map_text(mapping, log))
+        write_new(path, map_text(mapping, log))
     except FileExistsError as exc:
         message = f"{path.name}: exists already; edit it, or delete it to have it proposed anew"
         raise OutputError(message) from exc

@@ -1,5 +1,6 @@
 """Reading files that people typed: what is wrong with them, collected in sentences; files that may be opened at all."""
 
+import codecs
 import difflib
 import re
 from collections.abc import Iterable
@@ -8,6 +9,7 @@ from pathlib import Path
 from thermal.tomltext import shown as shown
 
 MAX_SENTENCES, MAX_LENGTH = 40, 1500
+_UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 
@@ -138,7 +140,7 @@ def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
 
 
 def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
-    """Read a UTF-8 file that `file_fault` has let pass.
+    """Read a UTF-8 file that `file_fault` has let pass, or one in UTF-16 that says so, as spreadsheet programs write.
 
     Parameters
     ----------
@@ -160,10 +162,13 @@ def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
         problems.add(file, f"cannot be opened ({exc.strerror})")
         return None
     try:
-        text = data.decode("utf-8-sig")
+        text = data.decode("utf-16" if data[:2] in _UTF_16 else "utf-8-sig")
     except UnicodeDecodeError as exc:
         row = data.count(b"\n", 0, exc.start) + 1
         problems.add(file, "has bytes that are not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8", row=row)
+        return None
+    if 4 * text.count("\0") > len(text):
+        problems.add(file, "is not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8")
         return None
     control = CONTROL.search(text)
     if control is not None:

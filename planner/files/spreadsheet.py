@@ -1,5 +1,6 @@
 """Making a trip folder whose tables are sheets of trip.xlsx, for who would rather type in a spreadsheet."""
 
+import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from planner.files.trips import (
     SERVICES,
 )
 from planner.files.workbook import FILE, MAX_XLSX_BYTES
+from planner.wholefile import write_new
 
 Cell = str | int | float
 
@@ -93,15 +95,14 @@ def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
     OutputError
         If the folder cannot be written.
     """
-    written = new_folder(folder, example)
+    return new_folder(folder, example, finish=_to_sheets)
+
+
+def _to_sheets(folder: Path) -> None:
+    """Put the tables of a folder into a spreadsheet."""
     write_template(folder / FILE, folder)
-    try:
-        for file in (PLACES, LEGS):
-            (folder / file).unlink()
-    except OSError as exc:
-        message = f"{folder}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
-        raise OutputError(message) from exc
-    return tuple(sorted({*written, FILE} - {PLACES, LEGS}))
+    for file in (PLACES, LEGS):
+        (folder / file).unlink()
 
 
 def write_template(path: Path, folder: Path) -> None:
@@ -134,8 +135,9 @@ def write_template(path: Path, folder: Path) -> None:
         _fill(book.create_sheet(name), _heads_and_rows(folder, file, columns, max_rows))
     _fill_notes(book.create_sheet("notes"))
     try:
-        with path.open("xb") as out:
-            book.save(out)
+        held = io.BytesIO()
+        book.save(held)
+        write_new(path, held.getvalue())
     except OSError as exc:
         message = f"{path}: cannot be written ({exc.strerror or exc}); name a new file, nothing is overwritten"
         raise OutputError(message) from exc

@@ -283,7 +283,7 @@ def table_of(
 
 def _delimiter(text: str) -> str:
     for line in io.StringIO(text, newline=None):
-        if line.strip() and not line.startswith("#"):
+        if line.strip() and not line.startswith(("#", "sep=")):  # some spreadsheet programs write 'sep=;' first
             bare = re.sub(r'"[^"]*"', "", line)
             return max(DELIMITERS, key=bare.count)
     return ","
@@ -296,7 +296,7 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     def lines() -> Iterator[str]:
         nonlocal at_start
         for line in io.StringIO(text, newline=None):
-            comment, at_start = at_start and line.startswith("#"), False
+            comment, at_start = at_start and line.startswith(("#", "sep=")), False
             yield "\n" if comment else line
 
     for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):

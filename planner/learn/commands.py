@@ -1,6 +1,5 @@
 """The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
 
-import os
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,21 +81,23 @@ def fit(
     from planner.files.folder import open_folder
     from planner.learn import fit as learning
     from planner.learn import show
-    from planner.outputs.write import write_files
+    from planner.learn.written import refuse_existing
+    from planner.outputs.write import try_out, write_files
 
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
-    if os.path.exists(target):  # said before the fit, which takes its time
-        message = f"{target}: exists already and is left as it is; name another file with --out"
-        raise OutputError(message)
+    drawn = folder / "out" if plots is None else plots
+    refuse_existing(target)  # said before the fit, which takes its time
+    try_out(target.parent, ())
+    try_out(drawn, (), trip=folder)
     timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
     before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
     after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
     _write(learned, folder, target, day)
-    write_files(folder / "out" if plots is None else plots, learning.plots(learned))
+    write_files(drawn, learning.plots(learned))
     if as_json:
         io.json(show.fit_dict(learned, before, after))
         return DONE
@@ -108,9 +109,9 @@ def fit(
 
 def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
     """Write the new vehicle file."""
+    from planner.learn.written import write_fitted
     from planner.paths import data_folder
     from thermal.errors import ThermalError
-    from thermal.vehicle_write import write_fitted
 
     names = ", ".join(one.log.name for one in learned.driven)
     try:

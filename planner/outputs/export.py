@@ -71,6 +71,10 @@ def plan_dict(report: Report) -> dict[str, object]:
     }
 
 
+PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
+"""What `plan` writes, in the order in which the files get their names."""
+
+
 def exchange_files(report: Report) -> dict[str, str]:
     """Make the files for a navigator, a calendar and a map.
 

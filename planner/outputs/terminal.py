@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Literal
 
+from rich.cells import cell_len
 from rich.table import Table
 from rich.text import Text
 
@@ -93,7 +94,7 @@ def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], st
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     widths: list[int] = []
     for position, heading in enumerate(headings):
-        widths.append(max(len(text) for text in (heading, *(row[position] for row, _ in rows))))
+        widths.append(max(cell_len(text) for text in (heading, *(row[position] for row, _ in rows))))
     rest = sum(widths) - widths[headings.index("to")] + 2 * (len(headings) - 1)
     for heading, width in zip(headings, widths, strict=True):
         names = heading == "to"

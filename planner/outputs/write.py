@@ -3,11 +3,12 @@
 import json
 import math
 import os
-import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 
+from planner import wholefile
 from planner.errors import OutputError
 
 
@@ -48,7 +49,7 @@ def _plain(value: object) -> object:
 
 
 def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write generated files, each whole or not at all.
+    """Write generated files that belong together, each whole or not at all.
 
     Parameters
     ----------
@@ -60,20 +61,39 @@ def write_files(folder: Path, files: dict[str, str]) -> None:
     Raises
     ------
     OutputError
-        If the folder or a file cannot be written; files written before stay whole.
+        If the folder or a file cannot be written; the old files then stay.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            handle, temporary = tempfile.mkstemp(dir=folder, prefix=".", suffix=".part")
-            try:
-                with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-                    file.write(text)
-                os.chmod(temporary, 0o644)
-                os.replace(temporary, folder / name)
-            except BaseException:
-                Path(temporary).unlink(missing_ok=True)
-                raise
+        wholefile.replace_files(folder, files)
     except OSError as exc:
-        message = f"{folder}: cannot be written ({exc.strerror or exc}); free the disk, allow writing, or use --out DIR"
-        raise OutputError(message) from exc
+        raise OutputError(_cannot(folder, exc)) from exc
+
+
+def try_out(folder: Path, names: Iterable[str], *, trip: Path | None = None) -> None:
+    """Find out before the work whether its results could be written.
+
+    Parameters
+    ----------
+    folder : Path
+        Where they will go. [-]
+    names : iterable of str
+        Files to be written there. [-]
+    trip : Path, optional
+        The trip folder, when what is written must not stand among its files. [-]
+
+    Raises
+    ------
+    OutputError
+        If they could not.
+    """
+    try:
+        if trip is not None and os.path.realpath(folder) == os.path.realpath(trip):
+            message = f"{folder}: is the trip folder itself, whose files are yours; name another folder with --out DIR"
+            raise OutputError(message)
+        wholefile.try_out(folder, names)
+    except OSError as exc:
+        raise OutputError(_cannot(folder, exc)) from exc
+
+
+def _cannot(folder: Path, exc: OSError) -> str:
+    return f"{folder}: cannot be written ({exc.strerror or exc}); free the disk, allow writing, or use --out DIR"

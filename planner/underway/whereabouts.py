@@ -1,5 +1,6 @@
 """Where on, or beside, its route a car is; a point along a leg becomes a place of its own."""
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
@@ -95,10 +96,10 @@ def find_place(trip: Trip, text: str) -> Place:
     PlannerError
         If there is none, or several of that name.
     """
-    wanted = " ".join(text.split()).casefold()
+    wanted = _folded(" ".join(text.split()))
     if wanted in trip.places:
         return trip.places[wanted]
-    named = [place for place in trip.places.values() if place.name.casefold() == wanted]
+    named = [place for place in trip.places.values() if _folded(place.name) == wanted]
     if len(named) == 1:
         return named[0]
     if named:
@@ -107,6 +108,11 @@ def find_place(trip: Trip, text: str) -> Place:
     names = [*trip.places, *(place.name for place in trip.places.values())]
     message = f"place {shown(text)} is not among the trip's places; {nearest(text, names)}"
     raise PlannerError(message)
+
+
+def _folded(text: str) -> str:
+    """A name as it is compared: capitals, and how accents are encoded, do not count."""
+    return unicodedata.normalize("NFC", text).casefold()
 
 
 def _at_place(trip: Trip, legs: Sequence[Leg], text: str, at: datetime) -> Here:

@@ -8,12 +8,9 @@ the time it was fetched. Files are replaced whole, so a plan made meanwhile read
 import hashlib
 import json
 import math
-import os
 import re
-import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
@@ -21,6 +18,7 @@ from typing import Any
 
 from platformdirs import user_data_dir
 
+from planner import wholefile
 from planner.errors import OutputError, PlannerError
 from planner.model import Trip
 from planner.weather.record import Fetched, Missing, Weather, odd
@@ -71,16 +69,7 @@ def save_json(path: Path, data: Mapping[str, Any]) -> None:
     """
     text = json.dumps({"form": _FORM, **data}, allow_nan=False, sort_keys=True)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=path.name, dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-            Path(name).replace(path)
-        except BaseException:
-            with suppress(OSError):
-                Path(name).unlink()
-            raise
+        wholefile.replace_files(path.parent, {path.name: text})
     except OSError as exc:
         message = f"{path}: cannot be written ({exc.strerror or exc}); the weather just fetched is not kept"
         raise OutputError(message) from exc
@@ -109,7 +98,7 @@ def load_json(path: Path, tell: Callable[[str], None]) -> dict[str, Any] | None:
             tell(f"{path} is too large to be what was kept; left aside: run 'grademargin weather' again")
             return None
         data = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     except (OSError, ValueError, RecursionError) as exc:
         tell(f"{path} cannot be read ({type(exc).__name__}); left aside: run 'grademargin weather' again")

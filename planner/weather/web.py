@@ -204,7 +204,7 @@ class Web:
                 try:
                     return self._session_on(self._path)
                 except (sqlite3.Error, OSError) as exc:
-                    fault = str(exc) or "damaged"
+                    fault = _READ_ONLY if any(words in str(exc) for words in _UNWRITABLE) else str(exc) or "damaged"
             if fault in (_LOCKED, _READ_ONLY) or not self._set_aside(fault):
                 break
         if fault == _READ_ONLY:
@@ -279,6 +279,7 @@ class Web:
 
 
 _LOCKED, _READ_ONLY = "locked", "read-only"
+_UNWRITABLE = ("readonly", "unable to open", "disk is full", "disk I/O error")  # no fault of the file
 
 
 def _cache_fault(path: Path, *, thorough: bool = True) -> str:
@@ -293,7 +294,7 @@ def _cache_fault(path: Path, *, thorough: bool = True) -> str:
         text = str(exc)
         if "locked" in text or "busy" in text:
             return _LOCKED
-        return _READ_ONLY if "readonly" in text or "unable to open" in text else text
+        return _READ_ONLY if any(words in text for words in _UNWRITABLE) else text
     except sqlite3.Error as exc:
         return str(exc)
     except OSError:

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from maps.basemap import Basemap, load
+from maps.direction import isolated
 from maps.page import TOPO_HOST, render
 from maps.scene import Ahead, Day, Marker, Milestone, Series, Spot, Stretch, Table
 
@@ -115,7 +116,7 @@ def filled(make_scene, make_track, name):
 def test_hostile_text_stays_text_everywhere(make_scene, make_track, name):
     document = render(filled(make_scene, make_track, name), basemap=PLAIN_GROUND)
     plain = Reader(render(filled(make_scene, make_track, "Plain"), basemap=PLAIN_GROUND))
-    page = Reader(document)
+    page, name = Reader(document), isolated(name)
     assert page.elements == plain.elements
     assert [(tag, key) for tag, key, _ in page.attributes] == [(tag, key) for tag, key, _ in plain.attributes]
     assert page.texts["title"] == [name]

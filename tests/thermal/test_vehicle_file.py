@@ -261,7 +261,10 @@ def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
 def test_files_that_are_no_text(tmp_path: Path) -> None:
     path = tmp_path / "vehicle.toml"
     path.write_bytes(b"base = '\xff\xfe'")
-    with pytest.raises(ParameterError, match=r"vehicle.toml: cannot be read .* save it as UTF-8 text"):
+    with pytest.raises(ParameterError, match=r"vehicle.toml row 1: has bytes that are not UTF-8 text"):
+        read_vehicle(path, CLASSES)
+    path.write_bytes("base = 'x'\n".encode("utf-16-le"))
+    with pytest.raises(ParameterError, match=r"vehicle.toml: is not UTF-8 text"):
         read_vehicle(path, CLASSES)
     path.write_bytes(b"#" * 1_000_001)
     with pytest.raises(ParameterError, match="larger than 1 MB"):

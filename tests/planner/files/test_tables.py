@@ -168,7 +168,8 @@ def test_problems_are_sorted_and_capped() -> None:
     ("data", "said"),
     [
         (b"place\nZ\xfcrich\n", "t.csv row 2: has bytes that are not UTF-8 text; save the file again"),
-        ("place\n".encode("utf-16"), "t.csv row 1: has bytes that are not UTF-8 text"),
+        ("place\n".encode("utf-32"), "t.csv: is not UTF-8 text; save the file again"),
+        ("place\n".encode("utf-16-le"), "t.csv: is not UTF-8 text; save the file again"),
         (b"place\n\na\x00b\n", "t.csv row 3: has the unprintable character U+0000; delete it"),
         (b"place\n\x1b[31m\n", "t.csv row 2: has the unprintable character U+001B"),
     ],

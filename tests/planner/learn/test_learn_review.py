@@ -12,17 +12,16 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.errors import PlannerError
+from planner.errors import OutputError, PlannerError
 from planner.files import logmapfile
 from planner.files.folder import open_folder
 from planner.files.logs import describe_log, open_log
-from planner.learn import fit, matching, review, show, words
+from planner.learn import fit, matching, review, show, words, written
 from planner.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
-from thermal.errors import ParameterError
 from thermal.vehicle_file import read_vehicle
-from thermal.vehicle_write import vehicle_text, write_fitted
+from thermal.vehicle_write import vehicle_text
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
@@ -95,7 +94,9 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
     before = owner.read_bytes()
     path = folder / "vehicle-fitted.toml"
-    write_fitted(path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted.")
+    written.write_fitted(
+        path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted."
+    )
     found = read_vehicle(path, classes)
     assert owner.read_bytes() == before
     assert found.spread == learned.learnt
@@ -105,8 +106,8 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     assert found.spread.factors["axle_heat"].source == "fitted to day-1.csv, 2027-07-08"
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
-    with pytest.raises(ParameterError, match="exists already"):
-        write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
+    with pytest.raises(OutputError, match="exists already"):
+        written.write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
     again, _ = fit.read_drives(learned.trip, found, [])
     assert again.days
     with pytest.raises(PlannerError, match="has taught this vehicle file already"):

@@ -46,12 +46,12 @@ def test_files_are_replaced_not_appended(tmp_path):
 
 
 def test_a_file_that_cannot_be_put_in_place_leaves_nothing_behind(tmp_path):
-    # A folder stands where the second file should go: the last step, renaming, fails.
+    # A folder stands where the second file should go: nothing is replaced, the set stays the old one.
     write_files(tmp_path, {"a.txt": "old", "c.txt": "old"})
     (tmp_path / "b.txt" / "inside").mkdir(parents=True)
-    with pytest.raises(OutputError, match=r"cannot be written \(Is a directory\); free the disk"):
+    with pytest.raises(OutputError, match=r"cannot be written \(Is a directory: b.txt\); free the disk"):
         write_files(tmp_path, {"a.txt": "new", "b.txt": "new", "c.txt": "new"})
-    assert (tmp_path / "a.txt").read_text() == "new"
+    assert (tmp_path / "a.txt").read_text() == "old"
     assert (tmp_path / "c.txt").read_text() == "old"
     assert names_in(tmp_path) == {"a.txt", "b.txt", "c.txt"}
 

@@ -1,0 +1,225 @@
+"""Hundreds of kills, spread over whole runs and over their writing: python tests/knocks/campaign.py [KILLS].
+
+Prints one line for every command and signal: how often it was stopped, what was found, how the next run ended.
+"""
+
+import os
+import random
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import warm
+
+from planner import wholefile
+from planner.learn.written import write_fitted
+from planner.paths import data_folder
+from planner.weather.keep import save_json
+from planner.wholefile import is_part
+from thermal.learnt import Learnt
+
+DEPARTURES = ('"2027-07-10 14:00"', '"2027-07-11 06:00"')
+SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+LOG = data_folder() / "examples" / "wilmington-astoria" / "logs"
+
+
+def mine(files: dict[str, str]) -> dict[str, str]:
+    """What the user put there."""
+    return {name: held for name, held in files.items() if not name.startswith("out/") and not is_part(Path(name).name)}
+
+
+def generated(files: dict[str, str]) -> dict[str, str]:
+    """What was written into out/, unfinished files left out."""
+    return {name: held for name, held in files.items() if name.startswith("out/") and not is_part(Path(name).name)}
+
+
+def parts(folder: Path) -> int:
+    """How many unfinished files lie below a folder."""
+    return sum(is_part(path.name) for path in folder.rglob("*"))
+
+
+def depart(folder: Path, turn: int) -> None:
+    """Give the trip one of two departures, as an owner would who edits the file."""
+    text = (folder / "trip.toml").read_text(encoding="utf-8")
+    for other in DEPARTURES:
+        text = text.replace(other, DEPARTURES[turn % 2])
+    (folder / "trip.toml").write_text(text, encoding="utf-8")
+
+
+class Tally:
+    """Counts for one line of the report."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.codes, self.faults, self.mixed = name, {}, [], 0
+        self.began_s = time.monotonic()
+
+    def add(self, code: int, said: str, *, wanted: Sequence[int]) -> None:
+        """Note how a stopped run ended."""
+        self.codes[code] = self.codes.get(code, 0) + 1
+        if code not in wanted or "Traceback" in said or "Exception ignored" in said:
+            self.faults.append(f"exit {code}: {said[-700:]}")
+
+    def check(self, sound: bool, words: str) -> None:
+        """Note a fault."""
+        if not sound:
+            self.faults.append(words)
+
+    def tell(self) -> None:
+        """Print the line."""
+        count, took_s = sum(self.codes.values()), time.monotonic() - self.began_s
+        print(
+            f"{self.name}: {count} runs in {took_s:.0f} s, exits {self.codes}, mixed sets {self.mixed}, "
+            f"faults {len(self.faults)}",
+            flush=True,
+        )
+        for fault in self.faults[:3]:
+            print(f"    {fault}", flush=True)
+
+
+def codes_of(number: int) -> tuple[int, ...]:
+    """How a run may end that gets a signal, or has ended before it comes."""
+    return (0, -9) if number == signal.SIGKILL else (0, 128 + number, -number)
+
+
+def plans(folder: Path, err: Path, number: int, kills: int, *, span_s: float) -> Tally:
+    """Stop whole plans."""
+    tally = Tally(f"plan, {signal.Signals(number).name}")
+    known: list[dict[str, str]] = []
+    for turn in (0, 1):
+        depart(folder, turn)
+        tally.check(warm.run("plan", folder).code == 0, "the plan before failed")
+        known.append(generated(warm.state(folder)))
+    for turn in range(kills):
+        depart(folder, turn)
+        owned = mine(warm.state(folder))
+        code = warm.knock(["plan", folder], number, after_s=random.uniform(0.0, span_s), err=err)
+        tally.add(code, err.read_text(encoding="utf-8"), wanted=codes_of(number))
+        found = warm.state(folder)
+        tally.check(mine(found) == owned, "a file of the user changed")
+        out = generated(found)
+        tally.check(set(out) == set(known[0]), f"files in out/: {sorted(out)}")
+        tally.check(all(held in (known[0][n], known[1][n]) for n, held in out.items()), "a file is not whole")
+        tally.mixed += out not in known
+        tally.check(number == signal.SIGKILL or parts(folder) == 0, "litter after a signal that can be heard")
+    tally.check(warm.run("plan", folder).code == 0, "the plan after failed")
+    tally.check(parts(folder) == 0, "litter after the next plan")
+    return tally
+
+
+def news(home: Path, err: Path, number: int, kills: int) -> Tally:
+    """Stop the making of new folders, into none or into an empty one."""
+    tally, folder = Tally(f"new, {signal.Signals(number).name}"), home / "made"
+    assert warm.run("new", folder, "--example", "alps").code == 0
+    whole = warm.state(folder)
+    shutil.rmtree(folder)
+    for turn in range(kills):
+        if turn % 2:
+            folder.mkdir()
+        argv = ["new", folder, "--example", "alps"]
+        code = warm.knock(argv, number, after_s=random.uniform(0.0, 0.04), err=err)
+        tally.add(code, err.read_text(encoding="utf-8"), wanted=codes_of(number))
+        found = {n: held for n, held in (warm.state(folder) if folder.exists() else {}).items() if ".part/" not in n}
+        tally.mixed += bool(found) and found != whole
+        if not found:
+            tally.check(warm.run(*argv).code == 0, "the next run failed")
+            tally.check(warm.state(folder) == whole, "the next run did not make the whole folder")
+            tally.check(parts(home) == 0, "litter after the next run")
+        if folder.exists():
+            shutil.rmtree(folder)
+    return tally
+
+
+def singles(
+    name: str,
+    target: Path,
+    argv: Sequence[object],
+    number: int,
+    kills: int,
+    *,
+    span_s: float,
+    call: Callable[[], object] | None = None,
+    anew: bool = True,
+) -> Tally:
+    """Stop a command, or its last step, that writes one file; `anew` when the file must not be there before."""
+    tally, err = Tally(f"{name}, {signal.Signals(number).name}"), target.parent.parent / "err"
+    more = {"call": call} if call else {}
+    target.unlink(missing_ok=True)
+    first = warm.run(*argv, **more)
+    tally.check(first.code == 0, f"the first run failed: {first.err}")
+    whole, kept = target.read_bytes(), {n: h for n, h in warm.state(target.parent).items() if n != target.name}
+    for _ in range(kills):
+        if anew:
+            target.unlink(missing_ok=True)
+        code = warm.knock(argv, number, after_s=random.uniform(0.0, span_s), err=err, **more)
+        tally.add(code, err.read_text(encoding="utf-8"), wanted=codes_of(number))
+        tally.check(not target.exists() or target.read_bytes() == whole, "the file is not whole")
+        now = {n: h for n, h in warm.state(target.parent).items() if n != target.name and not is_part(Path(n).name)}
+        tally.check(now == kept, "another file changed")
+        tally.check(number == signal.SIGKILL or parts(target.parent) == 0, "litter after a signal that can be heard")
+    if anew:
+        target.unlink(missing_ok=True)
+    tally.check(warm.run(*argv, **more).code == 0 and target.read_bytes() == whole, "the next run failed")
+    tally.check(parts(target.parent) == 0, "litter after the next run")
+    return tally
+
+
+def commands(home: Path, kills: int) -> Iterator[Tally]:
+    """Stop whole commands."""
+    trip, err, logs = home / "trip", home / "err", home / "logs"
+    shutil.copytree(LOG, logs)
+    log = next(path for path in sorted(logs.iterdir()) if path.suffix == ".csv")
+    mapping = log.with_name(log.stem + ".map.toml")
+    for number in SIGNALS:
+        yield plans(trip, err, number, kills // 2, span_s=1.2)
+        yield news(home, err, number, kills)
+        yield singles("log --write", mapping, ["log", log, "--describe", "--write"], number, kills // 2, span_s=0.4)
+
+
+def writings(home: Path, kills: int) -> Iterator[Tally]:
+    """Stop the writing alone: the same functions, with what was computed before."""
+    trip, kept = home / "trip", home / "kept" / "weather.json"
+    kept.parent.mkdir()
+    files = {path.name: path.read_bytes() for path in (trip / "out").iterdir()}
+    fitted = trip / "vehicle-fitted.toml"
+    classes, learnt = data_folder() / "vehicles", Learnt(factors={}, correlation={})
+    given = {"owner": trip / "vehicle.toml", "classes": classes, "changes": {}, "learnt": learnt, "head": "By hand."}
+    for name, target, call in (
+        ("out/, writing only", trip / "out" / "trip.html", lambda: wholefile.replace_files(trip / "out", files)),
+        ("kept weather", kept, lambda: save_json(kept, {"fetched": [list(range(20_000))]})),
+        ("fitted vehicle", fitted, lambda: write_fitted(fitted, **given)),
+    ):
+        for number in (signal.SIGKILL, signal.SIGINT):
+            yield singles(name, target, [], number, 2 * kills, span_s=0.03, call=guarded(call), anew=target == fitted)
+
+
+def guarded(call: Callable[[], object]) -> Callable[[], object]:
+    """End as the program does when it is interrupted."""
+
+    def run() -> None:
+        try:
+            call()
+        except KeyboardInterrupt:
+            raise SystemExit(128 + signal.SIGINT) from None
+
+    return run
+
+
+def campaign(home: Path, kills: int) -> int:
+    """Run it all; the number of faults."""
+    warm.load(home / "trip")
+    faults = 0
+    for part in (writings, commands):
+        for tally in part(home, kills):
+            tally.tell()
+            faults += len(tally.faults)
+    return faults
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory(prefix="knocks ü '") as made:
+        os.environ["HOME"] = os.environ["XDG_DATA_HOME"] = os.environ["XDG_CACHE_HOME"] = made
+        sys.exit(campaign(Path(made), int(sys.argv[1]) if len(sys.argv) > 1 else 100) > 0)
