@@ -225,12 +225,14 @@ def _inside(values: Any, unit: str, name: str) -> bool:
 
 def _senseless(values: Any, name: str, unit: str | None) -> set[float]:
     """Numbers for nothing that stand apart from this channel's readings."""
+    units = CHANNELS[name].units
+    known = unit if unit in units else units[0]
     middle = float(np.median(values))
     spread = max(30.0, 6.0 * float(np.median(np.abs(values - middle))))
     return {
         float(v)
         for v in NO_DATA
-        if abs(v - middle) > spread or not _inside(np.array([v]), unit or CHANNELS[name].units[0], name)
+        if abs(v - middle) > spread or not _inside(np.array([v]), known, name)
     }
 
 
