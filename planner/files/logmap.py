@@ -197,9 +197,7 @@ def _source(name: str, column: str, unit: str | None, values: Any, options: tupl
     none = tuple(sorted({float(v) for v in NO_DATA if np.any(values == v)} & _senseless(values, name, unit)))
     values = values[~np.isin(values, none)]
     if not len(values):
-        return Source(
-            column=column, unit=unit or channel.units[0], no_data=none, unsure=f"{shown(column)} has no reading"
-        )
+        return Source(column=column, unit=_own_unit(unit, name), no_data=none, unsure=f"{shown(column)} has no reading")
     if unit is None or unit not in channel.units:
         fits = [u for u in channel.units if _inside(values, u, name)]
         given = "no unit" if unit is None else f"unit {unit!r} does not fit"
@@ -216,6 +214,12 @@ def _source(name: str, column: str, unit: str | None, values: Any, options: tupl
     return Source(column=column, unit=unit, no_data=none, unsure="; ".join(doubts))
 
 
+def _own_unit(unit: str | None, name: str) -> str:
+    """A unit where it is one of the channel's, else the channel's usual one."""
+    units = CHANNELS[name].units
+    return unit if unit in units else units[0]
+
+
 def _inside(values: Any, unit: str, name: str) -> bool:
     """Whether most readings are plausible in a unit, and none of a temperature's bulk absurdly cold."""
     channel = CHANNELS[name]
@@ -228,9 +232,7 @@ def _senseless(values: Any, name: str, unit: str | None) -> set[float]:
     middle = float(np.median(values))
     spread = max(30.0, 6.0 * float(np.median(np.abs(values - middle))))
     return {
-        float(v)
-        for v in NO_DATA
-        if abs(v - middle) > spread or not _inside(np.array([v]), unit or CHANNELS[name].units[0], name)
+        float(v) for v in NO_DATA if abs(v - middle) > spread or not _inside(np.array([v]), _own_unit(unit, name), name)
     }
 
 
