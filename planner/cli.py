@@ -104,7 +104,7 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
     if as_json:
         io.say(_check_json(trip, car, effects))
         return DONE
-    counts = f"{len(trip.places)} places, {len(trip.legs)} legs"
+    counts = _counts(trip)
     io.say(f"{trip.name}: {counts}; {car.vehicle.name}. No problems.")
     for note in trip.assumptions:
         io.say(f"  assumed: {note}")
@@ -119,6 +119,11 @@ def check(io: Streams, folder: Path, quick: bool, as_json: bool) -> int:
 
         io.show(*terminal.effects(effects, trip.units))
     return DONE
+
+
+def _counts(trip: "Trip") -> str:
+    """Say how many places and legs there are."""
+    return f"{len(trip.places)} places, {len(trip.legs)} leg{'s' * (len(trip.legs) != 1)}"
 
 
 def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]":
@@ -216,7 +221,8 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
         "plan.json": plan_json,
         **exchange_files(report),
     }
-    said = () if request is None else changes(last_plan(target), report)
+    before = last_plan(target) if (target / "plan.json").exists() else last_plan(folder / "out")
+    said = () if request is None else changes(before, report)
     export.write_files(target, files)
     if as_json:
         io.out.write(plan_json)
@@ -359,7 +365,7 @@ def _report(io: Streams, folder: Path, *, remedies: bool, request: "Request | No
     from planner.files.folder import open_folder
 
     trip, car = open_folder(folder)
-    io.tell(f"read {trip.name}: {len(trip.places)} places, {len(trip.legs)} legs")
+    io.tell(f"read {trip.name}: {_counts(trip)}")
     outlook = _outlook(io, trip, car, request)
     from planner.report import make_report
 

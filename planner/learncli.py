@@ -200,10 +200,11 @@ def alarms(
     from planner.alarms import Reference, alarm_cards, alarm_rows, alarm_title
     from planner.files.folder import open_folder
     from planner.forecast import forecast
+    from planner.weather.gather import gather
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
     trip, car = open_folder(folder)
-    outlook = forecast(trip, car, tell=io.tell)
+    outlook = forecast(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
     cards = alarm_cards(outlook, known)
     if as_json:
         io.say(export.to_json(learnout.alarms_dict(outlook, cards, known)).rstrip())
