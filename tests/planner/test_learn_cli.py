@@ -48,6 +48,8 @@ def test_from_a_log_to_a_vehicle_a_review_and_back(folder: Path) -> None:
     assert "Nothing is read until this is confirmed" in call("log", path)
     with pytest.raises(PlannerError, match="not confirmed"):
         call("fit", folder, path)
+    with pytest.raises(PlannerError, match=r"nine\.csv: does not exist"):
+        call("review", folder, folder / "logs" / "nine.csv")
     assert "Sure: coolant" in call("log", path, "--describe", "--write")
     assert json.loads(call("log", path, "--json"))["unsure"] == []
     assert "Read: coolant" in call("log", path)
@@ -77,6 +79,16 @@ def test_only_what_was_asked_is_learnt(folder: Path, tmp_path: Path) -> None:
     assert [item["name"] for item in told["unknowns"]] == ["axle_heat", "axle_loss"]
     with pytest.raises(PlannerError, match="did you mean axle_heat"):
         call("fit", folder, path, "--learn", "axl_heat", "--out", tmp_path / "w.toml")
+
+
+def test_alarms_expect_the_weather_that_a_plan_does(copy_example: Callable[[str, Path], Path], tmp_path: Path) -> None:
+    trip_folder = copy_example("minimal", tmp_path / "trip")
+    usual = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    hot = "place,date,high [degC],low [degC]\n" + "".join(f"{key},2027-07-10,49,33\n" for key in ("needles", "kingman"))
+    (trip_folder / "weather.csv").write_text(hot, encoding="utf-8")
+    hotter = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    for before, after in zip(usual, hotter, strict=True):
+        assert after["expected_k"][1] > before["expected_k"][1] + 1.0, before["fluid"]
 
 
 def test_alarms(folder: Path) -> None:
