@@ -1,11 +1,11 @@
 """Every command line in the pages runs, and what the pages show is what comes out.
 
-A page is worked through from top to bottom in a folder of its own. In a fenced block marked `sh` every line is a command:
-those of `grademargin` run in this process; the contributor's tools and installing are only looked up, since CI runs them;
-`docs/make_*.py` and the bench take minutes and are only looked for. A block that follows a file's name in bold is written
-as that file. A block marked `text` after commands is what they print: a line `...` stands for lines left out, " ..." at a
-line's end for its rest. Words must agree, numbers within one of their last digit, since processors round differently.
-Messages in a page that begin with `grademargin: ` come out of the slips in `doc_slips.toml`.
+A page is worked through from top to bottom in a folder of its own. In a fenced block marked `sh` every line is a
+command: those of `grademargin` run in this process; the contributor's tools and installing are only looked up, since CI
+runs them; `docs/make_*.py` and the bench take minutes and are only looked for. A block that follows a file's name in
+bold is written as that file. A block marked `text` after commands is what they print: a line `...` stands for lines left
+out, " ..." at a line's end for its rest. Words must agree, numbers within one of their last digit, since processors
+round differently. Messages in a page that begin with `grademargin: ` come out of the slips in `doc_slips.toml`.
 """
 
 import hashlib
@@ -33,7 +33,9 @@ ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
 HOWTO = sorted((ROOT / "docs" / "howto").glob("*.md"))
 SLIPS = tomllib.loads((ROOT / "tests" / "doc_slips.toml").read_text(encoding="utf-8"))["slip"]
-BLOCK = re.compile(r"(?:\*\*`(?P<file>[\w./-]+)`\*\*\n+)?^```(?P<kind>\w*)\n(?P<body>.*?)^```$", re.DOTALL | re.MULTILINE)
+BLOCK = re.compile(
+    r"(?:\*\*`(?P<file>[\w./-]+)`\*\*\n+)?^```(?P<kind>\w*)\n(?P<body>.*?)^```$", re.DOTALL | re.MULTILINE
+)
 TOOLS = ("python3 -m venv", ".venv/bin/pip install", ".venv/bin/python -m pytest", ".venv/bin/ruff", ".venv/bin/mypy")
 NUMBER = re.compile(r"\d+(?:,\d{3})*(?:\.\d+)?")
 LOGS = ("day1.csv", "day2.csv")
@@ -245,7 +247,9 @@ def test_every_command_of_a_page_is_in_a_block_that_runs(page):
             assert command.startswith(TOOLS), command
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if "\ngrademargin " in page.read_text(encoding="utf-8")], ids=named)
+@pytest.mark.parametrize(
+    "page", [page for page in PAGES if "\ngrademargin " in page.read_text(encoding="utf-8")], ids=named
+)
 def test_a_page_works_as_written(page, reader, here):
     wanted = sum(bool(re.match(r"(\.venv/bin/)?grademargin ", line)) for line in command_lines(page))
     count, _ = work_through(page, reader, here)
@@ -270,7 +274,9 @@ def test_messages_named_in_a_page_come_out(page, reader, here):
             path = here / slip["file"]
             text = path.read_text(encoding="utf-8") if "find" in slip else ""
             assert slip.get("find", "") in text, slip
-            path.write_text(text.replace(slip["find"], slip["replace"], 1) if text else slip["replace"], encoding="utf-8")
+            path.write_text(
+                text.replace(slip["find"], slip["replace"], 1) if text else slip["replace"], encoding="utf-8"
+            )
         ran = reader.run(shlex.split(slip["run"]), here)
         said.append(ran.said)
         assert any(not shown_in(message, ran.said) for message in named), f"{slip} is not in the page: {ran.said}"
