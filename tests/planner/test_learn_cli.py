@@ -24,7 +24,8 @@ from thermal.vehicle_file import read_vehicle
 def call(*words: object) -> str:
     """Run one command; gives what it printed."""
     out, err = io.StringIO(), io.StringIO()
-    group = click.Group("grademargin", {str(c.name): c for c in COMMANDS})
+    names = {"help_option_names": ["-h", "--help"]}  # kept by click in a command once it has run
+    group = click.Group("grademargin", {str(c.name): c for c in COMMANDS}, context_settings=names)
     code = group.main([str(word) for word in words], standalone_mode=False, obj=Streams(out, err))
     assert code == 0, err.getvalue()
     return out.getvalue()
