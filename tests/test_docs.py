@@ -315,3 +315,28 @@ def test_every_element_of_the_gpx_and_every_kind_of_mark_is_described(planned):
 def test_a_key_without_a_description_is_noticed():
     assert keys_in({"rows": [{"place": 1, "new_key": 2}]}) - told_of("#### weather") == {"new_key"}
     assert keys_in({"fluids": {"coolant": {"limit_k": 1}}}) == {"fluids", "limit_k"}
+
+
+# --- what the trust page cites ---
+
+
+@pytest.mark.parametrize(
+    ("page", "cited", "said"),
+    [
+        ("validation.md", "| 2017-07-05 | 1.9 | 0.7 | 1.9 | 2.4 |", "by 0.7, 1.9 and 2.4 K"),
+        ("validation.md", "| 2018-02-26 | 3.3 | 1.5 | 3.6 | 1.8 |", "by up to 3.6"),
+        ("validation.md", "| 2017-07-05 fitted | 3.3 / 3.3 / 3.3 |", "2.4 to 3.3 K"),
+        ("validation.md", "| 2018-02-26 **held out** | 3.3 / 2.3 / 2.4 | **3.1 /", "3.6 and 3.1"),
+        ("validation.md", "- 2017-07-13 (warm-up 3.6 K)", "3.6 and 3.1"),
+        ("validation.md", "| 0.008 | 0.008 | below 1e-9 |", "within 0.01 K"),
+        ("learning.md", "| 2017-07-05 | 1.8 | 0.7 | 1.6 | 3.2 |", "by 0.7, 1.6 and 3.2"),
+        ("learning.md", "| **all** | **89%** |", "89 % of 200"),
+        ("learning.md", "Right over all faults: **99%** of 260.", "99 % of 260 days"),
+        ("learning.md", "nothing was wrong with it: **2.5%** of 120.", "2.5 % of 120"),
+        ("weather.md", "single hours can be 6 to 8 K off", "6 to 8 K off"),
+        ("model.md", "±8 K on coolant, ±12 K on engine oil, ±15 K", "± 8 K (14 °F) on coolant"),
+    ],
+)
+def test_the_trust_page_cites_what_the_other_pages_found(page, cited, said):
+    assert cited in (ROOT / "docs" / page).read_text(encoding="utf-8")
+    assert said in " ".join((ROOT / "docs" / "trust.md").read_text(encoding="utf-8").split())

@@ -40,7 +40,9 @@ def shown():
 def test_the_notebook_runs_and_prints_what_it_shows(shown, tmp_path, monkeypatch):
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     run = copy.deepcopy(shown)
-    NotebookClient(run, kernel_name="python3", timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()
+    NotebookClient(
+        run, kernel_name="python3", timeout=300, startup_timeout=300, resources={"metadata": {"path": str(tmp_path)}}
+    ).execute()
     for before, after in zip(shown.cells, run.cells, strict=True):
         assert same(text_of(before), text_of(after)), text_of(after)
         kinds = [sorted(one.get("data", {})) for one in before.get("outputs", [])]
