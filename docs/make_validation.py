@@ -1,6 +1,6 @@
 """Write docs/validation.md and its pictures: python docs/make_validation.py [--logs FOLDER].
 
-The words are in make_validation.md; every number is computed here from the code as it stands, whatever day it is.
+The words are in make_validation.txt; every number is computed here from the code as it stands, whatever day it is.
 """
 
 import argparse
@@ -296,7 +296,7 @@ def population(measured: dict[str, Measured], found: fit.Fit) -> dict[str, str]:
 def page(logs: Path) -> str:
     """Compute the whole page."""
     vehicles = {name: read_class(name).vehicle for name in cars.CLASS_NAMES}
-    return Template((ROOT / "docs" / "make_validation.md").read_text(encoding="utf-8")).substitute(
+    return Template((ROOT / "docs" / "make_validation.txt").read_text(encoding="utf-8")).substitute(
         published=published(),
         solver=solver(vehicles),
         classes=classes(vehicles),

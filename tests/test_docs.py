@@ -3,23 +3,32 @@
 import io
 import json
 import re
-import shlex
 from dataclasses import fields
 from pathlib import Path
 
+import made_up
+import numpy as np
 import pytest
 
-from planner.cli import cli, main
+from planner.cli import main
 from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.files.channels import CHANNELS
+from planner.files.folder import open_folder
+from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
+from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.trips import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
+from planner.files.workbook import SKIPPED
+from planner.forecast import forecast
+from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
+from thermal.learnt import FACTORS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
 FORMATS = (ROOT / "docs" / "formats.md").read_text(encoding="utf-8")
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
 ROW = re.compile(r"^\| (.+?) \|", re.MULTILINE)
 
 
@@ -44,7 +53,12 @@ def table_under(heading: str, head: str) -> set[str]:
 
 @pytest.mark.parametrize(
     ("heading", "columns"),
-    [("### places.csv", PLACE_COLUMNS), ("### legs.csv", LEG_COLUMNS), ("### weather.csv", WEATHER_COLUMNS)],
+    [
+        ("### places.csv", PLACE_COLUMNS),
+        ("### legs.csv", LEG_COLUMNS),
+        ("### weather.csv", WEATHER_COLUMNS),
+        ("### laps/*.csv", LAP_COLUMNS),
+    ],
 )
 def test_every_column_is_described_and_no_other(heading, columns):
     assert first_cells(part(heading)) == {column.name for column in columns}
@@ -60,6 +74,38 @@ def test_the_columns_of_a_profile_are_described():
     for column in PROFILE_COLUMNS:
         assert f"`{column.name}`" in part("### Profiles")
         assert all(f"`[{unit}]`" in part("### Profiles") for unit in column.usual)
+
+
+def test_the_columns_of_station_normals_are_described():
+    described = first_cells(part("### Station normals"))
+    for name in ("high", "low"):
+        assert {f"{name}_1", f"{name}_12"} <= described
+    monthly = {f"{name}_{month}" for name in ("high", "low") for month in range(1, 13)}
+    assert described - monthly == {column.name for column in NORMALS_COLUMNS} - monthly
+
+
+def test_the_sheets_that_are_read_and_those_that_are_not_are_described():
+    told = dict(re.findall(r"^\| (`.+?`) \| (.+?) \|$", part("### trip.xlsx"), re.MULTILINE))
+    assert told["`places`, `legs`"].startswith("needed")
+    assert {name.strip("`") for key in told if "not read" in told[key] for name in key.split(", ")} == set(SKIPPED)
+
+
+def test_every_key_of_a_log_mapping_is_described_and_no_other():
+    where = "### Log mapping"
+    assert table_under(where, "key") >= {"log", "date", "time", "long", "channels", "trip"}
+    assert table_under(where, "kind of time") == set(TIME_KINDS)
+    assert table_under(where, "channel") == set(CHANNELS)
+    rows = [line for line in part(where).splitlines() if line.startswith("| `")]
+    for name, channel in CHANNELS.items():
+        row = next(line for line in rows if line.startswith(f"| `{name}` |"))
+        assert set(re.findall(r"`([^`]+)`", row)[1:]) == set(channel.units)
+    assert table_under(where, "key of a channel") == {"column", "unit", "no_data", "unsure"}
+
+
+def test_every_factor_a_fit_can_write_is_described():
+    assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
+    for name, words in FACTORS.items():
+        assert f"| `{name}` | {words} |" in part("### [fit]")
 
 
 def test_kinds_and_services_are_listed():
@@ -100,7 +146,7 @@ def test_every_value_of_a_vehicle_is_described_and_no_other(section):
 
 
 def test_no_section_of_a_vehicle_is_invented():
-    assert set(re.findall(r"^### \[(\w+)\]$", FORMATS, re.MULTILINE)) == set(sections())
+    assert set(re.findall(r"^### \[(\w+)\]$", FORMATS, re.MULTILINE)) == {*sections(), "fit"}
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +172,8 @@ def test_every_heading_of_the_forecast_is_described(planned):
 def test_every_key_of_the_plan_is_described(planned):
     plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
     assert set(plan) == table_under("### plan.json", "key")
+    days = {re.sub(r" \[(?!h).*", "", key) for key in plan["days"][0]}
+    assert days == table_under("### plan.json", "key of a day")
     assert set(plan["legs"][0]) == table_under("### plan.json", "key of a leg")
     assert set(plan["legs"][0]["fluids"][0]) == table_under("### plan.json", "key of a fluid")
     assert all(f"`{key}`" in part("### plan.json") for key in (*plan["assumed"], *plan["fuel"]))
@@ -145,49 +193,151 @@ def test_the_written_files_are_named(planned):
         assert f"`out/{path.name}`" in FORMATS
 
 
-@pytest.mark.parametrize("page", [README, FORMATS], ids=["README", "formats"])
-def test_commands_and_options_named_in_a_page_exist(page):
-    code = "\n".join([*re.findall(r"```sh\n(.*?)```", page, re.DOTALL), *re.findall(r"`([^`\n]+)`", page)])
-    found = re.findall(r"\bgrademargin (\w+)([^\n]*)", code)
-    assert found
-    for command, rest in found:
-        assert command in cli.commands, command
-        known = {name for option in cli.commands[command].params for name in option.opts}
-        for option in re.findall(r"--[a-z-]+", rest.split("&&")[0]):
-            assert option in known, f"{command} {option}"
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_links_lead_to_files_and_headings(page):
+    text = page.read_text(encoding="utf-8")
+    for target, anchor in re.findall(r"\]\((?!https?:)([^)#\s]*)(#[^)\s]+)?\)", text):
+        found = (page.parent / target) if target else page
+        assert found.exists(), target
+        if anchor:
+            heads = re.findall(r"^#+ (.*)$", found.read_text(encoding="utf-8"), re.MULTILINE)
+            assert anchor[1:] in {slug(head) for head in heads}, anchor
 
 
-@pytest.mark.parametrize("page", ["README.md", "docs/formats.md"])
-def test_links_lead_to_files(page):
-    text = (ROOT / page).read_text(encoding="utf-8")
-    for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", text):
-        assert ((ROOT / page).parent / target).exists(), target
+def slug(heading: str) -> str:
+    """The anchor a code host gives a heading."""
+    return re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-")
 
 
-def test_the_python_page_runs(tmp_path, monkeypatch, capsys):
-    """Every block of docs/api.md, one after the other, as a reader would run them."""
-    monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "docs" / "api.md").read_text(encoding="utf-8"), re.DOTALL)
-    scope: dict[str, object] = {}
-    for block in blocks:
-        exec(compile(block, "docs/api.md", "exec"), scope)
-    said = capsys.readouterr().out
-    assert "engine oil between" in said
-    assert "smallest margins" in said
+def test_every_page_is_in_the_index():
+    """Reached from docs/README.md in one step; every how-to by need."""
+    index = (ROOT / "docs" / "README.md").read_text(encoding="utf-8")
+    for page in (*(ROOT / "docs").rglob("*.md"), *(ROOT / "docs").glob("*.ipynb")):
+        name = page.relative_to(ROOT / "docs").as_posix()
+        assert name == "README.md" or f"]({name})" in index, name
 
 
-def test_the_tutorial_works_as_written(tmp_path, monkeypatch):
-    """Every file of the tutorial typed, every command run: no problem, a page with a sheet."""
-    monkeypatch.chdir(tmp_path)
-    folder = tmp_path / "san-juans"
-    folder.mkdir()
-    text = (ROOT / "docs" / "tutorial.md").read_text(encoding="utf-8")
-    files = re.findall(r"\*\*`([\w.-]+)`\*\*\n```\w+\n(.*?)```", text, re.DOTALL)
-    assert [name for name, _ in files] == ["places.csv", "legs.csv", "coal-bank.csv", "trip.toml", "vehicle.toml"]
-    for name, body in files:
-        (folder / name).write_text(body, encoding="utf-8")
-    for command in re.findall(r"^grademargin (.*)$", text, re.MULTILINE):
-        out, err = io.StringIO(), io.StringIO()
-        assert main(shlex.split(command), out, err) in (DONE, EXCEEDED), err.getvalue()
-    page = (folder / "out" / "trip.html").read_text(encoding="utf-8")
-    assert "Red Mountain Pass" in page
+# --- what the other files and --json hold ---
+
+BY_NAME = {"margin_gained_k", "assumed_of_vehicle", "channels", "fluids"}
+"""Keys whose value is keyed by fluids, values or channels of the trip, not by words of the format."""
+
+
+def keys_in(value: object, *, free: bool = False) -> set[str]:
+    """All keys of plain data, those that name a fluid, a value or a channel left out."""
+    if isinstance(value, list):
+        return set().union(*(keys_in(item, free=False) for item in value))
+    if not isinstance(value, dict):
+        return set()
+    below = [
+        keys_in(item, free=isinstance(item, dict) and key in BY_NAME | {"margin_k"}) for key, item in value.items()
+    ]
+    return set().union(set() if free else set(value), *below)
+
+
+def told_of(heading: str) -> set[str]:
+    """Every word in code font of the tables under a heading, both columns."""
+    rows = [line for line in part(heading).splitlines() if line.startswith("| ") and not line.startswith("| key")]
+    return {word for row in rows for word in re.findall(r"`([^`]+)`", row)}
+
+
+def printed(*words: str) -> dict:
+    out, err = io.StringIO(), io.StringIO()
+    assert main([*words, "--json"], out, err) in (DONE, EXCEEDED, FAILED), err.getvalue()
+    return json.loads(out.getvalue())
+
+
+@pytest.fixture(scope="module")
+def logged(planned):
+    """The planned folder with a short log of its leg, confirmed."""
+    trip, car = open_folder(planned.parent)
+    line = forecast(trip, car).timeline
+    drive = line.drive.take(slice(0, line.spans[0].last + 1))
+    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={})
+    path = planned.parent / "one.csv"
+    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    assert main(["log", str(path), "--write"], io.StringIO(), io.StringIO()) == DONE
+    return planned.parent, path
+
+
+@pytest.mark.parametrize(
+    ("heading", "words"),
+    [
+        ("#### new", ("new", "{new}")),
+        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
+        ("#### weather", ("weather", "{trip}", "--offline")),
+        ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),
+        ("#### log", ("log", "{log}")),
+        ("#### fit", ("fit", "{trip}", "{log}", "--learn", "axle_heat,axle_loss", "--on", "2027-07-11")),
+        ("#### review", ("review", "{trip}", "{log}")),
+        ("#### alarms", ("alarms", "{trip}")),
+    ],
+)
+def test_every_key_printed_as_json_is_described(heading, words, logged, tmp_path, monkeypatch):
+    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / name))
+    places = {"trip": logged[0], "log": logged[1], "new": tmp_path / "made"}
+    found = printed(*(word.format(**places) for word in words))
+    keys, told = keys_in(found), told_of(heading)
+    assert keys <= told, sorted(keys - told)
+    absent = {"factor", "per_day", "error"} if heading == "#### review" else set()
+    assert first_cells(part(heading)) - {"key"} <= keys | absent
+    if "schema" in found:
+        assert found["schema"] in told
+
+
+def test_forecast_prints_what_plan_json_holds(planned):
+    plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
+    assert printed("forecast", str(planned.parent)) == plan | {"remedies": []}
+
+
+def test_every_property_of_the_geojson_is_described(planned):
+    features = json.loads((planned / "trip.geojson").read_text(encoding="utf-8"))["features"]
+    for kind, head in (("LineString", "property of a leg"), ("Point", "property of a mark")):
+        one = [f["properties"] for f in features if f["geometry"]["type"] == kind]
+        assert set().union(*one) == table_under("### trip.geojson", head)
+    fluids = next(f["properties"]["fluids"] for f in features if "fluids" in f["properties"])
+    assert all(f"`{key}`" in part("### trip.geojson") for one in fluids.values() for key in one)
+
+
+def test_every_property_of_the_calendar_is_described(planned):
+    text = (planned / "trip.ics").read_text(encoding="utf-8")
+    found = set(re.findall(r"^([A-Z-]+)[:;]", text, re.MULTILINE)) - {"BEGIN", "END"}
+    assert found == set(re.findall(r"`([A-Z-]+)`", part("### trip.ics"))) & (found | {"UID", "GEO", "DTEND"})
+
+
+def test_every_element_of_the_gpx_and_every_kind_of_mark_is_described(planned):
+    text = (planned / "trip.gpx").read_text(encoding="utf-8")
+    assert set(re.findall(r"<(\w+)[ >]", text)) - {"gpx"} <= set(re.findall(r"`(\w+)`", part("### trip.gpx")))
+    assert set(re.findall(r"<type>(\w+)<", text)) <= table_under("### trip.gpx", "kind of mark")
+
+
+def test_a_key_without_a_description_is_noticed():
+    assert keys_in({"rows": [{"place": 1, "new_key": 2}]}) - told_of("#### weather") == {"new_key"}
+    assert keys_in({"fluids": {"coolant": {"limit_k": 1}}}) == {"fluids", "limit_k"}
+
+
+# --- what the trust page cites ---
+
+
+@pytest.mark.parametrize(
+    ("page", "cited", "said"),
+    [
+        ("validation.md", "| 2017-07-05 | 1.9 | 0.7 | 1.9 | 2.4 |", "by 0.7, 1.9 and 2.4 K"),
+        ("validation.md", "| 2018-02-26 | 3.3 | 1.5 | 3.6 | 1.8 |", "by up to 3.6"),
+        ("validation.md", "| 2017-07-05 fitted | 3.3 / 3.3 / 3.3 |", "2.4 to 3.3 K"),
+        ("validation.md", "| 2018-02-26 **held out** | 3.3 / 2.3 / 2.4 | **3.1 /", "3.6 and 3.1"),
+        ("validation.md", "- 2017-07-13 (warm-up 3.6 K)", "3.6 and 3.1"),
+        ("validation.md", "| 0.008 | 0.008 | below 1e-9 |", "within 0.01 K"),
+        ("learning.md", "| 2017-07-05 | 1.8 | 0.7 | 1.6 | 3.2 |", "by 0.7, 1.6 and 3.2"),
+        ("learning.md", "| **all** | **89%** |", "89 % of 200"),
+        ("learning.md", "Right over all faults: **99%** of 260.", "99 % of 260 days"),
+        ("learning.md", "nothing was wrong with it: **2.5%** of 120.", "2.5 % of 120"),
+        ("weather.md", "single hours can be 6 to 8 K off", "6 to 8 K off"),
+        ("model.md", "±8 K on coolant, ±12 K on engine oil, ±15 K", "± 8 K (14 °F) on coolant"),
+    ],
+)
+def test_the_trust_page_cites_what_the_other_pages_found(page, cited, said):
+    assert cited in (ROOT / "docs" / page).read_text(encoding="utf-8")
+    assert said in " ".join((ROOT / "docs" / "trust.md").read_text(encoding="utf-8").split())

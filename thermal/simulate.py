@@ -207,7 +207,7 @@ def simulate(
 
     Examples
     --------
-    See `docs/api.md`.
+    See `docs/api.ipynb`.
     """
     loads, work = compute_loads(vehicle, drive)
     draws = nominal() if factors is None else factors

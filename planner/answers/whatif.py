@@ -57,6 +57,11 @@ class Outcome:
         """True when no fluid gains worth mentioning."""
         return bool(np.max(self.gain_k) < NOTHING_K)
 
+    @property
+    def only_costs(self) -> bool:
+        """True when no fluid gains and one loses margin worth mentioning."""
+        return self.buys_nothing and bool(np.min(self.gain_k) <= -NOTHING_K)
+
 
 def run_variants(
     outlook: Forecast, settings: tuple[str, ...] = (), *, tell: Callable[[str], None] = lambda _: None

@@ -201,6 +201,9 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
         If either cannot be read, or the mapping is missing or leaves anything unsure.
     """
     where = map_path(path) if mapping is None else mapping
+    if not path.is_file():
+        message = f"{path}: does not exist; check the path"
+        raise PlannerError(message)
     if not where.is_file():
         message = (
             f"{path.name}: how to read it is not confirmed; run `grademargin log --describe {path} --write`, "

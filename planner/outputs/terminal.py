@@ -215,10 +215,13 @@ def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]
     table.add_column("change", overflow="fold")
     for heading in (*names, "min"):
         table.add_column(heading, justify="right", no_wrap=True)
-    for outcome in (o for o in outcomes if not o.buys_nothing):
+    for outcome in (o for o in outcomes if o.only_costs or not o.buys_nothing):
         pairs = zip(outcome.gain_k, outcome.margin_k, strict=True)
         cells = [f"{u.diff(float(gain)):+.0f} ({u.diff(float(left)):.0f})" for gain, left in pairs]
         table.add_row(outcome.words, *cells, f"{outcome.minutes:+.0f}")
-    useless = [outcome.words for outcome in outcomes if outcome.buys_nothing]
-    said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else "Every change tried buys something."
+    useless = [outcome.words for outcome in outcomes if outcome.buys_nothing and not outcome.only_costs]
+    costly = [outcome.words for outcome in outcomes if outcome.only_costs]
+    said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else ""
+    said += f"{' ' * bool(said)}Only costs margin: {'; '.join(costly)}." if costly else ""
+    said = said or "Every change tried buys something."
     return (table, Text(said, style="bold"))

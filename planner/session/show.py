@@ -281,7 +281,7 @@ def session_dict(outcome: Outcome) -> dict[str, object]:
     Returns
     -------
     dict
-        See docs/session.md.
+        See docs/formats.md.
     """
     case = outcome.case
     return {

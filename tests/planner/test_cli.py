@@ -507,26 +507,3 @@ def test_a_reader_that_closes_early_is_no_error(raton):
     done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True)
     assert "Traceback" not in done.stderr
     assert "BrokenPipe" not in done.stderr
-
-
-# --- the README ---
-
-
-def readme_commands() -> list[str]:
-    """Commands of its shell blocks that start grademargin; making the environment is left out."""
-    blocks = re.findall(r"```sh\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    parts = (part.split("#")[0].strip() for block in blocks for line in block.splitlines() for part in line.split("&&"))
-    return [re.sub(r"^\S*grademargin ", "", part) for part in parts if re.match(r"\S*grademargin ", part)]
-
-
-def test_the_readme_s_commands_work(run, monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    commands = readme_commands()
-    assert len(commands) >= 6
-    promised = re.search(r"ends with exit code (\d)", README.read_text(encoding="utf-8"))
-    for command in commands:
-        done = run(*shlex.split(command))
-        want = int(promised[1]) if promised and command == "plan example-trip" else 0
-        assert done.code == want, f"{command}: {done.err}"
-    assert (tmp_path / "example-trip" / "out" / "trip.html").is_file()
-    assert {p.name for p in (tmp_path / "july" / "out").iterdir()} == OUT

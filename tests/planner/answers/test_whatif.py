@@ -15,6 +15,7 @@ from planner.answers.whatif import Outcome, run_variants
 from planner.errors import PlannerError
 from planner.files.folder import open_folder
 from planner.forecast import Forecast, forecast
+from planner.outputs import terminal
 from planner.outputs.whatif import tornado_svg
 from thermal.kernel import Factors
 from thermal.vehicle_file import VehicleFile, key_of, sections
@@ -134,6 +135,14 @@ def test_what_buys_nothing_is_named(usual):
         assert outcome.buys_nothing == all(gain < 0.5 for gain in outcome.gain_k)
     # The thermostat is wide open on a hot grade: one that opens earlier is wasted money there.
     assert usual["thermostat that opens 6 K (11 °F) cooler"].buys_nothing
+
+
+def test_a_change_that_only_costs_is_shown_with_what_it_costs(hot):
+    (heavy,) = run_variants(hot, ("trailer.mass=900 kg",))
+    assert heavy.only_costs
+    table, said = terminal.whatif(hot, (heavy,))
+    assert table.row_count == 1
+    assert str(said) == "Only costs margin: trailer.mass = 900 kg."
 
 
 def test_a_larger_radiator_never_lowers_the_coolant_s_margin(hot):

@@ -45,6 +45,7 @@ def test_from_a_log_to_a_vehicle_a_review_and_back(call, folder: Path) -> None:
     path = folder / "logs" / "one.csv"
     assert "Nothing is read until this is confirmed" in call("log", path)
     assert "not confirmed" in call("fit", folder, path, code=2)
+    assert "nine.csv: does not exist" in call("review", folder, folder / "logs" / "nine.csv", code=2)
     assert "Sure: coolant" in call("log", path, "--describe", "--write")
     assert json.loads(call("log", path, "--json"))["unsure"] == []
     assert "Read: coolant" in call("log", path)
@@ -75,6 +76,18 @@ def test_only_what_was_asked_is_learnt(call, folder: Path, tmp_path: Path) -> No
     )
     nowhere = tmp_path / "nowhere" / "v.toml"
     assert "cannot be written" in call("fit", folder, path, "--learn", "axle_heat", "--out", nowhere, code=3)
+
+
+def test_alarms_expect_the_weather_that_a_plan_does(
+    call, copy_example: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    trip_folder = copy_example("minimal", tmp_path / "trip")
+    usual = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    hot = "place,date,high [degC],low [degC]\n" + "".join(f"{key},2027-07-10,49,33\n" for key in ("needles", "kingman"))
+    (trip_folder / "weather.csv").write_text(hot, encoding="utf-8")
+    hotter = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    for before, after in zip(usual, hotter, strict=True):
+        assert after["expected_k"][1] > before["expected_k"][1] + 1.0, before["fluid"]
 
 
 def test_alarms(call, folder: Path) -> None:

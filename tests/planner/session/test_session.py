@@ -423,7 +423,8 @@ def test_air_by_the_hour_is_interpolated_and_held_at_the_ends(case_of):
 
 
 def test_the_page_describes_every_key_and_no_other(outcome):
-    page = (Path(__file__).parents[3] / "docs" / "session.md").read_text(encoding="utf-8")
+    formats = (Path(__file__).parents[3] / "docs" / "formats.md").read_text(encoding="utf-8")
+    page = formats.split("\n## session.toml\n", 1)[1].split("\n## ")[0]
 
     def keys(head: str) -> set[str]:
         block = page.split(f"| {head} |", 1)[1].split("\n\n")[0]
@@ -436,7 +437,7 @@ def test_the_page_describes_every_key_and_no_other(outcome):
     assert keys("key of `[pit]`") == set(PIT_KEYS)
     assert keys("column") == {column.name for column in LAP_COLUMNS}
     held = session_dict(outcome)
-    data = page.split("## --json")[1]
+    data = formats.split("\n### session --json\n", 1)[1].split("\n### ")[0]
     page = "\n" + data
     assert keys("key") == set(held)
     assert keys("key of an hour") == set(held["hours"][0])
@@ -445,8 +446,8 @@ def test_the_page_describes_every_key_and_no_other(outcome):
 
 def test_the_page_s_example_is_the_shipped_one(opened):
     folder, trip, _ = opened
-    page = (Path(__file__).parents[3] / "docs" / "session.md").read_text(encoding="utf-8")
-    text = page.split("```toml\n", 1)[1].split("```")[0]
+    page = (Path(__file__).parents[3] / "docs" / "formats.md").read_text(encoding="utf-8")
+    text = page.split("\n## session.toml\n", 1)[1].split("```toml\n", 1)[1].split("```")[0]
     shipped = read_session(folder, trip)
     (folder / "session.toml").write_text(text, encoding="utf-8")
     assert replace(read_session(folder, trip), assumptions=()) == replace(shipped, assumptions=())
