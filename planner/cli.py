@@ -1,7 +1,6 @@
 """The command line: the only place that prints. Heavy imports wait until a command needs them."""
 
 import io as io_module
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from planner import learncli
+from planner.display import printable
 from planner.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -33,19 +33,21 @@ class Streams:
 
     def say(self, text: str = "") -> None:
         """Print a result."""
-        print(text, file=self.out)
+        print(printable(text), file=self.out)
 
     def tell(self, text: str) -> None:
         """Print progress."""
-        print(f"  {text}", file=self.err)
+        print(f"  {printable(text)}", file=self.err)
+
+    def fail(self, text: str) -> None:
+        """Print why nothing more is done."""
+        print(f"grademargin: {printable(text)}", file=self.err)
 
     def show(self, *things: Any) -> None:
         """Print rich tables."""
-        from rich.console import Console
+        from planner.terminal import print_things
 
-        console = Console(file=self.out, highlight=False)
-        for thing in things:
-            console.print(thing)
+        print_things(self.out, things)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -151,7 +153,9 @@ def _check_json(trip: "Trip", car: "VehicleFile", effects: "Sequence[Effect]") -
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": ranked,
     }
-    return json.dumps(found, indent=2, sort_keys=True, ensure_ascii=False)
+    from planner.export import to_json
+
+    return to_json(found).rstrip()
 
 
 @cli.command()
@@ -204,12 +208,12 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from planner.replan import read_request
 
     request = read_request(**asked)
+    target = paths.results_folder(folder) if out_folder is None else out_folder
     report = _report(io, folder, remedies=True, request=request)
     io.tell("drawing the map")
     ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
     html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
     plan_json = export.to_json(export.plan_dict(report))
-    target = folder / "out" if out_folder is None else out_folder
     files = {
         "trip.html": html,
         "forecast.csv": export.forecast_csv(report),
@@ -405,7 +409,9 @@ def _verdict(report: "Report") -> int:
 
 def _json(io: Streams, value: object) -> None:
     """Print plain data."""
-    io.say(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False))
+    from planner.export import to_json
+
+    io.say(to_json(value).rstrip())
 
 
 for _command in (learncli.log, learncli.fit, learncli.review, learncli.alarms):
@@ -436,20 +442,21 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
             cli.main(list(argv) if argv is not None else None, "grademargin", standalone_mode=False, obj=io) or 0
         )
     except click.ClickException as exc:
+        exc.message = printable(exc.message)
         exc.show(file=io.err)
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:
-            print(f"grademargin: {problem}", file=io.err)
+            io.fail(problem)
         return BAD_INPUT
     except OutputError as exc:
-        print(f"grademargin: {exc}", file=io.err)
+        io.fail(str(exc))
         return FAILED
     except PlannerError as exc:
-        print(f"grademargin: {exc}", file=io.err)
+        io.fail(str(exc))
         return BAD_INPUT
     except (click.Abort, KeyboardInterrupt):
-        print("grademargin: stopped; no file is half written", file=io.err)
+        io.fail("stopped; no file is half written")
         return 130
     except BrokenPipeError:
         return DONE

@@ -4,13 +4,14 @@ import html
 import json
 import math
 import os
+import re
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
-from planner.display import units_of
+from planner.display import printable, units_of
 from planner.errors import OutputError
 from planner.forecast import Forecast
 from planner.margins import FLUID_NAMES, Margin, fluids_of
@@ -19,6 +20,8 @@ from planner.report import Report, days_table, legs_table, reason, sentence
 from planner.whatif import Outcome
 
 SCHEMA = "grademargin-plan/1"
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are the wide forms
+_UNPRINTABLE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
 
 def forecast_csv(report: Report) -> str:
@@ -32,9 +35,34 @@ def forecast_csv(report: Report) -> str:
     Returns
     -------
     str
-        Text with units in the headings.
+        Text with units in the headings. A text that a spreadsheet would take for a formula begins with an apostrophe.
     """
-    return str(legs_table(report).to_csv(index=False, lineterminator="\n"))
+    table = legs_table(report)
+    for name in table.select_dtypes(exclude="number"):
+        table[name] = [as_text(value) if isinstance(value, str) else value for value in table[name]]
+    return str(table.to_csv(index=False, lineterminator="\n"))
+
+
+def as_text(cell: str) -> str:
+    """Keep a spreadsheet from reading a text as a formula.
+
+    Parameters
+    ----------
+    cell : str
+        Any text. [-]
+
+    Returns
+    -------
+    str
+        With an apostrophe before it where it begins with a sign that begins a formula.
+
+    Examples
+    --------
+    >>> as_text("=1+1"), as_text("Raton")
+    ("'=1+1", 'Raton')
+    """
+    cell = printable(cell)
+    return f"'{cell}" if cell.lstrip().startswith(_FORMULA) or cell.startswith(("\t", "\r", "\n")) else cell
 
 
 def plan_dict(report: Report) -> dict[str, object]:
@@ -202,7 +230,9 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
         y = 40 + row * i
         start, width = (middle, gain * scale) if gain >= 0.0 else (middle + gain * scale, -gain * scale)
-        lines.append(f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(outcome.words)}</text>')
+        lines.append(
+            f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(printable(outcome.words))}</text>'
+        )
         fill = "#1f6f8b" if gain >= 0.0 else "#b3541e"
         lines.append(f'<rect x="{start:.1f}" y="{y + 3}" width="{width:.1f}" height="{row - 8}" fill="{fill}"/>')
         lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+.0f}</text>')
@@ -220,14 +250,15 @@ def to_json(value: object) -> str:
     Returns
     -------
     str
-        Indented text with a line end.
+        Indented text with a line end; what a terminal would obey is written as its code.
 
     Examples
     --------
     >>> to_json({"b": 1, "a": float("nan")})
     '{\n  "a": null,\n  "b": 1\n}\n'
     """
-    return json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+    made = json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return _UNPRINTABLE.sub(lambda found: f"\\u{ord(found[0]):04x}", made) + "\n"
 
 
 def _plain(value: object) -> object:

@@ -7,8 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.thinning import curve_indices, line_indices
+from planner.display import printable
 from planner.forecast import span_of
-from planner.marks import Mark, cleaned, marks
+from planner.marks import Mark, marks
 from planner.report import Report
 
 _LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
@@ -35,8 +36,8 @@ def trip_gpx(report: Report) -> str:
     found = marks(report)
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "grademargin"
-    gpx.name = cleaned(outlook.trip.name)
-    gpx.description = cleaned(f"{outlook.car.vehicle.name}. {_NOTE}")
+    gpx.name = printable(outlook.trip.name)
+    gpx.description = printable(f"{outlook.car.vehicle.name}. {_NOTE}")
     gpx.time = found[0].begin.astimezone(UTC).replace(microsecond=0)
     gpx.waypoints = [_waypoint(mark) for mark in found]
     gpx.routes = [_route(report)]
@@ -52,8 +53,8 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
         longitude=round(mark.lon_deg, 6),
         elevation=round(mark.elevation_m, 1),
         time=mark.begin.astimezone(UTC).replace(microsecond=0),
-        name=cleaned(mark.title),
-        description=cleaned(mark.text) or None,
+        name=printable(mark.title),
+        description=printable(mark.text) or None,
         type=mark.kind,
     )
 
@@ -61,14 +62,14 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
 def _route(report: Report) -> gpxpy.gpx.GPXRoute:
     """Places in the order of travel."""
     outlook = report.outlook
-    route = gpxpy.gpx.GPXRoute(name=cleaned(outlook.trip.name))
+    route = gpxpy.gpx.GPXRoute(name=printable(outlook.trip.name))
     for key in (outlook.legs[0].start, *(leg.finish for leg in outlook.legs)):
         place = outlook.trip.places[key]
         point = gpxpy.gpx.GPXRoutePoint(
             latitude=round(place.lat_deg, 6),
             longitude=round(place.lon_deg, 6),
             elevation=round(place.elevation_m, 1),
-            name=cleaned(place.name),
+            name=printable(place.name),
         )
         route.points.append(point)
     return route
@@ -79,7 +80,7 @@ def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
     outlook, day = report.outlook, report.outlook.timeline.days[number]
     places = outlook.trip.places
     start, finish = places[outlook.legs[day.first].start].name, places[outlook.legs[day.last].finish].name
-    track = gpxpy.gpx.GPXTrack(name=cleaned(f"Day {number + 1}: {start} to {finish}"))
+    track = gpxpy.gpx.GPXTrack(name=printable(f"Day {number + 1}: {start} to {finish}"))
     segment = gpxpy.gpx.GPXTrackSegment()
     for lon, lat, height in day_line(report, number).tolist():
         segment.points.append(gpxpy.gpx.GPXTrackPoint(latitude=lat, longitude=lon, elevation=height))

@@ -97,7 +97,9 @@ def fit(
     from planner import export, learnout
     from planner import learn as learning
     from planner.files.folder import open_folder
+    from planner.paths import results_folder
 
+    drawn = results_folder(folder) if plots is None else plots
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
@@ -107,7 +109,7 @@ def fit(
     after = learning.outlook_of(trip, timeline, learned.found.vehicle, learned.learnt)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
     _write(learned, folder, target, day)
-    export.write_files(folder / "out" if plots is None else plots, learning.plots(learned))
+    export.write_files(drawn, learning.plots(learned))
     if as_json:
         io.say(export.to_json(learnout.learned_dict(learned, before, after)).rstrip())
         return DONE

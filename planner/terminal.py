@@ -1,13 +1,15 @@
 """The plan in a terminal: tables a person reads in ten seconds, 80 columns wide."""
 
-from collections.abc import Sequence
-from typing import Literal
+from collections.abc import Iterable, Sequence
+from typing import Literal, TextIO
 
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
 from planner.cautions import CAUTIONS
-from planner.display import units_of
+from planner.display import printable, units_of
 from planner.forecast import Forecast, leg_name
 from planner.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.remedies import DayRemedies
@@ -21,6 +23,30 @@ _MOST_REMEDIES = 5
 _LITTLE_K = 1.0
 _SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
+
+
+class _Plain(Console):
+    """A console that takes text as text: no markup, no emoji names, no character that acts on the terminal."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """Draw a thing, its text made harmless."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else segment._replace(text=printable(segment.text))
+
+
+def print_things(out: TextIO, things: Iterable[RenderableType]) -> None:
+    """Print tables and paragraphs.
+
+    Parameters
+    ----------
+    out : text stream
+        Where to. [-]
+    things : iterable
+        What rich can print; a text in them is shown letter by letter. [-]
+    """
+    console = _Plain(file=out, highlight=False, markup=False, emoji=False)
+    for thing in things:
+        console.print(thing)
 
 
 def plan(report: Report) -> tuple[object, ...]:

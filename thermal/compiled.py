@@ -1,10 +1,37 @@
-"""Where compiled code is kept, so that only the first run pays for the compiler."""
+"""The compiler, and where compiled code is kept, so that only the first run pays for it.
 
+Kept code is run as it is found. So neither the working folder, a stranger's trip perhaps, nor another user's folder may
+have a say in where it lies.
+"""
+
+import contextlib
+import importlib
 import os
+import stat
 import tempfile
 from pathlib import Path
+from typing import Any
 
-from numba.core import config
+_CONFIG = ".numba_config.yaml"
+
+
+def _compiler() -> Any:
+    """Import numba with no working folder to read settings from, and keep it from reading any later."""
+    here = None
+    if Path(_CONFIG).exists():
+        here = os.getcwd()
+        os.chdir(Path(__file__).parent)
+    try:
+        found = importlib.import_module("numba")
+    finally:
+        if here is not None:
+            os.chdir(here)
+    found.core.config._config_fname = str(Path(__file__).parent / _CONFIG)  # read again at every compilation
+    return found
+
+
+numba = _compiler()
+config = numba.core.config
 
 
 def choose_cache() -> None:
@@ -22,17 +49,21 @@ def choose_cache() -> None:
     if _writable(beside) or _writable(home):
         return
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
-    kept.mkdir(mode=0o700, exist_ok=True)
+    with contextlib.suppress(OSError):  # a file of that name, say, or a link to nowhere
+        kept.mkdir(mode=0o700, exist_ok=True)
     if not _own(kept):  # somebody else's folder under this name could hold their code
         kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
-    config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
+    config.CACHE_DIR = str(kept)
 
 
 def _own(folder: Path) -> bool:
     """Tell whether a folder is a real one, this user's, and closed to others."""
-    state = folder.lstat()
+    try:
+        state = folder.lstat()
+    except OSError:
+        return False
     mine = not hasattr(os, "getuid") or (state.st_uid == os.getuid() and state.st_mode & 0o077 == 0)
-    return mine and not folder.is_symlink()
+    return mine and stat.S_ISDIR(state.st_mode)
 
 
 def _writable(folder: Path) -> bool:

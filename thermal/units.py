@@ -11,10 +11,13 @@ import pint
 
 from thermal.errors import UnitError
 
-_NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
+_NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*" or "8 dB/s"
 _ODD = (ValueError, AttributeError, TypeError, ZeroDivisionError, AssertionError, OverflowError, SyntaxError)
-_PLAIN_UNIT = re.compile(r"(?!.*\*\*\s*-?\d{2})(?!.*\*\*.*\*\*.*\*\*)[A-Za-z%°µ0-9_ */^().-]{1,40}")
+# names and their small powers; pint would work out any other sum, 9**9**9**9 too
+_POWER = re.compile(r"(?<=[A-Za-z°µ_])(?:\*\*|\^) ?-?[1-9](?![\w.^]| ?\*\*)")
+_PLAIN_UNIT = re.compile(r"(?:[A-Za-z%°µ_][A-Za-z%°µ_0-9]*|[ */()])+")
+_MOST_TEXT, _MOST_UNIT = 80, 40
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent", "psi": "psi", "rpm": "rpm"}
 
 
@@ -24,11 +27,17 @@ def _registry() -> Any:
 
 
 def _parse(text: str, example: str) -> tuple[float, str]:
-    match = _NUMBER_UNIT.fullmatch(text)
-    if match is None or len(text) > 80 or _PLAIN_UNIT.fullmatch(match[2]) is None:
+    match = _NUMBER_UNIT.fullmatch(text) if len(text) <= _MOST_TEXT else None
+    if match is None or not _plain(match[2]):
         message = f"{text[:80]!r} needs a number and a unit, e.g. '{example}'"
         raise UnitError(message)
     return float(match[1]), _ALIASES.get(match[2], match[2])
+
+
+def _plain(unit: str) -> bool:
+    """Tell whether a text holds unit names, products, quotients and powers of one digit, and nothing to be computed."""
+    bare = _POWER.sub("", unit)
+    return len(unit) <= _MOST_UNIT and "**" not in bare and _PLAIN_UNIT.fullmatch(bare) is not None
 
 
 def convert(value: float, unit: str, to: str) -> float:

@@ -1,7 +1,6 @@
 """Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
 
 import difflib
-import tomllib
 import typing
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError
 from thermal.learnt import NOTHING, Learnt, read_learnt
+from thermal.tomltext import load_toml
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 
@@ -34,6 +34,7 @@ _SUFFIX = {
     "dimensionless": "",
 }
 _MOST_BYTES = 1_000_000
+_LONGEST_NAME = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +127,7 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
         raise ParameterError(message)
     name = own.pop("name", None)
     tables = _load(classes / f"{base}.toml")
-    title = str(name or tables.pop("name", base))
+    title = " ".join(str(name or tables.pop("name", base)).split())[:_LONGEST_NAME]
     tables.pop("name", None)
     found: list[str] = []
     spread = read_learnt(own.pop("fit"), f"{path.name} [fit]", found) if "fit" in own else NOTHING
@@ -166,14 +167,14 @@ def _load(path: Path) -> dict[str, Any]:
         if path.stat().st_size > _MOST_BYTES:
             message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
             raise ParameterError(message)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return load_toml(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` makes one"
         raise ParameterError(message) from exc
     except (OSError, UnicodeDecodeError) as exc:
         message = f"{path.name}: cannot be read ({exc}); save it as UTF-8 text"
         raise ParameterError(message) from exc
-    except tomllib.TOMLDecodeError as exc:
+    except ValueError as exc:
         message = f"{path.name}: not valid TOML: {exc}"
         raise ParameterError(message) from exc
 
@@ -225,7 +226,7 @@ def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
         message = f'read {given!r}; write it as {{value = "...", source = "..."}}, the source saying how you know'
         raise ParameterError(message)
-    source = str(given["source"]).strip()
+    source = " ".join(str(given["source"]).split())
     if not source:
         message = "the source is empty; say how you know, or 'ASSUMED: why'"
         raise ParameterError(message)

@@ -1,7 +1,6 @@
 """The small TOML file beside a log that confirms how it is read."""
 
 import json
-import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from planner.files import logtime
 from planner.files.channels import CHANNELS
 from planner.files.logmap import Mapping, Source
 from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from thermal.tomltext import load_toml
 
 MAP_ENDING = ".map.toml"
 _MAP_BYTES = 200_000
@@ -146,8 +146,8 @@ def read_map(path: Path) -> Mapping:
         raise TripError(problems.sentences())
     text = read_text(path, file=name, problems=problems)
     try:
-        data = tomllib.loads(text or "")
-    except tomllib.TOMLDecodeError as exc:
+        data = load_toml(text or "")
+    except ValueError as exc:
         problems.add(name, f"is not valid TOML: {exc}")
         data = {}
     if len(problems) == 0:

@@ -14,10 +14,13 @@ from pathlib import Path
 from planner.errors import PlannerError
 from planner.files.reading import shown
 
-MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 250_000_000, 3_000_000, 300
+MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 100_000_000, 1_000_000, 300
+MOST_IN_ALL, MOST_LINE = 12_000_000, 20_000  # cells of the whole log, characters in a line
+_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+_LONGEST_HEADING = 400
 _JUNK_ROWS = 200  # the heading stands in the first so many lines
-NUMBER = re.compile(r"\s*[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
+NUMBER = re.compile(r"\s*[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
 CLOCK = re.compile(
     r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
 )
@@ -159,7 +162,7 @@ def clean(text: str) -> str:
     >>> clean("Coolant [Â°C]"), clean("Öl [Ã‚Â°C]"), clean("oil (\ufffdF)")
     ('Coolant [°C]', 'Öl [°C]', 'oil (°F)')
     """
-    text = re.sub(r"(?:Ã‚|Â|Ã\x82|\xc2)*[°º˚](?=\s*[CFKcf]?\b)", "°", text)
+    text = re.sub(r"(?:Ã[‚\x82]|Â){0,4}[°º˚](?=\s?[CFKcf]?\b)", "°", text[:_LONGEST_HEADING])
     text = re.sub(r"\ufffd+(?=[CF]\b)", "°", text)
     text = "".join(char if char.isprintable() else " " for char in text)
     return " ".join(text.split())[:120]
@@ -194,9 +197,16 @@ def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
     (('time', 'oil (C)'), True, 3, 3)
     """
     found = list(notes or [])
-    lines = text.splitlines()
-    if len(lines) > MOST_ROWS:
+    if sum(map(text.count, _ENDS)) > MOST_ROWS:
         message = f"{file}: has more than {MOST_ROWS:,} lines; split it by day"
+        raise PlannerError(message)
+    lines = text.splitlines()
+    longest = max(map(len, lines), default=0)
+    if longest > MOST_LINE or sum(map(text.count, ",;\t")) > MOST_IN_ALL:
+        message = (
+            f"{file}: has more than {MOST_IN_ALL:,} cells, or {MOST_LINE:,} characters in a line ({longest:,}); split it "
+            "by day, or export fewer channels"
+        )
         raise PlannerError(message)
     name, at = _heading(lines, file)
     headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])]

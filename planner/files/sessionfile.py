@@ -1,7 +1,6 @@
 """Reading session.toml: laps on a closed course or runs up a closed hill, with pauses between."""
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
@@ -13,6 +12,7 @@ from planner.files.reading import Problems, file_fault, nearest, read_text, show
 from planner.files.tables import Column, read_table
 from planner.model import Trip
 from thermal.errors import UnitError
+from thermal.tomltext import load_toml
 from thermal.units import to_si
 
 FILE = "session.toml"
@@ -120,10 +120,9 @@ def read_session(folder: Path, trip: Trip) -> Setup:
 
 def _load(text: str, problems: Problems) -> dict[str, object] | None:
     try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as exc:
-        why = "nested too deep" if isinstance(exc, RecursionError) else str(exc)
-        problems.add(FILE, f"cannot be read as TOML ({why}); write key = value, texts in quotation marks")
+        return load_toml(text)
+    except ValueError as exc:
+        problems.add(FILE, f"cannot be read as TOML ({exc}); write key = value, texts in quotation marks")
         return None
 
 

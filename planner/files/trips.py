@@ -26,7 +26,7 @@ KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border
 SERVICES = ("fuel", "lodging", "food", "workshop", "parking", "water")
 MAX_TOML_BYTES = 1_000_000
 MAX_PLACES, MAX_LEGS = 20_000, 60_000
-_KEY = re.compile(r"[a-z0-9-]+")
+_KEY = re.compile(r"[a-z0-9-]{1,60}")
 _MPH = 0.44704
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 _YES_NO = ("yes", "no")
@@ -215,7 +215,7 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
         row.fault("place", f"'{key}' stands in row {taken[key]} too; every place needs its own key")
     elif key and _KEY.fullmatch(key) is None:
         better = re.sub(r"[^a-z0-9]+", "-", key.casefold()).strip("-") or "deadman-pass"
-        row.fault("place", f"read {shown(key)}; keys have only a-z, 0-9 and -, e.g. '{better[:50]}'")
+        row.fault("place", f"read {shown(key)}; keys have only a-z, 0-9 and -, at most 60, e.g. '{better[:50]}'")
     return key
 
 

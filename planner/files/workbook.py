@@ -17,7 +17,7 @@ from xml.parsers import expat
 from openpyxl import load_workbook
 from openpyxl.utils import get_column_letter, range_boundaries
 
-from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown
+from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown, whole
 
 FILE = "trip.xlsx"
 SKIPPED = ("weather", "notes")
@@ -78,7 +78,7 @@ def read_sheets(folder: Path, *, max_rows: Mapping[str, int], problems: Problems
         problems.add(FILE, fault)
         return {}
     try:
-        return _read((folder / FILE).read_bytes(), max_rows, problems)
+        return _read(whole(folder / FILE), max_rows, problems)
     except _Refused as exc:
         problems.add(FILE, str(exc))
     except Exception as exc:  # the reader of sheets raises whatever its lookups give when the content is damaged

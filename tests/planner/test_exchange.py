@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
+from planner.display import printable
 from planner.exchange import exchange_files
 from planner.forecast import span_of
 from planner.gpxout import leg_line, trip_gpx
 from planner.icsout import trip_ics
-from planner.marks import KINDS, cleaned, hot_spots, left_words, marks
+from planner.marks import KINDS, hot_spots, left_words, marks
 from planner.report import make_report
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -252,7 +253,7 @@ def test_geojson_reads_the_trip_back(request, name):
 
 def test_hostile_names_survive_in_every_file(hostile):
     files = exchange_files(hostile)
-    shown = cleaned(HOSTILE)
+    shown = printable(HOSTILE)
     back = gpxpy.parse(files["trip.gpx"])
     assert back.name == shown
     ET.fromstring(files["trip.gpx"])
