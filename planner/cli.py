@@ -3,6 +3,7 @@
 import io as io_module
 import sys
 from collections.abc import Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -442,8 +443,9 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
             cli.main(list(argv) if argv is not None else None, "grademargin", standalone_mode=False, obj=io) or 0
         )
     except click.ClickException as exc:
-        exc.message = printable(exc.message)
-        exc.show(file=io.err)
+        shown = StringIO()
+        exc.show(file=shown)
+        print(printable(shown.getvalue()), end="", file=io.err)
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:

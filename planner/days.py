@@ -19,6 +19,7 @@ _WAIT_COST = 1.001e3  # a day spent waiting for an event
 _EARLY_COST = 0.02  # per half hour before the usual start
 _HALF_HOUR = timedelta(minutes=30)
 MOST_DAYS, _MOST_WAIT_DAYS = 150, 60
+_MOST_NIGHTS = 120  # places where a day may end, besides those asked for; of more, evenly spaced ones are looked at
 _SPARE_DAYS = 10  # beyond what driving alone needs, when sunset or places to stay cost days
 _REST_SERVICES = frozenset({"food", "fuel", "parking", "water", "lodging"})
 
@@ -54,9 +55,10 @@ class _Case:
     def events_at(self, position: int) -> list[Event]:
         """Events at a position, if it is the first on the route at which their place is reached."""
         key = self.place(position).key
-        if any(self.place(earlier).key == key for earlier in range(position)):
+        events = [event for event in self.trip.events if event.place == key]
+        if not events or any(self.place(earlier).key == key for earlier in range(position)):
             return []
-        return [event for event in self.trip.events if event.place == key]
+        return events
 
     def place(self, position: int) -> Place:
         """Place at a position of the route: 0 is the start."""
@@ -299,6 +301,9 @@ def _ends(case: _Case) -> list[int]:
         for position in range(1, len(case.legs))
         if not trip.day.lodging_only or case.place(position).key in wanted or "lodging" in case.place(position).services
     ]
+    if len(nights) > _MOST_NIGHTS:  # the search grows with the cube of their number
+        apart = -(-len(nights) // _MOST_NIGHTS)
+        nights = [n for i, n in enumerate(nights) if i % apart == 0 or case.place(n).key in wanted]
     return [*nights, len(case.legs)]
 
 

@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
 ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
-_MOST_CLOSED = 50
+_MOST_CLOSED = 20
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 
 

@@ -14,8 +14,8 @@ ROOT = Path(__file__).parents[1]
 ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "thermal", "maps"}}
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
-    "thermal": "errors compiled tomltext units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine roadload "
-    "driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
+    "thermal": "errors compiled tomltext units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine "
+    "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit made_up fit causes",
     "maps": "errors thinning scene basemap chart still page",
     "planner": "errors paths model cautions display files files.reading clock geo graph weather weather.record "
     "weather.diurnal weather.expected weather.spread weather.web weather.keep days files.workbook files.tables "

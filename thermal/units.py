@@ -5,6 +5,7 @@ A difference is not a temperature: use `to_delta_k` for rises, bands and margins
 
 import functools
 import re
+import tokenize
 from typing import Any
 
 import pint
@@ -13,7 +14,16 @@ from thermal.errors import UnitError
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*" or "8 dB/s"
-_ODD = (ValueError, AttributeError, TypeError, ZeroDivisionError, AssertionError, OverflowError, SyntaxError)
+_ODD = (
+    ValueError,
+    AttributeError,
+    TypeError,
+    ZeroDivisionError,
+    AssertionError,
+    OverflowError,
+    SyntaxError,
+    tokenize.TokenError,
+)
 # names and their small powers; pint would work out any other sum, 9**9**9**9 too
 _POWER = re.compile(r"(?<=[A-Za-z°µ_])(?:\*\*|\^) ?-?[1-9](?![\w.^]| ?\*\*)")
 _PLAIN_UNIT = re.compile(r"(?:[A-Za-z%°µ_][A-Za-z%°µ_0-9]*|[ */()])+")

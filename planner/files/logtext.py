@@ -204,8 +204,8 @@ def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
     longest = max(map(len, lines), default=0)
     if longest > MOST_LINE or sum(map(text.count, ",;\t")) > MOST_IN_ALL:
         message = (
-            f"{file}: has more than {MOST_IN_ALL:,} cells, or {MOST_LINE:,} characters in a line ({longest:,}); split it "
-            "by day, or export fewer channels"
+            f"{file}: has more than {MOST_IN_ALL:,} cells, or {MOST_LINE:,} characters in a line ({longest:,}); split "
+            "it by day, or export fewer channels"
         )
         raise PlannerError(message)
     name, at = _heading(lines, file)

@@ -141,7 +141,7 @@ class Profiles:
         if max_bytes is None:
             return "a profile is a .gpx track, or a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
         fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)
-        if fault == "is missing":
+        if fault == "is missing" and not self._problems.many:
             beside = (self._folder / name).parent
             files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
             there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]
