@@ -20,7 +20,7 @@ from planner.report import Report, days_table, legs_table, reason, sentence
 from planner.whatif import Outcome
 
 SCHEMA = "grademargin-plan/1"
-_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # the last four are the wide forms
+_FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
 _UNPRINTABLE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
 
@@ -61,8 +61,8 @@ def as_text(cell: str) -> str:
     >>> as_text("=1+1"), as_text("Raton")
     ("'=1+1", 'Raton')
     """
-    cell = printable(cell)
-    return f"'{cell}" if cell.lstrip().startswith(_FORMULA) or cell.startswith(("\t", "\r", "\n")) else cell
+    begins = cell[:1] in _FORMULA or cell.lstrip()[:1] in _FORMULA
+    return f"'{printable(cell)}" if cell and begins else printable(cell)
 
 
 def plan_dict(report: Report) -> dict[str, object]:

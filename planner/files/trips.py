@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from planner.display import printable
 from planner.errors import TripError
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_temperatures
 from planner.files.profiles import ELEVATION, MAX_CSV_BYTES, Profiles
@@ -96,7 +97,7 @@ def read_trip(folder: Path) -> Trip:
     settings_text = _settings_text(folder, places, assumptions, problems)
     settings = None
     if settings_text is not None:
-        name = folder.resolve().name.encode("utf-8", "replace").decode()
+        name = printable(folder.resolve().name)
         settings = parse_settings(settings_text, folder_name=name, problems=problems)
     draft = None
     if place_table is not None and leg_table is not None:
