@@ -15,7 +15,7 @@ from planner.model import Place, Profile
 
 MAX_CSV_BYTES = 20_000_000
 MAX_PROFILE_ROWS = 100_000
-MAX_ALL_BYTES = 150_000_000  # of all profiles a trip names
+MAX_ALL_BYTES = 80_000_000  # of all profiles a trip names
 MAX_ALL_POINTS = 2_000_000  # of the profiles of all legs, one that several legs name counted for each
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01

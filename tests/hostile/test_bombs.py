@@ -73,7 +73,7 @@ BOMBS = {
             "p.csv": SLOPE * 12,
             "legs.csv": LEG + "".join(f"needles,kingman,61,62,{'./' * i}p.csv,{i}\n" for i in range(900)),
         },
-        "150 MB",
+        "80 MB",
     ),
     "GPX entities": (gpx('<!DOCTYPE g [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>'), "<!DOCTYPE>"),
     "GPX other file": (gpx('<!DOCTYPE g [<!ENTITY a SYSTEM "file:///etc/passwd">]><gpx>&a;</gpx>'), "<!DOCTYPE>"),

@@ -12,7 +12,7 @@ import planner
 import thermal
 
 ROOT = Path(__file__).parents[2]
-LENGTH = 4000
+LENGTH = 1500
 BOUNDED = {"_AT_END": 120, "_IN_BRACKETS": 120, "_DATED": 2000}  # given no more than so many characters
 PIECES = (
     "1",
