@@ -26,7 +26,7 @@ _ODD = (
 )
 # names and their small powers; pint would work out any other sum, 9**9**9**9 too
 _POWER = re.compile(r"(?<=[A-Za-z°µ_])(?:\*\*|\^) ?-?[1-9](?![\w.^]| ?\*\*)")
-_PLAIN_UNIT = re.compile(r"(?:[A-Za-z%°µ_][A-Za-z%°µ_0-9]*|[ */()])+")
+_PLAIN_UNIT = re.compile(r"(?:[A-Za-z%°µ_ */()]|(?<=[A-Za-z%°µ_0-9])[0-9])+")
 _MOST_TEXT, _MOST_UNIT = 80, 40
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent", "psi": "psi", "rpm": "rpm"}
 
