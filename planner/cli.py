@@ -3,6 +3,7 @@
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -150,7 +151,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from planner.underway.replan import read_request
 
     request = read_request(**asked)
-    target = folder / "out" if out_folder is None else out_folder
+    target = paths.results_folder(folder) if out_folder is None else out_folder
     report = _report(
         io, folder, remedies=True, request=request, ready=lambda: try_out(target, export.PLAN_FILES, trip=folder)
     )
@@ -395,7 +396,9 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
             cli.main(list(argv) if argv is not None else None, "grademargin", standalone_mode=False, obj=io) or 0
         )
     except click.ClickException as exc:
-        exc.show(file=io.err)
+        shown = StringIO()
+        exc.show(file=shown)
+        io.complain(shown.getvalue().rstrip("\n"))
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:

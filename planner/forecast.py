@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
 ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
+_MOST_CLOSED = 20
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 
 
@@ -118,7 +119,7 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
 def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
     """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
     told: list[str] = []
-    while True:
+    while len(told) <= _MOST_CLOSED:
         try:
             legs = choose_route(trip)
         except NoRouteError as exc:
@@ -139,6 +140,8 @@ def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple
         others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
         told.append(said)
         trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
+    message = f"more than {_MOST_CLOSED} roads are closed on the day they would be driven; see 'open' in the legs"
+    raise NoRouteError(message)
 
 
 def _mornings(begin_k: Floats, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:

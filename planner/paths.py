@@ -1,6 +1,8 @@
-"""Where the shipped data lies, in a checkout and in an installed wheel."""
+"""Where things lie: the shipped data, in a checkout and in an installed wheel; the results, inside the trip folder."""
 
 from pathlib import Path
+
+from planner.errors import OutputError
 
 
 def data_folder() -> Path:
@@ -14,3 +16,32 @@ def data_folder() -> Path:
     here = Path(__file__).resolve().parent
     packed = here / "_data"
     return packed if packed.is_dir() else here.parent / "data"
+
+
+def results_folder(trip_folder: Path) -> Path:
+    """Folder the results go to when the user names none.
+
+    Parameters
+    ----------
+    trip_folder : Path
+        The trip folder. [-]
+
+    Returns
+    -------
+    Path
+        Its `out`, which may not exist yet.
+
+    Raises
+    ------
+    OutputError
+        If that is a link out of the trip folder, which somebody else may have made to have files written over.
+    """
+    out = trip_folder / "out"
+    try:
+        inside = out.resolve().is_relative_to(trip_folder.resolve())
+    except (OSError, RuntimeError):  # a link that points to itself
+        inside = False
+    if not inside:
+        message = f"{out}: is a link that leaves the trip folder; nothing was written: delete it, or use --out DIR"
+        raise OutputError(message)
+    return out

@@ -9,6 +9,7 @@ from typing import Any, TextIO
 
 from maps.direction import isolated
 from planner.errors import OutputError
+from planner.plaintext import printable
 
 _TABLE_WIDTH, _LEAST_WIDTH = 80, 20
 
@@ -59,7 +60,7 @@ class Streams:
 
     def say(self, text: str = "") -> None:
         """Print a result."""
-        self.write(f"{isolated(text)}\n")
+        self.write(f"{isolated(printable(text))}\n")
 
     def tell(self, text: str) -> None:
         """Print progress."""
@@ -68,18 +69,19 @@ class Streams:
     def complain(self, text: str) -> None:
         """Print a line for people beside the result; where that cannot be, the work goes on."""
         try:
-            self.err.write(f"{isolated(text)}\n")
+            self.err.write(f"{isolated(printable(text))}\n")
             self.err.flush()
         except (OSError, ValueError):
             _close(self.err)
             self.err = StringIO()
 
     def show(self, *things: Any) -> None:
-        """Print rich tables, at full width where the terminal is narrower, and text."""
-        from rich.console import Console
+        """Print rich tables, at full width where the terminal is narrower, and text; nothing in them is markup."""
         from rich.table import Table
 
-        console = Console(file=self.out, highlight=False)
+        from planner.plainconsole import PlainConsole
+
+        console = PlainConsole(file=self.out, highlight=False, markup=False, emoji=False)
         width = console.width
         for thing in things:
             console.width = max(width, _TABLE_WIDTH if isinstance(thing, Table) else _LEAST_WIDTH)

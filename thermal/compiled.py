@@ -1,6 +1,11 @@
-"""Where compiled code is kept, so that only the first run pays for the compiler."""
+"""The compiler, and where compiled code is kept, so that only the first run pays for it.
+
+Kept code is run as it is found. So neither the working folder, a stranger's trip perhaps, nor another user's folder may
+have a say in where it lies.
+"""
 
 import hashlib
+import importlib
 import io
 import os
 import stat
@@ -10,8 +15,28 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from numba.core import config
-from numba.core.caching import IndexDataCacheFile
+_CONFIG = ".numba_config.yaml"
+
+
+def _compiler() -> Any:
+    """Import numba with no working folder to read settings from, and keep it from reading any later."""
+    here = None
+    if Path(_CONFIG).exists():
+        here = os.getcwd()
+        os.chdir(Path(__file__).parent)
+    try:
+        found = importlib.import_module("numba")
+    finally:
+        if here is not None:
+            os.chdir(here)
+    found.core.config._config_fname = str(Path(__file__).parent / _CONFIG)  # read again at every compilation
+    return found
+
+
+numba = _compiler()
+config = numba.core.config
+
+from numba.core.caching import IndexDataCacheFile  # noqa: E402  not before the folder was left
 
 _DIGEST = hashlib.sha256
 _DIGEST_BYTES = 32
@@ -103,7 +128,7 @@ def choose_cache() -> bool:
             kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     except OSError:
         return False
-    config.CACHE_DIR = str(kept)  # type: ignore[attr-defined]
+    config.CACHE_DIR = str(kept)
     return _writable(kept)
 
 

@@ -14,11 +14,10 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache
+from thermal.compiled import check_cache, choose_cache, numba
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -440,7 +439,7 @@ def march(
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
     inputs = (_plain(loads), _plain(car), _plain(factors), shift, days, groups, limit, begin, rows, float(tolerance_k))
     outputs = (temps, margin, where, ledger)
-    n_draw, workers = len(start_k), int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
+    n_draw, workers = len(start_k), int(numba.config.NUMBA_NUM_THREADS)
     batch = max(1, min(_BATCH, -(-n_draw // workers)))
     if n_draw <= batch:
         _march(inputs, outputs, 0, n_draw)

@@ -1,11 +1,16 @@
 """TOML that people typed: any text becomes tables of bounded depth and numbers, or a sentence on why not."""
 
+import re
 import tomllib
 from typing import Any
 
 from thermal.errors import ParameterError
 
-_MOST_POINTS = 100  # in a line; the parser's work grows with the square of a dotted key's length
+_MOST_DOTS = 99
+# A run of key parts joined by dots; the parser's work grows with the square of its length.
+_DOTTED = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)""" + f"{{{_MOST_DOTS + 1}}}",
+)
 _MOST_DEEP = 50
 _LARGEST = 2**63
 
@@ -56,10 +61,11 @@ def read_toml(text: str) -> dict[str, Any]:
     >>> read_toml('[oil]\nwarm = "90 degC"')
     {'oil': {'warm': '90 degC'}}
     """
-    for row, line in enumerate(text.split("\n"), start=1):
-        if line.count(".") > _MOST_POINTS and not line.lstrip().startswith("#"):
-            message = f"a line with more than {_MOST_POINTS} points; break it up (at line {row}, column 1)"
-            raise ParameterError(message)
+    long = _DOTTED.search(text)
+    if long is not None:
+        row = text.count("\n", 0, long.start()) + 1
+        message = f"a key of more than {_MOST_DOTS} dots; write sections [like this] (at line {row}, column 1)"
+        raise ParameterError(message)
     try:
         data = tomllib.loads(text)
     except RecursionError as exc:

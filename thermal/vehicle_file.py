@@ -33,6 +33,7 @@ _SUFFIX = {
     "dimensionless": "",
 }
 _MOST_BYTES = 1_000_000
+_LONGEST_NAME = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +127,7 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
         raise ParameterError(message)
     name = own.pop("name", None)
     tables = own_tables(classes / f"{base}.toml")
-    title = str(name or tables.pop("name", base))
+    title = " ".join(str(name or tables.pop("name", base)).split())[:_LONGEST_NAME]
     tables.pop("name", None)
     found: list[str] = []
     spread = read_learnt(own.pop("fit"), f"{path.name} [fit]", found) if "fit" in own else NOTHING
@@ -177,6 +178,8 @@ def own_tables(path: Path) -> dict[str, Any]:
         return read_toml(text)
     except ParameterError as exc:
         message = f"{path.name}: not valid TOML: {exc}; write key = value, texts in quotation marks"
+        if "\0" in text:
+            message = f"{path.name}: is not UTF-8 text; save the file again as UTF-8"
         raise ParameterError(message) from exc
 
 
@@ -223,7 +226,7 @@ def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
         message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, the source saying how you know'
         raise ParameterError(message)
-    source = str(given["source"]).strip()
+    source = " ".join(str(given["source"]).split())
     if not source:
         message = "the source is empty; say how you know, or 'ASSUMED: why'"
         raise ParameterError(message)

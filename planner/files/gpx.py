@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from planner.errors import TripError
 from planner.files.gpxpoints import Points, decoded, read_points
-from planner.files.reading import Problems, file_fault
+from planner.files.reading import Problems, file_fault, whole
 from planner.geo import smooth_elevation
 from planner.model import Profile
 
@@ -136,7 +136,7 @@ def load_gpx(path: Path, *, file: str, problems: Problems) -> GpxTrack | None:
         None when a problem was noted.
     """
     try:
-        data = path.read_bytes()
+        data = whole(path)
     except OSError as exc:
         problems.add(file, f"cannot be opened ({exc.strerror})")
         return None

@@ -13,6 +13,8 @@ from xml.parsers import expat
 from planner.files.reading import Problems, shown
 
 MAX_POINTS = 400_000
+MAX_DEPTH, MAX_KINDS, MAX_RUN = 60, 2000, 100_000  # nesting; names of elements and attributes; characters without a "<"
+_RUN = re.compile(f"[^<]{{{MAX_RUN}}}")
 _MAX_FAULTS = 10
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,400}\?>")
@@ -54,6 +56,9 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs; delete it or export the file again")
+        return None
+    if _RUN.search(text) is not None:
+        problems.add(file, f"has a tag or text of more than {MAX_RUN:,} characters; export the file again")
         return None
     return _DECLARATION.sub("", text, count=1)
 
@@ -111,6 +116,11 @@ class _Reader:
         self._depth += 1
         if self._depth == 1 and name != "gpx":
             self._fault(f"holds <{name[:30]}>, not <gpx>; export the track as GPX")
+            raise _TooMuch
+        if self._depth > MAX_DEPTH or len(self._parser.intern) > MAX_KINDS:
+            self._fault(
+                f"nests more than {MAX_DEPTH} deep, or has more than {MAX_KINDS:,} names of elements; export again"
+            )
             raise _TooMuch
         if name in ("trkpt", "rtept"):
             self._begin_point(self.found["trk" if name == "trkpt" else "rte"], attributes)

@@ -14,7 +14,9 @@ from pathlib import Path
 from planner.errors import PlannerError
 from planner.files.reading import shown
 
-MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 250_000_000, 3_000_000, 300
+MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 100_000_000, 1_000_000, 300
+MOST_IN_ALL, MOST_LINE = 12_000_000, 20_000  # cells of the whole log, characters in a line
+_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 _FREE_TEXT, _MOST_PACKING = 2_000_000, 60  # a log packs 5 to 20 times smaller, one of few channels that stand 40 times
 _LONGEST = 500  # of a heading, before what is no part of it is taken out
@@ -198,9 +200,16 @@ def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
     (('time', 'oil (C)'), True, 3, 3)
     """
     found = list(notes or [])
-    lines = text.splitlines()
-    if len(lines) > MOST_ROWS:
+    if sum(map(text.count, _ENDS)) > MOST_ROWS:
         message = f"{file}: has more than {MOST_ROWS:,} lines; split it by day"
+        raise PlannerError(message)
+    lines = text.splitlines()
+    longest = max(map(len, lines), default=0)
+    if longest > MOST_LINE or sum(map(text.count, ",;\t")) > MOST_IN_ALL:
+        message = (
+            f"{file}: has more than {MOST_IN_ALL:,} cells, or {MOST_LINE:,} characters in a line ({longest:,}); split "
+            "it by day, or export fewer channels"
+        )
         raise PlannerError(message)
     name, at = _heading(lines, file)
     headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])[:MOST_CELLS]]

@@ -15,6 +15,8 @@ from planner.model import Place, Profile
 
 MAX_CSV_BYTES = 20_000_000
 MAX_PROFILE_ROWS = 100_000
+MAX_ALL_BYTES = 80_000_000  # of all profiles a trip names
+MAX_ALL_POINTS = 2_000_000  # of the profiles of all legs, one that several legs name counted for each
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01
 _MAX_BYTES = {".csv": MAX_CSV_BYTES, ".gpx": MAX_GPX_BYTES}
@@ -75,6 +77,7 @@ class Profiles:
     def __init__(self, folder: Path, problems: Problems) -> None:
         self._folder, self._problems = folder, problems
         self._read: dict[str, _ReadProfile | GpxTrack | None] = {}
+        self._bytes = self._points = 0
         self.notes: list[str] = []
 
     def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
@@ -87,6 +90,10 @@ class Profiles:
         read = self._read[name]
         if read is None or distance_m is None:
             return None
+        self._points += len(read.distance_m if isinstance(read, GpxTrack) else read.profile.distance_m)
+        if self._points > MAX_ALL_POINTS:
+            row.fault("profile", f"with it the legs' profiles have more than {MAX_ALL_POINTS:,} points; thin them out")
+            return None
         if isinstance(read, GpxTrack):
             return self._fitted_track(row, read, distance_m, ends)
         return _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
@@ -95,6 +102,11 @@ class Profiles:
         fault = self._path_fault(name)
         if fault is not None:
             row.fault("profile", f"read {shown(name)}; {fault}")
+            return None
+        self._bytes += (self._folder / name).stat().st_size
+        if self._bytes > MAX_ALL_BYTES:
+            most = f"{MAX_ALL_BYTES / 1e6:.0f} MB"
+            row.fault("profile", f"with it the profiles have more than {most}; thin them out, or name one file one way")
             return None
         if name.casefold().endswith(".gpx"):
             return load_gpx(self._folder / name, file=name, problems=self._problems)
@@ -129,7 +141,7 @@ class Profiles:
         if max_bytes is None:
             return "a profile is a .gpx track, or a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
         fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)
-        if fault == "is missing":
+        if fault == "is missing" and not self._problems.many:
             beside = (self._folder / name).parent
             files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
             there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]

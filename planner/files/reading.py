@@ -2,13 +2,19 @@
 
 import codecs
 import difflib
+import os
 import re
+import stat
 from collections.abc import Iterable
 from pathlib import Path
 
+from planner.errors import TripError
 from thermal.tomltext import shown as shown
 
 MAX_SENTENCES, MAX_LENGTH = 40, 1500
+MOST_BYTES = 50_000_000  # of any file of a trip folder; most kinds have a smaller limit of their own
+MOST_PROBLEMS = 400  # no more are looked for
+MOST_COMPARED, _LONGEST_COMPARED = 500, 100  # names compared with a wrong one to find the nearest; comparing is slow
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
@@ -36,7 +42,8 @@ def nearest(text: str, options: Iterable[str]) -> str:
     'allowed: on, off'
     """
     names = list(options)
-    close = difflib.get_close_matches(text.casefold(), names, n=1, cutoff=0.6)
+    compared = names if len(names) <= MOST_COMPARED and len(text) <= _LONGEST_COMPARED else []
+    close = difflib.get_close_matches(text.casefold(), compared, n=1, cutoff=0.6)
     if close:
         return f"did you mean {shown(close[0])}?"
     more = ", ..." if len(names) > 12 else ""
@@ -96,10 +103,17 @@ class Problems:
             Heading as written. [-]
         key : str
             Key of a TOML file, with its section. [-]
+
+        Raises
+        ------
+        TripError
+            With what was found, once there is more than anybody will mend in one go.
         """
         where = file + (f" row {row}" if row else "")
         where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
         self._found.append((file, row, f"{where}: {text}"))
+        if len(self._found) > MOST_PROBLEMS:
+            raise TripError(self.sentences())
 
     def sentences(self) -> list[str]:
         """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
@@ -139,6 +153,34 @@ def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
     return None
 
 
+def whole(path: Path) -> bytes:
+    """Read all of a file that `file_fault` has let pass, also when it has been exchanged for something else since.
+
+    Parameters
+    ----------
+    path : Path
+        The file. [-]
+
+    Returns
+    -------
+    bytes
+        Its content.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read, is no plain file, or is larger than any file of a trip may be.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(None, "not a plain file")
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise OSError(None, f"larger than {MOST_BYTES / 1e6:.0f} MB")
+    return data
+
+
 def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
     """Read a UTF-8 file that `file_fault` has let pass, or one in UTF-16 that says so, as spreadsheet programs write.
 
@@ -157,7 +199,7 @@ def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
         The text without a byte order mark; None when a problem was noted.
     """
     try:
-        data = path.read_bytes()
+        data = whole(path)
     except OSError as exc:
         problems.add(file, f"cannot be opened ({exc.strerror})")
         return None

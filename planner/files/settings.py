@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from typing import Any
 
 from planner.files.reading import CONTROL, Problems, nearest, shown
 from planner.files.tables import plain_unit
@@ -30,9 +31,10 @@ PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
 _QUANTITY = re.compile(r"\s*[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
-_LINE = re.compile(r"\s*\(at line (\d+), column \d+\)")
+_LINE = re.compile(r" ?\(at line (\d+), column \d+\)")
 _UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
 _DAY_S = 86400.0
+MOST_LISTED, MOST_TEXT = 600, 2000  # entries of any list, characters of any text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,8 +109,8 @@ class _Section:
         if not isinstance(value, str) or (key in self.data and not value.strip()):
             self.refuse(key, "a text in quotation marks is needed")
             return default
-        if CONTROL.search(value) is not None:
-            self.refuse(key, "a text without unprintable characters is needed")
+        if len(value) > MOST_TEXT or CONTROL.search(value) is not None:
+            self.refuse(key, f"a text without unprintable characters is needed, of at most {MOST_TEXT:,}")
             return default
         return " ".join(value.split())
 
@@ -170,7 +172,14 @@ class _Section:
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
             self.refuse(key, 'a list of place keys is needed, e.g. ["raton", "alamosa"]')
             return ()
-        return tuple(value)
+        return tuple(self._few(key, value))
+
+    def _few(self, key: str, entries: list[Any]) -> list[Any]:
+        """Note a list longer than any trip needs, and drop it."""
+        if len(entries) > MOST_LISTED:
+            self.fault(key, f"has {len(entries):,} entries; the most is {MOST_LISTED}")
+            return []
+        return entries
 
     def sections(self, key: str) -> list[Mapping[str, object]]:
         """Return the tables written as [[key]]."""
@@ -178,7 +187,7 @@ class _Section:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             self.refuse(key, f"write each one under a line [[{key}]]")
             return []
-        return value
+        return self._few(key, value)
 
 
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:

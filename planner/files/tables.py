@@ -14,6 +14,8 @@ from planner.files.reading import Problems, nearest, shown
 from thermal.units import convert, same_kind
 
 DELIMITERS = (",", ";", "\t")
+MOST_COLUMNS, MOST_CELL = 200, 2000
+_MOST_SAID = f"the most is {MOST_CELL:,} characters in a cell and {MOST_COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
@@ -235,8 +237,8 @@ def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int
             if len(records) > max_rows + 1:
                 problems.add(file, f"has more than {max_rows:,} rows; thin it out or split the trip")
                 break
-    except csv.Error:
-        advice = 'a quotation mark opens or ends a cell wrongly; inside a quoted cell write ""'
+    except csv.Error:  # the reader's own limit, 131,072 characters in a cell, among its reasons
+        advice = f'a quotation mark opens or ends a cell wrongly, inside a quoted cell write ""; {_MOST_SAID}'
         problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1)
     return table_of(records[: max_rows + 1], file=file, columns=columns, delimiter=delimiter, problems=problems)
 
@@ -272,6 +274,8 @@ def table_of(
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
         return None
+    if any(_too_much(row, cells, file, problems) for row, cells in records):
+        return None
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
@@ -279,6 +283,15 @@ def table_of(
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
+
+
+def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
+    """Note a row that is too wide, or a cell that is too long."""
+    long = max(map(len, cells)) > MOST_CELL
+    if long or len(cells) > MOST_COLUMNS:
+        what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
+        problems.add(file, f"has {what}; {_MOST_SAID}", row=row)
+    return long or len(cells) > MOST_COLUMNS
 
 
 def _delimiter(text: str) -> str:

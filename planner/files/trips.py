@@ -20,13 +20,14 @@ from planner.files.tables import Column, Row, Table, read_table, table_of
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model import Leg, Place, Trip
+from planner.plaintext import printable
 
 PLACES, LEGS = "places.csv", "legs.csv"
 KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border", "waypoint")
 SERVICES = ("fuel", "lodging", "food", "workshop", "parking", "water")
 MAX_TOML_BYTES = 1_000_000
 MAX_PLACES, MAX_LEGS = 20_000, 60_000
-_KEY = re.compile(r"[a-z0-9-]+")
+_KEY = re.compile(r"[a-z0-9-]{1,60}")
 _MPH = 0.44704
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 _YES_NO = ("yes", "no")
@@ -96,7 +97,7 @@ def read_trip(folder: Path) -> Trip:
     settings_text = _settings_text(folder, places, assumptions, problems)
     settings = None
     if settings_text is not None:
-        name = folder.resolve().name.encode("utf-8", "replace").decode()
+        name = printable(folder.resolve().name)
         settings = parse_settings(settings_text, folder_name=name, problems=problems)
     draft = None
     if place_table is not None and leg_table is not None:
@@ -215,7 +216,7 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
         row.fault("place", f"'{key}' stands in row {taken[key]} too; every place needs its own key")
     elif key and _KEY.fullmatch(key) is None:
         better = re.sub(r"[^a-z0-9]+", "-", key.casefold()).strip("-") or "deadman-pass"
-        row.fault("place", f"read {shown(key)}; keys have only a-z, 0-9 and -, e.g. '{better[:50]}'")
+        row.fault("place", f"read {shown(key)}; keys have only a-z, 0-9 and -, at most 60, e.g. '{better[:50]}'")
     return key
 
 

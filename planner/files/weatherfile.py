@@ -1,7 +1,7 @@
 """Reading weather.csv: the weather a person expects at a place on a date, from wherever they have it."""
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -125,7 +125,7 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     for name, other in (("high", "low"), ("low", "high"), ("wind", "wind_from"), ("wind_from", "wind")):
         if name in table.named and other not in table.named:
             problems.add(FILE, f"the column '{name}' stands without '{other}'; add it")
-    known = list(places)
+    known = dict.fromkeys(places)
     taken: dict[tuple[str, date], int] = {}
     return tuple(_rows(table.rows, known, taken))
 
@@ -140,7 +140,7 @@ def _spelled_out(text: str) -> str:
     return "".join(lines)
 
 
-def _rows(rows: Iterable[Row], known: list[str], taken: dict[tuple[str, date], int]) -> Iterator[DatedWeather]:
+def _rows(rows: Iterable[Row], known: Mapping[str, None], taken: dict[tuple[str, date], int]) -> Iterator[DatedWeather]:
     for row in rows:
         place, day = row.text("place"), _date(row)
         if place and place not in known:

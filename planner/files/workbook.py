@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 from xml.parsers import expat
 
-from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown
+from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown, whole
 
 FILE = "trip.xlsx"
 SKIPPED = ("weather", "notes")
@@ -77,7 +77,7 @@ def read_sheets(folder: Path, *, max_rows: Mapping[str, int], problems: Problems
         problems.add(FILE, fault)
         return {}
     try:
-        return _read((folder / FILE).read_bytes(), max_rows, problems)
+        return _read(whole(folder / FILE), max_rows, problems)
     except _Refused as exc:
         problems.add(FILE, str(exc))
     except Exception as exc:  # the reader of sheets raises whatever its lookups give when the content is damaged

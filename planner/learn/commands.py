@@ -83,11 +83,12 @@ def fit(
     from planner.learn import show
     from planner.learn.written import refuse_existing
     from planner.outputs.write import try_out, write_files
+    from planner.paths import results_folder
 
+    drawn = results_folder(folder) if plots is None else plots
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
-    drawn = folder / "out" if plots is None else plots
     refuse_existing(target)  # said before the fit, which takes its time
     try_out(target.parent, ())
     try_out(drawn, (), trip=folder)

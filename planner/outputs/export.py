@@ -7,9 +7,11 @@ from planner.answers.remedies import DayRemedies
 from planner.outputs.geojson import trip_geojson
 from planner.outputs.gpx import trip_gpx
 from planner.outputs.ics import trip_ics
+from planner.plaintext import printable
 from planner.report import Report, days_table, legs_table, reason, sentence
 
 SCHEMA = "grademargin-plan/1"
+_FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
 
 
 def forecast_csv(report: Report) -> str:
@@ -23,9 +25,34 @@ def forecast_csv(report: Report) -> str:
     Returns
     -------
     str
-        Text with units in the headings.
+        Text with units in the headings. A text that a spreadsheet would take for a formula begins with an apostrophe.
     """
-    return str(legs_table(report).to_csv(index=False, lineterminator="\n"))
+    table = legs_table(report)
+    for name in table.select_dtypes(exclude="number"):
+        table[name] = [as_text(value) if isinstance(value, str) else value for value in table[name]]
+    return str(table.to_csv(index=False, lineterminator="\n"))
+
+
+def as_text(cell: str) -> str:
+    """Keep a spreadsheet from reading a text as a formula.
+
+    Parameters
+    ----------
+    cell : str
+        Any text. [-]
+
+    Returns
+    -------
+    str
+        With an apostrophe before it where it begins with a sign that begins a formula.
+
+    Examples
+    --------
+    >>> as_text("=1+1"), as_text("Raton")
+    ("'=1+1", 'Raton')
+    """
+    begins = cell[:1] in _FORMULA or cell.lstrip()[:1] in _FORMULA
+    return f"'{printable(cell)}" if cell and begins else printable(cell)
 
 
 def plan_dict(report: Report) -> dict[str, object]:

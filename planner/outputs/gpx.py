@@ -8,7 +8,8 @@ import numpy.typing as npt
 
 from maps.thinning import curve_indices, line_indices
 from planner.forecast import day_ends, span_of
-from planner.outputs.marks import Mark, cleaned, marks
+from planner.outputs.marks import Mark, marks
+from planner.plaintext import printable
 from planner.report import Report
 from planner.route.graph import stops_of
 
@@ -36,8 +37,8 @@ def trip_gpx(report: Report) -> str:
     found = marks(report)
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "grademargin"
-    gpx.name = cleaned(outlook.trip.name)
-    gpx.description = cleaned(f"{outlook.car.vehicle.name}. {_NOTE}")
+    gpx.name = printable(outlook.trip.name)
+    gpx.description = printable(f"{outlook.car.vehicle.name}. {_NOTE}")
     gpx.time = found[0].begin.astimezone(UTC).replace(microsecond=0)
     gpx.waypoints = [_waypoint(mark) for mark in found]
     gpx.routes = [_route(report)]
@@ -53,8 +54,8 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
         longitude=round(mark.lon_deg, 6),
         elevation=round(mark.elevation_m, 1),
         time=mark.begin.astimezone(UTC).replace(microsecond=0),
-        name=cleaned(mark.title),
-        description=cleaned(mark.text) or None,
+        name=printable(mark.title),
+        description=printable(mark.text) or None,
         type=mark.kind,
     )
 
@@ -62,14 +63,14 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
 def _route(report: Report) -> gpxpy.gpx.GPXRoute:
     """Places in the order of travel."""
     outlook = report.outlook
-    route = gpxpy.gpx.GPXRoute(name=cleaned(outlook.trip.name))
+    route = gpxpy.gpx.GPXRoute(name=printable(outlook.trip.name))
     for key in stops_of(outlook.legs):
         place = outlook.trip.places[key]
         point = gpxpy.gpx.GPXRoutePoint(
             latitude=round(place.lat_deg, 6),
             longitude=round(place.lon_deg, 6),
             elevation=round(place.elevation_m, 1),
-            name=cleaned(place.name),
+            name=printable(place.name),
         )
         route.points.append(point)
     return route
@@ -78,7 +79,7 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
 def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
     """One day's road, thinned."""
     start, finish = day_ends(report.outlook, number)
-    track = gpxpy.gpx.GPXTrack(name=cleaned(f"Day {number + 1}: {start.name} to {finish.name}"))
+    track = gpxpy.gpx.GPXTrack(name=printable(f"Day {number + 1}: {start.name} to {finish.name}"))
     segment = gpxpy.gpx.GPXTrackSegment()
     for lon, lat, height in day_line(report, number).tolist():
         segment.points.append(gpxpy.gpx.GPXTrackPoint(latitude=lat, longitude=lon, elevation=height))

@@ -8,7 +8,8 @@ from icalendar import Calendar, Event, vText
 
 from planner.cautions import CAUTIONS
 from planner.forecast import day_ends, local_time, span_of
-from planner.outputs.marks import Mark, advice, cleaned, hot_spots, hot_words, marks
+from planner.outputs.marks import Mark, advice, hot_spots, hot_words, marks
+from planner.plaintext import printable
 from planner.report import Report
 
 _KINDS = ("hot", "break", "halt", "event", "fuel", "service", "night")
@@ -35,7 +36,7 @@ def trip_ics(report: Report) -> str:
     calendar.add("prodid", "-//grademargin//trip//EN")
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
-    calendar.add("x-wr-calname", vText(cleaned(trip.name)))  # as it is, it would not be escaped
+    calendar.add("x-wr-calname", vText(printable(trip.name)))  # as it is, it would not be escaped
     owner = hashlib.sha256(trip.name.encode("utf-8", "replace")).hexdigest()[:16]
     for number in range(len(report.outlook.timeline.days)):
         calendar.add_component(_day(report, number, stamp, f"day-{number + 1}-{owner}"))
@@ -56,9 +57,9 @@ def _event(name: str, stamp: datetime, begin: datetime, end: datetime, title: st
     event.add("dtstart", _whole(begin))
     if _whole(end) > _whole(begin):
         event.add("dtend", _whole(end))
-    event.add("summary", cleaned(title))
+    event.add("summary", printable(title))
     if text:
-        event.add("description", cleaned(text))
+        event.add("description", printable(text))
     return event
 
 
@@ -78,13 +79,13 @@ def _day(report: Report, number: int, stamp: datetime, name: str) -> Event:
     begin = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     end = local_time(outlook, span_of(outlook, day.last).last)
     event = _event(name, stamp, begin, end, f"Day {number + 1}: {start.name} to {finish.name}", "\n".join(lines))
-    event.add("location", cleaned(start.name))
+    event.add("location", printable(start.name))
     return event
 
 
 def _mark(mark: Mark, stamp: datetime, name: str) -> Event:
     """One thing on the way."""
     event = _event(name, stamp, mark.begin, mark.end, mark.title, mark.text)
-    event.add("location", cleaned(mark.name))
+    event.add("location", printable(mark.name))
     event.add("geo", (round(mark.lat_deg, 6), round(mark.lon_deg, 6)))
     return event

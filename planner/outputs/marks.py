@@ -3,7 +3,6 @@
 One list serves the map, the calendar and the files for other programs.
 """
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -18,7 +17,6 @@ from planner.report import Report, reason, remedy_words, sentence
 from thermal.vehicle import FLUIDS
 
 KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
-_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
 _MOST_ADVICE = 3
 
@@ -156,27 +154,6 @@ def _advice_line(report: Report, remedy: Remedy) -> str:
     """One remedy that suffices, with its cost."""
     what, minutes, margin, _ = remedy_words(report, remedy)
     return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
-
-
-def cleaned(raw: str) -> str:
-    r"""Replace characters that XML and calendars cannot carry.
-
-    Parameters
-    ----------
-    raw : str
-        Any text. [-]
-
-    Returns
-    -------
-    str
-        The same text with U+FFFD in their place.
-
-    Examples
-    --------
-    >>> cleaned("pass\x00 & lake")
-    'pass\ufffd & lake'
-    """
-    return _UNPRINTABLE.sub("\ufffd", raw)
 
 
 def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:

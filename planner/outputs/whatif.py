@@ -9,6 +9,7 @@ from planner.answers.margins import FLUID_NAMES, fluids_of
 from planner.answers.whatif import Outcome
 from planner.display import units_of
 from planner.forecast import Forecast
+from planner.plaintext import printable
 
 
 def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
@@ -76,7 +77,9 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
         y = 40 + row * i
         start, width = (middle, gain * scale) if gain >= 0.0 else (middle + gain * scale, -gain * scale)
-        lines.append(f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(outcome.words)}</text>')
+        lines.append(
+            f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(printable(outcome.words))}</text>'
+        )
         fill = "#1f6f8b" if gain >= 0.0 else "#b3541e"
         lines.append(f'<rect x="{start:.1f}" y="{y + 3}" width="{width:.1f}" height="{row - 8}" fill="{fill}"/>')
         lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+.0f}</text>')

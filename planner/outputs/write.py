@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -10,6 +11,8 @@ import numpy as np
 
 from planner import wholefile
 from planner.errors import OutputError
+
+_UNPRINTABLE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
 
 def to_json(value: object) -> str:
@@ -23,14 +26,15 @@ def to_json(value: object) -> str:
     Returns
     -------
     str
-        Indented text with a line end.
+        Indented text with a line end; what a terminal would obey is written as its code.
 
     Examples
     --------
     >>> to_json({"b": 1, "a": float("nan")})
     '{\n  "a": null,\n  "b": 1\n}\n'
     """
-    return json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+    made = json.dumps(_plain(value), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return _UNPRINTABLE.sub(lambda found: f"\\u{ord(found[0]):04x}", made) + "\n"
 
 
 def _plain(value: object) -> object:

@@ -18,6 +18,8 @@ _DAY_COST = 1e3  # one day fewer outweighs any balance between days
 _WAIT_COST = 1.001e3  # a day spent waiting for an event
 _EARLY_COST = 0.02  # per half hour before the usual start
 _HALF_HOUR = timedelta(minutes=30)
+MOST_DAYS, _MOST_WAIT_DAYS = 150, 60
+_MOST_NIGHTS = 120  # places where a day may end, besides those asked for; of more, evenly spaced ones are looked at
 _SPARE_DAYS = 10  # beyond what driving alone needs, when sunset or places to stay cost days
 _REST_SERVICES = frozenset({"food", "fuel", "parking", "water", "lodging"})
 
@@ -53,9 +55,10 @@ class _Case:
     def events_at(self, position: int) -> list[Event]:
         """Events at a position, if it is the first on the route at which their place is reached."""
         key = self.place(position).key
-        if any(self.place(earlier).key == key for earlier in range(position)):
+        events = [event for event in self.trip.events if event.place == key]
+        if not events or any(self.place(earlier).key == key for earlier in range(position)):
             return []
-        return [event for event in self.trip.events if event.place == key]
+        return events
 
     def limit_s(self, start: int, ends: Sequence[int]) -> float:
         """Most driving of a day from a position; on the day under way what is left, or to a place to stay. [s]."""
@@ -120,7 +123,8 @@ def _search(case: _Case) -> tuple[DayLegs, ...] | None:
     if left is None:
         return None
     waiting = max((event.on - case.trip.first_date).days for event in case.trip.events) if case.trip.events else 0
-    for total in range(left[0], left[0] + len(case.trip.rest) + max(waiting, 0) + _SPARE_DAYS):
+    more = len(case.trip.rest) + min(max(waiting, 0), _MOST_WAIT_DAYS) + _SPARE_DAYS
+    for total in range(left[0], min(left[0] + more, MOST_DAYS + 1)):
         found = _within(case, total, left, ends, forced)
         if found is not None:
             return found
@@ -306,6 +310,9 @@ def _ends(case: _Case) -> list[int]:
         for position in range(1, len(case.legs))
         if not trip.day.lodging_only or case.place(position).key in wanted or "lodging" in case.place(position).services
     ]
+    if len(nights) > _MOST_NIGHTS:  # the search grows with the cube of their number
+        apart = -(-len(nights) // _MOST_NIGHTS)
+        nights = [n for i, n in enumerate(nights) if i % apart == 0 or case.place(n).key in wanted]
     return [*nights, len(case.legs)]
 
 
@@ -349,6 +356,8 @@ def _explain(case: _Case) -> str:
     for other, words in () if gap else relaxed:
         if other != trip and _possible(case, other):
             return words
+    if len(case.trip.rest) > MOST_DAYS or (_days_left(case, _ends(case)) or {0: 0})[0] > MOST_DAYS:
+        return f"the trip takes more than {MOST_DAYS} days, the most that can be planned at once; split it"
     needed = _least_driving(case)
     if needed is not None:
         more = "; or add 'lodging' to a place between" if gap else ""

@@ -14,7 +14,9 @@ _USUAL_M_PER_S = 25.0  # a metre of distance counts as the time it takes at 90 k
 _STEEP = 0.03
 _CLIMB_S_PER_M = 3.0  # a metre climbed on a grade steeper than 3 % counts as three seconds more ...
 _HOT_K, _HOT_SPAN_K = 303.15, 20.0  # ... and the whole leg doubles from 30 to 50 degC
-_MOST_PATHS = 12
+_MOST_PATHS, _MOST_OTHERS = 12, 24
+_MOST_SEARCHED = 200_000  # legs of the route times roads of the network; beyond it other roads are not looked for
+MOST_DRIVEN, MOST_DRIVEN_M = 500, 40e6  # legs; metres, once round the earth
 _LONGEST_DETOUR = 1.5
 
 
@@ -66,10 +68,12 @@ def road_graph(trip: Trip) -> "nx.DiGraph[str]":
         cost = by_time * leg.distance_m / leg.speed_m_per_s + by_distance * leg.distance_m / _USUAL_M_PER_S
         cost += by_cool * cool_cost_s(leg, trip) if by_cool > 0.0 else 0.0
         held = graph.get_edge_data(leg.start, leg.finish)
-        beside = [] if held is None else [*held["beside"], held["leg"] if cost < held["cost"] else leg]
-        if held is None or cost < held["cost"]:
-            graph.add_edge(leg.start, leg.finish, leg=leg, cost=cost)
-        graph.edges[leg.start, leg.finish]["beside"] = beside
+        if held is None:
+            graph.add_edge(leg.start, leg.finish, leg=leg, cost=cost, beside=[])
+            continue
+        held["beside"].append(held["leg"] if cost < held["cost"] else leg)
+        if cost < held["cost"]:
+            held["leg"], held["cost"] = leg, cost
     return graph
 
 
@@ -89,13 +93,20 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     Raises
     ------
     NoRouteError
-        If no open road joins two places.
+        If no open road joins two places, or the route is longer than can be planned at once.
     """
     graph = road_graph(trip)
     chosen: list[Leg] = []
     for start, finish in itertools.pairwise(trip.route):
         stops = [start, finish] if trip.explicit else _best(graph, start, finish, trip)
         chosen.extend(_legs(graph, stops, trip))
+    if len(chosen) > MOST_DRIVEN or sum(leg.distance_m for leg in chosen) > MOST_DRIVEN_M:
+        far = sum(leg.distance_m for leg in chosen) / 1e3
+        message = (
+            f"the route has {len(chosen):,} legs and {far:,.0f} km; the most is {MOST_DRIVEN} legs and "
+            f"{MOST_DRIVEN_M / 1e3:,.0f} km: split the trip"
+        )
+        raise NoRouteError(message)
     return tuple(chosen)
 
 
@@ -127,13 +138,18 @@ def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
     ------
     tuple of (tuple of Leg, int, int)
         The route, and the positions of its first and last leg that differ. Detours of more than half again are left
-        out.
+        out; of a network too large to search there are none, and never more than two dozen.
     """
-    if trip.explicit:
-        return
-    graph = road_graph(trip)
+    if not trip.explicit:
+        yield from itertools.islice(_others(trip, road_graph(trip)), _MOST_OTHERS)
+
+
+def _others(trip: Trip, graph: "nx.DiGraph[str]") -> Iterator[tuple[tuple[Leg, ...], int, int]]:
+    """Yield roads beside a leg, then other ways from via to via."""
     best = [_best(graph, a, b, trip) for a, b in itertools.pairwise(trip.route)]
     yield from _beside(graph, tuple(leg for part in best for leg in _legs(graph, part, trip)))
+    if sum(map(len, best)) * graph.number_of_edges() > _MOST_SEARCHED:
+        return
     for number, stops in enumerate(best):
         limit = _LONGEST_DETOUR * nx.path_weight(graph, stops, weight="cost")
         paths = nx.shortest_simple_paths(graph, stops[0], stops[-1], weight="cost")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
+from planner.files.reading import file_fault, whole
 from planner.forecast import leg_name, local_time, span_of
 from planner.report import Report
 from planner.weather.web import one_line
@@ -42,11 +43,10 @@ def last_plan(folder: Path) -> Plan | None:
     """
     path = folder / "plan.json"
     try:
-        if not path.is_file():
-            return None
-        if path.stat().st_size > _MAX_BYTES:
-            return {}
-        found = json.loads(path.read_text(encoding="utf-8"))
+        fault = file_fault(path, root=folder, max_bytes=_MAX_BYTES)
+        if fault is not None:
+            return None if fault == "is missing" else {}
+        found = json.loads(whole(path).decode("utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

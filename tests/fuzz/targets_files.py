@@ -26,6 +26,7 @@ from planner.files.profiles import read_profile
 from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
+from planner.learn.written import write_fitted
 from planner.model import Trip
 from planner.paths import data_folder
 from planner.underway.changes import last_plan
@@ -35,7 +36,6 @@ from thermal.errors import ThermalError
 from thermal.learnt import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si
 from thermal.vehicle_file import VehicleFile, read_vehicle
-from thermal.vehicle_write import write_fitted
 
 EXAMPLES = ROOT / "data" / "examples"
 CLASSES = data_folder() / "vehicles"

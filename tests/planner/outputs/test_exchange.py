@@ -19,7 +19,8 @@ from planner.forecast import span_of
 from planner.outputs.export import exchange_files
 from planner.outputs.gpx import leg_line, trip_gpx
 from planner.outputs.ics import trip_ics
-from planner.outputs.marks import KINDS, cleaned, hot_spots, left_words, marks
+from planner.outputs.marks import KINDS, hot_spots, left_words, marks
+from planner.plaintext import printable
 from planner.report import make_report
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -252,7 +253,7 @@ def test_geojson_reads_the_trip_back(request, name):
 
 def test_hostile_names_survive_in_every_file(hostile):
     files = exchange_files(hostile)
-    shown = cleaned(HOSTILE)
+    shown = printable(HOSTILE)
     back = gpxpy.parse(files["trip.gpx"])
     assert back.name == shown
     ET.fromstring(files["trip.gpx"])

@@ -1,0 +1,49 @@
+"""Compiled code is run as it is found: nobody else may say where it is kept, a trip folder gone into least of all."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from thermal.compiled import _own
+
+ROOT = Path(__file__).parents[2]
+CODE = """
+import sys
+from thermal.compiled import numba
+numba.core.config.reload_config()
+print(numba.config.CACHE_DIR, numba.config.DISABLE_JIT, file=sys.stdout)
+"""
+
+
+def test_settings_of_the_working_folder_are_not_read(tmp_path):
+    """Without a YAML reader the compiler would warn of the file, with one obey it."""
+    (tmp_path / ".numba_config.yaml").write_text(f"cache_dir: {tmp_path}/theirs\ndisable_jit: 1\n")
+    environment = {key: value for key, value in os.environ.items() if not key.startswith("NUMBA_")}
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", CODE],
+        cwd=tmp_path,
+        env=environment | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout.split()) == (0, ["0"]), done.stderr[-500:]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="owners and modes as POSIX has them")
+def test_only_a_closed_folder_of_ones_own_is_used(tmp_path):
+    mine = tmp_path / "mine"
+    mine.mkdir(mode=0o700)
+    (tmp_path / "link").symlink_to(mine)
+    (tmp_path / "file").touch(mode=0o600)
+    open_to_all = tmp_path / "open"
+    open_to_all.mkdir()
+    open_to_all.chmod(0o777)
+    assert _own(mine)
+    assert not any(_own(tmp_path / name) for name in ("link", "file", "open", "missing"))
+    if os.getuid() == 0:
+        os.chown(mine, 12345, 12345)
+        assert not _own(mine)

@@ -1,0 +1,132 @@
+"""A trip folder whose every text would run something, planned and opened in a browser; pictures too."""
+
+import csv
+import io
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from planner.cli import main
+
+CHROMIUM = "/usr/bin/chromium"
+ROOT = Path(__file__).parents[2]
+EXAMPLE = ROOT / "data" / "examples" / "minimal"
+ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
+NAMES = tuple((ROOT / "tests" / "browser" / "hostile.txt").read_text(encoding="utf-8").splitlines())
+TAGS = tuple(name for name in NAMES if "<" in name and "alert" in name)
+TITLE = TAGS[0] + "\u2028{{7*7}}${7*7}"
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
+]
+
+
+def tables(folder):
+    """A chain of two dozen places, each with another name, note and road."""
+    count = 24
+    heads = ["place", "name", "lat", "lon", "elevation [ft]", "note", "services", "high [degF]", "low [degF]"]
+    rows = [
+        [
+            f"p{i}",
+            NAMES[i],
+            34.8 + i * 0.09,
+            -114.6 + i * 0.09,
+            500 + 40 * i,
+            NAMES[-1 - i],
+            "lodging fuel food",
+            104,
+            80,
+        ]
+        for i in range(count)
+    ]
+    legs = [[f"p{i}", f"p{i + 1}", 18, 62, NAMES[24 + i], TAGS[i % len(TAGS)]] for i in range(count - 1)]
+    for file, head, body in (
+        ("places.csv", heads, rows),
+        ("legs.csv", ["from", "to", "distance [mi]", "speed [mph]", "road", "note"], legs),
+    ):
+        with (folder / file).open("w", encoding="utf-8", newline="") as out:
+            csv.writer(out).writerows([head, *body])
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("trip") / "<img src=x onerror=alert(9)>"
+    shutil.copytree(EXAMPLE, folder)
+    tables(folder)
+    (folder / "trip.toml").write_text(
+        f'name = {json.dumps(TITLE)}\nstart = "p0"\nfinish = "p23"\n'
+        f'departure = "2027-07-10 09:00"\nthin = "12 K"\n[[service]]\nitem = {json.dumps(TAGS[1])}\nevery = "300 mi"\n',
+        encoding="utf-8",
+    )
+    car = f'base = "estate-1990s-six"\nname = {json.dumps(TAGS[2])}\n'
+    (folder / "vehicle.toml").write_text(car, encoding="utf-8")
+    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) in (0, 1)
+    assert main(["whatif", str(folder), "--svg", str(folder / "out" / "a.svg")], io.StringIO(), io.StringIO()) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def watched(chromium):
+    """Open a page; note every dialog, request, console message and error."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    page.trouble, page.requested = [], []
+    page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
+    page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
+    page.on("dialog", lambda dialog: (page.trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
+    page.on("request", lambda request: page.requested.append(request.url))
+    yield page
+    context.close()
+
+
+def test_the_page_shows_every_text_and_does_nothing(planned, watched):
+    path = planned / "out" / "trip.html"
+    watched.goto(path.as_uri())
+    assert watched.locator("h1").inner_text().startswith(TAGS[0])
+    text = watched.locator("body").text_content()
+    for name in (NAMES[0], NAMES[23], TAGS[1], TAGS[2]):
+        assert " ".join(name.split()) in text
+    for pin in watched.locator(".pin-box").all()[:60]:
+        pin.dispatch_event("click")
+    for hit in watched.locator("#map_route path.hit").all()[::5]:
+        hit.dispatch_event("click")
+    watched.emulate_media(media="print")
+    watched.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    watched.wait_for_timeout(200)
+    assert watched.locator("iframe, object, embed, form, base, link, img").count() == 0
+    assert watched.trouble == []
+    assert watched.requested == [path.as_uri()]
+
+
+def test_the_policy_of_the_page_stops_a_script_put_into_it(planned, watched, tmp_path):
+    whole = (planned / "out" / "trip.html").read_text(encoding="utf-8")
+    assert "default-src 'none'" in whole[:400]
+    spoilt = whole.replace(
+        "</main>", "<script>alert(1)</script><img src=https://example.org/x.png onerror=alert(2)></main>"
+    )
+    (tmp_path / "a.html").write_text(spoilt, encoding="utf-8")
+    watched.goto((tmp_path / "a.html").as_uri())
+    watched.wait_for_timeout(200)
+    assert not [text for text in watched.trouble if text.startswith("dialog")]
+    assert any("Content Security Policy" in text for text in watched.trouble)
+
+
+def test_the_picture_does_nothing(planned, watched):
+    path = planned / "out" / "a.svg"
+    watched.goto(path.as_uri())
+    watched.wait_for_timeout(200)
+    assert watched.locator("svg text").count() > 3
+    assert watched.trouble == []
+    assert watched.requested == [path.as_uri()]
