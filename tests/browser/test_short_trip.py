@@ -1,15 +1,14 @@
 """A trip of an hour in a real browser: the map shows it, whatever the size of the screen."""
 
 import io
-import shutil
 from pathlib import Path
 
 import pytest
+from browsing import needs_browser
 
-from planner.cli import DONE, main
+from planner.cli import main
+from planner.console import DONE
 
-CHROMIUM = "/usr/bin/chromium"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 SIZES = {"desk": (1280, 800), "laptop": (1000, 700), "phone": (390, 844), "phone on its side": (844, 390)}
 ROUTE_AND_MAP = """() => {
   const box = (one) => { const r = one.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]; };
@@ -17,10 +16,7 @@ ROUTE_AND_MAP = """() => {
 }"""
 SETTLED_MS = 800  # longer than any pan
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
@@ -31,20 +27,10 @@ def trip_page(tmp_path_factory):
     return folder / "out" / "trip.html"
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
-
-
 @pytest.mark.parametrize("size", SIZES)
-def test_the_route_fills_the_map_and_stays_inside(chromium, trip_page, size):
+def test_the_route_fills_the_map_and_stays_inside(browse, trip_page, size):
     width, height = SIZES[size]
-    page = chromium.new_page(viewport={"width": width, "height": height})
-    page.goto(trip_page.as_uri())
+    page = browse(trip_page, {"width": width, "height": height})
     for choose in (None, "#day-after", "#day-before"):
         if choose:
             page.click(choose)
@@ -54,4 +40,4 @@ def test_the_route_fills_the_map_and_stays_inside(chromium, trip_page, size):
         assert ground[1] <= route[1] < route[3] <= ground[3], choose
         share = max((route[2] - route[0]) / (ground[2] - ground[0]), (route[3] - route[1]) / (ground[3] - ground[1]))
         assert share > 0.5, choose
-    page.close()
+    assert page.trouble == []

@@ -7,21 +7,17 @@ import shutil
 from pathlib import Path
 
 import pytest
+from browsing import needs_browser
 
 from planner.cli import main
 
-CHROMIUM = "/usr/bin/chromium"
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "data" / "examples" / "minimal"
-ARGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
 NAMES = tuple((ROOT / "tests" / "browser" / "hostile.txt").read_text(encoding="utf-8").splitlines())
 TAGS = tuple(name for name in NAMES if "<" in name and "alert" in name)
 TITLE = TAGS[0] + "\u2028{{7*7}}${7*7}"
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),
-]
+pytestmark = needs_browser
 
 
 def tables(folder):
@@ -68,32 +64,9 @@ def planned(tmp_path_factory):
     return folder
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
-        yield running
-        running.close()
-
-
-@pytest.fixture
-def watched(chromium):
-    """Open a page; note every dialog, request, console message and error."""
-    context = chromium.new_context(viewport={"width": 1280, "height": 800})
-    page = context.new_page()
-    page.trouble, page.requested = [], []
-    page.on("console", lambda message: page.trouble.append(f"console {message.type}: {message.text}"))
-    page.on("pageerror", lambda error: page.trouble.append(f"error: {error}"))
-    page.on("dialog", lambda dialog: (page.trouble.append(f"dialog: {dialog.message}"), dialog.dismiss()))
-    page.on("request", lambda request: page.requested.append(request.url))
-    yield page
-    context.close()
-
-
-def test_the_page_shows_every_text_and_does_nothing(planned, watched):
+def test_the_page_shows_every_text_and_does_nothing(planned, browse):
     path = planned / "out" / "trip.html"
-    watched.goto(path.as_uri())
+    watched = browse(path)
     assert watched.locator("h1").inner_text().startswith(TAGS[0])
     text = watched.locator("body").text_content()
     for name in (NAMES[0], NAMES[23], TAGS[1], TAGS[2]):
@@ -110,22 +83,22 @@ def test_the_page_shows_every_text_and_does_nothing(planned, watched):
     assert watched.requested == [path.as_uri()]
 
 
-def test_the_policy_of_the_page_stops_a_script_put_into_it(planned, watched, tmp_path):
+def test_the_policy_of_the_page_stops_a_script_put_into_it(planned, browse, tmp_path):
     whole = (planned / "out" / "trip.html").read_text(encoding="utf-8")
     assert "default-src 'none'" in whole[:400]
     spoilt = whole.replace(
         "</main>", "<script>alert(1)</script><img src=https://example.org/x.png onerror=alert(2)></main>"
     )
     (tmp_path / "a.html").write_text(spoilt, encoding="utf-8")
-    watched.goto((tmp_path / "a.html").as_uri())
+    watched = browse(tmp_path / "a.html")
     watched.wait_for_timeout(200)
     assert not [text for text in watched.trouble if text.startswith("dialog")]
     assert any("Content Security Policy" in text for text in watched.trouble)
 
 
-def test_the_picture_does_nothing(planned, watched):
+def test_the_picture_does_nothing(planned, browse):
     path = planned / "out" / "a.svg"
-    watched.goto(path.as_uri())
+    watched = browse(path)
     watched.wait_for_timeout(200)
     assert watched.locator("svg text").count() > 3
     assert watched.trouble == []

@@ -1,4 +1,4 @@
-"""The browser of tests/browser: what it is started with, and the marks of a test that needs it."""
+"""The browser: what it is started with, and the marks of a test that needs it."""
 
 import shutil
 
