@@ -9,7 +9,8 @@ import numpy.typing as npt
 from planner.answers.margins import fluids_of
 from planner.forecast import Forecast, span_of
 from planner.route.days import DayLegs
-from planner.route.timeline import Road, Timeline, held_speed, lay_out
+from planner.route.road import Road, held_speed
+from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
 from thermal.kernel import Factors

@@ -12,7 +12,7 @@ from planner.files.channels import CHANNELS, FLUID_CHANNELS
 from planner.files.logs import Log, driven_m, level_m
 from planner.learn.matching import Match, PlannedDay, match_log
 from planner.model import Leg, Trip
-from planner.route.timeline import Road, cut_road
+from planner.route.road import Road, cut_road
 from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.kernel import COOLANT, N_NODE

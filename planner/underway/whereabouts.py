@@ -14,7 +14,7 @@ from planner.files.reading import nearest, shown
 from planner.model import Leg, Place, Profile, Trip
 from planner.route.days import split_days
 from planner.route.graph import stops_of
-from planner.route.timeline import positions_along
+from planner.route.road import positions_along
 
 Along = tuple[str, str, float]
 UNDER_WAY = "under-way"

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from planner.model import Halt, Profile
-from planner.route.timeline import build_timeline, cut_road
+from planner.route.road import cut_road
+from planner.route.timeline import build_timeline
 from thermal.simulate import simulate
 
 QUARTER_MILE_M = 402.336  # 1609.344 / 4

@@ -14,7 +14,7 @@ from geographiclib.geodesic import Geodesic
 from planner.files.gpx import read_gpx
 from planner.model import Profile
 from planner.route.graph import choose_route
-from planner.route.timeline import cut_road
+from planner.route.road import cut_road
 from planner.underway.replan import replan
 from planner.underway.whereabouts import UNDER_WAY
 

@@ -16,7 +16,8 @@ from planner.outputs.export import plan_dict
 from planner.outputs.write import to_json
 from planner.report import make_report
 from planner.route.graph import choose_route
-from planner.route.timeline import build_timeline, cut_road
+from planner.route.road import cut_road
+from planner.route.timeline import build_timeline
 from planner.underway.changes import NO_CHANGE, NOTHING_TO_COMPARE, UNREADABLE, changes, last_plan
 from planner.underway.replan import read_request, replan, start_temps_k
 from planner.underway.whereabouts import UNDER_WAY, find_place

@@ -9,7 +9,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.files.weatherfile import DatedWeather
 from planner.route.graph import choose_route
-from planner.route.timeline import cut_road
+from planner.route.road import cut_road
 from planner.weather.along import REACH_M, WIND_AT_CAR, air_along, bearings_deg, dew_of
 from planner.weather.diurnal import air_k, mountain_lag_h
 from planner.weather.expected import Anchor, dew_point_k, expected_air_k, highs_lows_along
