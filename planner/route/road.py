@@ -1,4 +1,4 @@
-"""The chosen road cut into short segments: where they lie, how steep, what speed is held there, how hot its climbs are."""
+"""The chosen road cut into short segments: where they lie, how steep, what speed is held there, how hot climbs are."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
