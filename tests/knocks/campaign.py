@@ -3,6 +3,7 @@
 Prints one line for every command and signal: how often it was stopped, what was found, how the next run ended.
 """
 
+import importlib.util
 import os
 import random
 import shutil
@@ -11,20 +12,39 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import warm
 
 from planner import wholefile
+from planner.files.folder import open_folder
 from planner.learn.written import write_fitted
 from planner.paths import data_folder
+from planner.route.graph import choose_route
+from planner.route.timeline import build_timeline
+from planner.weather import command
 from planner.weather.keep import save_json
 from planner.wholefile import is_part
 from thermal.learnt import Learnt
 
+sys.path.append(str(Path(__file__).parents[1] / "shared"))
+import made_up
+
 DEPARTURES = ('"2027-07-10 14:00"', '"2027-07-11 06:00"')
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
+_WEATHER = Path(__file__).parents[1] / "planner" / "weather" / "conftest.py"
 LOG = data_folder() / "examples" / "wilmington-astoria" / "logs"
+
+
+def loopback() -> Any:
+    """Start the services that the tests of weather use."""
+    spec = importlib.util.spec_from_file_location("weather_loopback", _WEATHER)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.Loopback()
 
 
 def mine(files: dict[str, str]) -> dict[str, str]:
@@ -179,6 +199,80 @@ def commands(home: Path, kills: int) -> Iterator[Tally]:
         yield singles("log --write", mapping, ["log", log, "--describe", "--write"], number, kills // 2, span_s=0.4)
 
 
+def fits(home: Path, kills: int) -> Iterator[Tally]:
+    """Stop whole fits, on a log made up along the trip."""
+    trip = home / "trip"
+    depart(trip, 0)
+    opened, car = open_folder(trip)
+    line = build_timeline(opened, choose_route(opened), car.vehicle)
+    drive = line.drive.take(slice(0, line.spans[0].last + 1))
+    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={"axle_heat": 0.8})
+    (trip / "logs").mkdir()
+    path = trip / "logs" / "one.csv"
+    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    assert warm.run("log", path, "--describe", "--write").code == 0
+    fitted = trip / "vehicle-fitted.toml"
+    argv = ["fit", trip, path, "--learn", "axle_heat,axle_loss", "--on", "2027-07-11", "--out", fitted]
+    began_s = time.monotonic()
+    assert warm.run(*argv).code == 0
+    span_s = time.monotonic() - began_s
+    for number in SIGNALS:
+        yield singles("fit", fitted, argv, number, kills // 2, span_s=span_s)
+    fitted.unlink()
+
+
+def weathers(home: Path, kills: int) -> Iterator[Tally]:
+    """Stop the fetching of weather from services on this machine; what is kept must be usable every time."""
+    trip, err = home / "trip", home / "err"
+    soon = (datetime.now(UTC) + timedelta(days=3)).strftime("%Y-%m-%d 09:00")
+    text = (trip / "trip.toml").read_text(encoding="utf-8")
+    (trip / "trip.toml").write_text(text.replace(DEPARTURES[0], f'"{soon}"'), encoding="utf-8")
+    server = loopback()
+    local = {"sources": server.sources(), "archive_url": server.url, "sleep": lambda _: None}
+    command.run.__kwdefaults__.update(local)
+    began_s = time.monotonic()
+    assert warm.run("weather", trip).code == 0
+    span_s = time.monotonic() - began_s
+    for number in SIGNALS:
+        tally = Tally(f"weather, {signal.Signals(number).name}")
+        owned = mine(warm.state(trip))
+        for turn in range(kills // 2):
+            anew = bool(turn % 2)
+            if anew:
+                shutil.rmtree(home / "grademargin", ignore_errors=True)
+            code = warm.knock(["weather", trip], number, after_s=random.uniform(0.0, span_s), err=err)
+            tally.add(code, err.read_text(encoding="utf-8"), wanted=codes_of(number))
+            then = warm.run("weather", trip, "--offline")
+            left = [word for word in ("damaged", "aside", "corrupt", "cannot") if word in then.out + then.err]
+            known = (0, 3) if anew else (0,)  # 3: nothing is kept yet
+            tally.check(then.code in known and not left, f"what was kept: exit {then.code}, {left}: {then.err[-300:]}")
+            tally.check(mine(warm.state(trip)) == owned, "a file of the user changed")
+        tally.check(warm.run("weather", trip).code == 0, "the next run failed")
+        tally.check(parts(home) == 0, "litter after the next run")
+        yield tally
+    server.close()
+
+
+def together(home: Path, rounds: int) -> Iterator[Tally]:
+    """Two runs at once in one folder: all end well, and every file is whole."""
+    trip, err = home / "trip", home / "err"
+    pairs = (
+        (["plan", trip], ["plan", trip]),
+        (["weather", trip], ["weather", trip]),
+        (["plan", trip], ["weather", trip]),
+    )
+    for pair in pairs:
+        tally = Tally(f"{' and '.join(names)} at once")
+        for _ in range(rounds):
+            running = [warm.start(argv, err=err.with_suffix(f".{n}")) for n, argv in enumerate(pair)]
+            for n, pid in enumerate(running):
+                tally.add(warm.end(pid), err.with_suffix(f".{n}").read_text(encoding="utf-8"), wanted=(0,))
+            tally.check(parts(home) == 0, "litter")
+            then = warm.run("weather", trip, "--offline")
+            tally.check(then.code == 0 and "aside" not in then.err, f"what was kept: {then.err[-300:]}")
+        yield tally
+
+
 def writings(home: Path, kills: int) -> Iterator[Tally]:
     """Stop the writing alone: the same functions, with what was computed before."""
     trip, kept = home / "trip", home / "kept" / "weather.json"
@@ -212,7 +306,7 @@ def campaign(home: Path, kills: int) -> int:
     """Run it all; the number of faults."""
     warm.load(home / "trip")
     faults = 0
-    for part in (writings, commands):
+    for part in (writings, commands, fits, weathers, together):
         for tally in part(home, kills):
             tally.tell()
             faults += len(tally.faults)
