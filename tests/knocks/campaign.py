@@ -256,12 +256,8 @@ def weathers(home: Path, kills: int) -> Iterator[Tally]:
 def together(home: Path, rounds: int) -> Iterator[Tally]:
     """Two runs at once in one folder: all end well, and every file is whole."""
     trip, err = home / "trip", home / "err"
-    pairs = (
-        (["plan", trip], ["plan", trip]),
-        (["weather", trip], ["weather", trip]),
-        (["plan", trip], ["weather", trip]),
-    )
-    for pair in pairs:
+    for names in (("plan", "plan"), ("weather", "weather"), ("plan", "weather")):
+        pair = [[name, trip] for name in names]
         tally = Tally(f"{' and '.join(names)} at once")
         for _ in range(rounds):
             running = [warm.start(argv, err=err.with_suffix(f".{n}")) for n, argv in enumerate(pair)]
