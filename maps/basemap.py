@@ -84,17 +84,17 @@ def load(folder: Path, bounds: Bounds) -> Basemap:
         If a file is missing or is not an outline file, or the bounds are not a box.
     """
     box, thin_deg = frame(bounds)
-    countries, states = (read_outlines(folder / name) for name in FILES)
-    once, twice = _shared_arcs(countries)
-    inner = _shared_arcs(states)[1]
+    countries, states = (_Thinned(read_outlines(folder / name), box, thin_deg) for name in FILES)
+    once, twice = _shared_arcs(countries.outlines)
+    inner = _shared_arcs(states.outlines)[1]
     return Basemap(
         box=box,
-        land=tuple(_cut_rings(countries, box, thin_deg)),
-        coasts=tuple(_cut_arcs(countries["lines"], once, box, thin_deg)),
-        borders=tuple(_cut_arcs(countries["lines"], twice, box, thin_deg)),
-        states=tuple(_cut_arcs(states["lines"], inner, box, thin_deg)),
-        labels=tuple(_labels_in(box, countries, states)),
-        sources=tuple(f"{one['source']} ({one['licence']})" for one in (countries, states)),
+        land=tuple(countries.rings()),
+        coasts=tuple(countries.arcs(once)),
+        borders=tuple(countries.arcs(twice)),
+        states=tuple(states.arcs(inner)),
+        labels=tuple(_labels_in(box, countries.outlines, states.outlines)),
+        sources=tuple(f"{one.outlines['source']} ({one.outlines['licence']})" for one in (countries, states)),
     )
 
 
@@ -176,28 +176,38 @@ def _shared_arcs(outlines: dict[str, Any]) -> tuple[list[int], list[int]]:
     return sorted(i for i, n in uses.items() if n == 1), sorted(i for i, n in uses.items() if n > 1)
 
 
-def _cut_rings(outlines: dict[str, Any], box: Bounds, thin_deg: float) -> Iterator[Line]:
-    """Yield every ring of land inside the box, cut at the box's edge and thinned arc by arc.
+class _Thinned:
+    """Outlines in a box; every arc is thinned once, so that what two neighbours share stays together."""
 
-    Thinning by arc keeps the borders of neighbours together.
-    """
-    lines: list[Line] = outlines["lines"]
-    for area in outlines["areas"]:
-        for ring in area["rings"]:
-            arcs = [lines[i] if i >= 0 else lines[~i][::-1] for i in ring]
-            if not _touches(np.concatenate(arcs), box):
+    def __init__(self, outlines: dict[str, Any], box: Bounds, thin_deg: float) -> None:
+        self.outlines, self.box, self.thin_deg = outlines, box, thin_deg
+        self._made: dict[int, Line] = {}
+
+    def _arc(self, index: int) -> Line:
+        """Thin an arc; one written with the bits turned round runs backwards."""
+        if index < 0:
+            return self._arc(~index)[::-1]
+        if index not in self._made:
+            self._made[index] = _thinned(self.outlines["lines"][index], self.thin_deg)
+        return self._made[index]
+
+    def rings(self) -> Iterator[Line]:
+        """Yield every ring of land inside the box, cut at the box's edge."""
+        lines = self.outlines["lines"]
+        for ring in (ring for area in self.outlines["areas"] for ring in area["rings"]):
+            if not _touches(np.concatenate([lines[max(i, ~i)] for i in ring]), self.box):
                 continue
-            points = clip_ring(np.concatenate([_thinned(arc, thin_deg)[:-1] for arc in arcs]), box)
-            if len(points) >= 3 and _extent(points) >= SMALLEST_SPECK * thin_deg:
+            points = clip_ring(np.concatenate([self._arc(i)[:-1] for i in ring]), self.box)
+            if len(points) >= 3 and _extent(points) >= SMALLEST_SPECK * self.thin_deg:
                 yield points
 
-
-def _cut_arcs(lines: Sequence[Line], chosen: Sequence[int], box: Bounds, thin_deg: float) -> Iterator[Line]:
-    """Yield the pieces of some lines that lie in the box, thinned."""
-    for line in (lines[index] for index in chosen):
-        speck = bool(np.all(line[0] == line[-1])) and _extent(line) < SMALLEST_SPECK * thin_deg
-        if _touches(line, box) and not speck:
-            yield from pieces_in(_thinned(line, thin_deg), box)
+    def arcs(self, chosen: Sequence[int]) -> Iterator[Line]:
+        """Yield the pieces of some arcs that lie in the box."""
+        for index in chosen:
+            line = self.outlines["lines"][index]
+            speck = bool(np.all(line[0] == line[-1])) and _extent(line) < SMALLEST_SPECK * self.thin_deg
+            if _touches(line, self.box) and not speck:
+                yield from pieces_in(self._arc(index), self.box)
 
 
 def _labels_in(box: Bounds, countries: dict[str, Any], states: dict[str, Any]) -> Iterator[Label]:
