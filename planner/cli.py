@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from planner.forecast import Forecast
     from planner.model import Trip
     from planner.report import Report
-    from planner.underway.replan import Request
+    from planner.underway.request import Request
     from thermal.vehicle_file import VehicleFile
 
 
@@ -148,7 +148,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from planner.outputs import export, mapscene, terminal
     from planner.outputs.write import to_json, try_out, write_files
     from planner.underway.changes import changes, last_plan
-    from planner.underway.replan import read_request
+    from planner.underway.request import read_request
 
     request = read_request(**asked)
     target = paths.results_folder(folder) if out_folder is None else out_folder
@@ -171,6 +171,8 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     if as_json:
         io.data(plan_json)
     else:
+        if request is not None:
+            io.say(report.outlook.trip.assumptions[0])
         io.show(*terminal.plan(report))
         for line in said:
             io.say(f"Changed: {line}")
@@ -354,12 +356,12 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | 
     known = gather(trip, normals=trip.normals, tell=io.tell)
     if request is None:
         return run(_with_session(trip), car, known=known, tell=io.tell)
-    from planner.underway.replan import replan, start_temps_k
+    from planner.underway.replan import replan
+    from planner.underway.warmth import begin
 
-    rest = _with_session(
-        replan(trip, start_at=request.start_at, at=request.at, temps_k=request.temps_k, driven_s=request.driven_s)
-    )
-    return run(rest, car, known=known, start_k=start_temps_k(rest, car.vehicle, request.temps_k), tell=io.tell)
+    rest = replan(trip, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
+    rest, start_k = begin(trip, rest, car, request, known)
+    return run(_with_session(rest), car, known=known, start_k=start_k, tell=io.tell)
 
 
 def _verdict(report: "Report") -> int:

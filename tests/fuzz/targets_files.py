@@ -30,7 +30,7 @@ from planner.learn.written import write_fitted
 from planner.model import Trip
 from planner.paths import data_folder
 from planner.underway.changes import last_plan
-from planner.underway.replan import read_request
+from planner.underway.request import read_request
 from planner.underway.whereabouts import locate
 from thermal.errors import ThermalError
 from thermal.learnt import NOTHING

@@ -1,5 +1,6 @@
 """Planning on from the middle of a trip: what is left is driven as it was planned, and what changed is said."""
 
+import itertools
 import json
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -19,7 +20,9 @@ from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline
 from planner.underway.changes import NO_CHANGE, NOTHING_TO_COMPARE, UNREADABLE, changes, last_plan
-from planner.underway.replan import read_request, replan, start_temps_k
+from planner.underway.replan import replan
+from planner.underway.request import Request, check_temps, read_request
+from planner.underway.warmth import begin, planned_temps_k, start_temps_k
 from planner.underway.whereabouts import UNDER_WAY, find_place
 from planner.weather.expected import highs_lows_along
 from thermal.simulate import simulate
@@ -285,9 +288,9 @@ def test_a_zone_an_unknown_fluid_and_a_strange_reading_are_refused(driven):
     with pytest.raises(PlannerError, match="already has a zone"):
         replan(trip, start_at="davos", at=datetime(2027, 7, 9, 10, tzinfo=UTC))
     with pytest.raises(PlannerError, match="did you mean 'coolant'"):
-        replan(trip, start_at="davos", at=datetime(2027, 7, 9, 10), temps_k={"coolent": 363.15})
+        check_temps({"coolent": 363.15})
     with pytest.raises(PlannerError, match="check the number and its unit"):
-        replan(trip, start_at="davos", at=datetime(2027, 7, 9, 10), temps_k={"coolant": 90.0})
+        check_temps({"coolant": 90.0})
 
 
 def test_a_place_is_found_by_its_name_whatever_the_capitals(driven):
@@ -341,10 +344,62 @@ def test_service_counts_what_was_driven_and_when_due_is_done(make_trip, road):
     assert any("taken as done then: look" in said for said in rest.assumptions)
 
 
+def asked(where, at, **temps_k):
+    return Request(start_at=where, at=at, temps_k=temps_k, driven_s=None)
+
+
+@pytest.mark.parametrize("number", [2, 5])
+def test_without_gauges_the_car_is_as_warm_as_the_plan_has_it(driven, number):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, number)
+    rest, start_k = begin(trip, replan(trip, start_at=key, at=at), car, asked(key, at))
+    span = next(one for one in line.spans if one.kind == "drive" and legs[one.leg].finish == key and one.day == number)
+    whole = simulate(line.drive, car.vehicle).temps_k[0]
+    np.testing.assert_allclose(start_k, whole[span.last], atol=0.1)
+    assert rest.assumptions[0].startswith("The car starts as warm as the plan has it there then: coolant ")
+    # what is left is forecast as the whole was: the first leg ahead, same air, same car
+    ahead = choose_route(rest)
+    again = build_timeline(rest, ahead, car.vehicle)
+    peak = simulate(again.drive, car.vehicle, start_k=start_k).temps_k[0][again.drive.group == 0, 1:5].max(axis=0)
+    want = whole[line.drive.group == span.leg + 1, 1:5].max(axis=0)
+    np.testing.assert_allclose(peak, want, atol=1.5)
+
+
+def test_a_car_that_stood_for_a_while_has_cooled(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    temps = [planned_temps_k(trip, car, asked(key, at + timedelta(minutes=minutes))) for minutes in (0, 30, 120)]
+    for before, after in itertools.pairwise(temps):
+        assert np.all(after[2:5] < before[2:5])
+
+
+def test_the_plan_says_nothing_of_a_car_elsewhere(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    for where, when in ((key, at + timedelta(days=1)), (key, at - timedelta(days=1)), (trip.route[0], trip.departure)):
+        assert planned_temps_k(trip, car, asked(where, when)) is None
+    rest, start_k = begin(
+        trip, replan(trip, start_at=key, at=at + timedelta(days=1)), car, asked(key, at + timedelta(days=1))
+    )
+    assert start_k is None
+    assert "taken as cold" in rest.assumptions[0]
+
+
+def test_one_gauge_shifts_what_the_plan_says_of_the_others(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    plan = planned_temps_k(trip, car, asked(key, at))
+    rest = replan(trip, start_at=key, at=at)
+    same, hotter = (start_temps_k(rest, car.vehicle, {"differential": plan[4] + shift}, plan) for shift in (0.0, 10.0))
+    np.testing.assert_allclose(same, plan)
+    assert np.all(hotter[:5] > plan[:5])
+    assert hotter[4] == plan[4] + 10.0
+
+
 def test_readings_start_the_car_and_the_rest_is_estimated_between_air_and_warm(driven):
     trip, car, *_ = driven("alps")
     at = datetime(2027, 7, 10, 13)
-    rest = replan(trip, start_at="davos", at=at, temps_k={"coolant": 365.0})
+    rest = replan(trip, start_at="davos", at=at)
     assert start_temps_k(rest, car.vehicle) is None  # cold: the forecast takes the air's
     read = {"coolant": 365.0, "transmission": 340.0}
     state = start_temps_k(rest, car.vehicle, read)
