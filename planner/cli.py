@@ -360,8 +360,8 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | 
     from planner.underway.warmth import begin
 
     rest = replan(trip, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
-    rest, start_k = begin(trip, rest, car, request, known)
-    return run(_with_session(rest), car, known=known, start_k=start_k, tell=io.tell)
+    rest, start = begin(trip, rest, car, request, known)
+    return run(_with_session(rest), car, known=known, begin=start, tell=io.tell)
 
 
 def _verdict(report: "Report") -> int:

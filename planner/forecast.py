@@ -28,6 +28,10 @@ _MOST_CLOSED = 20
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 
 
+Begin = Callable[[Factors], Floats | None]
+"""Temperatures at the start for cars of some factors; None where they are as cold as the air."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """What the model says of a trip.
@@ -49,7 +53,7 @@ class Forecast:
     known : Known
         Weather used beyond the places' usual highs and lows.
     start_k : ndarray, shape (6,), or None
-        Temperatures at the start, where the car does not start cold. [K]
+        Temperatures at the start of the car as described, where it does not start cold. [K]
     """
 
     trip: Trip
@@ -73,13 +77,14 @@ def _batch(
     sd_k: Floats,
     number: int,
     rows: npt.NDArray[np.int64],
-    start_k: Floats | None,
+    begin: "Begin",
 ) -> tuple[Factors, Floats, Result]:
     """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
     first = SEED + number * (BATCH // SET)
     parts = [draw(SET, ambient_sd_k=sd_k, seed=first + i, learnt=car.spread) for i in range(BATCH // SET)]
     factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
     shift = np.concatenate([part[1] for part in parts])
+    start_k = begin(factors)
     result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
     return factors, shift, result
 
@@ -144,14 +149,21 @@ def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple
     raise NoRouteError(message)
 
 
-def _mornings(begin_k: Floats, nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
-    """Temperatures at each day's start, nominal first."""
-    n_draw = len(spread.heat_in_j)
-    first = np.tile(begin_k, (1 + n_draw, 1))
-    later = (
+def _first_morning_k(timeline: Timeline, begin: Begin, usual: Factors, factors: Factors) -> Floats:
+    """Temperatures at the start, the car as described first. [K]."""
+    n_draw, cold = len(factors.airflow), cold_start_k(timeline.drive)
+    parts = (begin(usual), begin(factors))
+    shapes = ((1, 6), (n_draw, 6))
+    return np.vstack(
+        [np.broadcast_to(cold if part is None else part, shape) for part, shape in zip(parts, shapes, strict=True)]
+    )
+
+
+def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
+    """Temperatures at the start of each later day, the car as described first. [K]."""
+    return tuple(
         np.vstack((nominal.temps_k[:, row], spread.temps_k[:, np.searchsorted(spread.recorded, row)])) for row in nights
     )
-    return (first, *later)
 
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
@@ -176,7 +188,7 @@ def forecast(
     car: VehicleFile,
     *,
     known: Known = NOTHING,
-    start_k: Floats | None = None,
+    begin: Begin = lambda _: None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Forecast:
     """Forecast a trip.
@@ -189,8 +201,9 @@ def forecast(
         Its car. [-]
     known : Known
         Weather beyond the places' usual highs and lows. [-]
-    start_k : ndarray, shape (6,), optional
-        Temperatures at the start; the air's, of a car that stood overnight, when not given. [K]
+    begin : callable
+        Factors to the temperatures at the start, shape (6,) or (n_draw, 6); None is the air's, of a car that stood
+        overnight. [K]
     tell : callable
         Receives a sentence before each slow part. [-]
 
@@ -207,16 +220,18 @@ def forecast(
     tell("choosing the road and the days")
     trip, legs, timeline = _open_roads(trip, car.vehicle, known)
     tell("forecasting temperatures, the car as described, then its spread")
-    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=medians(car.spread))
+    usual = medians(car.spread)
+    start_k = begin(usual)
+    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=usual)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
     sd = ambient_sd_k(timeline)
-    factors, shift, spread = _batch(timeline, car, sd, 0, rows, start_k)
+    factors, shift, spread = _batch(timeline, car, sd, 0, rows, begin)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
         tell(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], start_k)[2].margin_k)
+        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], begin)[2].margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
@@ -230,10 +245,10 @@ def forecast(
         band_k=np.maximum(band, nominal.temps_k[0]),
         factors=factors,
         shift_k=shift,
-        mornings_k=_mornings(cold_start_k(timeline.drive) if start_k is None else start_k, nominal, spread, nights),
+        mornings_k=(_first_morning_k(timeline, begin, usual, factors), *_mornings(nominal, spread, nights)),
         error_k=error,
         known=known,
-        start_k=start_k,
+        start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
 
 

@@ -130,7 +130,7 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
     result = simulate(
         line.drive,
         vehicle,
-        start_k=outlook.start_k,
+        start_k=None if outlook.start_k is None else outlook.mornings_k[0][1:],
         factors=outlook.factors,
         ambient_k=outlook.shift_k[:, day],
         record=np.array([0]),

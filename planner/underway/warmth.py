@@ -1,6 +1,6 @@
 """How warm the car is where it sets off: from its gauges, from the plan, or by what is usual."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from planner import clock
 from planner.display import units_of
+from planner.forecast import Begin
 from planner.model import Trip
 from planner.route.graph import choose_route, stops_of
 from planner.route.timeline import build_timeline
@@ -15,6 +16,7 @@ from planner.underway.request import NODES, Request, check_temps
 from planner.underway.whereabouts import UNDER_WAY, locate
 from planner.weather.expected import Anchor, expected_air_k
 from planner.weather.outlook import NOTHING, Known
+from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.spread import medians
 from thermal.vehicle import FLUIDS, Vehicle
@@ -30,9 +32,7 @@ _EARLY_S = 21_600.0  # further ahead of the plan than this, the plan says nothin
 _HERE_M = 1.0
 
 
-def begin(
-    trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Known = NOTHING
-) -> tuple[Trip, Floats | None]:
+def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Known = NOTHING) -> tuple[Trip, Begin]:
     """Find how warm the car is at the start of a replanned trip, and say what that rests on.
 
     Parameters
@@ -48,9 +48,9 @@ def begin(
 
     Returns
     -------
-    tuple of Trip and ndarray, shape (6,), or None
-        The rest with a sentence first among its assumptions; temperatures in the model's order, None for a car as cold
-        as the air. [-, K]
+    tuple of Trip and callable
+        The rest with a sentence first among its assumptions; what `forecast` takes to begin with: where the plan alone
+        says how warm the car is, every draw has its own temperatures. [-]
 
     Raises
     ------
@@ -58,7 +58,8 @@ def begin(
         If a reading cannot be.
     """
     check_temps(request.temps_k)
-    planned = planned_temps_k(trip, car, request, known)
+    warm_by_plan = by_plan(trip, car, request, known)
+    planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
     u = units_of(trip.units)
     readings = dict(zip(FLUIDS, temps[1 : 1 + len(FLUIDS)], strict=True)) if temps is not None else {}
@@ -75,10 +76,13 @@ def begin(
         words = f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
     else:
         words = "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
-    return replace(rest, assumptions=(words, *rest.assumptions)), temps
+    told = replace(rest, assumptions=(words, *rest.assumptions))
+    return told, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
 
 
-def planned_temps_k(trip: Trip, car: VehicleFile, request: Request, known: Known = NOTHING) -> Floats | None:
+def by_plan(
+    trip: Trip, car: VehicleFile, request: Request, known: Known = NOTHING
+) -> Callable[[Factors], Floats] | None:
     """Temperatures that the plan of the whole trip gives the car where it is now.
 
     Parameters
@@ -94,9 +98,9 @@ def planned_temps_k(trip: Trip, car: VehicleFile, request: Request, known: Known
 
     Returns
     -------
-    ndarray, shape (6,), or None
-        In the model's order; None when the plan does not have the car there on that day. From the planned arrival to
-        setting off it stands with the engine off. [K]
+    callable or None
+        Factors to temperatures of that day's drive until now, shape (n_draw, 6); None when the plan does not have the
+        car there on that day. From the planned arrival to setting off it stands with the engine off. [K]
     """
     legs = choose_route(trip)
     here = locate(trip, legs, request.start_at, request.at)
@@ -109,15 +113,22 @@ def planned_temps_k(trip: Trip, car: VehicleFile, request: Request, known: Known
     arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
     if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
         return None
-    factors = medians(car.spread)
-    temps = simulate(line.drive.take(slice(0, at + 1)), car.vehicle, factors=factors).temps_k[0, -1]
-    if wait_s <= 0.0:
-        return np.asarray(temps)
+    day = next(span.day for span in line.spans if span.first <= at <= span.last)
+    first = next(span.first for span in line.spans if span.day == day and span.kind == "drive")
+    driven = line.drive.take(slice(first, at + 1))
     still = dict.fromkeys(
         ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share", "grade"), np.zeros(1)
     )
-    stand = replace(line.drive.take(slice(at, at + 1)), duration_s=np.array([wait_s]), **still)
-    return np.asarray(simulate(stand, car.vehicle, start_k=temps, factors=factors).temps_k[0, -1])
+    stand = replace(line.drive.take(slice(at, at + 1)), duration_s=np.array([max(wait_s, 1.0)]), **still)
+
+    def temps_k(factors: Factors) -> Floats:
+        last = np.array([at - first])
+        arrived = simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1]
+        if wait_s <= 0.0:
+            return np.asarray(arrived)
+        return np.asarray(simulate(stand, car.vehicle, start_k=arrived, factors=factors).temps_k[:, -1])
+
+    return temps_k
 
 
 def start_temps_k(

@@ -430,7 +430,7 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
 
 def on_from(desert: Forecast, key: str, at: datetime, temps_k: np.ndarray | None = None) -> Forecast:
     rest = replan(desert.trip, start_at=key, at=at)
-    return forecast(rest, desert.car, start_k=temps_k)
+    return forecast(rest, desert.car, begin=lambda _: temps_k)
 
 
 def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):
