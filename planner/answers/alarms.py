@@ -19,7 +19,7 @@ from thermal.vehicle import FLUIDS
 Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
 BAR = 1e5
-_PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: 10 psi per 1000 rpm, oil hot (100 degC)
+_PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
 _RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
 _COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
@@ -51,8 +51,8 @@ class Reference:
             f"oil pressure from your reading at {' and '.join(own)}"
             if own
             else (
-                "oil pressure from common practice, no source: 0.7 bar (10 psi) per 1000 rpm with hot oil, "
-                "relief at 4.5 bar"
+                "oil pressure from common practice, no source: at least 0.7 bar (10 psi) per 1000 rpm and 0.3 bar "
+                "(4 psi) at idle, relief at 4.5 bar; your own readings say more"
             )
         )
         drop = (
@@ -157,14 +157,15 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
     idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
     idle_pa = pressure_band_pa(outlook, known.idle, known.cruise, oil_k=oil_k, engine_rad_per_s=idle)
     cruise_pa = pressure_band_pa(outlook, known.cruise, known.idle, oil_k=oil_k, engine_rad_per_s=cruise)
+    share = 1.0 if known.idle is None and known.cruise is None else 0.8
     cooled = outlook.car.vehicle.oil_cooler.kind != "none"
     return Card(
         leg=leg,
         fluids=fluids,
         idle_pa=idle_pa,
         cruise_pa=cruise_pa,
-        idle_least_pa=max(_LEAST_IDLE_PA, 0.8 * idle_pa[0]),
-        cruise_least_pa=0.8 * cruise_pa[0],
+        idle_least_pa=share * idle_pa[0],
+        cruise_least_pa=share * cruise_pa[0],
         drop_pa=drop_band_pa(outlook, known.cooler_drop, oil_k=oil_k, engine_rad_per_s=cruise) if cooled else None,
     )
 
@@ -236,13 +237,14 @@ def pressure_band_pa(
     Returns
     -------
     tuple of float
-        Lowest and highest pressure of a sound engine; the relief valve caps it. [Pa]
+        Lowest and highest pressure of a sound engine; the relief valve caps it. Without a reading, from the least that
+        is asked of any engine to the relief valve: how much more this one makes is not known. [Pa]
     """
-    base = own or other
+    base, slack = own or other, _SLACK_OWN
     if base is None:
-        base, slack = Reading(_PER_1000_RPM_PA, _HOT_K, _RPM_1000), _SLACK
-    else:
-        slack = _SLACK_OWN
+        idling = engine_rad_per_s <= outlook.car.vehicle.engine.idle_speed_rad_per_s
+        least_pa = _LEAST_IDLE_PA if idling else _PER_1000_RPM_PA * engine_rad_per_s / _RPM_1000
+        return min(least_pa, _RELIEF_PA), _RELIEF_PA
     relief = max([_RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
     ends = []
     for temp_k in (oil_k[1], oil_k[0]):

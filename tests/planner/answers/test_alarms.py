@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from planner.answers.alarms import Reading, alarm_cards, drop_band_pa, pressure_band_pa
+from planner.answers.alarms import Reading, alarm_cards, drop_band_pa, pressure_band_pa, trip_card
 from planner.forecast import Forecast
 from planner.outputs.alarmcards import alarm_rows
 
@@ -22,20 +22,30 @@ def test_alarms_are_in_order_on_every_card(outlook: Forecast) -> None:
         for one in card.fluids:
             assert one.low_k <= one.band_k[0] <= one.band_k[1]
             assert one.caution_k < one.limit_k
-        assert card.idle_least_pa < card.idle_pa[1] < card.cruise_pa[1]
+        assert card.idle_least_pa <= card.idle_pa[0] < card.idle_pa[1]
+        assert card.idle_least_pa < card.cruise_least_pa <= card.cruise_pa[0] < card.cruise_pa[1]
         rows = alarm_rows(outlook, card)
         assert all(len(row) == 5 for row in rows)
+
+
+def test_without_a_reading_the_rule_of_thumb_is_the_least_and_never_less(outlook: Forecast) -> None:
+    """At least 10 psi per 1000 rpm, common practice, no source; hot oil does not lower what an engine needs."""
+    psi_pa, rpm = 6894.757, np.pi / 30.0
+    for oil_k in ((373.15, 373.15), (373.15, 423.15)):
+        low, high = pressure_band_pa(outlook, None, None, oil_k=oil_k, engine_rad_per_s=2500.0 * rpm)
+        assert low == pytest.approx(25.0 * psi_pa, rel=0.02)
+        assert high > low
+    cruise = trip_card(outlook)
+    assert cruise.cruise_least_pa > 10.0 * psi_pa
 
 
 def test_oil_twice_as_thin_has_half_the_pressure(outlook: Forecast) -> None:
     """15W-40 from 100 to 130 degC: 14.6 / 7.87 = 1.855 in viscosity (Walther, computed by hand), 1.9 with density."""
     oil = replace(outlook.car.vehicle.engine_oil, viscosity_40c_m2_per_s=108e-6, viscosity_100c_m2_per_s=14.6e-6)
     held = replace(outlook, car=replace(outlook.car, vehicle=replace(outlook.car.vehicle, engine_oil=oil)))
-    one, two = (
-        pressure_band_pa(held, None, None, oil_k=(t, t), engine_rad_per_s=2000 * np.pi / 30)[0]
-        for t in (373.15, 403.15)
-    )
-    assert one == pytest.approx(0.7 * 1.4e5, rel=0.01)  # 10 psi per 1000 rpm, common practice; less 30 % of slack
+    own = Reading(2.0e5, 373.15, 200.0)
+    one, two = (pressure_band_pa(held, own, None, oil_k=(t, t), engine_rad_per_s=200.0)[0] for t in (373.15, 403.15))
+    assert one == pytest.approx(0.85 * 2.0e5)
     assert one / two == pytest.approx(1.855 * 835.0 / 812.5, rel=0.005)
 
 
