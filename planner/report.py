@@ -23,6 +23,7 @@ from thermal.vehicle import FLUIDS
 Floats = npt.NDArray[np.float64]
 _ROTORS, _HOT_ROTOR_K, _STEEP = 5, 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
+_JUST_OFF_S = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,6 +316,31 @@ def sentence(report: Report, margin: Margin) -> str:
     )
 
 
+def whole_sentence(report: Report, margin: Margin) -> str:
+    """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    margin : Margin
+        The leg's smallest margin. [-]
+
+    Returns
+    -------
+    str
+        A sentence, and one for the others where there are any.
+    """
+    u = report.units
+    others = [
+        f"{FLUID_NAMES[m.fluid]} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
+        f"chance {chance(m.probability)}"
+        for m in report.margins
+        if m.leg == margin.leg and m.fluid != margin.fluid and m.level != "ample"
+    ]
+    return sentence(report, margin) + (f" Also {'; '.join(others)}." if others else "")
+
+
 def chance(probability: float) -> str:
     """Print a probability no finer than the draws allow.
 
@@ -360,6 +386,8 @@ def reason(report: Report, margin: Margin) -> str:
     before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
     if not before.any():
         return "The car is parked: heat from the block still flows into fluids that no longer circulate."
+    if float(np.sum(drive.duration_s * before)) < _JUST_OFF_S:
+        return "The car has only just set off again: the heat is from before it stood."
     here, trip = drive.duration_s * before, drive.duration_s * moving
 
     def mean(values: Floats, weights: Floats) -> float:

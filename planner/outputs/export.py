@@ -8,7 +8,7 @@ from planner.outputs.geojson import trip_geojson
 from planner.outputs.gpx import trip_gpx
 from planner.outputs.ics import trip_ics
 from planner.plaintext import printable
-from planner.report import Report, days_table, legs_table, reason, sentence
+from planner.report import Report, days_table, legs_table, reason, whole_sentence
 
 SCHEMA = "grademargin-plan/1"
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
@@ -90,7 +90,7 @@ def plan_dict(report: Report) -> dict[str, object]:
             ],
         },
         "remedies": [_remedies_dict(day) for day in report.remedies],
-        "notable": [sentence(report, m) for m in report.notable()],
+        "notable": [whole_sentence(report, m) for m in report.notable()],
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: f"{e.text}; {e.source}" for e in outlook.car.entries if e.assumed},

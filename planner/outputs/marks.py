@@ -13,7 +13,7 @@ from planner import clock
 from planner.answers.margins import FLUID_NAMES, Margin
 from planner.answers.remedies import Remedy
 from planner.forecast import local_time, span_of
-from planner.report import Report, reason, remedy_words, sentence
+from planner.report import Report, reason, remedy_words, whole_sentence
 from thermal.vehicle import FLUIDS
 
 KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
@@ -225,7 +225,7 @@ def _hot(report: Report) -> Iterator[Mark]:
             day=day,
             point=at + 1,
             title=f"{margin.near}: {left_words(report, margin)}",
-            text="\n".join([sentence(report, margin), *advice(report, day), reason(report, margin)]),
+            text="\n".join([whole_sentence(report, margin), *advice(report, day), reason(report, margin)]),
             level=margin.level,
         )
 

@@ -12,7 +12,7 @@ from planner.answers.remedies import DayRemedies
 from planner.forecast import day_ends, local_time, span_of
 from planner.outputs.alarmcards import alarm_rows, pressure_rows
 from planner.outputs.marks import advice, hot_spots
-from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
+from planner.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
@@ -154,7 +154,7 @@ def day_sheet(report: Report, number: int) -> Day:
     day = report.outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
     lines = [_hours(report, number), *(said for said in report.clocks if said.startswith(str(row["date"])))]
-    lines += [f"{sentence(report, m)} {reason(report, m)}" for m in thin]
+    lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
     helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
     return Day(
         title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",

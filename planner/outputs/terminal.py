@@ -14,7 +14,7 @@ from planner.answers.whatif import Outcome
 from planner.cautions import CAUTIONS
 from planner.display import units_of
 from planner.forecast import Forecast, leg_name
-from planner.report import Report, days_table, legs_table, reason, remedy_words, sentence
+from planner.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
 
 _WIDTH = 80
 _MOST_EFFECTS = 12
@@ -45,7 +45,7 @@ def plan(report: Report) -> tuple[object, ...]:
     for margin in notable:
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(leg_name(report.outlook, margin.leg), style="bold")
-        parts += [head, Text(sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+        parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
     parts += [Text(said) for said in (*report.brakes, *report.clocks, *report.fuel.gaps, *report.weather)]

@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.answers.margins import find_margins, fluids_of
+from planner.answers.margins import FLUID_NAMES, find_margins, fluids_of
 from planner.answers.remedies import DayRemedies, Remedy, find_remedies
 from planner.answers.trial import Change, Trial, run_day
 from planner.files.folder import open_folder
 from planner.forecast import Forecast, forecast, span_of
 from planner.model import Event
+from planner.report import make_report, reason, whole_sentence
 from planner.underway.replan import replan
 from thermal.vehicle_file import VehicleFile
 
@@ -463,3 +464,20 @@ def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
     assert [remedy.minutes for remedy in sorted(waits, key=lambda r: r.minutes)] == pytest.approx([10, 20, 30, 45])
     assert sorted(waits, key=lambda r: r.minutes) == sorted(waits, key=lambda r: r.gain_k)
     assert not any("earlier" in remedy.words or "later" in remedy.words for remedy in day.choices)
+
+
+def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 440.0, 400.0])  # the differential cools from the first metre on
+    outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
+    report = make_report(outlook, remedies=False)
+    worst = report.worst(0)
+    assert worst.fluid == "differential"
+    assert "only just set off" in reason(report, worst)
+
+
+def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
+    report = make_report(replace(desert, trip=replace(desert.trip, thin_band_k=300.0)), remedies=False)
+    said = whole_sentence(report, report.worst(CLIMB))
+    assert all(FLUID_NAMES[fluid] in said.lower() for fluid in fluids_of(desert))
+    assert said.count("chance") == len(fluids_of(desert))
+    assert " Also " not in whole_sentence(replace(report, margins=(report.worst(CLIMB),)), report.worst(CLIMB))
