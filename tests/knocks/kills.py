@@ -1,4 +1,4 @@
-"""Hundreds of kills, spread over whole runs and over their writing: python tests/knocks/campaign.py [KILLS].
+"""Hundreds of kills, spread over whole runs and over their writing: python tests/knocks/kills.py [KILLS].
 
 Prints one line for every command and signal: how often it was stopped, what was found, how the next run ended.
 """
