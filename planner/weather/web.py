@@ -12,7 +12,6 @@ import re
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass
 from datetime import datetime
 from http.cookiejar import DefaultCookiePolicy
 from importlib.metadata import PackageNotFoundError, version
@@ -28,51 +27,14 @@ from requests_cache.serializers import SerializerPipeline
 from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
-from planner.errors import PlannerError
+from planner.plaintext import one_line
+from planner.weather.reply import Answer, NeverFetched, Refused, Unreachable
 from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0
 logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
 _SECONDS = re.compile(r"\d{1,5}", re.ASCII)
-
-
-class ServiceError(PlannerError):
-    """A service did not give what was asked of it."""
-
-
-class Unreachable(ServiceError):
-    """No sound answer came: no network, too slow, cut off, or not JSON."""
-
-
-class NeverFetched(ServiceError):
-    """Offline, and nothing is kept of this."""
-
-
-class Refused(ServiceError):
-    """The service answered with an error.
-
-    Attributes
-    ----------
-    status : int
-        HTTP status. [-]
-    kind : str
-        The service's own name of the error, may be empty. [-]
-    """
-
-    def __init__(self, status: int, kind: str, text: str) -> None:
-        self.status, self.kind = status, kind
-        super().__init__(text)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """A parsed answer, when it came over the network, whether it was kept, and whether a newer one was due."""
-
-    data: Any
-    fetched_s: float
-    stale: bool
-    cached: bool = False
 
 
 class _Rows(SerializerPipeline):
@@ -317,29 +279,6 @@ def _refusal(response: requests.Response) -> Refused:
     if response.status_code == 429:
         text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
     return Refused(response.status_code, kind or said.get("title", "")[:60], text)
-
-
-def one_line(text: str, most: int = 200) -> str:
-    r"""Shorten another program's words to what a terminal shows and does not obey.
-
-    Parameters
-    ----------
-    text : str
-        What came. [-]
-    most : int
-        Most characters. [-]
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
-    >>> one_line("Try\x1b[2J again\nlater")
-    'Try [2J again later'
-    """
-    return "".join(char if char.isprintable() else " " for char in text[:most])
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:

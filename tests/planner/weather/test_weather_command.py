@@ -8,8 +8,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.route.graph import choose_route
 from planner.weather.command import FRESH, MISSING, STALE, dates_of, run
-from planner.weather.keep import load_kept
-from planner.weather.typical import load_past_years
+from planner.weather.keep import load_kept, load_past_years
 
 
 @pytest.fixture
@@ -66,7 +65,7 @@ def test_services_down_is_told_and_nothing_raises(trip, ask, services):
     assert report.failed
     assert "answered 500" in report.rows[0].note
     assert "wants a login" in report.rows[0].note
-    assert "No past years for 1 places: Open-Meteo archive did not answer in JSON" in report.notes[0]
+    assert "No past years for 1 place: Open-Meteo archive did not answer in JSON" in report.notes[0]
 
 
 def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entered(trip, ask, services, soon):

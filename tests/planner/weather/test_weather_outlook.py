@@ -15,10 +15,9 @@ from planner.weather.diurnal import air_k, mountain_lag_h
 from planner.weather.expected import Anchor, dew_point_k, expected_air_k, highs_lows_along
 from planner.weather.normals import Normals
 from planner.weather.outlook import Known, anchors_on, make_outlook
-from planner.weather.record import Fetched, Weather
+from planner.weather.record import Fetched, PastYears, Weather
 from planner.weather.spread import DATED_SD_K, GUESS_SD_K, Kind, day_sd_k, typical_sd_k
 from planner.weather.told import sentences, used_along
-from planner.weather.typical import PastYears
 from thermal.air import vapour_pressure_pa
 
 DAY = date(2027, 7, 6)

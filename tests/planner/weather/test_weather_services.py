@@ -11,11 +11,11 @@ import pytest
 
 from planner.weather.heights import OpenMeteoHeights, UsgsHeights
 from planner.weather.keep import kept_folder, load_kept
-from planner.weather.nws import BadReply, NationalWeatherService, duration_s, parse_grid
+from planner.weather.nws import NationalWeatherService, duration_s, parse_grid
 from planner.weather.openmeteo import OpenMeteo, each, parse_hours
 from planner.weather.record import Fetched, Missing, Point
+from planner.weather.reply import Answer, BadReply
 from planner.weather.services import fetch_weather, points_on
-from planner.weather.web import Answer
 
 KANSAS = Point(place="linn", lat_deg=39.74561, lon_deg=-97.08922, elevation_m=440.0)
 WINDSOR = Point(place="windsor", lat_deg=49.2, lon_deg=-97.0, elevation_m=240.0)  # inside the rough box, yet not the US

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from planner.weather.web import NeverFetched, Refused, Unreachable
+from planner.weather.reply import NeverFetched, Refused, Unreachable
 
 JSON = "application/json"
 WHERE = {"latitude": "39.75", "longitude": "-105.2"}
