@@ -10,7 +10,7 @@ What the cache holds is trusted no more than the network: it is JSON, read with 
 import logging
 import re
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
 from datetime import datetime
 from http.cookiejar import DefaultCookiePolicy
@@ -29,7 +29,7 @@ from urllib3.util.retry import Retry
 
 from planner.plaintext import one_line
 from planner.weather.reply import Answer, NeverFetched, Refused, Unreachable
-from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
+from planner.weather.wire import HOUR_S, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0
@@ -86,8 +86,8 @@ class Web:
         The present, aware; ages are counted from it. [-]
     tell : callable
         Receives a sentence when the cache had to be mended or done without. [-]
-    timeout_s, most_s, lives : optional
-        Patience, with one part and with the whole of an answer, and life in the cache, for tests. [s]
+    timeout_s, most_s, back_off_s : optional
+        Patience with one part and with the whole of an answer, and between tries, for tests. [s]
     """
 
     def __init__(
@@ -99,11 +99,10 @@ class Web:
         tell: Callable[[str], None] = lambda _: None,
         timeout_s: tuple[float, float] = TIMEOUT_S,
         most_s: float = MOST_S,
-        lives: Sequence[tuple[str, tuple[int, int, int]]] = LIVES,
         back_off_s: float = 0.5,
     ) -> None:
         self.offline, self.now_s, self._tell = offline, now.timestamp(), tell
-        self._timeout_s, self._most_s, self._lives, self._back_off_s = timeout_s, most_s, lives, back_off_s
+        self._timeout_s, self._most_s, self._back_off_s = timeout_s, most_s, back_off_s
         self._path = (cache_folder() if folder is None else folder) / "http.sqlite"
         self._in_memory = False
         self._session = self._open()
@@ -198,7 +197,7 @@ class Web:
             respect_retry_after_header=False,
         )
         for scheme in ("https://", "http://"):
-            session.mount(scheme, JsonOnly(self._lives, retry, self._most_s))
+            session.mount(scheme, JsonOnly(retry, self._most_s))
         session.max_redirects = _MOST_REDIRECTS
         session.headers["User-Agent"] = user_agent()
         session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))

@@ -60,10 +60,10 @@ def test_offline_with_nothing_kept(trip, ask, services):
 
 
 def test_services_down_is_told_and_nothing_raises(trip, ask, services):
-    services.faults = {"/points/": "500", "/v1/": "html"}
+    services.faults = {"/points/": "403", "/v1/": "html"}
     report = ask(trip, trip.legs)
     assert report.failed
-    assert "answered 500" in report.rows[0].note
+    assert "answered 403" in report.rows[0].note
     assert "wants a login" in report.rows[0].note
     assert "No past years for 1 place: Open-Meteo archive did not answer in JSON" in report.notes[0]
 
