@@ -97,6 +97,23 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     assert isinstance(one, Fetched)
 
 
+def test_old_hours_stand_in_while_the_service_fails(services, web, today, grow_old):
+    nws, client = NationalWeatherService(url=services.url), web()
+    (before,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    grow_old(client)
+    services.faults = {"/points/": "403", "/gridpoints/": "403"}
+    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    assert one.air_k == before.air_k
+    assert one.fetched_s == pytest.approx(before.fetched_s - 3600.0, abs=0.5)
+
+
+def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
+    services.faults["/gridpoints/"] = "403"
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
+    assert one == Missing(place="linn", why="answered 403: no reason given")
+    assert len(services.asked) == 2
+
+
 def test_silent_service_is_given_up_after_two_places(services, web, today):
     services.faults["/points/"] = "html"
     points = [Point(place=f"p{i}", lat_deg=39.0 + i, lon_deg=-97.0, elevation_m=0.0) for i in range(5)]
@@ -129,6 +146,24 @@ def test_one_place_comes_bare_and_many_in_batches_of_a_hundred(services, web, to
     assert found[0].air_k[0] == pytest.approx(283.15)
     assert (found[0].wind_m_per_s[0], found[0].dew_k[0]) == pytest.approx((5.0, 281.15))
     assert found[0].issued_s is None
+
+
+def test_silent_service_is_given_up_after_one_batch(services, web, today):
+    services.faults["/v1/forecast"] = "html"
+    points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(101)]
+    told = []
+    found = OpenMeteo(url=services.url).fetch(points, [today], web=web(), tell=told.append)
+    assert told == ["Open-Meteo: 100 places from p0"]
+    assert len(services.asked) == 1
+    assert found[100].why == f"not asked, as it {found[0].why}"
+
+
+def test_one_odd_reply_leaves_the_others(services, web, today):
+    sound = services.forecast
+    services.forecast = lambda query, lat, *where: sound(query, lat, *where) | ({"hourly": []} if lat > 47.0 else {})
+    found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], [today], web=web(), tell=say)
+    assert isinstance(found[0], Fetched)
+    assert found[1] == Missing(place="windsor", why="gave a reply without 'hourly'; its form may have changed")
 
 
 def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, today):
