@@ -40,6 +40,11 @@ def test_an_elevation_in_feet_is_far_off(services, web):
     assert found.off
 
 
+def test_one_service_that_agrees_is_enough():
+    assert not HeightCheck(place="cutting", entered_m=100.0, first_m=200.0, second_m=101.0).off
+    assert HeightCheck(place="feet", entered_m=328.0, first_m=100.0, second_m=101.0).off
+
+
 def test_no_answer_is_no_verdict(services, web):
     services.faults["/v1/"] = "500"
     (found,) = check(services, web, point("silent", 100.0))

@@ -51,6 +51,12 @@ def test_fresh_then_stale_then_offline(trip, ask, services):
     assert len(services.asked) == asked
 
 
+def test_a_kept_forecast_that_ends_before_the_trip_is_none(trip, ask, soon):
+    ask(trip, trip.legs)
+    later = replace(trip, departure=soon + timedelta(days=12))
+    assert {row.state for row in ask(later, trip.legs, offline=True).rows} == {MISSING}
+
+
 def test_offline_with_nothing_kept(trip, ask, services):
     report = ask(trip, trip.legs, offline=True)
     assert report.failed

@@ -219,6 +219,7 @@ def test_second_service_takes_the_days_beyond_the_first(trip, services, web, tod
     first, second = weather.fetched["linn"]
     assert (first.source, second.source) == ("nws", "open-meteo")
     assert second.epoch_s[-1] > first.epoch_s[-1] + 4 * 86400.0
+    assert [one.source for one in load_kept(trip).fetched["linn"]] == ["nws", "open-meteo"]
 
 
 def test_first_service_down(trip, services, web, today):
