@@ -298,7 +298,7 @@ def test_entered_humidity_counts_on_its_own_day(trip):
     rows = [entered("a", humidity=0.9), entered("a", later, humidity=0.3)]
     got = air_along(outlook_of(trip, trip.legs, dated=rows), **drive([0, 0], at_s=[NOON_S, NOON_S + 4 * 86400.0]))
     mean_k = 0.5 * (303.15 + 288.15)
-    assert got.dew_k == pytest.approx([dew_of(mean_k, 0.9), dew_of(mean_k, 0.3)])
+    assert got.dew_k == pytest.approx(np.array([dew_of(mean_k, 0.9), dew_of(mean_k, 0.3)]))
 
 
 def test_dew_point_against_the_vapour_pressure_it_inverts():
