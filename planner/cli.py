@@ -229,29 +229,32 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
 
     Example: grademargin weather july
     """
-    from dataclasses import asdict
     from datetime import UTC, datetime
 
     from planner.files.folder import open_folder
+    from planner.outputs import weather as told
     from planner.route.graph import choose_route
+    from planner.weather import heights
     from planner.weather.command import run
     from planner.weather.normals import read_normals
 
     trip, _ = open_folder(folder)
-    if elevations:
-        return _elevations(io, trip, offline=offline, as_json=as_json)
-    table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
     now = datetime.now(UTC)
-    found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
-    if as_json:
-        io.json(asdict(found))
+    if elevations:
+        checks = heights.check_places(trip, offline=offline, now=now, tell=io.tell)
+        answered = any(check.first_m is not None for check in checks)
+        data, lines = told.elevation_dict(checks), told.elevation_lines(checks, trip)
     else:
-        for row in found.rows:
-            age = f"{row.source}, fetched {row.fetched} ago, made {row.made} ago, to {row.last}" if row.source else ""
-            io.say(f"{row.state:8}{row.name}: {'; '.join(text for text in (age, row.note) if text)}")
-        for text in (*found.notes, *found.attribution):
-            io.say(text)
-    return FAILED if found.failed else DONE
+        table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
+        found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
+        answered = not found.failed
+        data, lines = told.weather_dict(found), told.weather_lines(found)
+    if as_json:
+        io.json(data)
+    else:
+        for line in lines:
+            io.say(line)
+    return DONE if answered else FAILED
 
 
 @cli.command()
@@ -278,39 +281,6 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     else:
         io.show(*show.tables(outcome, trip))
     return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
-
-
-def _elevations(io: Streams, trip: "Trip", *, offline: bool, as_json: bool) -> int:
-    """Compare the places' elevations with public services."""
-    from dataclasses import asdict
-    from datetime import UTC, datetime
-
-    from planner.display import units_of
-    from planner.weather import heights
-    from planner.weather.record import Point
-    from planner.weather.web import Web
-
-    points = [
-        Point(place=p.key, lat_deg=p.lat_deg, lon_deg=p.lon_deg, elevation_m=p.elevation_m)
-        for p in trip.places.values()
-    ]
-    with Web(None, offline=offline, now=datetime.now(UTC), tell=io.tell) as web:
-        checks = heights.check_heights(points, web=web, tell=io.tell)
-    told = [check for check in checks if check.first_m is not None]
-    credit = (heights.OpenMeteoHeights().attribution, heights.UsgsHeights().attribution)
-    if as_json:
-        io.json({"places": [asdict(c) | {"off": c.off} for c in checks], "attribution": credit})
-    else:
-        u = units_of(trip.units)
-        for check in (check for check in told if check.off):
-            found = [h for h in (check.first_m, check.second_m) if h is not None]
-            said = " and ".join(f"{u.height(h):,.0f}" for h in found)
-            io.say(
-                f"{trip.places[check.place].name}: {u.height(check.entered_m):,.0f} {u.elevation} entered, the ground "
-                f"there is at {said}; look at elevation and position"
-            )
-        io.say(f"{len(told)} of {len(checks)} places checked, {sum(c.off for c in told)} far off. {' '.join(credit)}")
-    return DONE if told else FAILED
 
 
 def _report(

@@ -193,8 +193,6 @@ def smooth_elevation(distance_m: ArrayLike, elevation_m: ArrayLike, *, window_m:
     >>> smooth_elevation([0.0, 1609.0, 3218.0], [100.0, 180.0, 90.0], window_m=600.0)
     array([100., 180.,  90.])
     """
-    from scipy.signal import savgol_filter  # slow to import, and only a measured track needs it
-
     along, height = _require_profile(distance_m, elevation_m)
     if not window_m > 0.0:
         message = f"smoothing window is {window_m} m; it must be above 0, e.g. 600"
@@ -209,8 +207,16 @@ def smooth_elevation(distance_m: ArrayLike, elevation_m: ArrayLike, *, window_m:
     if posts < _FEWEST_POSTS or count < posts:
         return height.copy()
     grid = np.linspace(unique[0], unique[-1], count)
-    smooth = savgol_filter(np.interp(grid, unique, height[index]), posts, polyorder=2, mode="interp")
-    return np.interp(along, grid, smooth)
+    return np.interp(along, grid, _parabolas(np.interp(grid, unique, height[index]), posts))
+
+
+def _parabolas(height_m: Floats, posts: int) -> Floats:
+    """Middle of the parabola fitted to the posts round each; the ends lie on the first and the last of them."""
+    half = posts // 2
+    powers = np.vander(np.linspace(-1.0, 1.0, posts), 3)
+    fit = np.linalg.pinv(powers)  # heights in a window to the three coefficients of its parabola
+    start, end = (powers @ (fit @ window) for window in (height_m[:posts], height_m[-posts:]))
+    return np.concatenate((start[:half], np.convolve(height_m, powers[half] @ fit, "valid"), end[half + 1 :]))
 
 
 def _require_profile(distance_m: ArrayLike, elevation_m: ArrayLike) -> tuple[Floats, Floats]:

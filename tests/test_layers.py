@@ -19,11 +19,11 @@ ORDER = {
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
-    "files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.wire weather.web "
-    "weather.keep files.workbook "
+    "files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
+    "weather.wire weather.web weather.keep files.workbook "
     "files.tables files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
     "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
-    "weather.typical weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
+    "weather.pastyears weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
     "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.trips files.folder "
     "files.spreadsheet route route.graph route.days route.road route.timeline forecast answers answers.margins "
     "answers.fuel answers.service answers.trial answers.reroute answers.choices answers.remedies answers.whatif "
@@ -32,7 +32,7 @@ ORDER = {
     "session session.laps session.site session.course session.run session.show learn learn.matching learn.driven "
     "learn.plot learn.words learn.fit learn.review learn.show learn.written outputs outputs.write outputs.checked "
     "outputs.marks outputs.alarmcards outputs.terminal outputs.sheets outputs.mapscene outputs.gpx outputs.ics "
-    "outputs.geojson outputs.export outputs.whatif console learn.commands cli __main__",
+    "outputs.geojson outputs.export outputs.whatif outputs.weather console learn.commands cli __main__",
 }
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner import clock
 from planner.answers.margins import FLUID_NAMES, fluids_in
-from planner.display import units_of
+from planner.display import counted, units_of
 from planner.errors import PlannerError
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
@@ -153,7 +153,8 @@ def learn(
         message = "the logs have no fluid temperature; a fit needs coolant, engine_oil, transmission or differential"
         raise PlannerError(message)
     try:
-        tell(f"fitting {len(asked)} unknowns to the first part of {len(driven)} logs, to see the error on the rest")
+        what, logs = counted(len(asked), "unknown"), counted(len(driven), "log")
+        tell(f"fitting {what} to the first part of {logs}, to see the error on the rest")
         held = _held_out(car, driven, asked)
         tell("fitting them to all of it")
         found = _fit(car, driven, asked, [one.readings for one in driven])

@@ -9,8 +9,8 @@ from typing import Any
 from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
 from planner.files.reading import file_fault, whole
 from planner.forecast import leg_name, local_time, span_of
+from planner.plaintext import one_line
 from planner.report import Report
-from planner.weather.web import one_line
 
 Plan = Mapping[str, Any]
 _MAX_BYTES = 20_000_000

@@ -1,12 +1,13 @@
 """The air along a timed drive: temperature, dew point, headwind and how sure the temperature is."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from planner.files.weatherfile import DatedWeather
 from planner.weather.diurnal import air_k as air_from_day
 from planner.weather.diurnal import mountain_lag_h
 from planner.weather.expected import (
@@ -222,14 +223,20 @@ def _dew_change(outlook: Outlook, drive: _Drive) -> Floats:
 def _dated_dew(outlook: Outlook, stop: Stop, part: _Drive) -> Floats:
     """Dew point from the entered humidity, a day's mean, at the middle between the day's high and low."""
     dew = np.full(len(part.epoch_s), np.nan)
+    for row, at in _dated_rows(outlook, stop, part):
+        if row.humidity is not None:
+            high, low, _ = _basis_at(outlook, stop, part.part(at))
+            dew[at] = dew_of(0.5 * (high + low), row.humidity)
+    return dew
+
+
+def _dated_rows(outlook: Outlook, stop: Stop, part: _Drive) -> Iterator[tuple[DatedWeather, NDArray[np.int64]]]:
+    """What was entered for each day at a stop, with the segments of that day."""
     day = np.floor(solar_day(part.lon_deg, part.epoch_s))
     for number in np.unique(day):
         row = dated_on(outlook, stop.key, EPOCH + timedelta(days=int(number)))
-        if row is not None and row.humidity is not None:
-            rows = day == number
-            high, low, _ = _basis_at(outlook, stop, part.part(np.flatnonzero(rows)))
-            dew[rows] = dew_of(0.5 * (high + low), row.humidity)
-    return dew
+        if row is not None:
+            yield row, np.flatnonzero(day == number)
 
 
 def dew_of(air_k: ArrayLike, humidity: float) -> Floats:
@@ -280,12 +287,9 @@ def _headwind(outlook: Outlook, drive: _Drive, bearing_deg: Floats) -> Floats:
 
 def _dated_wind(outlook: Outlook, stop: Stop, part: _Drive) -> Floats:
     wind = np.full((2, len(part.epoch_s)), np.nan)
-    day = np.floor(solar_day(part.lon_deg, part.epoch_s))
-    for number in np.unique(day):
-        row = dated_on(outlook, stop.key, EPOCH + timedelta(days=int(number)))
-        if row is not None and row.wind_m_per_s is not None:
-            parts = wind_parts(row.wind_m_per_s, row.wind_from_deg or 0.0)
-            wind[:, day == number] = np.array(parts)[:, np.newaxis]
+    for row, at in _dated_rows(outlook, stop, part):
+        if row.wind_m_per_s is not None:
+            wind[:, at] = np.array(wind_parts(row.wind_m_per_s, row.wind_from_deg or 0.0))[:, np.newaxis]
     return wind
 
 

@@ -2,20 +2,31 @@
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from planner import clock
+from planner.display import counted
 from planner.model import Leg, Trip
 from planner.weather.normals import Normals
-from planner.weather.openmeteo import ARCHIVE_URL, ATTRIBUTION, TERMS
+from planner.weather.openmeteo import ARCHIVE_URL
 from planner.weather.outlook import make_outlook
-from planner.weather.record import Fetched, Missing, Point, Weather
-from planner.weather.services import SOURCES, Source, credits_of, fetch_weather, out_of_reach, points_on, source_named
+from planner.weather.pastyears import past_years_for
+from planner.weather.record import Fetched, Missing, PastYears, Point, Weather
+from planner.weather.services import (
+    SOURCES,
+    Source,
+    credits_of,
+    fetch_weather,
+    midnight_s,
+    out_of_reach,
+    points_on,
+    source_named,
+)
 from planner.weather.told import age
-from planner.weather.typical import PastYears, past_years_for
 from planner.weather.web import Web
 
 FRESH, STALE, MISSING = "fresh", "stale", "missing"
@@ -151,13 +162,10 @@ def run(
     if out_of_reach(dates, now):
         weather = replace(weather, missing=())  # one sentence says it for all
     rows = tuple(_row(trip, p, weather, past, dates, now.timestamp(), sources) for p in points)
-    credit = credits_of(weather.fetched, sources)
-    if past and not any(ATTRIBUTION in text for text in credit):
-        credit = (*credit, f"{ATTRIBUTION} {TERMS}")
     return WeatherReport(
         rows=rows,
         notes=(*weather.notes, *_failures(failed), *_lacking(weather)),
-        attribution=credit,
+        attribution=credits_of(weather.fetched, sources, past=bool(past)),
         asked=not out_of_reach(dates, now),
     )
 
@@ -166,26 +174,23 @@ def _lacking(weather: Weather) -> tuple[str, ...]:
     """What to do about places that no service gave a forecast for."""
     if not weather.missing:
         return ()
-    count = len(weather.missing)
     return (
-        f"No new forecast for {count} place{'s' if count > 1 else ''}; ask again later, with a network. Plans made "
+        f"No new forecast for {counted(len(weather.missing), 'place')}; ask again later, with a network. Plans made "
         "meanwhile go by what stands beside each place.",
     )
 
 
 def _failures(failed: Sequence[Missing]) -> tuple[str, ...]:
     """One sentence for each reason that past years are lacking."""
-    reasons: dict[str, int] = {}
-    for one in failed:
-        reasons[one.why] = reasons.get(one.why, 0) + 1
-    return tuple(f"No past years for {count} places: {why}." for why, count in reasons.items())
+    reasons = Counter(one.why for one in failed)
+    return tuple(f"No past years for {counted(count, 'place')}: {why}." for why, count in reasons.items())
 
 
 def _unknown(
     trip: Trip, legs: Sequence[Leg], points: Sequence[Point], weather: Weather, dates: Sequence[date]
 ) -> list[Point]:
     """Places far from any with entered usual highs and lows, unless forecasts reach over the whole trip."""
-    end_s = datetime(dates[-1].year, dates[-1].month, dates[-1].day, tzinfo=UTC).timestamp() + 86400.0
+    end_s = midnight_s(dates[-1]) + 86400.0
     stops = make_outlook(trip, legs).stops
     entered = [stop.distance_m for stop in stops if stop.high_k is not None or stop.low_k is not None]
     near = {s.key for s in stops if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
@@ -226,8 +231,7 @@ def _row(
 
 def _reaches(one: Fetched, dates: Sequence[date]) -> bool:
     """Whether any hour falls into the trip."""
-    start_s = datetime(dates[0].year, dates[0].month, dates[0].day, tzinfo=UTC).timestamp()
-    return one.epoch_s[-1] >= start_s
+    return one.epoch_s[-1] >= midnight_s(dates[0])
 
 
 def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from planner.errors import PlannerError
 from planner.weather.diurnal import air_k, mountain_lag_h
@@ -158,10 +157,9 @@ def relief_m(distance_m: ArrayLike, elevation_m: ArrayLike) -> Floats:
     count = int((along[-1] - along[0]) / _RELIEF_STEP_M) + 2
     grid, step_m = np.linspace(along[0], along[-1], count, retstep=True)
     posts = np.interp(grid, along, height)
-    width = 2 * round(RELIEF_REACH_M / max(float(step_m), 1.0)) + 1
-    width = min(width, 2 * count + 1)
-    reach = maximum_filter1d(posts, width, mode="nearest") - minimum_filter1d(posts, width, mode="nearest")
-    return np.asarray(np.interp(along, grid, reach))
+    reach = min(round(RELIEF_REACH_M / max(float(step_m), 1.0)), count)
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(posts, reach, mode="edge"), 2 * reach + 1)
+    return np.asarray(np.interp(along, grid, near.max(axis=1) - near.min(axis=1)))
 
 
 def expected_air_k(

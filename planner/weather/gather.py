@@ -5,10 +5,9 @@ from pathlib import Path
 
 from planner.files.weatherfile import read_weather_file
 from planner.model import Trip
-from planner.weather.keep import load_kept
+from planner.weather.keep import load_kept, load_past_years
 from planner.weather.normals import read_normals
 from planner.weather.outlook import Known
-from planner.weather.typical import load_past_years
 
 
 def gather(

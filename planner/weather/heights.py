@@ -5,35 +5,19 @@ Both are models of the ground or of its surface; bridges, tunnels and cuttings a
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from datetime import datetime
+from typing import Any
 
-from planner.weather.nws import BadReply, covered, plain
-from planner.weather.openmeteo import ATTRIBUTION, TERMS, URL, batches
-from planner.weather.record import ELEVATION_M, Point
-from planner.weather.web import ServiceError, Unreachable, Web
+from planner.model import Trip
+from planner.weather.nws import covered
+from planner.weather.openmeteo import ATTRIBUTION, URL, batches
+from planner.weather.record import ELEVATION_M, Point, point_at
+from planner.weather.reply import BadReply, ServiceError, Unreachable, plain
+from planner.weather.web import Web
 
 USGS_URL = "https://epqs.nationalmap.gov"
 FAR_M = 60.0  # ASSUMED: a 90 m model and rounded coordinates stay within this in ordinary ground, 30 to 100 m
 _ACCEPT = "application/json"
-
-
-class HeightSource(Protocol):
-    """A service that knows elevations."""
-
-    @property
-    def name(self) -> str:
-        """Its name, for people."""
-
-    @property
-    def attribution(self) -> str:
-        """What must be shown beside its data."""
-
-    @property
-    def terms(self) -> str:
-        """On what terms it may be used."""
-
-    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
-        """Elevation of every point, None where the service cannot tell. [m]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +27,6 @@ class OpenMeteoHeights:
     url: str = URL
     name: str = "Open-Meteo elevation"
     attribution: str = f"Elevation: Copernicus DEM GLO-90. {ATTRIBUTION}"
-    terms: str = TERMS
 
     def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
         """Ask for up to 100 points at a time, to 0.0001 degree."""
@@ -68,7 +51,6 @@ class UsgsHeights:
     url: str = USGS_URL
     name: str = "USGS elevation"
     attribution: str = "Elevation: USGS 3D Elevation Program."
-    terms: str = "Public domain; United States only."
 
     def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
         """Ask for every point in turn; once there is no answer at all, no more are asked."""
@@ -93,6 +75,10 @@ class UsgsHeights:
                 silent = isinstance(exc, Unreachable)
                 found.append(None)
         return tuple(found)
+
+
+CREDITS = (OpenMeteoHeights().attribution, UsgsHeights().attribution)
+"""What must be shown beside the elevations."""
 
 
 def each_height_m(data: Any, count: int) -> list[float | None]:
@@ -161,8 +147,12 @@ class HeightCheck:
     @property
     def off(self) -> bool:
         """True when every service that tells an elevation lies far from the one entered."""
-        found = [height for height in (self.first_m, self.second_m) if height is not None]
-        return bool(found) and all(abs(height - self.entered_m) > FAR_M for height in found)
+        return bool(self.found_m) and all(abs(height - self.entered_m) > FAR_M for height in self.found_m)
+
+    @property
+    def found_m(self) -> list[float]:
+        """Elevations that the services told. [m]."""
+        return [height for height in (self.first_m, self.second_m) if height is not None]
 
 
 def check_heights(
@@ -170,8 +160,8 @@ def check_heights(
     *,
     web: Web,
     tell: Callable[[str], None] = lambda _: None,
-    first: HeightSource | None = None,
-    second: HeightSource | None = None,
+    first: OpenMeteoHeights | None = None,
+    second: UsgsHeights | None = None,
 ) -> tuple[HeightCheck, ...]:
     """Compare entered elevations with a surface model, and ask a second service where they differ.
 
@@ -183,8 +173,8 @@ def check_heights(
         Client, which may be offline. [-]
     tell : callable
         Receives a sentence when a service does not answer. [-]
-    first, second : HeightSource, optional
-        Open-Meteo in batches, then the USGS a point at a time, when not given. [-]
+    first, second : OpenMeteoHeights, UsgsHeights, optional
+        The services; the public ones when not given. [-]
 
     Returns
     -------
@@ -204,3 +194,28 @@ def check_heights(
         HeightCheck(place=point.place, entered_m=point.elevation_m, first_m=height, second_m=opinion.get(i))
         for i, (point, height) in enumerate(zip(points, found, strict=True))
     )
+
+
+def check_places(
+    trip: Trip, *, offline: bool, now: datetime, tell: Callable[[str], None] = lambda _: None
+) -> tuple[HeightCheck, ...]:
+    """Compare the elevations of a trip's places with the public services.
+
+    Parameters
+    ----------
+    trip : Trip
+        The trip. [-]
+    offline : bool
+        Never touch the network. [-]
+    now : datetime
+        The present, aware. [-]
+    tell : callable
+        Receives a sentence when a service does not answer. [-]
+
+    Returns
+    -------
+    tuple of HeightCheck
+        One a place.
+    """
+    with Web(offline=offline, now=now, tell=tell) as web:
+        return check_heights([point_at(place) for place in trip.places.values()], web=web, tell=tell)

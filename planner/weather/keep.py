@@ -11,23 +11,24 @@ import math
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from platformdirs import user_data_dir
 
 from planner import wholefile
 from planner.errors import OutputError, PlannerError
 from planner.model import Trip
-from planner.weather.record import Fetched, Missing, Weather, odd
-from planner.weather.web import one_line
+from planner.plaintext import one_line
+from planner.weather.record import Fetched, Missing, PastYears, Weather, odd, odd_past_years
+from planner.weather.reply import number_of, text_of
 
+Kept = TypeVar("Kept")
 _FORM = 1
 _MAX_BYTES = 20_000_000
-DAMAGED = (KeyError, TypeError, ValueError, OverflowError, PlannerError)
-"""What reading a kept file raises when it does not hold what was written."""
+_WEATHER, _PAST_YEARS = "weather.json", "typical.json"
 _SOURCE = re.compile(r"[a-z0-9-]{1,40}", re.ASCII)
 _SERIES = ("epoch_s", "air_k", "dew_k", "wind_m_per_s", "wind_from_deg")
 
@@ -75,94 +76,6 @@ def save_json(path: Path, data: Mapping[str, Any]) -> None:
         raise OutputError(message) from exc
 
 
-def load_json(path: Path, tell: Callable[[str], None]) -> dict[str, Any] | None:
-    """Read a kept file back.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-    tell : callable
-        Receives a sentence when there is a file that cannot be used. [-]
-
-    Returns
-    -------
-    dict or None
-        None when there is none, or none that can be used.
-    """
-    try:
-        if path.exists() and not path.is_file():
-            tell(f"{path} is not a file; move it away, then run 'grademargin weather' again")
-            return None
-        if path.stat().st_size > _MAX_BYTES:
-            tell(f"{path} is too large to be what was kept; left aside: run 'grademargin weather' again")
-            return None
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except (OSError, ValueError, RecursionError) as exc:
-        tell(f"{path} cannot be read ({type(exc).__name__}); left aside: run 'grademargin weather' again")
-        return None
-    if not isinstance(data, dict) or data.get("form") != _FORM:
-        tell(f"{path} has another form than this version writes; left aside: run 'grademargin weather' again")
-        return None
-    return data
-
-
-def rows_of(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
-    """Rows of a kept file.
-
-    Parameters
-    ----------
-    data : mapping
-        What `load_json` gave. [-]
-    key : str
-        Where they stand. [-]
-
-    Returns
-    -------
-    sequence of mapping
-        As written.
-
-    Raises
-    ------
-    KeyError, TypeError
-        If there are none, or they are something else.
-    """
-    rows = data[key]
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        message = f"{key} is no list of rows"
-        raise TypeError(message)
-    return rows
-
-
-def text_of(row: Mapping[str, Any], key: str) -> str:
-    """Text in a row of a kept file.
-
-    Parameters
-    ----------
-    row : mapping
-        The row. [-]
-    key : str
-        Where it stands. [-]
-
-    Returns
-    -------
-    str
-        The text, without characters that a terminal would obey.
-
-    Raises
-    ------
-    KeyError, TypeError
-        If there is none, or it is something else.
-    """
-    text = row[key]
-    if not isinstance(text, str):
-        message = f"{key} is no text"
-        raise TypeError(message)
-    return one_line(text, 1000)
-
-
 def save_weather(trip: Trip, weather: Weather, root: Path | None = None) -> Path:
     """Keep what was fetched for a trip.
 
@@ -185,8 +98,8 @@ def save_weather(trip: Trip, weather: Weather, root: Path | None = None) -> Path
     OutputError
         If it cannot be written.
     """
-    path = kept_folder(trip, root) / "weather.json"
-    fetched = [_without_nan(asdict(one)) for held in weather.fetched.values() for one in held]
+    path = kept_folder(trip, root) / _WEATHER
+    fetched = [_row(one) for held in weather.fetched.values() for one in held]
     missing = [{"place": one.place, "why": one.why} for one in weather.missing]
     dates = [day.isoformat() for day in weather.dates]
     save_json(path, {"fetched": fetched, "missing": missing, "dates": dates, "trip": trip.name})
@@ -210,52 +123,136 @@ def load_kept(trip: Trip, *, tell: Callable[[str], None] = lambda _: None, root:
     Weather or None
         None when nothing usable is kept.
     """
-    path = kept_folder(trip, root) / "weather.json"
-    data = load_json(path, tell)
-    if data is None:
-        return None
-    try:
-        fetched = [_fetched(row) for row in rows_of(data, "fetched")]
-        missing = tuple(
-            Missing(place=text_of(row, "place"), why=text_of(row, "why")) for row in rows_of(data, "missing")
-        )
-        dates = tuple(date.fromisoformat(day) for day in data["dates"])
-    except DAMAGED as exc:
-        why = f" ({exc})" if isinstance(exc, PlannerError) else ""
-        tell(f"{path} is damaged{why}; left aside: run 'grademargin weather' again")
-        return None
-    held: dict[str, list[Fetched]] = {}
-    for one in fetched:
-        held.setdefault(one.place, []).append(one)
-    return Weather(fetched={place: tuple(some) for place, some in held.items()}, missing=missing, dates=dates)
+    return _load(kept_folder(trip, root) / _WEATHER, _weather, tell)
 
 
-def _without_nan(data: dict[str, Any]) -> dict[str, Any]:
-    for name in _SERIES:
-        data[name] = [None if math.isnan(value) else round(value, 2) for value in data[name]]
-    return data
+def save_past_years(trip: Trip, past: Mapping[str, PastYears], root: Path | None = None) -> None:
+    """Keep what was usual in past years; as `save_weather`.
+
+    Parameters
+    ----------
+    trip, root : Trip, Path, optional
+        As there. [-]
+    past : mapping of str to PastYears
+        By place; replaces what was kept. [-]
+    """
+    rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
+    save_json(kept_folder(trip, root) / _PAST_YEARS, {"past_years": rows})
 
 
-def _fetched(data: Mapping[str, Any]) -> Fetched:
-    series = {name: tuple(_number(value) for value in data[name]) for name in _SERIES}
-    one = Fetched(
-        place=text_of(data, "place"),
-        source=text_of(data, "source"),
-        elevation_m=_number(data["elevation_m"]),
-        fetched_s=_number(data["fetched_s"]),
-        issued_s=None if data["issued_s"] is None else _number(data["issued_s"]),
-        **series,
+def load_past_years(
+    trip: Trip, *, tell: Callable[[str], None] = lambda _: None, root: Path | None = None
+) -> dict[str, PastYears]:
+    """What is kept of past years; as `load_kept`.
+
+    Parameters
+    ----------
+    trip, tell, root : Trip, callable, Path, optional
+        As there. [-]
+
+    Returns
+    -------
+    dict of str to PastYears
+        By place; empty when nothing usable is kept.
+    """
+    rows = _load(
+        kept_folder(trip, root) / _PAST_YEARS, lambda data: [_past(row) for row in _rows(data, "past_years")], tell
     )
-    why = odd(one)
-    if why or _SOURCE.fullmatch(one.source) is None or one.fetched_s > time.time() + 86400.0:
-        message = why or "a source or a time of fetching that this program does not write"
-        raise PlannerError(message)
+    return {row.place: row for row in rows or ()}
+
+
+def _load(path: Path, read: Callable[[Mapping[str, Any]], Kept], tell: Callable[[str], None]) -> Kept | None:
+    """Read a kept file back; one that cannot be used is left aside, and that is told."""
+    data, fault = _json(path)
+    if data is not None:
+        try:
+            return read(data)
+        except PlannerError as exc:
+            fault = f"is damaged ({exc}); left aside:"
+        except (KeyError, TypeError, ValueError, OverflowError):
+            fault = "is damaged; left aside:"
+    if fault:
+        tell(f"{path} {fault} run 'grademargin weather' again")
+    return None
+
+
+def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
+    """Contents of a kept file, or what is wrong with it; neither when there is none."""
+    try:
+        if path.exists() and not path.is_file():
+            return None, "is not a file; move it away, then"
+        if path.stat().st_size > _MAX_BYTES:
+            return None, "is too large to be what was kept; left aside:"
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, NotADirectoryError):
+        return None, ""
+    except (OSError, ValueError, RecursionError) as exc:
+        return None, f"cannot be read ({type(exc).__name__}); left aside:"
+    if not isinstance(data, dict) or data.get("form") != _FORM:
+        return None, "has another form than this version writes; left aside:"
+    return data, ""
+
+
+def _rows(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
+    rows = data[key]
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        message = f"{key} is no list of rows"
+        raise TypeError(message)
+    return rows
+
+
+def _text(row: Mapping[str, Any], key: str) -> str:
+    """Text as written, without characters that a terminal would obey."""
+    return one_line(text_of(row[key], key), 1000)
+
+
+def _row(one: Fetched) -> dict[str, Any]:
+    row = {field.name: getattr(one, field.name) for field in fields(one)}  # asdict copies number by number, slowly
+    return row | {name: [None if math.isnan(value) else round(value, 2) for value in row[name]] for name in _SERIES}
+
+
+def _weather(data: Mapping[str, Any]) -> Weather:
+    held: dict[str, tuple[Fetched, ...]] = {}
+    for one in [_fetched(row) for row in _rows(data, "fetched")]:
+        held[one.place] = (*held.get(one.place, ()), one)
+    missing = tuple(Missing(place=_text(row, "place"), why=_text(row, "why")) for row in _rows(data, "missing"))
+    return Weather(fetched=held, missing=missing, dates=tuple(date.fromisoformat(day) for day in data["dates"]))
+
+
+def _fetched(row: Mapping[str, Any]) -> Fetched:
+    one = Fetched(
+        place=_text(row, "place"),
+        source=_text(row, "source"),
+        elevation_m=number_of(row["elevation_m"], "elevation_m"),
+        fetched_s=number_of(row["fetched_s"], "fetched_s"),
+        issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
+        **_series(row, _SERIES),
+    )
+    _require(odd(one) or ("" if _SOURCE.fullmatch(one.source) else "gave a source of another program"), one.fetched_s)
     return one
 
 
-def _number(value: Any) -> float:
-    """Read a number as written; null stands for NaN, and text or true for nothing."""
-    if value is not None and type(value) not in (int, float):
-        message = "no number"
-        raise TypeError(message)
-    return math.nan if value is None else float(value)
+def _past(row: Mapping[str, Any]) -> PastYears:
+    years = [int(number_of(year, "years")) for year in row["years"]]
+    one = PastYears(
+        place=_text(row, "place"),
+        elevation_m=number_of(row["elevation_m"], "elevation_m"),
+        days=tuple(date.fromisoformat(day) for day in row["days"]),
+        years=(min(years), max(years)),
+        fetched_s=number_of(row["fetched_s"], "fetched_s"),
+        **_series(row, ("high_k", "low_k", "sd_k")),
+    )
+    _require(odd_past_years(one), one.fetched_s)
+    return one
+
+
+def _series(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, tuple[float, ...]]:
+    """Numbers as written; null stands for NaN."""
+    return {name: tuple(number_of(value, name) for value in row[name]) for name in names}
+
+
+def _require(why: str, fetched_s: float) -> None:
+    """Refuse what cannot be, and what is said to have been fetched later than now: it would beat every forecast."""
+    if why or fetched_s > time.time() + 86400.0:
+        message = why or "gave a time of fetching that is still to come"
+        raise PlannerError(message)

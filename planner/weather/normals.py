@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from planner.errors import TripError
 from planner.files.reading import Problems, file_fault, read_text
@@ -173,46 +172,8 @@ def month_of(day: date) -> float:
     return day.month - 0.5 + round((day.day - 1) / length, 1)
 
 
-def usual_at(
-    normals: Normals,
-    *,
-    lat_deg: float,
-    lon_deg: float,
-    elevation_m: float,
-    day: date,
-    leave_out: Sequence[int] = (),
-) -> tuple[float, float]:
-    """Usual high and low at a point between stations.
-
-    Parameters
-    ----------
-    normals : Normals
-        The stations. [-]
-    lat_deg, lon_deg : float
-        The point, north and east positive. [deg]
-    elevation_m : float
-        Its elevation. [m]
-    day : date
-        Time of year; linear between the middles of months. [-]
-    leave_out : sequence of int
-        Stations not to use, for checking. [-]
-
-    Returns
-    -------
-    tuple of float
-        High and low. [K]
-
-    Notes
-    -----
-    Mean of the 8 nearest stations brought to the point's elevation, weights 1 / (d^2 + (10 km)^2) exp(-(dz / 400 m)^2).
-    """
-    return usual_at_all(normals, np.array([[lat_deg, lon_deg, elevation_m]]), day=day, leave_out=leave_out)[0]
-
-
-def usual_at_all(
-    normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()
-) -> list[tuple[float, float]]:
-    """Usual highs and lows at several points; see `usual_at`.
+def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()) -> list[tuple[float, float]]:
+    """Usual highs and lows at points between the stations.
 
     Parameters
     ----------
@@ -221,15 +182,21 @@ def usual_at_all(
     where : ndarray, shape (n, 3)
         Latitude, longitude and elevation of each point. [deg, deg, m]
     day : date
-        Time of year. [-]
+        Time of year; linear between the middles of months. [-]
     leave_out : sequence of int
-        For each point a station not to use; empty to use all. [-]
+        For each point a station not to use, for checking; empty to use all. [-]
 
     Returns
     -------
     list of tuple of float
         High and low of each point. [K]
+
+    Notes
+    -----
+    Mean of the 8 nearest stations brought to the point's elevation, weights 1 / (d^2 + (10 km)^2) exp(-(dz / 400 m)^2).
     """
+    from scipy.spatial import cKDTree  # slow to import, and only a table of stations needs it
+
     tree = cKDTree(_on_sphere(normals.lat_deg, normals.lon_deg))
     spare = 1 if len(leave_out) else 0
     count = min(NEIGHBOURS + spare, len(normals.station))

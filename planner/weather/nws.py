@@ -8,11 +8,26 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from planner.files.reading import shown
-from planner.weather.record import ELEVATION_M, MOST_HOURS, Fetched, Missing, Point, odd
-from planner.weather.web import Answer, Refused, ServiceError, Unreachable, Web
+from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
+from planner.weather.reply import (
+    Answer,
+    BadReply,
+    Refused,
+    ServiceError,
+    Unreachable,
+    brief,
+    number_of,
+    part_of,
+    plain,
+    sound,
+    text_of,
+)
+
+if TYPE_CHECKING:
+    from planner.weather.web import Web
 
 URL = "https://api.weather.gov"
 _ACCEPT = "application/geo+json"
@@ -39,10 +54,6 @@ _UNITS = {
 }
 
 
-class BadReply(ServiceError):
-    """The reply is JSON but not what the service promises."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NationalWeatherService:
     """Client of the National Weather Service's forecast grids."""
@@ -54,7 +65,7 @@ class NationalWeatherService:
     terms: str = "Public domain; United States only. Hours taken from its grid unchanged, then fitted to the road."
 
     def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, web: Web, tell: Callable[[str], None]
+        self, points: Sequence[Point], days: Sequence[date], *, web: "Web", tell: Callable[[str], None]
     ) -> tuple[Fetched | Missing, ...]:
         """Ask for every point in turn; after two in a row without any answer, no more are asked."""
         found: list[Fetched | Missing] = []
@@ -75,7 +86,7 @@ class NationalWeatherService:
                 silent, why = (silent + 1, str(exc)) if isinstance(exc, Unreachable) else (0, "")
         return tuple(found)
 
-    def _point(self, point: Point, web: Web) -> Fetched:
+    def _point(self, point: Point, web: "Web") -> Fetched:
         cell = self._cell(point, web, again=False)
         answer: Answer | None = None
         try:
@@ -87,7 +98,7 @@ class NationalWeatherService:
             answer = self._moved(point, web, cell, answer)
         return parse_grid(answer, place=point.place, source=self.key)
 
-    def _moved(self, point: Point, web: Web, cell: str, old: Answer | None) -> Answer:
+    def _moved(self, point: Point, web: "Web", cell: str, old: Answer | None) -> Answer:
         """Ask again which cell the point lies in: cells are redrawn now and then, and the old one then fails."""
         try:
             now = self._cell(point, web, again=True)
@@ -98,7 +109,7 @@ class NationalWeatherService:
                 raise
         return old
 
-    def _cell(self, point: Point, web: Web, *, again: bool) -> str:
+    def _cell(self, point: Point, web: "Web", *, again: bool) -> str:
         """URL of the grid cell a point lies in."""
         url = f"{self.url}/points/{plain(point.lat_deg, 4)},{plain(point.lon_deg, 4)}"
         return f"{self.url}/gridpoints/{parse_cell(web.get(url, accept=_ACCEPT, again=again).data)}"
@@ -125,30 +136,6 @@ def covered(lat_deg: float, lon_deg: float) -> bool:
     return any(s <= lat_deg <= n and w <= lon_deg <= e for s, n, w, e in _BOXES)
 
 
-def plain(degrees: float, digits: int) -> str:
-    """Write a coordinate in the service's canonical form: rounded, no trailing zeros.
-
-    Parameters
-    ----------
-    degrees : float
-        Coordinate. [deg]
-    digits : int
-        Decimals kept. [-]
-
-    Returns
-    -------
-    str
-        The same text for the same place every time, so that the cache finds it.
-
-    Examples
-    --------
-    >>> plain(39.70004, 4), plain(-105.0, 4), plain(-0.00001, 4)
-    ('39.7', '-105', '0')
-    """
-    text = f"{degrees:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{degrees:.0f}"
-    return "0" if text == "-0" else text
-
-
 def parse_cell(data: Any) -> str:
     """Read which grid cell a point lies in.
 
@@ -172,78 +159,15 @@ def parse_cell(data: Any) -> str:
     >>> parse_cell({"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80"}})
     'TOP/31,80'
     """
-    properties = _mapping(data, "properties")
+    properties = part_of(data, "properties")
     grid, x, y = (properties.get(name) for name in ("gridId", "gridX", "gridY"))
     if not isinstance(grid, str) or _GRID.fullmatch(grid) is None:
-        message = f"gave no grid for the point (gridId {_brief(grid)})"
+        message = f"gave no grid for the point (gridId {brief(grid)})"
         raise BadReply(message)
     if not all(isinstance(part, (int, str)) and _CELL.fullmatch(str(part)) for part in (x, y)):
-        message = f"gave no grid cell for the point (gridX {_brief(x)}, gridY {_brief(y)})"
+        message = f"gave no grid cell for the point (gridX {brief(x)}, gridY {brief(y)})"
         raise BadReply(message)
     return f"{grid}/{x},{y}"
-
-
-def number(value: Any, name: str) -> float:
-    """Read a number of a reply.
-
-    Parameters
-    ----------
-    value : object
-        A part of the JSON. [-]
-    name : str
-        What it is, for messages. [-]
-
-    Returns
-    -------
-    float
-        NaN for null, which says that a value is lacking.
-
-    Raises
-    ------
-    BadReply
-        If it is something else, a number in quotation marks included.
-
-    Examples
-    --------
-    >>> number(3, "wind"), number(None, "wind")
-    (3.0, nan)
-    """
-    if value is None:
-        return math.nan
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e12:
-        message = f"gave {name} as {_brief(value)}, which is no number it can be"
-        raise BadReply(message)
-    return float(value)
-
-
-def sound(one: Fetched) -> Fetched:
-    """Let a forecast pass, or refuse it.
-
-    Parameters
-    ----------
-    one : Fetched
-        As read. [-]
-
-    Returns
-    -------
-    Fetched
-        The same.
-
-    Raises
-    ------
-    BadReply
-        If any of it cannot be.
-    """
-    why = odd(one)
-    if why:
-        message = f"{why}; nothing of it is used"
-        raise BadReply(message)
-    return one
-
-
-def _brief(value: Any) -> str:
-    """Quote part of a reply; a nested one by its kind alone."""
-    return shown(value) if isinstance(value, (str, int, float)) or value is None else f"a {type(value).__name__}"
 
 
 def duration_s(text: str) -> float:
@@ -332,7 +256,7 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
     BadReply
         If there are no temperatures, the reply has another shape, or a value in it cannot be.
     """
-    properties = _mapping(answer.data, "properties")
+    properties = part_of(answer.data, "properties")
     air, *others = (_hours(properties, layer) for layer in ("temperature", "dewpoint", "windSpeed", "windDirection"))
     if not air:
         message = "gave no temperatures for this cell"
@@ -346,7 +270,7 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
             source=source,
             elevation_m=_elevation_m(properties),
             fetched_s=answer.fetched_s,
-            issued_s=None if issued is None else instant_s(_text(issued, "updateTime")),
+            issued_s=None if issued is None else instant_s(text_of(issued, "updateTime")),
             epoch_s=tuple(epoch),
             air_k=tuple(air[at] for at in epoch),
             dew_k=tuple(dew),
@@ -357,20 +281,16 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
 
 
 def _elevation_m(properties: Mapping[str, Any]) -> float:
-    elevation = _mapping(properties, "elevation")
+    elevation = part_of(properties, "elevation")
     _to_si("elevation", elevation.get("unitCode"))
-    value = number(elevation.get("value"), "elevation")
-    if not ELEVATION_M[0] <= value <= ELEVATION_M[1]:
-        message = f"gave no elevation for this cell (read {_brief(elevation.get('value'))})"
-        raise BadReply(message)
-    return value
+    return number_of(elevation.get("value"), "elevation")
 
 
 def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
     """Instant and value in SI of every hour of a layer; nothing for one that is absent, empty or null."""
     if properties.get(layer) is None:
         return {}
-    held = _mapping(properties, layer)
+    held = part_of(properties, layer)
     runs = held.get("values")
     if not isinstance(runs, (list, type(None))) or not all(isinstance(run, dict) for run in runs or ()):
         message = f"gave {layer} in another form than it promises"
@@ -378,8 +298,8 @@ def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
     found: dict[float, float] = {}
     scale, offset = _to_si(layer, held.get("uom")) if runs else (1.0, 0.0)
     for run in runs or ():
-        value = number(run.get("value"), layer) * scale + offset
-        for at in _instants(_text(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
+        value = number_of(run.get("value"), layer) * scale + offset
+        for at in _instants(text_of(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
             if at in found or len(found) >= MOST_HOURS:
                 message = f"gave {layer} twice for one hour" if at in found else f"gave more than {MOST_HOURS} hours"
                 raise BadReply(message)
@@ -395,23 +315,8 @@ def _instants(span: str) -> Iterator[float]:
 
 
 def _to_si(layer: str, uom: Any) -> tuple[float, float]:
-    code = _text(uom, f"unit of {layer}").rsplit(":", 1)[-1]
+    code = text_of(uom, f"unit of {layer}").rsplit(":", 1)[-1]
     if code not in _UNITS[layer]:
         message = f"gave {layer} in a unit that is not known here: {shown(code)}"
         raise BadReply(message)
     return _UNITS[layer][code]
-
-
-def _text(value: Any, name: str) -> str:
-    if not isinstance(value, str):
-        message = f"gave {name} as {_brief(value)}, which is no text"
-        raise BadReply(message)
-    return value
-
-
-def _mapping(data: Any, key: str) -> dict[str, Any]:
-    held = data.get(key) if isinstance(data, dict) else None
-    if not isinstance(held, dict):
-        message = f"gave a reply without {key!r}; its form may have changed"
-        raise BadReply(message)
-    return held

@@ -4,12 +4,14 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from planner.files.reading import shown
-from planner.weather.nws import BadReply, number, plain, sound
-from planner.weather.record import Fetched, Missing, Point
-from planner.weather.web import Answer, ServiceError, Unreachable, Web
+from planner.display import counted
+from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
+from planner.weather.reply import Answer, BadReply, ServiceError, Unreachable, brief, number_of, part_of, plain, sound
+
+if TYPE_CHECKING:
+    from planner.weather.web import Web
 
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"
@@ -41,7 +43,7 @@ class OpenMeteo:
     terms: str = TERMS
 
     def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, web: Web, tell: Callable[[str], None]
+        self, points: Sequence[Point], days: Sequence[date], *, web: "Web", tell: Callable[[str], None]
     ) -> tuple[Fetched | Missing, ...]:
         """Ask for up to 100 points at a time."""
         found: list[Fetched | Missing] = []
@@ -58,7 +60,7 @@ class OpenMeteo:
             if why:
                 found += [Missing(place=p.place, why=why) for p in batch]
                 continue
-            tell(f"{self.name}: {len(batch)} places from {batch[0].place}")
+            tell(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
             try:
                 answer = web.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
                 replies = each(answer.data, len(batch))
@@ -187,23 +189,24 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
     BadReply
         If there are none, units or shape are not as asked for, or a value in it cannot be.
     """
-    hourly, units = reply.get("hourly"), reply.get("hourly_units")
-    if not isinstance(hourly, dict) or not isinstance(units, dict):
-        message = "gave a reply without 'hourly'; its form may have changed"
-        raise BadReply(message)
+    hourly, units = part_of(reply, "hourly"), part_of(reply, "hourly_units")
     for name, wanted in _UNITS.items():
-        if name in hourly and units.get(name) != wanted:
-            unit = units.get(name)
-            message = f"gave {name} in {shown(unit) if isinstance(unit, str) else 'no unit'} instead of {wanted!r}"
+        unit = units.get(name)
+        if name in hourly and unit != wanted:
+            message = f"gave {name} in {brief(unit) if isinstance(unit, str) else 'no unit'} instead of {wanted!r}"
             raise BadReply(message)
     times = hourly.get("time")
-    epoch = _column(hourly, "time", len(times) if isinstance(times, list) else 0)
+    count = len(times) if isinstance(times, list) else 0
+    if count > MOST_HOURS:
+        message = f"gave {count} hours; up to {MOST_HOURS} are possible"
+        raise BadReply(message)
+    epoch = _column(hourly, "time", count)
     air, dew, wind, wind_from = (_column(hourly, name, len(epoch)) for name in _HOURLY)
     kept = [i for i, celsius in enumerate(air) if not math.isnan(celsius)]
     if not kept:
         message = "gave no temperatures for this place"
         raise BadReply(message)
-    height = number(reply.get("elevation"), "elevation")
+    height = number_of(reply.get("elevation"), "elevation")
     return sound(
         Fetched(
             place=point.place,
@@ -228,4 +231,4 @@ def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
     if not isinstance(held, list) or len(held) != count:
         message = f"gave {name} with another number of hours than the rest"
         raise BadReply(message)
-    return [number(value, name) for value in held]
+    return [number_of(value, name) for value in held]

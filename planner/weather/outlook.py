@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 from planner.files.weatherfile import DatedWeather
 from planner.model import Leg, Trip
 from planner.weather.expected import Anchor, highs_lows_along
-from planner.weather.normals import Normals, usual_at_all
-from planner.weather.record import Fetched, Weather
+from planner.weather.normals import Normals, usual_at
+from planner.weather.record import Fetched, PastYears, Weather
 from planner.weather.spread import DATED_SD_K, GUESS_SD_K, Kind, typical_sd_k
-from planner.weather.typical import PastYears
 
 Floats = NDArray[np.float64]
 EPOCH = date(1970, 1, 1)
@@ -204,7 +203,7 @@ def _station_values(outlook: Outlook, day: date) -> dict[str, tuple[float, float
     if outlook.normals is None or not bare:
         return {}
     where = np.array([[stop.lat_deg, stop.lon_deg, stop.elevation_m] for stop in bare])
-    return dict(zip([stop.key for stop in bare], usual_at_all(outlook.normals, where, day=day), strict=True))
+    return dict(zip([stop.key for stop in bare], usual_at(outlook.normals, where, day=day), strict=True))
 
 
 def _basis(outlook: Outlook, stop: Stop, day: date, stations: Mapping[str, tuple[float, float]]) -> Basis | None:

@@ -1,4 +1,4 @@
-"""What came from a weather service, in the planner's own terms: one place, its hours, and when they were fetched."""
+"""What came from a weather service, in the planner's own terms, and what of it cannot be: forecasts and past years."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -7,12 +7,16 @@ from datetime import date
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from planner.model import Place
+
 Floats = NDArray[np.float64]
 
 MAX_GAP_S = 3 * 3600.0
 """Longest time between two values that may be interpolated across. [s]"""
 FRESH_FETCH_S, FRESH_ISSUE_S = 6 * 3600.0, 24 * 3600.0
 """ASSUMED: a forecast is fresh when fetched within 6 h and made within 24 h; services renew them every 1 to 6 h. [s]"""
+NEAR_DAYS = 7
+"""Past years tell of a day from those up to this far on either side. [day]"""
 MOST_HOURS = 1000
 """Most hours of one place: 16 days have 384. [-]"""
 ELEVATION_M = (-500.0, 9000.0)
@@ -20,6 +24,7 @@ ELEVATION_M = (-500.0, 9000.0)
 AIR_K = (180.0, 335.0)
 """Coldest and warmest air ever measured near the ground, -89.2 and 56.7 degC (World Meteorological Organization's
 archive of extremes), with some to spare. [K]"""
+_MOST_SD_K = 40.0  # of fifteen days about their mean: far above any climate's
 _INSTANT_S = (0.0, 4102444800.0)  # 1970 to 2100
 # What a value can be at most; wind: 113 m/s is the highest gust measured (the same archive), hourly means are lower.
 _POSSIBLE: Mapping[str, tuple[str, str, float, float]] = {
@@ -39,6 +44,22 @@ class Point:
     lat_deg: float
     lon_deg: float
     elevation_m: float
+
+
+def point_at(place: Place) -> Point:
+    """Ask about a place of the trip.
+
+    Parameters
+    ----------
+    place : Place
+        The place. [-]
+
+    Returns
+    -------
+    Point
+        Where it is.
+    """
+    return Point(place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg, elevation_m=place.elevation_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,10 +125,6 @@ class Fetched:
         east, north = wind_parts(self.wind_m_per_s, self.wind_from_deg)
         return between(epoch_s, self.epoch_s, east), between(epoch_s, self.epoch_s, north)
 
-    def covers(self, first_s: float, last_s: float) -> bool:
-        """Whether there is a temperature for every instant between two."""
-        return bool(np.all(np.isfinite(self.air_at(np.arange(first_s, last_s + 1.0, 1800.0)))))
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weather:
@@ -117,6 +134,45 @@ class Weather:
     missing: tuple[Missing, ...] = ()
     dates: tuple[date, ...] = ()
     notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastYears:
+    """Usual highs and lows of one place on the days of the trip, each from the 15 days round it in past years.
+
+    Attributes
+    ----------
+    place : str
+        Key of the place. [-]
+    elevation_m : float
+        Elevation they are for. [m]
+    days : tuple of date
+        Days of the trip. [-]
+    high_k, low_k : tuple of float
+        Means. [K]
+    sd_k : tuple of float
+        Standard deviation of single days' highs. [K]
+    years : tuple of int
+        First and last year. [-]
+    fetched_s : float
+        When. [s since 1970 UTC]
+    """
+
+    place: str
+    elevation_m: float
+    days: tuple[date, ...]
+    high_k: tuple[float, ...]
+    low_k: tuple[float, ...]
+    sd_k: tuple[float, ...]
+    years: tuple[int, int]
+    fetched_s: float
+
+    def on(self, day: date) -> tuple[float, float, float] | None:
+        """High, low and spread of a day; of the nearest one within a week. [K]."""
+        near = min(range(len(self.days)), key=lambda i: abs((self.days[i] - day).days))
+        if abs((self.days[near] - day).days) > NEAR_DAYS:
+            return None
+        return self.high_k[near], self.low_k[near], self.sd_k[near]
 
 
 def odd(one: Fetched) -> str:
@@ -150,6 +206,31 @@ def odd(one: Fetched) -> str:
         return f"gave an elevation of {one.elevation_m:.6g} m"
     made = (one.fetched_s, one.fetched_s if one.issued_s is None else one.issued_s)
     return "" if all(_INSTANT_S[0] <= at <= _INSTANT_S[1] for at in made) else "gave a time of issue that cannot be"
+
+
+def odd_past_years(one: PastYears) -> str:
+    """Say what in past years cannot be, whoever it came from.
+
+    Parameters
+    ----------
+    one : PastYears
+        As made of a service's replies, or read from a file. [-]
+
+    Returns
+    -------
+    str
+        Rest of a sentence, 'gave ...'; empty when all of it is possible.
+    """
+    count = len(one.days)
+    if not 0 < count == len(set(one.days)) == len(one.high_k) == len(one.low_k) == len(one.sd_k):
+        return "gave no days, one twice, or series of different lengths"
+    for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True):
+        if not (AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd <= _MOST_SD_K):
+            return f"gave a high of {high:.6g} K, a low of {low:.6g} and a spread of {sd:.6g}, which cannot be"
+    if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
+        return f"gave an elevation of {one.elevation_m:.6g} m"
+    known = _INSTANT_S[0] <= one.fetched_s <= _INSTANT_S[1] and 1900 <= one.years[0] <= one.years[1] <= 2200
+    return "" if known else "gave years that cannot be"
 
 
 def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Floats, Floats]:

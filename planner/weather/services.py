@@ -3,15 +3,17 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from planner.errors import OutputError
-from planner.model import Leg, Place, Trip
+from planner.model import Leg, Trip
 from planner.weather.keep import load_kept, save_weather
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo
-from planner.weather.record import Fetched, Missing, Point, Weather
-from planner.weather.web import Web
+from planner.weather.record import Fetched, Missing, Point, Weather, point_at
+
+if TYPE_CHECKING:
+    from planner.weather.web import Web
 
 REACH_DAYS = 16
 """No service here forecasts further ahead. [day]"""
@@ -37,7 +39,7 @@ class Source(Protocol):
         """On what terms it may be used, and what was changed."""
 
     def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, web: Web, tell: Callable[[str], None]
+        self, points: Sequence[Point], days: Sequence[date], *, web: "Web", tell: Callable[[str], None]
     ) -> tuple[Fetched | Missing, ...]:
         """Forecasts of all points, in order; `Missing` where there is none. Raises nothing for want of an answer."""
 
@@ -85,11 +87,7 @@ def points_on(trip: Trip, legs: Sequence[Leg]) -> tuple[Point, ...]:
         Each place once, in order.
     """
     keys = dict.fromkeys([legs[0].start, *(leg.finish for leg in legs)])
-    return tuple(_point(trip.places[key]) for key in keys)
-
-
-def _point(place: Place) -> Point:
-    return Point(place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg, elevation_m=place.elevation_m)
+    return tuple(point_at(trip.places[key]) for key in keys)
 
 
 def fetch_weather(
@@ -97,7 +95,7 @@ def fetch_weather(
     points: Sequence[Point],
     dates: Sequence[date],
     *,
-    web: Web,
+    web: "Web",
     sources: Sequence[Source] = SOURCES,
     now: datetime,
     tell: Callable[[str], None] = lambda _: None,
@@ -193,14 +191,14 @@ def _ask(
     points: Sequence[Point],
     dates: Sequence[date],
     *,
-    web: Web,
+    web: "Web",
     sources: Sequence[Source],
     tell: Callable[[str], None],
 ) -> tuple[dict[str, tuple[Fetched, ...]], tuple[Missing, ...]]:
     """Ask every service for the places, and the days, that the ones before could not tell."""
     found: dict[str, tuple[Fetched, ...]] = {p.place: () for p in points}
     reasons: dict[str, list[str]] = {}
-    end_s = _midnight_s(dates[-1]) + 86400.0
+    end_s = midnight_s(dates[-1]) + 86400.0
     for source in sources:
         asked = [p for p in points if not any(one.epoch_s[-1] >= end_s for one in found[p.place])]
         if not asked:
@@ -220,13 +218,25 @@ def _ask(
     return {place: held for place, held in found.items() if held}, missing
 
 
-def _midnight_s(day: date) -> float:
+def midnight_s(day: date) -> float:
+    """Beginning of a day by the clock of Greenwich.
+
+    Parameters
+    ----------
+    day : date
+        The day. [-]
+
+    Returns
+    -------
+    float
+        Seconds since 1970 UTC. [s]
+    """
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
 
 
 def _within(one: Fetched, dates: Sequence[date]) -> Fetched:
     """Keep the hours round the trip's days alone: a day more either way, for zones and delays."""
-    first, last = _midnight_s(dates[0]) - 86400.0, _midnight_s(dates[-1]) + 3 * 86400.0
+    first, last = midnight_s(dates[0]) - 86400.0, midnight_s(dates[-1]) + 3 * 86400.0
     rows = [i for i, at in enumerate(one.epoch_s) if first <= at <= last]
 
     def cut(values: Sequence[float]) -> tuple[float, ...]:
@@ -242,7 +252,9 @@ def _within(one: Fetched, dates: Sequence[date]) -> Fetched:
     )
 
 
-def credits_of(fetched: Mapping[str, Sequence[Fetched]], sources: Sequence[Source] = SOURCES) -> tuple[str, ...]:
+def credits_of(
+    fetched: Mapping[str, Sequence[Fetched]], sources: Sequence[Source] = SOURCES, *, past: bool
+) -> tuple[str, ...]:
     """What must be shown where the weather is shown: who it comes from and on what terms.
 
     Parameters
@@ -251,11 +263,13 @@ def credits_of(fetched: Mapping[str, Sequence[Fetched]], sources: Sequence[Sourc
         Forecasts used, by place. [-]
     sources : sequence of Source
         Known services. [-]
+    past : bool
+        Whether past years were used as well, which Open-Meteo keeps. [-]
 
     Returns
     -------
     tuple of str
         One sentence or two for each service used.
     """
-    used = {one.source for held in fetched.values() for one in held}
+    used = {one.source for held in fetched.values() for one in held} | ({OpenMeteo().key} if past else set())
     return tuple(f"{source.attribution} {source.terms}" for source in sources if source.key in used)

@@ -116,11 +116,7 @@ def sentences(
     told = [_sentence(groups[key], outlook, now_s, sources) for key in sorted(groups)]
     forecasts = {one.stop.key: (one.forecast,) for one in used if one.forecast is not None}
     past = any(one.kind is Kind.PAST_YEARS for one in used)
-    credit = [*credits_of(forecasts, sources)]
-    open_meteo = source_named("open-meteo", sources)
-    if past and open_meteo is not None and not any(open_meteo.attribution in text for text in credit):
-        credit.append(f"{open_meteo.attribution} {open_meteo.terms}")
-    return (*told, *credit)
+    return (*told, *credits_of(forecasts, sources, past=past))
 
 
 def _sentence(group: Sequence[Used], outlook: Outlook, now_s: float | None, sources: Sequence[Source]) -> str:

@@ -10,9 +10,8 @@ What the cache holds is trusted no more than the network: it is JSON, read with 
 import logging
 import re
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import closing, suppress
-from dataclasses import dataclass
 from datetime import datetime
 from http.cookiejar import DefaultCookiePolicy
 from importlib.metadata import PackageNotFoundError, version
@@ -28,51 +27,14 @@ from requests_cache.serializers import SerializerPipeline
 from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
-from planner.errors import PlannerError
-from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
+from planner.plaintext import one_line
+from planner.weather.reply import Answer, NeverFetched, Refused, Unreachable
+from planner.weather.wire import HOUR_S, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0
 logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
 _SECONDS = re.compile(r"\d{1,5}", re.ASCII)
-
-
-class ServiceError(PlannerError):
-    """A service did not give what was asked of it."""
-
-
-class Unreachable(ServiceError):
-    """No sound answer came: no network, too slow, cut off, or not JSON."""
-
-
-class NeverFetched(ServiceError):
-    """Offline, and nothing is kept of this."""
-
-
-class Refused(ServiceError):
-    """The service answered with an error.
-
-    Attributes
-    ----------
-    status : int
-        HTTP status. [-]
-    kind : str
-        The service's own name of the error, may be empty. [-]
-    """
-
-    def __init__(self, status: int, kind: str, text: str) -> None:
-        self.status, self.kind = status, kind
-        super().__init__(text)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """A parsed answer, when it came over the network, whether it was kept, and whether a newer one was due."""
-
-    data: Any
-    fetched_s: float
-    stale: bool
-    cached: bool = False
 
 
 class _Rows(SerializerPipeline):
@@ -124,8 +86,8 @@ class Web:
         The present, aware; ages are counted from it. [-]
     tell : callable
         Receives a sentence when the cache had to be mended or done without. [-]
-    timeout_s, most_s, lives : optional
-        Patience, with one part and with the whole of an answer, and life in the cache, for tests. [s]
+    timeout_s, most_s, back_off_s : optional
+        Patience with one part and with the whole of an answer, and between tries, for tests. [s]
     """
 
     def __init__(
@@ -137,11 +99,10 @@ class Web:
         tell: Callable[[str], None] = lambda _: None,
         timeout_s: tuple[float, float] = TIMEOUT_S,
         most_s: float = MOST_S,
-        lives: Sequence[tuple[str, tuple[int, int, int]]] = LIVES,
         back_off_s: float = 0.5,
     ) -> None:
         self.offline, self.now_s, self._tell = offline, now.timestamp(), tell
-        self._timeout_s, self._most_s, self._lives, self._back_off_s = timeout_s, most_s, lives, back_off_s
+        self._timeout_s, self._most_s, self._back_off_s = timeout_s, most_s, back_off_s
         self._path = (cache_folder() if folder is None else folder) / "http.sqlite"
         self._in_memory = False
         self._session = self._open()
@@ -236,7 +197,7 @@ class Web:
             respect_retry_after_header=False,
         )
         for scheme in ("https://", "http://"):
-            session.mount(scheme, JsonOnly(self._lives, retry, self._most_s))
+            session.mount(scheme, JsonOnly(retry, self._most_s))
         session.max_redirects = _MOST_REDIRECTS
         session.headers["User-Agent"] = user_agent()
         session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))
@@ -317,29 +278,6 @@ def _refusal(response: requests.Response) -> Refused:
     if response.status_code == 429:
         text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
     return Refused(response.status_code, kind or said.get("title", "")[:60], text)
-
-
-def one_line(text: str, most: int = 200) -> str:
-    r"""Shorten another program's words to what a terminal shows and does not obey.
-
-    Parameters
-    ----------
-    text : str
-        What came. [-]
-    most : int
-        Most characters. [-]
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
-    >>> one_line("Try\x1b[2J again\nlater")
-    'Try [2J again later'
-    """
-    return "".join(char if char.isprintable() else " " for char in text[:most])
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:

@@ -7,7 +7,7 @@ the program to another server than the one it asked.
 import json
 import re
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from threading import Thread
 from typing import Any
@@ -23,7 +23,7 @@ MOST_S, MOST_BYTES = 90.0, 8_000_000
 """Most time for an answer in all, and its most length once unpacked; a hundred places have 1.5 MB. [s, byte]"""
 HOUR_S, DAY_S = 3600, 86400
 # What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
-LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
+_LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
     ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
     ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
     ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
@@ -53,8 +53,8 @@ class Unsound(requests.exceptions.ConnectionError):
 class JsonOnly(HTTPAdapter):
     """Below the cache: a body of another form is a failure, and the cache gets its times in one plain form."""
 
-    def __init__(self, lives: Sequence[tuple[str, tuple[int, int, int]]], retry: Retry, most_s: float) -> None:
-        self._lives, self._most_s = tuple(lives), most_s
+    def __init__(self, retry: Retry, most_s: float) -> None:
+        self._most_s = most_s
         super().__init__(max_retries=retry)
 
     def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
@@ -65,7 +65,7 @@ class JsonOnly(HTTPAdapter):
             raise Unsound(_OTHER_FORM)
         if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
             raise Unsound(_ELSEWHERE)
-        life_s = _life_s(request.url or "", response.headers, self._lives)
+        life_s = _life_s(request.url or "", response.headers)
         for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
             response.headers.pop(name, None)
         response.headers["Cache-Control"] = f"max-age={life_s}"
@@ -164,7 +164,7 @@ def has_form(url: str, data: Any) -> bool:
     return key is None or all(isinstance(item, dict) and key in item for item in items)
 
 
-def _life_s(url: str, headers: Mapping[str, str], lives: Sequence[tuple[str, tuple[int, int, int]]]) -> int:
-    low, high, usual = next(life for part, life in lives if part in url)
+def _life_s(url: str, headers: Mapping[str, str]) -> int:
+    low, high, usual = next(life for part, life in _LIVES if part in url)
     said = _MAX_AGE.search(headers.get("Cache-Control", ""))
     return usual if said is None else min(max(int(said[1]), low), high)

@@ -29,19 +29,21 @@ from planner.errors import PlannerError, TripError
 from planner.files.folder import open_folder
 from planner.forecast import forecast
 from planner.model import Trip
+from planner.plaintext import one_line
 from planner.report import Report, make_report
 from planner.route.graph import choose_route
 from planner.underway.changes import changes, last_plan
 from planner.weather.heights import each_height_m, height_m
-from planner.weather.keep import kept_folder, load_kept
+from planner.weather.keep import kept_folder, load_kept, load_past_years
 from planner.weather.normals import read_normals, usual_at
 from planner.weather.nws import parse_cell, parse_grid
 from planner.weather.openmeteo import each, parse_hours
 from planner.weather.outlook import Known, anchors_on, bases_on, make_outlook
-from planner.weather.record import AIR_K, ELEVATION_M, Fetched, Point
+from planner.weather.pastyears import summary, year_spans
+from planner.weather.record import AIR_K, ELEVATION_M, Fetched, PastYears, Point
+from planner.weather.reply import Answer
 from planner.weather.told import age
-from planner.weather.typical import PastYears, load_past_years, summary, year_spans
-from planner.weather.web import Answer, Web, one_line
+from planner.weather.web import Web
 from planner.weather.wire import read_json
 from thermal.compiled import check_cache
 from thermal.errors import ThermalError
@@ -92,7 +94,7 @@ def _possible(one: Fetched) -> None:
     _holds(not np.any((wind_from < 0.0) | (wind_from > 360.0)), one.wind_from_deg[:3])
     _holds(-1000.0 < one.elevation_m < 9500.0 and np.isfinite(one.fetched_s), one.elevation_m)
     _holds(one.source.isprintable() and one.place.isprintable(), one.source)
-    one.covers(one.epoch_s[0], one.epoch_s[0] + 86400.0)
+    one.air_at(one.epoch_s[0])
     one.wind_at(one.epoch_s[0])
     age(2e9 - one.made_s)
 
@@ -345,7 +347,7 @@ def normals(data: bytes) -> None:
     (_top() / "normals.csv").write_bytes(data)
     try:
         found = read_normals(_top() / "normals.csv", root=_top())
-        high, low = usual_at(found, lat_deg=40.0, lon_deg=-105.0, elevation_m=1600.0, day=date(2027, 7, 6))
+        ((high, low),) = usual_at(found, np.array([[40.0, -105.0, 1600.0]]), day=date(2027, 7, 6))
         _holds(100.0 < low <= high < 450.0, (high, low))
     except TripError as exc:
         _plain_words(exc)

@@ -7,6 +7,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.signal import savgol_filter
 
 from planner.errors import PlannerError
 from planner.geo import LONGEST_SEGMENT_M, climb_m, distance_m, positions, segments, smooth_elevation
@@ -81,6 +82,17 @@ def test_profile_entered_by_the_mile_is_kept(window_m):
     assert (smooth[0], smooth[-1]) == (height[0], height[-1])
     assert smooth.max() == pytest.approx(2490.0, abs=3.0)
     assert climb_m(smooth) == pytest.approx(590.0, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("count", "window_m", "posts"), [(300, 600.0, 13), (13, 600.0, 13), (2000, 5000.0, 101), (40, 300.0, 7)]
+)
+def test_smoothing_is_savitzky_and_golays(count, window_m, posts):
+    """Against scipy's filter, its ends on the outermost parabolas as well."""
+    along = 50.0 * np.arange(count)
+    height = noisy(1500.0 + 300.0 * np.sin(along / 4000.0))
+    wanted = savgol_filter(height, posts, polyorder=2, mode="interp")
+    assert smooth_elevation(along, height, window_m=window_m) == pytest.approx(wanted, abs=1e-9)
 
 
 def test_smoothing_leaves_a_straight_grade_and_its_inputs_alone():

@@ -16,12 +16,14 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from planner.weather.nws import NationalWeatherService
+from planner.weather.nws import NationalWeatherService, parse_grid
 from planner.weather.openmeteo import OpenMeteo
+from planner.weather.pastyears import summary, year_spans
+from planner.weather.record import Fetched, PastYears, Point
+from planner.weather.reply import Answer
 from planner.weather.web import Web
 
 GRID_M, HOURS = 406.6, 180
-BRIEF = (("", (1, 1, 1)),)  # every answer is old after a second
 
 
 def iso(epoch_s: float) -> str:
@@ -266,7 +268,7 @@ def user_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def web(tmp_path: Path):
-    """`web(offline=..., lives=...)`: a client on one cache folder; old ones are closed in the end."""
+    """`web(offline=...)`: a client on one cache folder; old ones are closed in the end."""
     opened: list[Web] = []
 
     def make(folder: Path | None = None, **more) -> Web:
@@ -280,5 +282,52 @@ def web(tmp_path: Path):
 
 
 @pytest.fixture
-def brief():
-    return BRIEF
+def grow_old():
+    """`grow_old(client)`: what its cache holds was stored an hour ago and is past its time; `part` of a URL chooses."""
+
+    def make(client: Web, part: str = "") -> None:
+        cache = client._session.cache
+        for one in [one for one in cache.filter() if part in one.url]:
+            one.created_at -= timedelta(hours=1)
+            one.expires = datetime.now(UTC) - timedelta(seconds=1)
+            cache.responses[one.cache_key] = one
+
+    return make
+
+
+@pytest.fixture
+def grid():
+    """`grid(temperature=...)`: two hours of the National Weather Service as read, its layers changed before that."""
+
+    def make(**changes) -> Fetched:
+        span = {"validTime": "2026-07-01T13:00:00+00:00/PT2H", "value": 25.5}
+        layers = {
+            "updateTime": "2026-07-01T10:22:03+00:00",
+            "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
+            "temperature": {"uom": "wmoUnit:degC", "values": [span]},
+        }
+        data = json.loads(json.dumps({"properties": layers | changes}))
+        return parse_grid(Answer(data=data, fetched_s=1.8e9, stale=False), place="linn", source="nws")
+
+    return make
+
+
+@pytest.fixture
+def archive():
+    """`archive(spoil)`: ten past years of 6 July at Brig as read, one year's reply spoilt before that, or `which`."""
+    point = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
+    days_of_trip = (date(2027, 7, 6),)
+    spans = year_spans(days_of_trip, date(2027, 3, 1))
+
+    def make(spoil, which=slice(3, 4)) -> PastYears:
+        replies = []
+        for first, last in spans:
+            days = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+            daily = {"time": days, "temperature_2m_max": [30.0] * 15, "temperature_2m_min": [14.0] * 15}
+            units = {"temperature_2m_max": "°C", "temperature_2m_min": "°C"}
+            replies.append({"elevation": 678.0, "daily": daily, "daily_units": units})
+        for reply in replies[which]:
+            spoil(reply)
+        return summary(replies, spans, point=point, dates=days_of_trip, fetched_s=1.78e9)
+
+    return make

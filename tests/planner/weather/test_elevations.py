@@ -1,8 +1,12 @@
 """Entered elevations against the services' over loopback: who is asked what, and what is called far off."""
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import pytest
 
-from planner.weather.heights import FAR_M, OpenMeteoHeights, UsgsHeights, check_heights
+from planner.outputs.weather import elevation_lines
+from planner.weather.heights import FAR_M, HeightCheck, OpenMeteoHeights, UsgsHeights, check_heights, check_places
 from planner.weather.record import Point
 
 
@@ -36,7 +40,34 @@ def test_an_elevation_in_feet_is_far_off(services, web):
     assert found.off
 
 
+def test_one_service_that_agrees_is_enough():
+    assert not HeightCheck(place="cutting", entered_m=100.0, first_m=200.0, second_m=101.0).off
+    assert HeightCheck(place="feet", entered_m=328.0, first_m=100.0, second_m=101.0).off
+
+
 def test_no_answer_is_no_verdict(services, web):
     services.faults["/v1/"] = "500"
     (found,) = check(services, web, point("silent", 100.0))
     assert (found.first_m, found.second_m, found.off) == (None, None, False)
+
+
+def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):
+    trip = make_trip([road("linn", "york", 60.0)])
+    feet = HeightCheck(place="linn", entered_m=3048.0, first_m=304.8, second_m=None)
+    silent = HeightCheck(place="york", entered_m=100.0, first_m=None, second_m=None)
+    *lines, last = elevation_lines([feet, silent], replace(trip, units="us"))
+    assert lines == [
+        f"{trip.places['linn'].name}: 10,000 ft entered, the ground there is at 1,000; look at elevation and position"
+    ]
+    assert last.startswith("1 of 2 places checked, 1 far off. Elevation: Copernicus DEM GLO-90.")
+    assert elevation_lines([silent], trip)[0].startswith("0 of 1 place checked, 0 far off.")
+
+
+def test_places_of_a_trip_offline(make_trip, road, user_folders):
+    told = []
+    trip = make_trip([road("linn", "york", 60.0)])
+    checks = check_places(trip, offline=True, now=datetime.now(UTC), tell=told.append)
+    assert [(check.place, check.entered_m) for check in checks] == [
+        (p.key, p.elevation_m) for p in trip.places.values()
+    ]
+    assert told == ["Open-Meteo elevation was never fetched, and this is offline"]

@@ -8,8 +8,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.route.graph import choose_route
 from planner.weather.command import FRESH, MISSING, STALE, dates_of, run
-from planner.weather.keep import load_kept
-from planner.weather.typical import load_past_years
+from planner.weather.keep import load_kept, load_past_years
 
 
 @pytest.fixture
@@ -52,6 +51,12 @@ def test_fresh_then_stale_then_offline(trip, ask, services):
     assert len(services.asked) == asked
 
 
+def test_a_kept_forecast_that_ends_before_the_trip_is_none(trip, ask, soon):
+    ask(trip, trip.legs)
+    later = replace(trip, departure=soon + timedelta(days=12))
+    assert {row.state for row in ask(later, trip.legs, offline=True).rows} == {MISSING}
+
+
 def test_offline_with_nothing_kept(trip, ask, services):
     report = ask(trip, trip.legs, offline=True)
     assert report.failed
@@ -61,12 +66,12 @@ def test_offline_with_nothing_kept(trip, ask, services):
 
 
 def test_services_down_is_told_and_nothing_raises(trip, ask, services):
-    services.faults = {"/points/": "500", "/v1/": "html"}
+    services.faults = {"/points/": "403", "/v1/": "html"}
     report = ask(trip, trip.legs)
     assert report.failed
-    assert "answered 500" in report.rows[0].note
+    assert "answered 403" in report.rows[0].note
     assert "wants a login" in report.rows[0].note
-    assert "No past years for 1 places: Open-Meteo archive did not answer in JSON" in report.notes[0]
+    assert "No past years for 1 place: Open-Meteo archive did not answer in JSON" in report.notes[0]
 
 
 def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entered(trip, ask, services, soon):

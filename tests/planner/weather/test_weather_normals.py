@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from planner.errors import TripError
-from planner.weather.normals import lapse_k_per_m, month_of, read_normals, usual_at, usual_at_all
+from planner.weather.normals import lapse_k_per_m, month_of, read_normals, usual_at
 
 PUBLIC = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"
 MONTHS = [*(f"high_{m} [degC]" for m in range(1, 13)), *(f"low_{m} [degC]" for m in range(1, 13))]
@@ -22,7 +22,7 @@ def public():
 
 def left_out(normals, day, month, row):
     where = np.column_stack((normals.lat_deg, normals.lon_deg, normals.elevation_m))
-    got = np.array(usual_at_all(normals, where, day=day, leave_out=range(len(normals.station))))[:, row]
+    got = np.array(usual_at(normals, where, day=day, leave_out=range(len(normals.station))))[:, row]
     return np.abs(got - (normals.high_k, normals.low_k)[row][:, month - 1])
 
 
@@ -64,35 +64,38 @@ def station(name, lat, lon, height, high, low):
     return [name, lat, lon, height, *[high] * 12, *[low] * 12]
 
 
+def at(normals, *where, day):
+    return usual_at(normals, np.array([where]), day=day)[0]
+
+
 def test_one_station_by_hand(tmp_path):
     """500 m higher in July: 3.5 K off the high at 7 K/km, 2.25 off the low at 4.5."""
     normals = table(tmp_path, [station("a", 40, -105, 1000, 30, 12)])
-    got = usual_at(normals, lat_deg=40.2, lon_deg=-105.0, elevation_m=1500.0, day=date(2027, 7, 16))
+    got = at(normals, 40.2, -105.0, 1500.0, day=date(2027, 7, 16))
     assert got == pytest.approx((299.65, 282.9), abs=0.01)
-    winter = usual_at(normals, lat_deg=40.2, lon_deg=-105.0, elevation_m=1500.0, day=date(2027, 1, 16))
+    winter = at(normals, 40.2, -105.0, 1500.0, day=date(2027, 1, 16))
     assert winter == pytest.approx((301.15, 283.9), abs=0.01)
 
 
 def test_two_stations_by_hand(tmp_path):
     """One on the spot, one 20 km off: weights 1/100 and 1/500, so 5/6 and 1/6; 20 km are 0.17986 degrees."""
     normals = table(tmp_path, [station("a", 0, 0, 100, 30, 20), station("b", 0.17986, 0, 100, 24, 14)])
-    got = usual_at(normals, lat_deg=0.0, lon_deg=0.0, elevation_m=100.0, day=date(2027, 7, 16))
+    got = at(normals, 0.0, 0.0, 100.0, day=date(2027, 7, 16))
     assert got == pytest.approx((302.15, 292.15), abs=0.001)
 
 
 def test_unlike_elevation_counts_little(tmp_path):
     """400 m of difference weigh 1/e: (25 + 30/e) / (1 + 1/e), once the higher is brought down by 2.8 K."""
     rows = [station("valley", 0, 0, 0, 25, 10), station("ridge", 0, 0, 400, 30 - 2.8, 10)]
-    got = usual_at(table(tmp_path, rows), lat_deg=0.0, lon_deg=0.0, elevation_m=0.0, day=date(2027, 7, 16))
+    got = at(table(tmp_path, rows), 0.0, 0.0, 0.0, day=date(2027, 7, 16))
     assert got[0] - 273.15 == pytest.approx((25 + 30 * np.exp(-1)) / (1 + np.exp(-1)), abs=0.001)
 
 
 def test_months_join_across_new_year(tmp_path):
     row = ["a", 0, 0, 0, *range(1, 13), *[-5] * 12]
     normals = table(tmp_path, [row])
-    where = {"lat_deg": 0.0, "lon_deg": 0.0, "elevation_m": 0.0}
-    assert usual_at(normals, **where, day=date(2027, 1, 1))[0] - 273.15 == pytest.approx(6.5)
-    assert usual_at(normals, **where, day=date(2027, 12, 31))[0] - 273.15 == pytest.approx(7.0, abs=0.6)
+    assert at(normals, 0.0, 0.0, 0.0, day=date(2027, 1, 1))[0] - 273.15 == pytest.approx(6.5)
+    assert at(normals, 0.0, 0.0, 0.0, day=date(2027, 12, 31))[0] - 273.15 == pytest.approx(7.0, abs=0.6)
 
 
 def test_time_of_year():

@@ -15,10 +15,9 @@ from planner.weather.diurnal import air_k, mountain_lag_h
 from planner.weather.expected import Anchor, dew_point_k, expected_air_k, highs_lows_along
 from planner.weather.normals import Normals
 from planner.weather.outlook import Known, anchors_on, make_outlook
-from planner.weather.record import Fetched, Weather
+from planner.weather.record import Fetched, PastYears, Weather
 from planner.weather.spread import DATED_SD_K, GUESS_SD_K, Kind, day_sd_k, typical_sd_k
 from planner.weather.told import sentences, used_along
-from planner.weather.typical import PastYears
 from thermal.air import vapour_pressure_pa
 
 DAY = date(2027, 7, 6)
@@ -292,6 +291,14 @@ def test_entered_wind_and_humidity(trip):
     assert float(vapour_pressure_pa(got.dew_k[0])) == pytest.approx(0.5 * float(vapour_pressure_pa(mean_k)), rel=1e-6)
     assert got.dew_k[1] == pytest.approx(286.15)
     assert got.air_k == pytest.approx(air_along(outlook_of(trip, trip.legs), **drive([0, 200])).air_k)
+
+
+def test_entered_humidity_counts_on_its_own_day(trip):
+    later = DAY + timedelta(days=4)
+    rows = [entered("a", humidity=0.9), entered("a", later, humidity=0.3)]
+    got = air_along(outlook_of(trip, trip.legs, dated=rows), **drive([0, 0], at_s=[NOON_S, NOON_S + 4 * 86400.0]))
+    mean_k = 0.5 * (303.15 + 288.15)
+    assert got.dew_k == pytest.approx(np.array([dew_of(mean_k, 0.9), dew_of(mean_k, 0.3)]))
 
 
 def test_dew_point_against_the_vapour_pressure_it_inverts():

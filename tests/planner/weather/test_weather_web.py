@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from planner.weather.web import NeverFetched, Refused, Unreachable
+from planner.weather.reply import NeverFetched, Refused, Unreachable
 
 JSON = "application/json"
 WHERE = {"latitude": "39.75", "longitude": "-105.2"}
@@ -45,39 +45,39 @@ def test_clock_set_back_gives_no_negative_age(services, web):
     assert heights(web(now=early), services).fetched_s == early.timestamp()
 
 
-def test_an_old_answer_is_used_when_the_service_fails(services, web, brief):
+def test_an_old_answer_is_used_when_the_service_fails(services, web, grow_old):
     told = []
-    client = web(lives=brief, tell=told.append)
+    client = web(tell=told.append)
     good = heights(client, services)
-    time.sleep(1.05)
+    grow_old(client)
     faults = ("500", "503", "429", "html", "cut", "short", "array", "403", "404")
     for fault in faults:
         services.faults["/v1/"] = fault
         answer = heights(client, services)
         assert (fault, answer.data, answer.stale) == (fault, good.data, True)
-        assert answer.fetched_s == pytest.approx(good.fetched_s, abs=0.5)  # the time of storing, not of now
+        assert answer.fetched_s == pytest.approx(good.fetched_s - 3600.0, abs=0.5)  # the time of storing, not of now
     assert sum("no new answer now" in text for text in told) == len(faults)
     services.faults.clear()
     assert not heights(client, services).stale  # the next good reply replaces it
 
 
-def test_an_old_answer_is_used_when_the_service_is_slow_and_it_is_not_asked_twice(services, web, brief):
-    client = web(lives=brief, timeout_s=(0.5, 0.4))
+def test_an_old_answer_is_used_when_the_service_is_slow_and_it_is_not_asked_twice(services, web, grow_old):
+    client = web(timeout_s=(0.5, 0.4))
     good = heights(client, services)
-    time.sleep(1.05)
+    grow_old(client)
     services.faults["/v1/"] = "slow"
     begun = time.monotonic()
-    assert heights(client, services).fetched_s == pytest.approx(good.fetched_s, abs=0.2)
+    assert heights(client, services).fetched_s == pytest.approx(good.fetched_s - 3600.0, abs=0.2)
     assert time.monotonic() - begun < 1.5
     assert len(services.asked) == 2
 
 
-def test_renewed_answer_has_the_time_of_its_own_fetch(services, web, brief):
+def test_renewed_answer_has_the_time_of_its_own_fetch(services, web, grow_old):
     """The server sends ETag and Last-Modified; revalidation would keep the time of the first fetch."""
-    client = web(lives=brief, now=datetime.now(UTC) + timedelta(hours=1))
+    client = web()
     first = heights(client, services)
-    time.sleep(1.05)
-    assert heights(client, services).fetched_s > first.fetched_s + 1.0
+    grow_old(client)
+    assert heights(client, services).fetched_s >= first.fetched_s
     assert "If-None-Match" not in services.headers[1]
 
 
@@ -117,10 +117,10 @@ def test_closed_port_and_slow_service_are_unreachable(services, web):
         client.get("http://127.0.0.1:9/v1/elevation", WHERE, accept=JSON)
 
 
-def test_offline_never_touches_the_network(services, web, brief):
-    heights(web(lives=brief), services)
-    time.sleep(1.05)
-    client = web(offline=True, lives=brief)
+def test_offline_never_touches_the_network(services, web, grow_old):
+    heights(web(), services)
+    client = web(offline=True)
+    grow_old(client)
     assert heights(client, services).stale
     with pytest.raises(NeverFetched):
         client.get(f"{services.url}/v1/elevation", {"latitude": "1", "longitude": "2"}, accept=JSON)

@@ -3,71 +3,30 @@
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.errors import OutputError
 from planner.model import Trip
-from planner.weather.keep import DAMAGED, kept_folder, load_json, rows_of, save_json, text_of
-from planner.weather.nws import BadReply, number
+from planner.weather.keep import load_past_years, save_past_years
 from planner.weather.openmeteo import ARCHIVE_URL, batches, each, where
-from planner.weather.record import AIR_K, ELEVATION_M, Missing, Point
-from planner.weather.web import Answer, ServiceError, Web
+from planner.weather.record import AIR_K, NEAR_DAYS, Missing, PastYears, Point, odd_past_years
+from planner.weather.reply import Answer, BadReply, ServiceError, number_of, part_of
+
+if TYPE_CHECKING:
+    from planner.weather.web import Web
 
 Floats = NDArray[np.float64]
-YEARS, EITHER_SIDE_DAYS = 10, 7
+YEARS = 10
 MAX_PLACES = 40
 """Most places asked for; of more, every second, third and so on. [-]"""
 _BEHIND_DAYS = 6  # the archive ends about five days before the present
 _LEAST_VALUES = 60  # of 150: ten years of fifteen days
 _CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
 _DAILY = ("temperature_2m_max", "temperature_2m_min")
-_MOST_SD_K = 40.0  # of fifteen days about their mean: far above any climate's
-_FILE = "typical.json"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PastYears:
-    """Usual highs and lows of one place on the days of the trip, each from the 15 days round it in past years.
-
-    Attributes
-    ----------
-    place : str
-        Key of the place. [-]
-    elevation_m : float
-        Elevation they are for. [m]
-    days : tuple of date
-        Days of the trip. [-]
-    high_k, low_k : tuple of float
-        Means. [K]
-    sd_k : tuple of float
-        Standard deviation of single days' highs. [K]
-    years : tuple of int
-        First and last year. [-]
-    fetched_s : float
-        When. [s since 1970 UTC]
-    """
-
-    place: str
-    elevation_m: float
-    days: tuple[date, ...]
-    high_k: tuple[float, ...]
-    low_k: tuple[float, ...]
-    sd_k: tuple[float, ...]
-    years: tuple[int, int]
-    fetched_s: float
-
-    def on(self, day: date) -> tuple[float, float, float] | None:
-        """High, low and spread of a day; of the nearest one within a week. [K]."""
-        near = min(range(len(self.days)), key=lambda i: abs((self.days[i] - day).days))
-        if abs((self.days[near] - day).days) > EITHER_SIDE_DAYS:
-            return None
-        return self.high_k[near], self.low_k[near], self.sd_k[near]
 
 
 def thinned(points: Sequence[Point], most: int = MAX_PLACES) -> tuple[Point, ...]:
@@ -94,7 +53,7 @@ def fetch_past_years(
     points: Sequence[Point],
     dates: Sequence[date],
     *,
-    web: Web,
+    web: "Web",
     now: datetime,
     url: str = ARCHIVE_URL,
     tell: Callable[[str], None] = lambda _: None,
@@ -126,7 +85,7 @@ def fetch_past_years(
     missing: list[Missing] = []
     spans = year_spans(dates, now.astimezone(UTC).date())
     for batch in batches(points):
-        pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * EITHER_SIDE_DAYS) / 14.0) / _CALLS_A_MINUTE
+        pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * NEAR_DAYS) / 14.0) / _CALLS_A_MINUTE
         answers: list[Answer] = []
         try:
             for number, (first, last) in enumerate(spans):
@@ -169,12 +128,12 @@ def year_spans(dates: Sequence[date], today: date) -> list[tuple[date, date]]:
     >>> len(spans), spans[0]
     (10, (datetime.date(2026, 6, 29), datetime.date(2026, 7, 14)))
     """
-    length = timedelta(days=(dates[-1] - dates[0]).days + EITHER_SIDE_DAYS)
+    length = timedelta(days=(dates[-1] - dates[0]).days + NEAR_DAYS)
     year = dates[0].year
     while _in_year(dates[0], year) + length > today - timedelta(days=_BEHIND_DAYS):
         year -= 1
     starts = [_in_year(dates[0], y) for y in range(year, year - YEARS, -1)]
-    return [(start - timedelta(days=EITHER_SIDE_DAYS), start + length) for start in starts]
+    return [(start - timedelta(days=NEAR_DAYS), start + length) for start in starts]
 
 
 def _in_year(day: date, year: int) -> date:
@@ -183,7 +142,7 @@ def _in_year(day: date, year: int) -> date:
     return date(year, 2, 28)
 
 
-def _ask(url: str, batch: Sequence[Point], first: date, last: date, web: Web) -> Answer:
+def _ask(url: str, batch: Sequence[Point], first: date, last: date, web: "Web") -> Answer:
     params = {
         "start_date": first.isoformat(),
         "end_date": last.isoformat(),
@@ -231,7 +190,7 @@ def summary(
     offsets = [(day - dates[0]).days for day in dates]
     highs, lows, sds = [], [], []
     for offset in offsets:
-        high, low = (days[:, row, offset : offset + 2 * EITHER_SIDE_DAYS + 1].ravel() for row in (0, 1))
+        high, low = (days[:, row, offset : offset + 2 * NEAR_DAYS + 1].ravel() for row in (0, 1))
         high, low = high[np.isfinite(high)], low[np.isfinite(low)]
         if min(high.size, low.size) < _LEAST_VALUES:
             message = "has too few days"
@@ -239,14 +198,10 @@ def summary(
         highs.append(float(high.mean()) + 273.15)
         lows.append(min(float(low.mean()) + 273.15, highs[-1]))
         sds.append(float(high.std(ddof=1)))
-    height = number(replies[0].get("elevation"), "elevation")
-    elevation_m = point.elevation_m if np.isnan(height) else height
-    if not ELEVATION_M[0] <= elevation_m <= ELEVATION_M[1]:
-        message = f"gave an elevation of {elevation_m:.6g} m"
-        raise BadReply(message)
-    return PastYears(
+    height = number_of(replies[0].get("elevation"), "elevation")
+    one = PastYears(
         place=point.place,
-        elevation_m=elevation_m,
+        elevation_m=point.elevation_m if np.isnan(height) else height,
         days=tuple(dates),
         high_k=tuple(highs),
         low_k=tuple(lows),
@@ -254,14 +209,15 @@ def summary(
         years=(spans[-1][0].year, spans[0][0].year),
         fetched_s=fetched_s,
     )
+    why = odd_past_years(one)
+    if why:
+        raise BadReply(why)
+    return one
 
 
 def _window(reply: Mapping[str, Any], first: date, last: date) -> list[list[float]]:
     """Highs and lows of one year, NaN for null."""
-    daily, units = reply.get("daily"), reply.get("daily_units")
-    if not isinstance(daily, dict) or not isinstance(units, dict):
-        message = "gave a reply of another form than it promises"
-        raise BadReply(message)
+    daily, units = part_of(reply, "daily"), part_of(reply, "daily_units")
     asked = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
     if daily.get("time") != asked:
         message = f"gave other days than {first} to {last}"
@@ -272,93 +228,11 @@ def _window(reply: Mapping[str, Any], first: date, last: date) -> list[list[floa
         if units.get(name) != "°C" or not isinstance(held, list) or len(held) != len(asked):
             message = f"gave {name} in another unit, or for another number of days, than asked for"
             raise BadReply(message)
-        found.append([number(value, name) for value in held])
+        found.append([number_of(value, name) for value in held])
         if any(not AIR_K[0] <= value + 273.15 <= AIR_K[1] for value in found[-1] if value == value):
             message = f"gave {name} that no air can have; nothing of it is used"
             raise BadReply(message)
     return found
-
-
-def save_past_years(trip: Trip, past: Mapping[str, PastYears], root: Path | None = None) -> None:
-    """Keep what was fetched with the trip.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-    past : mapping of str to PastYears
-        By place; replaces what was kept. [-]
-    root : Path, optional
-        In place of the user's data folder. [-]
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
-    save_json(kept_folder(trip, root) / _FILE, {"past_years": rows})
-
-
-def load_past_years(
-    trip: Trip, *, tell: Callable[[str], None] = lambda _: None, root: Path | None = None
-) -> dict[str, PastYears]:
-    """What is kept of past years; no network.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-    tell : callable
-        Receives a sentence when there is a file that cannot be used. [-]
-    root : Path, optional
-        In place of the user's data folder. [-]
-
-    Returns
-    -------
-    dict of str to PastYears
-        By place; empty when nothing is kept.
-    """
-    path = kept_folder(trip, root) / _FILE
-    data = load_json(path, tell)
-    if data is None:
-        return {}
-    try:
-        rows = [_past_years(row) for row in rows_of(data, "past_years")]
-    except DAMAGED:
-        tell(f"{path} is damaged; left aside: run 'grademargin weather' again")
-        return {}
-    return {row.place: row for row in rows}
-
-
-def _past_years(row: Mapping[str, Any]) -> PastYears:
-    days = tuple(date.fromisoformat(day) for day in row["days"])
-    series = {name: tuple(number(v, name) for v in row[name]) for name in ("high_k", "low_k", "sd_k")}
-    years = tuple(int(number(year, "years")) for year in row["years"])
-    one = PastYears(
-        place=text_of(row, "place"),
-        elevation_m=number(row["elevation_m"], "elevation_m"),
-        days=days,
-        years=(min(years), max(years)),
-        fetched_s=number(row["fetched_s"], "fetched_s"),
-        **series,
-    )
-    if not _possible(one):
-        message = "values that cannot be"
-        raise ValueError(message)
-    return one
-
-
-def _possible(one: PastYears) -> bool:
-    """Whether what was kept is something this program may have written."""
-    count = len(one.days)
-    same = 0 < count == len(set(one.days)) == len(one.high_k) == len(one.low_k) == len(one.sd_k)
-    between = same and all(
-        AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd <= _MOST_SD_K
-        for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True)
-    )
-    known = ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1] and 0.0 <= one.fetched_s <= time.time() + 86400.0
-    return between and known and 1900 <= one.years[0] <= one.years[1] <= 2200
 
 
 def past_years_for(
@@ -366,7 +240,7 @@ def past_years_for(
     points: Sequence[Point],
     dates: Sequence[date],
     *,
-    web: Web,
+    web: "Web",
     now: datetime,
     url: str = ARCHIVE_URL,
     tell: Callable[[str], None] = lambda _: None,

@@ -5,8 +5,9 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
+from planner.weather.keep import load_past_years
+from planner.weather.pastyears import fetch_past_years, past_years_for, thinned, year_spans
 from planner.weather.record import Missing, Point
-from planner.weather.typical import fetch_past_years, load_past_years, past_years_for, thinned, year_spans
 
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
