@@ -16,11 +16,13 @@ Plan = Mapping[str, Any]
 _MAX_BYTES = 20_000_000
 _MOST_DAYS = 400
 _MOST_MARGIN_K = 2000.0
+_FROM = ", from "  # what a replanned trip's name goes on with
 _NOTABLE_K = 2.0
 _MOST_LEGS = 5
 _LATE = timedelta(minutes=10)
 _ODD = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
 NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
+OTHER_TRIP = "The earlier plan in out/plan.json is of a trip of another name, so nothing is compared."
 UNREADABLE = (
     "The earlier plan in out/plan.json cannot be compared with; it was written by another version or is damaged. This "
     "run has written a new one."
@@ -69,6 +71,9 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
     """
     if old is None:
         return (NOTHING_TO_COMPARE,)
+    trip = report.outlook.trip.name
+    if str(old.get("trip", trip)).partition(_FROM)[0] != trip.partition(_FROM)[0]:
+        return (OTHER_TRIP,)
     said: list[str] = []
     failed: list[str] = []
     parts = {"arrivals": _arrivals, "nights": _nights, "margins": _margins, "fuel": _fuel}

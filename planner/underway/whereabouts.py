@@ -208,6 +208,8 @@ def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
     start, finish, stops = find_place(trip, where[0]), find_place(trip, where[1]), stops_of(legs)
     found = [i for i, leg in enumerate(legs) if (leg.start, leg.finish) == (start.key, finish.key)]
     plan = _planned(trip, legs)
+    if not found:
+        _refuse_backwards(trip, legs, start, finish, where[2])
     if found:
         behind = _nearest_passing(trip, plan, found, stops, at)
         leg, ahead = legs[behind], behind + 1
@@ -231,6 +233,20 @@ def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
         forced=(finish.key,),
         today_s=plan[ahead].today_s(at, before_s=(leg.distance_m - where[2]) / leg.speed_m_per_s),
     )
+
+
+def _refuse_backwards(trip: Trip, legs: Sequence[Leg], start: Place, finish: Place, along_m: float) -> None:
+    """Refuse a point on a leg of the route that is named against the direction driven; say how to name it."""
+    leg = next((leg for leg in legs if (leg.start, leg.finish) == (finish.key, start.key)), None)
+    if leg is None:
+        return
+    u = units_of(trip.units)
+    rest = f"{u.dist(max(leg.distance_m - along_m, 0.0)):.1f} {u.distance}"
+    message = (
+        f"--along: the route drives {finish.name} to {start.name}, not the other way; for the same point write "
+        f"'{finish.key}>{start.key}:{rest}'"
+    )
+    raise PlannerError(message)
 
 
 def _other_leg(trip: Trip, start: Place, finish: Place) -> Leg:

@@ -19,7 +19,7 @@ from planner.report import make_report
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline
-from planner.underway.changes import NO_CHANGE, NOTHING_TO_COMPARE, UNREADABLE, changes, last_plan
+from planner.underway.changes import NO_CHANGE, NOTHING_TO_COMPARE, OTHER_TRIP, UNREADABLE, changes, last_plan
 from planner.underway.replan import replan
 from planner.underway.request import Request, check_temps, read_request
 from planner.underway.warmth import begin, by_plan, start_temps_k
@@ -500,3 +500,17 @@ def test_no_plan_at_all_is_said(minimal, tmp_path):
     assert last_plan(tmp_path) is None
     assert changes(None, minimal) == (NOTHING_TO_COMPARE,)
     assert last_plan(Path(tmp_path / "nowhere")) is None
+
+
+def test_a_plan_of_another_trip_is_not_compared(minimal):
+    old = json.loads(to_json(plan_dict(minimal)))
+    assert changes(old, minimal) == (NO_CHANGE,)
+    assert changes({**old, "trip": "Another"}, minimal) == (OTHER_TRIP,)
+    assert changes({**old, "trip": f"{old['trip']}, from Raton on day 2"}, minimal) == (NO_CHANGE,)
+
+
+def test_a_leg_named_against_the_way_driven_is_refused_and_named_right(driven):
+    trip, _, legs, *_ = driven("alps")
+    leg = next(one for one in legs if one.finish == "furkapass")
+    with pytest.raises(PlannerError, match=f"'{leg.start}>furkapass:{(leg.distance_m - 5000.0) / 1000.0:.1f} km'"):
+        replan(trip, start_at=("furkapass", leg.start, 5000.0), at=datetime(2027, 7, 9, 10))
