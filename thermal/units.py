@@ -22,6 +22,11 @@ _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
 _POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
 _MOST_POWERS = 2
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
+# What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
+_USUAL = {
+    **{"K": "195 degF", "s": "20 min", "m": "0.3 m", "m/s": "60 mph", "rad/s": "850 rpm", "Pa": "15 psi"},
+    **{"kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
+}
 
 
 @functools.cache
@@ -109,7 +114,7 @@ def convert(value: float, unit: str, to: str) -> float:
         raise UnitError(message) from exc
 
 
-def to_si(text: str, unit: str) -> float:
+def to_si(text: str, unit: str, *, example: str = "") -> float:
     """Read '21 kJ/K' or '-5 degC' as a float in `unit`; a bare number is refused.
 
     Parameters
@@ -118,6 +123,8 @@ def to_si(text: str, unit: str) -> float:
         Number, then unit. [-]
     unit : str
         The unit wanted. [-]
+    example : str, optional
+        What to propose in its stead; by default something usual in that unit. [-]
 
     Returns
     -------
@@ -136,8 +143,13 @@ def to_si(text: str, unit: str) -> float:
     >>> round(to_si("212 degF", "K"), 2)
     373.15
     """
-    value, name = _parse(text, f"90 {unit}")
-    return convert(value, name, unit)
+    usual = example or _USUAL.get(unit, f"90 {unit}")
+    value, name = _parse(text, usual)
+    try:
+        return convert(value, name, unit)
+    except UnitError as exc:
+        message = f"{exc}; write e.g. '{usual}'"
+        raise UnitError(message) from exc
 
 
 def to_delta_k(text: str) -> float:

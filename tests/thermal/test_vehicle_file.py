@@ -146,7 +146,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         (BASE + '[body]\nmass = {value = "1800 s", source = "x"}\n', ["[body] mass: 1800 s cannot be read in 'kg'"]),
         (
             BASE + '[body]\nmass = {value = "1800", source = "x"}\n',
-            ["[body] mass: '1800' needs a number and a unit, e.g. '90 kg'"],
+            ["[body] mass: '1800' needs a number and a unit, e.g. '1700 kg'"],
         ),
         (
             BASE + '[body]\nmass = {value = 1800, source = "x"}\n',
