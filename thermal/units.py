@@ -10,7 +10,7 @@ import tokenize
 from typing import Any
 
 from thermal.errors import UnitError
-from thermal.tomltext import shown
+from thermal.tomltext import one_line, shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
@@ -61,11 +61,6 @@ def _require_scale(unit: str, to: str) -> None:
         raise ValueError(message)
 
 
-def _line(exc: Exception) -> str:
-    """A library's reason in one printable line."""
-    return "".join(char if char.isprintable() else " " for char in str(exc))[:200]
-
-
 def _parse(text: str, example: str) -> tuple[float, str]:
     match = _NUMBER_UNIT.fullmatch(text) if len(text) <= 80 else None
     if match is None or not _plain(match[2]):
@@ -110,7 +105,7 @@ def convert(value: float, unit: str, to: str) -> float:
     try:
         return _converted(value, unit, to)
     except _refusals() as exc:
-        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {_line(exc)}"
+        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {one_line(str(exc))}"
         raise UnitError(message) from exc
 
 

@@ -15,8 +15,9 @@ from planner.files.channels import CHANNELS, FLUID_CHANNELS
 from planner.files.logmap import Mapping, Source, propose, to_si
 from planner.files.logmapfile import map_path, read_map
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
-from planner.files.reading import nearest, shown
+from planner.files.reading import nearest
 from thermal.errors import ThermalError
+from thermal.tomltext import shown
 from thermal.units import to_si as text_to_si
 
 Floats = npt.NDArray[np.float64]

@@ -10,9 +10,10 @@ from datetime import date
 from pathlib import Path
 
 from planner.errors import TripError
+from planner.files import limits
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_temperatures
-from planner.files.profiles import ELEVATION, MAX_CSV_BYTES, Profiles
-from planner.files.reading import Problems, file_fault, read_text, shown
+from planner.files.profiles import ELEVATION, Profiles
+from planner.files.reading import Problems, open_text
 from planner.files.routes import check_route
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
@@ -21,13 +22,12 @@ from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model import Leg, Place, Trip
 from planner.plaintext import printable
+from thermal.tomltext import TOML_BYTES, shown
 
 PLACES, LEGS = "places.csv", "legs.csv"
 KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border", "waypoint")
 SERVICES = ("fuel", "lodging", "food", "workshop", "parking", "water")
-MAX_TOML_BYTES = 1_000_000
-MAX_PLACES, MAX_LEGS = 20_000, 60_000
-_KEY = re.compile(r"[a-z0-9-]{1,60}")
+_KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 _YES_NO = ("yes", "no")
@@ -117,7 +117,7 @@ def read_trip(folder: Path) -> Trip:
 def _settings_text(folder: Path, places: "_Places", assumptions: list[str], problems: Problems) -> str | None:
     """Text of trip.toml; without one, from the first place to the last on a day in July."""
     if (folder / TOML).exists() or (folder / TOML).is_symlink() or len(places.good) < 2:
-        return _required_text(folder, TOML, MAX_TOML_BYTES, problems)
+        return _required_text(folder, TOML, TOML_BYTES, problems)
     keys = list(places.good)
     assumptions.append(
         f"No trip.toml: from the first place, {keys[0]}, to the last, {keys[-1]}, at {_ASSUMED_DEPARTURE} assumed."
@@ -142,21 +142,16 @@ def _check_folder(folder: Path) -> None:
 
 
 def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) -> str | None:
-    fault = file_fault(folder / file, root=folder, max_bytes=max_bytes)
-    if fault == "is missing":
-        fault = f"is missing in {shown(str(folder))}; 'grademargin new DIR' makes a folder with one to start from"
-    if fault is not None:
-        problems.add(file, fault)
-        return None
-    return read_text(folder / file, file=file, problems=problems)
+    missing = f"is missing in {shown(str(folder))}; 'grademargin new DIR' makes a folder with one to start from"
+    return open_text(folder, file, max_bytes=max_bytes, problems=problems, missing=missing)
 
 
 def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | None]:
     """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
     if not (folder / WORKBOOK).exists() and not (folder / WORKBOOK).is_symlink():
         return (
-            _table(folder, PLACES, PLACE_COLUMNS, MAX_PLACES, problems),
-            _table(folder, LEGS, LEG_COLUMNS, MAX_LEGS, problems),
+            _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
+            _table(folder, LEGS, LEG_COLUMNS, limits.LEGS, problems),
         )
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
     if beside:
@@ -164,7 +159,7 @@ def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | Non
         text = f"stands beside {csv}, and neither goes before the other; move {WORKBOOK} or {csv} out of the folder"
         problems.add(WORKBOOK, text)
         return None, None
-    sheets = read_sheets(folder, max_rows={"places": MAX_PLACES, "legs": MAX_LEGS}, problems=problems)
+    sheets = read_sheets(folder, max_rows={"places": limits.PLACES, "legs": limits.LEGS}, problems=problems)
     return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
 
 
@@ -175,7 +170,7 @@ def _sheet(sheets: Mapping[str, Records], name: str, columns: Sequence[Column], 
 
 
 def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
-    text = _required_text(folder, file, MAX_CSV_BYTES, problems)
+    text = _required_text(folder, file, limits.TABLE_BYTES, problems)
     if text is None:
         return None
     return read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
@@ -216,7 +211,9 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
         row.fault("place", f"'{key}' stands in row {taken[key]} too; every place needs its own key")
     elif key and _KEY.fullmatch(key) is None:
         better = re.sub(r"[^a-z0-9]+", "-", key.casefold()).strip("-") or "deadman-pass"
-        row.fault("place", f"read {shown(key)}; keys have only a-z, 0-9 and -, at most 60, e.g. '{better[:50]}'")
+        row.fault(
+            "place", f"read {shown(key)}; keys have only a-z, 0-9 and -, at most {limits.KEY}, e.g. '{better[:50]}'"
+        )
     return key
 
 

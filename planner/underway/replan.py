@@ -13,12 +13,13 @@ from planner import clock
 from planner.answers.service import service_of
 from planner.display import units_of
 from planner.errors import PlannerError
-from planner.files.reading import nearest, shown
+from planner.files.reading import nearest
 from planner.model import Leg, Place, ServiceItem, Trip
 from planner.route.graph import choose_route, stops_of
 from planner.underway.whereabouts import UNDER_WAY, Along, Here, locate
 from planner.weather.expected import Anchor, expected_air_k, highs_lows_along
 from thermal.errors import UnitError
+from thermal.tomltext import shown
 from thermal.units import to_si
 from thermal.vehicle import FLUIDS, Vehicle
 

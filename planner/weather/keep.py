@@ -22,7 +22,7 @@ from planner import wholefile
 from planner.errors import OutputError, PlannerError
 from planner.model import Trip
 from planner.weather.record import Fetched, Missing, Weather, odd
-from planner.weather.web import one_line
+from thermal.tomltext import one_line, whole
 
 _FORM = 1
 _MAX_BYTES = 20_000_000
@@ -91,16 +91,13 @@ def load_json(path: Path, tell: Callable[[str], None]) -> dict[str, Any] | None:
         None when there is none, or none that can be used.
     """
     try:
-        if path.exists() and not path.is_file():
-            tell(f"{path} is not a file; move it away, then run 'grademargin weather' again")
-            return None
-        if path.stat().st_size > _MAX_BYTES:
-            tell(f"{path} is too large to be what was kept; left aside: run 'grademargin weather' again")
-            return None
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(whole(path, max_bytes=_MAX_BYTES))
     except (FileNotFoundError, NotADirectoryError):
         return None
-    except (OSError, ValueError, RecursionError) as exc:
+    except OSError as exc:
+        tell(f"{path} cannot be read ({exc.strerror}); move it away, then run 'grademargin weather' again")
+        return None
+    except (ValueError, RecursionError) as exc:
         tell(f"{path} cannot be read ({type(exc).__name__}); left aside: run 'grademargin weather' again")
         return None
     if not isinstance(data, dict) or data.get("form") != _FORM:

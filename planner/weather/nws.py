@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from planner.files.reading import shown
 from planner.weather.record import ELEVATION_M, MOST_HOURS, Fetched, Missing, Point, odd
 from planner.weather.web import Answer, Refused, ServiceError, Unreachable, Web
+from thermal.tomltext import shown
 
 URL = "https://api.weather.gov"
 _ACCEPT = "application/geo+json"

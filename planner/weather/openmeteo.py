@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from planner.files.reading import shown
 from planner.weather.nws import BadReply, number, plain, sound
 from planner.weather.record import Fetched, Missing, Point
 from planner.weather.web import Answer, ServiceError, Unreachable, Web
+from thermal.tomltext import shown
 
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"

@@ -30,6 +30,7 @@ from urllib3.util.retry import Retry
 
 from planner.errors import PlannerError
 from planner.weather.wire import HOUR_S, LIVES, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
+from thermal.tomltext import one_line
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0
@@ -317,29 +318,6 @@ def _refusal(response: requests.Response) -> Refused:
     if response.status_code == 429:
         text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
     return Refused(response.status_code, kind or said.get("title", "")[:60], text)
-
-
-def one_line(text: str, most: int = 200) -> str:
-    r"""Shorten another program's words to what a terminal shows and does not obey.
-
-    Parameters
-    ----------
-    text : str
-        What came. [-]
-    most : int
-        Most characters. [-]
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
-    >>> one_line("Try\x1b[2J again\nlater")
-    'Try [2J again later'
-    """
-    return "".join(char if char.isprintable() else " " for char in text[:most])
 
 
 def _why(exc: requests.exceptions.RequestException) -> str:

@@ -3,6 +3,7 @@
 import atexit
 import gzip
 import io
+import math
 import shutil
 import tempfile
 import zipfile
@@ -11,18 +12,19 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from xml.sax.saxutils import escape
 
 from contract import ROOT, Target
 
 from planner.answers.whatif import changed_car
-from planner.errors import PlannerError
-from planner.files.gpx import read_gpx
+from planner.errors import PlannerError, TripError
+from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source
 from planner.files.logmapfile import map_text, read_map
 from planner.files.logs import describe_log, describe_read, level_m, read_log
-from planner.files.profiles import read_profile
+from planner.files.reading import Problems
 from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
@@ -92,7 +94,7 @@ def told(*names: str) -> Iterator[None]:
 
 # --- trip folders ---
 
-_TRIP_FILES = ("trip.toml", "places.csv", "legs.csv", "trip.xlsx", "profiles/", "way.gpx")
+_TRIP_FILES = ("trip.toml", "places.csv", "legs.csv", "trip.xlsx", "profiles/", "way.")
 
 
 def trip_toml(data: bytes) -> None:
@@ -119,27 +121,36 @@ def legs_csv(data: bytes) -> None:
 
 def leg_gpx(data: bytes) -> None:
     """A track of the leg of the smallest example."""
-    folder = _folder("minimal", "gpx")
-    legs = folder / "legs.csv"
-    if "way.gpx" not in legs.read_text():
-        legs.write_text("from,to,distance [mi],speed [mph],profile\nneedles,kingman,61,62,way.gpx\n")
-    (folder / "way.gpx").write_bytes(data)
+    _profile("way.gpx", data)
+
+
+def profile_csv(data: bytes) -> None:
+    """A table of its heights."""
+    _profile("way.csv", data)
+
+
+def _profile(name: str, data: bytes) -> None:
+    folder = _folder("minimal", name)
+    (folder / "legs.csv").write_text(f"from,to,distance [mi],speed [mph],profile\nneedles,kingman,61,62,{name}\n")
+    (folder / name).write_bytes(data)
     with told(*_TRIP_FILES):
         read_trip(folder)
 
 
 def gpx(data: bytes) -> None:
-    path = _empty("gpx") / "a.gpx"
-    path.write_bytes(data)
-    with told("a.gpx"):
-        read_gpx(path)
-
-
-def profile_csv(data: bytes) -> None:
-    path = _empty("profile") / "a.csv"
-    path.write_bytes(data)
-    with told("a.csv"):
-        read_profile(path)
+    """A track: sound, or with a sentence."""
+    problems = Problems()
+    track = parse_gpx(data, file="a.gpx", problems=problems)
+    assert (track is None) == (len(problems) > 0)
+    if track is None:
+        with told("a.gpx"):
+            raise TripError(problems.sentences())
+        return
+    rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
+    assert len({len(row) for row in rows}) == 1
+    assert all(math.isfinite(value) for row in rows for value in row)
+    assert track.distance_m[0] == 0.0
+    assert all(a < b for a, b in pairwise(track.distance_m))
 
 
 def weather_csv(data: bytes) -> None:

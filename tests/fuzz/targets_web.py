@@ -41,10 +41,11 @@ from planner.weather.outlook import Known, anchors_on, bases_on, make_outlook
 from planner.weather.record import AIR_K, ELEVATION_M, Fetched, Point
 from planner.weather.told import age
 from planner.weather.typical import PastYears, load_past_years, summary, year_spans
-from planner.weather.web import Answer, Web, one_line
+from planner.weather.web import Answer, Web
 from planner.weather.wire import read_json
 from thermal.compiled import check_cache
 from thermal.errors import ThermalError
+from thermal.tomltext import one_line
 from thermal.vehicle_file import read_vehicle
 
 ROOT = Path(__file__).parents[2]

@@ -84,7 +84,7 @@ BOMBS = {
     ),
     "GPX attribute": (gpx(GPX.format(f'<trkpt lat="{"1" * 9_000_000}" lon="1"/>')), "100,000 characters"),
     "GPX attributes": (gpx("<gpx " + " ".join(f"a{i}='1'" for i in range(900_000)) + "/>"), "100,000 characters"),
-    "GPX depth": (gpx("<gpx>" + "<a>" * 9_000_000), "60 deep"),
+    "GPX depth": (gpx("<gpx>" + "<a>" * 9_000_000), "64 deep"),
     "GPX names": (gpx("<gpx>" + "".join(f"<a{i}/>" for i in range(1_000_000)) + "</gpx>"), "2,000 names"),
     "weather rows": (
         {"weather.csv": "place,date,high [degC],low [degC]\n" + "needlex,2027-07-06,1,0\n" * 49_000},

@@ -293,7 +293,7 @@ SLIPS = {
     "an unknown key": ("trip.toml", "name", "confidance = 0.9\nname", "did you mean 'confidence'?"),
     "a base unknown": ("vehicle.toml", "estate-1990s-six", "estate-1990-six", "did you mean 'estate-1990s-six'?"),
     "no base": ("vehicle.toml", VEHICLE, "", "key 'base' is missing"),
-    "vehicle broken": ("vehicle.toml", '"\n', "\n", "vehicle.toml: not valid TOML"),
+    "vehicle broken": ("vehicle.toml", '"\n', "\n", "cannot be read as TOML"),
     "an unknown section": ("vehicle.toml", "\n", "\n[colling]\n", "unknown section [colling]; did you mean 'cooling'?"),
     "an unknown part": (
         "vehicle.toml",

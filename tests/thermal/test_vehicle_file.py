@@ -126,7 +126,10 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ("", ["vehicle.toml: key 'base' is missing; name one of the classes: ", "estate-1990s-six"]),
         ('base = "estate-1990-six"\n', ["base 'estate-1990-six' is not a class; did you mean 'estate-1990s-six'?"]),
         ("base = 5\n", ["base 5 is not a class", "classes: "]),
-        (BASE + "[cooling\n", ["vehicle.toml: not valid TOML", "line 2"]),
+        (
+            BASE + "[cooling\n",
+            ["vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table declaration); write"],
+        ),
         (BASE + "[coling]\n", ["vehicle.toml: unknown section [coling]; did you mean 'cooling'?"]),
         (BASE + "body = 5\n", ["'body' must be a section: write [body] and its values below"]),
         (

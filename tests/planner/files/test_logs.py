@@ -15,11 +15,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from planner.errors import OutputError, PlannerError, TripError
-from planner.files import logmapfile, logtext
+from planner.files import logmapfile
 from planner.files.channels import CHANNELS
 from planner.files.logmap import propose
 from planner.files.logs import describe_log, open_log, read_log
-from planner.files.logtext import cut, read_log_text
+from planner.files.logtext import cut
 
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")
@@ -195,18 +195,6 @@ def test_mixed_rates_keep_their_own_times(tmp_path: Path) -> None:
     assert (len(log.channels["speed"].value), len(log.channels["coolant"].value)) == (500, 10)
     seen = log.channels["coolant"].at(np.array([0.0, 4.9, 5.0]), oldest_s=2.0)
     assert np.isnan(seen).tolist() == [False, True, False]
-
-
-def test_sizes_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(logtext, "MOST_TEXT", 100_000)
-    bomb = write(tmp_path, gzip.compress(b"1,2\n" * 1_000_000), "bomb.csv.gz")
-    with pytest.raises(PlannerError, match="unpacked"):
-        read_log_text(bomb)
-    monkeypatch.setattr(logtext, "MOST_BYTES", 1000)
-    with pytest.raises(PlannerError, match="the most is"):
-        read_log_text(write(tmp_path, "x" * 2000))
-    with pytest.raises(PlannerError, match="missing"):
-        read_log_text(tmp_path / "none.csv")
 
 
 @measured_logs

@@ -16,11 +16,12 @@ from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
 from planner.errors import OutputError, PlannerError, TripError
+from planner.files import limits
 from planner.files.folder import examples, new_folder
 from planner.files.reading import Problems
 from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
 from planner.files.trips import LEG_COLUMNS, PLACE_COLUMNS, read_trip
-from planner.files.workbook import MAX_XLSX_BYTES, SKIPPED, read_sheets
+from planner.files.workbook import SKIPPED, read_sheets
 from planner.model import Trip
 
 PLACES: list[list[object]] = [
@@ -408,7 +409,7 @@ def test_a_row_number_beyond_any_sheet_ends(tmp_path: Path) -> None:
 def test_the_file_size_is_capped(tmp_path: Path) -> None:
     folder_with(tmp_path, book())
     with (tmp_path / "trip.xlsx").open("r+b") as file:
-        file.truncate(MAX_XLSX_BYTES + 1)
+        file.truncate(limits.TABLE_BYTES + 1)
     with pytest.raises(TripError, match=r"trip.xlsx: has 20.0 MB; the most is 20 MB"):
         read_trip(tmp_path)
 

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from planner.errors import TripError
-from planner.files.reading import MAX_SENTENCES, Problems, file_fault, read_text
+from planner.files import limits
+from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
 
 PLACE = Column(name="place", example="raton")
@@ -155,7 +156,7 @@ def test_row_cap() -> None:
 
 def test_problems_are_sorted_and_capped() -> None:
     problems = Problems()
-    for row in range(MAX_SENTENCES + 7, 0, -1):
+    for row in range(limits.SENTENCES + 7, 0, -1):
         problems.add("b.csv", "bad", row=row)
     problems.add("a.csv", "worse", column="x")
     sentences = problems.sentences()

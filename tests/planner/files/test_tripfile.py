@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from planner.errors import TripError
-from planner.files.profiles import read_profile
-from planner.files.reading import MAX_SENTENCES
+from planner.files import limits
 from planner.files.trips import read_trip
 
 # A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
@@ -343,7 +342,7 @@ def test_many_problems_are_capped(folder: Path) -> None:
     rows = "".join(f"p{n},P,x,y,z,,,,,\n" for n in range(30))
     (folder / P).write_text(PLACES + rows, encoding="utf-8")
     problems = problems_of(folder)
-    assert len(problems) == MAX_SENTENCES + 1
+    assert len(problems) == limits.SENTENCES + 1
     assert problems[-1] == "... and 50 more"
 
 
@@ -485,13 +484,3 @@ def test_a_profile_a_little_off_is_scaled(folder: Path) -> None:
     assert profile is not None
     assert profile.distance_m[-1] == 14 * 1609.344
     assert profile.distance_m[1] == pytest.approx(7 * 1609.344 * 14 / 14.5, rel=1e-12)
-
-
-def test_read_profile_alone(folder: Path) -> None:
-    profile = read_profile(folder / R)
-    assert profile.distance_m == pytest.approx([0.0, 7 * 1609.344, 14 * 1609.344], rel=1e-12)
-    with pytest.raises(TripError, match=r"^none\.csv: is missing$"):
-        read_profile(folder / "none.csv")
-    (folder / R).write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(TripError, match="UTF-8"):
-        read_profile(folder / R)
