@@ -16,9 +16,9 @@ from planner.files.channels import CHANNELS
 from planner.files.folder import open_folder
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
+from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
-from planner.files.trips import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
 from planner.forecast import forecast

@@ -103,15 +103,18 @@ def whole(path: Path, *, max_bytes: int) -> bytes:
     OSError
         If it cannot be read, is no plain file, or is larger; `strerror` says which.
     """
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    with os.fdopen(handle, "rb") as file:
-        state = os.fstat(handle)
+    with open(path, "rb", opener=_at_once) as file:
+        state = os.fstat(file.fileno())
         if not stat.S_ISREG(state.st_mode):
             raise OSError(None, "not a plain file")
         data = file.read(max_bytes + 1) if state.st_size <= max_bytes else b""
     if max(len(data), state.st_size) > max_bytes:
         raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB")
     return data
+
+
+def _at_once(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def text_of(data: bytes) -> str:

@@ -15,16 +15,9 @@ from planner.errors import OutputError, TripError
 from planner.files import limits
 from planner.files.folder import new_folder
 from planner.files.reading import Problems, open_text
+from planner.files.rows import IDLE_SHARE, KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.tables import Column, Table, read_table
-from planner.files.trips import (
-    IDLE_SHARE,
-    KINDS,
-    LEG_COLUMNS,
-    LEGS,
-    PLACE_COLUMNS,
-    PLACES,
-    SERVICES,
-)
+from planner.files.trips import LEGS, PLACES
 from planner.files.workbook import FILE
 from planner.wholefile import write_new
 

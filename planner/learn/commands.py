@@ -32,7 +32,8 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     Example: grademargin log july/logs/day1.csv --describe --write
     """
     from planner.files.logmapfile import map_path, write_map
-    from planner.files.logs import describe_log, describe_read, open_log
+    from planner.files.logs import open_log
+    from planner.files.logtold import describe_log, describe_read
     from planner.learn import show
 
     where = map_path(file) if map_file is None else map_file

@@ -23,7 +23,8 @@ from planner.errors import PlannerError, TripError
 from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source
 from planner.files.logmapfile import map_text, read_map
-from planner.files.logs import describe_log, describe_read, level_m, read_log
+from planner.files.logs import level_m, read_log
+from planner.files.logtold import describe_log, describe_read
 from planner.files.reading import Problems
 from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip

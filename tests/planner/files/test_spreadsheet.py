@@ -19,8 +19,9 @@ from planner.errors import OutputError, PlannerError, TripError
 from planner.files import limits
 from planner.files.folder import examples, new_folder
 from planner.files.reading import Problems
+from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
 from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
-from planner.files.trips import LEG_COLUMNS, PLACE_COLUMNS, read_trip
+from planner.files.trips import read_trip
 from planner.files.workbook import SKIPPED, read_sheets
 from planner.model import Trip
 

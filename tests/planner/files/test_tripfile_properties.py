@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from planner.errors import TripError
 from planner.files.checks import great_circle_m
-from planner.files.trips import KINDS, SERVICES, read_trip
+from planner.files.rows import KINDS, SERVICES
+from planner.files.trips import read_trip
 from planner.model import Leg, Place, Profile, Trip
 from thermal.units import convert
 
