@@ -24,7 +24,15 @@ _MOST_POWERS = 2
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
 # What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
 _USUAL = {
-    **{"K": "195 degF", "s": "20 min", "m": "0.3 m", "m/s": "60 mph", "rad/s": "850 rpm", "Pa": "15 psi"},
+    **{
+        "delta K": "5 K",
+        "K": "195 degF",
+        "s": "20 min",
+        "m": "0.3 m",
+        "m/s": "60 mph",
+        "rad/s": "850 rpm",
+        "Pa": "15 psi",
+    },
     **{"kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
 }
 
@@ -109,6 +117,27 @@ def convert(value: float, unit: str, to: str) -> float:
         raise UnitError(message) from exc
 
 
+def usual(unit: str) -> str:
+    """An example of a quantity, as people write it.
+
+    Parameters
+    ----------
+    unit : str
+        An SI unit, or `delta K` for a difference. [-]
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Examples
+    --------
+    >>> usual("Pa"), usual("W/K")
+    ('15 psi', '90 W/K')
+    """
+    return _USUAL.get(unit, f"90 {unit}")
+
+
 def to_si(text: str, unit: str, *, example: str = "") -> float:
     """Read '21 kJ/K' or '-5 degC' as a float in `unit`; a bare number is refused.
 
@@ -138,12 +167,12 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
     >>> round(to_si("212 degF", "K"), 2)
     373.15
     """
-    usual = example or _USUAL.get(unit, f"90 {unit}")
-    value, name = _parse(text, usual)
+    proposed = example or usual(unit)
+    value, name = _parse(text, proposed)
     try:
         return convert(value, name, unit)
     except UnitError as exc:
-        message = f"{exc}; write e.g. '{usual}'"
+        message = f"{exc}; write e.g. '{proposed}'"
         raise UnitError(message) from exc
 
 
@@ -170,7 +199,7 @@ def to_delta_k(text: str) -> float:
     >>> to_delta_k("9 degF")
     5.0
     """
-    value, name = _parse(text, "5 K")
+    value, name = _parse(text, usual("delta K"))
     scale = {"degC": 1.0, "K": 1.0, "kelvin": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0, "delta_degF": 5.0 / 9.0}.get(
         name
     )

@@ -8,7 +8,7 @@ from typing import Any
 from thermal.errors import ParameterError, UnitError, did_you_mean
 from thermal.learnt import NOTHING, Learnt, read_learnt
 from thermal.tomltext import TOML_BYTES, TextError, read_toml, shown, text_of, whole
-from thermal.units import to_delta_k, to_si
+from thermal.units import to_delta_k, to_si, usual
 from thermal.vehicle import Vehicle
 
 _SUFFIX = {
@@ -247,7 +247,7 @@ def _number(value: Any, meta: Any) -> float:
     if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
         number = float(value)
     elif not isinstance(value, str):
-        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "12 {unit}"'
+        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "{usual(unit)}"'
         raise ParameterError(message)
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)

@@ -1,11 +1,9 @@
 """Every reader of files and texts that a person writes, as a function of bytes, with examples to begin from."""
 
-import atexit
 import gzip
 import io
 import math
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,7 +14,8 @@ from itertools import pairwise
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from contract import ROOT, Target
+import numpy as np
+from contract import ROOT, Target, top
 
 from planner.answers.whatif import changed_car
 from planner.errors import PlannerError, TripError
@@ -49,24 +48,16 @@ _LONGEST = 2000  # of a sentence, so that a terminal can show it
 
 
 @cache
-def _top() -> Path:
-    memory = Path("/dev/shm")
-    top = Path(tempfile.mkdtemp(prefix="cases-", dir=memory if memory.is_dir() else None))
-    atexit.register(shutil.rmtree, top, ignore_errors=True)
-    return top
-
-
-@cache
 def _folder(example: str, purpose: str) -> Path:
     """A copy of an example, of which one file is written anew for every case."""
-    folder = _top() / f"{example}-{purpose}"
+    folder = top() / f"{example}-{purpose}"
     shutil.copytree(EXAMPLES / example, folder)
     return folder
 
 
 @cache
 def _empty(purpose: str) -> Path:
-    folder = _top() / purpose
+    folder = top() / purpose
     folder.mkdir()
     return folder
 
@@ -303,6 +294,7 @@ def log(data: bytes) -> None:
 def _read_log(path: Path, mapping: Mapping) -> None:
     found = read_log(path, mapping)
     describe_read(found)
+    assert all(np.isfinite(one.value).all() and (np.diff(one.time_s) > 0.0).all() for one in found.channels.values())
     assert found.distance_m >= 0.0 or "speed" not in mapping.channels or len(found.channels["speed"].value) < 2
 
 

@@ -76,12 +76,6 @@ BOMBS = {
         },
         "80 MB",
     ),
-    "GPX entities": (gpx('<!DOCTYPE g [<!ENTITY a "aa"><!ENTITY b "&a;&a;">]><gpx>&b;</gpx>'), "<!DOCTYPE>"),
-    "GPX other file": (gpx('<!DOCTYPE g [<!ENTITY a SYSTEM "file:///etc/passwd">]><gpx>&a;</gpx>'), "<!DOCTYPE>"),
-    "GPX inclusion": (
-        gpx('<gpx xmlns:xi="http://www.w3.org/2001/XInclude"><xi:include href="/etc/passwd"/></gpx>'),
-        "no track",
-    ),
     "GPX attribute": (gpx(GPX.format(f'<trkpt lat="{"1" * 9_000_000}" lon="1"/>')), "100,000 characters"),
     "GPX attributes": (gpx("<gpx " + " ".join(f"a{i}='1'" for i in range(900_000)) + "/>"), "100,000 characters"),
     "GPX depth": (gpx("<gpx>" + "<a>" * 9_000_000), "64 deep"),
@@ -161,10 +155,6 @@ def told(tmp_path_factory):
     for name, (extra, _) in WORKBOOKS.items():
         (folder / name).mkdir()
         workbook(folder / name, extra)
-    sparse = folder / "sparse file"
-    shutil.copytree(MINIMAL, sparse)
-    with (sparse / "places.csv").open("r+b") as file:
-        file.truncate(5_000_000_000)
     code = f"import sys, pathlib; sys.path[:0] = [{str(Path(__file__).parent)!r}]; import {Path(__file__).stem} as t; "
     code += f"t.read_all(pathlib.Path({str(folder)!r}))"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
@@ -173,9 +163,9 @@ def told(tmp_path_factory):
     return json.loads(done.stdout)
 
 
-@pytest.mark.parametrize("name", [*BOMBS, *WORKBOOKS, "sparse file"])
+@pytest.mark.parametrize("name", [*BOMBS, *WORKBOOKS])
 def test_a_folder_made_to_do_harm_is_refused_with_the_limit(told, name):
-    expected = (BOMBS | WORKBOOKS).get(name, ({}, "20 MB"))[1]
+    expected = (BOMBS | WORKBOOKS)[name][1]
     said, seconds = told[0][name]
     assert expected in said, said[:500]
     assert seconds < 10.0  # what is asked of every one, however slow; most take a tenth of a second

@@ -64,7 +64,7 @@ def test_refusals(text: str, unit: str, said: str) -> None:
 
 @pytest.mark.parametrize("unit", _USUAL)
 def test_what_is_proposed_can_be_read(unit: str) -> None:
-    assert to_si(_USUAL[unit], unit) > 0.0
+    assert (to_delta_k(_USUAL[unit]) if unit == "delta K" else to_si(_USUAL[unit], unit)) > 0.0
 
 
 @pytest.mark.parametrize(("text", "expect"), [("5 degC", 5.0), ("9 degF", 5.0), ("5 K", 5.0), ("-1.8 °F", -1.0)])

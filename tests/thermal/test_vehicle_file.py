@@ -153,7 +153,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE + '[body]\nmass = {value = 1800, source = "x"}\n',
-            ['[body] mass: read 1800; write the number with its unit in quotes, e.g. "12 kg"'],
+            ['[body] mass: read 1800; write the number with its unit in quotes, e.g. "1700 kg"'],
         ),
         (BASE + '[body]\nmass = {value = true, source = "x"}\n', ["[body] mass: read True"]),
         (
@@ -269,6 +269,8 @@ def test_files_that_are_no_text(tmp_path: Path) -> None:
     path.write_bytes("base = 'x'\n".encode("utf-16-le"))
     with pytest.raises(ParameterError, match=r"vehicle.toml: is not UTF-8 text"):
         read_vehicle(path, CLASSES)
+    path.write_bytes(BASE.encode("utf-16"))
+    assert read_vehicle(path, CLASSES).base in BASE
     path.write_bytes(b"#" * 1_000_001)
     with pytest.raises(ParameterError, match="larger than 1 MB"):
         read_vehicle(path, CLASSES)

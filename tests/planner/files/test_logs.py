@@ -1,18 +1,15 @@
-"""Logs of every shape a logger writes: what is proposed, what is refused, what is read; and bytes of any kind.
+"""Logs of every shape a logger writes: what is proposed, what is refused, what is read.
 
 The shapes are those met in public logs and loggers' exports: junk before the heading, units in headings, a mis-decoded
 degree sign, one reading a row, decimal commas, clocks that pass midnight, numbers that mean no data.
 """
 
-import gzip
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from planner.errors import OutputError, PlannerError, TripError
 from planner.files import logmapfile
@@ -218,71 +215,6 @@ def test_the_four_measured_logs_need_no_hand_work() -> None:
         assert log.day is not None
         assert path.name[4:14] == log.day.isoformat()
         assert 14.0 <= 3.6 * log.distance_m / log.duration_s <= 90.0  # means of the 77 drives
-
-
-# --- never anything but a sentence ------------------------------------------------------------------------------------
-
-WORDS = ["time", "Time [s]", "speed [km/h]", "coolant (°C)", "oil temp", "channel", "value", "unit", "1", "-40", "1,5"]
-ODD = [
-    "65535",
-    "1e400",
-    "nan",
-    "",
-    '"',
-    "12:00:00",
-    "25:61:61",
-    "2027-13-45 10:00",
-    "03.07.2027 9:00",
-    "\x00",
-    "１",
-    "2.5",
-]
-CELLS = st.sampled_from([*WORDS, *ODD, "x" * 50])
-LINES = st.lists(CELLS, min_size=1, max_size=6)
-
-
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(lines=st.lists(LINES, max_size=40), mark=st.sampled_from([",", ";", "\t"]), packed=st.booleans())
-def test_any_table_is_read_or_refused_in_a_sentence(tmp_path: Path, lines: list, mark: str, packed: bool) -> None:
-    text = "\n".join(mark.join(line) for line in lines).encode()
-    _try(write(tmp_path, gzip.compress(text) if packed else text))
-
-
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    data=st.binary(max_size=300),
-    head=st.sampled_from([b"", b"\x1f\x8b", b"\xff\xfe", b"time,speed [km/h]\n0,1\n1,2\n"]),
-)
-def test_any_bytes_are_read_or_refused_in_a_sentence(tmp_path: Path, data: bytes, head: bytes) -> None:
-    _try(write(tmp_path, head + data))
-
-
-def _try(path: Path) -> None:
-    where = path.with_name("x.map.toml")
-    where.unlink(missing_ok=True)
-    try:
-        found = describe_log(path)
-        assert all(s.strip() for s in found.sentences)
-        logmapfile.write_map(where, found.mapping, path.name)
-        log = open_log(path, where)
-        assert all(np.all(np.isfinite(s.value)) and np.all(np.diff(s.time_s) > 0.0) for s in log.channels.values())
-    except PlannerError as exc:
-        if len(str(exc)) < 15:
-            pytest.fail(f"{exc!r} is no sentence")
-
-
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    text=st.one_of(
-        st.text(max_size=80),
-        st.sampled_from(["time = 3", "[channels]\nspeed = 1", "[time]\nunsure = 1\n[trip]\nstart = [1]"]),
-    )
-)
-def test_any_mapping_is_read_or_refused_in_a_sentence(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "f.map.toml"
-    path.write_bytes(text.encode("utf-8", "replace"))
-    with pytest.raises(TripError):
-        logmapfile.read_map(path)
 
 
 def test_channels_are_sane() -> None:

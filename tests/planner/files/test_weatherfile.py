@@ -93,12 +93,3 @@ def test_every_problem_of_a_file_at_once(tmp_path):
     with pytest.raises(TripError) as caught:
         read_weather_file(tmp_path, PLACES)
     assert len(caught.value.problems) == 2
-
-
-def test_link_out_of_the_folder(tmp_path):
-    (tmp_path / "out.csv").write_text(HEAD)
-    folder = tmp_path / "trip"
-    folder.mkdir()
-    (folder / "weather.csv").symlink_to(tmp_path / "out.csv")
-    with pytest.raises(TripError, match="outside the trip folder"):
-        read_weather_file(folder, PLACES)
