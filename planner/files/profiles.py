@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.gpx import GpxTrack, parse_gpx
-from planner.files.reading import Problems, file_fault, read_bytes, read_text
+from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
 from planner.files.tracks import TrackFit
 from planner.model import Place, Profile
@@ -103,12 +103,10 @@ class Profiles:
         return fitted.track.profile()
 
     def _path_fault(self, name: str) -> str | None:
-        path = PureWindowsPath(name)
-        if "\\" in name:
-            return "write the path with /, e.g. profiles/raton.csv"
-        if path.drive or path.root or ".." in path.parts:
-            return "the path must lead to a file inside the trip folder, e.g. profiles/raton.csv"
-        max_bytes = _MAX_BYTES.get(path.suffix.casefold())
+        fault = path_fault(name, example="profiles/raton.csv")
+        if fault is not None:
+            return fault
+        max_bytes = _MAX_BYTES.get(Path(name).suffix.casefold())
         if max_bytes is None:
             return "a profile is a .gpx track, or a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
         fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)

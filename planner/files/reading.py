@@ -2,7 +2,7 @@
 
 import difflib
 from collections.abc import Iterable
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 from planner.errors import TripError
@@ -111,6 +111,34 @@ class Problems:
         ordered = [_printable(text[: limits.SENTENCE]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
         rest = len(ordered) - limits.SENTENCES
         return ordered[: limits.SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+
+
+def path_fault(name: str, *, example: str) -> str | None:
+    """Say why a path in a file cannot be that of another file of the folder, on whatever system it was written.
+
+    Parameters
+    ----------
+    name : str
+        As written. [-]
+    example : str
+        A good one. [-]
+
+    Returns
+    -------
+    str or None
+        Part of a sentence; None when it may be one.
+
+    Examples
+    --------
+    >>> path_fault("../a.csv", example="laps/a.csv")
+    'the path must lead to a file inside the trip folder, e.g. laps/a.csv'
+    """
+    path = PureWindowsPath(name)
+    if "\\" in name:
+        return f"write the path with /, e.g. {example}"
+    if path.drive or path.root or ".." in path.parts:
+        return f"the path must lead to a file inside the trip folder, e.g. {example}"
+    return None
 
 
 def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:

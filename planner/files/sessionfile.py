@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, time
 from itertools import pairwise
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 
 from planner.errors import TripError
 from planner.files import limits
-from planner.files.reading import Problems, file_fault, open_text, read_text, toml_of
+from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text, toml_of
 from planner.files.sections import Section, clock_of
 from planner.files.tables import Column, read_table
 from planner.model import Trip
@@ -205,19 +205,19 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
 def _lap_table(lap: Section, folder: Path) -> LapTable | None:
     """Read the lap's CSV."""
     name = lap.text("profile")
-    path = PureWindowsPath(name)
-    if not name or "\\" in name or path.drive or path.root or ".." in path.parts or path.suffix.casefold() != ".csv":
-        lap.refuse("profile", "name a .csv file inside the trip folder, with /, e.g. 'laps/practice.csv'")
-        return None
-    fault = file_fault(folder / name, root=folder, max_bytes=limits.TABLE_BYTES)
+    fault = path_fault(name, example="laps/practice.csv")
+    if not name.casefold().endswith(".csv"):
+        fault = "name a .csv file inside the trip folder, e.g. laps/practice.csv"
+    if fault is None:
+        fault = file_fault(folder / name, root=folder, max_bytes=limits.TABLE_BYTES)
+        fault = fault and f"the file {fault}"
     if fault is not None:
-        lap.refuse("profile", f"the file {fault}")
+        lap.refuse("profile", fault)
         return None
     text = read_text(folder / name, file=name, problems=lap.problems)
     if text is None:
         return None
-    spelled = text.replace("[%]", "[percent]", 1)
-    table = read_table(spelled, file=name, columns=LAP_COLUMNS, max_rows=limits.LAP_ROWS, problems=lap.problems)
+    table = read_table(text, file=name, columns=LAP_COLUMNS, max_rows=limits.LAP_ROWS, problems=lap.problems)
     if table is None:
         return None
     rows = [(row.value("distance"), row.value("speed"), row.value("grade")) for row in table.rows]

@@ -22,7 +22,7 @@ _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[A-Za-z°'\"].*", re.ASCII)
-_PLAIN_UNIT = re.compile(r"[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
+_PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

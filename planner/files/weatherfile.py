@@ -85,7 +85,8 @@ def read_weather_file(folder: Path, places: Iterable[str]) -> tuple[DatedWeather
     if not os.path.lexists(folder / FILE):
         return ()
     problems = Problems()
-    text = open_text(folder, FILE, problems=problems)
+    missing = "is a link that leads nowhere; put the file there, or delete the link"
+    text = open_text(folder, FILE, problems=problems, missing=missing)
     rows = () if text is None else parse_weather(text, places=places, problems=problems)
     if len(problems):
         raise TripError(problems.sentences())
@@ -116,7 +117,7 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     >>> row.high_k, row.humidity, row.wind_m_per_s
     (304.15, 0.35, None)
     """
-    table = read_table(_spelled_out(text), file=FILE, columns=COLUMNS, max_rows=limits.WEATHER_ROWS, problems=problems)
+    table = read_table(text, file=FILE, columns=COLUMNS, max_rows=limits.WEATHER_ROWS, problems=problems)
     if table is None:
         return ()
     for name, other in (("high", "low"), ("low", "high"), ("wind", "wind_from"), ("wind_from", "wind")):
@@ -125,16 +126,6 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     known = dict.fromkeys(places)
     taken: dict[tuple[str, date], int] = {}
     return tuple(_rows(table.rows, known, taken))
-
-
-def _spelled_out(text: str) -> str:
-    """Write the heading's per cent sign as a word, which the table reader takes for a unit."""
-    lines = text.splitlines(keepends=True)
-    for index, line in enumerate(lines):
-        if line.strip() and not line.startswith("#"):
-            lines[index] = line.replace("[%]", "[percent]").replace("[ % ]", "[percent]")
-            break
-    return "".join(lines)
 
 
 def _rows(rows: Iterable[Row], known: Mapping[str, None], taken: dict[tuple[str, date], int]) -> Iterator[DatedWeather]:
