@@ -27,7 +27,7 @@ from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
 from thermal.learnt import FACTORS
-from thermal.tomltext import TOML_BYTES, TOML_DEPTH, TOML_DOTS
+from thermal.tomltext import TOML_BYTES, TOML_DEPTH
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -77,7 +77,7 @@ def test_every_column_is_described_and_no_other(heading, columns):
 def test_limits_are_told_as_they_are():
     """Every number of the table is a limit of the code, and every limit stands in it."""
     drive = {"LEGS_DRIVEN": MOST_DRIVEN, "KM_DRIVEN": int(MOST_DRIVEN_M / 1e3), "DAYS": MOST_DAYS}
-    toml = {"TOML_BYTES": TOML_BYTES, "TOML_DOTS": TOML_DOTS, "TOML_DEPTH": TOML_DEPTH}
+    toml = {"TOML_BYTES": TOML_BYTES, "TOML_DEPTH": TOML_DEPTH}
     held = {name: value for name, value in vars(limits).items() if name.isupper()} | toml | drive
     bytes_of = {name for name in held if name.endswith("_BYTES") or name == "LOG_TEXT"}
     known = {f"{held[name] // 1_000_000} MB" if name in bytes_of else f"{held[name]:,}" for name in held}

@@ -11,10 +11,10 @@ from typing import Any
 from thermal.errors import ParameterError
 
 TOML_BYTES = 1_000_000  # of a TOML file; ours have a few kB
-TOML_DOTS, TOML_DEPTH = 99, 50  # in a key; of tables and lists in each other
+TOML_DEPTH = 50  # of tables and lists in each other, dots of a key among them
 # A run of key parts joined by dots; the parser's work grows with the square of its length.
 _DOTTED = re.compile(
-    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)""" + f"{{{TOML_DOTS + 1}}}",
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)""" + f"{{{TOML_DEPTH + 1}}}",
 )
 _LARGEST = 2**63
 _DEEP = "nested too deep"
@@ -190,7 +190,7 @@ def read_toml(text: str) -> dict[str, Any]:
     """
     long = _DOTTED.search(text)
     if long is not None:
-        why = f"a key of more than {TOML_DOTS} dots; write sections [like this]"
+        why = f"a key of more than {TOML_DEPTH} dots; write sections [like this]"
         raise _toml_error(why, text.count("\n", 0, long.start()) + 1)
     try:
         data = tomllib.loads(text)

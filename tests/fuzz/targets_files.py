@@ -1,7 +1,6 @@
 """Every reader of files and texts that a person writes, as a function of bytes, with examples to begin from."""
 
 import gzip
-import io
 import math
 import shutil
 import zipfile
@@ -15,6 +14,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
+from archives import packed
 from contract import ROOT, Target, top
 
 from planner.answers.whatif import changed_car
@@ -191,7 +191,7 @@ def workbook_parts(data: bytes) -> None:
             name = line[3:].decode("utf-8", "replace")[:200] or "x"
             continue
         parts.setdefault(name, []).append(line)
-    workbook_bytes(packed({name: b"\n".join(lines) for name, lines in parts.items()}))
+    workbook_bytes(packed({name: b"\n".join(lines) for name, lines in parts.items()}, zipfile.ZIP_STORED))
 
 
 def workbook_cells(data: bytes) -> None:
@@ -201,7 +201,7 @@ def workbook_cells(data: bytes) -> None:
     for number, text in enumerate(sheets, start=1):
         rows = "".join(f"<row>{''.join(map(_cell, line.split(chr(9))))}</row>" for line in text.split("\n"))
         parts[f"xl/worksheets/sheet{number}.xml"] = _SHEET.format(rows).encode("utf-8", "replace")
-    workbook_bytes(packed(parts))
+    workbook_bytes(packed(parts, zipfile.ZIP_STORED))
 
 
 def _cell(text: str) -> str:
@@ -215,14 +215,6 @@ def _cell(text: str) -> str:
     if bar and kind == "f":
         return f"<c><f>{inner}</f></c>"
     return f'<c t="inlineStr"><is><t>{inner}</t></is></c>' if inner else "<c/>"
-
-
-def packed(parts: dict[str, bytes], method: int = zipfile.ZIP_STORED) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", method) as archive:
-        for name, part in parts.items():
-            archive.writestr(zipfile.ZipInfo(name), part, method)
-    return out.getvalue()
 
 
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -505,7 +497,7 @@ TARGETS: dict[str, Target] = {
     ),
     "trip.xlsx bytes": (
         workbook_bytes,
-        [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"}, zipfile.ZIP_DEFLATED)],
+        [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"})],
     ),
     "trip.xlsx parts": (workbook_parts, [_PART_SEED]),
     "trip.xlsx cells": (workbook_cells, [_CELL_SEED]),

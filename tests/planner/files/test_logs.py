@@ -4,6 +4,7 @@ The shapes are those met in public logs and loggers' exports: junk before the he
 degree sign, one reading a row, decimal commas, clocks that pass midnight, numbers that mean no data.
 """
 
+import gzip
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -17,6 +18,7 @@ from planner.files.channels import CHANNELS
 from planner.files.logmap import propose
 from planner.files.logs import open_log, read_log
 from planner.files.logtext import cut
+from planner.files.logtime import parse_times, propose_kind
 from planner.files.logtold import describe_log
 
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
@@ -215,6 +217,29 @@ def test_the_four_measured_logs_need_no_hand_work() -> None:
         assert log.day is not None
         assert path.name[4:14] == log.day.isoformat()
         assert 14.0 <= 3.6 * log.distance_m / log.duration_s <= 90.0  # means of the 77 drives
+
+
+def test_a_damaged_pack_is_refused(tmp_path: Path) -> None:
+    data = gzip.compress(rows("time [s],speed [km/h]", "{i},50").encode())
+    path = write(tmp_path, data[:20] + b"\xff" * 20 + data[40:], "a.csv.gz")
+    with pytest.raises(
+        PlannerError, match=r"a.csv.gz: the packed file is damaged \(.*\); copy it from the logger again"
+    ):
+        describe_log(path)
+
+
+def test_headings_that_stand_twice_or_not_at_all() -> None:
+    text = 'time,oil,oil,,speed,,\n0,1,2,,"3",,\n1,"2,3,4,,,\n2,3,4,5,6,,\n'
+    found = cut(text, file="a.csv")
+    assert found.headings == ("time", "oil", "oil #2", "column 4", "speed")
+    assert len(found.rows) == 3  # a stray quotation mark does not swallow the file
+
+
+def test_times_with_a_zone_and_times_that_are_none() -> None:
+    """The instant is the same by any clock; 1 second after 1970 in two zones."""
+    cells = ["1970-01-01T00:00:01Z", "1970-01-01 02:00:01+02:00", "1969-12-31 18:30:01 -0530", "1970-13-45 10:00", "x"]
+    assert parse_times(cells, "iso", decimal_comma=False) == pytest.approx([1.0, 1.0, 1.0, np.nan, np.nan], nan_ok=True)
+    assert propose_kind([], unit=None, decimal_comma=False) == ("", "the column is empty")
 
 
 def test_channels_are_sane() -> None:

@@ -3,13 +3,13 @@
 import csv
 import io
 import tempfile
-import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
 
 import pytest
+from archives import repacked
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
@@ -66,20 +66,9 @@ def problems_of(folder: Path, content: Workbook | bytes) -> tuple[str, ...]:
     return caught.value.problems
 
 
-def packed(content: Workbook) -> bytes:
+def saved(content: Workbook) -> bytes:
     out = io.BytesIO()
     content.save(out)
-    return out.getvalue()
-
-
-def repacked(data: bytes, change: Mapping[str, Callable[[bytes], bytes]], **more: bytes) -> bytes:
-    """Return the archive with some members rewritten and some added."""
-    out = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
-        for name in old.namelist():
-            new.writestr(name, change.get(name, lambda part: part)(old.read(name)))
-        for name, part in more.items():
-            new.writestr(name, part)
     return out.getvalue()
 
 
@@ -255,10 +244,7 @@ SLIPS: list[tuple[Edit, str]] = [
         "trip.xlsx: the sheet 'legs' is missing; add it with its headings in the first row",
     ),
     (lambda b: setattr(b["legs"], "title", "leg"), "trip.xlsx: unknown sheet 'leg'; did you mean 'legs'?"),
-    (
-        lambda b: b.create_sheet("Zoo").append(["x"]),
-        "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather",
-    ),
+    (lambda b: b.create_sheet("Zoo").append(["x"]), "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather"),
     (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row holds the headings from, to"),
     (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows below them"),
 ]
@@ -300,7 +286,7 @@ def test_csv_files_and_sheets_at_once_are_refused(tmp_path: Path) -> None:
 
 
 def test_formulas_with_stored_values_are_read(tmp_path: Path) -> None:
-    data = packed(book(put("places", "E4", "=6000+680")))
+    data = saved(book(put("places", "E4", "=6000+680")))
     stored = repacked(
         data, {SHEET: lambda part: part.replace(b"<v></v>", b"<v>6680</v>").replace(b"<v />", b"<v>6680</v>")}
     )
@@ -342,7 +328,7 @@ def all_merged(part: bytes) -> bytes:
     return part.replace(b"</sheetData>", b'</sheetData><mergeCells><mergeCell ref="A1:XFD1048576"/></mergeCells>')
 
 
-DATA = packed(book())
+DATA = saved(book())
 LAUGHS = b'<!DOCTYPE w [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
 REFUSED: list[tuple[bytes, str]] = [
     (b"", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
