@@ -27,26 +27,3 @@ def printable(text: str) -> str:
     'pass\ufffd[2J & \ufffdkcab'
     """
     return _UNPRINTABLE.sub("\ufffd", text)
-
-
-def one_line(text: str, most: int = 200) -> str:
-    r"""Shorten another program's words to what a terminal shows and does not obey.
-
-    Parameters
-    ----------
-    text : str
-        What came. [-]
-    most : int
-        Most characters. [-]
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
-    >>> one_line("Try\x1b[2J again\nlater")
-    'Try [2J again later'
-    """
-    return "".join(char if char.isprintable() else " " for char in text[:most])

@@ -1,12 +1,56 @@
-"""Settings and the browser for all tests."""
+"""Settings, the command line in this process, copies of shipped trips, and the browser, for all tests."""
+
+import io
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from browsing import ARGS, CHROMIUM, DESKTOP
 from hypothesis import settings
 
+from planner.cli import main
+
+DATA = Path(__file__).parents[1] / "data"
+
 # A busy machine must not fail a property; timings are the benches' business.
 settings.register_profile("steady", deadline=None)
 settings.load_profile("steady")
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What one command said."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture(scope="session")
+def copy_example() -> Callable[[str, Path], Path]:
+    """`copy_example("minimal", folder)`; a trip without a car of its own gets the estate."""
+
+    def copy(name: str, folder: Path) -> Path:
+        shutil.copytree(DATA / "examples" / name, folder, ignore=shutil.ignore_patterns("out"))
+        if not (folder / "vehicle.toml").exists():
+            (folder / "vehicle.toml").write_text('base = "estate-1990s-six"\n', encoding="utf-8")
+        return folder
+
+    return copy
+
+
+@pytest.fixture(scope="session")
+def run() -> Callable[..., Ran]:
+    """`run("plan", folder)`: exit code, stdout, stderr."""
+
+    def call(*argv: object) -> Ran:
+        out, err = io.StringIO(), io.StringIO()
+        code = main([str(word) for word in argv], out, err)
+        return Ran(code, out.getvalue(), err.getvalue())
+
+    return call
 
 
 @pytest.fixture(scope="session")

@@ -12,18 +12,22 @@ import pytest
 
 from planner.cli import main
 from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.files import limits
 from planner.files.channels import CHANNELS
 from planner.files.folder import open_folder
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
+from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
-from planner.files.trips import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
 from planner.forecast import forecast
+from planner.route.days import MOST_DAYS
+from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
 from thermal.learnt import FACTORS
+from thermal.tomltext import TOML_BYTES, TOML_DEPTH
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -68,6 +72,16 @@ def test_every_column_is_described_and_no_other(heading, columns):
             assert f"`[{unit}]`" in row, f"{column.name}: {unit}"
         needed = row.split("|")[3].strip()
         assert needed == ("yes" if column.required else "no"), column.name
+
+
+def test_limits_are_told_as_they_are():
+    """Every number of the table is a limit of the code, and every limit stands in it."""
+    drive = {"LEGS_DRIVEN": MOST_DRIVEN, "KM_DRIVEN": int(MOST_DRIVEN_M / 1e3), "DAYS": MOST_DAYS}
+    toml = {"TOML_BYTES": TOML_BYTES, "TOML_DEPTH": TOML_DEPTH}
+    held = {name: value for name, value in vars(limits).items() if name.isupper()} | toml | drive
+    bytes_of = {name for name in held if name.endswith("_BYTES") or name == "LOG_TEXT"}
+    known = {f"{held[name] // 1_000_000} MB" if name in bytes_of else f"{held[name]:,}" for name in held}
+    assert set(re.findall(r"(?<![\w,])\d[\d,]*\d(?: MB)?|\d+ MB", part("## Limits"))) == known
 
 
 def test_the_columns_of_a_profile_are_described():

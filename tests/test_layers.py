@@ -19,12 +19,13 @@ ORDER = {
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
-    "files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
-    "weather.wire weather.web weather.keep files.workbook "
-    "files.tables files.gpxpoints files.gpx files.settings files.checks files.tracks files.routes files.profiles "
+    "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
+    "weather.wire weather.web weather.keep files.workbook files.tables files.sections files.gpxpoints files.gpx "
+    "files.settings files.checks files.tracks files.routes files.profiles "
     "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
     "weather.pastyears weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
-    "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.trips files.folder "
+    "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.logtold "
+    "files.rows files.trips files.folder "
     "files.spreadsheet route route.graph route.days route.road route.timeline forecast answers answers.margins "
     "answers.fuel answers.service answers.trial answers.reroute answers.choices answers.remedies answers.whatif "
     "answers.sensitivity answers.alarms report underway underway.whereabouts underway.request underway.replan "

@@ -10,7 +10,7 @@ import tokenize
 from typing import Any
 
 from thermal.errors import UnitError
-from thermal.tomltext import shown
+from thermal.tomltext import one_line, shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
@@ -22,6 +22,19 @@ _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
 _POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
 _MOST_POWERS = 2
 _ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
+# What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
+_USUAL = {
+    **{
+        "delta K": "5 K",
+        "K": "195 degF",
+        "s": "20 min",
+        "m": "0.3 m",
+        "m/s": "60 mph",
+        "rad/s": "850 rpm",
+        "Pa": "15 psi",
+    },
+    **{"kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
+}
 
 
 @functools.cache
@@ -54,11 +67,6 @@ def _require_scale(unit: str, to: str) -> None:
     if not math.isclose(two - one, one - zero, rel_tol=1e-6):
         message = "its steps are not equal"
         raise ValueError(message)
-
-
-def _line(exc: Exception) -> str:
-    """A library's reason in one printable line."""
-    return "".join(char if char.isprintable() else " " for char in str(exc))[:200]
 
 
 def _parse(text: str, example: str) -> tuple[float, str]:
@@ -105,11 +113,32 @@ def convert(value: float, unit: str, to: str) -> float:
     try:
         return _converted(value, unit, to)
     except _refusals() as exc:
-        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {_line(exc)}"
+        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {one_line(str(exc))}"
         raise UnitError(message) from exc
 
 
-def to_si(text: str, unit: str) -> float:
+def usual(unit: str) -> str:
+    """An example of a quantity, as people write it.
+
+    Parameters
+    ----------
+    unit : str
+        An SI unit, or `delta K` for a difference. [-]
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Examples
+    --------
+    >>> usual("Pa"), usual("W/K")
+    ('15 psi', '90 W/K')
+    """
+    return _USUAL.get(unit, f"90 {unit}")
+
+
+def to_si(text: str, unit: str, *, example: str = "") -> float:
     """Read '21 kJ/K' or '-5 degC' as a float in `unit`; a bare number is refused.
 
     Parameters
@@ -118,6 +147,8 @@ def to_si(text: str, unit: str) -> float:
         Number, then unit. [-]
     unit : str
         The unit wanted. [-]
+    example : str, optional
+        What to propose in its stead; by default something usual in that unit. [-]
 
     Returns
     -------
@@ -136,8 +167,13 @@ def to_si(text: str, unit: str) -> float:
     >>> round(to_si("212 degF", "K"), 2)
     373.15
     """
-    value, name = _parse(text, f"90 {unit}")
-    return convert(value, name, unit)
+    proposed = example or usual(unit)
+    value, name = _parse(text, proposed)
+    try:
+        return convert(value, name, unit)
+    except UnitError as exc:
+        message = f"{exc}; write e.g. '{proposed}'"
+        raise UnitError(message) from exc
 
 
 def to_delta_k(text: str) -> float:
@@ -163,7 +199,7 @@ def to_delta_k(text: str) -> float:
     >>> to_delta_k("9 degF")
     5.0
     """
-    value, name = _parse(text, "5 K")
+    value, name = _parse(text, usual("delta K"))
     scale = {"degC": 1.0, "K": 1.0, "kelvin": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0, "delta_degF": 5.0 / 9.0}.get(
         name
     )

@@ -7,8 +7,8 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean
 from thermal.learnt import NOTHING, Learnt, read_learnt
-from thermal.tomltext import read_toml, shown
-from thermal.units import to_delta_k, to_si
+from thermal.tomltext import TOML_BYTES, TextError, read_toml, shown, text_of, whole
+from thermal.units import to_delta_k, to_si, usual
 from thermal.vehicle import Vehicle
 
 _SUFFIX = {
@@ -32,7 +32,6 @@ _SUFFIX = {
     "K/W": "_k_per_w",
     "dimensionless": "",
 }
-_MOST_BYTES = 1_000_000
 _LONGEST_NAME = 200
 
 
@@ -159,27 +158,15 @@ def own_tables(path: Path) -> dict[str, Any]:
         If it cannot be read.
     """
     try:
-        size = path.stat().st_size
-        text = path.read_text(encoding="utf-8-sig") if size <= _MOST_BYTES else ""
+        return read_toml(text_of(whole(path, max_bytes=TOML_BYTES)))
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` makes one"
         raise ParameterError(message) from exc
     except OSError as exc:
-        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); allow reading it"
+        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); a vehicle file is a few kB of text"
         raise ParameterError(message) from exc
-    except UnicodeDecodeError as exc:
-        row = exc.object.count(b"\n", 0, exc.start) + 1
-        message = f"{path.name} row {row}: has bytes that are not UTF-8 text; save the file again as UTF-8"
-        raise ParameterError(message) from exc
-    if size > _MOST_BYTES:
-        message = f"{path.name}: larger than 1 MB; a vehicle file is a few kB"
-        raise ParameterError(message)
-    try:
-        return read_toml(text)
-    except ParameterError as exc:
-        message = f"{path.name}: not valid TOML: {exc}; write key = value, texts in quotation marks"
-        if "\0" in text:
-            message = f"{path.name}: is not UTF-8 text; save the file again as UTF-8"
+    except TextError as exc:
+        message = f"{path.name}{f' row {exc.row}' if exc.row else ''}: {exc}"
         raise ParameterError(message) from exc
 
 
@@ -260,7 +247,7 @@ def _number(value: Any, meta: Any) -> float:
     if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
         number = float(value)
     elif not isinstance(value, str):
-        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "12 {unit}"'
+        message = f'read {shown(value)}; write the number with its unit in quotes, e.g. "{usual(unit)}"'
         raise ParameterError(message)
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)

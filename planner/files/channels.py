@@ -17,134 +17,78 @@ class Channel:
     units: tuple[str, ...]
     low: float
     high: float
-    words: str
-    never: str = r"$^"
-    node: int | None = None
+    words: re.Pattern[str]
+    never: re.Pattern[str]
+    node: int | None
 
 
-_TEMPS = ("degC", "degF", "K")
-_SPEEDS = ("km/h", "mph", "m/s", "knot")
-_PRESSURES = ("kPa", "psi", "bar", "hPa", "Pa")
-_INTAKE = r"intake|inlet|manifold|charge|exhaust|\biat\b|\begt\b|ansaug|cabin|inside|battery|cyl"
+# Unit in SI; what bounds a reading that is kept, in SI; body of the thermal model.
+_READS: dict[str, tuple[str, float, float, int | None]] = {
+    "coolant": ("K", 220.0, 430.0, 1),
+    "engine_oil": ("K", 220.0, 470.0, 2),
+    "transmission": ("K", 220.0, 470.0, 3),
+    "differential": ("K", 220.0, 470.0, 4),
+    "ambient": ("K", 210.0, 335.0, None),
+    "speed": ("m/s", 0.0, 120.0, None),
+    "rpm": ("rad/s", 0.0, 1600.0, None),
+    "load": ("", 0.0, 1.5, None),
+    "oil_pressure": ("Pa", -2e4, 1.5e6, None),
+    "cooler_drop": ("Pa", -1e5, 1.5e6, None),
+    "elevation": ("m", -450.0, 6000.0, None),
+    "latitude": ("deg", -90.0, 90.0, None),
+    "longitude": ("deg", -180.0, 180.0, None),
+}
+_UNITS = {
+    "K": ("degC", "degF", "K"),
+    "m/s": ("km/h", "mph", "m/s", "knot"),
+    "rad/s": ("rpm", "rad/s"),
+    "": ("percent",),
+    "Pa": ("kPa", "psi", "bar", "hPa", "Pa"),
+    "m": ("m", "ft"),
+    "deg": ("deg",),
+}
+_WORDS = {
+    "coolant": r"coolant|\bect\b|\bclt\b|water ?temp|k(ü|ue|u)hl(mittel|wasser)",
+    "engine_oil": r"(engine|motor|sump)? ?oil|\beot\b|(ö|oe)l ?temp",
+    "transmission": r"trans(mission)?\b|gearbox|\batf\b|\btft\b|getriebe",
+    "differential": r"\bdiff(erential)?\b|(rear|front)? ?axle|final drive|hinterachs",
+    "ambient": r"ambient|outside|outdoor|\boat\b|\baat\b|exterior|(aussen|außen)|air ?temp",
+    "speed": r"speed|velocity|\bvss\b|geschwindigkeit",
+    "rpm": r"\brpm\b|engine ?speed|drehzahl|\brevs\b",
+    "load": r"engine ?load|calc\w* load|throttle|\btps\b|\bload\b",
+    "oil_pressure": r"oil ?(p\b|press)|(ö|oe)ldruck",
+    "cooler_drop": r"cooler ?(d|delta|press|drop)|(delta|drop) ?p?\w* .*cooler",
+    "elevation": r"elevation|altitude|\balt\b|\belev\b|height",
+    "latitude": r"lat(itude)?\b",
+    "longitude": r"lon(g|gitude)?\b|\blng\b",
+}
+_NEVER = {
+    "coolant": r"press|level|flow|fan|pump",
+    "engine_oil": r"press|level|trans|gear|diff|axle|life|cooler|druck|getriebe",
+    "transmission": r"press|level|\bgear\b|ratio|slip|speed|torque|status",
+    "differential": r"press|level|lock|speed|ratio|wheel",
+    "ambient": r"intake|inlet|manifold|charge|exhaust|\biat\b|\begt\b|ansaug|cabin|inside|battery|cyl|press|humid",
+    "speed": r"engine|motor|\bfan|\bwind\b|rpm|crank|shaft|turbine|wheel|pump|limit|\bset\b",
+    "rpm": r"turbo|fan|shaft|wheel|turbine|pump",
+    "load": r"pedal|accelerator|mass|trailer",
+    "oil_pressure": r"temp|cooler|drop|delta|diff",
+    "cooler_drop": r"temp",
+    "elevation": r"ride|suspension",
+    "latitude": r"accel",
+    "longitude": r"accel|term",
+}
 CHANNELS = {
-    item.name: item
-    for item in (
-        Channel(
-            name="coolant",
-            unit="K",
-            units=_TEMPS,
-            low=220.0,
-            high=430.0,
-            words=r"coolant|\bect\b|\bclt\b|water ?temp|k(ü|ue|u)hl(mittel|wasser)",
-            never=r"press|level|flow|fan|pump",
-            node=1,
-        ),
-        Channel(
-            name="engine_oil",
-            unit="K",
-            units=_TEMPS,
-            low=220.0,
-            high=470.0,
-            words=r"(engine|motor|sump)? ?oil|\beot\b|(ö|oe)l ?temp",
-            never=r"press|level|trans|gear|diff|axle|life|cooler|druck|getriebe",
-            node=2,
-        ),
-        Channel(
-            name="transmission",
-            unit="K",
-            units=_TEMPS,
-            low=220.0,
-            high=470.0,
-            words=r"trans(mission)?\b|gearbox|\batf\b|\btft\b|getriebe",
-            never=r"press|level|\bgear\b|ratio|slip|speed|torque|status",
-            node=3,
-        ),
-        Channel(
-            name="differential",
-            unit="K",
-            units=_TEMPS,
-            low=220.0,
-            high=470.0,
-            words=r"\bdiff(erential)?\b|(rear|front)? ?axle|final drive|hinterachs",
-            never=r"press|level|lock|speed|ratio|wheel",
-            node=4,
-        ),
-        Channel(
-            name="ambient",
-            unit="K",
-            units=_TEMPS,
-            low=210.0,
-            high=335.0,
-            words=r"ambient|outside|outdoor|\boat\b|\baat\b|exterior|(aussen|außen)|air ?temp",
-            never=_INTAKE + r"|press|humid",
-        ),
-        Channel(
-            name="speed",
-            unit="m/s",
-            units=_SPEEDS,
-            low=0.0,
-            high=120.0,
-            words=r"speed|velocity|\bvss\b|geschwindigkeit",
-            never=r"engine|motor|\bfan|\bwind\b|rpm|crank|shaft|turbine|wheel|pump|limit|\bset\b",
-        ),
-        Channel(
-            name="rpm",
-            unit="rad/s",
-            units=("rpm", "rad/s"),
-            low=0.0,
-            high=1600.0,
-            words=r"\brpm\b|engine ?speed|drehzahl|\brevs\b",
-            never=r"turbo|fan|shaft|wheel|turbine|pump",
-        ),
-        Channel(
-            name="load",
-            unit="",
-            units=("percent",),
-            low=0.0,
-            high=1.5,
-            words=r"engine ?load|calc\w* load|throttle|\btps\b|\bload\b",
-            never=r"pedal|accelerator|mass|trailer",
-        ),
-        Channel(
-            name="oil_pressure",
-            unit="Pa",
-            units=_PRESSURES,
-            low=-2e4,
-            high=1.5e6,
-            words=r"oil ?(p\b|press)|(ö|oe)ldruck",
-            never=r"temp|cooler|drop|delta|diff",
-        ),
-        Channel(
-            name="cooler_drop",
-            unit="Pa",
-            units=_PRESSURES,
-            low=-1e5,
-            high=1.5e6,
-            words=r"cooler ?(d|delta|press|drop)|(delta|drop) ?p?\w* .*cooler",
-            never=r"temp",
-        ),
-        Channel(
-            name="elevation",
-            unit="m",
-            units=("m", "ft"),
-            low=-450.0,
-            high=6000.0,
-            words=r"elevation|altitude|\balt\b|\belev\b|height",
-            never=r"ride|suspension",
-        ),
-        Channel(
-            name="latitude", unit="deg", units=("deg",), low=-90.0, high=90.0, words=r"lat(itude)?\b", never=r"accel"
-        ),
-        Channel(
-            name="longitude",
-            unit="deg",
-            units=("deg",),
-            low=-180.0,
-            high=180.0,
-            words=r"lon(g|gitude)?\b|\blng\b",
-            never=r"accel|term",
-        ),
+    name: Channel(
+        name=name,
+        unit=unit,
+        units=_UNITS[unit],
+        low=low,
+        high=high,
+        words=re.compile(_WORDS[name]),
+        never=re.compile(_NEVER[name]),
+        node=node,
     )
+    for name, (unit, low, high, node) in _READS.items()
 }
 FLUID_CHANNELS = tuple(name for name, item in CHANNELS.items() if item.node is not None)
 
@@ -275,5 +219,5 @@ def candidates(heading: str) -> tuple[str, ...]:
     return tuple(
         item.name
         for item in CHANNELS.values()
-        if re.search(item.words, words) is not None and re.search(item.never, words) is None
+        if item.words.search(words) is not None and item.never.search(words) is None
     )

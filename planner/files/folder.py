@@ -13,9 +13,8 @@ from planner.model import Trip
 from planner.paths import data_folder
 from planner.wholefile import is_part, new_folder_at
 from thermal.errors import ThermalError
+from thermal.tomltext import TOML_BYTES
 from thermal.vehicle_file import VehicleFile, read_vehicle
-
-_VEHICLE_BYTES = 1_000_000
 
 
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
@@ -49,7 +48,7 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
-            fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=_VEHICLE_BYTES)
+            fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
             if fault is None:
                 car = read_vehicle(folder / "vehicle.toml", data_folder() / "vehicles")
             else:

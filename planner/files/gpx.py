@@ -4,21 +4,18 @@ A track of 200,000 points costs about a second. Times and speeds in the file are
 """
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.errors import TripError
 from planner.files.gpxpoints import Points, decoded, read_points
-from planner.files.reading import Problems, file_fault, whole
+from planner.files.reading import Problems
 from planner.geo import smooth_elevation
 from planner.model import Profile
 
 Floats = NDArray[np.float64]
 Spans = tuple[tuple[float, float], ...]
 
-MAX_GPX_BYTES = 50_000_000
 MAX_LENGTH_M = 2e7  # half around the earth, as for a leg
 STEEPEST = 0.15
 """ASSUMED: on a through road, steeper than this over 50 m is a tunnel, a bridge or noise; likely range 0.12 to 0.20."""
@@ -90,59 +87,6 @@ class GpxTrack:
         )
 
 
-def read_gpx(path: Path) -> GpxTrack:
-    """Read the track of a GPX file.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-
-    Returns
-    -------
-    GpxTrack
-        As recorded, not yet scaled to a leg.
-
-    Raises
-    ------
-    TripError
-        If anything is wrong with it.
-    """
-    problems = Problems()
-    fault = file_fault(path, root=path.resolve().parent, max_bytes=MAX_GPX_BYTES)
-    if fault is not None:
-        problems.add(path.name, fault)
-    track = None if fault is not None else load_gpx(path, file=path.name, problems=problems)
-    if track is None:
-        raise TripError(problems.sentences())
-    return track
-
-
-def load_gpx(path: Path, *, file: str, problems: Problems) -> GpxTrack | None:
-    """Read a file that `file_fault` has let pass.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-    file : str
-        Its name in messages. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    GpxTrack or None
-        None when a problem was noted.
-    """
-    try:
-        data = whole(path)
-    except OSError as exc:
-        problems.add(file, f"cannot be opened ({exc.strerror})")
-        return None
-    return parse_gpx(data, file=file, problems=problems)
-
-
 def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
     """Read the track of a GPX file's bytes: its tracks joined in order, or where there are none its routes.
 
@@ -183,33 +127,8 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
 # --- geometry ---
 
 
-def steps_m(lat_deg: Floats, lon_deg: Floats) -> Floats:
-    """Distances on the WGS84 ellipsoid between successive points.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : ndarray, shape (n,)
-        Positions, north and east positive. [deg]
-
-    Returns
-    -------
-    ndarray, shape (n - 1,)
-        Distances. [m]
-
-    Notes
-    -----
-    The straight chord between the points, bent to an arc of the mean radius: within 0.001 % of the geodesic up to
-    500 km, and as good at the poles and the date line as elsewhere.
-
-    Examples
-    --------
-    >>> steps_m(np.array([45.0, 46.0]), np.array([7.0, 7.0]))
-    array([111141.6])
-    """
-    return _arc_m(np.linalg.norm(np.diff(_xyz_m(lat_deg, lon_deg), axis=0), axis=1))
-
-
 def _arc_m(chord_m: Floats) -> Floats:
+    """Bend chords to arcs of the mean radius: within 0.001 % of the geodesic up to 500 km, wherever they lie."""
     return 2.0 * _RADIUS_M * np.arcsin(np.minimum(chord_m / (2.0 * _RADIUS_M), 1.0))
 
 

@@ -10,11 +10,11 @@ from array import array
 from collections.abc import Mapping
 from xml.parsers import expat
 
-from planner.files.reading import Problems, shown
+from planner.files import limits
+from planner.files.reading import Problems
+from thermal.tomltext import shown
 
-MAX_POINTS = 400_000
-MAX_DEPTH, MAX_KINDS, MAX_RUN = 60, 2000, 100_000  # nesting; names of elements and attributes; characters without a "<"
-_RUN = re.compile(f"[^<]{{{MAX_RUN}}}")
+_RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
 _MAX_FAULTS = 10
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,400}\?>")
@@ -58,7 +58,7 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
         problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs; delete it or export the file again")
         return None
     if _RUN.search(text) is not None:
-        problems.add(file, f"has a tag or text of more than {MAX_RUN:,} characters; export the file again")
+        problems.add(file, f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again")
         return None
     return _DECLARATION.sub("", text, count=1)
 
@@ -117,10 +117,9 @@ class _Reader:
         if self._depth == 1 and name != "gpx":
             self._fault(f"holds <{name[:30]}>, not <gpx>; export the track as GPX")
             raise _TooMuch
-        if self._depth > MAX_DEPTH or len(self._parser.intern) > MAX_KINDS:
-            self._fault(
-                f"nests more than {MAX_DEPTH} deep, or has more than {MAX_KINDS:,} names of elements; export again"
-            )
+        if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
+            most = f"{limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements"
+            self._fault(f"nests more than {most}; export again")
             raise _TooMuch
         if name in ("trkpt", "rtept"):
             self._begin_point(self.found["trk" if name == "trkpt" else "rte"], attributes)
@@ -133,8 +132,8 @@ class _Reader:
             self._parser.CharacterDataHandler = self._text.append
 
     def _begin_point(self, points: Points, attributes: Mapping[str, str]) -> None:
-        if len(points) >= MAX_POINTS:
-            self._fault(f"has more than {MAX_POINTS:,} points; thin it out or keep only this leg's part")
+        if len(points) >= limits.GPX_POINTS:
+            self._fault(f"has more than {limits.GPX_POINTS:,} points; thin it out or keep only this leg's part")
             raise _TooMuch
         self._point = (points, self._depth)
         points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))

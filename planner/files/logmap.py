@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from planner.errors import PlannerError
-from planner.files import logtime
+from planner.files import limits, logtime
 from planner.files.channels import CHANNELS, NO_DATA, candidates, known_unit, letters_of, unit_of
 from planner.files.logtext import LogText, clean, is_blank
-from planner.files.reading import shown
+from thermal.tomltext import shown
 from thermal.units import convert
 
 _SAMPLE = 4000
@@ -157,8 +157,9 @@ def _by_name(
             out[key] = ([], known_unit(clean(units[i])) if units else unit_of(key))
         if key:
             out[key][0].append(values[i])
-        if len(out) > 500:
-            message = f"{text.file}: more than 500 different names in the column of names; it holds something else"
+        if len(out) > limits.LOG_NAMES:
+            most = f"more than {limits.LOG_NAMES} different names"
+            message = f"{text.file}: {most} in the column of names; it holds something else"
             raise PlannerError(message)
     return out
 

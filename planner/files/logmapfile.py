@@ -9,13 +9,11 @@ from planner.errors import OutputError, TripError
 from planner.files import logtime
 from planner.files.channels import CHANNELS
 from planner.files.logmap import Mapping, Source
-from planner.files.reading import Problems, file_fault, nearest, read_text, shown
+from planner.files.reading import Problems, open_text, toml_of
 from planner.wholefile import write_new
-from thermal.errors import ParameterError
-from thermal.tomltext import read_toml
+from thermal.tomltext import TOML_BYTES, shown
 
 MAP_ENDING = ".map.toml"
-_MAP_BYTES = 200_000
 
 
 def map_path(log: Path) -> Path:
@@ -141,19 +139,10 @@ def read_map(path: Path) -> Mapping:
         Carries every problem, a line left unsure included.
     """
     problems, name = Problems(), path.name
-    fault = file_fault(path, root=path.parent, max_bytes=_MAP_BYTES)
-    if fault is not None:
-        problems.add(name, fault)
-        raise TripError(problems.sentences())
-    text = read_text(path, file=name, problems=problems)
-    try:
-        data = read_toml(text or "")
-    except ParameterError as exc:
-        problems.add(name, f"is not valid TOML: {exc}; write key = value, texts in quotation marks")
-        data = {}
-    if len(problems) == 0:
-        mapping = _mapping(data, name, problems)
-    if len(problems):
+    text = open_text(path.parent, name, max_bytes=TOML_BYTES, problems=problems)
+    data = None if text is None else toml_of(text, file=name, problems=problems)
+    mapping = None if data is None else _mapping(data, name, problems)
+    if mapping is None or len(problems):
         raise TripError(problems.sentences())
     return mapping
 
@@ -162,11 +151,11 @@ def _mapping(data: dict[str, Any], name: str, problems: Problems) -> Mapping:
     """Check every key of a mapping file."""
     for key in data:
         if key not in _TOP_KEYS:
-            problems.add(name, f"unknown; {nearest(key, _TOP_KEYS)}", key=key)
+            problems.add(name, f"unknown; {problems.nearest(key, _TOP_KEYS)}", key=key)
     time = _table(data.get("time"), "time", _TIME_KEYS, name, problems)
     kind = str(time.get("kind", ""))
     if kind not in logtime.KINDS:
-        problems.add(name, f"read {shown(kind)}; {nearest(kind, logtime.KINDS)}", key="time.kind")
+        problems.add(name, f"read {shown(kind)}; {problems.nearest(kind, logtime.KINDS)}", key="time.kind")
     long = _table(data.get("long", {}), "long", ("name", "value", "unit"), name, problems)
     if long and not {"name", "value"} <= set(long):
         problems.add(name, "needs 'name' and 'value'", key="long")
@@ -198,7 +187,7 @@ def _table(value: Any, where: str, keys: tuple[str, ...], name: str, problems: P
         return {}
     for key in value:
         if key not in keys:
-            problems.add(name, f"unknown; {nearest(key, keys)}", key=f"{where}.{key}")
+            problems.add(name, f"unknown; {problems.nearest(key, keys)}", key=f"{where}.{key}")
     if "unsure" in value:
         problems.add(
             name, f"left unsure: {shown(value['unsure'])}; settle it and delete the line", key=f"{where}.unsure"
@@ -211,7 +200,9 @@ def _read_source(key: str, value: Any, name: str, problems: Problems) -> Source 
     table = _table(value, f"channels.{key}", _CHANNEL_KEYS, name, problems)
     unit, none = str(table.get("unit", "")), table.get("no_data", [])
     if unit not in CHANNELS[key].units:
-        problems.add(name, f"read {shown(unit)}; {nearest(unit, CHANNELS[key].units)}", key=f"channels.{key}.unit")
+        problems.add(
+            name, f"read {shown(unit)}; {problems.nearest(unit, CHANNELS[key].units)}", key=f"channels.{key}.unit"
+        )
         return None
     if not isinstance(none, list) or not all(type(v) in (int, float) for v in none):
         problems.add(

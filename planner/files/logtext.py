@@ -12,13 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.errors import PlannerError
-from planner.files.reading import shown
+from planner.files import limits
+from thermal.tomltext import shown, whole
 
-MOST_BYTES, MOST_TEXT, MOST_ROWS, MOST_CELLS = 60_000_000, 100_000_000, 1_000_000, 300
-MOST_IN_ALL, MOST_LINE = 12_000_000, 20_000  # cells of the whole log, characters in a line
 _ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
-_FREE_TEXT, _MOST_PACKING = 2_000_000, 60  # a log packs 5 to 20 times smaller, one of few channels that stand 40 times
 _LONGEST = 500  # of a heading, before what is no part of it is taken out
 _JUNK_ROWS = 200  # the heading stands in the first so many lines
 NUMBER = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
@@ -103,24 +101,18 @@ def read_log_text(path: Path) -> LogText:
 def _bytes(path: Path) -> bytes:
     """Read the file, unpacked, within bounds."""
     try:
-        if not path.is_file():
-            message = f"{path.name}: is missing or not a file; give the path of a log"
-            raise PlannerError(message)
-        size = path.stat().st_size
-        data = path.read_bytes() if size <= MOST_BYTES else b""
+        data = whole(path, max_bytes=limits.LOG_BYTES)
     except (OSError, ValueError) as exc:
-        message = f"{str(path)[-80:]}: cannot be opened ({getattr(exc, 'strerror', None) or exc})"
+        why = f"cannot be opened ({getattr(exc, 'strerror', None) or exc})"
+        message = f"{str(path)[-80:]}: {why}; give the path of a log of at most {limits.LOG_BYTES / 1e6:.0f} MB"
         raise PlannerError(message) from exc
-    if size > MOST_BYTES:
-        message = f"{path.name}: has {size / 1e6:.0f} MB; the most is {MOST_BYTES / 1e6:.0f} MB; split it by day"
-        raise PlannerError(message)
     return _unpack(data, path.name) if data[:2] == b"\x1f\x8b" else data
 
 
 def _unpack(data: bytes, file: str) -> bytes:
     """Undo gzip without letting a small file grow without end."""
     engine = zlib.decompressobj(wbits=31)
-    most = min(MOST_TEXT, max(_FREE_TEXT, _MOST_PACKING * len(data)))
+    most = min(limits.LOG_TEXT, max(limits.FREE_BYTES, limits.LOG_PACKING * len(data)))
     try:
         out = engine.decompress(data, most)
     except (zlib.error, gzip.BadGzipFile) as exc:
@@ -200,19 +192,19 @@ def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
     (('time', 'oil (C)'), True, 3, 3)
     """
     found = list(notes or [])
-    if sum(map(text.count, _ENDS)) > MOST_ROWS:
-        message = f"{file}: has more than {MOST_ROWS:,} lines; split it by day"
+    if sum(map(text.count, _ENDS)) > limits.LOG_ROWS:
+        message = f"{file}: has more than {limits.LOG_ROWS:,} lines; split it by day"
         raise PlannerError(message)
     lines = text.splitlines()
     longest = max(map(len, lines), default=0)
-    if longest > MOST_LINE or sum(map(text.count, ",;\t")) > MOST_IN_ALL:
+    if longest > limits.LOG_LINE or sum(map(text.count, ",;\t")) > limits.LOG_CELLS:
         message = (
-            f"{file}: has more than {MOST_IN_ALL:,} cells, or {MOST_LINE:,} characters in a line ({longest:,}); split "
-            "it by day, or export fewer channels"
+            f"{file}: has more than {limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line "
+            f"({longest:,}); split it by day, or export fewer channels"
         )
         raise PlannerError(message)
     name, at = _heading(lines, file)
-    headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])[:MOST_CELLS]]
+    headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])[: limits.LOG_COLUMNS]]
     while headings and not headings[-1]:
         headings.pop()
     rows, odd = _rows(lines[at + 1 :], DELIMITERS[name], headings)
@@ -267,7 +259,7 @@ def _heading(lines: list[str], file: str) -> tuple[str, int]:
     """Find what separates cells and the heading: the line of words with the most readings under it."""
     best: tuple[float, str, int] | None = None
     for name, delimiter in DELIMITERS.items():
-        head = [_cells(line, delimiter)[: MOST_CELLS + 1] for line in lines[: _JUNK_ROWS + 30]]
+        head = [_cells(line, delimiter)[: limits.LOG_COLUMNS + 1] for line in lines[: _JUNK_ROWS + 30]]
         told = [(len(cells), any(map(is_value, cells))) if any(c.strip() for c in cells) else None for cells in head]
         for at, cells in enumerate(head[:_JUNK_ROWS]):
             score = _score(cells, [line for line in told[at + 1 : at + 26] if line is not None])
@@ -289,7 +281,7 @@ def _score(cells: list[str], below: list[tuple[int, bool]]) -> float:
     """
     named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
     filled = sum(1 for cell in cells if cell.strip())
-    if not 2 <= filled <= MOST_CELLS or named < filled:
+    if not 2 <= filled <= limits.LOG_COLUMNS or named < filled:
         return 0.0
     fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
     close = any(valued for _, valued in below[:2])  # the heading nearest its data
@@ -305,7 +297,7 @@ def _rows(lines: list[str], delimiter: str, headings: list[str]) -> tuple[list[l
             continue
         cells = _cells(line, delimiter)
         first = clean(cells[0]) == headings[0] and [clean(c) for c in cells[: len(headings)]] == headings
-        if first or len(cells) > MOST_CELLS or not any(map(is_value, cells)):
+        if first or len(cells) > limits.LOG_COLUMNS or not any(map(is_value, cells)):
             odd += 1
         else:
             rows.append(cells)

@@ -3,59 +3,26 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 
-from planner.errors import TripError
+from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
-from planner.files.gpx import MAX_GPX_BYTES, GpxTrack, load_gpx, read_gpx
-from planner.files.reading import Problems, file_fault, read_text, shown
+from planner.files.gpx import GpxTrack, parse_gpx
+from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
 from planner.files.tracks import TrackFit
 from planner.model import Place, Profile
+from thermal.tomltext import shown
 
-MAX_CSV_BYTES = 20_000_000
-MAX_PROFILE_ROWS = 100_000
-MAX_ALL_BYTES = 80_000_000  # of all profiles a trip names
-MAX_ALL_POINTS = 2_000_000  # of the profiles of all legs, one that several legs name counted for each
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01
-_MAX_BYTES = {".csv": MAX_CSV_BYTES, ".gpx": MAX_GPX_BYTES}
+_MAX_BYTES = {".csv": limits.TABLE_BYTES, ".gpx": limits.GPX_BYTES}
 
 ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
 PROFILE_COLUMNS = (
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="0.5", low=0.0, high=2e7),
     ELEVATION,
 )
-
-
-def read_profile(path: Path) -> Profile:
-    """Read one elevation profile: a GPX track, or a table with columns `distance` and `elevation` with units.
-
-    Parameters
-    ----------
-    path : Path
-        The CSV or GPX file. [-]
-
-    Returns
-    -------
-    Profile
-        As written, not yet scaled to a leg.
-
-    Raises
-    ------
-    TripError
-        If anything is wrong with it.
-    """
-    if path.suffix.casefold() == ".gpx":
-        return read_gpx(path).profile()
-    problems = Problems()
-    fault = file_fault(path, root=path.resolve().parent, max_bytes=MAX_CSV_BYTES)
-    if fault is not None:
-        problems.add(path.name, fault)
-    read = None if fault is not None else _read_profile(path, path.name, problems)
-    if read is None:
-        raise TripError(problems.sentences())
-    return read.profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,8 +58,10 @@ class Profiles:
         if read is None or distance_m is None:
             return None
         self._points += len(read.distance_m if isinstance(read, GpxTrack) else read.profile.distance_m)
-        if self._points > MAX_ALL_POINTS:
-            row.fault("profile", f"with it the legs' profiles have more than {MAX_ALL_POINTS:,} points; thin them out")
+        if self._points > limits.PROFILE_POINTS:
+            row.fault(
+                "profile", f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; thin them out"
+            )
             return None
         if isinstance(read, GpxTrack):
             return self._fitted_track(row, read, distance_m, ends)
@@ -104,12 +73,14 @@ class Profiles:
             row.fault("profile", f"read {shown(name)}; {fault}")
             return None
         self._bytes += (self._folder / name).stat().st_size
-        if self._bytes > MAX_ALL_BYTES:
-            most = f"{MAX_ALL_BYTES / 1e6:.0f} MB"
+        if self._bytes > limits.PROFILES_BYTES:
+            most = f"{limits.PROFILES_BYTES / 1e6:.0f} MB"
             row.fault("profile", f"with it the profiles have more than {most}; thin them out, or name one file one way")
             return None
         if name.casefold().endswith(".gpx"):
-            return load_gpx(self._folder / name, file=name, problems=self._problems)
+            path = self._folder / name
+            data = read_bytes(path, file=name, max_bytes=limits.GPX_BYTES, problems=self._problems)
+            return None if data is None else parse_gpx(data, file=name, problems=self._problems)
         return _read_profile(self._folder / name, name, self._problems)
 
     def _fitted_track(
@@ -132,12 +103,10 @@ class Profiles:
         return fitted.track.profile()
 
     def _path_fault(self, name: str) -> str | None:
-        path = PureWindowsPath(name)
-        if "\\" in name:
-            return "write the path with /, e.g. profiles/raton.csv"
-        if path.drive or path.root or ".." in path.parts:
-            return "the path must lead to a file inside the trip folder, e.g. profiles/raton.csv"
-        max_bytes = _MAX_BYTES.get(path.suffix.casefold())
+        fault = path_fault(name, example="profiles/raton.csv")
+        if fault is not None:
+            return fault
+        max_bytes = _MAX_BYTES.get(Path(name).suffix.casefold())
         if max_bytes is None:
             return "a profile is a .gpx track, or a .csv file with the columns 'distance [mi]' and 'elevation [ft]'"
         fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)
@@ -156,7 +125,7 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
     text = read_text(path, file=file, problems=problems)
     if text is None:
         return None
-    table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=MAX_PROFILE_ROWS, problems=problems)
+    table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=limits.PROFILE_ROWS, problems=problems)
     if table is None:
         return None
     points = [(row.value("distance"), row.value("elevation")) for row in table.rows]

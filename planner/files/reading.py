@@ -1,22 +1,13 @@
 """Reading files that people typed: what is wrong with them, collected in sentences; files that may be opened at all."""
 
-import codecs
 import difflib
-import os
-import re
-import stat
 from collections.abc import Iterable
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
+from typing import Any
 
 from planner.errors import TripError
-from thermal.tomltext import shown as shown
-
-MAX_SENTENCES, MAX_LENGTH = 40, 1500
-MOST_BYTES = 50_000_000  # of any file of a trip folder; most kinds have a smaller limit of their own
-MOST_PROBLEMS = 400  # no more are looked for
-MOST_COMPARED, _LONGEST_COMPARED = 500, 100  # names compared with a wrong one to find the nearest; comparing is slow
-_UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
+from planner.files import limits
+from thermal.tomltext import TextError, read_toml, shown, text_of, whole
 
 
 def nearest(text: str, options: Iterable[str]) -> str:
@@ -42,7 +33,7 @@ def nearest(text: str, options: Iterable[str]) -> str:
     'allowed: on, off'
     """
     names = list(options)
-    compared = names if len(names) <= MOST_COMPARED and len(text) <= _LONGEST_COMPARED else []
+    compared = names if len(names) <= limits.COMPARED and len(text) <= limits.LONGEST_COMPARED else []
     close = difflib.get_close_matches(text.casefold(), compared, n=1, cutoff=0.6)
     if close:
         return f"did you mean {shown(close[0])}?"
@@ -69,7 +60,7 @@ class Problems:
     @property
     def many(self) -> bool:
         """Whether there are more than will be shown; costly suggestions can then be left out."""
-        return len(self._found) > MAX_SENTENCES
+        return len(self._found) > limits.SENTENCES
 
     def nearest(self, text: str, options: Iterable[str]) -> str:
         """Return what `nearest` says, while there are few enough problems for it to be shown.
@@ -112,14 +103,42 @@ class Problems:
         where = file + (f" row {row}" if row else "")
         where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
         self._found.append((file, row, f"{where}: {text}"))
-        if len(self._found) > MOST_PROBLEMS:
+        if len(self._found) > limits.PROBLEMS:
             raise TripError(self.sentences())
 
     def sentences(self) -> list[str]:
         """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
-        ordered = [_printable(text[:MAX_LENGTH]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
-        rest = len(ordered) - MAX_SENTENCES
-        return ordered[:MAX_SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+        ordered = [_printable(text[: limits.SENTENCE]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
+        rest = len(ordered) - limits.SENTENCES
+        return ordered[: limits.SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+
+
+def path_fault(name: str, *, example: str) -> str | None:
+    """Say why a path in a file cannot be that of another file of the folder, on whatever system it was written.
+
+    Parameters
+    ----------
+    name : str
+        As written. [-]
+    example : str
+        A good one. [-]
+
+    Returns
+    -------
+    str or None
+        Part of a sentence; None when it may be one.
+
+    Examples
+    --------
+    >>> path_fault("../a.csv", example="laps/a.csv")
+    'the path must lead to a file inside the trip folder, e.g. laps/a.csv'
+    """
+    path = PureWindowsPath(name)
+    if "\\" in name:
+        return f"write the path with /, e.g. {example}"
+    if path.drive or path.root or ".." in path.parts:
+        return f"the path must lead to a file inside the trip folder, e.g. {example}"
+    return None
 
 
 def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
@@ -153,36 +172,8 @@ def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
     return None
 
 
-def whole(path: Path) -> bytes:
-    """Read all of a file that `file_fault` has let pass, also when it has been exchanged for something else since.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-
-    Returns
-    -------
-    bytes
-        Its content.
-
-    Raises
-    ------
-    OSError
-        If it cannot be read, is no plain file, or is larger than any file of a trip may be.
-    """
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    with os.fdopen(handle, "rb") as file:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise OSError(None, "not a plain file")
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise OSError(None, f"larger than {MOST_BYTES / 1e6:.0f} MB")
-    return data
-
-
-def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
-    """Read a UTF-8 file that `file_fault` has let pass, or one in UTF-16 that says so, as spreadsheet programs write.
+def read_bytes(path: Path, *, file: str, max_bytes: int, problems: Problems) -> bytes | None:
+    """Read a file that `file_fault` has let pass.
 
     Parameters
     ----------
@@ -190,6 +181,34 @@ def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
         The file. [-]
     file : str
         Its name in messages. [-]
+    max_bytes : int
+        Largest size allowed. [byte]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    bytes or None
+        None when a problem was noted.
+    """
+    try:
+        return whole(path, max_bytes=max_bytes)
+    except OSError as exc:
+        problems.add(file, f"cannot be opened ({exc.strerror})")
+        return None
+
+
+def read_text(path: Path, *, file: str, max_bytes: int = limits.TABLE_BYTES, problems: Problems) -> str | None:
+    """Read a text file that `file_fault` has let pass.
+
+    Parameters
+    ----------
+    path : Path
+        The file. [-]
+    file : str
+        Its name in messages. [-]
+    max_bytes : int
+        Largest size allowed. [byte]
     problems : Problems
         Where faults go. [-]
 
@@ -198,23 +217,63 @@ def read_text(path: Path, *, file: str, problems: Problems) -> str | None:
     str or None
         The text without a byte order mark; None when a problem was noted.
     """
+    data = read_bytes(path, file=file, max_bytes=max_bytes, problems=problems)
     try:
-        data = whole(path)
-    except OSError as exc:
-        problems.add(file, f"cannot be opened ({exc.strerror})")
+        return None if data is None else text_of(data)
+    except TextError as exc:
+        problems.add(file, str(exc), row=exc.row)
         return None
+
+
+def open_text(
+    folder: Path, file: str, *, max_bytes: int = limits.TABLE_BYTES, problems: Problems, missing: str = "is missing"
+) -> str | None:
+    """Read a text file of a folder, whatever lies there under its name.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder it must lie in once links are followed. [-]
+    file : str
+        Its path in there, and its name in messages. [-]
+    max_bytes : int
+        Largest size allowed. [byte]
+    problems : Problems
+        Where faults go. [-]
+    missing : str
+        What to say when there is none. [-]
+
+    Returns
+    -------
+    str or None
+        The text; None when a problem was noted.
+    """
+    fault = file_fault(folder / file, root=folder, max_bytes=max_bytes)
+    if fault is None:
+        return read_text(folder / file, file=file, max_bytes=max_bytes, problems=problems)
+    problems.add(file, missing if fault == "is missing" else fault)
+    return None
+
+
+def toml_of(text: str, *, file: str, problems: Problems) -> dict[str, Any] | None:
+    """Tables of a text in TOML.
+
+    Parameters
+    ----------
+    text : str
+        The file's text. [-]
+    file : str
+        Its name in messages. [-]
+    problems : Problems
+        Where faults go. [-]
+
+    Returns
+    -------
+    dict or None
+        None when a problem was noted.
+    """
     try:
-        text = data.decode("utf-16" if data[:2] in _UTF_16 else "utf-8-sig")
-    except UnicodeDecodeError as exc:
-        row = data.count(b"\n", 0, exc.start) + 1
-        problems.add(file, "has bytes that are not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8", row=row)
+        return read_toml(text)
+    except TextError as exc:
+        problems.add(file, str(exc), row=exc.row)
         return None
-    if 4 * text.count("\0") > len(text):
-        problems.add(file, "is not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8")
-        return None
-    control = CONTROL.search(text)
-    if control is not None:
-        row = text.count("\n", 0, control.start()) + 1
-        problems.add(file, f"has the unprintable character U+{ord(control[0]):04X}; delete it", row=row)
-        return None
-    return text

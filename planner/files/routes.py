@@ -6,8 +6,8 @@ import networkx as nx
 import numpy as np
 
 from planner.files.checks import Draft, great_circle_m
-from planner.files.reading import shown
 from planner.files.settings import FILE, Settings
+from thermal.tomltext import shown
 
 
 def check_route(settings: Settings, draft: Draft, known: Mapping[str, int]) -> None:

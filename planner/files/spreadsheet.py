@@ -12,21 +12,13 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from planner.errors import OutputError, TripError
+from planner.files import limits
 from planner.files.folder import new_folder
-from planner.files.reading import Problems, file_fault, read_text
+from planner.files.reading import Problems, open_text
+from planner.files.rows import IDLE_SHARE, KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.tables import Column, Table, read_table
-from planner.files.trips import (
-    IDLE_SHARE,
-    KINDS,
-    LEG_COLUMNS,
-    LEGS,
-    MAX_LEGS,
-    MAX_PLACES,
-    PLACE_COLUMNS,
-    PLACES,
-    SERVICES,
-)
-from planner.files.workbook import FILE, MAX_XLSX_BYTES
+from planner.files.trips import LEGS, PLACES
+from planner.files.workbook import FILE
 from planner.wholefile import write_new
 
 Cell = str | int | float
@@ -129,8 +121,8 @@ def write_template(path: Path, folder: Path) -> None:
     book = Workbook()
     book.remove(book.worksheets[0])
     for name, file, columns, max_rows in (
-        ("places", PLACES, PLACE_COLUMNS, MAX_PLACES),
-        ("legs", LEGS, LEG_COLUMNS, MAX_LEGS),
+        ("places", PLACES, PLACE_COLUMNS, limits.PLACES),
+        ("legs", LEGS, LEG_COLUMNS, limits.LEGS),
     ):
         _fill(book.create_sheet(name), _heads_and_rows(folder, file, columns, max_rows))
     _fill_notes(book.create_sheet("notes"))
@@ -146,10 +138,7 @@ def write_template(path: Path, folder: Path) -> None:
 def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows: int) -> list[list[Cell]]:
     """Return the headings, all optional ones included, and the rows; numbers as numbers."""
     problems = Problems()
-    fault = file_fault(folder / file, root=folder, max_bytes=MAX_XLSX_BYTES)
-    if fault is not None:
-        problems.add(file, fault)
-    text = None if fault is not None else read_text(folder / file, file=file, problems=problems)
+    text = open_text(folder, file, problems=problems)
     table = None if text is None else read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
     if table is None or len(problems):
         raise TripError(problems.sentences())

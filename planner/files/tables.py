@@ -10,18 +10,19 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from planner.files.reading import Problems, nearest, shown
+from planner.files import limits
+from planner.files.reading import Problems
+from thermal.tomltext import shown
 from thermal.units import convert, same_kind
 
 DELIMITERS = (",", ";", "\t")
-MOST_COLUMNS, MOST_CELL = 200, 2000
-_MOST_SAID = f"the most is {MOST_CELL:,} characters in a cell and {MOST_COLUMNS} cells in a row"
+_MOST_SAID = f"the most is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[A-Za-z°'\"].*", re.ASCII)
-_PLAIN_UNIT = re.compile(r"[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
+_PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -287,11 +288,11 @@ def table_of(
 
 def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
     """Note a row that is too wide, or a cell that is too long."""
-    long = max(map(len, cells)) > MOST_CELL
-    if long or len(cells) > MOST_COLUMNS:
+    long = max(map(len, cells)) > limits.TEXT
+    if long or len(cells) > limits.COLUMNS:
         what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
         problems.add(file, f"has {what}; {_MOST_SAID}", row=row)
-    return long or len(cells) > MOST_COLUMNS
+    return long or len(cells) > limits.COLUMNS
 
 
 def _delimiter(text: str) -> str:
@@ -331,7 +332,7 @@ def _headings(
         column = known.get(name)
         fault = None
         if column is None:
-            fault = f"unknown column; {nearest(name, known)}"
+            fault = f"unknown column; {problems.nearest(name, known)}"
         elif name in seen:
             fault = "this column stands twice; keep one"
         else:

@@ -1,5 +1,6 @@
 """Reading weather.csv: the weather a person expects at a place on a date, from wherever they have it."""
 
+import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -7,11 +8,12 @@ from datetime import date
 from pathlib import Path
 
 from planner.errors import TripError
-from planner.files.reading import Problems, file_fault, read_text, shown
+from planner.files import limits
+from planner.files.reading import Problems, open_text
 from planner.files.tables import Column, Row, read_table
+from thermal.tomltext import shown
 
 FILE = "weather.csv"
-MAX_BYTES, MAX_ROWS = 5_000_000, 50_000
 _EXAMPLE_DATE = "2027-07-06"
 _DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
@@ -80,15 +82,11 @@ def read_weather_file(folder: Path, places: Iterable[str]) -> tuple[DatedWeather
     TripError
         Carries every problem, one sentence each.
     """
-    fault = file_fault(folder / FILE, root=folder, max_bytes=MAX_BYTES)
-    if fault == "is missing":
+    if not os.path.lexists(folder / FILE):
         return ()
     problems = Problems()
-    text = None
-    if fault is not None:
-        problems.add(FILE, fault)
-    else:
-        text = read_text(folder / FILE, file=FILE, problems=problems)
+    missing = "is a link that leads nowhere; put the file there, or delete the link"
+    text = open_text(folder, FILE, problems=problems, missing=missing)
     rows = () if text is None else parse_weather(text, places=places, problems=problems)
     if len(problems):
         raise TripError(problems.sentences())
@@ -119,7 +117,7 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     >>> row.high_k, row.humidity, row.wind_m_per_s
     (304.15, 0.35, None)
     """
-    table = read_table(_spelled_out(text), file=FILE, columns=COLUMNS, max_rows=MAX_ROWS, problems=problems)
+    table = read_table(text, file=FILE, columns=COLUMNS, max_rows=limits.WEATHER_ROWS, problems=problems)
     if table is None:
         return ()
     for name, other in (("high", "low"), ("low", "high"), ("wind", "wind_from"), ("wind_from", "wind")):
@@ -128,16 +126,6 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     known = dict.fromkeys(places)
     taken: dict[tuple[str, date], int] = {}
     return tuple(_rows(table.rows, known, taken))
-
-
-def _spelled_out(text: str) -> str:
-    """Write the heading's per cent sign as a word, which the table reader takes for a unit."""
-    lines = text.splitlines(keepends=True)
-    for index, line in enumerate(lines):
-        if line.strip() and not line.startswith("#"):
-            lines[index] = line.replace("[%]", "[percent]").replace("[ % ]", "[percent]")
-            break
-    return "".join(lines)
 
 
 def _rows(rows: Iterable[Row], known: Mapping[str, None], taken: dict[tuple[str, date], int]) -> Iterator[DatedWeather]:

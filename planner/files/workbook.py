@@ -14,20 +14,14 @@ from pathlib import Path
 from typing import Any
 from xml.parsers import expat
 
-from planner.files.reading import CONTROL, Problems, file_fault, nearest, shown, whole
+from planner.files import limits
+from planner.files.reading import Problems, file_fault
+from thermal.tomltext import CONTROL, control_fault, shown, whole
 
 FILE = "trip.xlsx"
 SKIPPED = ("weather", "notes")
 """Sheets that may be there besides the tables and are not read with them."""
-MAX_XLSX_BYTES = 20_000_000
-MAX_UNPACKED_BYTES = 20_000_000
-MAX_MEMBERS = 1000
-MAX_SHEETS = 12
-
-_FREE_BYTES, _MAX_PACKING = 2_000_000, 40  # beyond so many bytes a part packs less than this, in tables people type
-_MAX_DEPTH = 64
-_MAX_SPANNED = 100_000  # cells under merges and links, which the reader would fill in one by one
-_LAST_COLUMN, _LAST_ROW = 200, 1_048_576
+_LAST_ROW = 1_048_576
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
 _MARKUP = (b"<", b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")
 
@@ -72,12 +66,12 @@ def read_sheets(folder: Path, *, max_rows: Mapping[str, int], problems: Problems
     dict of str to list
         For each sheet that could be read its rows: number and cells; comment and blank rows left out.
     """
-    fault = file_fault(folder / FILE, root=folder, max_bytes=MAX_XLSX_BYTES)
+    fault = file_fault(folder / FILE, root=folder, max_bytes=limits.TABLE_BYTES)
     if fault is not None:
         problems.add(FILE, fault)
         return {}
     try:
-        return _read(whole(folder / FILE), max_rows, problems)
+        return _read(whole(folder / FILE, max_bytes=limits.TABLE_BYTES), max_rows, problems)
     except _Refused as exc:
         problems.add(FILE, str(exc))
     except Exception as exc:  # the reader of sheets raises whatever its lookups give when the content is damaged
@@ -116,13 +110,13 @@ def _examine(data: bytes) -> _Found:
     with archive:
         members = archive.infolist()
         size = sum(member.file_size for member in members)
-        if len(members) > MAX_MEMBERS or size > MAX_UNPACKED_BYTES:
+        if len(members) > limits.PARTS or size > limits.TABLE_BYTES:
             message = (
                 f"unpacks to {size / 1e6:,.1f} MB in {len(members):,} parts; the most is "
-                f"{MAX_UNPACKED_BYTES / 1e6:.0f} MB in {MAX_MEMBERS:,}; keep only the tables in it"
+                f"{limits.TABLE_BYTES / 1e6:.0f} MB in {limits.PARTS:,}; keep only the tables in it"
             )
             raise _Refused(message)
-        if size > max(_FREE_BYTES, _MAX_PACKING * len(data)):
+        if size > max(limits.FREE_BYTES, limits.SHEET_PACKING * len(data)):
             message = (
                 f"unpacks to {size / 1e6:,.1f} MB, {size / len(data):,.0f} times its size; most of such a sheet is "
                 "empty: copy the tables into a new spreadsheet"
@@ -135,7 +129,7 @@ def _examine(data: bytes) -> _Found:
             part = archive.read(member)
             if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
                 _examine_xml(part, member.filename, found)
-    if found.merges and found.spanned > _MAX_SPANNED:
+    if found.merges and found.spanned > limits.SPANNED:
         message = f"has merged or linked cells, {found.spanned:,} in all; unmerge them and clear the links"
         raise _Refused(message)
     return found
@@ -146,7 +140,7 @@ def _area(ref: str) -> int:
 
     left, top, right, bottom = range_boundaries(ref)
     if left is None or top is None or right is None or bottom is None:
-        return _MAX_SPANNED + 1  # whole rows or columns
+        return limits.SPANNED + 1  # whole rows or columns
     return (right - left + 1) * (bottom - top + 1)
 
 
@@ -156,8 +150,8 @@ def _examine_xml(part: bytes, name: str, found: _Found) -> None:
     def start(tag: str, attributes: dict[str, str]) -> None:
         nonlocal depth
         depth += 1
-        if depth > _MAX_DEPTH:
-            message = f"has {shown(name)} nested more than {_MAX_DEPTH} deep; save it again as .xlsx"
+        if depth > limits.XML_DEPTH:
+            message = f"has {shown(name)} nested more than {limits.XML_DEPTH} deep; save it again as .xlsx"
             raise _Refused(message)
         local = tag.rpartition(":")[2]
         found.formulas |= local == "f"
@@ -213,8 +207,8 @@ def _grids(data: bytes, max_rows: Mapping[str, int], problems: Problems, *, data
 
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
     grids: dict[str, _Grid] = {}
-    if len(book.worksheets) > MAX_SHEETS:
-        message = f"has {len(book.worksheets)} sheets; the most is {MAX_SHEETS}; keep only the tables in it"
+    if len(book.worksheets) > limits.SHEETS:
+        message = f"has {len(book.worksheets)} sheets; the most is {limits.SHEETS}; keep only the tables in it"
         raise _Refused(message)
     try:
         for sheet in book.worksheets:
@@ -227,7 +221,7 @@ def _grids(data: bytes, max_rows: Mapping[str, int], problems: Problems, *, data
                 grids[name] = grid
             elif grid.rows:
                 options = (*max_rows, *SKIPPED)
-                advice = "it stands twice; keep one" if known else nearest(name, options)
+                advice = "it stands twice; keep one" if known else problems.nearest(name, options)
                 problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}")
     finally:
         book.close()
@@ -241,7 +235,7 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
     rows: dict[int, list[str]] = {}
     formulas, errors = set(), set()
     sheet.reset_dimensions()
-    cells_of = sheet.iter_rows(max_row=_LAST_ROW, max_col=_LAST_COLUMN)
+    cells_of = sheet.iter_rows(max_row=_LAST_ROW, max_col=limits.COLUMNS)
     blank = None  # the very same row stands for all that are missing, perhaps a million
     for number, cells in enumerate(cells_of, start=1):
         if cells is blank:
@@ -294,8 +288,7 @@ def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problem
         for index, text in enumerate(cells):
             control = CONTROL.search(text)
             if control is not None:
-                fault = f"has the unprintable character U+{ord(control[0]):04X}; delete it"
-                problems.add(file, fault, row=number, column=get_column_letter(index + 1))
+                problems.add(file, control_fault(control), row=number, column=get_column_letter(index + 1))
 
 
 def _at(grid: _Grid, number: int, index: int) -> str:

@@ -32,7 +32,8 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     Example: grademargin log july/logs/day1.csv --describe --write
     """
     from planner.files.logmapfile import map_path, write_map
-    from planner.files.logs import describe_log, describe_read, open_log
+    from planner.files.logs import open_log
+    from planner.files.logtold import describe_log, describe_read
     from planner.learn import show
 
     where = map_path(file) if map_file is None else map_file
@@ -212,18 +213,18 @@ def alarms(
 
 def _kelvins(text: str | None) -> float | None:
     """A temperature from the command line."""
-    return None if text is None else _value(text, "K", "--ambient")
+    return None if text is None else _value(text, "K", "--ambient", "77 degF")
 
 
-def _value(text: str, unit: str, option: str) -> float:
+def _value(text: str, unit: str, what: str, example: str = "") -> float:
     """A number with its unit from the command line."""
     from thermal.errors import ThermalError
     from thermal.units import to_si
 
     try:
-        return to_si(text, unit)
+        return to_si(text, unit, example=example)
     except ThermalError as exc:
-        message = f"{option}: {exc}"
+        message = f"{what}: {exc}"
         raise PlannerError(message) from exc
 
 
@@ -233,7 +234,8 @@ def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
 
     if given is None:
         return None
-    pressure, speed, oil = (_value(t, u, "pressure") for t, u in zip(given, ("Pa", "rad/s", "K"), strict=True))
+    wanted = (("Pa", "pressure"), ("rad/s", "engine speed"), ("K", "oil temperature"))
+    pressure, speed, oil = (_value(text, *kind) for text, kind in zip(given, wanted, strict=True))
     if not (0.0 < pressure < 2e6 and 20.0 < speed < 1500.0 and 260.0 < oil < 430.0):
         example = '"15 psi" "850 rpm" "210 degF"'
         message = f"read {' '.join(given)!r}; write pressure, engine speed and oil temperature, e.g. {example}"

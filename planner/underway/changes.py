@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from planner.answers.margins import FLUID_NAMES, LEVELS, Margin
-from planner.files.reading import file_fault, whole
+from planner.files import limits
+from planner.files.reading import file_fault
 from planner.forecast import leg_name, local_time, span_of
-from planner.plaintext import one_line
 from planner.report import Report
+from thermal.tomltext import one_line, whole
 
 Plan = Mapping[str, Any]
-_MAX_BYTES = 20_000_000
 _MOST_DAYS = 400
 _MOST_MARGIN_K = 2000.0
 _FROM = ", from "  # what a replanned trip's name goes on with
@@ -45,10 +45,10 @@ def last_plan(folder: Path) -> Plan | None:
     """
     path = folder / "plan.json"
     try:
-        fault = file_fault(path, root=folder, max_bytes=_MAX_BYTES)
+        fault = file_fault(path, root=folder, max_bytes=limits.TABLE_BYTES)
         if fault is not None:
             return None if fault == "is missing" else {}
-        found = json.loads(whole(path).decode("utf-8"))
+        found = json.loads(whole(path, max_bytes=limits.TABLE_BYTES).decode("utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

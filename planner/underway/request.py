@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from planner.errors import PlannerError
-from planner.files.reading import nearest, shown
+from planner.files.reading import nearest
 from planner.underway.whereabouts import Along
 from thermal.errors import UnitError
+from thermal.tomltext import shown
 from thermal.units import to_si
 from thermal.vehicle import FLUIDS
 
@@ -86,7 +87,7 @@ def read_request(
 def _read_driven(text: str) -> float:
     """Read '5.5 h'."""
     try:
-        driven_s = to_si(text, "s")
+        driven_s = to_si(text, "s", example="5.5 h")
     except UnitError as exc:
         message = f"--driven: {exc}"
         raise PlannerError(message) from exc
@@ -104,7 +105,7 @@ def _read_along(text: str) -> Along:
         message = f"--along: read {shown(text)}; write FROM>TO:DISTANCE with two places, e.g. 'trinidad>raton:12.5 mi'"
         raise PlannerError(message)
     try:
-        return start.strip(), finish.strip(), to_si(distance, "m")
+        return start.strip(), finish.strip(), to_si(distance, "m", example="12.5 mi")
     except UnitError as exc:
         message = f"--along: {exc}"
         raise PlannerError(message) from exc

@@ -10,11 +10,12 @@ import numpy as np
 from planner import clock, geo
 from planner.display import units_of
 from planner.errors import NoRouteError, PlannerError
-from planner.files.reading import nearest, shown
+from planner.files.reading import nearest
 from planner.model import Leg, Place, Profile, Trip
 from planner.route.days import split_days
 from planner.route.graph import stops_of
 from planner.route.road import positions_along
+from thermal.tomltext import shown
 
 Along = tuple[str, str, float]
 UNDER_WAY = "under-way"

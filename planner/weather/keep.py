@@ -21,9 +21,9 @@ from platformdirs import user_data_dir
 from planner import wholefile
 from planner.errors import OutputError, PlannerError
 from planner.model import Trip
-from planner.plaintext import one_line
 from planner.weather.record import Fetched, Missing, PastYears, Weather, odd, odd_past_years
 from planner.weather.reply import number_of, text_of
+from thermal.tomltext import one_line, whole
 
 Kept = TypeVar("Kept")
 _FORM = 1
@@ -179,14 +179,12 @@ def _load(path: Path, read: Callable[[Mapping[str, Any]], Kept], tell: Callable[
 def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
     """Contents of a kept file, or what is wrong with it; neither when there is none."""
     try:
-        if path.exists() and not path.is_file():
-            return None, "is not a file; move it away, then"
-        if path.stat().st_size > _MAX_BYTES:
-            return None, "is too large to be what was kept; left aside:"
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(whole(path, max_bytes=_MAX_BYTES))
     except (FileNotFoundError, NotADirectoryError):
         return None, ""
-    except (OSError, ValueError, RecursionError) as exc:
+    except OSError as exc:
+        return None, f"cannot be read ({exc.strerror}); move it away, then"
+    except (ValueError, RecursionError) as exc:
         return None, f"cannot be read ({type(exc).__name__}); left aside:"
     if not isinstance(data, dict) or data.get("form") != _FORM:
         return None, "has another form than this version writes; left aside:"

@@ -77,7 +77,7 @@ def read_normals(path: Path, *, root: Path) -> Normals:
     fault = file_fault(path, root=root, max_bytes=MAX_BYTES)
     if fault is not None:
         problems.add(path.name, fault)
-    text = read_text(path, file=path.name, problems=problems) if fault is None else None
+    text = read_text(path, file=path.name, max_bytes=MAX_BYTES, problems=problems) if fault is None else None
     normals = None
     if text is not None:
         table = read_table(_renamed(text), file=path.name, columns=COLUMNS, max_rows=MAX_ROWS, problems=problems)

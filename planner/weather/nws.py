@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from planner.files.reading import shown
 from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
 from planner.weather.reply import (
     Answer,
@@ -25,6 +24,7 @@ from planner.weather.reply import (
     sound,
     text_of,
 )
+from thermal.tomltext import shown
 
 if TYPE_CHECKING:
     from planner.weather.web import Web

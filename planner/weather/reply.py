@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from planner.errors import PlannerError
-from planner.files.reading import shown
 from planner.weather.record import Fetched, odd
+from thermal.tomltext import shown
 
 
 class ServiceError(PlannerError):

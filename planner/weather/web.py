@@ -27,9 +27,9 @@ from requests_cache.serializers import SerializerPipeline
 from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
-from planner.plaintext import one_line
 from planner.weather.reply import Answer, NeverFetched, Refused, Unreachable
 from planner.weather.wire import HOUR_S, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
+from thermal.tomltext import one_line
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0

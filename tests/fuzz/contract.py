@@ -1,11 +1,15 @@
 """What every reader owes to any bytes: a value or the project's own error, soon, in little memory."""
 
+import atexit
 import resource
+import shutil
 import signal
+import tempfile
 import traceback
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import FrameType
 
@@ -13,6 +17,15 @@ ROOT = Path(__file__).parents[2]
 SECONDS = 2.0
 MOST_MB = 300.0  # several arrays of the most points, rows or parts that any reader takes
 Target = tuple[Callable[[bytes], None], list[bytes]]
+
+
+@cache
+def top() -> Path:
+    """Where cases are written; gone when the process ends."""
+    memory = Path("/dev/shm")
+    made = Path(tempfile.mkdtemp(prefix="cases-", dir=memory if memory.is_dir() else None))
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
 
 
 class TooSlow(BaseException):

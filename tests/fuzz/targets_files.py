@@ -1,28 +1,30 @@
 """Every reader of files and texts that a person writes, as a function of bytes, with examples to begin from."""
 
-import atexit
 import gzip
-import io
+import math
 import shutil
-import tempfile
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from contract import ROOT, Target
+import numpy as np
+from archives import packed
+from contract import ROOT, Target, top
 
 from planner.answers.whatif import changed_car
-from planner.errors import PlannerError
-from planner.files.gpx import read_gpx
+from planner.errors import PlannerError, TripError
+from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source
 from planner.files.logmapfile import map_text, read_map
-from planner.files.logs import describe_log, describe_read, level_m, read_log
-from planner.files.profiles import read_profile
+from planner.files.logs import level_m, read_log
+from planner.files.logtold import describe_log, describe_read
+from planner.files.reading import Problems
 from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
@@ -46,24 +48,16 @@ _LONGEST = 2000  # of a sentence, so that a terminal can show it
 
 
 @cache
-def _top() -> Path:
-    memory = Path("/dev/shm")
-    top = Path(tempfile.mkdtemp(prefix="cases-", dir=memory if memory.is_dir() else None))
-    atexit.register(shutil.rmtree, top, ignore_errors=True)
-    return top
-
-
-@cache
 def _folder(example: str, purpose: str) -> Path:
     """A copy of an example, of which one file is written anew for every case."""
-    folder = _top() / f"{example}-{purpose}"
+    folder = top() / f"{example}-{purpose}"
     shutil.copytree(EXAMPLES / example, folder)
     return folder
 
 
 @cache
 def _empty(purpose: str) -> Path:
-    folder = _top() / purpose
+    folder = top() / purpose
     folder.mkdir()
     return folder
 
@@ -92,7 +86,7 @@ def told(*names: str) -> Iterator[None]:
 
 # --- trip folders ---
 
-_TRIP_FILES = ("trip.toml", "places.csv", "legs.csv", "trip.xlsx", "profiles/", "way.gpx")
+_TRIP_FILES = ("trip.toml", "places.csv", "legs.csv", "trip.xlsx", "profiles/", "way.")
 
 
 def trip_toml(data: bytes) -> None:
@@ -119,27 +113,36 @@ def legs_csv(data: bytes) -> None:
 
 def leg_gpx(data: bytes) -> None:
     """A track of the leg of the smallest example."""
-    folder = _folder("minimal", "gpx")
-    legs = folder / "legs.csv"
-    if "way.gpx" not in legs.read_text():
-        legs.write_text("from,to,distance [mi],speed [mph],profile\nneedles,kingman,61,62,way.gpx\n")
-    (folder / "way.gpx").write_bytes(data)
+    _profile("way.gpx", data)
+
+
+def profile_csv(data: bytes) -> None:
+    """A table of its heights."""
+    _profile("way.csv", data)
+
+
+def _profile(name: str, data: bytes) -> None:
+    folder = _folder("minimal", name)
+    (folder / "legs.csv").write_text(f"from,to,distance [mi],speed [mph],profile\nneedles,kingman,61,62,{name}\n")
+    (folder / name).write_bytes(data)
     with told(*_TRIP_FILES):
         read_trip(folder)
 
 
 def gpx(data: bytes) -> None:
-    path = _empty("gpx") / "a.gpx"
-    path.write_bytes(data)
-    with told("a.gpx"):
-        read_gpx(path)
-
-
-def profile_csv(data: bytes) -> None:
-    path = _empty("profile") / "a.csv"
-    path.write_bytes(data)
-    with told("a.csv"):
-        read_profile(path)
+    """A track: sound, or with a sentence."""
+    problems = Problems()
+    track = parse_gpx(data, file="a.gpx", problems=problems)
+    assert (track is None) == (len(problems) > 0)
+    if track is None:
+        with told("a.gpx"):
+            raise TripError(problems.sentences())
+        return
+    rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
+    assert len({len(row) for row in rows}) == 1
+    assert all(math.isfinite(value) for row in rows for value in row)
+    assert track.distance_m[0] == 0.0
+    assert all(a < b for a, b in pairwise(track.distance_m))
 
 
 def weather_csv(data: bytes) -> None:
@@ -188,7 +191,7 @@ def workbook_parts(data: bytes) -> None:
             name = line[3:].decode("utf-8", "replace")[:200] or "x"
             continue
         parts.setdefault(name, []).append(line)
-    workbook_bytes(packed({name: b"\n".join(lines) for name, lines in parts.items()}))
+    workbook_bytes(packed({name: b"\n".join(lines) for name, lines in parts.items()}, zipfile.ZIP_STORED))
 
 
 def workbook_cells(data: bytes) -> None:
@@ -198,7 +201,7 @@ def workbook_cells(data: bytes) -> None:
     for number, text in enumerate(sheets, start=1):
         rows = "".join(f"<row>{''.join(map(_cell, line.split(chr(9))))}</row>" for line in text.split("\n"))
         parts[f"xl/worksheets/sheet{number}.xml"] = _SHEET.format(rows).encode("utf-8", "replace")
-    workbook_bytes(packed(parts))
+    workbook_bytes(packed(parts, zipfile.ZIP_STORED))
 
 
 def _cell(text: str) -> str:
@@ -212,14 +215,6 @@ def _cell(text: str) -> str:
     if bar and kind == "f":
         return f"<c><f>{inner}</f></c>"
     return f'<c t="inlineStr"><is><t>{inner}</t></is></c>' if inner else "<c/>"
-
-
-def packed(parts: dict[str, bytes], method: int = zipfile.ZIP_STORED) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", method) as archive:
-        for name, part in parts.items():
-            archive.writestr(zipfile.ZipInfo(name), part, method)
-    return out.getvalue()
 
 
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -291,6 +286,7 @@ def log(data: bytes) -> None:
 def _read_log(path: Path, mapping: Mapping) -> None:
     found = read_log(path, mapping)
     describe_read(found)
+    assert all(np.isfinite(one.value).all() and (np.diff(one.time_s) > 0.0).all() for one in found.channels.values())
     assert found.distance_m >= 0.0 or "speed" not in mapping.channels or len(found.channels["speed"].value) < 2
 
 
@@ -501,7 +497,7 @@ TARGETS: dict[str, Target] = {
     ),
     "trip.xlsx bytes": (
         workbook_bytes,
-        [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"}, zipfile.ZIP_DEFLATED)],
+        [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"})],
     ),
     "trip.xlsx parts": (workbook_parts, [_PART_SEED]),
     "trip.xlsx cells": (workbook_cells, [_CELL_SEED]),

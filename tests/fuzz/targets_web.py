@@ -10,7 +10,6 @@ import shutil
 import socket
 import socketserver
 import sqlite3
-import tempfile
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
@@ -23,13 +22,13 @@ from typing import Any
 
 import numba
 import numpy as np
+from contract import ROOT, Target, top
 from numba.core.caching import IndexDataCacheFile
 
 from planner.errors import PlannerError, TripError
 from planner.files.folder import open_folder
 from planner.forecast import forecast
 from planner.model import Trip
-from planner.plaintext import one_line
 from planner.report import Report, make_report
 from planner.route.graph import choose_route
 from planner.underway.changes import changes, last_plan
@@ -47,23 +46,14 @@ from planner.weather.web import Web
 from planner.weather.wire import read_json
 from thermal.compiled import check_cache
 from thermal.errors import ThermalError
+from thermal.tomltext import one_line
 from thermal.vehicle_file import read_vehicle
 
-ROOT = Path(__file__).parents[2]
-Target = tuple[Callable[[bytes], None], list[bytes]]
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 SPANS = year_spans(DAYS, date(2027, 3, 1))
-
-
-@cache
-def _top() -> Path:
-    memory = Path("/dev/shm")
-    top = Path(tempfile.mkdtemp(prefix="cases-", dir=memory if memory.is_dir() else None))
-    atexit.register(shutil.rmtree, top, ignore_errors=True)
-    return top
 
 
 def _packed(data: Any) -> bytes:
@@ -226,7 +216,7 @@ def raw_answer(data: bytes) -> None:
 @cache
 def _in_memory() -> Path:
     """A place where no cache can be, so that it is kept in memory: a file stands where the folder should."""
-    path = _top() / "no-folder"
+    path = top() / "no-folder"
     path.touch()
     return path
 
@@ -236,7 +226,7 @@ def _in_memory() -> Path:
 
 @cache
 def _sound_cache() -> Path:
-    folder = _top() / "sound-cache"
+    folder = top() / "sound-cache"
     _Raw.body = _http(b'{"elevation": [1755.0]}')
     with _client(folder) as web:
         web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
@@ -264,7 +254,7 @@ _numbers = count()
 
 
 def cache_file(data: bytes) -> None:
-    folder = _top() / f"cache{next(_numbers)}"
+    folder = top() / f"cache{next(_numbers)}"
     folder.mkdir()
     _Raw.body = _http(b'{"elevation": [1755.0]}')
     try:
@@ -275,7 +265,7 @@ def cache_file(data: bytes) -> None:
 
 
 def cache_row(data: bytes) -> None:
-    folder = _top() / "rows"
+    folder = top() / "rows"
     folder.mkdir(exist_ok=True)
     for old in folder.iterdir():
         old.unlink()
@@ -309,7 +299,7 @@ def _report() -> Report:
 
 
 def _kept_as(name: str, data: bytes) -> None:
-    path = kept_folder(_trip(), _top()) / name
+    path = kept_folder(_trip(), top()) / name
     path.parent.mkdir(exist_ok=True)
     path.write_bytes(data)
 
@@ -317,7 +307,7 @@ def _kept_as(name: str, data: bytes) -> None:
 def kept_weather(data: bytes) -> None:
     told: list[str] = []
     _kept_as("weather.json", data)
-    found = load_kept(_trip(), tell=told.append, root=_top())
+    found = load_kept(_trip(), tell=told.append, root=top())
     _holds((found is None) == bool(told) and all("weather.json" in text for text in told), told)
     for one in [one for held in ({} if found is None else found.fetched).values() for one in held]:
         _possible(one)
@@ -330,7 +320,7 @@ def kept_weather(data: bytes) -> None:
 def kept_past_years(data: bytes) -> None:
     told: list[str] = []
     _kept_as("typical.json", data)
-    found = load_past_years(_trip(), tell=told.append, root=_top())
+    found = load_past_years(_trip(), tell=told.append, root=top())
     _holds(not told or not found, told)
     for one in found.values():
         _usual(one)
@@ -338,15 +328,15 @@ def kept_past_years(data: bytes) -> None:
 
 
 def earlier_plan(data: bytes) -> None:
-    (_top() / "plan.json").write_bytes(data)
-    said = changes(last_plan(_top()), _report())
+    (top() / "plan.json").write_bytes(data)
+    said = changes(last_plan(top()), _report())
     _holds(all(line.isprintable() and len(line) < 2000 for line in said) and 0 < len(said) < 900, said[:3])
 
 
 def normals(data: bytes) -> None:
-    (_top() / "normals.csv").write_bytes(data)
+    (top() / "normals.csv").write_bytes(data)
     try:
-        found = read_normals(_top() / "normals.csv", root=_top())
+        found = read_normals(top() / "normals.csv", root=top())
         ((high, low),) = usual_at(found, np.array([[40.0, -105.0, 1600.0]]), day=date(2027, 7, 6))
         _holds(100.0 < low <= high < 450.0, (high, low))
     except TripError as exc:
@@ -354,9 +344,9 @@ def normals(data: bytes) -> None:
 
 
 def fitted(data: bytes) -> None:
-    (_top() / "vehicle.toml").write_bytes(data)
+    (top() / "vehicle.toml").write_bytes(data)
     try:
-        learnt = read_vehicle(_top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
+        learnt = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
         _holds(bool(np.all((learnt.medians >= 0.1) & (learnt.medians <= 5.0))), learnt.medians)
     except ThermalError as exc:
         _plain_words(exc)

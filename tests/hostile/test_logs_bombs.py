@@ -6,8 +6,9 @@ import re
 import pytest
 
 from planner.errors import PlannerError
-from planner.files.logs import describe_log
-from planner.files.logtext import MOST_LINE, clean, cut, read_log_text
+from planner.files import limits
+from planner.files.logtext import clean, cut, read_log_text
+from planner.files.logtold import describe_log
 
 HEAD = "time,oil (C)\n0,20\n1,21\n2,22\n"
 
@@ -41,7 +42,7 @@ def test_a_packed_log_that_grows_without_end_is_refused(tmp_path):
 
 
 def test_the_longest_line_that_may_be_is_read(tmp_path):
-    digits = "1" * (MOST_LINE - 10)
+    digits = "1" * (limits.LOG_LINE - 10)
     log = cut(HEAD + f"{digits},{'x'}\n", file="a.csv")
     assert len(log.rows) == 4
 

@@ -1,18 +1,13 @@
 """A trip folder whose every text would run something, planned and opened in a browser; pictures too."""
 
 import csv
-import io
 import json
-import shutil
 from pathlib import Path
 
 import pytest
 from browsing import needs_browser
 
-from planner.cli import main
-
 ROOT = Path(__file__).parents[2]
-EXAMPLE = ROOT / "data" / "examples" / "minimal"
 NAMES = tuple((ROOT / "tests" / "browser" / "hostile.txt").read_text(encoding="utf-8").splitlines())
 TAGS = tuple(name for name in NAMES if "<" in name and "alert" in name)
 TITLE = TAGS[0] + "\u2028{{7*7}}${7*7}"
@@ -48,9 +43,8 @@ def tables(folder):
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("trip") / "<img src=x onerror=alert(9)>"
-    shutil.copytree(EXAMPLE, folder)
+def planned(tmp_path_factory, copy_example, run):
+    folder = copy_example("minimal", tmp_path_factory.mktemp("trip") / "<img src=x onerror=alert(9)>")
     tables(folder)
     (folder / "trip.toml").write_text(
         f'name = {json.dumps(TITLE)}\nstart = "p0"\nfinish = "p23"\n'
@@ -59,8 +53,8 @@ def planned(tmp_path_factory):
     )
     car = f'base = "estate-1990s-six"\nname = {json.dumps(TAGS[2])}\n'
     (folder / "vehicle.toml").write_text(car, encoding="utf-8")
-    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) in (0, 1)
-    assert main(["whatif", str(folder), "--svg", str(folder / "out" / "a.svg")], io.StringIO(), io.StringIO()) == 0
+    assert run("plan", folder).code in (0, 1)
+    assert run("whatif", folder, "--svg", folder / "out" / "a.svg").code == 0
     return folder
 
 

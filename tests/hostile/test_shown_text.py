@@ -10,7 +10,6 @@ from pathlib import Path
 import icalendar
 import pytest
 
-from planner.cli import main
 from planner.outputs.export import as_text
 from planner.outputs.write import to_json
 from planner.plaintext import printable
@@ -28,10 +27,9 @@ def toml(text):
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory):
+def planned(tmp_path_factory, copy_example, run):
     """The minimal trip with a name that acts wherever one is taken; what `plan` said and wrote."""
-    folder = tmp_path_factory.mktemp("x") / f"t{ACTS.replace('/', '')}"
-    shutil.copytree(MINIMAL, folder)
+    folder = copy_example("minimal", tmp_path_factory.mktemp("x") / f"t{ACTS.replace('/', '')}")
     rows = [
         ["place", "name", "lat", "lon", "elevation [ft]", "note", "services"],
         ["needles", MARKUP, "34.8481", "-114.6141", "495", FORMULA, "lodging"],
@@ -47,16 +45,16 @@ def planned(tmp_path_factory):
     (folder / "trip.toml").write_text(trip + service, encoding="utf-8")
     car = f'base = "estate-1990s-six"\nname = {toml(ACTS + MARKUP)}\n[body]\nmass = {{value = "1700 kg", source = '
     (folder / "vehicle.toml").write_text(car + f"{toml('ASSUMED: ' + ACTS)}}}\n", encoding="utf-8")
-    out, err = io.StringIO(), io.StringIO()
-    assert main(["plan", str(folder)], out, err) in (0, 1), err.getvalue()
-    return folder, out.getvalue(), err.getvalue()
+    ran = run("plan", folder)
+    assert ran.code in (0, 1), ran.err
+    return folder, ran.out, ran.err
 
 
 @pytest.mark.parametrize("command", [["check"], ["check", "--json"], ["forecast"], ["forecast", "--csv"], ["alarms"]])
-def test_nothing_acts_on_the_terminal(planned, command):
-    out, err = io.StringIO(), io.StringIO()
-    assert main([command[0], str(planned[0]), *command[1:]], out, err) in (0, 1), err.getvalue()
-    assert not FORBIDDEN & set(out.getvalue() + err.getvalue())
+def test_nothing_acts_on_the_terminal(planned, run, command):
+    ran = run(command[0], planned[0], *command[1:])
+    assert ran.code in (0, 1), ran.err
+    assert not FORBIDDEN & set(ran.out + ran.err)
 
 
 def test_the_plan_shows_names_letter_by_letter(planned):
@@ -65,15 +63,15 @@ def test_the_plan_shows_names_letter_by_letter(planned):
     assert "[red][link=http://x]a[/link] [/b] :smile:" in out.replace("\n", " ")
 
 
-def test_faults_do_not_act_either(tmp_path):
+def test_faults_do_not_act_either(tmp_path, run):
     (tmp_path / "vehicle.toml").write_text(f'base = "estate-1990s-six"\n[{toml(ACTS + MARKUP)}]\nx = 1\n')
     for file in ("trip.toml", "places.csv", "legs.csv"):
         shutil.copy(MINIMAL / file, tmp_path / file)
     for arguments in (["plan", str(tmp_path)], ["plan", ACTS + MARKUP], ["new", "x", "--example", ACTS], [ACTS]):
-        out, err = io.StringIO(), io.StringIO()
-        assert main(arguments, out, err) == 2
-        assert err.getvalue()
-        assert not FORBIDDEN & set(out.getvalue() + err.getvalue())
+        ran = run(*arguments)
+        assert ran.code == 2
+        assert ran.err
+        assert not FORBIDDEN & set(ran.out + ran.err)
 
 
 def test_a_table_takes_text_as_text():

@@ -1,21 +1,17 @@
 """Fixtures of the planner's tests, quickest first.
 
-`make_trip` builds a trip from a few words of road; `copy_example` copies a shipped trip into a fresh folder; `run`
-calls the command line in this process; `minimal`, `alps` and `big` are reports of shipped examples, made once, without
-remedies.
+`make_trip` builds a trip from a few words of road; `minimal`, `alps` and `big` are reports of shipped examples, made
+once, without remedies. `copy_example` and `run` are those of all tests.
 """
 
-import io
-import shutil
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from planner.cli import main
 from planner.files.folder import open_folder
 from planner.forecast import forecast
 from planner.model import Day, Leg, Place, Trip
@@ -25,15 +21,6 @@ from thermal.vehicle_file import read_vehicle
 
 DATA = Path(__file__).parents[2] / "data"
 HIGH_K, LOW_K = 303.15, 288.15
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What one command said."""
-
-    code: int
-    out: str
-    err: str
 
 
 def place(key: str, **more: Any) -> Place:
@@ -112,34 +99,9 @@ def car(tmp_path_factory: pytest.TempPathFactory) -> Vehicle:
     return read_vehicle(path, DATA / "vehicles").vehicle
 
 
-@pytest.fixture(scope="session")
-def copy_example() -> Callable[[str, Path], Path]:
-    """`copy_example("minimal", folder)`; a trip without a car of its own gets the estate."""
-
-    def copy(name: str, folder: Path) -> Path:
-        shutil.copytree(DATA / "examples" / name, folder, ignore=shutil.ignore_patterns("out"))
-        if not (folder / "vehicle.toml").exists():
-            (folder / "vehicle.toml").write_text('base = "estate-1990s-six"\n', encoding="utf-8")
-        return folder
-
-    return copy
-
-
 @pytest.fixture
 def trip_folder(copy_example: Callable[[str, Path], Path], tmp_path: Path) -> Path:
     return copy_example("minimal", tmp_path / "trip")
-
-
-@pytest.fixture(scope="session")
-def run() -> Callable[..., Ran]:
-    """`run("plan", folder)`: exit code, stdout, stderr."""
-
-    def call(*argv: object) -> Ran:
-        out, err = io.StringIO(), io.StringIO()
-        code = main([str(word) for word in argv], out, err)
-        return Ran(code, out.getvalue(), err.getvalue())
-
-    return call
 
 
 @pytest.fixture(scope="session")

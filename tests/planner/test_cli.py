@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from editing import edit
 
 from planner.cli import cli
 from planner.files.folder import open_folder
@@ -52,12 +53,6 @@ def raton(tmp_path):
 def tree(folder: Path) -> dict[str, bytes | None]:
     """Everything below a folder, for comparing."""
     return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else None for p in sorted(folder.rglob("*"))}
-
-
-def change(folder: Path, file: str, old: str, new: str) -> None:
-    text = (folder / file).read_text(encoding="utf-8")
-    assert old in text, f"{old!r} is not in {file}"
-    (folder / file).write_text(text.replace(old, new), encoding="utf-8")
 
 
 # --- help ---
@@ -293,7 +288,7 @@ SLIPS = {
     "an unknown key": ("trip.toml", "name", "confidance = 0.9\nname", "did you mean 'confidence'?"),
     "a base unknown": ("vehicle.toml", "estate-1990s-six", "estate-1990-six", "did you mean 'estate-1990s-six'?"),
     "no base": ("vehicle.toml", VEHICLE, "", "key 'base' is missing"),
-    "vehicle broken": ("vehicle.toml", '"\n', "\n", "vehicle.toml: not valid TOML"),
+    "vehicle broken": ("vehicle.toml", '"\n', "\n", "cannot be read as TOML"),
     "an unknown section": ("vehicle.toml", "\n", "\n[colling]\n", "unknown section [colling]; did you mean 'cooling'?"),
     "an unknown part": (
         "vehicle.toml",
@@ -306,7 +301,7 @@ SLIPS = {
         "vehicle.toml",
         "\n",
         '\n[body]\nmass = {value = 1900, source = "scale"}\n',
-        'write the number with its unit in quotes, e.g. "12 kg"',
+        'write the number with its unit in quotes, e.g. "1700 kg"',
     ),
     "a part implausible": (
         "vehicle.toml",
@@ -331,7 +326,7 @@ def refused(done, folder: Path) -> list[str]:
 @pytest.mark.parametrize("slip", SLIPS)
 def test_a_slip_is_one_clear_sentence(run, raton, slip):
     file, old, new, said = SLIPS[slip]
-    change(raton, file, old, new)
+    edit(raton, file, old, new)
     before = tree(raton)
     sentences = refused(run("plan", raton), raton)
     # A temperature slip may sit in two cells; nothing else is said twice, and nothing that only follows from the slip.
@@ -385,10 +380,10 @@ def test_an_empty_folder_says_all_that_is_missing(run, tmp_path):
 
 
 def test_slips_of_several_files_come_together(run, raton):
-    change(raton, "places.csv", "7834", "high")
-    change(raton, "legs.csv", "raton,8,", "raton,-8,")
-    change(raton, "trip.toml", "07:30", "7.30")
-    change(raton, "vehicle.toml", "estate", "state")
+    edit(raton, "places.csv", "7834", "high")
+    edit(raton, "legs.csv", "raton,8,", "raton,-8,")
+    edit(raton, "trip.toml", "07:30", "7.30")
+    edit(raton, "vehicle.toml", "estate", "state")
     done = run("plan", raton)
     assert done.code == 2
     said = done.err.splitlines()
@@ -410,7 +405,7 @@ def test_odd_folder_names_are_bad_input(run, tmp_path, name):
 
 def test_a_folder_named_in_another_encoding_and_a_terminal_that_knows_ascii_only(raton, tmp_path):
     # A memory stick from an old machine: the name is Latin-1, not UTF-8, and the trip has no name of its own.
-    change(raton, "trip.toml", 'name = "Raton"\n', "")
+    edit(raton, "trip.toml", 'name = "Raton"\n', "")
     odd = tmp_path / os.fsdecode(b"M\xfcnster")
     try:
         raton.rename(odd)
@@ -441,9 +436,9 @@ def test_a_spreadsheet_s_csv_gives_the_same_forecast(run, raton):
 
 def test_metric_headings_give_the_same_forecast(run, raton):
     plain = json.loads(run("forecast", raton, "--json").out)
-    change(raton, "legs.csv", "distance [mi],speed [mph]", "distance [km],speed [km/h]")
-    change(raton, "legs.csv", "raton-pass,14,55", "raton-pass,22.530816,88.51392")
-    change(raton, "legs.csv", "raton,8,55", "raton,12.874752,88.51392")
+    edit(raton, "legs.csv", "distance [mi],speed [mph]", "distance [km],speed [km/h]")
+    edit(raton, "legs.csv", "raton-pass,14,55", "raton-pass,22.530816,88.51392")
+    edit(raton, "legs.csv", "raton,8,55", "raton,12.874752,88.51392")
     metric = json.loads(run("forecast", raton, "--json").out)
     for one, other in zip(plain["legs"], metric["legs"], strict=True):
         assert other["distance_m"] == pytest.approx(one["distance_m"])

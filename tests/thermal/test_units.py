@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from thermal.errors import UnitError
-from thermal.units import convert, same_kind, to_delta_k, to_si
+from thermal.units import _USUAL, convert, same_kind, to_delta_k, to_si
 
 
 # Exact by definition of the units (NIST SP 811, appendix B), except where a tolerance is shown.
@@ -42,13 +42,15 @@ def test_readings(text: str, unit: str, expect: float) -> None:
 @pytest.mark.parametrize(
     ("text", "unit", "said"),
     [
-        ("20", "K", "'20' needs a number and a unit, e.g. '90 K'"),
+        ("20", "K", "'20' needs a number and a unit, e.g. '195 degF'"),
         ("", "m", "needs a number and a unit"),
         ("degC", "K", "needs a number and a unit"),
         ("1,5 m", "m", "needs a number and a unit"),
         ("5 kg", "m", "5 kg cannot be read in 'm'"),
         ("5 furlog", "m", "cannot be read in 'm'"),
         ("20 C", "K", "cannot be read in 'K'"),
+        ("195 F", "K", "; write e.g. '195 degF'"),
+        ("20", "J/K", "e.g. '90 J/K'"),
         ("nan K", "K", "needs a number and a unit"),
         ("5 kg; import os", "kg", "'5 kg; import os'"),
         ("1 m**99999999", "m", "'1 m**99999999'"),
@@ -58,6 +60,11 @@ def test_refusals(text: str, unit: str, said: str) -> None:
     with pytest.raises(UnitError) as caught:
         to_si(text, unit)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("unit", _USUAL)
+def test_what_is_proposed_can_be_read(unit: str) -> None:
+    assert (to_delta_k(_USUAL[unit]) if unit == "delta K" else to_si(_USUAL[unit], unit)) > 0.0
 
 
 @pytest.mark.parametrize(("text", "expect"), [("5 degC", 5.0), ("9 degF", 5.0), ("5 K", 5.0), ("-1.8 °F", -1.0)])

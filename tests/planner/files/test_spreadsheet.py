@@ -3,13 +3,13 @@
 import csv
 import io
 import tempfile
-import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, time
 from pathlib import Path
 
 import pytest
+from archives import repacked
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
@@ -18,9 +18,10 @@ from openpyxl.styles import Font
 from planner.errors import OutputError, PlannerError, TripError
 from planner.files.folder import examples, new_folder
 from planner.files.reading import Problems
+from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
 from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
-from planner.files.trips import LEG_COLUMNS, PLACE_COLUMNS, read_trip
-from planner.files.workbook import MAX_XLSX_BYTES, SKIPPED, read_sheets
+from planner.files.trips import read_trip
+from planner.files.workbook import SKIPPED, read_sheets
 from planner.model import Trip
 
 PLACES: list[list[object]] = [
@@ -65,20 +66,9 @@ def problems_of(folder: Path, content: Workbook | bytes) -> tuple[str, ...]:
     return caught.value.problems
 
 
-def packed(content: Workbook) -> bytes:
+def saved(content: Workbook) -> bytes:
     out = io.BytesIO()
     content.save(out)
-    return out.getvalue()
-
-
-def repacked(data: bytes, change: Mapping[str, Callable[[bytes], bytes]], **more: bytes) -> bytes:
-    """Return the archive with some members rewritten and some added."""
-    out = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
-        for name in old.namelist():
-            new.writestr(name, change.get(name, lambda part: part)(old.read(name)))
-        for name, part in more.items():
-            new.writestr(name, part)
     return out.getvalue()
 
 
@@ -254,10 +244,7 @@ SLIPS: list[tuple[Edit, str]] = [
         "trip.xlsx: the sheet 'legs' is missing; add it with its headings in the first row",
     ),
     (lambda b: setattr(b["legs"], "title", "leg"), "trip.xlsx: unknown sheet 'leg'; did you mean 'legs'?"),
-    (
-        lambda b: b.create_sheet("Zoo").append(["x"]),
-        "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather",
-    ),
+    (lambda b: b.create_sheet("Zoo").append(["x"]), "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather"),
     (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row holds the headings from, to"),
     (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows below them"),
 ]
@@ -295,20 +282,11 @@ def test_csv_files_and_sheets_at_once_are_refused(tmp_path: Path) -> None:
     assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: stands beside legs.csv, and neither")
 
 
-def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "trip").mkdir()
-    book().save(tmp_path / "real.xlsx")
-    (tmp_path / "trip" / "trip.xlsx").symlink_to(tmp_path / "real.xlsx")
-    (tmp_path / "trip" / "trip.toml").write_text(TOML, encoding="utf-8")
-    with pytest.raises(TripError, match=r"trip.xlsx: lies outside the trip folder"):
-        read_trip(tmp_path / "trip")
-
-
 # --- allowed untidiness ---
 
 
 def test_formulas_with_stored_values_are_read(tmp_path: Path) -> None:
-    data = packed(book(put("places", "E4", "=6000+680")))
+    data = saved(book(put("places", "E4", "=6000+680")))
     stored = repacked(
         data, {SHEET: lambda part: part.replace(b"<v></v>", b"<v>6680</v>").replace(b"<v />", b"<v>6680</v>")}
     )
@@ -346,40 +324,22 @@ def test_rows_are_capped(tmp_path: Path) -> None:
 # --- hostile archives ---
 
 
-def deep(part: bytes) -> bytes:
-    return part.replace(b"<sheets>", b"<a>" * 20_000 + b"</a>" * 20_000 + b"<sheets>")
-
-
 def all_merged(part: bytes) -> bytes:
     return part.replace(b"</sheetData>", b'</sheetData><mergeCells><mergeCell ref="A1:XFD1048576"/></mergeCells>')
 
 
-DATA = packed(book())
+DATA = saved(book())
 LAUGHS = b'<!DOCTYPE w [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
 REFUSED: list[tuple[bytes, str]] = [
     (b"", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
     (b"place,name", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
     (b"\xd0\xcf\x11\xe0" + b"\0" * 600, "trip.xlsx: has a password or is an old .xls under a new name"),
     (DATA[:-200], "trip.xlsx: is not a spreadsheet"),
-    (repacked(DATA, {}, **{"xl/media/a.bin": b"\0" * 21_000_000}), "trip.xlsx: unpacks to 21.0 MB in "),
-    (
-        repacked(DATA, {}, **{f"x{n}": b"" for n in range(1000)}),
-        "the most is 20 MB in 1,000; keep only the tables in it",
-    ),
-    (
-        repacked(DATA, {BOOK: lambda part: LAUGHS + part}),
-        "trip.xlsx: has a document type in 'xl/workbook.xml', which no",
-    ),
-    (
-        repacked(DATA, {SHEET: lambda part: LAUGHS + part}),
-        "trip.xlsx: has a document type in 'xl/worksheets/sheet1.xml'",
-    ),
     (
         repacked(DATA, {SHEET: lambda part: (LAUGHS + part).decode().encode("utf-16")}),
         "trip.xlsx: has a document type in 'xl/worksheets/sheet1.xml'",
     ),
     (repacked(DATA, {SHEET: all_merged}), "trip.xlsx: has merged or linked cells, 17,179,869,184 in all; unmerge them"),
-    (repacked(DATA, {BOOK: deep}), "trip.xlsx: has 'xl/workbook.xml' nested more than 64 deep"),
     (repacked(DATA, {BOOK: lambda part: part[:-9]}), "trip.xlsx: cannot be read as a spreadsheet ("),
     (repacked(DATA, {BOOK: lambda part: b"<a/>"}), "trip.xlsx: "),
     (
@@ -403,92 +363,3 @@ def test_a_row_number_beyond_any_sheet_ends(tmp_path: Path) -> None:
     problems = Problems()
     sheets = read_sheets(tmp_path, max_rows={"places": 99, "legs": 99}, problems=problems)
     assert len(sheets["places"]) == 3
-
-
-def test_the_file_size_is_capped(tmp_path: Path) -> None:
-    folder_with(tmp_path, book())
-    with (tmp_path / "trip.xlsx").open("r+b") as file:
-        file.truncate(MAX_XLSX_BYTES + 1)
-    with pytest.raises(TripError, match=r"trip.xlsx: has 20.0 MB; the most is 20 MB"):
-        read_trip(tmp_path)
-
-
-PIECES = st.sampled_from(
-    (
-        *(
-            b"<",
-            b">",
-            b"</",
-            b"&#0;",
-            b"&x;",
-            b"<!DOCTYPE a>",
-            b"<![CDATA[",
-            b'"',
-            b"\x00",
-            b"\xff",
-            b"nan",
-            b"-1",
-            b"1e999",
-        ),
-        *(
-            b"9" * 400,
-            b' t="s"',
-            b' t="e"',
-            b' t="d"',
-            b' t="b"',
-            b' t="inlineStr"',
-            b"<f>1</f>",
-            b"<v>x</v>",
-            b"<v/>",
-            b"",
-        ),
-        *(
-            b"<mergeCell ref='A1:B2'/>",
-            b"<mergeCell/>",
-            b"A1",
-            b"ZZZZ9",
-            b"rId9",
-            b'r="0"',
-            b'sheetId="1"',
-            b"<row>",
-            b"<c/>",
-        ),
-    )
-)
-
-
-def read_or_trip_error(data: bytes) -> None:
-    problems: tuple[str, ...] = ("none",)
-    with tempfile.TemporaryDirectory() as name:
-        try:
-            read_trip(folder_with(Path(name), data))
-        except TripError as exc:
-            problems = exc.problems
-    assert problems
-    assert all(sentence.isprintable() for sentence in problems)
-
-
-@settings(max_examples=200, deadline=None)
-@given(data=st.data(), member=st.sampled_from(sorted(zipfile.ZipFile(io.BytesIO(DATA)).namelist())))
-def test_mangled_members_raise_only_trip_errors(data: st.DataObject, member: str) -> None:
-    def mangle(part: bytes) -> bytes:
-        for _ in range(data.draw(st.integers(1, 3))):
-            at = data.draw(st.integers(0, len(part)))
-            end = min(len(part), at + data.draw(st.integers(0, 12)))
-            part = part[:at] + data.draw(PIECES | st.binary(max_size=4) | st.just(part[at:end] * 2)) + part[end:]
-        return part
-
-    read_or_trip_error(repacked(DATA, {member: mangle}))
-
-
-@settings(max_examples=100, deadline=None)
-@given(at=st.integers(0, len(DATA)), piece=st.binary(max_size=30), length=st.integers(0, 30))
-def test_mangled_archives_raise_only_trip_errors(at: int, piece: bytes, length: int) -> None:
-    read_or_trip_error(DATA[:at] + piece + DATA[at + length :])
-
-
-@settings(max_examples=50, deadline=None)
-@given(data=st.binary(max_size=300))
-def test_random_bytes_raise_only_trip_errors(data: bytes) -> None:
-    read_or_trip_error(data)
-    read_or_trip_error(b"PK\x03\x04" + data)

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from planner.errors import TripError
-from planner.files.reading import MAX_SENTENCES, Problems, file_fault, read_text
+from planner.files import limits
+from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
 
 PLACE = Column(name="place", example="raton")
@@ -155,7 +156,7 @@ def test_row_cap() -> None:
 
 def test_problems_are_sorted_and_capped() -> None:
     problems = Problems()
-    for row in range(MAX_SENTENCES + 7, 0, -1):
+    for row in range(limits.SENTENCES + 7, 0, -1):
         problems.add("b.csv", "bad", row=row)
     problems.add("a.csv", "worse", column="x")
     sentences = problems.sentences()
@@ -181,9 +182,13 @@ def test_unreadable_bytes(tmp_path: Path, data: bytes, said: str) -> None:
     assert said in problems.sentences()[0]
 
 
-def test_byte_order_mark_is_dropped(tmp_path: Path) -> None:
-    (tmp_path / "t.csv").write_bytes(b"\xef\xbb\xbfplace\n")
-    assert read_text(tmp_path / "t.csv", file="t.csv", problems=Problems()) == "place\n"
+@pytest.mark.parametrize("code", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("head", ["", "sep=;\r\n"], ids=["plain", "sep"])
+def test_a_table_as_a_spreadsheet_saves_it(tmp_path: Path, code: str, head: str) -> None:
+    """Semicolons, decimal commas, empty columns and rows at the end, line ends of another system, any code."""
+    (tmp_path / "t.csv").write_bytes((head + "place;elevation [m];;\r\nÅre;12,5;;\r\n;;;\r\n;;;\r\n\r\n").encode(code))
+    text = read_text(tmp_path / "t.csv", file="t.csv", problems=Problems())
+    assert values(str(text)) == [12.5]
 
 
 def test_files_that_must_not_be_opened(tmp_path: Path) -> None:

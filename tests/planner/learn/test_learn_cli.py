@@ -97,4 +97,9 @@ def test_alarms(call, folder: Path) -> None:
     own = json.loads(call("alarms", folder, "--idle", "15 psi", "850 rpm", "210 degF", "--json"))
     assert "your reading at idle" in own["rests_on"]
     assert "write pressure" in call("alarms", folder, "--idle", "1500 psi", "850 rpm", "210 degF", code=2)
-    assert "needs a number and a unit" in call("alarms", folder, "--idle", "15", "850 rpm", "210 degF", code=2)
+    for wrong, said in (
+        (("15", "850 rpm", "210 degF"), "grademargin: pressure: '15' needs a number and a unit, e.g. '15 psi'"),
+        (("15 psi", "850", "210 degF"), "grademargin: engine speed: '850' needs a number and a unit, e.g. '850 rpm'"),
+        (("15 psi", "850 rpm", "210 F"), "grademargin: oil temperature: 210 F cannot be read in 'K'"),
+    ):
+        assert said in call("alarms", folder, "--idle", *wrong, code=2)

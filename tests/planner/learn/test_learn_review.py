@@ -15,7 +15,8 @@ import pytest
 from planner.errors import OutputError, PlannerError
 from planner.files import logmapfile
 from planner.files.folder import open_folder
-from planner.files.logs import describe_log, open_log
+from planner.files.logs import open_log
+from planner.files.logtold import describe_log
 from planner.learn import fit, matching, review, show, words, written
 from planner.paths import data_folder
 from planner.route.graph import choose_route

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from planner.files.gpx import read_gpx
+from planner.files.gpx import parse_gpx
+from planner.files.reading import Problems
 from planner.model import Profile
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
@@ -74,7 +75,7 @@ def test_a_real_drive_is_followed(make_trip, road):
     path = GPX / "around-visnjan-with-car.gpx"
     if not path.is_file():
         pytest.skip(f"{path} is not here; see data/SOURCES.md beside it")
-    track = read_gpx(path)
+    track = parse_gpx(path.read_bytes(), file=path.name, problems=Problems())
     ends = {
         key: {"lat_deg": track.lat_deg[i], "lon_deg": track.lon_deg[i], "elevation_m": track.elevation_m[i]}
         for key, i in (("a", 0), ("b", -1))

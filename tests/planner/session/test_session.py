@@ -402,7 +402,12 @@ def test_everything_wrong_is_told_at_once(said):
         (TABLE, HEAD + "0,60\n1,90\n2,90\n", "ends at 25 m/s"),
         (TABLE, HEAD + "0,60\n1,90\n1,60\n", "distances must begin at 0 and rise"),
         (TABLE, HEAD + "0,60\n1,0\n2,0\n3,60\n", "the car stands between two points"),
-        ("x = ", "", "cannot be read as TOML"),
+        ("x = \ny = 1", "", "session.toml row 1: cannot be read as TOML"),
+        ('place = "davos"\n' + NUMBERS + "[session]\nlaps = 0\n", "", "a whole number from 1 to 100 is needed, e.g. 6"),
+        ('place = "davos"\n[lap]\nprofile = "lap.txt"\n', "", "name a .csv file inside"),
+        ('place = "davos"\n' + NUMBERS.replace("4 km", "1 mi/h"), "", "wrong unit; write e.g. '4 km'"),
+        ('place = "davos"\n' + NUMBERS + 'wait = "2 h"\n', "", "allowed is 0 min to 60 min, e.g. '0 min'"),
+        ('name = "\\u001b"\nplace = "davos"\n' + NUMBERS, "", "a text without unprintable characters is needed"),
     ],
 )
 def test_what_cannot_be_is_refused(said, text, lap, part):

@@ -308,10 +308,15 @@ def test_a_place_is_found_by_its_name_whatever_the_capitals(driven):
         ({"from_place": "davos", "at": "10 o'clock"}, "--at: read"),
         ({"from_place": "davos", "at": "2027-13-09 10:00"}, "--at: read"),
         ({"along": "a-b", "at": "2027-07-09 10:00"}, "write FROM>TO:DISTANCE"),
-        ({"along": "a>b:12", "at": "2027-07-09 10:00"}, "--along: '12' needs a number and a unit"),
+        ({"along": "a>b:12", "at": "2027-07-09 10:00"}, "--along: '12' needs a number and a unit, e.g. '12.5 mi'"),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant"]}, "needs a fluid and a temperature"),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["oil=90 degC"]}, "there is no such fluid"),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant=90 km"]}, "--now: "),
+        ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant=195"]}, "a unit, e.g. '195 degF'"),
+        (
+            {"from_place": "a", "at": "2027-07-09 10:00", "driven": "5.5"},
+            "--driven: '5.5' needs a number and a unit, e.g. '5.5 h'",
+        ),
     ],
 )
 def test_what_was_typed_wrongly_is_told(given, part):
