@@ -28,6 +28,7 @@ _PAIRS, _BEST_PAIRS = 10, 2
 _SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 _USELESS_K = 0.5
+_LITTLE_K = 0.3  # ASSUMED: a gain that no gauge shows
 _NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
 
@@ -47,10 +48,15 @@ class Remedy:
     changes: tuple[Change, ...]
     trial: Trial | None
 
+    @property
+    def futile(self) -> bool:
+        """True when it does next to nothing for the fluid in question."""
+        return not self.works and self.gain_k < _LITTLE_K
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayRemedies:
-    """A day with a thin margin, and the choices."""
+    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing."""
 
     day: int
     leg: int
@@ -103,7 +109,7 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
     ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
-    choices = sorted([*single, *both, *ways], key=lambda r: (not r.works, _cost(r), r.words))
+    choices = sorted([*single, *both, *ways], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -127,6 +133,12 @@ def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> boo
         return False
     margin = one.trial.margin_k + other.trial.margin_k - base.margin_k
     return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
+
+
+def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
+    """Cheapest first among those that suffice, greatest gain first among those that do not but help."""
+    by = _cost(remedy) if remedy.works or remedy.futile else -remedy.gain_k
+    return not remedy.works, remedy.futile, by, remedy.words
 
 
 def _cost(remedy: Remedy) -> float:
@@ -316,8 +328,8 @@ def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
     return (
-        f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):.0f} {u.temperature} at the start of the leg, of which "
-        f"{u.diff(peak):.0f} are left at its peak after {minutes:.0f} min of driving"
+        f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
+        f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
     )
 
 

@@ -154,18 +154,19 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
     if car.trailer.mass_kg > 0.0:
         solo = replace(car, trailer=replace(car.trailer, mass_kg=0.0, drag_area_m2=0.0))
         yield Variant(words="no trailer", kind="driving", trip=trip, vehicle=solo)
-    yield from (Variant(words=w, kind=k, trip=trip, vehicle=v) for w, k, v in _car_changes(car) if v != car)
+    yield from (Variant(words=w, kind=k, trip=trip, vehicle=v) for w, k, v in _car_changes(car, trip.units) if v != car)
 
 
-def _car_changes(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
+def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]:
     """Settings, fluids and parts of the car."""
     cooling = car.cooling
     cooler_thermostat = _moved(
         cooling, thermostat_open_k=cooling.thermostat_open_k - 6.0, thermostat_full_k=cooling.thermostat_full_k - 6.0
     )
-    yield "thermostat that opens 6 K (11 °F) cooler", "setting", replace(car, cooling=cooler_thermostat)
+    less, more = ("11 °F", "3 psi") if units == "us" else ("6 °C", "0.2 bar")
+    yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
     cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
-    yield "cap of 0.2 bar (3 psi) more", "setting", replace(car, cooling=cap)
+    yield f"cap of {more} more", "setting", replace(car, cooling=cap)
     thin = THIN_GEAR_OIL_MM2_PER_S
     oil = replace(car.differential_oil, viscosity_40c_m2_per_s=thin[0] * 1e-6, viscosity_100c_m2_per_s=thin[1] * 1e-6)
     yield "75W-90 in the differential", "setting", replace(car, differential_oil=oil)

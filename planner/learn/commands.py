@@ -1,5 +1,7 @@
 """The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
 
+import os
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +17,14 @@ if TYPE_CHECKING:
 
 _AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
 _LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
+
+
+def _refuse_folders(logs: Iterable[Path]) -> None:
+    """Ask for the files where a folder of logs was named: which of them belong to the trip is the user's to say."""
+    for folder in logs:
+        if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
+            message = f"{folder}: is a folder; name the log files in it one by one, e.g. {folder / 'day1.csv'}"
+            raise PlannerError(message)
 
 
 @click.command()
@@ -36,6 +46,7 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     from planner.files.logtold import describe_log, describe_read
     from planner.learn import show
 
+    _refuse_folders((file,))
     where = map_path(file) if map_file is None else map_file
     if where.is_file() and not (describe or write):
         found = describe_read(open_log(file, where))
@@ -86,6 +97,7 @@ def fit(
     from planner.outputs.write import try_out, write_files
     from planner.paths import results_folder
 
+    _refuse_folders(logs)
     drawn = results_folder(folder) if plots is None else plots
     trip, car = open_folder(folder)
     day = date.today() if on is None else date(on.year, on.month, on.day)
@@ -145,6 +157,7 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
     from planner.learn import show
     from planner.learn.fit import read_drives
 
+    _refuse_folders(logs)
     trip, car = open_folder(folder)
     timeline, driven = read_drives(trip, car, logs, air_k=_kelvins(ambient))
     found = []

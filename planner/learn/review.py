@@ -163,12 +163,12 @@ def _peak_words(peak: Peak, units: Units) -> str:
     if peak.planned_k is None or peak.weather_k is None:
         return (
             f"{name}: highest reading {read} at minute {peak.minute:.0f}; the model on this drive says "
-            f"{units.temp(peak.driven_k):.0f}, {left:+.0f} is left to explain."
+            f"{units.temp(peak.driven_k):.0f}, {left:+z.0f} is left to explain."
         )
     return (
         f"{name}: highest reading {read} at minute {peak.minute:.0f}; forecast there {units.temp(peak.planned_k):.0f}, "
-        f"weather {units.diff(peak.weather_k - peak.planned_k):+.0f}, "
-        f"speeds and stops {units.diff(peak.driven_k - peak.weather_k):+.0f}, {left:+.0f} is left to explain."
+        f"weather {units.diff(peak.weather_k - peak.planned_k):+z.0f}, "
+        f"speeds and stops {units.diff(peak.driven_k - peak.weather_k):+z.0f}, {left:+z.0f} is left to explain."
     )
 
 
@@ -176,7 +176,7 @@ def _peak_words(peak: Peak, units: Units) -> str:
 
 
 def verdict_words(verdicts: Sequence[Verdict]) -> str:
-    """Say in a sentence what the log was: the day, or the car, with the odds.
+    """Say in a sentence what the log was: nothing unusual, or the car, with the odds.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def verdict_words(verdicts: Sequence[Verdict]) -> str:
     --------
     >>> one = [Verdict(name="usual", words="nothing", probability=0.96, value=0.0, rmse_k=1.0)]
     >>> verdict_words(one)
-    'It is the day, not the car: nothing but what is usual is needed to explain the readings (odds 24 to 1).'
+    'Nothing unusual found: what is left is within what cars, days and gauges usually differ by (odds 24 to 1).'
     """
     first = verdicts[0]
     near = alike(verdicts)
@@ -202,7 +202,7 @@ def verdict_words(verdicts: Sequence[Verdict]) -> str:
         )
     odds = _odds(sum(v.probability for v in near))
     if len(near) == 1 and first.name == USUAL:
-        return f"It is the day, not the car: nothing but what is usual is needed to explain the readings ({odds})."
+        return f"Nothing unusual found: what is left is within what cars, days and gauges usually differ by ({odds})."
     if len(near) == 1:
         return f"It is the car: {first.words}{_size(first)} ({odds} against everything else tried)."
     listed = "; or ".join(f"{v.words}{_size(v)} ({v.probability:.0%})" for v in near)
@@ -228,7 +228,7 @@ def _size(verdict: Verdict) -> str:
     if verdict.name == USUAL or verdict.name.startswith(("stuck", "thermostat_open")):
         return ""
     if verdict.name.startswith(("offset", "thermostat")):
-        return f", by about {verdict.value:+.0f} K"
+        return f", by about {verdict.value:+z.0f} K"
     return f", about × {verdict.value:.2f}"
 
 

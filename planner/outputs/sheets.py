@@ -239,15 +239,18 @@ def _alarms(report: Report, number: int) -> Table:
 
 
 def _helps(report: Report, day: DayRemedies) -> Table:
-    """Choices of one day, those that suffice first, the rest of them named in the note."""
-    shown = day.choices[:_MOST_CHOICES]
+    """Choices of one day, those that suffice first, then those that gain most; the rest is named in the note."""
+    helpful = [remedy for remedy in day.choices if not remedy.futile]
+    shown = helpful[:_MOST_CHOICES]
     rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in shown)
-    rest = [remedy.words for remedy in day.choices[_MOST_CHOICES:] if not remedy.works]
+    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works]
+    futile = [remedy.words for remedy in day.choices if remedy.futile]
     note = (
         f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
         "day. Each was driven through the whole model, the rest of the day included."
     )
-    more = f" and {len(rest) - _MOST_NAMED} more" if len(rest) > _MOST_NAMED else ""
-    note += f" Does not suffice: {'; '.join(rest[:_MOST_NAMED])}{more}." if rest else ""
+    for lead, names in (("Does not suffice", rest), ("Does next to nothing", futile)):
+        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+        note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
     title = f"What helps the {FLUID_NAMES[day.fluid]}"
     return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)

@@ -19,7 +19,6 @@ from planner.report import Report, days_table, legs_table, reason, remedy_words,
 _WIDTH = 80
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
-_LITTLE_K = 1.0
 _SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
@@ -83,7 +82,7 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
         lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
     if not day.working:
         lines.append(Text("  nothing that was tried; take another road, lighten the car or fit a cooler"))
-    useless = [remedy.words for remedy in day.choices if not remedy.works and remedy.gain_k < _LITTLE_K]
+    useless = [remedy.words for remedy in day.choices if remedy.futile]
     if useless:
         lines.append(Text(f"  does next to nothing: {'; '.join(useless)}", style="dim"))
     return lines
@@ -180,13 +179,16 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     """
     u = units_of(units)
     parts = [
-        Text("Know these first; each moves a smallest margin by as much when off by its likely error:", style="bold")
+        Text(
+            "Know these first; each moves a smallest margin (car as described, no spread) by as much when off by its "
+            "likely error:",
+            style="bold",
+        )
     ]
     for number, effect in enumerate(ranked[:_MOST_EFFECTS], start=1):
         why = effect.source.removeprefix("ASSUMED:").strip()
-        head = (
-            f"{u.diff(effect.moves_k):.0f} of {u.diff(effect.margin_k):.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
-        )
+        moves, margin = u.diff(effect.moves_k), u.diff(effect.margin_k)
+        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
         line = Text(f"{number:2d}. ")
         line.append(effect.key, style="bold")
         parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
@@ -217,8 +219,8 @@ def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]
         table.add_column(heading, justify="right", no_wrap=True)
     for outcome in (o for o in outcomes if o.only_costs or not o.buys_nothing):
         pairs = zip(outcome.gain_k, outcome.margin_k, strict=True)
-        cells = [f"{u.diff(float(gain)):+.0f} ({u.diff(float(left)):.0f})" for gain, left in pairs]
-        table.add_row(outcome.words, *cells, f"{outcome.minutes:+.0f}")
+        cells = [f"{u.diff(float(gain)):+z.0f} ({u.diff(float(left)):z.0f})" for gain, left in pairs]
+        table.add_row(outcome.words, *cells, f"{outcome.minutes:+z.0f}")
     useless = [outcome.words for outcome in outcomes if outcome.buys_nothing and not outcome.only_costs]
     costly = [outcome.words for outcome in outcomes if outcome.only_costs]
     said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else ""

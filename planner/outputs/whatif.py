@@ -72,7 +72,7 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {left + wide + 90} {row * len(gains) + 60}" role="img" '
         'font-family="sans-serif" font-size="13">',
         f'<text x="8" y="22" font-weight="bold">Margin gained for the {FLUID_NAMES[fluids[tight]]}, {u.temperature}; '
-        f"the plan keeps {u.diff(float(base[tight])):.0f}</text>",
+        f"the plan keeps {u.diff(float(base[tight])):z.0f}</text>",
     ]
     for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
         y = 40 + row * i
@@ -82,5 +82,5 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
         )
         fill = "#1f6f8b" if gain >= 0.0 else "#b3541e"
         lines.append(f'<rect x="{start:.1f}" y="{y + 3}" width="{width:.1f}" height="{row - 8}" fill="{fill}"/>')
-        lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+.0f}</text>')
+        lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+z.0f}</text>')
     return "\n".join([*lines, "</svg>"]) + "\n"

@@ -83,7 +83,7 @@ def try_out(folder: Path, names: Iterable[str], *, trip: Path | None = None) -> 
     names : iterable of str
         Files to be written there. [-]
     trip : Path, optional
-        The trip folder, when what is written must not stand among its files. [-]
+        The trip folder, when what is written must not stand among its files, or another trip's. [-]
 
     Raises
     ------
@@ -91,8 +91,10 @@ def try_out(folder: Path, names: Iterable[str], *, trip: Path | None = None) -> 
         If they could not.
     """
     try:
-        if trip is not None and os.path.realpath(folder) == os.path.realpath(trip):
-            message = f"{folder}: is the trip folder itself, whose files are yours; name another folder with --out DIR"
+        own = trip is not None and os.path.realpath(folder) == os.path.realpath(trip)
+        if own or (trip is not None and os.path.exists(folder / "trip.toml")):
+            which = "the trip folder itself" if own else "the folder of another trip"
+            message = f"{folder}: is {which}, whose files are yours; name another folder with --out DIR"
             raise OutputError(message)
         wholefile.try_out(folder, names)
     except OSError as exc:

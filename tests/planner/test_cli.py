@@ -210,6 +210,17 @@ def test_out_may_lie_elsewhere_and_the_trip_is_left_alone(run, raton, tmp_path):
     assert tree(raton) == before
 
 
+def test_out_is_never_among_the_files_of_another_trip(run, raton, copy_example, tmp_path):
+    other = copy_example("minimal", tmp_path / "other")
+    before = tree(other)
+    done = run("plan", raton, "--out", other)
+    assert done.code == 3
+    assert done.err.endswith(
+        f"{other}: is the folder of another trip, whose files are yours; name another folder with --out DIR\n"
+    )
+    assert tree(other) == before
+
+
 # --- new ---
 
 

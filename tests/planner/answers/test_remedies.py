@@ -22,6 +22,7 @@ from planner.answers.trial import Change, Trial, run_day
 from planner.files.folder import open_folder
 from planner.forecast import Forecast, forecast, span_of
 from planner.model import Event
+from planner.outputs import sheets, terminal
 from planner.report import make_report, reason, whole_sentence
 from planner.underway.replan import replan
 from thermal.vehicle_file import VehicleFile
@@ -228,6 +229,31 @@ def test_only_what_brings_the_chance_down_for_every_fluid_works(desert, found):
     for remedy in found.choices:
         assert remedy.works == suffices(desert, base, remedy.trial), remedy.words
     assert [remedy.works for remedy in found.choices] == sorted((r.works for r in found.choices), reverse=True)
+
+
+def test_what_does_not_suffice_stands_by_what_it_gains(found):
+    """After the working ones: most gained first; what gains less than a gauge shows, 0.3 K, last."""
+    rest = [remedy for remedy in found.choices if not remedy.works]
+    helpful = [remedy.gain_k for remedy in rest if remedy.gain_k >= 0.3]
+    assert len(helpful) > 1
+    assert [remedy.gain_k for remedy in rest[: len(helpful)]] == sorted(helpful, reverse=True)
+    assert [remedy.futile for remedy in rest] == [gain < 0.3 for gain in (remedy.gain_k for remedy in rest)]
+
+
+def test_a_day_that_nothing_saves_is_told_what_gains_most(desert, found):
+    """Sheet and terminal: no row gains nothing, what does next to nothing is named as such."""
+    lost = replace(found, choices=tuple(r for r in found.choices if not r.works))
+    report = replace(make_report(desert, remedies=False), remedies=(lost,))
+    table = sheets.day_sheet(report, found.day).tables[-1]
+    assert [row[0] for row in table.rows] == ["no"] * len(table.rows)
+    assert [row[1].partition(" (")[0] for row in table.rows] == [
+        r.words for r in sorted(lost.choices, key=lambda r: -r.gain_k)[: len(table.rows)]
+    ]
+    futile = [r.words for r in lost.choices if r.gain_k < 0.3]
+    assert futile
+    assert f"Does next to nothing: {futile[0]}" in table.note
+    said = [part.plain for part in terminal.plan(report) if hasattr(part, "plain")]
+    assert f"  does next to nothing: {'; '.join(futile)}" in said
 
 
 def effort(trial: Trial, base: Trial, changes: tuple[Change, ...]) -> float:

@@ -14,6 +14,7 @@ from planner.answers.margins import fluids_of
 from planner.answers.sensitivity import Effect, rank_assumptions
 from planner.files.folder import open_folder
 from planner.forecast import Forecast, forecast
+from planner.outputs import terminal
 from thermal.simulate import simulate
 from thermal.units import to_si
 from thermal.vehicle import FLUIDS
@@ -185,6 +186,11 @@ def test_what_is_known_drops_out(tmp_path, estate_effects):
     before, after = ({effect.key for effect in found} for found in (estate_effects, rank_assumptions(again)))
     assert before - after == {"cooling.radiator"}
     assert after <= before
+
+
+def test_the_ranking_says_which_margin_it_means(hatch_effects):
+    """The plan's margin is at the wanted confidence, this one without any spread: far apart for a car little known."""
+    assert "(car as described, no spread)" in terminal.effects(hatch_effects, "metric")[0].plain
 
 
 def test_check_prints_the_ranking_the_same_every_time(run, tmp_path, hatch_effects):

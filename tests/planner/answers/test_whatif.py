@@ -134,7 +134,7 @@ def test_what_buys_nothing_is_named(usual):
     for outcome in usual.values():
         assert outcome.buys_nothing == all(gain < 0.5 for gain in outcome.gain_k)
     # The thermostat is wide open on a hot grade: one that opens earlier is wasted money there.
-    assert usual["thermostat that opens 6 K (11 °F) cooler"].buys_nothing
+    assert usual["thermostat that opens 6 °C cooler"].buys_nothing
 
 
 def test_a_change_that_only_costs_is_shown_with_what_it_costs(hot):
@@ -208,7 +208,7 @@ def test_no_change_leaves_the_plausible_range(hot, car):
     )
     words = [outcome.words for outcome in run_variants(outlook_of(hot.trip, edge))]
     assert "engine-oil cooler half again as large" in words
-    assert "cap of 0.2 bar (3 psi) more" not in words  # no such cap is to be had
+    assert "cap of 0.2 bar more" not in words  # no such cap is to be had
     assert not any("clear grille" in word for word in words)
 
 
@@ -328,6 +328,29 @@ def test_the_command_ranks_the_usual_changes(run, trip_folder):
     assert ran.code == 0
     assert "radiator a fifth larger" in " ".join(ran.out.split())
     assert "trying: " in ran.err
+
+
+def test_changes_are_named_in_the_trip_s_units(hot):
+    """6 K are 10.8 °F, 0.2 bar are 2.9 psi."""
+    said = {units: {o.words for o in run_variants(replace_units(hot, units))} for units in ("us", "metric")}
+    assert {"thermostat that opens 11 °F cooler", "cap of 3 psi more"} <= said["us"]
+    assert {"thermostat that opens 6 °C cooler", "cap of 0.2 bar more"} <= said["metric"]
+
+
+def replace_units(outlook: Forecast, units: str) -> Forecast:
+    return replace(outlook, trip=replace(outlook.trip, units=units))
+
+
+def test_nothing_is_shown_as_minus_zero(hot):
+    small = np.full(len(fluids_of(hot)), -0.04)
+    moved = Outcome(words="a change", kind="part", margin_k=small, gain_k=small + 1.0, minutes=-0.2)
+    lost = replace(moved, words="another", gain_k=small - 0.02)
+    shown = terminal.whatif(hot, [moved, lost])[0]
+    cells = [cell for column in shown.columns for cell in column.cells]
+    assert "+1 (0)" in cells
+    assert "+0" in cells
+    assert not [cell for cell in cells if "-0" in cell]
+    assert ">-0<" not in tornado_svg(hot, [moved, lost])
 
 
 def test_the_command_s_json(run, trip_folder):

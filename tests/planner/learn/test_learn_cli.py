@@ -41,6 +41,13 @@ def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.T
     return trip_folder
 
 
+def test_a_folder_of_logs_is_called_one(call, folder: Path) -> None:
+    logs = folder / "logs"
+    for words in (("fit", folder, logs), ("review", folder, logs), ("log", logs)):
+        said = call(*words, code=2)
+        assert said == f"grademargin: {logs}: is a folder; name the log files in it one by one, e.g. {logs}/day1.csv\n"
+
+
 def test_from_a_log_to_a_vehicle_a_review_and_back(call, folder: Path) -> None:
     path = folder / "logs" / "one.csv"
     assert "Nothing is read until this is confirmed" in call("log", path)
