@@ -85,14 +85,18 @@ def _facts(report: Report) -> tuple[str, ...]:
     if not thin + over:
         return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
     said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    return (f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample.",)
+    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
+    if len(hot_spots(report)) <= _MOST_SPOTS:
+        return (told,)
+    return (told, f"The {_MOST_SPOTS} smallest margins; the map marks every such leg:")
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
-    """The smallest margins in a line each; their markers stand first in the scene."""
-    spots = hot_spots(report)
-    worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
-    return tuple(Spot(text=hot_words(report, spots[number]), marker=number) for number in sorted(worst))
+    """The smallest margins in a line each; the markers of all legs that are not ample stand first in the scene."""
+    spots, legs = hot_spots(report), [margin.leg for margin in report.notable()]
+    worst = sorted(spots, key=lambda margin: margin.margin_k)[:_MOST_SPOTS]
+    shown = sorted(worst, key=lambda margin: margin.leg)
+    return tuple(Spot(text=hot_words(report, margin), marker=legs.index(margin.leg)) for margin in shown)
 
 
 def _track(report: Report) -> Track:
