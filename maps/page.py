@@ -21,12 +21,13 @@ from folium.template import Template
 from maps.basemap import Basemap, Line
 from maps.chart import pack
 from maps.direction import isolated
-from maps.scene import Day, Scene, Spot, Table
+from maps.scene import Day, Scene, Table
 from maps.still import draw
 
 MAP_ID = "route"
 TOPO_ID = "topo"
 BASE_DIGITS = 3
+MOST_COLUMNS = 8
 SCRIPTS = ("map.js", "chart.js", "now.js", "page.js")
 TOPO_HOST = "https://basemap.nationalmap.gov"
 TOPO_URL = TOPO_HOST + "/arcgis/rest/services/USGSTopo/MapServer/tile/{z}/{y}/{x}"
@@ -149,7 +150,7 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
         title=text(scene.title),
         lead=text(scene.lead),
         facts=_bullets(scene.facts),
-        spots=_spots(scene.spots),
+        spots=_spots(scene),
         options="".join(f'<option value="{n}">{text(day.title)}</option>' for n, day in enumerate(scene.days)),
         printed_cautions=_printed(cautions),
         cautions=f'<section class="cautions"><h2>Cautions</h2>{cautions}</section>' if cautions else "",
@@ -183,14 +184,22 @@ def _printed(cautions: str) -> str:
 
 
 def _table_markup(table: Table, where: str = "") -> str:
-    """One table with its title, in a frame that scrolls sideways by itself."""
-    headings = "".join(f'<th scope="col">{text(heading)}</th>' for heading in table.headings)
-    rows = "".join("<tr>" + "".join(f"<td>{text(cell)}</td>" for cell in row) + "</tr>" for row in table.rows)
+    """One table with its title, in a frame that scrolls sideways by itself; a wide one folds its rows on a phone."""
+    wide = len(table.headings) > MOST_COLUMNS
+
+    def role(name: str) -> str:  # rows that are folded would else be no rows to a screen reader
+        return f' role="{name}"' if wide else ""
+
+    headings = "".join(f'<th scope="col"{role("columnheader")}>{text(heading)}</th>' for heading in table.headings)
+    cell, row = f"<td{role('cell')}>", f"<tr{role('row')}>"
+    rows = "".join(row + "".join(f"{cell}{text(one)}</td>" for one in line) + "</tr>" for line in table.rows)
     note = f'<p class="note">{text(table.note)}</p>' if table.note else ""
+    kind = ' class="folds" role="table"' if wide else ""
+    part = role("rowgroup")
     return (
-        f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(where + table.title)}"><table>'
-        f"<caption>{text(table.title)}</caption><thead><tr>{headings}</tr></thead><tbody>{rows}</tbody></table></div>"
-        + note
+        f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(where + table.title)}"><table{kind}>'
+        f"<caption>{text(table.title)}</caption><thead{part}>{row}{headings}</tr></thead><tbody{part}>{rows}</tbody>"
+        f"</table></div>{note}"
     )
 
 
@@ -281,9 +290,12 @@ def _paragraphs(raw: str) -> str:
     return "".join(f"<p>{text(line)}</p>" for line in raw.split("\n") if line.strip())
 
 
-def _spots(spots: tuple[Spot, ...]) -> str:
-    """List the lines that lead to markers; the script turns them into buttons."""
-    items = "".join(f'<li data-marker="{one.marker}">{text(one.text)}</li>' for one in spots)
+def _spots(scene: Scene) -> str:
+    """List the lines that lead to markers, each by the kind of its marker; the script turns them into buttons."""
+    items = "".join(
+        f'<li class="spot-{scene.markers[one.marker].kind}" data-marker="{one.marker}">{text(one.text)}</li>'
+        for one in scene.spots
+    )
     return f'<ul class="spots">{items}</ul>' if items else ""
 
 

@@ -36,7 +36,14 @@ SLIPS = tomllib.loads((ROOT / "tests" / "doc_slips.toml").read_text(encoding="ut
 BLOCK = re.compile(
     r"(?:\*\*`(?P<file>[\w./-]+)`\*\*\n+)?^```(?P<kind>\w*)\n(?P<body>.*?)^```$", re.DOTALL | re.MULTILINE
 )
-TOOLS = ("python3 -m venv", ".venv/bin/pip install", ".venv/bin/python -m pytest", ".venv/bin/ruff", ".venv/bin/mypy")
+TOOLS = (
+    "python3 -m venv",
+    "source .venv/bin/activate",
+    ".venv/bin/pip install",
+    ".venv/bin/python -m pytest",
+    ".venv/bin/ruff",
+    ".venv/bin/mypy",
+)
 NUMBER = re.compile(r"\d+(?:,\d{3})*(?:\.\d+)?")
 WIDTH = "100"
 
@@ -71,7 +78,7 @@ def command_lines(page: Path) -> list[str]:
     """Commands of a page, also those in blocks of no kind or marked otherwise, and those joined by &&."""
     lines = [line for step in steps(page) if not step.file for line in step.body.splitlines()]
     parts = [part.strip() for line in lines for part in line.split("&&")]
-    return [part for part in parts if re.match(r"(\.venv/bin/|\.ci/|python3? |grademargin )", part)]
+    return [part for part in parts if re.match(r"(\.venv/bin/|\.ci/|python3? |source |grademargin )", part)]
 
 
 def digest(folder: Path) -> str:
@@ -297,6 +304,30 @@ def test_every_option_of_the_program_is_told():
     for name, command in cli.commands.items():
         for option in (o for p in command.params for o in p.opts if o.startswith("--")):
             assert option in text, f"{name} {option}"
+
+
+def typed(page: Path) -> int:
+    """Characters that a reader types: the files, and the commands without their notes."""
+    lines = [
+        line.split(" #")[0].rstrip() for step in steps(page) if step.kind == "sh" for line in step.body.splitlines()
+    ]
+    return sum(len(step.body) for step in steps(page) if step.file) + sum(len(line) + 1 for line in lines)
+
+
+def test_the_tutorial_is_typed_within_five_minutes():
+    """200 characters a minute; the count that the page gives is its own."""
+    page = ROOT / "docs" / "tutorial.md"
+    said = int(re.search(r"about (\d[\d,]*)\s+characters", page.read_text(encoding="utf-8"))[1].replace(",", ""))
+    assert typed(page) <= 1000
+    assert abs(typed(page) - said) <= 25
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", ROOT / "docs" / "tutorial.md"], ids=named)
+def test_the_environment_is_activated_before_the_program_is_called_by_its_name(page):
+    lines = [line for step in steps(page) if step.kind == "sh" for line in step.body.splitlines()]
+    first = next(i for i, line in enumerate(lines) if line.startswith("grademargin "))
+    assert any(line.startswith("source .venv/bin/activate") for line in lines[:first])
+    assert ".venv\\Scripts\\activate" in page.read_text(encoding="utf-8")
 
 
 def test_a_stale_output_is_noticed():

@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import tomllib
 from dataclasses import fields
 from pathlib import Path
 
@@ -330,6 +331,14 @@ def test_every_element_of_the_gpx_and_every_kind_of_mark_is_described(planned):
 def test_a_key_without_a_description_is_noticed():
     assert keys_in({"rows": [{"place": 1, "new_key": 2}]}) - told_of("#### weather") == {"new_key"}
     assert keys_in({"fluids": {"coolant": {"limit_k": 1}}}) == {"fluids", "limit_k"}
+
+
+def test_the_tutorial_names_every_class_of_car():
+    told = re.findall(
+        r"^- `([\w-]+)`: (.+)$", (ROOT / "docs" / "tutorial.md").read_text(encoding="utf-8"), re.MULTILINE
+    )
+    files = sorted((ROOT / "data" / "vehicles").glob("*.toml"))
+    assert told == [(path.stem, tomllib.loads(path.read_text(encoding="utf-8"))["name"]) for path in files]
 
 
 # --- what the trust page cites ---

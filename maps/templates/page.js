@@ -116,17 +116,18 @@ function redraw() {
   chart.draw(Math.max(280, byId("chart").clientWidth));
 }
 
+function symbol(kind) {
+  const disc = element("span", `disc pin-${kind}`);
+  disc.appendChild(icon(kind));
+  return disc;
+}
+
 function drawLegend() {
   const levels = ["ample", "thin", "exceeded"];
   const item = (picture, words) => {
     const box = element("span", "legend-item");
     box.append(picture, element("span", "", words));
     byId("legend").appendChild(box);
-  };
-  const symbol = (kind) => {
-    const disc = element("span", `disc pin-${kind}`);
-    disc.appendChild(icon(kind));
-    return disc;
   };
   const used = (kind) => scene.markers.some((marker) => marker.kind === kind);
   levels.forEach((level, index) => {
@@ -149,6 +150,7 @@ function drawSpots() {
   for (const line of document.querySelectorAll(".spots li")) {
     const button = element("button", "", line.textContent);
     button.type = "button";
+    button.prepend(symbol(scene.markers[line.dataset.marker].kind));
     button.addEventListener("click", () => {
       showDay(-1);
       mapView.open(Number(line.dataset.marker));
@@ -179,6 +181,13 @@ function drawSeriesButtons() {
   byId("chart-note").textContent = notes.join(" ");
 }
 
+// A table that goes on beyond the edge fades there.
+function showMore() {
+  for (const frame of document.querySelectorAll(".table-frame")) {
+    frame.classList.toggle("more", frame.scrollLeft + frame.clientWidth < frame.scrollWidth - 2);
+  }
+}
+
 function chooseGround(wanted) {
   const online = wanted === "topo";
   document.body.classList.toggle("online", online);
@@ -207,10 +216,12 @@ for (const button of document.querySelectorAll("button[data-day]")) {
   });
 }
 
+for (const frame of document.querySelectorAll(".table-frame")) frame.addEventListener("scroll", showMore);
 let lastWidth = 0;
 window.addEventListener("resize", () => {
   if (byId("chart").clientWidth === lastWidth) return;
   lastWidth = byId("chart").clientWidth;
+  showMore();
   redraw();
   mapView.fit();
 });
@@ -233,3 +244,4 @@ drawLegend();
 drawSpots();
 drawSeriesButtons();
 showDay(-1);
+showMore();

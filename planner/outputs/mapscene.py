@@ -65,7 +65,7 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         spots=_spots(report),
         cautions=CAUTIONS,
         stretches=tuple(_stretch(report, leg) for leg in range(len(outlook.legs))),
-        markers=(*_hot_markers(found), *_markers(report, found)),
+        markers=(*_hot_markers(report, found), *_markers(report, found)),
         days=tuple(day_sheet(report, number) for number in range(days)),
         tables=trip_tables(report),
         appendix=appendix(report),
@@ -85,11 +85,14 @@ def _facts(report: Report) -> tuple[str, ...]:
     if not thin + over:
         return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
     said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    return (f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample.",)
+    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
+    if len(hot_spots(report)) <= _MOST_SPOTS:
+        return (told,)
+    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
-    """The smallest margins in a line each; their markers stand first in the scene."""
+    """The smallest margins in a line each; the markers of all hot spots stand first in the scene."""
     spots = hot_spots(report)
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
     return tuple(Spot(text=hot_words(report, spots[number]), marker=number) for number in sorted(worst))
@@ -162,8 +165,9 @@ def _stretch(report: Report, leg: int) -> Stretch:
     )
 
 
-def _hot_markers(found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is not ample, before all other markers."""
+def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
+    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
             lat=mark.lat_deg,
@@ -174,7 +178,7 @@ def _hot_markers(found: tuple[Mark, ...]) -> tuple[Marker, ...]:
             day=mark.day,
         )
         for mark in found
-        if mark.kind == "hot"
+        if mark.kind == "hot" and mark.leg in own
     )
 
 

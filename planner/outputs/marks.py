@@ -18,6 +18,7 @@ from thermal.vehicle import FLUIDS
 
 KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
 _PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
+_BESIDE = {"thin": "thin", "exceeded": "past a limit"}
 _MOST_ADVICE = 3
 
 
@@ -72,21 +73,23 @@ def hot_spots(report: Report) -> tuple[Margin, ...]:
     tuple of Margin
         In driving order.
     """
-    kept: list[Margin] = []
+    return tuple(min(group, key=lambda margin: margin.margin_k) for group in _groups(report))
+
+
+def _groups(report: Report) -> list[list[Margin]]:
+    """Margins that are not ample, those of legs on end that share place and fluid together."""
+    groups: list[list[Margin]] = []
     for margin in report.notable():
-        last = kept[-1] if kept else None
-        same = (
-            last is not None and margin.leg <= last.leg + 1 and (margin.near, margin.fluid) == (last.near, last.fluid)
-        )
-        if last is None or not same:
-            kept.append(margin)
-        elif margin.margin_k < last.margin_k:
-            kept[-1] = margin
-    return tuple(kept)
+        last = groups[-1][-1] if groups else None
+        if last is not None and margin.leg <= last.leg + 1 and (margin.near, margin.fluid) == (last.near, last.fluid):
+            groups[-1].append(margin)
+        else:
+            groups.append([margin])
+    return groups
 
 
 def hot_words(report: Report, margin: Margin) -> str:
-    """Say a hot spot in a line.
+    """Say a hot spot in a line, the legs that share it included.
 
     Parameters
     ----------
@@ -98,9 +101,15 @@ def hot_words(report: Report, margin: Margin) -> str:
     Returns
     -------
     str
-        Place, time, fluid, what is left.
+        Place, time, fluid, what is left, and which leg beside it is not ample either.
     """
-    return f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}"
+    group = next(group for group in _groups(report) if margin in group)
+    beside = [
+        f"{'next leg' if other.leg > margin.leg else 'leg before'} {_BESIDE[other.level]}"
+        for other in group
+        if other is not margin
+    ]
+    return "; ".join([f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}", *beside])
 
 
 def left_words(report: Report, margin: Margin) -> str:
@@ -208,9 +217,9 @@ def _end(report: Report, kind: str) -> Mark:
 
 
 def _hot(report: Report) -> Iterator[Mark]:
-    """Places where a margin is not ample, where the peak lies."""
+    """Every leg whose margin is not ample, where its peak lies."""
     outlook, line = report.outlook, report.outlook.timeline
-    for margin in hot_spots(report):
+    for margin in report.notable():
         at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
         day = span_of(outlook, margin.leg).day
         yield Mark(

@@ -4,6 +4,7 @@ The scene is invented: a synthetic line across the western USA with waves for se
 """
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -270,6 +271,26 @@ def test_the_page_fits_a_phone(browse, address, scheme):
     box = page.locator("#chart svg").bounding_box()
     page.touchscreen.tap(box["x"] + box["width"] * 0.7, box["y"] + 60)
     assert slider(page) > 100
+    assert page.trouble == []
+
+
+BEYOND = """frame => [...frame.querySelectorAll('th, td')]
+    .filter(e => e.textContent && e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1)
+    .map(e => e.textContent)"""
+
+
+def test_a_table_that_goes_on_beyond_the_edge_fades_until_its_end_is_seen(browse, tmp_path):
+    wide = Table(title="Wide", headings=("a", "b", "c"), rows=(("m" * 30, "n" * 30, "o" * 30),))
+    page = browse(write_page(tmp_path, replace(example_scene(), tables=(wide,))), PHONE)
+    frame = page.locator("#sheets .table-frame").first
+    assert frame.evaluate(BEYOND)
+    assert "gradient" in frame.evaluate("e => getComputedStyle(e).maskImage")
+    frame.evaluate("e => e.scrollTo(e.scrollWidth, 0)")
+    page.wait_for_timeout(300)
+    assert frame.evaluate("e => getComputedStyle(e).maskImage") == "none"
+    edges = "e => [e.querySelector('td'), e].map(one => one.getBoundingClientRect().left)"
+    cell, edge = frame.evaluate(edges)
+    assert abs(cell - edge) < 1  # the first column stays
     assert page.trouble == []
 
 

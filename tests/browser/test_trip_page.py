@@ -60,7 +60,7 @@ def test_the_outcome_is_short_and_the_map_comes_soon(opened, size):
     page = opened(size)
     lines = page.locator(".facts li").all_inner_texts() + page.locator(".spots button").all_inner_texts()
     assert 2 <= len(lines) <= 4
-    assert all(len(line) <= 85 for line in lines)
+    assert all(len(line) <= 100 for line in lines)
     assert page.locator("#map_route").bounding_box()["y"] < 0.4 * size["height"]
     assert page.trouble == []
 
@@ -254,6 +254,20 @@ def test_the_sheet_of_a_day_says_what_the_driver_needs(opened):
     rows = page.locator("#sheets table").first.locator("tbody tr").all_inner_texts()
     assert len(rows) == 7  # four fluids, oil pressure at idle and cruise, drop over the cooler
     assert "psi" in rows[4]
+
+
+@pytest.mark.parametrize("width", [360, 390])
+def test_the_tables_of_the_card_and_of_a_day_show_every_column_on_a_phone(opened, width):
+    page = opened({"width": width, "height": 844})
+    for title in ("Alarm card", "Day 6.*Legs", "Day 6.*Alarms today", "Day 6.*What helps"):
+        frame = page.get_by_role("region", name=re.compile(title)).first
+        beyond = """frame => [...frame.querySelectorAll('th, td')]
+            .filter(e => e.textContent && e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1)
+            .map(e => e.textContent)"""
+        assert frame.evaluate(beyond) == [], title
+    words = page.locator("#day-5 .table-frame").last.locator("tbody td:nth-child(2)").first
+    assert words.bounding_box()["width"] > 100
+    assert page.get_by_role("region", name=re.compile("Day 6.*Legs")).get_by_role("row").count() > 2
 
 
 # --- access ---

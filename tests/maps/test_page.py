@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
@@ -250,3 +251,16 @@ def test_drawing_leaves_folium_as_it_was(make_scene):
     render(make_scene(), basemap=PLAIN_GROUND)
     assert (list(folium.Map.default_js), list(folium.Map.default_css)) == before
     assert before[0]
+
+
+def test_a_button_to_a_place_past_its_limit_differs_from_that_to_a_thin_one_in_more_than_colour(make_scene):
+    css = (files("maps") / "templates" / "page.css").read_text(encoding="utf-8")
+    rule = re.search(r"\.spots \.spot-over \{(.*?)\}", css)[1]
+    assert "double" in rule
+    marker = Marker(lat=44.0, lon=-106.0, label="Pass", kind="over", text="Hot.")
+    scene = make_scene(
+        markers=(marker, replace(marker, kind="hot")), spots=(Spot(text="A", marker=0), Spot(text="B", marker=1))
+    )
+    page = render(scene, basemap=PLAIN_GROUND)
+    assert '<li class="spot-over" data-marker="0">' in page
+    assert '<li class="spot-hot" data-marker="1">' in page

@@ -19,9 +19,10 @@ from planner.forecast import span_of
 from planner.outputs.export import exchange_files
 from planner.outputs.gpx import leg_line, trip_gpx
 from planner.outputs.ics import trip_ics
-from planner.outputs.marks import KINDS, hot_spots, left_words, marks
+from planner.outputs.mapscene import make_scene
+from planner.outputs.marks import KINDS, hot_spots, hot_words, left_words, marks
 from planner.plaintext import printable
-from planner.report import make_report
+from planner.report import make_report, sentence
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 # Order of children in the GPX 1.1 schema, topografix.com/GPX/1/1/gpx.xsd, those written here. From memory.
@@ -75,7 +76,8 @@ def test_every_pause_fuel_stop_and_hot_spot_has_its_mark(request, name):
     for kind in ("break", "halt", "event", "night"):
         assert kinds.count(kind) == sum(span.kind == kind for span in report.outlook.timeline.spans)
     assert kinds.count("fuel") == len(report.fuel.stops)
-    assert kinds.count("hot") == len(hot_spots(report))
+    hot = [mark.leg for mark in marks(report) if mark.kind == "hot"]
+    assert sorted(hot) == [margin.leg for margin in report.notable()]
 
 
 def test_pauses_last_as_long_as_the_plan_says(big):
@@ -92,6 +94,37 @@ def test_neighbouring_hot_legs_become_one_spot(big):
     assert len(spots) <= len(big.notable())
     assert min(m.margin_k for m in spots) == min(m.margin_k for m in big.notable())
     assert not any(b.leg == a.leg + 1 and (a.near, a.fluid) == (b.near, b.fluid) for a, b in pairwise(spots))
+
+
+@pytest.fixture(scope="module")
+def all_thin(alps):
+    """The alpine trip with every leg thin, so that some on end share their place and fluid."""
+    outlook = replace(alps.outlook, trip=replace(alps.outlook.trip, thin_band_k=300.0))
+    return make_report(outlook, remedies=False)
+
+
+def test_every_leg_that_is_not_ample_is_marked_and_told_ahead(all_thin):
+    legs = [margin.leg for margin in all_thin.notable()]
+    assert legs == list(range(len(all_thin.outlook.legs)))
+    assert len(hot_spots(all_thin)) < len(legs)
+    assert sorted(mark.leg for mark in marks(all_thin) if mark.kind == "hot") == legs
+    scene = make_scene(all_thin)
+    ahead = next(group for group in scene.ahead if group.heading == "Next thin place").milestones
+    starts = [span_of(all_thin.outlook, leg).first for leg in legs]
+    assert all(start < one.point for start, one in zip(starts, ahead, strict=True))  # still ahead where the leg begins
+
+
+def test_a_button_leads_to_its_leg_and_names_those_that_it_stands_for(all_thin):
+    scene, said = make_scene(all_thin), 0
+    for margin in hot_spots(all_thin):
+        words = hot_words(all_thin, margin)
+        said += 1 + words.count("; next leg thin") + words.count("; leg before thin")
+    assert said == len(all_thin.notable())
+    shown = sorted(hot_spots(all_thin), key=lambda margin: margin.margin_k)[: len(scene.spots)]
+    for spot, margin in zip(scene.spots, sorted(shown, key=lambda margin: margin.leg), strict=True):
+        assert spot.text == hot_words(all_thin, margin)
+        assert scene.markers[spot.marker].text.startswith(sentence(all_thin, margin))
+    assert any("smallest margins" in fact for fact in scene.facts) == (len(hot_spots(all_thin)) > len(scene.spots))
 
 
 def test_a_margin_past_its_limit_is_said_to_be_above(thin):
