@@ -15,7 +15,7 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).parent
-sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
+sys.path[:0] = [str(HERE.parents[1]), str(HERE), str(HERE.parent / "shared")]
 
 MODULES = ("targets_files", "targets_web")
 FOUND = HERE / "found"
