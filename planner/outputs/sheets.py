@@ -16,7 +16,7 @@ from planner.report import Report, days_table, legs_table, reason, remedy_words,
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
-_MOST_CHOICES, _MOST_NAMED = 6, 5
+_MOST_CHOICES, _MOST_NAMED = 6, 2
 
 
 def trip_tables(report: Report) -> tuple[Table, ...]:
