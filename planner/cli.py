@@ -165,8 +165,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
         "plan.json": plan_json,
         **export.exchange_files(report),
     }
-    before = last_plan(target) if (target / "plan.json").exists() else last_plan(folder / "out")
-    said = () if request is None else changes(before, report)
+    said = () if request is None else changes(last_plan(target) or last_plan(folder / "out"), report)
     write_files(target, files)
     if as_json:
         io.data(plan_json)

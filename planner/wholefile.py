@@ -163,9 +163,7 @@ def try_out(folder: Path, names: Iterable[str]) -> None:
     OSError
         Why they could not.
     """
-    there = folder.absolute()
-    while not os.path.lexists(there) and there != there.parent:
-        there = there.parent
+    there = _nearest_there(folder.absolute())
     if not there.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(there))
     _refuse_folders(folder, names)
@@ -174,6 +172,18 @@ def try_out(folder: Path, names: Iterable[str]) -> None:
         _write(part, b"\0" * _TRIAL_BYTES)
     finally:
         part.unlink(missing_ok=True)
+
+
+def _nearest_there(folder: Path) -> Path:
+    """The folder, or the nearest above it that exists; one that may not be looked into raises."""
+    while folder != folder.parent:
+        try:
+            folder.lstat()
+        except (FileNotFoundError, NotADirectoryError):
+            folder = folder.parent
+        else:
+            break
+    return folder
 
 
 def _part_name() -> str:

@@ -182,11 +182,18 @@ def test_a_read_only_trip_folder_is_planned_elsewhere(trip: Path, tmp_path: Path
     other.mkdir()
     other.chmod(0o777)
     trip.chmod(0o555)
+    as_nobody(other)
     prepare = as_nobody(trip)
     ran = warm.run("plan", trip, prepare=prepare)
     assert ran.code == 3
     assert "Permission denied" in lines(ran)[0]
     assert "forecasting" not in ran.err
+    closed = tmp_path / "closed"
+    (closed / "inner").mkdir(parents=True)
+    closed.chmod(0o700)
+    ran = warm.run("plan", trip, "--out", closed / "inner", prepare=prepare)
+    assert ran.code == 3 or os.geteuid() != 0
+    assert "forecasting" not in ran.err or os.geteuid() != 0
     assert warm.run("plan", trip, "--out", other, prepare=prepare).code == 0
     assert len(list(other.iterdir())) == 6
     trip.chmod(0o755)
