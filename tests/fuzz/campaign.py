@@ -16,8 +16,6 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).parent
-# What the tests compiled and kept names their modules otherwise.
-os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "grademargin-fuzz"))
 sys.path[:0] = [str(HERE.parents[1]), str(HERE), str(HERE.parent / "shared")]
 
 MODULES = ("targets_files", "targets_web")
@@ -116,4 +114,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    # What the tests compiled and kept names their modules otherwise.
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "grademargin-fuzz"))
     main()
