@@ -27,8 +27,9 @@ Floats = npt.NDArray[np.float64]
 # coolant sits a little above its thermostat's opening, the block a few kelvin above it, rotors above the air.
 _WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K = 371.0, 348.0, 353.0
 _WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
-_MOST_SHARE = 1.2
-_EARLY_S = 21_600.0  # further ahead of the plan than this, the plan says nothing of the car
+_MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further beyond a warm car's than this
+_WARM_BY_PLAN_K = 10.0  # ASSUMED: a plan that has a fluid nearer the air than this contradicts a gauge that is warm
+_EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan says nothing of the car
 _HERE_M = 1.0
 
 
@@ -155,13 +156,16 @@ def start_temps_k(
     Notes
     -----
     Bodies without a gauge stand the same share of the way from the air to the plan's temperature as those with one do
-    on average. Where the plan says nothing, a warm car's usual temperatures stand in, and the block stays a little
-    above its coolant. ASSUMED. Along a leg, without any reading, the car is warm.
+    on average. Where the plan says nothing, or has the car gone cold while a gauge is read, a warm car's usual
+    temperatures stand in, and the block stays a little above its coolant. ASSUMED. Along a leg, without any reading, the
+    car is warm.
     """
     held = dict(temps_k or {})
     if planned_k is None and not held and trip.route[0] != UNDER_WAY:
         return None
     air = _start_air_k(trip)
+    if held and planned_k is not None and planned_k[1 : 1 + len(FLUIDS)].min() < air + _WARM_BY_PLAN_K:
+        planned_k = None
     coolant = vehicle.cooling.thermostat_open_k + _WARM_COOLANT_RISE_K
     warm = dict(
         zip(

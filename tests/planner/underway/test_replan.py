@@ -406,6 +406,16 @@ def test_the_plan_says_nothing_of_a_car_elsewhere(driven):
     assert "taken as cold" in rest.assumptions[0]
 
 
+def test_a_warm_gauge_outranks_a_plan_that_has_the_car_gone_cold(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    rest, air = replan(trip, start_at=key, at=at), 300.0
+    cold = np.full(6, air - 1.0)
+    got, usual = (start_temps_k(rest, car.vehicle, {"coolant": 370.0}, plan) for plan in (cold, None))
+    np.testing.assert_array_equal(got, usual)
+    assert got[4] > 340.0  # the differential is guessed as warm as the coolant says, not as cold as the plan
+
+
 def test_one_gauge_shifts_what_the_plan_says_of_the_others(driven):
     trip, car, legs, line, _ = driven("wilmington-astoria")
     key, at = midday(line, trip, legs, 5)
