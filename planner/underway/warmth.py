@@ -157,8 +157,8 @@ def start_temps_k(
     -----
     Bodies without a gauge stand the same share of the way from the air to the plan's temperature as those with one do
     on average. Where the plan says nothing, or has the car gone cold while a gauge is read, a warm car's usual
-    temperatures stand in, and the block stays a little above its coolant. ASSUMED. Along a leg, without any reading, the
-    car is warm.
+    temperatures stand in, and the block stays a little above its coolant. ASSUMED. Along a leg, without any reading,
+    the car is warm.
     """
     held = dict(temps_k or {})
     if planned_k is None and not held and trip.route[0] != UNDER_WAY:
