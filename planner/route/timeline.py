@@ -83,13 +83,13 @@ def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Kno
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
-    speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
+    speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
     days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
     timeline = lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
         driving = timeline.drive.speed_m_per_s > 0.0
-        speed = held_speed(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        speed = held_speed(road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
         timeline = lay_out(trip, road, days, speed)
     return timeline
 
@@ -161,7 +161,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         end_s=end,
         wanted_m_per_s=road.wanted_m_per_s[rows],
         engine_on=1.0,
-        cooled=_cooled(road.legs[i]),
+        ac_on=road.ac_on[rows],
         heater_on=float(road.legs[i].heater),
         idle_share=road.legs[i].idle_share,
         low_gear=float(road.legs[i].low_gear),
@@ -169,11 +169,6 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         day=float(day),
     )
     return float(end[-1])
-
-
-def _cooled(leg: Leg) -> float:
-    """A/C on a leg: 1 on, 0 off, NaN as the trip says."""
-    return np.nan if leg.air_conditioning is None else float(leg.air_conditioning)
 
 
 def _park(
@@ -200,7 +195,7 @@ def _park(
         end_s=now + edges[1:],
         wanted_m_per_s=0.0,
         engine_on=float(engine_on),
-        cooled=np.nan,
+        ac_on=float(trip.air_conditioning and engine_on),
         heater_on=0.0,
         low_gear=0.0,
         idle_share=0.0,
@@ -232,7 +227,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         headwind_m_per_s=air.headwind_m_per_s,
         idle_share=c["idle_share"],
         engine_on=c["engine_on"],
-        ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
+        ac_on=c["ac_on"],
         group=c["group"],
         day=c["day"],
         heater_on=c["heater_on"],
