@@ -3,15 +3,18 @@
 import os
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from planner.files.reading import file_fault
+from planner.files.sessionfile import FILE as SESSION
+from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
 from planner.files.wholefile import is_part, new_folder_at
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
-from planner.model.trip import Trip
+from planner.model.trip import Session, Trip
 from thermal.errors import ThermalError
 from thermal.tomltext import TOML_BYTES
 from thermal.vehicle_file import VehicleFile, read_vehicle
@@ -46,6 +49,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             read_weather_file(folder, trip.places)
         except TripError as exc:
             problems += exc.problems
+        try:
+            trip = replace(trip, session=_session(folder, trip))
+        except TripError as exc:
+            problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
@@ -58,6 +65,14 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     if problems or trip is None or car is None:
         raise TripError(problems)
     return trip, car
+
+
+def _session(folder: Path, trip: Trip) -> Session | None:
+    """Name and place of the session that the folder plans, if any; the whole file is checked."""
+    if not os.path.lexists(folder / SESSION):
+        return None
+    setup = read_session(folder, trip)
+    return Session(name=setup.name, place=setup.place)
 
 
 def examples() -> tuple[str, ...]:
@@ -74,6 +89,30 @@ def examples() -> tuple[str, ...]:
     True
     """
     return tuple(sorted(p.name for p in (data_folder() / "examples").iterdir() if (p / "trip.toml").is_file()))
+
+
+def example_folder(name: str) -> Path:
+    """Folder of a shipped example.
+
+    Parameters
+    ----------
+    name : str
+        Which example. [-]
+
+    Returns
+    -------
+    Path
+        Not to be written to.
+
+    Raises
+    ------
+    PlannerError
+        If there is no such example.
+    """
+    if name not in examples():
+        message = f"example {name!r} does not exist; there are: {', '.join(examples())}"
+        raise PlannerError(message)
+    return data_folder() / "examples" / name
 
 
 def classes() -> tuple[str, ...]:
@@ -111,9 +150,7 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
     OutputError
         If the folder cannot be written.
     """
-    if example not in examples():
-        message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
-        raise PlannerError(message)
+    source = example_folder(example)
     try:
         taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
@@ -124,7 +161,7 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
         raise PlannerError(message)
     try:
         with new_folder_at(folder) as made:
-            _copy(data_folder() / "examples" / example, made)
+            _copy(source, made)
             finish(made)
             return tuple(sorted(str(p.relative_to(made)) for p in made.rglob("*") if p.is_file()))
     except OSError as exc:

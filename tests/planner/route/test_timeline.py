@@ -257,7 +257,7 @@ def test_air_is_hottest_in_the_afternoon_and_coolest_at_dawn(three_days, car):
 
 def test_a_leg_without_air_conditioning_regains_the_speed_the_compressor_costs(make_trip, road, car):
     # Up 12 % at full power the car holds the speed at which power meets load; without the compressor it is faster, by
-    # no more than if all that the condenser gives off, the compressor's power among it, lifted the car: dv <= P / (m g sin).
+    # no more than if all the condenser gives off, the compressor's power among it, lifted it: dv <= P / (m g sin).
     slope = Profile(distance_m=(0.0, 18000.0), elevation_m=(0.0, 2160.0))
     up = road("a", "b", 10, speed_m_per_s=30.0, profile=slope)
     loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
