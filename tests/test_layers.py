@@ -15,23 +15,22 @@ ROOT = Path(__file__).parents[1]
 ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "thermal", "maps"}}
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
-    "thermal": "errors tomltext compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine "
+    "thermal": "errors compiled units ranges air oil coolant learnt vehicle vehicle_file engine "
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
     "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
-    "weather.wire weather.web weather.keep files.workbook files.tables files.sections files.gpxpoints files.gpx "
-    "files.settings files.checks files.tracks files.routes files.profiles "
-    "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
+    "weather.wire weather.web weather.keep files.tables files.tomlfile files.gpx files.settings files.checks "
+    "files.profiles files.rows files.workbook files.vehicles "
+    "weather.normals weather.nws weather.openmeteo weather.heights weather.services "
     "weather.pastyears weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
-    "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.logtold "
-    "files.rows files.trips files.folder "
-    "files.spreadsheet route route.graph route.days route.road route.timeline forecast answers answers.margins "
+    "files.channels files.logtext files.logmap files.logs files.folder "
+    "route route.graph route.days route.road route.timeline forecast answers answers.margins "
     "answers.fuel answers.service answers.trial answers.reroute answers.choices answers.remedies answers.whatif "
     "answers.sensitivity answers.alarms report underway underway.whereabouts underway.request underway.replan "
     "underway.warmth underway.changes "
     "session session.laps session.site session.course session.run session.show learn learn.matching learn.driven "
-    "learn.plot learn.words learn.fit learn.review learn.show learn.written outputs outputs.write outputs.checked "
+    "learn.plot learn.words learn.fit learn.review learn.show outputs outputs.write outputs.checked "
     "outputs.marks outputs.alarmcards outputs.terminal outputs.sheets outputs.mapscene outputs.gpx outputs.ics "
     "outputs.geojson outputs.export outputs.whatif outputs.weather console learn.commands cli __main__",
 }

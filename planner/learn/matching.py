@@ -18,7 +18,7 @@ from planner.files.logs import Log
 from planner.files.reading import nearest
 from planner.model import Leg, Trip
 from planner.route.graph import stops_of
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 _STRETCH = 0.06  # ASSUMED: tyre wear, other tyres and a sensor's own error, 2 to 6 %
 _NEAR_M = 5000.0

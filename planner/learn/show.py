@@ -5,7 +5,7 @@ from typing import Any
 
 from planner.answers.margins import FLUID_NAMES
 from planner.display import units_of
-from planner.files.logtold import Description
+from planner.files.logs import Description
 from planner.learn.fit import Fitted, FluidMargin
 from planner.learn.review import Drift, Review
 

@@ -8,8 +8,7 @@ from datetime import datetime
 from planner.errors import PlannerError
 from planner.files.reading import nearest
 from planner.underway.whereabouts import Along
-from thermal.errors import UnitError
-from thermal.tomltext import shown
+from thermal.errors import UnitError, shown
 from thermal.units import to_si
 from thermal.vehicle import FLUIDS
 

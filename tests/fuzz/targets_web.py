@@ -27,6 +27,7 @@ from numba.core.caching import IndexDataCacheFile
 
 from planner.errors import PlannerError, TripError
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.forecast import forecast
 from planner.model import Trip
 from planner.report import Report, make_report
@@ -45,9 +46,7 @@ from planner.weather.told import age
 from planner.weather.web import Web
 from planner.weather.wire import read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError
-from thermal.tomltext import one_line
-from thermal.vehicle_file import read_vehicle
+from thermal.errors import ThermalError, one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)

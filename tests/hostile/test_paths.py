@@ -9,10 +9,10 @@ import pytest
 from planner.errors import OutputError, PlannerError, TripError
 from planner.files.folder import open_folder
 from planner.files.logtext import read_log_text
+from planner.files.reading import whole
 from planner.outputs.write import write_files
 from planner.paths import results_folder
 from planner.underway.changes import last_plan
-from thermal.tomltext import whole
 
 LEG = "from,to,distance [mi],speed [mph],profile\n"
 SECRET = "root:x:0:0:secret"

@@ -21,7 +21,7 @@ import warm
 
 from planner import wholefile
 from planner.files.folder import open_folder
-from planner.learn.written import write_fitted
+from planner.files.vehicles import write_fitted
 from planner.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline

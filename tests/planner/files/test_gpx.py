@@ -18,9 +18,9 @@ from targets_files import gpx
 
 from planner.errors import TripError
 from planner.files import limits
+from planner.files.folder import read_trip
 from planner.files.gpx import STEEPEST, GpxTrack, parse_gpx
 from planner.files.reading import Problems
-from planner.files.trips import read_trip
 from planner.geo import climb_m
 from planner.model import Trip
 

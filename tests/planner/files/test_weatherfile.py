@@ -6,7 +6,7 @@ import pytest
 
 from planner.errors import TripError
 from planner.files.reading import Problems
-from planner.files.weatherfile import parse_weather, read_weather_file
+from planner.files.rows import parse_weather, read_weather_file
 
 PLACES = ["raton", "trinidad"]
 HEAD = "place,date,high [degF],low [degF],humidity [%],wind [mph],wind_from [deg]\n"
