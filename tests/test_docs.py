@@ -11,8 +11,8 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.cli import main
-from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
 from planner.files.channels import KINDS as TIME_KINDS
@@ -23,7 +23,7 @@ from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEAT
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
-from planner.forecast import forecast
+from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS

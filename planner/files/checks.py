@@ -8,11 +8,11 @@ from datetime import datetime
 import networkx as nx
 import numpy as np
 
-from planner import geo
 from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
 from planner.files.tables import Heading, Table
-from planner.model import Leg, Place, Profile
+from planner.model import geo
+from planner.model.trip import Leg, Place, Profile
 from thermal.errors import shown
 
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre

@@ -8,7 +8,6 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files import limits
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
 from planner.files.limits import TOML_BYTES
@@ -28,12 +27,13 @@ from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
 from planner.files.tables import Column, Table, read_table, table_of
 from planner.files.vehicles import read_vehicle
+from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file, write_template
-from planner.model import Trip
-from planner.paths import data_folder
-from planner.plaintext import printable
-from planner.wholefile import is_part, new_folder_at
+from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.paths import data_folder
+from planner.model.plaintext import printable
+from planner.model.trip import Trip
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 

@@ -14,10 +14,10 @@ from xml.parsers import expat
 import numpy as np
 from numpy.typing import NDArray
 
-from planner import geo
 from planner.files import limits
 from planner.files.reading import Problems
-from planner.model import Profile
+from planner.model import geo
+from planner.model.trip import Profile
 from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")

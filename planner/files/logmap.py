@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files import limits
 from planner.files.channels import (
     CHANNELS,
@@ -30,7 +29,8 @@ from planner.files.limits import TOML_BYTES
 from planner.files.logtext import LogText, clean, is_blank
 from planner.files.reading import Problems, open_text
 from planner.files.tomlfile import toml_of
-from planner.wholefile import write_new
+from planner.files.wholefile import write_new
+from planner.model.errors import OutputError, PlannerError, TripError
 from thermal.errors import shown
 from thermal.units import convert
 

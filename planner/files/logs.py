@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from planner.errors import PlannerError
 from planner.files.channels import CHANNELS, FLUID_CHANNELS, KINDS, has_zone, number, parse_times
 from planner.files.logmap import Mapping, Source, map_path, propose, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.reading import nearest
+from planner.model.errors import PlannerError
 from thermal.errors import ThermalError, shown
 from thermal.units import to_si as text_to_si
 

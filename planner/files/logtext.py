@@ -11,9 +11,9 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.errors import PlannerError
 from planner.files import limits
 from planner.files.reading import whole
+from planner.model.errors import PlannerError
 from thermal.errors import shown
 
 _ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from planner import geo
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.gpx import STEEPEST, GpxTrack, Spans, parse_gpx
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
-from planner.model import Place, Profile
+from planner.model import geo
+from planner.model.trip import Place, Profile
 from thermal.errors import shown
 
 END_DISTANCE_M = 2000.0

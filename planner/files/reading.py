@@ -8,8 +8,8 @@ import stat
 from collections.abc import Iterable
 from pathlib import Path, PureWindowsPath
 
-from planner.errors import TripError
 from planner.files import limits
+from planner.model.errors import TripError
 from thermal.errors import ParameterError, shown
 
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)

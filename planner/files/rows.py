@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.checks import Draft
 from planner.files.profiles import ELEVATION, Profiles
 from planner.files.reading import Problems, open_text
 from planner.files.tables import Column, Row, Table, read_table
-from planner.model import Leg, Place
+from planner.model.errors import TripError
+from planner.model.trip import Leg, Place
 from thermal.errors import shown
 
 PLACES, LEGS, WEATHER = "places.csv", "legs.csv", "weather.csv"

@@ -6,13 +6,13 @@ from datetime import date, time
 from itertools import pairwise
 from pathlib import Path
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.limits import TOML_BYTES
 from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text
 from planner.files.tables import Column, read_table
 from planner.files.tomlfile import Section, clock_of, toml_of
-from planner.model import Trip
+from planner.model.errors import TripError
+from planner.model.trip import Trip
 
 FILE = "session.toml"
 TOP_KEYS = ("name", "place", "elevation", "date", "start", "until", "pads", "air", "lap", "session", "pit")

@@ -6,7 +6,7 @@ from datetime import date, datetime, time
 
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, moment_of, toml_of
-from planner.model import Day, Event, Halt, ServiceItem
+from planner.model.trip import Day, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
 TOP_KEYS = (

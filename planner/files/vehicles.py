@@ -6,11 +6,11 @@ from typing import Any
 
 import tomlkit
 
-from planner.errors import OutputError
 from planner.files import limits
 from planner.files.reading import TextError, text_of, whole
 from planner.files.tomlfile import read_toml
-from planner.wholefile import write_new
+from planner.files.wholefile import write_new
+from planner.model.errors import OutputError
 from thermal.errors import ParameterError
 from thermal.learnt import Learnt, fit_table
 from thermal.vehicle_file import VehicleFile, vehicle_from

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.parsers import expat
 
-from planner.errors import OutputError, TripError
 from planner.files import limits
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, open_text, whole
 from planner.files.rows import IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
 from planner.files.tables import Column, Table, read_table
-from planner.wholefile import write_new
+from planner.files.wholefile import write_new
+from planner.model.errors import OutputError, TripError
 from thermal.errors import shown
 
 if TYPE_CHECKING:

@@ -17,8 +17,7 @@ import numpy as np
 from archives import packed
 from contract import ROOT, Target, top
 
-from planner.answers.whatif import changed_car
-from planner.errors import PlannerError, TripError
+from planner.analysis.whatif import changed_car
 from planner.files.folder import read_trip
 from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source, map_text, read_map
@@ -27,11 +26,12 @@ from planner.files.reading import Problems
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.vehicles import read_vehicle, write_fitted
-from planner.model import Trip
-from planner.paths import data_folder
-from planner.underway.changes import last_plan
-from planner.underway.request import read_request
-from planner.underway.whereabouts import locate
+from planner.model.errors import PlannerError, TripError
+from planner.model.paths import data_folder
+from planner.model.trip import Trip
+from planner.output.changes import last_plan
+from planner.replan.position import locate
+from planner.replan.request import read_request
 from thermal.errors import ThermalError
 from thermal.learnt import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si

@@ -14,9 +14,9 @@ import pytest
 
 from planner.files.folder import open_folder
 from planner.files.vehicles import read_vehicle
-from planner.forecast import forecast
-from planner.model import Day, Leg, Place, Trip
-from planner.report import Report, make_report
+from planner.forecast.run import forecast
+from planner.model.trip import Day, Leg, Place, Trip
+from planner.output.report import Report, make_report
 from thermal.vehicle import Vehicle
 
 DATA = Path(__file__).parents[2] / "data"

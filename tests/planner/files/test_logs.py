@@ -12,12 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files import logmap as logmapfile
 from planner.files.channels import CHANNELS, parse_times, propose_kind
 from planner.files.logmap import propose
 from planner.files.logs import describe_log, open_log, read_log
 from planner.files.logtext import cut
+from planner.model.errors import OutputError, PlannerError, TripError
 
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")

@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files.folder import examples, new_folder, new_spreadsheet, read_trip, write_template
 from planner.files.reading import Problems
 from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
 from planner.files.workbook import HELP, SKIPPED, read_sheets
-from planner.model import Trip
+from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.trip import Trip
 
 PLACES: list[list[object]] = [
     ["place", "name", "lat", "lon", "elevation [ft]", "kind", "services", "high [degF]", "low [degF]"],

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from planner.files.folder import read_trip
 from planner.files.rows import KINDS, SERVICES
-from planner.geo import distance_m as line_m
-from planner.model import Leg, Place, Profile
+from planner.model.geo import distance_m as line_m
+from planner.model.trip import Leg, Place, Profile
 from thermal.units import convert
 
 WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs")), max_size=12).map(lambda text: " ".join(text.split()))

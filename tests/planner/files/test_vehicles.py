@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from planner.files.vehicles import read_vehicle, vehicle_text
-from planner.paths import data_folder
+from planner.model.paths import data_folder
 from thermal.learnt import Factor, Learnt
 
 OWN = """# My wagon, bought in May.

@@ -1,0 +1,222 @@
+"""Writing files so that each is the old one whole or the new one whole, whatever stops the program.
+
+A file is first written under a name of its own, `.grademargin-<12 hex digits>.part`, in the same folder, brought to the
+disk, and then given its name in one step. Files that belong together are all written before the first gets its name;
+Ctrl-C and a polite kill wait for that moment to pass. One run at a time writes into a folder: it holds the lock
+`.grademargin.lock` there, and whatever of such names it finds there was left by a run that was killed, and is removed.
+"""
+
+import errno
+import os
+import re
+import shutil
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
+
+_PART = re.compile(r"\.grademargin-[0-9a-f]{12}\.part")
+_LOCK = ".grademargin.lock"
+_LOCK_WAIT_S = 10.0
+_STALE_S = 3600.0  # where folders cannot be locked
+_TRIAL_BYTES = 4096
+
+
+def is_part(name: str) -> bool:
+    """Tell whether a file name is one under which a run writes, or was stopped writing.
+
+    Examples
+    --------
+    >>> is_part(".grademargin-0123456789ab.part"), is_part("trip.html")
+    (True, False)
+    """
+    return name == _LOCK or _PART.fullmatch(name) is not None
+
+
+def replace_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write files that belong together over those of the same names."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with _alone(folder):
+        parts: dict[str, Path] = {name: folder / _part_name() for name in files}
+        try:
+            _refuse_folders(folder, files)
+            for name, part in parts.items():
+                _write(part, files[name])
+            with _undisturbed():
+                for name, part in parts.items():
+                    os.replace(part, folder / name)
+            _settle(folder)
+        finally:
+            for part in parts.values():
+                part.unlink(missing_ok=True)
+
+
+def write_new(path: Path, data: str | bytes, *, check: Callable[[Path], object] = lambda _: None) -> None:
+    """Write a file that is not there yet."""
+    with _alone(path.parent):
+        part = path.parent / _part_name()
+        try:
+            _write(part, data)
+            check(part)
+            _name_new(part, path)
+            _settle(path.parent)
+        finally:
+            part.unlink(missing_ok=True)
+
+
+@contextmanager
+def new_folder_at(folder: Path) -> Iterator[Path]:
+    """Fill a new folder: what is put into the one handed out appears under the right name at the end, or not at all."""
+    inside = folder.is_dir()  # it may be where the user stands, so it is filled rather than put in its place
+    home = folder if inside else folder.parent
+    home.mkdir(parents=True, exist_ok=True)
+    with _alone(home):
+        stage = home / _part_name()
+        try:
+            stage.mkdir()
+            yield stage
+            with _undisturbed():
+                if not inside:
+                    stage.rename(folder)
+                for path in sorted(stage.iterdir()) if inside else ():
+                    path.rename(folder / path.name)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+
+
+def try_out(folder: Path, names: Iterable[str]) -> None:
+    """Find out before the work whether files could be written after it; nothing is left behind."""
+    there = _nearest_there(folder.absolute())
+    if not there.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(there))
+    _refuse_folders(folder, names)
+    part = there / _part_name()
+    try:
+        _write(part, b"\0" * _TRIAL_BYTES)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _nearest_there(folder: Path) -> Path:
+    """The folder, or the nearest above it that exists; one that may not be looked into raises."""
+    while folder != folder.parent:
+        try:
+            folder.lstat()
+        except (FileNotFoundError, NotADirectoryError):
+            folder = folder.parent
+        else:
+            break
+    return folder
+
+
+def _part_name() -> str:
+    return f".grademargin-{os.urandom(6).hex()}.part"
+
+
+def _refuse_folders(folder: Path, names: Iterable[str]) -> None:
+    """Find what renaming could not replace, before any file is replaced."""
+    for name in names:
+        if (folder / name).is_dir() and not (folder / name).is_symlink():
+            raise IsADirectoryError(errno.EISDIR, f"{os.strerror(errno.EISDIR)}: {name}", str(folder / name))
+
+
+def _write(part: Path, data: str | bytes) -> None:
+    """Write a new file and bring it to the disk."""
+    made = data.encode("utf-8") if isinstance(data, str) else data
+    with part.open("xb") as file:
+        file.write(made)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _name_new(part: Path, path: Path) -> None:
+    """Give a file its name unless that is taken."""
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        raise
+    except OSError as exc:  # a file system without links
+        if os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from exc
+        os.rename(part, path)
+
+
+def _settle(folder: Path) -> None:
+    """Bring new names to the disk, where the system can."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Keep other runs out of a folder while writing into it, and remove what killed ones left."""
+    from filelock import FileLock  # slow to import
+
+    lock = FileLock(folder / _LOCK)
+    try:
+        _clear(folder, alone=folder.is_dir() and _locked(lock))  # a lock would make the folder
+        yield
+    finally:
+        with _undisturbed(), suppress(OSError):
+            if lock.is_locked:
+                with suppress(OSError):  # while it is held: who waits for it finds it gone and makes a new one
+                    (folder / _LOCK).unlink()
+                lock.release()
+
+
+def _locked(lock: "BaseFileLock") -> bool:
+    """Wait for a lock; false where there is none, or another run keeps it too long."""
+    from filelock import Timeout
+
+    until_s = time.monotonic() + _LOCK_WAIT_S
+    while time.monotonic() < until_s:
+        try:
+            with _undisturbed():
+                lock.acquire(timeout=0.0)
+        except Timeout:
+            time.sleep(0.02)
+        except (OSError, NotImplementedError):
+            return False
+        else:
+            return True
+    return False
+
+
+def _clear(folder: Path, *, alone: bool) -> None:
+    """Remove what killed runs left: everything of our names when alone, else only what is old."""
+    with suppress(OSError):
+        for path in [folder / name for name in os.listdir(folder) if is_part(name) and name != _LOCK]:
+            if not alone and time.time() - path.lstat().st_mtime < _STALE_S:
+                continue
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let Ctrl-C and a polite kill wait until the block is done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    kinds = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {kind: signal.signal(kind, lambda number, _: came.append(number)) for kind in kinds}
+    try:
+        yield
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, signal.SIG_DFL if handler is None else handler)
+    for number in came:
+        signal.raise_signal(number)
