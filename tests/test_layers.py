@@ -19,11 +19,11 @@ ORDER = {
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
-    "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
-    "weather.wire weather.web weather.keep files.workbook files.tables files.sections files.gpxpoints files.gpx "
+    "files.limits files.reading weather weather.expected weather.records weather.store "
+    "weather.transport files.workbook files.tables files.sections files.gpxpoints files.gpx "
     "files.settings files.checks files.tracks files.routes files.profiles "
-    "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
-    "weather.pastyears weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
+    "files.weatherfile weather.normals weather.nws weather.openmeteo weather.elevations weather.services "
+    "weather.sources weather.along weather.command files.sessionfile "
     "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.logtold "
     "files.rows files.trips files.folder "
     "files.spreadsheet route route.graph route.days route.road route.timeline forecast answers answers.margins "

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 import warm
 
-from planner.weather.keep import save_json
+from planner.weather.store import save_json
 from planner.wholefile import is_part
 
 NOBODY = 65534
