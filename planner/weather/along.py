@@ -7,8 +7,8 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.errors import PlannerError
 from planner.files.weatherfile import DatedWeather
+from planner.model.errors import PlannerError
 from planner.weather.expected import (
     LAPSE_HIGH_K_PER_M,
     LAPSE_LOW_K_PER_M,

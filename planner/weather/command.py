@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from planner import clock
-from planner.display import counted
-from planner.model import Leg, Trip
+from planner.model import clock
+from planner.model.display import counted
+from planner.model.trip import Leg, Trip
 from planner.weather.openmeteo import ARCHIVE_URL, past_years_for
 from planner.weather.records import Forecasts, NoAnswer, PastYears, PlaceForecast, Point
 from planner.weather.services import (

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.clock import solar_time_h, sun_angles
-from planner.errors import PlannerError
+from planner.model.clock import solar_time_h, sun_angles
+from planner.model.errors import PlannerError
 
 Floats = NDArray[np.float64]
 

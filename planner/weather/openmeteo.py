@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.display import counted
-from planner.errors import OutputError
-from planner.model import Trip
+from planner.model.display import counted
+from planner.model.errors import OutputError
+from planner.model.trip import Trip
 from planner.weather.records import (
     AIR_K,
     MOST_HOURS,

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner import geo
-from planner.errors import PlannerError
-from planner.model import Place
+from planner.model import geo
+from planner.model.errors import PlannerError
+from planner.model.trip import Place
 from planner.weather.expected import LAPSE_HIGH_K_PER_M
 from thermal.tomltext import shown
 

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner import geo
 from planner.files.weatherfile import DatedWeather, read_weather_file
-from planner.model import Leg, Place, Trip
+from planner.model import geo
+from planner.model.trip import Leg, Place, Trip
 from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, highs_lows_along, typical_sd_k
 from planner.weather.normals import Normals, StationNormals, read_normals
 from planner.weather.records import Forecasts, PastYears, PlaceForecast, WeatherSource

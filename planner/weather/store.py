@@ -18,10 +18,10 @@ from typing import Any, TypeVar
 
 from platformdirs import user_data_dir
 
-from planner import wholefile
-from planner.display import counted
-from planner.errors import OutputError, PlannerError
-from planner.model import Trip
+from planner.files import wholefile
+from planner.model.display import counted
+from planner.model.errors import OutputError, PlannerError
+from planner.model.trip import Trip
 from planner.weather.records import (
     Forecasts,
     NoAnswer,

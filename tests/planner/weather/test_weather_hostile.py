@@ -19,7 +19,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from planner.underway.changes import changes, last_plan
+from planner.output.changes import changes, last_plan
 from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
 from planner.weather.records import BadReply, Forecasts, NeverFetched, Point, Refused, Unreachable
