@@ -306,7 +306,8 @@ def grid():
             "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
             "temperature": {"uom": "wmoUnit:degC", "values": [span]},
         }
-        data = json.loads(json.dumps({"properties": layers | changes}))
+        outline = {name: changes.pop(name) for name in ("geometry",) if name in changes}
+        data = json.loads(json.dumps({"properties": layers | changes} | outline))
         return parse_grid(Answer(data=data, fetched_s=1.8e9, stale=False), point=LINN, source="nws")
 
     return make

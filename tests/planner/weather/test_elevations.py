@@ -4,8 +4,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from planner.output.weather import elevation_lines
 
+from planner.output.weather import elevation_lines
 from planner.weather.elevations import (
     FAR_M,
     ElevationCheck,

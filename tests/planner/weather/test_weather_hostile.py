@@ -15,6 +15,7 @@ import threading
 import time
 import tracemalloc
 from contextlib import closing, suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -63,6 +64,11 @@ def wire():
         server.server_close()
 
 
+def chunked(size):
+    head = b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n"
+    return head + size + b"\r\n" + GOOD + b"\r\n0\r\n\r\n"
+
+
 def ask(client, url, **more):
     return client.get(f"{url}/v1/elevation", {"latitude": "1"}, accept=JSON, **more)
 
@@ -107,6 +113,7 @@ def bomb(layers):
         pytest.param(drip(b"1\r\n \r\n", b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n"), id="chunks"),
         pytest.param(drip(b"X: y\r\n", b"HTTP/1.1 200 OK\r\n"), id="headers"),
         pytest.param(drip(b"H", b""), id="status line"),
+        pytest.param(drip(b"HTTP/1.1 100 Continue\r\n\r\n", b""), id="interim answers"),
     ],
 )
 def test_an_answer_that_drips_is_given_up(wire, web, send):
@@ -116,6 +123,18 @@ def test_an_answer_that_drips_is_given_up(wire, web, send):
     with pytest.raises(Unreachable, match=r"in time|more than|broke off|cannot be reached"):
         ask(web(timeout_s=(0.5, 0.5), most_s=0.4), url)
     assert time.monotonic() - begun < 6.0
+
+
+def test_a_server_that_never_begins_to_answer_is_waited_for_once(wire, web):
+    """RFC 9110, 15.2: any number of 1xx answers may come before the final one."""
+    url = wire(drip(b"HTTP/1.1 100 Continue\r\n\r\n", b""))
+    client = web(head_s=0.6)
+    begun = time.monotonic()
+    for latitude in "123":
+        with pytest.raises(Unreachable, match="in time"):
+            client.get(f"{url}/v1/elevation", {"latitude": latitude}, accept=JSON)
+    assert 0.5 < time.monotonic() - begun < 1.5
+    assert len(wire.asked) == 1
 
 
 def test_an_old_answer_stands_in_for_one_that_drips(wire, web, grow_old):
@@ -155,6 +174,10 @@ def test_a_body_without_end_takes_little_memory(wire, web, answer):
         (lambda sock: sock.sendall(http(GOOD, "Content-Encoding: gzip")), "broke off"),
         (lambda sock: sock.sendall(http(b'{"elevation": ' + b"9" * 6000 + b"}")), "JSON"),
         (lambda sock: sock.sendall(http(b"", status="304 Not Modified")), "another form"),
+        (lambda sock: sock.sendall(chunked(b"-5")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"-1\r\nx")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"ffffffffffffffffffff")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"0x5")), "rules of HTTP|broke off"),
     ],
 )
 def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
@@ -409,6 +432,40 @@ def test_kept_weather_that_cannot_be_is_left_aside_and_said(trip, grid, changes)
     assert found is None
     assert "weather.json is damaged" in told[0]
     assert "run 'grademargin weather' again" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"lon_deg": -53.0}, "km away; the place was moved since"),
+        ({"lat_deg": 39.80}, "is that of a point 6 km away"),
+        ({"elevation_m": 8999.0}, "is for ground at 8999 m, the place at 440 m"),
+        ({"elevation_m": 1439.0, "air_k": [330.0, 330.0]}, "makes air of 63 degC"),
+        ({"lat_deg": 91.0}, "damaged"),
+        ({"lon_deg": None}, "damaged"),
+    ],
+)
+def test_kept_weather_of_another_place_or_ground_is_left_aside_and_said(trip, grid, changes, said):
+    found, told = kept(trip, grid(), **changes)
+    assert found is None or found.by_place == {}
+    assert said in told[0]
+    assert "run 'grademargin weather' again" in told[0]
+    assert all(text.isprintable() for text in told)
+
+
+def test_a_place_moved_within_its_cell_keeps_its_weather(trip, grid):
+    found, told = kept(trip, grid(), lat_deg=39.7656, elevation_m=1400.0)  # 2.2 km away, 960 m higher
+    assert found.by_place.keys() == {"linn"}
+    assert told == []
+
+
+def test_past_years_of_another_place_are_left_aside(trip, archive):
+    one = archive(lambda _: None)
+    for moved in (replace(one, lon_deg=-36.0), replace(one, elevation_m=3000.0)):
+        save_past_years(trip, {"brig": moved})
+        told = []
+        assert load_past_years(trip, progress=told.append) == {}
+        assert told[0].startswith("the weather of past years kept for Brig is")
 
 
 @pytest.mark.parametrize(

@@ -200,6 +200,41 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
     assert "Minutely" in found[0].why
 
 
+# --- an answer belongs to its place and its ground ---
+
+
+def test_ground_of_another_mountain_is_refused_and_the_next_service_asked(trip, services, web, today, tmp_path):
+    """The air of a cell at 8,999 m, brought down to Needles, would be 99 degC."""
+    services.ground_m[services.cell(39.7456, -97.0892)] = 8999.0
+    weather = fetched(trip, services, web, [today])
+    assert [one.source for one in weather.by_place["linn"]] == ["open-meteo"]
+    services.faults["/v1/"] = "429"
+    weather = fetched(trip, services, web, [today], client=web(tmp_path / "new"))
+    assert "is for ground at 8999 m, the place at 440 m" in weather.missing[0].why
+
+
+def test_answers_for_another_place_are_refused(services, web, today):
+    sound = services.forecast
+    services.forecast = lambda query, lat, lon, height: sound(query, lat, lon + 44.0, height)
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], [today], client=web(), progress=say)
+    assert one.why.startswith("answered for a point 33")  # 44 degrees of longitude are 3,340 km at 46.3 N
+    services.grid = lambda path: (
+        200,
+        {"geometry": {"type": "Polygon", "coordinates": [[[-53.0, 39.7], [-52.9, 39.8]]]}, "properties": {}},
+        {},
+    )
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], client=web(), progress=say)
+    assert one.why.startswith("answered for a point 37")
+
+
+@pytest.mark.parametrize(
+    "geometry", [{}, [], 3, {"coordinates": []}, {"coordinates": [[["a", 1]]]}, {"coordinates": [[]]}]
+)
+def test_outlines_of_another_form_are_refused(grid, geometry):
+    with pytest.raises(BadReply, match=r"outline|no number"):
+        grid(geometry=geometry)
+
+
 # --- both together, and what is kept ---
 
 

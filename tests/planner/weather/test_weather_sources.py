@@ -8,6 +8,7 @@ import pytest
 
 from planner.files.folder import open_folder
 from planner.files.weatherfile import DatedWeather
+from planner.model.errors import PlannerError
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.weather.along import REACH_M, WIND_AT_CAR, air_along, bearings_deg, dew_of
@@ -23,9 +24,18 @@ from planner.weather.expected import (
     mountain_lag_h,
     typical_sd_k,
 )
-from planner.weather.normals import Normals
+from planner.weather.normals import Normals, UsualHighLow
 from planner.weather.records import Forecasts, PastYears, PlaceForecast, WeatherSource
-from planner.weather.sources import TripWeather, anchors_on, source_sentences, sources_used, weather_along
+from planner.weather.sources import (
+    TripWeather,
+    anchors_on,
+    highs_lows_at,
+    highs_lows_on,
+    source_sentences,
+    sources_used,
+    weather_along,
+    weather_at,
+)
 from thermal.air import vapour_pressure_pa
 
 DAY = date(2027, 7, 6)
@@ -225,6 +235,90 @@ def test_nights_between_different_days_have_no_jump(trip):
     assert np.abs(np.diff(got)).max() < 0.15  # kelvin a minute
     plain = air_along(outlook_of(trip, trip.legs), **drive(np.zeros(len(epoch)), at_s=epoch)).air_k
     assert np.abs(np.diff(plain)).max() < 0.15
+
+
+# --- air that cannot be ---
+
+
+@pytest.mark.parametrize(
+    ("places", "said"),
+    [
+        ({"b": {"elevation_m": 8999.0}}, "air near A comes to 88 degC"),  # one elevation, its high brought down to A
+        ({"a": {"high_k": None, "low_k": None}, "b": {"high_k": 330.0, "elevation_m": 3000.0}}, "air near A comes to"),
+    ],
+)
+def test_air_hotter_than_any_measured_is_refused(make_trip, road, places, said):
+    """The World Meteorological Organization's archive of extremes: 56.7 degC is the highest ever measured."""
+    legs = [road("a", "b", 200 / 3)]
+    bare = {"a": {"high_k": None, "low_k": None}} | places
+    trip = make_trip(legs, places=bare)
+    with pytest.raises(PlannerError, match=said) as caught:
+        air_along(outlook_of(trip, legs), **drive([0, 100], at_s=NOON_S + 1.69 * 3600.0))
+    assert "Check the highs, lows and elevations" in str(caught.value)
+
+
+# --- one place ---
+
+
+def test_one_place_alone_has_the_air_it_has_on_a_route(trip):
+    dated = TripWeather(dated=(entered("b", high_k=311.0, low_k=290.0),))
+    for key, known in (("b", dated), ("c", TripWeather(forecasts=weather(forecast("c"))))):
+        at = {"distance_m": [0.0], "elevation_m": [0.0], "lat_deg": [39.0], "lon_deg": [LON], "bearing_deg": [math.nan]}
+        alone = air_along(weather_at(trip, key, known), **at, epoch_s=[NOON_S])
+        along = air_along(weather_along(trip, trip.legs, known), **drive(100.0 if key == "b" else 200.0))
+        assert alone.air_k == pytest.approx(along.air_k, abs=1e-9)
+        assert alone.sd_k == pytest.approx(along.sd_k, abs=1e-9)
+
+
+def test_a_place_without_values_leans_on_the_nearest(make_trip, road):
+    bare = {"high_k": None, "low_k": None}
+    legs = [road("a", "b", 60.0), road("b", "c", 60.0)]
+    places = {"a": {"lat_deg": 38.0, "high_k": 300.0}, "b": {"lat_deg": 38.9, "elevation_m": 1000.0} | bare}
+    trip = make_trip(legs, places=places | {"c": {"lat_deg": 39.1, "high_k": 310.0}})
+    (high,), _, _ = highs_lows_at(
+        weather_at(trip, "b"),
+        distance_m=np.zeros(1),
+        elevation_m=np.full(1, 1000.0),
+        lon_deg=np.full(1, LON),
+        epoch_s=np.full(1, NOON_S),
+    )
+    assert high == pytest.approx(310.0 - 6.5)
+
+
+# --- stations that come with the program ---
+
+
+class Shipped:
+    """Knows the country south of 39.5 N."""
+
+    words = "stations of the program"
+
+    def at(self, where, *, day):
+        return [UsualHighLow(high_k=297.0, low_k=285.0, error_k=4.0) if row[0] < 39.5 else None for row in where]
+
+
+def test_stations_fill_what_nothing_else_tells(make_trip, road):
+    """Below what was entered, the folder's own table and past years; above a neighbour's values, which b would take."""
+    bare = {"high_k": None, "low_k": None}
+    legs = [road("a", "b", 200 / 3), road("b", "c", 200 / 3)]
+    trip = make_trip(
+        legs, places={"a": {"lat_deg": 38.0}, "b": bare | {"lat_deg": 39.0}, "c": bare | {"lat_deg": 40.0}}
+    )
+
+    def found(**known):
+        held = highs_lows_on(outlook_of(trip, legs, stations=Shipped(), **known), DAY)
+        return [(one.place.key, one.source, one.anchor.high_k, one.sd_k) for one in held]
+
+    a = ("a", WeatherSource.ENTERED, 303.15, 3.6)
+    assert found() == [a, ("b", WeatherSource.STATIONS, 297.0, pytest.approx(math.hypot(3.6, 4.0)))]
+    assert found(past={"b": years("b")})[1] == ("b", WeatherSource.PAST_YEARS, 301.15, 2.7)
+    assert [one[1] for one in found(normals=stations())[1:]] == [WeatherSource.NORMALS] * 2
+    used = sources_used(
+        outlook_of(trip, legs, stations=Shipped()), distance_m=[100e3], lon_deg=[LON], epoch_s=[NOON_S], day=[0]
+    )
+    assert (
+        "stations of the program" in source_sentences(used, outlook_of(trip, legs, stations=Shipped()), now_s=None)[1]
+    )
 
 
 # --- typical values ---
