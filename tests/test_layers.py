@@ -15,8 +15,8 @@ ROOT = Path(__file__).parents[1]
 ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "thermal", "maps"}}
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
-    "thermal": "errors tomltext compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine "
-    "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
+    "thermal": "errors tomltext compiled units ranges air oil coolant vehicle fluids learnt vehicle_file vehicle_write "
+    "engine roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
     "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "

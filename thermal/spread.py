@@ -2,28 +2,14 @@
 
 import numpy as np
 
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
 from thermal.learnt import NOTHING, Learnt
 from thermal.ranges import FloatArray
 
 SEED = 20270706
-# Standard deviation of ln(factor). ASSUMED for a car of a class nobody has logged: they give about +-8 K on coolant and
-# +-12 to 15 K on the oils at load, which is what common practice allows an uncalibrated forecast. A fit narrows them.
-CLASS_SPREAD = {
-    "engine_heat": 0.08,
-    "airflow": 0.15,
-    "radiator": 0.10,
-    "oil_heat": 0.15,
-    "oil_coolant": 0.30,
-    "oil_cooler": 0.20,
-    "gearbox_heat": 0.20,
-    "gearbox_loss": 0.15,
-    "axle_heat": 0.20,
-    "axle_loss": 0.15,
-    "capacity": 0.10,
-    "brake_heat": 0.10,
-}
-_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
+CLASS_SPREAD = {name: factor.spread for name, factor in FACTORS.items()}
+_CLASS_SD = np.array(list(CLASS_SPREAD.values()))
 
 
 def medians(learnt: Learnt = NOTHING) -> Factors:

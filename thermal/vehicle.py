@@ -318,16 +318,15 @@ class Vehicle:
     def _fluid_rules(self) -> Iterator[tuple[bool, str]]:
         no_water = self.differential_cooler.kind != "water"
         yield no_water, "differential_cooler: only 'air' or 'none' is modelled"
-        for name in ("oil_cooler", "transmission_cooler", "differential_cooler"):
-            cooler = getattr(self, name)
-            yield cooler.open_k < cooler.full_k, f"{name}: open must lie below full"
-        for fluid, limit in zip(FLUIDS, self.limits, strict=True):
-            in_order = limit.warm_k < limit.caution_k < limit.limit_k
-            yield in_order, f"{fluid}_limit: warm < caution < limit is needed"
-        for name in ("engine_oil", "transmission_oil", "differential_oil"):
-            oil = getattr(self, name)
-            thins = oil.viscosity_40c_m2_per_s > oil.viscosity_100c_m2_per_s
-            yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
+        for name, part in ((item.name, getattr(self, item.name)) for item in fields(self)):
+            if isinstance(part, Cooler):
+                yield part.open_k < part.full_k, f"{name}: open must lie below full"
+            if isinstance(part, Limit):
+                in_order = part.warm_k < part.caution_k < part.limit_k
+                yield in_order, f"{name}: warm < caution < limit is needed"
+            if isinstance(part, Lubricant):
+                thins = part.viscosity_40c_m2_per_s > part.viscosity_100c_m2_per_s
+                yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
 
     @property
     def limits(self) -> tuple[Limit, Limit, Limit, Limit]:

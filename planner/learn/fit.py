@@ -25,8 +25,9 @@ from planner.route.graph import choose_route
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Learnt, learnt_from
+from thermal.learnt import Learnt, learnt_from
 from thermal.misfit import modelled_k
 from thermal.simulate import simulate
 from thermal.spread import draw, medians

@@ -18,8 +18,9 @@ from planner.route.timeline import Timeline
 from thermal.causes import USUAL, Verdict, alike, judge
 from thermal.errors import ThermalError
 from thermal.fit import fit_factors
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Factor, Learnt
+from thermal.learnt import Factor, Learnt
 from thermal.logged import Readings
 from thermal.misfit import modelled_k
 from thermal.simulate import simulate

@@ -8,8 +8,8 @@ from planner.answers.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.learn.driven import Driven
 from thermal.fit import Fit
+from thermal.fluids import FACTORS
 from thermal.kernel import COOLANT, OIL
-from thermal.learnt import FACTORS
 from thermal.vehicle import Vehicle
 
 _GRADE, _GRADE_S = 0.03, 180.0
@@ -17,7 +17,7 @@ _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
 WORDS = {
-    **FACTORS,
+    **{name: factor.words for name, factor in FACTORS.items()},
     "thermostat": "the temperature at which the thermostat opens",
     "cooling.heater_w_per_k": "what the cabin heater takes",
 }

@@ -16,8 +16,9 @@ from cars import ESTATE, read_class
 from thermal import causes, fit
 from thermal.drive import Drive
 from thermal.errors import ParameterError
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, NOTHING, Factor, Learnt, learnt_from
+from thermal.learnt import NOTHING, Factor, Learnt, learnt_from
 from thermal.logged import Readings
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, draw, medians
