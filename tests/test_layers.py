@@ -16,7 +16,8 @@ ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "the
 # Top to bottom as data flows; a file imports only names before its own.
 ORDER = {
     "thermal": "errors tomltext compiled units ranges air oil coolant vehicle fluids learnt vehicle_file vehicle_write "
-    "engine roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
+    "engine roadload driveline steering brakes cooling drive loads kernel spread simulate reference logged misfit fit "
+    "causes",
     "maps": "errors direction thinning scene basemap chart still page",
     "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
     "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "

@@ -51,6 +51,7 @@ BODIES = (
     Body(key="transmission", part="transmission", smooth_s=900.0, warm_k=348.0),
     Body(key="differential", part="differential", smooth_s=900.0, warm_k=353.0),
     Body(key="rotors", part="rotors", smooth_s=300.0),
+    Body(key="power_steering", part="power_steering", smooth_s=300.0, warm_k=343.0),
 )
 BODY_KEYS = tuple(body.key for body in BODIES)
 N_BODY = len(BODIES)
@@ -135,6 +136,15 @@ FLUIDS = (
         factors=("axle_heat", "axle_loss"),
         fitted=lambda vehicle: vehicle.axle.kind != "transaxle",  # a transaxle's is the transmission's
     ),
+    Fluid(
+        key="power_steering",
+        label="power steering",
+        short="steering",
+        limit_part="power_steering_limit",
+        factors=("steering_heat", "steering_loss"),
+        gauge=False,
+        fitted=lambda vehicle: vehicle.steering.kind == "hydraulic",
+    ),
 )
 FLUID_KEYS = tuple(fluid.key for fluid in FLUIDS)
 N_FLUID = len(FLUIDS)
@@ -145,11 +155,13 @@ class DrawnFactor(NamedTuple):
     """What one factor of the draws scales, and the standard deviation of its logarithm for a car nobody has logged.
 
     ASSUMED: the deviations give about +-8 K on coolant and +-12 to 15 K on the oils at load, which is what common
-    practice allows an uncalibrated forecast. A fit narrows them.
+    practice allows an uncalibrated forecast. A fit narrows them. `later` factors are drawn from a sequence of their
+    own, so that one which is added leaves the draws of the others as they were.
     """
 
     words: str
     spread: float
+    later: bool = False
 
 
 FACTORS: Mapping[str, DrawnFactor] = {
@@ -165,6 +177,8 @@ FACTORS: Mapping[str, DrawnFactor] = {
     "axle_loss": DrawnFactor("what the differential gives off", 0.15),
     "capacity": DrawnFactor("heat capacity of everything, so the time to warm", 0.10),
     "brake_heat": DrawnFactor("heat the brakes take", 0.10),
+    "steering_heat": DrawnFactor("heat the power steering's pump makes", 0.30, later=True),
+    "steering_loss": DrawnFactor("what the power steering gives off", 0.25, later=True),
 }
 
 

@@ -92,6 +92,9 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
         gearbox_full_k=vehicle.transmission_cooler.full_k,
         axle_open_k=vehicle.differential_cooler.open_k,
         axle_full_k=vehicle.differential_cooler.full_k,
+        steering=float(vehicle.steering.kind == "hydraulic"),
+        steering_open_k=vehicle.power_steering_cooler.open_k,
+        steering_full_k=vehicle.power_steering_cooler.full_k,
         coolant_cp=cp,
         map_air_max=air_max,
         map_coolant_max=flow_max,
@@ -103,6 +106,7 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
         ),
         gearbox_spin=spin_table(vehicle.transmission_oil, temps),
         axle_spin=spin_table(vehicle.differential_oil, temps),
+        steering_spin=spin_table(vehicle.power_steering_oil, temps),
     )
 
 

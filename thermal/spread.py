@@ -67,13 +67,17 @@ def draw(
     from scipy.special import ndtri  # here, as importing scipy.stats takes half a second
     from scipy.stats import qmc
 
-    names = Factors._fields
-    sampler = qmc.Sobol(len(names) + len(ambient_sd_k), scramble=True, rng=np.random.default_rng(seed))
-    points = sampler.random(n_draw)
-    normal = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
-    logs = normal[:, : len(names)] @ _root(learnt).T if learnt.factors else normal[:, : len(names)] * _CLASS_SD
+    n_later = sum(factor.later for factor in FACTORS.values())
+    n_first = len(FACTORS) - n_later
+    n_plain = n_first + len(ambient_sd_k)
+    points = qmc.Sobol(n_plain, scramble=True, rng=np.random.default_rng(seed)).random(n_draw)
+    # Coordinates that the first sequence does not use, so that the two together are balanced as one would be.
+    tail = qmc.Sobol(n_plain + n_later, scramble=True, rng=np.random.default_rng([seed, 1])).random(n_draw)[:, n_plain:]
+    normal, later = (ndtri(np.clip(part, 1e-6, 1.0 - 1e-6)) for part in (points, tail))
+    by_factor = np.concatenate((normal[:, :n_first], later), axis=1)
+    logs = by_factor @ _root(learnt).T if learnt.factors else by_factor * _CLASS_SD
     factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
-    return factors, normal[:, len(names) :] * ambient_sd_k[None, :]
+    return factors, normal[:, n_first:] * ambient_sd_k[None, :]
 
 
 def _root(learnt: Learnt) -> FloatArray:

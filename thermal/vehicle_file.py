@@ -1,7 +1,7 @@
 """Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
 
 import typing
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -196,6 +196,8 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
     values: dict[str, dict[str, Any]] = {}
     entries: list[Entry] = []
     for section, kind in sections().items():
+        if section in _may_be_left_out(tables):
+            continue
         values[section] = {}
         for item in fields(kind):
             key, where = key_of(item), f"{file} [{section}] {key_of(item)}"
@@ -206,6 +208,14 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
             except (ParameterError, UnitError) as exc:
                 problems.append(f"{where}: {exc}")
     return values, entries
+
+
+def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
+    """Sections that are absent and need not be there: those of a hydraulic steering the car does not have."""
+    kind = tables.get("steering", {}).get("kind")
+    hydraulic = isinstance(kind, dict) and kind.get("value") == "hydraulic"
+    optional = {item.name for item in fields(Vehicle) if item.default is not MISSING}
+    return set() if hydraulic else optional - set(tables)
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
@@ -260,8 +270,8 @@ def _number(value: Any, meta: Any) -> float:
 def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
     """Make the frozen vehicle; cross-field problems name the file."""
     parts: dict[str, Any] = {}
-    for section, kind in sections().items():
-        parts[section] = kind(**values[section])
+    for section, held in values.items():
+        parts[section] = sections()[section](**held)
     try:
         return Vehicle(name=title, **parts)
     except ParameterError as exc:
