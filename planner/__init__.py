@@ -131,13 +131,9 @@ def new(folder: "Log", example: str = "minimal", *, spreadsheet: bool = False) -
     >>> new(Path(tempfile.mkdtemp()) / "july")
     ('legs.csv', 'places.csv', 'trip.toml', 'vehicle.toml')
     """
-    if spreadsheet:
-        from planner.files.spreadsheet import new_spreadsheet
+    from planner.files.folder import new_folder, new_spreadsheet
 
-        return new_spreadsheet(Path(folder), example)
-    from planner.files.folder import new_folder
-
-    return new_folder(Path(folder), example)
+    return (new_spreadsheet if spreadsheet else new_folder)(Path(folder), example)
 
 
 def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "Progress | None" = None) -> "Inputs":
@@ -325,8 +321,7 @@ def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | 
     step = progress or quiet
     inputs = _inputs(trip, step)
     legs, _ = find_legs(inputs)
-    normals = inputs.known.normals
-    return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), normals=normals, tell=step)
+    return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), progress=step)
 
 
 def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIf":

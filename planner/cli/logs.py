@@ -40,9 +40,8 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
 
     Example: grademargin log july/logs/day1.csv --describe --write
     """
-    from planner.files.logmapfile import map_path, write_map
-    from planner.files.logs import open_log
-    from planner.files.logtold import describe_log, describe_read
+    from planner.files.logmap import map_path, write_map
+    from planner.files.logs import describe_log, describe_read, open_log
     from planner.output import log_tables
 
     _refuse_folders((file,))
@@ -90,7 +89,7 @@ def fit(
     Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
     """
     import planner
-    from planner.logs.fitted_file import refuse_existing
+    from planner.files.vehicles import refuse_existing
     from planner.model.paths import results_folder
     from planner.output.write import try_out, write_files
 

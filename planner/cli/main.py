@@ -207,10 +207,10 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
     if elevations:
         from datetime import UTC, datetime
 
-        from planner.weather import heights
+        from planner.weather import elevations as services
 
         trip = planner.read(folder, progress=io.progress).trip
-        checks = heights.check_places(trip, offline=offline, now=datetime.now(UTC), tell=io.progress)
+        checks = services.check_places(trip, offline=offline, now=datetime.now(UTC), progress=io.progress)
         answered = any(check.first_m is not None for check in checks)
         data, lines = words.elevation_dict(checks), words.elevation_lines(checks, trip)
     else:

@@ -14,10 +14,8 @@ from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
-from planner.weather.gather import gather
-from planner.weather.outlook import Known
-from thermal.errors import ThermalError, UnitError
-from thermal.tomltext import shown
+from planner.weather.sources import TripWeather, weather_for
+from thermal.errors import ThermalError, UnitError, shown
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
@@ -39,7 +37,7 @@ class Inputs:
 
     trip: Trip
     car: VehicleFile
-    known: Known
+    known: TripWeather
 
     def changed(self, changes: Mapping[str, str]) -> "Inputs":
         """Return the same with values of the car changed, each named and written as in vehicle.toml."""
@@ -52,7 +50,7 @@ class Inputs:
 def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
     """Read a trip folder whole, with the weather that was fetched for it earlier; never the network."""
     trip, car = open_folder(folder)
-    return Inputs(trip=trip, car=car, known=gather(trip, normals=trip.normals, tell=progress))
+    return Inputs(trip=trip, car=car, known=weather_for(trip, progress=progress))
 
 
 def find_route(inputs: Inputs) -> "Route":

@@ -10,8 +10,9 @@ import numpy.typing as npt
 from planner.model import clock
 from planner.model.trip import Leg, Place, Trip
 from planner.route.timeline import Route, Span, Timeline, open_route
-from planner.weather.outlook import NOTHING, Known
-from planner.weather.spread import day_sd_k
+from planner.weather.expected import day_sd_k
+from planner.weather.sources import NO_WEATHER, TripWeather
+from thermal.fluids import N_BODY
 from thermal.kernel import Factors, is_compiled
 from thermal.simulate import Result, cold_start_k, simulate
 from thermal.spread import SEED, draw, medians
@@ -39,15 +40,15 @@ class Forecast:
         The car as described on the days expected: every segment's temperatures.
     spread : Result
         Margins of all draws; temperatures about every mile of the first batch.
-    band_k : ndarray, shape (n_segment, 6)
+    band_k : ndarray, shape (n_segment, n_body)
         Temperature not passed at the confidence asked for. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
         The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
-    mornings_k : tuple of ndarray, shape (1 + n_draw, 6)
+    mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
-    start_k : ndarray, shape (6,), or None
+    start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
     """
 
@@ -78,7 +79,7 @@ class Forecast:
         return self.route.timeline
 
     @property
-    def known(self) -> Known:
+    def known(self) -> TripWeather:
         """Weather used beyond the places' usual highs and lows."""
         return self.route.known
 
@@ -125,7 +126,7 @@ def _first_morning_k(timeline: Timeline, start: Start, usual: Factors, factors: 
     """Temperatures at the start, the car as described first. [K]."""
     n_draw, cold = len(factors.airflow), cold_start_k(timeline.drive)
     parts = (start(usual), start(factors))
-    shapes = ((1, 6), (n_draw, 6))
+    shapes = ((1, N_BODY), (n_draw, N_BODY))
     return np.vstack(
         [np.broadcast_to(cold if part is None else part, shape) for part, shape in zip(parts, shapes, strict=True)]
     )
@@ -154,7 +155,7 @@ def forecast(
     trip: Trip,
     car: VehicleFile,
     *,
-    known: Known = NOTHING,
+    known: TripWeather = NO_WEATHER,
     start: Start = lambda _: None,
     progress: Progress = lambda _: None,
 ) -> Forecast:
@@ -183,7 +184,7 @@ def forecast_route(
         margins.append(_batch(timeline, car, sd, len(margins), rows[:1], start)[2].margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, confidence, axis=0)
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
     start_k = start(usual)
     return Forecast(
         route=route,

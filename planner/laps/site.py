@@ -1,7 +1,7 @@
 """Where and when a session is held: height, air by the hour as the plan has it there, sun."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, time
 from functools import cache
 
@@ -9,14 +9,13 @@ import numpy as np
 
 from planner.files.sessionfile import Setup
 from planner.forecast.assemble import Inputs
-from planner.model import clock, geo
-from planner.model.trip import Place, Trip
+from planner.model import clock
+from planner.model.trip import Place
 from planner.route.graph import stops_of
 from planner.route.timeline import Route
 from planner.weather.along import AirAlong, air_along
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import dew_point_k
-from planner.weather.outlook import make_outlook
+from planner.weather.expected import dew_point_k, haurwitz_w_per_m2
+from planner.weather.sources import weather_at
 
 ENTERED_SD_K = 2.0  # ASSUMED: standard deviation of the day's air where it was entered for the session; 1 to 3
 _FULL_SUN_W_PER_M2 = 1000.0
@@ -86,10 +85,8 @@ def _air_on_route(route: Route, place: Place, elevation_m: float, epoch_s: float
 
 def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float) -> AirAlong:
     """Air at a place the route does not touch, from what is known there, else at the nearest place that has both."""
-    near, away_m = _nearest_known(inputs.trip, place)
-    here = replace(inputs.trip.legs[0], start=place.key, finish=near.key, distance_m=max(away_m, 1.0))
     air = air_along(
-        make_outlook(inputs.trip, (here,), inputs.known),
+        weather_at(inputs.trip, place.key, inputs.known),
         distance_m=[0.0, 1.0],
         elevation_m=[elevation_m] * 2,
         lat_deg=place.lat_deg,
@@ -109,18 +106,6 @@ def _at(air: AirAlong, row: int) -> AirAlong:
         headwind_m_per_s=air.headwind_m_per_s[rows],
         sd_k=np.broadcast_to(air.sd_k, air.air_k.shape)[rows],
     )
-
-
-def _nearest_known(trip: Trip, place: Place) -> tuple[Place, float]:
-    """Nearest place with a usual high and low, itself where it has both or nobody has; and how far away. [m]."""
-
-    def away_m(other: Place) -> float:
-        here = {"lat1_deg": place.lat_deg, "lon1_deg": place.lon_deg}
-        return geo.distance_m(**here, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg)
-
-    known = [p for p in trip.places.values() if p.high_k is not None and p.low_k is not None]
-    near = min(known, key=lambda other: (away_m(other), other.key), default=place)
-    return near, away_m(near)
 
 
 def _hour(at: time) -> float:

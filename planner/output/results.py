@@ -133,9 +133,7 @@ class Plan:
         import numpy as np
         import pandas as pd
 
-        from planner.analysis.margins import fluids_of
-        from thermal.kernel import ROTORS
-        from thermal.vehicle import FLUIDS
+        from thermal.fluids import ROTORS, fluids_in
 
         outlook, line = self.report.outlook, self.report.outlook.timeline
         drive, temps = line.drive, outlook.nominal.temps_k[0]
@@ -157,10 +155,9 @@ class Plan:
             "air_k": drive.air_k,
             "air_sd_k": line.air_sd_k,
         }
-        for fluid in fluids_of(outlook):
-            f = FLUIDS.index(fluid)
-            columns |= {f"{fluid}_k": temps[:, f + 1], f"{fluid}_upper_k": outlook.band_k[:, f + 1]}
-            columns[f"{fluid}_limit_k"] = outlook.nominal.limit_k[:, f]
+        for fluid in fluids_in(outlook.car.vehicle):
+            columns |= {f"{fluid.key}_k": temps[:, fluid.node], f"{fluid.key}_upper_k": outlook.band_k[:, fluid.node]}
+            columns[f"{fluid.key}_limit_k"] = outlook.nominal.limit_k[:, fluid.index]
         columns |= {"rotors_k": temps[:, ROTORS], "rotors_upper_k": outlook.band_k[:, ROTORS]}
         frame = pd.DataFrame(columns)
         frame["time"] = self._times(frame["time"])
@@ -430,7 +427,7 @@ class Fit:
 
     def write(self, path: str | Path) -> Path:
         """Write the new vehicle file; the owner's stays as it is, and nothing is written over."""
-        from planner.logs.fitted_file import write_fitted
+        from planner.files.vehicles import write_fitted
         from planner.model.paths import data_folder
         from thermal.errors import ThermalError
 

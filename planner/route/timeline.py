@@ -13,9 +13,8 @@ from planner.route.days import DayLegs, split_days
 from planner.route.graph import choose_route
 from planner.route.road import Road, climb_heat, cut_road, held_speed
 from planner.weather.along import air_along, bearings_deg
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import grille_rise_k, highs_lows_along
-from planner.weather.outlook import NOTHING, Known
+from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
+from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
 from thermal.vehicle import Vehicle
 
@@ -92,13 +91,13 @@ class Route:
     """The road of a trip and its clock. `trip` is without the roads in `closed`, sentences that say which and why."""
 
     trip: Trip
-    known: Known
+    known: TripWeather
     legs: tuple[Leg, ...]
     timeline: Timeline
     closed: tuple[str, ...]
 
 
-def open_route(trip: Trip, vehicle: Vehicle, known: Known = NOTHING) -> Route:
+def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:
     """Choose the road whose every leg is open on the day it is driven; closed ones are left out and said so."""
     closed: tuple[str, ...] = ()
     while len(closed) <= _MOST_CLOSED:
@@ -125,7 +124,7 @@ def open_route(trip: Trip, vehicle: Vehicle, known: Known = NOTHING) -> Route:
     raise NoRouteError(message)
 
 
-def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Timeline:
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from rules import with_trip
 
-from planner.analysis.margins import FLUID_NAMES, find_margins, fluids_of
+from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.files.folder import open_folder
@@ -26,6 +26,7 @@ from planner.model.trip import Event
 from planner.output import sheets, terminal
 from planner.output.report import make_report, reason, whole_sentence
 from planner.replan.remaining import replan
+from thermal.fluids import fluid_of
 from thermal.vehicle_file import VehicleFile
 
 PLACES = """place,name,lat,lon,elevation [m],kind,services,high [degC],low [degC]
@@ -122,7 +123,7 @@ def edits_of(changes: tuple[Change, ...], folder_places: tuple[str, ...]) -> Edi
 def margins_of_day(outlook: Forecast, number: int) -> np.ndarray:
     """Smallest margin of every draw over one day, per fluid; as many draws as the remedies were tried with."""
     day = outlook.timeline.days[number]
-    part = outlook.spread.margin_k[: len(outlook.factors.airflow), day.first : day.last + 1, : len(fluids_of(outlook))]
+    part = outlook.spread.margin_k[: len(outlook.factors.airflow), day.first : day.last + 1, columns_of(outlook)]
     return part.min(axis=1)
 
 
@@ -505,6 +506,6 @@ def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
 def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
     report = make_report(with_trip(desert, thin_band_k=300.0), remedies=False)
     said = whole_sentence(report, report.worst(CLIMB))
-    assert all(FLUID_NAMES[fluid] in said.lower() for fluid in fluids_of(desert))
+    assert all(fluid_of(fluid).label in said.lower() for fluid in fluids_of(desert))
     assert said.count("chance") == len(fluids_of(desert))
     assert " Also " not in whole_sentence(replace(report, margins=(report.worst(CLIMB),)), report.worst(CLIMB))

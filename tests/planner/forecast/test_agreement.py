@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 import planner
-from planner.files import logmapfile
-from planner.files.logtold import describe_log
+from planner.files.logmap import map_path, write_map
+from planner.files.logs import describe_log
 from planner.forecast.assemble import find_route, read_inputs
 
 SAME_K = 0.01
@@ -46,7 +46,7 @@ def write_log(folder: Path) -> Path:
     (folder / "logs").mkdir()
     path = folder / "logs" / "day-1.csv"
     path.write_text(made_up.csv_text(log, title="synthetic log, no car drove it"), encoding="utf-8")
-    logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
+    write_map(map_path(path), describe_log(path).mapping, path.name)
     return path
 
 

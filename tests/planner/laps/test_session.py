@@ -34,7 +34,7 @@ from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Session
 from planner.output.write import to_json
-from planner.weather.outlook import NOTHING
+from planner.weather.sources import NO_WEATHER
 from thermal.brakes import FRONT_SHARE
 from thermal.loads import compute_loads, extras_w
 from thermal.simulate import simulate
@@ -78,7 +78,7 @@ def opened(copy_example, tmp_path_factory):
 
 def inputs_of(opened) -> Inputs:
     _, trip, car = opened
-    return Inputs(trip=trip, car=car, known=NOTHING)
+    return Inputs(trip=trip, car=car, known=NO_WEATHER)
 
 
 @pytest.fixture(scope="module")
