@@ -23,7 +23,6 @@ from planner.output import log_tables
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from thermal.fluids import N_BODY, fluid_of
-from thermal.vehicle_file import read_vehicle
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
