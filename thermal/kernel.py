@@ -521,8 +521,10 @@ def is_compiled() -> bool:
     Returns
     -------
     bool
-        False on the first run after installing or updating.
+        False on the first run after installing or updating; true when the compiler is switched off.
     """
-    stats: Any = _march.stats
+    stats: Any = getattr(_march, "stats", None)
+    if stats is None:
+        return True
     found = Path(str(stats.cache_path)).glob(f"kernel._march-*.py{sys.version_info[0]}{sys.version_info[1]}.*.nbc")
     return any(file.stat().st_mtime >= Path(__file__).stat().st_mtime for file in found)

@@ -12,8 +12,8 @@ from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Place, Trip
 from planner.route.graph import choose_route
 from planner.route.timeline import Span, Timeline, build_timeline
-from planner.weather.outlook import NOTHING, Known
-from planner.weather.spread import day_sd_k
+from planner.weather.expected import day_sd_k
+from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors
 from thermal.simulate import Result, cold_start_k, simulate
@@ -51,7 +51,7 @@ class Forecast:
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
-    known : Known
+    known : TripWeather
         Weather used beyond the places' usual highs and lows.
     start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
@@ -68,7 +68,7 @@ class Forecast:
     shift_k: Floats
     mornings_k: tuple[Floats, ...]
     error_k: float
-    known: Known
+    known: TripWeather
     start_k: Floats | None = None
 
 
@@ -110,7 +110,7 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
     return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
-def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
+def _open_roads(trip: Trip, vehicle: Vehicle, known: TripWeather) -> tuple[Trip, tuple[Leg, ...], Timeline]:
     """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
     told: list[str] = []
     while len(told) <= _MOST_CLOSED:
@@ -165,7 +165,7 @@ def forecast(
     trip: Trip,
     car: VehicleFile,
     *,
-    known: Known = NOTHING,
+    known: TripWeather = NO_WEATHER,
     begin: Begin = lambda _: None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Forecast:

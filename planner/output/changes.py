@@ -8,11 +8,11 @@ from typing import Any
 
 from planner.analysis.margins import LEVELS, Margin
 from planner.files import limits
-from planner.files.reading import file_fault
+from planner.files.reading import file_fault, whole
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.output.report import Report
+from thermal.errors import one_line
 from thermal.fluids import fluid_of
-from thermal.tomltext import one_line, whole
 
 Plan = Mapping[str, Any]
 _MOST_DAYS = 400

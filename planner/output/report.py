@@ -17,7 +17,7 @@ from planner.analysis.service import ServicePlan, plan_service
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
-from planner.weather.told import sentences, used_along
+from planner.weather.sources import source_sentences, sources_used
 from thermal.fluids import ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
@@ -107,14 +107,14 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
 def weather_used(outlook: Forecast) -> tuple[str, ...]:
     """Say which source of weather was used where, and whom to credit."""
     line = outlook.timeline
-    used = used_along(
+    used = sources_used(
         line.road.weather,
         distance_m=line.end_m,
         lon_deg=line.lon_deg,
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return tuple(sentences(used, line.road.weather, now_s=None))
+    return tuple(source_sentences(used, line.road.weather, now_s=None))
 
 
 def then(report: Report, leg: int) -> str:

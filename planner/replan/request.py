@@ -8,9 +8,8 @@ from datetime import datetime
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from planner.replan.position import Along
-from thermal.errors import UnitError
+from thermal.errors import UnitError, shown
 from thermal.fluids import BODY_KEYS, FLUIDS
-from thermal.tomltext import shown
 from thermal.units import to_si
 
 _LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15

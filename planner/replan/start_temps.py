@@ -15,7 +15,7 @@ from planner.replan.request import Request, check_temps
 from planner.route.graph import choose_route, stops_of
 from planner.route.timeline import build_timeline
 from planner.weather.expected import Anchor, expected_air_k
-from planner.weather.outlook import NOTHING, Known
+from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import simulate
@@ -33,7 +33,9 @@ _EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan sa
 _HERE_M = 1.0
 
 
-def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Known = NOTHING) -> tuple[Trip, Begin]:
+def begin(
+    trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: TripWeather = NO_WEATHER
+) -> tuple[Trip, Begin]:
     """Find how warm the car is at the start of a replanned trip, and say what that rests on."""
     check_temps(request.temps_k)
     warm_by_plan = by_plan(trip, car, request, known)
@@ -59,7 +61,7 @@ def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Kno
 
 
 def by_plan(
-    trip: Trip, car: VehicleFile, request: Request, known: Known = NOTHING
+    trip: Trip, car: VehicleFile, request: Request, known: TripWeather = NO_WEATHER
 ) -> Callable[[Factors], Floats] | None:
     """Temperatures that the plan of the whole trip gives the car where it is now."""
     legs = choose_route(trip)
