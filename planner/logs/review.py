@@ -22,7 +22,7 @@ from thermal.kernel import Factors
 from thermal.learnt import Factor, Learnt
 from thermal.logged import Readings
 from thermal.misfit import modelled_k
-from thermal.simulate import simulate
+from thermal.simulate import cold_start_k, simulate
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle_file import VehicleFile
 
@@ -123,7 +123,7 @@ def _planned(
     plan = replace(plan, group=np.zeros(len(plan.group)), day=np.zeros(len(plan.day)))
     end_m = timeline.end_m[rows.start : rows.start + len(plan.duration_s)]
     before = rows.start - 1
-    start = np.full(6, timeline.drive.air_k[0])
+    start = cold_start_k(timeline.drive)
     if before >= 0:
         whole = simulate(timeline.drive, car.vehicle, factors=factors, record=np.array([before]))
         start = whole.temps_k[0, 0]
