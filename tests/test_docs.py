@@ -27,7 +27,7 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.fluids import FACTORS
+from thermal.fluids import FACTORS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -179,7 +179,7 @@ def test_every_heading_of_the_forecast_is_described(planned):
     headings = (planned / "forecast.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     for heading in headings:
         name = re.sub(r" \[.*", "", heading)
-        of_fluid = re.sub(r"^(engine oil|transmission|differential)", "coolant", name)
+        of_fluid = re.sub(rf"^({'|'.join(fluid.label for fluid in FLUIDS)})", "coolant", name)
         assert {name, of_fluid} & described, heading
 
 

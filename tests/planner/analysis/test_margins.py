@@ -76,8 +76,8 @@ def test_margins_are_the_least_of_limit_less_temperature(report):
     outlook = report.outlook
     temps, limit = outlook.nominal.temps_k[0], outlook.nominal.limit_k
     for margin in report.margins:
-        fluid = fluid_of(margin.fluid).index
-        left = (limit[:, fluid] - temps[:, 1 + fluid])[part_of(outlook, margin.leg)]
+        fluid = fluid_of(margin.fluid)
+        left = (limit[:, fluid.index] - temps[:, fluid.node])[part_of(outlook, margin.leg)]
         assert margin.nominal_margin_k == pytest.approx(left.min(), abs=1e-9)
         assert margin.limit_k - margin.peak_k == pytest.approx(margin.nominal_margin_k, abs=1e-9)
 

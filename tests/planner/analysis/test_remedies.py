@@ -485,7 +485,7 @@ def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):
 
 
 def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
-    hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0])
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0, 340.0])
     outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
     (day,) = remedies_of(outlook)
     waits = [remedy for remedy in day.choices if remedy.kind == "wait"]
@@ -495,7 +495,7 @@ def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
 
 
 def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
-    hot = np.array([375.0, 367.0, 385.0, 390.0, 440.0, 400.0])  # the differential cools from the first metre on
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 440.0, 400.0, 340.0])  # the differential cools from the first metre on
     outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
     report = make_report(outlook, remedies=False)
     worst = report.worst(0)

@@ -18,6 +18,7 @@ from planner.forecast.run import Forecast, forecast
 from planner.model.errors import PlannerError
 from planner.output import terminal
 from planner.output.whatif import tornado_svg
+from thermal.fluids import FLUIDS
 from thermal.kernel import Factors
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
@@ -361,7 +362,7 @@ def test_the_command_s_json(run, trip_folder):
     assert found["schema"] == "grademargin-whatif/1"
     assert {change["what"] for change in found["changes"]} == {"cooling.cap_pressure = 16 psi", "body.mass = 1500 kg"}
     for change in found["changes"]:
-        assert set(change["margin_gained_k"]) == {"coolant", "engine oil", "transmission", "differential"}
+        assert set(change["margin_gained_k"]) == {fluid.label for fluid in FLUIDS}
         assert change["buys_nothing"] == (max(change["margin_gained_k"].values()) < 0.5)
     lighter = next(change for change in found["changes"] if "mass" in change["what"])
     assert min(lighter["margin_gained_k"].values()) > 0.0
