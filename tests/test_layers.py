@@ -18,7 +18,8 @@ ORDER = {
     "thermal": "errors tomltext compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine "
     "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
     "maps": "errors direction thinning scene basemap chart still page",
-    "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
+    "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo "
+    "ground ground.packed ground.terrain ground.between ground.towns ground.usual files "
     "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
     "weather.wire weather.web weather.keep files.workbook files.tables files.sections files.gpxpoints files.gpx "
     "files.settings files.checks files.tracks files.routes files.profiles "
