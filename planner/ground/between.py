@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner import geo
 from planner.ground.terrain import CELL_DEG, ground_m
+from planner.model import geo
 
 Floats = NDArray[np.float64]
 

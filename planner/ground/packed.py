@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.errors import PlannerError
+from planner.model.errors import PlannerError
 
 _ADVICE = "install the program anew"
 

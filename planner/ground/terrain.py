@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planner.ground.packed import damaged
-from planner.paths import data_folder
+from planner.model.paths import data_folder
 
 Floats = NDArray[np.float64]
 

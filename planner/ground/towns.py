@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.ground.packed import Unpacker, damaged
-from planner.paths import data_folder
+from planner.model.paths import data_folder
 
 Floats = NDArray[np.float64]
 CREDIT = "Towns: GeoNames, CC BY 4.0"

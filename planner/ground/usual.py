@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from planner.ground.packed import Unpacker, damaged
 from planner.ground.terrain import sea_km
 from planner.ground.towns import apart_km
-from planner.paths import data_folder
+from planner.model.paths import data_folder
 
 Floats = NDArray[np.float64]
 

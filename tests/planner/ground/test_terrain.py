@@ -8,10 +8,10 @@ import airportsdata
 import numpy as np
 import pytest
 
-from planner import paths
-from planner.errors import PlannerError
 from planner.ground import terrain
 from planner.ground.between import LEVEL_M, ground_between
+from planner.model import paths
+from planner.model.errors import PlannerError
 
 STATIONS = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"
 

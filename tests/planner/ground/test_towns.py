@@ -4,9 +4,9 @@ import airportsdata
 import numpy as np
 import pytest
 
-from planner import paths
-from planner.errors import PlannerError
 from planner.ground import towns
+from planner.model import paths
+from planner.model.errors import PlannerError
 
 
 def test_towns_lie_where_their_airfields_do():

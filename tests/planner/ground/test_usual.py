@@ -5,9 +5,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from planner import paths
-from planner.errors import PlannerError
 from planner.ground import usual
+from planner.model import paths
+from planner.model.errors import PlannerError
 
 MIDDLE = {month: date(2027, month, 16) for month in (1, 4, 7, 10)}
 
