@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.files.weatherfile import DatedWeather
+from planner.files.rows import DatedWeather
 from planner.weather.diurnal import air_k as air_from_day
 from planner.weather.diurnal import mountain_lag_h
 from planner.weather.expected import (

@@ -19,11 +19,12 @@ from typing import Any, TypeVar
 from platformdirs import user_data_dir
 
 from planner.files import wholefile
+from planner.files.reading import whole
 from planner.model.errors import OutputError, PlannerError
 from planner.model.trip import Trip
 from planner.weather.record import Fetched, Missing, PastYears, Weather, odd, odd_past_years
 from planner.weather.reply import number_of, text_of
-from thermal.tomltext import one_line, whole
+from thermal.errors import one_line
 
 Kept = TypeVar("Kept")
 _FORM = 1

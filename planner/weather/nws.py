@@ -24,7 +24,7 @@ from planner.weather.reply import (
     sound,
     text_of,
 )
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 if TYPE_CHECKING:
     from planner.weather.web import Web

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.files.weatherfile import DatedWeather
+from planner.files.rows import DatedWeather
 from planner.model.trip import Leg, Trip
 from planner.weather.expected import Anchor, highs_lows_along
 from planner.weather.normals import Normals, usual_at

@@ -6,7 +6,7 @@ from typing import Any
 
 from planner.model.errors import PlannerError
 from planner.weather.record import Fetched, odd
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 
 class ServiceError(PlannerError):

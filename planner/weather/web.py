@@ -29,7 +29,7 @@ from urllib3.util.retry import Retry
 
 from planner.weather.reply import Answer, NeverFetched, Refused, Unreachable
 from planner.weather.wire import HOUR_S, MOST_S, TIMEOUT_S, JsonOnly, Unsound, has_form, read_json
-from thermal.tomltext import one_line
+from thermal.errors import one_line
 
 _MOST_REDIRECTS = 3
 _LOCK_WAIT_S = 2.0

@@ -26,6 +26,7 @@ from contract import ROOT, Target, top
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
@@ -45,9 +46,7 @@ from planner.weather.told import age
 from planner.weather.web import Web
 from planner.weather.wire import read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError
-from thermal.tomltext import one_line
-from thermal.vehicle_file import read_vehicle
+from thermal.errors import ThermalError, one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)

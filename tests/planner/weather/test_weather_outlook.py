@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
-from planner.files.weatherfile import DatedWeather
+from planner.files.rows import DatedWeather
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.weather.along import REACH_M, WIND_AT_CAR, air_along, bearings_deg, dew_of
