@@ -20,6 +20,7 @@ FOLDERS = {
     "model": 0,
     "ground": 1,
     "files": 2,
+    "newtrip": 3,
     "weather": 3,
     "route": 4,
     "forecast": 5,

@@ -48,24 +48,7 @@ class Between:
 def ground_between(
     start: tuple[float, float, float], finish: tuple[float, float, float], *, distance_m: float
 ) -> Between:
-    """Compare the ground between two places with an even grade.
-
-    Parameters
-    ----------
-    start, finish : tuple of three float
-        Latitude and longitude [deg] and height [m] of each end.
-    distance_m : float
-        Length of the road; one much longer than the straight line is looked for on both sides of it. [m]
-
-    Returns
-    -------
-    Between
-        What lies between.
-
-    Raises
-    ------
-    PlannerError
-        If a position is impossible, or the shipped heights are damaged.
+    """Compare the ground between two places (latitude, longitude [deg], height [m]) with an even grade.
 
     Notes
     -----

@@ -59,19 +59,6 @@ class Unpacker:
 
 
 def damaged(path: Path, what: str) -> PlannerError:
-    """Say that a shipped file cannot be used.
-
-    Parameters
-    ----------
-    path : Path
-        Which. [-]
-    what : str
-        What is wrong with it. [-]
-
-    Returns
-    -------
-    PlannerError
-        To be raised.
-    """
+    """Say that a shipped file cannot be used."""
     message = f"{path.name}: shipped with the program, cannot be read ({what}); {_ADVICE}"
     return PlannerError(message)

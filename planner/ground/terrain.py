@@ -55,18 +55,7 @@ def _tile(number: int) -> NDArray[np.uint8]:
 
 
 def cells(row: ArrayLike, column: ArrayLike) -> Floats:
-    """Heights of cells of the grid.
-
-    Parameters
-    ----------
-    row, column : array_like of int, any one shape
-        Row 0 is the northernmost, column 0 begins at 180 degrees west; columns go round. [-]
-
-    Returns
-    -------
-    ndarray, of that shape
-        Mean height of each cell, 0 where none is known. [m]
-    """
+    """Mean heights of cells, 0 where none is known; row 0 is the northernmost, column 0 begins at 180 degrees west."""
     rows, columns = np.broadcast_arrays(np.asarray(row, dtype=np.intp), np.asarray(column, dtype=np.intp))
     rows = np.clip(rows, 0, _TILE * _TILES_DOWN - 1)
     columns = columns % (_TILE * _TILES_ACROSS)
@@ -81,20 +70,7 @@ def cells(row: ArrayLike, column: ArrayLike) -> Floats:
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     """Height of the ground at points, between the middles of the cells around each.
 
-    Parameters
-    ----------
-    lat_deg, lon_deg : array_like, any one shape
-        North and east positive. [deg]
-
-    Returns
-    -------
-    ndarray, of that shape
-        Within some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres off either. [m]
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
+    Within some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres off either.
 
     References
     ----------
@@ -121,16 +97,6 @@ _SEA_M = -20.0
 
 def sea_km(lat_deg: float, lon_deg: float) -> float:
     """Distance to the nearest cell that is mostly sea.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : float
-        North and east positive. [deg]
-
-    Returns
-    -------
-    float
-        To within half a cell; `SEA_REACH_KM` where there is none nearer. Hollows below the sea count as sea. [km]
 
     Examples
     --------

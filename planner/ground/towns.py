@@ -70,18 +70,7 @@ class Towns:
 
 @functools.cache
 def table() -> Towns:
-    """Read the shipped table, once.
-
-    Returns
-    -------
-    Towns
-        All of them.
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
-    """
+    """Read the shipped table, once."""
     path = data_folder() / "towns" / "towns.xz"
     packed = Unpacker(path)
     head: dict[str, Any] = packed.head()
@@ -107,23 +96,7 @@ def table() -> Towns:
 
 
 def towns_in(*, south_deg: float, north_deg: float, west_deg: float, east_deg: float) -> NDArray[np.intp]:
-    """Numbers of the towns in a box.
-
-    Parameters
-    ----------
-    south_deg, north_deg, west_deg, east_deg : float
-        Its sides; `west_deg` may be the larger number, for a box across the date line. [deg]
-
-    Returns
-    -------
-    ndarray of int
-        In the table's order.
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
-    """
+    """Numbers of the towns in a box."""
     towns = table()
     east_of_west = (towns.lon_deg - west_deg) % 360.0
     inside = east_of_west <= (east_deg - west_deg) % 360.0
@@ -132,23 +105,6 @@ def towns_in(*, south_deg: float, north_deg: float, west_deg: float, east_deg: f
 
 def towns_near(lat_deg: float, lon_deg: float, *, within_m: float) -> list[tuple[float, Town]]:
     """Towns around a point.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : float
-        The point. [deg]
-    within_m : float
-        Farthest that a town's middle may lie. [m]
-
-    Returns
-    -------
-    list of tuple of float and Town
-        Distance [m] and town, nearest first.
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
 
     Examples
     --------
@@ -170,20 +126,7 @@ def towns_near(lat_deg: float, lon_deg: float, *, within_m: float) -> list[tuple
 
 
 def apart_km(lat_deg: float | Floats, lon_deg: float | Floats, lats_deg: Floats, lons_deg: Floats) -> Floats:
-    """Great-circle distances on a sphere.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : float or ndarray
-        One point, or as many as the others. [deg]
-    lats_deg, lons_deg : ndarray, shape (n,)
-        The others. [deg]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        0.6 % at most off the ellipsoid's. [km]
-    """
+    """Great-circle distances on a sphere."""
     lat, lats = np.radians(lat_deg), np.radians(lats_deg)
     across = np.cos(lat) * np.cos(lats) * np.sin(np.radians(lons_deg - lon_deg) / 2.0) ** 2
     half = np.clip(np.sin((lats - lat) / 2.0) ** 2 + across, 0.0, 1.0)
@@ -192,16 +135,6 @@ def apart_km(lat_deg: float | Floats, lon_deg: float | Floats, lats_deg: Floats,
 
 def plain(name: str) -> str:
     """Fold a name to what two spellings share.
-
-    Parameters
-    ----------
-    name : str
-        As anybody writes it. [-]
-
-    Returns
-    -------
-    str
-        No accents, capitals, stops or hyphens; Saint and St alike.
 
     Examples
     --------
@@ -228,21 +161,6 @@ def _by_name() -> dict[str, list[int]]:
 
 def towns_named(name: str) -> list[Town]:
     """Towns of a name, alone or with its state, province or country behind a comma.
-
-    Parameters
-    ----------
-    name : str
-        `Raton`, `Raton, NM`, `Raton, New Mexico`, `Brig, Switzerland`; accents and capitals do not count. [-]
-
-    Returns
-    -------
-    list of Town
-        All that fit, most people first; none where the table does not know it.
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
 
     Examples
     --------

@@ -69,18 +69,7 @@ class Stations:
 
 @functools.cache
 def stations() -> Stations:
-    """Read the shipped table, once.
-
-    Returns
-    -------
-    Stations
-        In SI but for kilometres.
-
-    Raises
-    ------
-    PlannerError
-        If the shipped file is damaged.
-    """
+    """Read the shipped table, once."""
     path = data_folder() / "normals" / "stations.xz"
     packed = Unpacker(path)
     head: dict[str, Any] = packed.head()
@@ -105,16 +94,6 @@ def stations() -> Stations:
 def month_of(day: date) -> float:
     """Time of year as a month number that is whole in the middle of each month.
 
-    Parameters
-    ----------
-    day : date
-        The day. [-]
-
-    Returns
-    -------
-    float
-        From 0.5 on 1 January to 12.5 at the year's end. [-]
-
     Examples
     --------
     >>> month_of(date(2027, 7, 16)), month_of(date(2027, 7, 1))
@@ -128,18 +107,6 @@ def month_of(day: date) -> float:
 def summer_share(month: float, lat_deg: float = 45.0) -> float:
     """Share of summer in a time of year: 1 in mid July, 0 in mid January; the other way round south of the equator.
 
-    Parameters
-    ----------
-    month : float
-        As `month_of` returns. [-]
-    lat_deg : float, optional
-        North positive. [deg]
-
-    Returns
-    -------
-    float
-        A cosine between. [-]
-
     Examples
     --------
     >>> summer_share(7.0), summer_share(7.0, lat_deg=-33.9)
@@ -152,18 +119,6 @@ def summer_share(month: float, lat_deg: float = 45.0) -> float:
 def lapse_k_per_m(month: float, lat_deg: float = 45.0) -> tuple[float, float]:
     """Fall of usual highs and lows with height, by the time of year.
 
-    Parameters
-    ----------
-    month : float
-        1 for the middle of January, 7 for the middle of July. [-]
-    lat_deg : float, optional
-        North positive; the seasons change sides at the equator. [deg]
-
-    Returns
-    -------
-    tuple of float
-        For highs and for lows. [K/m]
-
     Examples
     --------
     >>> lapse_k_per_m(1.0), lapse_k_per_m(7.0), lapse_k_per_m(1.0, lat_deg=-33.9)
@@ -175,20 +130,7 @@ def lapse_k_per_m(month: float, lat_deg: float = 45.0) -> tuple[float, float]:
 
 
 def in_month(monthly: Floats, month: float) -> Floats:
-    """Interpolate monthly values along the last axis, December being followed by January.
-
-    Parameters
-    ----------
-    monthly : ndarray, shape (..., 12)
-        Values of the middles of the months. [any]
-    month : float
-        As `month_of` returns. [-]
-
-    Returns
-    -------
-    ndarray, shape (...)
-        In the same unit.
-    """
+    """Interpolate monthly values along the last axis, December being followed by January."""
     before = int(np.floor(month))
     share = month - before
     return np.asarray((1.0 - share) * monthly[..., (before - 1) % 12] + share * monthly[..., before % 12])
@@ -198,25 +140,6 @@ def usual_highs_lows(
     where: Sequence[tuple[float, float, float]], *, day: date, beyond_km: float = 0.0
 ) -> list[Usual | None]:
     """Usual highs and lows of places from the shipped stations around them.
-
-    Parameters
-    ----------
-    where : sequence of tuple of three float
-        Latitude and longitude [deg] and height [m] of each place.
-    day : date
-        Time of year; linear between the middles of months. [-]
-    beyond_km : float, optional
-        Leave out stations nearer than this or on the spot, for checking. [km]
-
-    Returns
-    -------
-    list of Usual or None
-        None where no station stands within 400 km.
-
-    Raises
-    ------
-    PlannerError
-        If a shipped file is damaged.
 
     Notes
     -----
