@@ -16,6 +16,7 @@ from planner.files.reading import Problems
 from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
+CREATOR = "grademargin"
 _MAX_FAULTS = 10
 _PLACES = 60
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
@@ -81,6 +82,7 @@ class Points:
         self.breaks: list[int] = []
         self.parts = 0
         self.named: list[Named] = []
+        self.clean = False  # written by this program: thinned and without noise already
 
     def __len__(self) -> int:
         return len(self.lat_deg)
@@ -108,6 +110,7 @@ class _Reader:
         self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
         self._file, self._problems = file, problems
         self._depth = self._faults = 0
+        self._clean = False
         self._point: tuple[Points, int] | None = None
         self._text: list[str] | None = None
         self._named: dict[str, list[Named]] = {"wpt": [], "rtept": []}
@@ -127,6 +130,8 @@ class _Reader:
         if self._depth == 1 and name != "gpx":
             self._fault(f"holds <{name[:30]}>, not <gpx>; export the track as GPX")
             raise _TooMuch
+        if self._depth == 1:
+            self._clean = attributes.get("creator") == CREATOR
         if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
             most = f"{limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements"
             self._fault(f"nests more than {most}; export again")
@@ -190,6 +195,11 @@ class _Reader:
         if one is not None and len(self._named[kind]) < limits.NAMED:
             self._named[kind].append(one)
 
+    @property
+    def clean(self) -> bool:
+        """Whether this program wrote the file."""
+        return self._clean
+
     def names(self, *, route: bool) -> list[Named]:
         """Waypoints with a name, and those of a route where they are few; many are turn-by-turn directions."""
         turns = self._named["rtept"]
@@ -223,7 +233,7 @@ def read_points(text: str, file: str, problems: Problems) -> Points | None:
         return None
     drive = len(reader.found["trk"]) > 0
     points = reader.found["trk" if drive else "rte"]
-    points.named = reader.names(route=not drive)
+    points.named, points.clean = reader.names(route=not drive), reader.clean
     if not len(points):
         problems.add(file, "has no track and no route, only a start or places perhaps; export the track itself")
         return None

@@ -26,6 +26,7 @@ MAX_LENGTH_M = 2e7  # half around the earth, as for a leg
 STEEPEST = 0.15
 """ASSUMED: on a through road, steeper than this over 50 m is a tunnel, a bridge or noise; likely range 0.12 to 0.20."""
 GRID_M = 50.0
+_BLOCK = 256
 
 _DENSE_M = 100.0
 _COARSE_M = 400.0  # points further apart than this were picked or thinned on purpose and are left as they are
@@ -114,22 +115,32 @@ class Stretches:
 
     def __init__(self, track: GpxTrack) -> None:
         self.track = track
-        self.along_m, self._lat, self._height = map(np.array, (track.distance_m, track.lat_deg, track.elevation_m))
+        self.along_m, self._lat, self.height_m = map(np.array, (track.distance_m, track.lat_deg, track.elevation_m))
         self._lon = np.unwrap(np.array(track.lon_deg), period=360.0)
         self._longest_m = float(np.diff(self.along_m).max())
+        begins = np.arange(0, len(self._lat), _BLOCK)  # boxes around blocks of points, to pass most by
+        self._south, self._west = np.minimum.reduceat(self._lat, begins), np.minimum.reduceat(self._lon, begins)
+        self._north, self._east = np.maximum.reduceat(self._lat, begins), np.maximum.reduceat(self._lon, begins)
 
     def passages(self, lat_deg: float, lon_deg: float, *, within_m: float) -> list[tuple[float, float]]:
         """Each time the track comes near a point: how near [m], and how far along that is [m]."""
         high = (within_m + self._longest_m) / 110_000.0
         wide = high / max(float(np.cos(np.radians(lat_deg))), 0.02)
-        east = (self._lon - lon_deg + 180.0) % 360.0 - 180.0
-        box = np.flatnonzero((np.abs(self._lat - lat_deg) <= high) & (np.abs(east) <= wide))
+        turns = np.round((0.5 * (self._west + self._east) - lon_deg) / 360.0) * 360.0
+        tall = (self._south <= lat_deg + high) & (self._north >= lat_deg - high)
+        blocks = np.flatnonzero(tall & (self._west - turns <= lon_deg + wide) & (self._east - turns >= lon_deg - wide))
+        inside = (blocks[:, np.newaxis] * _BLOCK + np.arange(_BLOCK)).ravel()
+        inside = inside[inside < len(self._lat)]
+        near_lon = np.abs((self._lon[inside] - lon_deg + 180.0) % 360.0 - 180.0) <= wide
+        box = inside[(np.abs(self._lat[inside] - lat_deg) <= high) & near_lon]
         if not box.size:
             return []
         begin = np.unique(np.clip(np.concatenate([box - 1, box]), 0, len(self.along_m) - 2))
         # to the straight pieces between points, on a plane that touches the globe at the place
         metres = 111_195.0 * np.cos(np.radians(lat_deg)), 111_195.0
-        x, y = (np.stack([r[begin], r[begin + 1]]) for r in (east * metres[0], (self._lat - lat_deg) * metres[1]))
+        pair = np.stack([begin, begin + 1])
+        x = ((self._lon[pair] - lon_deg + 180.0) % 360.0 - 180.0) * metres[0]
+        y = (self._lat[pair] - lat_deg) * metres[1]
         run_x, run_y = x[1] - x[0], y[1] - y[0]
         squared = np.maximum(run_x**2 + run_y**2, 1e-9)
         share = np.clip(-(x[0] * run_x + y[0] * run_y) / squared, 0.0, 1.0)
@@ -153,7 +164,7 @@ class Stretches:
         return replace(
             self.track.clipped(begin_m, end_m),
             distance_m=tuple((at - begin_m).tolist()),
-            elevation_m=tuple(row(self._height).tolist()),
+            elevation_m=tuple(row(self.height_m).tolist()),
             lat_deg=tuple(row(self._lat).tolist()),
             lon_deg=tuple(((row(self._lon) + 180.0) % 360.0 - 180.0).tolist()),
         )
@@ -279,11 +290,12 @@ def track_of(points: Points) -> GpxTrack | str:
     if not good.any():
         return replace(track, unknown=((0.0, track.length_m),))
     along, height = laid.along_m[good], laid.height_m[good]
-    if laid.spacing_m > _DENSE_M:
+    if points.clean or laid.spacing_m > _DENSE_M:
         filled = np.interp(laid.distance_m, along, height)
-        if laid.spacing_m <= _COARSE_M:
+        if laid.spacing_m <= _COARSE_M and not points.clean:
             filled = _smoothed_at(laid.distance_m, filled, laid.spacing_m)
-        found: GpxTrack | str = _bends_given_back(replace(track, elevation_m=tuple(filled.tolist())))
+        filled_track = replace(track, elevation_m=tuple(filled.tolist()))
+        found: GpxTrack | str = filled_track if points.clean else _bends_given_back(filled_track)
     else:
         found = _evened(track, along, height)
     if isinstance(found, str):
