@@ -31,8 +31,9 @@ from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
 from planner.route.timeline import build_timeline  # noqa: E402
 from thermal import causes, fit  # noqa: E402
+from thermal.fluids import FACTORS  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
-from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402
+from thermal.learnt import Learnt, learnt_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
 

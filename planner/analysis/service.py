@@ -8,7 +8,8 @@ import numpy.typing as npt
 from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem, Trip
 from planner.route.timeline import Span
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.fluids import fluid_of
+from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _MILE_M, _MONTH_S = 1609.344, 30.44 * 86400.0
@@ -99,7 +100,7 @@ def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
     length = np.diff(np.concatenate(([0.0], line.end_m)))
     rate = np.ones_like(length)
     if item.fluid in _AGEING_K:
-        rate = ageing(outlook.nominal.temps_k[0, :, 1 + FLUIDS.index(item.fluid)], item.fluid)
+        rate = ageing(outlook.nominal.temps_k[0, :, fluid_of(item.fluid).node], item.fluid)
     used = np.cumsum(length * rate)
     months = (line.end_s - line.begin_s[0]) / _MONTH_S
     mean = float(used[-1] / max(np.sum(length), 1.0))

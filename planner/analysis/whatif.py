@@ -15,6 +15,7 @@ from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import ThermalError, UnitError, shown
+from thermal.fluids import fluids_in
 from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
@@ -165,13 +166,14 @@ def _moved(part: Any, **values: float) -> Any:
 
 def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
     """Coolers to add, or to make larger."""
-    for name, words, fresh_w_per_k, open_k in (
-        ("oil_cooler", "engine-oil cooler", 60.0, 358.15),
-        ("transmission_cooler", "transmission cooler", 40.0, 343.15),
-        ("differential_cooler", "differential cooler with pump and switch", 25.0, 353.15),
+    fitted = {fluid.key for fluid in fluids_in(car)}
+    for fluid, name, words, fresh_w_per_k, open_k in (
+        ("engine_oil", "oil_cooler", "engine-oil cooler", 60.0, 358.15),
+        ("transmission", "transmission_cooler", "transmission cooler", 40.0, 343.15),
+        ("differential", "differential_cooler", "differential cooler with pump and switch", 25.0, 353.15),
     ):
         held = getattr(car, name)
-        if name == "differential_cooler" and car.axle.kind == "transaxle":
+        if fluid not in fitted:
             continue
         if held.kind == "none":
             added = replace(held, kind="air", conductance_w_per_k=fresh_w_per_k, open_k=open_k, full_k=open_k + 10.0)

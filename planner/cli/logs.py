@@ -204,11 +204,11 @@ def alarms(
     from planner.files.folder import open_folder
     from planner.forecast.run import forecast
     from planner.output.alarms import alarm_rows, alarm_title, alarms_dict
-    from planner.weather.gather import gather
+    from planner.weather.sources import weather_for
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
     trip, car = open_folder(folder)
-    outlook = forecast(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
+    outlook = forecast(trip, car, known=weather_for(trip, progress=io.tell), tell=io.tell)
     cards = alarm_cards(outlook, known)
     if as_json:
         io.json(alarms_dict(outlook, cards, known))

@@ -286,19 +286,17 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
     from planner.files.folder import open_folder
     from planner.output import weather as told
     from planner.route.graph import choose_route
-    from planner.weather import heights
+    from planner.weather import elevations as service
     from planner.weather.command import run
-    from planner.weather.normals import read_normals
 
     trip, _ = open_folder(folder)
     now = datetime.now(UTC)
     if elevations:
-        checks = heights.check_places(trip, offline=offline, now=now, tell=io.tell)
+        checks = service.check_places(trip, offline=offline, now=now, progress=io.tell)
         answered = any(check.first_m is not None for check in checks)
         data, lines = told.elevation_dict(checks), told.elevation_lines(checks, trip)
     else:
-        table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
-        found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
+        found = run(trip, choose_route(trip), offline=offline, now=now, progress=io.tell)
         answered = not found.failed
         data, lines = told.weather_dict(found), told.weather_lines(found)
     if as_json:
@@ -373,9 +371,9 @@ def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | 
 
     if not is_compiled():
         io.tell("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    from planner.weather.gather import gather
+    from planner.weather.sources import weather_for
 
-    known = gather(trip, normals=trip.normals, tell=io.tell)
+    known = weather_for(trip, progress=io.tell)
     if request is None:
         return run(_with_session(trip), car, known=known, tell=io.tell)
     from planner.replan.remaining import replan

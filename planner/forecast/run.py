@@ -12,8 +12,9 @@ from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Place, Trip
 from planner.route.graph import choose_route
 from planner.route.timeline import Span, Timeline, build_timeline
-from planner.weather.outlook import NOTHING, Known
-from planner.weather.spread import day_sd_k
+from planner.weather.expected import day_sd_k
+from planner.weather.sources import NO_WEATHER, TripWeather
+from thermal.fluids import N_BODY
 from thermal.kernel import Factors
 from thermal.simulate import Result, cold_start_k, simulate
 from thermal.spread import SEED, draw, medians
@@ -42,17 +43,17 @@ class Forecast:
         The car as described on the days expected: every segment's temperatures.
     spread : Result
         Margins of all draws; temperatures about every mile of the first batch.
-    band_k : ndarray, shape (n_segment, 6)
+    band_k : ndarray, shape (n_segment, n_body)
         Temperature not passed at the confidence asked for. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
         The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
-    mornings_k : tuple of ndarray, shape (1 + n_draw, 6)
+    mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
-    known : Known
+    known : TripWeather
         Weather used beyond the places' usual highs and lows.
-    start_k : ndarray, shape (6,), or None
+    start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
     """
 
@@ -67,7 +68,7 @@ class Forecast:
     shift_k: Floats
     mornings_k: tuple[Floats, ...]
     error_k: float
-    known: Known
+    known: TripWeather
     start_k: Floats | None = None
 
 
@@ -109,7 +110,7 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
     return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
-def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
+def _open_roads(trip: Trip, vehicle: Vehicle, known: TripWeather) -> tuple[Trip, tuple[Leg, ...], Timeline]:
     """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
     told: list[str] = []
     while len(told) <= _MOST_CLOSED:
@@ -141,7 +142,7 @@ def _first_morning_k(timeline: Timeline, begin: Begin, usual: Factors, factors: 
     """Temperatures at the start, the car as described first. [K]."""
     n_draw, cold = len(factors.airflow), cold_start_k(timeline.drive)
     parts = (begin(usual), begin(factors))
-    shapes = ((1, 6), (n_draw, 6))
+    shapes = ((1, N_BODY), (n_draw, N_BODY))
     return np.vstack(
         [np.broadcast_to(cold if part is None else part, shape) for part, shape in zip(parts, shapes, strict=True)]
     )
@@ -164,7 +165,7 @@ def forecast(
     trip: Trip,
     car: VehicleFile,
     *,
-    known: Known = NOTHING,
+    known: TripWeather = NO_WEATHER,
     begin: Begin = lambda _: None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Forecast:
@@ -186,7 +187,7 @@ def forecast(
         margins.append(_batch(timeline, car, sd, len(margins), rows[:1], begin)[2].margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
     return Forecast(
         trip=trip,
         car=car,

@@ -7,7 +7,6 @@ from dataclasses import replace
 from rich.table import Table
 from rich.text import Text
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.analysis.service import service_of
 from planner.files.sessionfile import LapNumbers, Setup
 from planner.laps.run import Hour, Outcome, Planned
@@ -15,7 +14,7 @@ from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case
 from planner.model.display import Units, units_of
 from planner.model.trip import ServiceItem, Trip
 from planner.route.graph import choose_route, stops_of
-from thermal.vehicle import FLUIDS
+from thermal.fluids import FLUIDS, fluid_of, limit_of
 
 SCHEMA = "grademargin-session/1"
 # Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
@@ -50,7 +49,7 @@ def part_name(part: str) -> str:
     >>> part_name("engine_oil"), part_name("rotors")
     ('engine oil', 'front rotors')
     """
-    return "front rotors" if part == ROTOR else FLUID_NAMES[part]
+    return "front rotors" if part == ROTOR else fluid_of(part).label
 
 
 # --- what falls due ---
@@ -62,7 +61,7 @@ def due_after(outcome: Outcome) -> tuple[str, ...]:
     for part, job in _OIL_OF.items():
         if part not in case.parts:
             continue
-        limit = case.vehicle.limits[FLUIDS.index(part)]
+        limit = limit_of(case.vehicle, fluid_of(part))
         hottest = limit.limit_k - min((p.margin_k[part] for p in outcome.planned), default=math.inf)
         if hottest > limit.caution_k:
             found.append(job)
@@ -182,7 +181,7 @@ def _planned(outcome: Outcome, u: Units) -> Table:
         f"As planned: {setup.laps} laps, {setup.pit_s / 60.0:.0f} min {engine} between; peak {u.temperature} (margin)"
     )
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    short = {"engine_oil": "oil", "transmission": "gearbox", "differential": "diff."}
+    short = {fluid.key: fluid.short for fluid in FLUIDS}
     for heading in ("from", *(short.get(part, part) for part in case.parts), "level"):
         table.add_column(heading, justify="right", no_wrap=True)
     styles = {"ample": "", "thin": "bold yellow", "exceeded": "bold red"}

@@ -9,8 +9,7 @@ import numpy as np
 from planner.files.sessionfile import Setup
 from planner.model import clock, geo
 from planner.model.trip import Place, Trip
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import Anchor, expected_air_k, highs_lows_along
+from planner.weather.expected import Anchor, expected_air_k, haurwitz_w_per_m2, highs_lows_along
 
 # ASSUMED: standard deviation of the day's air, entered for the session and from usual highs and lows.
 ENTERED_SD_K, USUAL_SD_K = 2.0, 4.0

@@ -7,14 +7,14 @@ from datetime import time
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import fluids_in
 from planner.files.sessionfile import LapNumbers, Setup
 from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
 from planner.model.trip import Trip
 from planner.weather.expected import dew_point_k, grille_rise_k
 from thermal.drive import Drive
-from thermal.kernel import ROTORS, Factors
+from thermal.fluids import ROTORS, fluids_in
+from thermal.kernel import Factors
 from thermal.learnt import NOTHING, Learnt
 from thermal.simulate import Result, simulate
 from thermal.spread import draw, medians
@@ -50,7 +50,7 @@ class Case:
     @property
     def parts(self) -> tuple[str, ...]:
         """What is watched: the fluids this car has, and the front rotors."""
-        return (*fluids_in(self.vehicle), ROTOR)
+        return (*(fluid.key for fluid in fluids_in(self.vehicle)), ROTOR)
 
     @property
     def bands_k(self) -> Floats:
@@ -73,7 +73,7 @@ class Case:
         return int(np.clip(round(_LONGEST_S / lap_s), max(3, self.setup.laps), _MOST_LAPS + self.setup.laps))
 
     def run(self, pieces: Sequence[Piece], start_k: Floats | None = None) -> tuple[Drive, Result]:
-        """Drive pieces with every draw, from the temperatures given, shape (1 + n_draw, 6), or the air's. [K]."""
+        """Drive pieces with every draw, from the temperatures given, shape (1 + n_draw, n_body), or the air's. [K]."""
         drive = self.drive(pieces)
         return drive, simulate(drive, self.vehicle, start_k=start_k, factors=self.factors, ambient_k=self.shift_k)
 
@@ -100,7 +100,8 @@ class Case:
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot
-        return np.concatenate((result.margin_k[:, :, : len(self.parts) - 1], rotors[:, :, None]), axis=2)
+        columns = [fluid.index for fluid in fluids_in(self.vehicle)]
+        return np.concatenate((result.margin_k[:, :, columns], rotors[:, :, None]), axis=2)
 
     def kept_k(self, margins: Floats) -> Floats:
         """Margin kept at the confidence, not above that of the car as described; draws stand first. [K]."""

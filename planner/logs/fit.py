@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES, fluids_in
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
 from planner.forecast.run import ambient_sd_k
@@ -25,8 +24,9 @@ from planner.route.graph import choose_route
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
+from thermal.fluids import FACTORS, fluid_of, fluids_in
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Learnt, learnt_from
+from thermal.learnt import Learnt, learnt_from
 from thermal.misfit import modelled_k
 from thermal.simulate import simulate
 from thermal.spread import draw, medians
@@ -222,7 +222,7 @@ def plots(learned: Fitted) -> dict[str, str]:
         minute = one.readings.time_s / 60.0
         panels = [
             Panel(
-                title=FLUID_NAMES[fluid],
+                title=fluid_of(fluid).label,
                 minute=minute,
                 read_k=one.readings.temp_k[:, node],
                 curves=(("before", before[:, node]), ("fitted", after[:, node])),
@@ -254,6 +254,7 @@ def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learn
     best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
     return tuple(
-        FluidMargin(fluid, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
-        for f, fluid in enumerate(fluids_in(vehicle))
+        FluidMargin(fluid.key, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
+        for fluid in fluids_in(vehicle)
+        for f in (fluid.index,)
     )

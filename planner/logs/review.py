@@ -7,7 +7,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.identifiability import WORDS, names_for
@@ -18,11 +17,12 @@ from planner.route.timeline import Timeline
 from thermal.causes import USUAL, Verdict, alike, judge
 from thermal.errors import ThermalError
 from thermal.fit import fit_factors
+from thermal.fluids import FACTORS, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Factor, Learnt
+from thermal.learnt import Factor, Learnt
 from thermal.logged import Readings
 from thermal.misfit import modelled_k
-from thermal.simulate import simulate
+from thermal.simulate import cold_start_k, simulate
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle_file import VehicleFile
 
@@ -123,7 +123,7 @@ def _planned(
     plan = replace(plan, group=np.zeros(len(plan.group)), day=np.zeros(len(plan.day)))
     end_m = timeline.end_m[rows.start : rows.start + len(plan.duration_s)]
     before = rows.start - 1
-    start = np.full(6, timeline.drive.air_k[0])
+    start = cold_start_k(timeline.drive)
     if before >= 0:
         whole = simulate(timeline.drive, car.vehicle, factors=factors, record=np.array([before]))
         start = whole.temps_k[0, 0]
@@ -136,7 +136,7 @@ def _planned(
 
 def _peak_words(peak: Peak, units: Units) -> str:
     """Tell one fluid's way from forecast to reading."""
-    name, read = FLUID_NAMES[peak.fluid], f"{units.temp(peak.read_k):.0f} {units.temperature}"
+    name, read = fluid_of(peak.fluid).label, f"{units.temp(peak.read_k):.0f} {units.temperature}"
     left = units.diff(peak.read_k - peak.driven_k)
     if peak.planned_k is None or peak.weather_k is None:
         return (

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from planner.model import clock, geo
 from planner.model.trip import Leg, Trip
 from planner.weather.expected import Anchor, expected_air_k
-from planner.weather.outlook import NOTHING, Known, Outlook, anchors_on, make_outlook
+from planner.weather.sources import NO_WEATHER, RouteWeather, TripWeather, anchors_on, weather_along
 from thermal.drive import Drive
 from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
 from thermal.vehicle import Vehicle
@@ -35,7 +35,7 @@ class Road:
     end_m: Floats
     wanted_m_per_s: Floats
     anchors: tuple[Anchor, ...]
-    weather: Outlook
+    weather: RouteWeather
 
     @property
     def middle_m(self) -> Floats:
@@ -43,7 +43,7 @@ class Road:
         return self.end_m - 0.5 * self.length_m
 
 
-def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
+def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -> Road:
     """Cut the chosen legs into segments of at most a quarter mile."""
     parts: list[dict[str, Floats]] = []
     for leg in legs:
@@ -65,7 +65,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
         )
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
-    weather = make_outlook(trip, tuple(legs), known)
+    weather = weather_along(trip, tuple(legs), known)
     return Road(
         legs=tuple(legs),
         leg=leg_of,

@@ -11,9 +11,8 @@ from planner.model.trip import Leg, Trip
 from planner.route.days import DayLegs, split_days
 from planner.route.road import Road, climb_heat, cut_road, held_speed
 from planner.weather.along import air_along, bearings_deg
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import grille_rise_k, highs_lows_along
-from planner.weather.outlook import NOTHING, Known
+from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
+from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
 from thermal.vehicle import Vehicle
 
@@ -79,7 +78,7 @@ class Timeline:
         return self.road.legs[span.leg].open_on(clock.local(*here).date())
 
 
-def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Timeline:
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)

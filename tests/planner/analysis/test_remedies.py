@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.analysis.margins import FLUID_NAMES, find_margins, fluids_of
+from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.files.folder import open_folder
@@ -25,6 +25,7 @@ from planner.model.trip import Event
 from planner.output import sheets, terminal
 from planner.output.report import make_report, reason, whole_sentence
 from planner.replan.remaining import replan
+from thermal.fluids import fluid_of
 from thermal.vehicle_file import VehicleFile
 
 PLACES = """place,name,lat,lon,elevation [m],kind,services,high [degC],low [degC]
@@ -121,7 +122,7 @@ def edits_of(changes: tuple[Change, ...], folder_places: tuple[str, ...]) -> Edi
 def margins_of_day(outlook: Forecast, number: int) -> np.ndarray:
     """Smallest margin of every draw over one day, per fluid; as many draws as the remedies were tried with."""
     day = outlook.timeline.days[number]
-    part = outlook.spread.margin_k[: len(outlook.factors.airflow), day.first : day.last + 1, : len(fluids_of(outlook))]
+    part = outlook.spread.margin_k[: len(outlook.factors.airflow), day.first : day.last + 1, columns_of(outlook)]
     return part.min(axis=1)
 
 
@@ -483,7 +484,7 @@ def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):
 
 
 def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
-    hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0])
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0, 340.0])
     outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
     (day,) = remedies_of(outlook)
     waits = [remedy for remedy in day.choices if remedy.kind == "wait"]
@@ -493,7 +494,7 @@ def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
 
 
 def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
-    hot = np.array([375.0, 367.0, 385.0, 390.0, 440.0, 400.0])  # the differential cools from the first metre on
+    hot = np.array([375.0, 367.0, 385.0, 390.0, 440.0, 400.0, 340.0])  # the differential cools from the first metre on
     outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
     report = make_report(outlook, remedies=False)
     worst = report.worst(0)
@@ -504,6 +505,6 @@ def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
 def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
     report = make_report(replace(desert, trip=replace(desert.trip, thin_band_k=300.0)), remedies=False)
     said = whole_sentence(report, report.worst(CLIMB))
-    assert all(FLUID_NAMES[fluid] in said.lower() for fluid in fluids_of(desert))
+    assert all(fluid_of(fluid).label in said.lower() for fluid in fluids_of(desert))
     assert said.count("chance") == len(fluids_of(desert))
     assert " Also " not in whole_sentence(replace(report, margins=(report.worst(CLIMB),)), report.worst(CLIMB))

@@ -6,10 +6,11 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of
 from planner.analysis.rerun import Change, run_day
 from planner.forecast.run import Forecast, forecast
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.fluids import BODY_KEYS
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 COOLANT, TRANSMISSION, DIFFERENTIAL = 1, 3, 4  # columns of the temperatures
@@ -36,8 +37,8 @@ def test_a_day_driven_again_unchanged_is_the_day_of_the_plan(alps, number):
     assert np.abs(again.nominal_k[: len(rows)] - planned).max() < 0.05
     assert again.day.end_s == pytest.approx(outlook.timeline.days[number].end_s, abs=1.0)
     day = outlook.timeline.days[number]
-    count = len(fluids_of(outlook))
-    draws = outlook.spread.margin_k[: len(again.margin_k), day.first : day.last + 1, :count].min(axis=1)
+    columns = columns_of(outlook)
+    draws = outlook.spread.margin_k[: len(again.margin_k), day.first : day.last + 1, columns].min(axis=1)
     # The radiator's map spans the flows of the drive at hand, so draws far out interpolate it a little differently.
     assert np.abs(again.margin_k - draws).max() < 0.15
     assert np.quantile(draws, 0.1, axis=0) == pytest.approx(again.quantile_k(0.9), abs=0.1)
@@ -120,7 +121,7 @@ def test_slowing_down_on_the_grade_lowers_all_of_them(grade):
     gain = peak_k(grade) - peak_k(grade, SLOWER)
     stop = peak_k(grade) - peak_k(grade, STOP)
     for node in range(COOLANT, DIFFERENTIAL + 1):
-        assert gain[node] > 1.0, FLUIDS[node - 1]
+        assert gain[node] > 1.0, BODY_KEYS[node]
     assert gain[COOLANT] > stop[COOLANT] + 1.0
 
 
@@ -189,7 +190,7 @@ def test_an_hour_s_shift_moves_the_clock_and_the_air(grade):
 def test_half_the_trailer_is_between_all_and_none(grade):
     peaks = [peak_k(grade, Change(kind="load", words="", trailer=share)) for share in (1.0, 0.5, 0.0)]
     for node in range(COOLANT, DIFFERENTIAL + 1):
-        assert peaks[0][node] > peaks[1][node] > peaks[2][node], FLUIDS[node - 1]
+        assert peaks[0][node] > peaks[1][node] > peaks[2][node], BODY_KEYS[node]
     # None at all is the car without it, as the plain forecast has it.
     vehicle = grade.car.vehicle
     solo = outlook_of(grade.trip, replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=0.0, drag_area_m2=0.0)))

@@ -9,8 +9,8 @@ import pytest
 from planner.analysis.service import Due, ageing, carry, plan_service
 from planner.forecast.run import Forecast, forecast
 from planner.model.trip import ServiceItem
+from thermal.fluids import fluid_of
 from thermal.units import to_si
-from thermal.vehicle import FLUIDS
 from thermal.vehicle_file import VehicleFile
 
 MILE_M = 1609.344
@@ -43,7 +43,7 @@ def used_m(outlook: Forecast, fluid: str = "") -> np.ndarray:
     length = np.diff(np.concatenate(([0.0], outlook.timeline.end_m)))
     if not fluid:
         return np.cumsum(length)
-    temp_k = outlook.nominal.temps_k[0, :, 1 + FLUIDS.index(fluid)]
+    temp_k = outlook.nominal.temps_k[0, :, fluid_of(fluid).node]
     return np.cumsum(length * ageing(temp_k, fluid))
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cars import heat_capacities_j_per_k
 from rich.console import Console
 
 from planner.analysis.margins import find_margins
@@ -33,6 +34,7 @@ from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.model.errors import PlannerError, TripError
 from planner.output.write import to_json
 from thermal.brakes import FRONT_SHARE
+from thermal.fluids import ROTORS, fluid_of
 from thermal.loads import compute_loads, extras_w
 from thermal.simulate import simulate
 
@@ -189,8 +191,7 @@ def test_the_heat_of_a_session_closes(case_of):
     case = case_of()
     drive, result = case.run(Layout(case, NOON).from_road(3))
     vehicle = case.vehicle
-    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
-    capacity = np.array([node.heat_capacity_j_per_k for node in nodes])
+    capacity = heat_capacities_j_per_k(vehicle)
     stored = (capacity * (result.temps_k[0, -1] - drive.air_k[0])).sum()
     assert result.heat_in_j[0] - result.heat_out_j[0] == pytest.approx(stored, abs=1e-6 * result.heat_in_j[0])
 
@@ -222,9 +223,10 @@ def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
                 continue
             result = simulate(drive, case.vehicle, factors=case.factors, ambient_k=case.shift_k)
             if part == ROTOR:
-                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, 5].max(axis=1)
+                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, ROTORS].max(axis=1)
             else:
-                smallest = (result.limit_k[None, :, i] - result.temps_k[:, :, i + 1]).min(axis=1)
+                fluid = fluid_of(part)
+                smallest = (result.limit_k[None, :, fluid.index] - result.temps_k[:, :, fluid.node]).min(axis=1)
             kept = min(np.quantile(smallest[1:], 1.0 - case.confidence), smallest[0])
             if kept < case.bands_k[i]:
                 left[part] = max(n - 1, 0)

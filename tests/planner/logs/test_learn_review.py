@@ -22,6 +22,7 @@ from planner.model.paths import data_folder
 from planner.output import log_tables
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
+from thermal.fluids import N_BODY, fluid_of
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
@@ -129,7 +130,8 @@ def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
     level = replace(one, drive=replace(one.drive, grade=0.0 * one.drive.grade))
     told = identifiability.cannot_teach(level, learned.car.vehicle)
     assert any("no grade above 3 %" in text for text in told)
-    cold = replace(one.readings, temp_k=np.where(np.arange(6) == 1, 320.0, np.nan) + 0.0 * one.readings.temp_k)
+    read = np.arange(N_BODY) == fluid_of("coolant").node
+    cold = replace(one.readings, temp_k=np.where(read, 320.0, np.nan) + 0.0 * one.readings.temp_k)
     told = identifiability.cannot_teach(replace(one, readings=cold), learned.car.vehicle)
     assert any("never opens the thermostat" in text for text in told)
     assert any("no temperature of engine oil" in text for text in told)

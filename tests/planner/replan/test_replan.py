@@ -25,6 +25,7 @@ from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline
 from planner.weather.expected import highs_lows_along
+from thermal.fluids import N_BODY
 from thermal.simulate import simulate
 from thermal.spread import medians
 
@@ -410,7 +411,7 @@ def test_a_warm_gauge_outranks_a_plan_that_has_the_car_gone_cold(driven):
     trip, car, legs, line, _ = driven("wilmington-astoria")
     key, at = midday(line, trip, legs, 5)
     rest, air = replan(trip, start_at=key, at=at), 300.0
-    cold = np.full(6, air - 1.0)
+    cold = np.full(N_BODY, air - 1.0)
     got, usual = (start_temps_k(rest, car.vehicle, {"coolant": 370.0}, plan) for plan in (cold, None))
     np.testing.assert_array_equal(got, usual)
     assert got[4] > 340.0  # the differential is guessed as warm as the coolant says, not as cold as the plan
