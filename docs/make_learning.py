@@ -22,10 +22,10 @@ from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
 from planner.analysis.margins import FLUID_NAMES  # noqa: E402
-from planner.files import logmapfile  # noqa: E402
+from planner.files import logmap as logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
-from planner.files.logs import read_log  # noqa: E402
-from planner.files.logtold import describe_log  # noqa: E402
+from planner.files.logs import describe_log, read_log  # noqa: E402
+from planner.files.vehicles import read_vehicle  # noqa: E402
 from planner.logs import fit as learn  # noqa: E402
 from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
@@ -35,7 +35,6 @@ from thermal.kernel import COOLANT  # noqa: E402
 from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
-from thermal.vehicle_file import read_vehicle  # noqa: E402
 
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 NAMES = tuple(name for name in FACTORS if name != "brake_heat")

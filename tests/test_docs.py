@@ -15,20 +15,19 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
+from planner.files.channels import KINDS as TIME_KINDS
 from planner.files.folder import open_folder
-from planner.files.logtime import KINDS as TIME_KINDS
+from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.profiles import PROFILE_COLUMNS
-from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
+from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
-from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
 from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
 from thermal.learnt import FACTORS
-from thermal.tomltext import TOML_BYTES, TOML_DEPTH
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]

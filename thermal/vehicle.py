@@ -9,9 +9,8 @@ from dataclasses import dataclass, field, fields
 from itertools import pairwise
 from typing import Any
 
-from thermal.errors import ParameterError
+from thermal.errors import ParameterError, shown
 from thermal.oil import Oil, oil_from_viscosities
-from thermal.tomltext import shown
 
 FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 

@@ -14,9 +14,8 @@ from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
-from thermal.errors import ThermalError, UnitError
+from thermal.errors import ThermalError, UnitError, shown
 from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
-from thermal.tomltext import shown
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import key_of, sections

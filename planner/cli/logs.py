@@ -41,9 +41,8 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
 
     Example: grademargin log july/logs/day1.csv --describe --write
     """
-    from planner.files.logmapfile import map_path, write_map
-    from planner.files.logs import open_log
-    from planner.files.logtold import describe_log, describe_read
+    from planner.files.logmap import map_path, write_map
+    from planner.files.logs import describe_log, describe_read, open_log
     from planner.output import log_tables
 
     _refuse_folders((file,))
@@ -91,8 +90,8 @@ def fit(
     Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
     """
     from planner.files.folder import open_folder
+    from planner.files.vehicles import refuse_existing
     from planner.logs import fit as learning
-    from planner.logs.fitted_file import refuse_existing
     from planner.model.paths import results_folder
     from planner.output import log_tables
     from planner.output.write import try_out, write_files
@@ -123,7 +122,7 @@ def fit(
 
 def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
     """Write the new vehicle file."""
-    from planner.logs.fitted_file import write_fitted
+    from planner.files.vehicles import write_fitted
     from planner.model.paths import data_folder
     from thermal.errors import ThermalError
 

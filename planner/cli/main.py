@@ -45,7 +45,7 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
     from planner.files.folder import classes, examples, new_folder
 
     if spreadsheet:
-        from planner.files.spreadsheet import new_spreadsheet
+        from planner.files.folder import new_spreadsheet
 
         files = new_spreadsheet(folder, example)
     else:

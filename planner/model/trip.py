@@ -1,6 +1,6 @@
 """The trip as the planner knows it: frozen, checked, in SI units.
 
-Built by `planner.files.trips` from the user's files; nothing downstream reaches back to those.
+Built by `planner.files.folder` from the user's files; nothing downstream reaches back to those.
 """
 
 from collections.abc import Mapping

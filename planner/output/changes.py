@@ -8,10 +8,10 @@ from typing import Any
 
 from planner.analysis.margins import FLUID_NAMES, LEVELS, Margin
 from planner.files import limits
-from planner.files.reading import file_fault
+from planner.files.reading import file_fault, whole
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.output.report import Report
-from thermal.tomltext import one_line, whole
+from thermal.errors import one_line
 
 Plan = Mapping[str, Any]
 _MOST_DAYS = 400

@@ -8,8 +8,7 @@ from datetime import datetime
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from planner.replan.position import Along
-from thermal.errors import UnitError
-from thermal.tomltext import shown
+from thermal.errors import UnitError, shown
 from thermal.units import to_si
 from thermal.vehicle import FLUIDS
 

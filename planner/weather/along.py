@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.files.weatherfile import DatedWeather
+from planner.files.rows import DatedWeather
 from planner.model.errors import PlannerError
 from planner.weather.expected import (
     LAPSE_HIGH_K_PER_M,

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
+from planner.model import geo
 from planner.model.errors import TripError
 
 Floats = NDArray[np.float64]
@@ -20,7 +21,6 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 NEIGHBOURS = 8
 _NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
 _ALIKE_M = 400.0  # difference of elevation at which a station's weight has fallen to 1/e
-_EARTH_KM = 6371.0088  # mean radius, IUGG 1980
 # Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
 # error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
 _LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
@@ -174,12 +174,13 @@ def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[
     """
     from scipy.spatial import cKDTree  # slow to import, and only a table of stations needs it
 
-    tree = cKDTree(_on_sphere(normals.lat_deg, normals.lon_deg))
+    tree = cKDTree(geo.xyz_m(normals.lat_deg, normals.lon_deg))
     spare = 1 if len(leave_out) else 0
     count = min(NEIGHBOURS + spare, len(normals.station))
-    chord, near = tree.query(_on_sphere(where[:, 0], where[:, 1]), k=count)
-    chord, near = np.reshape(chord, (len(where), count)), np.reshape(near, (len(where), count))
-    apart_km = 2.0 * _EARTH_KM * np.arcsin(np.clip(chord / 2.0, 0.0, 1.0))
+    near = np.reshape(tree.query(geo.xyz_m(where[:, 0], where[:, 1]), k=count)[1], (len(where), count))
+    apart_km = 1e-3 * geo.distances_m(
+        lat1_deg=where[:, :1], lon1_deg=where[:, 1:2], lat2_deg=normals.lat_deg[near], lon2_deg=normals.lon_deg[near]
+    )
     higher_m = normals.elevation_m[near] - where[:, 2:3]
     log_weight = -np.log(apart_km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2
     if spare:
@@ -199,8 +200,3 @@ def _in_month(monthly: Floats, month: float) -> Floats:
     before = int(np.floor(month))
     share = month - before
     return np.asarray((1.0 - share) * monthly[..., (before - 1) % 12] + share * monthly[..., before % 12])
-
-
-def _on_sphere(lat_deg: Floats, lon_deg: Floats) -> Floats:
-    lat, lon = np.radians(lat_deg), np.radians(lon_deg)
-    return np.column_stack((np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)))

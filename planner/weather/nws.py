@@ -28,7 +28,7 @@ from planner.weather.records import (
     require_near,
     text_of,
 )
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 if TYPE_CHECKING:
     from planner.weather.transport import Client

@@ -14,7 +14,7 @@ from planner.model import geo
 from planner.model.errors import PlannerError
 from planner.model.trip import Place
 from planner.weather.expected import LAPSE_HIGH_K_PER_M
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 Floats = NDArray[np.float64]
 

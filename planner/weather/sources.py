@@ -12,7 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.files.weatherfile import DatedWeather, read_weather_file
+from planner.files.rows import DatedWeather, read_weather_file
 from planner.model import geo
 from planner.model.trip import Leg, Place, Trip
 from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, highs_lows_along, typical_sd_k

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 from platformdirs import user_data_dir
 
 from planner.files import wholefile
+from planner.files.reading import whole
 from planner.model.display import counted
 from planner.model.errors import OutputError, PlannerError
 from planner.model.trip import Trip
@@ -33,7 +34,7 @@ from planner.weather.records import (
     point_at,
     text_of,
 )
-from thermal.tomltext import one_line, whole
+from thermal.errors import one_line
 
 Stored = TypeVar("Stored", PlaceForecast, PastYears)
 _FORM = 2

@@ -34,7 +34,7 @@ from urllib3.exceptions import ReadTimeoutError
 from urllib3.util.retry import Retry
 
 from planner.weather.records import Answer, NeverFetched, Refused, Unreachable
-from thermal.tomltext import one_line
+from thermal.errors import one_line
 
 TIMEOUT_S = (3.05, 15.0)
 """Most time to connect, and between two parts of an answer. [s]"""

@@ -27,6 +27,7 @@ from contract import ROOT, Target, top
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
@@ -42,9 +43,7 @@ from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on,
 from planner.weather.store import load_forecasts, load_past_years, store_folder
 from planner.weather.transport import Client, read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError
-from thermal.tomltext import one_line
-from thermal.vehicle_file import read_vehicle
+from thermal.errors import ThermalError, one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)

@@ -21,8 +21,8 @@ import warm
 
 from planner.files import wholefile
 from planner.files.folder import open_folder
+from planner.files.vehicles import write_fitted
 from planner.files.wholefile import is_part
-from planner.logs.fitted_file import write_fitted
 from planner.model.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline

@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from planner.files.vehicles import read_vehicle
 from thermal.drive import Drive, steady_drive
 from thermal.engine import LHV_J_PER_L
 from thermal.loads import held_speed_m_per_s
 from thermal.simulate import Result, simulate
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from thermal.vehicle_file import VehicleFile
 
 CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
 CLASS_NAMES = sorted(path.stem for path in CLASSES.glob("*.toml"))

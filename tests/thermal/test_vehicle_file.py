@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 from cars import CLASS_NAMES, CLASSES, ESTATE, read_class, with_part
 
+from planner.files.vehicles import read_vehicle
 from thermal.errors import ParameterError
 from thermal.units import to_si
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import VehicleFile, key_of, read_vehicle, sections
+from thermal.vehicle_file import VehicleFile, key_of, sections
 
 BASE = f'base = "{ESTATE}"\n'
 

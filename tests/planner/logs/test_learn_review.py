@@ -12,18 +12,16 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.files import logmapfile
+from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
-from planner.files.logs import open_log
-from planner.files.logtold import describe_log
-from planner.logs import fit, fitted_file, identifiability, map_match, review
+from planner.files.logs import describe_log, open_log
+from planner.files.vehicles import read_vehicle, write_fitted
+from planner.logs import fit, identifiability, map_match, review
 from planner.model.errors import OutputError, PlannerError
 from planner.model.paths import data_folder
 from planner.output import log_tables
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
-from thermal.vehicle_file import read_vehicle
-from thermal.vehicle_write import vehicle_text
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
@@ -96,9 +94,7 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
     before = owner.read_bytes()
     path = folder / "vehicle-fitted.toml"
-    fitted_file.write_fitted(
-        path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted."
-    )
+    write_fitted(path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted.")
     found = read_vehicle(path, classes)
     assert owner.read_bytes() == before
     assert found.spread == learned.learnt
@@ -109,25 +105,11 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
     with pytest.raises(OutputError, match="exists already"):
-        fitted_file.write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
+        write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
     again, _ = fit.read_drives(learned.trip, found, [])
     assert again.days
     with pytest.raises(PlannerError, match="has taught this vehicle file already"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
-
-
-def test_every_shipped_vehicle_survives_the_writer(tmp_path: Path) -> None:
-    """Rewritten without changes, each example's car is the same car."""
-    from thermal.vehicle_file import own_tables
-
-    classes = data_folder() / "vehicles"
-    for owner in sorted((data_folder() / "examples").glob("*/vehicle.toml")):
-        copy = tmp_path / f"{owner.parent.name}.toml"
-        one = read_vehicle(owner, classes)
-        copy.write_text(vehicle_text(own_tables(owner), {}, one.spread, head="Copied."), encoding="utf-8")
-        two = read_vehicle(copy, classes)
-        assert two.vehicle == one.vehicle
-        assert [e.source for e in two.entries] == [e.source for e in one.entries]
 
 
 def test_a_plot_of_log_and_model(learned: fit.Fitted) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
-from planner.files.weatherfile import DatedWeather
+from planner.files.rows import DatedWeather
 from planner.model.errors import PlannerError
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
