@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from maps.errors import MapError, require_choice, require_length, require_rising, require_within
 
-LEVELS = ("ample", "thin", "exceeded")
+LEVELS = ("ample", "unknown", "thin", "exceeded")
 KINDS = ("over", "hot", "start", "finish", "night", "grade", "stop", "service", "fuel", "place")
 LANGUAGE_TAG = re.compile("[a-z]{2,3}(-[A-Z]{2})?")
 
@@ -296,8 +296,8 @@ class Scene:
         What to do on any day, below the day's own advice. [-]
     band_words : str
         What the upper edge of a shaded band is. [-]
-    level_words : tuple of three str
-        What the levels ample, thin and exceeded are called in the legend. [-]
+    level_words : tuple of four str
+        What the levels ample, unknown, thin and exceeded are called in the legend. [-]
     attributions : tuple of str
         Further sources to name in the footer. [-]
     generated : str
@@ -323,7 +323,7 @@ class Scene:
     ahead: tuple[Ahead, ...] = ()
     rules: tuple[str, ...] = ()
     band_words: str = "upper edge"
-    level_words: tuple[str, str, str] = ("Ample margin", "Thin margin", "Limit exceeded")
+    level_words: tuple[str, str, str, str] = ("Ample margin", "Margin not known", "Thin margin", "Limit exceeded")
     attributions: tuple[str, ...] = ()
     generated: str = ""
     language: str = "en"

@@ -86,7 +86,7 @@ def _route(scene: Scene, frame: _Frame) -> str:
     """The route, stretches with small margins last and wider."""
     points = frame.place(np.asarray(scene.track.lon), np.asarray(scene.track.lat))
     parts = [f'<path class="route-plain" fill="none" stroke-width="2" d="{frame.path(points, FINE)}"/>']
-    for level, width in zip(LEVELS, (3, 6, 8), strict=True):
+    for level, width in zip(LEVELS, (3, 5, 6, 8), strict=True):
         drawn = "".join(
             frame.path(points[one.start : one.end + 1], FINE) for one in scene.stretches if one.level == level
         )

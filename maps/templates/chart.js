@@ -180,7 +180,7 @@ function bandPath(line, panel, view, x) {
 }
 
 function drawStrip(root, scene, view, top, x) {
-  const group = svg("g", {}, root), share = { ample: 0.35, thin: 0.7, exceeded: 1 };
+  const group = svg("g", {}, root), share = { ample: 0.35, unknown: 0.5, thin: 0.7, exceeded: 1 };
   for (const one of scene.stretches) {
     if (one.end <= view.first || one.start >= view.last) continue;
     const from = x(Math.max(one.start, view.first)), to = x(Math.min(one.end, view.last));

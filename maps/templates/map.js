@@ -15,7 +15,7 @@ const ICONS = {                                  // drawn in a box of 24 by 24; 
 const RANK = Object.keys(ICONS);
 const KIND_WORDS = { over: "Limit passed", hot: "Thin margin", start: "Start", finish: "Finish", grade: "Grade", night: "Night", stop: "Stop",
   service: "Service", fuel: "Fuel", place: "Place" };
-const LEVEL_WIDTH = { ample: 4, thin: 7, exceeded: 9 };
+const LEVEL_WIDTH = { ample: 4, unknown: 6, thin: 7, exceeded: 9 };
 const NAME_HEIGHT = 18, PICK_REACH_PX = 40, NEAR_ZOOM = 9;
 const POPUP = { maxWidth: 270, maxHeight: 230 };
 
@@ -142,6 +142,7 @@ function drawStretch(one, points, pick) {
   const line = (className, weight, more) =>
     L.polyline(part, { pane, interactive: false, className, weight, ...more }).addTo(map);
   const lines = [line("casing", width + 4, { pane: "casing" }), line(`level-${one.level}`, width)];
+  if (one.level === "unknown") lines.push(line("mark-unknown", 3, { dashArray: "7 7", lineCap: "butt" }));
   if (one.level === "thin") lines.push(line("mark-thin", 3, { dashArray: "2 9", lineCap: "butt" }));
   if (one.level === "exceeded") lines.push(line("mark-exceeded", 2.5));
   const hit = L.polyline(part, { pane: "hit", className: "hit", weight: 26, opacity: 0 }).on("click", pick).addTo(map);

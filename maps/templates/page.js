@@ -123,7 +123,7 @@ function symbol(kind) {
 }
 
 function drawLegend() {
-  const levels = ["ample", "thin", "exceeded"];
+  const levels = ["ample", "unknown", "thin", "exceeded"];
   const item = (picture, words) => {
     const box = element("span", "legend-item");
     box.append(picture, element("span", "", words));
@@ -137,6 +137,7 @@ function drawLegend() {
       "stroke-width": width, "stroke-dasharray": dash || "none" }, picture);
     line("casing", LEVEL_WIDTH[level] + 4);
     line(`level-${level}`, LEVEL_WIDTH[level]);
+    if (level === "unknown") line("mark-unknown", 3, "7 7");
     if (level === "thin") line("mark-thin", 3, "2 9");
     if (level === "exceeded") line("mark-exceeded", 2.5);
     item(picture, scene.level_words[index]);

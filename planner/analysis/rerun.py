@@ -1,7 +1,7 @@
 """A day, or the trip, driven again with something changed, every draw through the whole model."""
 
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,10 +13,11 @@ from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
+from thermal.fluids import fluid_of
 from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.spread import medians
-from thermal.vehicle import Vehicle
+from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
 _STEP_S = 900.0  # of a car that stands
@@ -38,7 +39,11 @@ class Change:
     stop_after: int | None = None
     stop_s: float = 0.0
     stop_idling: bool = False
+    idle_first: bool = False
     trailer: float = 1.0
+    lighter_kg: float = 0.0
+    overdrive_off: bool = False
+    synthetic: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,8 +135,49 @@ def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
     return (road.leg >= day.first) & (road.leg <= day.last)
 
 
+class Synthetic(NamedTuple):
+    """What oil a fluid is, how much more heat a synthetic of its kind bears, and no more than what."""
+
+    words: str
+    more_k: float
+    most_k: float
+
+
+# ASSUMED, common practice, no source: mineral and synthetic oils side by side, +-5 K; the maker's figures go first.
+OILS = {
+    "engine_oil": Synthetic("engine oil", 14.0, 422.0),
+    "differential": Synthetic("gear oil in the differential", 14.0, 422.0),
+    "transmission": Synthetic("transmission fluid", 11.0, 408.0),
+}
+
+
+def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle:
+    """Fill a fluid's place with a synthetic; only its limit changes, and nothing where it is as high already."""
+    oil = OILS.get(fluid)
+    if oil is None:
+        return vehicle
+    part = fluid_of(fluid).limit_part
+    held = getattr(vehicle, part)
+    limit = max(held.limit_k, min(held.limit_k + oil.more_k, oil.most_k))
+    return replace(vehicle, **{part: replace(held, limit_k=limit)})
+
+
+def without_overdrive(vehicle: Vehicle) -> Vehicle:
+    """Keep to the gears that are not overdrives; at least the first two."""
+    ratios = vehicle.gearbox.ratios
+    kept = tuple(ratio for number, ratio in enumerate(ratios) if number < 2 or ratio >= 1.0)
+    return vehicle if kept == ratios else replace(vehicle, gearbox=replace(vehicle.gearbox, ratios=kept))
+
+
 def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
-    """Lighten or drop the trailer."""
+    """Lighten the car, lighten or drop the trailer, another oil, no overdrive."""
+    for change in changes:
+        if change.lighter_kg > 0.0:
+            least = float(Body.__dataclass_fields__["mass_kg"].metadata["low"])
+            mass = max(least, vehicle.body.mass_kg - change.lighter_kg)
+            vehicle = replace(vehicle, body=replace(vehicle.body, mass_kg=mass))
+        vehicle = with_synthetic(vehicle, change.synthetic)
+        vehicle = without_overdrive(vehicle) if change.overdrive_off else vehicle
     share = min((change.trailer for change in changes), default=1.0)
     if share == 1.0:
         return vehicle
@@ -152,13 +198,14 @@ def _road(road: Road, changes: tuple[Change, ...]) -> Road:
 
 def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
     """Shift the start and add stops."""
+    first = tuple((c.stop_after, c.stop_s, "idle") for c in changes if c.stop_after is not None and c.idle_first)
     stops = tuple(
         (change.stop_after, change.stop_s, "idle" if change.stop_idling else "cool")
         for change in changes
-        if change.stop_after is not None
+        if change.stop_after is not None and not change.idle_first
     )
     shift = sum(change.shift_s for change in changes)
-    return replace(day, start_s=day.start_s + shift, pauses=(*day.pauses, *stops))
+    return replace(day, start_s=day.start_s + shift, pauses=(*first, *day.pauses, *stops))
 
 
 def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:

@@ -7,8 +7,10 @@ from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, T
 from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.model.display import counted
+from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
 from planner.output.marks import Mark, hot_spots, hot_words, marks
+from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import appendix, day_sheet, trip_tables
 from planner.route.graph import stops_of
@@ -60,6 +62,7 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         ahead=_ahead(report, found),
         rules=RULES,
         band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
+        level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         attributions=basemap_sources,
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
@@ -67,15 +70,9 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
 
 def _facts(report: Report) -> tuple[str, ...]:
     """Say the plan's outcome in a line."""
-    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
-    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
-    if not thin + over:
-        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
-    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
-    if len(hot_spots(report)) <= _MOST_SPOTS:
-        return (told,)
-    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
+    spots = len(hot_spots(report))
+    more = (f"The {_MOST_SPOTS} smallest of {spots}; the map shows all:",) if spots > _MOST_SPOTS else ()
+    return (headline(report), *more)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
@@ -141,7 +138,9 @@ def _stretch(report: Report, leg: int) -> Stretch:
     """One leg, coloured by its smallest margin."""
     span, worst = span_of(report.outlook, leg), report.worst(leg)
     lines = [sentence(report, m) for m in report.margins if m.leg == leg]
-    if worst.level != "ample":
+    if worst.level == UNKNOWN.word:
+        lines.insert(0, unknown_sentence(report, worst))
+    if worst.level in TIGHT:
         lines.append(reason(report, worst))
     return Stretch(
         start=span.first,
@@ -153,14 +152,14 @@ def _stretch(report: Report, leg: int) -> Stretch:
 
 
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    """Places where a margin is thin or exceeded, before all other markers; legs that share one share its pin."""
     own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
             lat=mark.lat_deg,
             lon=mark.lon_deg,
             label=mark.name,
-            kind="over" if mark.level == "exceeded" else "hot",
+            kind="over" if mark.level == EXCEEDED.word else "hot",
             text=mark.text,
             day=mark.day,
         )

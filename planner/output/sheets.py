@@ -6,16 +6,19 @@ import numpy.typing as npt
 from maps.scene import Day, Table
 from planner.analysis.alarms import Reference, trip_card
 from planner.analysis.fuel import gap_words
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
+from planner.model.levels import AMPLE, UNKNOWN
 from planner.output.alarms import alarm_rows, pressure_rows
 from planner.output.marks import advice, hot_spots
+from planner.output.outcome import unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from thermal.fluids import fluid_of
 
+_NOTHING = "Nothing special: every fluid keeps an ample margin today."
 Floats = npt.NDArray[np.float64]
 _MOST_CHOICES, _MOST_NAMED = 6, 2
 
@@ -70,7 +73,7 @@ def _days(report: Report) -> Table:
             f"{u.dist(row.distance_m):.0f}",
             f"{round(u.height(row.climb_m), -1):,.0f}",
             f"{u.temp(row.air_k):.0f}",
-            f"{u.diff(row.worst.margin_k):.0f}, {fluid_of(row.worst.fluid).label}: {row.worst.level}",
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).label),
         )
         for row in day_rows(report)
     )
@@ -130,8 +133,24 @@ def day_sheet(report: Report, number: int) -> Day:
         title=f"Day {number + 1}, {row.depart:%a %d %b}: {row.start.name} to {row.finish.name}",
         summary="\n".join(lines),
         tables=(_legs(report, number), _alarms(report, number), *helps),
-        advice=advice(report, number) or ("Nothing special: every fluid keeps an ample margin today.",),
+        advice=(*advice(report, number), *_unknown(report, number)) or (_NOTHING,),
     )
+
+
+def _smallest(report: Report, margin: Margin, name: str) -> str:
+    """Say a leg's or a day's smallest margin, whose, and its level."""
+    if margin.level == UNKNOWN.word:
+        return f"{name}, {margin.level}"
+    left = f"{report.units.diff(margin.margin_k):.0f} {name}"
+    return left if margin.level == AMPLE.word else f"{left}, {margin.level}"
+
+
+def _unknown(report: Report, number: int) -> tuple[str, ...]:
+    """What to do on a day with margins that are not known."""
+    day = report.outlook.timeline.days[number]
+    legs = [m.leg for m in report.unknown() if day.first <= m.leg <= day.last]
+    names = "; ".join(f"{leg_name(report.outlook, leg)} ({unknown_words(report, leg)})" for leg in legs)
+    return (f"Watch the gauges yourself, for the plan does not know: {names}.",) if legs else ()
 
 
 def _hours(report: Report, number: int) -> str:
@@ -162,8 +181,7 @@ def _legs(report: Report, number: int) -> Table:
             f"{u.height(row.climb_m):,.0f}",
             f"{u.temp(row.air_k):.0f}",
             *(f"{u.temp(margin.peak_k):.0f}" for margin in row.margins),
-            f"{u.diff(row.worst.margin_k):.0f} {fluid_of(row.worst.fluid).short}"
-            + ("" if row.worst.level == "ample" else f", {row.worst.level}"),
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).short),
             then(report, row.leg),
         )
         for row in leg_rows(report)
@@ -182,23 +200,22 @@ def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
     day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
-    part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
     for alarm in card.fluids:
-        of_day = (m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last)
+        of_day = [m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last]
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
                 fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
+                f"{u.temp(max(m.upper_k for m in of_day)):.0f}",
                 f"{u.temp(alarm.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
-    headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
+    headings = ("gauge", "expected", "when", f"up to, {share} %", "caution", "limit")
     pressures = [f"{name} {expected}, alarm {low}" for name, low, expected, *_ in pressure_rows(outlook, card)]
     note = f"{'; '.join(pressures).capitalize()}."
     return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
