@@ -213,7 +213,7 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     if worst.parked:
         place = outlook.trip.places[outlook.legs[worst.leg].finish].name
         for minutes in _IDLE_MIN:
-            words = f"idle {counted(minutes, 'minute')} at {place} before switching off"
+            words = f"idle {counted(minutes, 'minute')} at {place}, A/C off, before switching off"
             yield Change(kind="idle", words=words, stop_after=worst.leg, stop_s=60.0 * minutes, idle_first=True)
     yield from _hours(outlook, number)
     yield from _stops(outlook, worst.leg, outlook.timeline.days[number])

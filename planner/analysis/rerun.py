@@ -270,4 +270,6 @@ def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
         ac[here] *= not change.ac_off
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
+        if change.idle_first:
+            ac[(drive.group == change.stop_after) & (drive.speed_m_per_s == 0.0)] = 0.0
     return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))

@@ -181,23 +181,23 @@ def _hot(report: Report) -> Iterator[Mark]:
 
 def _unknown(report: Report) -> Iterator[Mark]:
     """Every leg whose margins are not known, where it begins."""
-    outlook = report.outlook
+    outlook, line = report.outlook, report.outlook.timeline
     for margin in report.unknown():
-        span, leg = span_of(outlook, margin.leg), outlook.legs[margin.leg]
-        place, begin = outlook.trip.places[leg.start], local_time(outlook, span.first, begin=True)
-        words = unknown_words(report, margin.leg)
+        span = span_of(outlook, margin.leg)
+        name = outlook.trip.places[outlook.legs[margin.leg].start].name
+        begin = local_time(outlook, span.first)
         yield Mark(
             kind="unknown",
-            name=place.name,
-            lat_deg=place.lat_deg,
-            lon_deg=place.lon_deg,
-            elevation_m=place.elevation_m,
+            name=name,
+            lat_deg=float(line.lat_deg[span.first]),
+            lon_deg=float(line.lon_deg[span.first]),
+            elevation_m=float(line.end_elevation_m[span.first]),
             begin=begin,
             end=begin,
             leg=margin.leg,
             day=span.day,
-            point=span.first,
-            title=f"From {place.name}: {words}",
+            point=span.first + 1,
+            title=f"From {name}: {unknown_words(report, margin.leg)}",
             text=unknown_sentence(report, margin),
             level=margin.level,
         )

@@ -27,7 +27,7 @@ _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {level.word: level.style for level in LEVELS}
-_MOST_TIGHT, _MOST_UNKNOWN, _MOST_STOPS = 5, 3, 4
+_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED = 5, 3, 4
 
 
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
@@ -144,7 +144,8 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
         lines.append(Text(f"  {nothing_helps(report, day)}"))
     useless = [remedy.words for remedy in day.choices if remedy.futile]
     if useless:
-        lines.append(Text(f"  does next to nothing: {'; '.join(useless)}", style="dim"))
+        more = f"; {len(useless) - _MOST_NAMED} more" if len(useless) > _MOST_NAMED else ""
+        lines.append(Text(f"  does next to nothing: {'; '.join(useless[:_MOST_NAMED])}{more}", style="dim"))
     return lines
 
 
