@@ -33,7 +33,7 @@ from planner.route.timeline import build_timeline  # noqa: E402
 from thermal import causes, fit  # noqa: E402
 from thermal.fluids import FACTORS  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
-from thermal.learnt import Learnt, learnt_from  # noqa: E402
+from thermal.posterior import Posterior, posterior_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
 
@@ -182,7 +182,7 @@ def confusion(n: int) -> Iterator[str]:
         log = made_up.made_up_log(car, seed=100 + seed, hours=2.0, truth=truth, air_k=301.0)
         got = fit.fit_factors(car, [log.drive(step_s=10.0)], [log.readings(every_s=30.0)], [*NAMES, "thermostat"])
         k = len(NAMES)
-        known.append((truth, got.vehicle, learnt_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1")))
+        known.append((truth, got.vehicle, posterior_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1")))
     rows, hits, clear, accused, healthy = [], 0, 0, 0, 0
     for fault, (cause, _, _) in FAULTS.items():
         named: Counter[str] = Counter()
@@ -208,10 +208,10 @@ def confusion(n: int) -> Iterator[str]:
     yield f"Car accused although nothing was wrong with it: **{accused / healthy:.1%}** of {healthy}.\n"
 
 
-def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Learnt], seed: int) -> str:
+def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Posterior], seed: int) -> str:
     """What is named on one day."""
     _, factors, shift = FAULTS[fault]
-    truth, vehicle, learnt = known
+    truth, vehicle, posterior = known
     whole = {name: truth.get(name, 1.0) * factors.get(name, 1.0) for name in {*truth, *factors}}
     true = causes.faulty_thermostat(car, shift) if shift else car
     air_k = 318.0 if "weather" in fault else 306.0
@@ -224,7 +224,7 @@ def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Le
         temp[:, 2] -= 12.0
     if fault == "oil gauge stuck":
         temp[60:, 2] = temp[60, 2]
-    found = causes.judge(vehicle, log.drive(step_s=10.0), replace(readings, temp_k=temp), learnt=learnt)
+    found = causes.judge(vehicle, log.drive(step_s=10.0), replace(readings, temp_k=temp), posterior=posterior)
     return found[0].name
 
 
@@ -256,8 +256,8 @@ def worked_example() -> Iterator[str]:
     yield from (f"- {text}" for text in got.sentences)
     yield ""
     before = learn.trip_margins(trip, line, car.vehicle, car.spread)
-    after = learn.trip_margins(trip, line, got.found.vehicle, got.learnt)
-    truth = learnt_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
+    after = learn.trip_margins(trip, line, got.found.vehicle, got.posterior)
+    truth = posterior_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
     true = learn.trip_margins(trip, line, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [

@@ -6,7 +6,7 @@ from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
-from thermal.learnt import NOTHING, Learnt, read_learnt
+from thermal.posterior import NOTHING, Posterior, read_posterior
 from thermal.units import to_delta_k, to_si, usual
 from thermal.vehicle import Vehicle
 
@@ -57,7 +57,7 @@ class VehicleFile:
     base: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
-    spread: Learnt = NOTHING
+    spread: Posterior = NOTHING
 
 
 def sections() -> dict[str, type]:
@@ -131,7 +131,7 @@ def vehicle_from(
     title = " ".join(str(own.get("name") or tables.get("name", base)).split())[:_LONGEST_NAME]
     tables.pop("name", None)
     found: list[str] = []
-    spread = read_learnt(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
+    spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
     changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
     problems = found + _merge(tables, changed, file)
     values, entries = _values(tables, file, problems)

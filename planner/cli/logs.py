@@ -108,7 +108,7 @@ def fit(
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
     before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
-    after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
+    after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.posterior)
     _write(learned, folder, target, day)
     write_files(drawn, learning.plots(learned))
     if as_json:
@@ -133,7 +133,7 @@ def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
             owner=folder / "vehicle.toml",
             classes=data_folder() / "vehicles",
             changes=learned.changes,
-            learnt=learned.learnt,
+            posterior=learned.posterior,
             head=f"Written by grademargin fit on {day.isoformat()} from vehicle.toml and {names}.\nNo comments kept.",
         )
     except ThermalError as exc:

@@ -271,7 +271,7 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     from planner.laps.stints import make_case
 
     trip, car = open_folder(folder)
-    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
+    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, posterior=car.spread), tell=io.tell)
     if as_json:
         io.json(show.session_dict(outcome))
     else:

@@ -15,7 +15,7 @@ from planner.weather.expected import dew_point_k, grille_rise_k
 from thermal.drive import Drive
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
+from thermal.posterior import NOTHING, Posterior
 from thermal.simulate import Result, simulate
 from thermal.spread import draw, medians
 from thermal.vehicle import Vehicle
@@ -108,7 +108,9 @@ class Case:
         return np.asarray(np.minimum(np.quantile(margins[1:], 1.0 - self.confidence, axis=0), margins[0]))
 
 
-def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS, learnt: Learnt = NOTHING) -> Case:
+def make_case(
+    setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS, posterior: Posterior = NOTHING
+) -> Case:
     """Put together what the runs share."""
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
@@ -123,13 +125,13 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS,
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
     else:
         lap = trace_of_table(setup.lap)
-    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), learnt=learnt)
+    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), posterior=posterior)
     return Case(
         setup=setup,
         site=site,
         vehicle=alone,
         lap=lap,
-        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(learnt), factors, strict=True))),
+        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(posterior), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
         confidence=trip.confidence,
         band_k=trip.thin_band_k,

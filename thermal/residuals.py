@@ -1,4 +1,4 @@
-"""Model against readings: what can be unknown of a car, and the misfit that a trial of the unknowns leaves.
+"""Model against readings: what can be unknown of a car, and the residuals that a trial of the unknowns leaves.
 
 Beside what is asked, a log is uncertain in itself: its air sensor may read warm, a gauge may be off by a little and
 follow late. Those nuisances are fitted along and thrown away, so that what is asked does not take the blame for them.
@@ -15,7 +15,7 @@ from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors
-from thermal.logged import Readings
+from thermal.log_drive import Readings
 from thermal.ranges import BoolArray, FloatArray
 from thermal.simulate import nominal, simulate
 from thermal.spread import CLASS_SPREAD
