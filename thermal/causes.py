@@ -119,8 +119,6 @@ def faulty_thermostat(vehicle: Vehicle, shift_k: float) -> Vehicle:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     shift_k : float
         Kelvins added to where it opens and is fully open. [K]
 
@@ -147,16 +145,12 @@ def judge(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as forecast. [-]
     drive : Drive
-        The drive as it was: its own speeds, heights and air. [-]
-    readings : Readings
-        What the gauges said. [-]
+        The drive as it was: its own speeds, heights and air.
     posterior : Posterior
-        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast. [-]
+        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
@@ -344,8 +338,6 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
 
     Parameters
     ----------
-    verdicts : sequence of Verdict
-        Most probable first. [-]
     within : float
         Odds up to which two count as alike. [-]
 

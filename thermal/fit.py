@@ -36,11 +36,11 @@ class Fit:
     Attributes
     ----------
     vehicle : Vehicle
-        The car with its learnt fields. [-]
+        The car with its learnt fields.
     factors : Factors
-        The learnt factors, one draw; 1 where none was fitted. [-]
+        The learnt factors, one draw; 1 where none was fitted.
     unknowns : tuple of Unknown
-        What was asked. [-]
+        What was asked.
     estimate : ndarray, shape (n_unknown,)
         Factor on the described value, or kelvins added to it. [-]
     covariance : ndarray, shape (n_unknown, n_unknown)
@@ -113,20 +113,12 @@ def fit_factors(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as described. [-]
-    drives : sequence of Drive
-        Drives, see `drive_from_log`. [-]
-    readings : sequence of Readings
-        Temperatures along each. [-]
-    names : sequence of str
-        What to learn, see `unknown`. [-]
     spreads : mapping, optional
-        Prior standard deviations instead of the usual ones. [-]
+        Prior standard deviations instead of the usual ones.
     known : Posterior
-        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
+        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
@@ -187,8 +179,6 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
     ----------
     left_k : ndarray, shape (n, n_body)
         Model less reading. [K]
-    readings : Readings
-        Their times. [-]
 
     Returns
     -------

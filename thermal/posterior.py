@@ -40,7 +40,7 @@ class Posterior:
         Parameters
         ----------
         usual : mapping
-            Standard deviation of the logarithm of each factor that was not learnt. [-]
+            Standard deviation of the logarithm of each factor that was not learnt.
 
         Returns
         -------
@@ -75,14 +75,10 @@ def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatAr
 
     Parameters
     ----------
-    names : sequence of str
-        Factors fitted. [-]
     values : ndarray, shape (n,)
         Their values. [-]
     covariance : ndarray, shape (n, n)
         Of their logarithms. [-]
-    source : str
-        How they are known. [-]
 
     Returns
     -------
@@ -105,11 +101,6 @@ def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatAr
 
 def fit_table(posterior: Posterior) -> dict[str, Any]:
     """Section [fit] of a vehicle file, as `read_posterior` reads it.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        What was learnt. [-]
 
     Returns
     -------
@@ -136,15 +127,6 @@ def _short(value: float) -> float:
 
 def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
     """Check the section [fit] of a vehicle file.
-
-    Parameters
-    ----------
-    table : Any
-        The section as TOML gives it. [-]
-    where : str
-        File and section, for messages. [-]
-    problems : list of str
-        Where sentences go. [-]
 
     Returns
     -------

@@ -18,7 +18,7 @@ def medians(posterior: Posterior = NOTHING) -> Factors:
     Parameters
     ----------
     posterior : Posterior
-        What logs have taught; nothing when not given. [-]
+        What logs have taught; nothing when not given.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def draw(
     seed : int
         Seed of the scrambling. [-]
     posterior : Posterior
-        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's. [-]
+        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's.
 
     Returns
     -------

@@ -21,15 +21,13 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     Parameters
     ----------
     unit : str
-        SI unit as pint spells it; `delta K` for a temperature difference. [-]
+        SI unit as pint spells it; `delta K` for a temperature difference.
     low, high : float
         Plausible range, inclusive, in that unit. [any]
-    doc : str
-        What the number is, for people. [-]
     likely : float
         ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
     several : bool
-        Whether the field holds a list of such numbers. [-]
+        Whether the field holds a list of such numbers.
 
     Returns
     -------
@@ -42,13 +40,6 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
 def choice(options: tuple[str, ...], doc: str) -> Any:
     """Declare a field that holds one of a few words.
 
-    Parameters
-    ----------
-    options : tuple of str
-        The words. [-]
-    doc : str
-        What is chosen. [-]
-
     Returns
     -------
     Any
@@ -59,11 +50,6 @@ def choice(options: tuple[str, ...], doc: str) -> Any:
 
 def check_fields(section: Any) -> None:
     """Check every declared field of a section against its range or options.
-
-    Parameters
-    ----------
-    section : dataclass instance
-        One part of a vehicle. [-]
 
     Raises
     ------

@@ -83,7 +83,7 @@ def key_of(item: Any) -> str:
     Parameters
     ----------
     item : dataclasses.Field
-        A field declared with `quantity` or `choice`. [-]
+        A field declared with `quantity` or `choice`.
 
     Returns
     -------
@@ -101,13 +101,9 @@ def vehicle_from(
     Parameters
     ----------
     own : mapping
-        The owner's file as TOML gives it. [-]
-    file : str
-        Its name in messages. [-]
-    classes : sequence of str
-        Names of the classes there are. [-]
+        The owner's file as TOML gives it.
     class_tables : callable
-        Gives the tables of a class by its name. [-]
+        Gives the tables of a class by its name.
 
     Returns
     -------
