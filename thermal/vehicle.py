@@ -12,8 +12,6 @@ from typing import Any
 from thermal.errors import ParameterError, shown
 from thermal.oil import Oil, oil_from_viscosities
 
-FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
-
 
 def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
     """Declare a field that holds a number in `unit` within [low, high].
@@ -335,8 +333,3 @@ class Vehicle:
             if isinstance(part, Lubricant):
                 thins = part.viscosity_40c_m2_per_s > part.viscosity_100c_m2_per_s
                 yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
-
-    @property
-    def limits(self) -> tuple[Limit, Limit, Limit, Limit]:
-        """Limits in the order of `FLUIDS`."""
-        return self.coolant_limit, self.engine_oil_limit, self.transmission_limit, self.differential_limit
