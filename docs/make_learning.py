@@ -21,7 +21,6 @@ import made_up  # noqa: E402
 from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
-from planner.analysis.margins import FLUID_NAMES  # noqa: E402
 from planner.files import logmap as logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
 from planner.files.logs import describe_log, read_log  # noqa: E402
@@ -29,10 +28,9 @@ from planner.files.vehicles import read_vehicle  # noqa: E402
 from planner.logs import fit as learn  # noqa: E402
 from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
-from planner.route.timeline import build_timeline  # noqa: E402
+from planner.route.timeline import build_timeline, open_route  # noqa: E402
 from thermal import causes, fit  # noqa: E402
-from thermal.fluids import FACTORS  # noqa: E402
-from thermal.kernel import COOLANT  # noqa: E402
+from thermal.fluids import FACTORS, fluid_of  # noqa: E402
 from thermal.posterior import Posterior, posterior_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
@@ -95,10 +93,10 @@ def measured(logs: Path) -> Iterator[str]:
         errors = []
         for other in drives.values():
             left = fit.residuals_k(got.found.vehicle, other.drive, other.readings, factors=got.found.factors)
-            errors.append(f"{fit.rmse_k(left[:, COOLANT]):.1f}")
+            errors.append(f"{fit.rmse_k(left[:, fluid_of('coolant').node]):.1f}")
         rows.append((name, *errors))
     plain = [
-        f"{fit.rmse_k(fit.residuals_k(car.vehicle, one.drive, one.readings)[:, COOLANT]):.1f}"
+        f"{fit.rmse_k(fit.residuals_k(car.vehicle, one.drive, one.readings)[:, fluid_of('coolant').node]):.1f}"
         for one in drives.values()
     ]
     yield from table(("fitted on", *drives), [("nothing: the class", *plain), *rows])
@@ -248,21 +246,22 @@ def worked_example() -> Iterator[str]:
         path = Path(folder) / "synthetic-2027-07-06.csv"
         path.write_text(example_log(), encoding="utf-8")
         logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
-        line, driven = learn.read_drives(trip, car, [path])
+        route = open_route(trip, car.vehicle)
+        driven = learn.read_drives(route, [path])
         got = learn.learn(trip, car, driven, on=date(2027, 7, 8))
     yield "## The worked example before and after\n"
     said = ", ".join(f"{name} × {value:g}" for name, value in TRUTH.items())
     yield f"A synthetic log of its first day; the car that made it up differs from its file by {said}.\n"
     yield from (f"- {text}" for text in got.sentences)
     yield ""
-    before = learn.trip_margins(trip, line, car.vehicle, car.spread)
-    after = learn.trip_margins(trip, line, got.found.vehicle, got.posterior)
+    before = learn.trip_margins(route, car.vehicle, car.spread)
+    after = learn.trip_margins(route, got.found.vehicle, got.posterior)
     truth = posterior_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
-    true = learn.trip_margins(trip, line, car.vehicle, truth)
+    true = learn.trip_margins(route, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [
         (
-            FLUID_NAMES[a.fluid],
+            fluid_of(a.fluid).label,
             *(f"{o.nominal_k:+.0f}, {o.margin_k:+.0f} (± {o.sd_k:.0f})" for o in (a, b)),
             f"{c.nominal_k:+.0f}",
         )
@@ -272,7 +271,7 @@ def worked_example() -> Iterator[str]:
     yield "Error on the last quarter of the log, held out of a fit to the rest, root mean square in K:\n"
     yield from table(
         ("fluid", "before", "after"),
-        [(FLUID_NAMES[h.fluid], f"{h.before_k:.1f}", f"{h.after_k:.1f}") for h in got.held],
+        [(fluid_of(h.fluid).label, f"{h.before_k:.1f}", f"{h.after_k:.1f}") for h in got.held],
     )
     picture = learn.plots(got)["fit-synthetic-2027-07-06.svg"]
     (ROOT / "docs" / "img").mkdir(exist_ok=True)

@@ -1,7 +1,7 @@
 """The air along a timed drive: temperature, dew point, headwind and how sure the temperature is."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import timedelta
 
 import numpy as np
@@ -52,13 +52,7 @@ class _Samples:
 
     def part(self, rows: NDArray[np.int64]) -> "_Samples":
         """Some of the segments."""
-        return _Samples(
-            distance_m=self.distance_m[rows],
-            elevation_m=self.elevation_m[rows],
-            lon_deg=self.lon_deg[rows],
-            epoch_s=self.epoch_s[rows],
-            share=self.share[rows],
-        )
+        return _Samples(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     @property
     def lapse_k_per_m(self) -> Floats:

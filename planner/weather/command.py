@@ -4,7 +4,7 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -91,16 +91,12 @@ def run(
 
     has_normals = normals_of(trip) is not None
     with Client(cache, offline=offline, now=now, progress=progress) as client:
-        forecasts = fetch_forecasts(trip, points, dates, client=client, services=services, now=now, progress=progress)
+        forecasts = fetch_forecasts(trip, points, dates, client=client, services=services)
         past: dict[str, PastYears] = {}
         unknown = [] if has_normals else _unknown(trip, legs, points, forecasts, dates)
         failed: tuple[NoAnswer, ...] = ()
         if unknown:
-            past, failed = past_years_for(
-                trip, unknown, dates, client=client, now=now, url=archive_url, progress=progress, sleep=sleep
-            )
-    if out_of_reach(dates, now):
-        forecasts = replace(forecasts, missing=())  # one sentence says it for all
+            past, failed = past_years_for(trip, unknown, dates, client=client, url=archive_url, sleep=sleep)
     rows = tuple(_row(trip, p, forecasts, past, dates, now.timestamp(), services) for p in points)
     return WeatherReport(
         rows=rows,

@@ -27,9 +27,7 @@ class OpenMeteoElevations:
     name: str = "Open-Meteo elevation"
     attribution: str = f"Elevation: Copernicus DEM GLO-90. {ATTRIBUTION}"
 
-    def elevations_m(
-        self, points: Sequence[Point], *, client: Client, progress: Callable[[str], None]
-    ) -> tuple[float | None, ...]:
+    def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Ask for up to 100 points at a time, to 0.0001 degree."""
         found: list[float | None] = []
         for batch in batches(points):
@@ -42,7 +40,7 @@ class OpenMeteoElevations:
                     client.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch)
                 )
             except ServiceError as exc:
-                progress(f"{self.name} {exc}")
+                client.progress(f"{self.name} {exc}")
                 found += [None] * len(batch)
         return tuple(found)
 
@@ -55,9 +53,7 @@ class UsgsElevations:
     name: str = "USGS elevation"
     attribution: str = "Elevation: USGS 3D Elevation Program."
 
-    def elevations_m(
-        self, points: Sequence[Point], *, client: Client, progress: Callable[[str], None]
-    ) -> tuple[float | None, ...]:
+    def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Ask for every point in turn; once there is no answer at all, no more are asked."""
         found: list[float | None] = []
         silent = False
@@ -76,7 +72,7 @@ class UsgsElevations:
                 data = client.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
                 found.append(parse_elevation(data.get("value")) if isinstance(data, dict) else None)
             except ServiceError as exc:
-                progress(f"{self.name} {exc}")
+                client.progress(f"{self.name} {exc}")
                 silent = isinstance(exc, Unreachable)
                 found.append(None)
         return tuple(found)
@@ -114,7 +110,7 @@ def parse_elevation(value: Any) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElevationCheck:
-    """An entered elevation beside those of the services; None where one does not progress or was not asked. [m]."""
+    """An entered elevation beside those of the services; None where one does not tell or was not asked. [m]."""
 
     place: str
     entered_m: float
@@ -136,19 +132,18 @@ def check_elevations(
     points: Sequence[Point],
     *,
     client: Client,
-    progress: Callable[[str], None] = lambda _: None,
     first: OpenMeteoElevations | None = None,
     second: UsgsElevations | None = None,
 ) -> tuple[ElevationCheck, ...]:
     """Compare entered elevations with a surface model, and ask a second service where they differ."""
     quick, sure = first or OpenMeteoElevations(), second or UsgsElevations()
-    found = quick.elevations_m(points, client=client, progress=progress)
+    found = quick.elevations_m(points, client=client)
     doubtful = [
         (i, point)
         for i, (point, height) in enumerate(zip(points, found, strict=True))
         if height is not None and abs(height - point.elevation_m) > FAR_M
     ]
-    answers = sure.elevations_m([point for _, point in doubtful], client=client, progress=progress)
+    answers = sure.elevations_m([point for _, point in doubtful], client=client)
     opinion = {i: answer for (i, _), answer in zip(doubtful, answers, strict=True)}
     return tuple(
         ElevationCheck(place=point.place, entered_m=point.elevation_m, first_m=height, second_m=opinion.get(i))
@@ -161,4 +156,4 @@ def check_places(
 ) -> tuple[ElevationCheck, ...]:
     """Compare the elevations of a trip's places with the public services."""
     with Client(offline=offline, now=now, progress=progress) as client:
-        return check_elevations([point_at(place) for place in trip.places.values()], client=client, progress=progress)
+        return check_elevations([point_at(place) for place in trip.places.values()], client=client)

@@ -5,9 +5,9 @@ Two steps: a point's grid cell, then the cell's layers as runs of equal values w
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from planner.weather.records import (
@@ -68,9 +68,7 @@ class NationalWeatherService:
     attribution: str = "Forecast: National Weather Service (weather.gov)."
     terms: str = "Public domain; United States only. Hours taken from its grid unchanged, then fitted to the road."
 
-    def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, client: "Client", progress: Callable[[str], None]
-    ) -> tuple[PlaceForecast | NoAnswer, ...]:
+    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Ask for every point in turn; after two in a row without any answer, no more are asked."""
         found: list[PlaceForecast | NoAnswer] = []
         silent, why = 0, ""
@@ -81,7 +79,7 @@ class NationalWeatherService:
             if not covered(point.lat_deg, point.lon_deg):
                 found.append(NoAnswer(place=point.place, why="lies outside the United States"))
                 continue
-            progress(f"{self.name}: {point.place} ({number} of {len(points)})")
+            client.progress(f"{self.name}: {point.place} ({number} of {len(points)})")
             try:
                 found.append(self._point(point, client))
                 silent = 0

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -74,9 +74,7 @@ class OpenMeteo:
     attribution: str = ATTRIBUTION
     terms: str = TERMS
 
-    def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, client: "Client", progress: Callable[[str], None]
-    ) -> tuple[PlaceForecast | NoAnswer, ...]:
+    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Ask for up to 100 points at a time."""
         found: list[PlaceForecast | NoAnswer] = []
         params = {
@@ -92,7 +90,7 @@ class OpenMeteo:
             if why:
                 found += [NoAnswer(place=p.place, why=why) for p in batch]
                 continue
-            progress(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
+            client.progress(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
             try:
                 answer = client.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
                 replies = each(answer.data, len(batch))
@@ -224,15 +222,13 @@ def fetch_past_years(
     dates: Sequence[date],
     *,
     client: "Client",
-    now: datetime,
     url: str = ARCHIVE_URL,
-    progress: Callable[[str], None] = lambda _: None,
     sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
     """Ask the archive for the days of the trip in ten past years."""
     found: dict[str, PastYears] = {}
     missing: list[NoAnswer] = []
-    spans = year_spans(dates, now.astimezone(UTC).date())
+    spans = year_spans(dates, client.now.astimezone(UTC).date())
     for batch in batches(points):
         pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * NEAR_DAYS) / 14.0) / _CALLS_A_MINUTE
         answers: list[Answer] = []
@@ -240,7 +236,7 @@ def fetch_past_years(
             for number, (first, last) in enumerate(spans):
                 if number and not answers[-1].cached:
                     sleep(pause_s)
-                progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
+                client.progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
                 answers.append(_ask(url, batch, first, last, client))
             years = [each(answer.data, len(batch)) for answer in answers]
         except ServiceError as exc:
@@ -358,21 +354,19 @@ def past_years_for(
     dates: Sequence[date],
     *,
     client: "Client",
-    now: datetime,
     url: str = ARCHIVE_URL,
-    progress: Callable[[str], None] = lambda _: None,
     sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
     """Past years of places: kept ones where they know the dates, else fetched and kept."""
     wanted = thinned(points)
-    kept = load_past_years(trip, progress=progress)
+    kept = load_past_years(trip, progress=client.progress)
     lacking = [p for p in wanted if p.place not in kept or not set(dates) <= set(kept[p.place].days)]
     if not lacking:
         return kept, ()
-    found, missing = fetch_past_years(lacking, dates, client=client, now=now, url=url, progress=progress, sleep=sleep)
+    found, missing = fetch_past_years(lacking, dates, client=client, url=url, sleep=sleep)
     if found:
         try:
             save_past_years(trip, kept | found)
         except OutputError as exc:
-            progress(str(exc))
+            client.progress(str(exc))
     return kept | found, missing

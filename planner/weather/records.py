@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from enum import IntEnum
 from typing import Any
@@ -59,6 +59,10 @@ class WeatherSource(IntEnum):
     PAST_YEARS = 4
     STATIONS = 5  # stations that come with the program
     GUESS = 6
+
+
+HOURLY = tuple(_POSSIBLE)
+"""What a forecast has of every hour."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,8 +137,7 @@ class Forecasts:
 
     by_place: Mapping[str, tuple[PlaceForecast, ...]]
     missing: tuple[NoAnswer, ...] = ()
-    dates: tuple[date, ...] = ()
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,15 +1,15 @@
 """Weather services behind one small protocol: each place is asked of the first that knows it, then of the next."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from planner.model.errors import OutputError
 from planner.model.trip import Leg, Trip
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo
-from planner.weather.records import Forecasts, NoAnswer, PlaceForecast, Point, point_at
+from planner.weather.records import HOURLY, Forecasts, NoAnswer, PlaceForecast, Point, point_at
 from planner.weather.store import load_forecasts, save_forecasts
 
 if TYPE_CHECKING:
@@ -38,9 +38,7 @@ class ForecastService(Protocol):
     def terms(self) -> str:
         """On what terms it may be used, and what was changed."""
 
-    def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, client: "Client", progress: Callable[[str], None]
-    ) -> tuple[PlaceForecast | NoAnswer, ...]:
+    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Forecasts of all points, in order; `NoAnswer` where there is none. Raises nothing for want of an answer."""
 
 
@@ -72,34 +70,25 @@ def fetch_forecasts(
     *,
     client: "Client",
     services: Sequence[ForecastService] = SERVICES,
-    now: datetime,
-    progress: Callable[[str], None] = lambda _: None,
 ) -> Forecasts:
     """Fetch the forecast of all places, keep it with the trip, and fall back on what was kept."""
-    kept = load_forecasts(trip, progress=progress)
-    notes: list[str] = []
+    old = load_forecasts(trip, progress=client.progress)
     new: dict[str, tuple[PlaceForecast, ...]] = {}
-    reason = out_of_reach(dates, now)
-    if reason:
-        missing = tuple(NoAnswer(place=p.place, why=reason) for p in points)
+    missing: tuple[NoAnswer, ...] = ()
+    notes = []
+    if reason := out_of_reach(dates, client.now):
         notes.append(f"No forecast asked for: {reason}.")
     else:
-        new, missing = _ask(points, dates, client=client, services=services, progress=progress)
-    old = {} if kept is None else kept.by_place
+        new, missing = _ask(points, dates, client=client, services=services)
     held = {p.place: _newest(new.get(p.place, ()), old.get(p.place, ())) for p in points}
-    forecasts = Forecasts(
-        by_place={place: one for place, one in held.items() if one},
-        missing=missing,
-        dates=tuple(dates),
-        notes=tuple(notes),
-    )
+    held = {place: one for place, one in held.items() if one}
     if new:
         try:
-            save_forecasts(trip, forecasts)
+            save_forecasts(trip, held)
         except OutputError as exc:
-            progress(str(exc))
-            forecasts = replace(forecasts, notes=(*forecasts.notes, str(exc)))
-    return forecasts
+            client.progress(str(exc))
+            notes.append(str(exc))
+    return Forecasts(by_place=held, missing=missing, notes=tuple(notes))
 
 
 def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple[PlaceForecast, ...]:
@@ -128,14 +117,9 @@ def out_of_reach(dates: Sequence[date], now: datetime) -> str:
 
 
 def _ask(
-    points: Sequence[Point],
-    dates: Sequence[date],
-    *,
-    client: "Client",
-    services: Sequence[ForecastService],
-    progress: Callable[[str], None],
+    points: Sequence[Point], dates: Sequence[date], *, client: "Client", services: Sequence[ForecastService]
 ) -> tuple[dict[str, tuple[PlaceForecast, ...]], tuple[NoAnswer, ...]]:
-    """Ask every service for the places, and the days, that the ones before could not progress."""
+    """Ask every service for the places, and the days, that the ones before could not tell."""
     found: dict[str, tuple[PlaceForecast, ...]] = {p.place: () for p in points}
     reasons: dict[str, list[str]] = {}
     end_s = midnight_s(dates[-1]) + 86400.0
@@ -143,7 +127,7 @@ def _ask(
         asked = [p for p in points if not any(one.epoch_s[-1] >= end_s for one in found[p.place])]
         if not asked:
             break
-        for point, answer in zip(asked, service.fetch(asked, dates, client=client, progress=progress), strict=True):
+        for point, answer in zip(asked, service.fetch(asked, client=client), strict=True):
             held = _within(answer, dates) if isinstance(answer, PlaceForecast) else None
             if held is not None and held.epoch_s:
                 found[point.place] += (held,)
@@ -167,18 +151,8 @@ def _within(one: PlaceForecast, dates: Sequence[date]) -> PlaceForecast:
     """Keep the hours round the trip's days alone: a day more either way, for zones and delays."""
     first, last = midnight_s(dates[0]) - 86400.0, midnight_s(dates[-1]) + 3 * 86400.0
     rows = [i for i, at in enumerate(one.epoch_s) if first <= at <= last]
-
-    def cut(values: Sequence[float]) -> tuple[float, ...]:
-        return tuple(values[i] for i in rows)
-
-    return replace(
-        one,
-        epoch_s=cut(one.epoch_s),
-        air_k=cut(one.air_k),
-        dew_k=cut(one.dew_k),
-        wind_m_per_s=cut(one.wind_m_per_s),
-        wind_from_deg=cut(one.wind_from_deg),
-    )
+    cut: dict[str, Any] = {name: tuple(getattr(one, name)[i] for i in rows) for name in HOURLY}
+    return replace(one, **cut)
 
 
 def credits_of(

@@ -8,7 +8,6 @@ old it is.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,7 +17,7 @@ from planner.model import geo
 from planner.model.trip import Leg, Place, Trip
 from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, highs_lows_along, typical_sd_k
 from planner.weather.normals import Normals, StationNormals, read_normals
-from planner.weather.records import Forecasts, PastYears, PlaceForecast, WeatherSource
+from planner.weather.records import PastYears, PlaceForecast, WeatherSource
 from planner.weather.services import SERVICES, ForecastService, credits_of, service_named
 from planner.weather.store import load_forecasts, load_past_years
 
@@ -36,7 +35,7 @@ class TripWeather:
     """
 
     dated: tuple[DatedWeather, ...] = ()
-    forecasts: Forecasts | None = None
+    forecasts: Mapping[str, tuple[PlaceForecast, ...]] = field(default_factory=dict)
     normals: StationNormals | None = None
     past: Mapping[str, PastYears] = field(default_factory=dict)
     stations: StationNormals | None = None
@@ -50,14 +49,13 @@ def weather_for(
     *,
     stations: StationNormals | None = None,
     progress: Callable[[str], None] = lambda _: None,
-    root: Path | None = None,
 ) -> TripWeather:
     """Read weather.csv, the trip's table of normals, and what `grademargin weather` fetched earlier."""
     return TripWeather(
         dated=read_weather_file(trip.folder, trip.places),
-        forecasts=load_forecasts(trip, progress=progress, root=root),
+        forecasts=load_forecasts(trip, progress=progress),
         normals=normals_of(trip),
-        past=load_past_years(trip, progress=progress, root=root),
+        past=load_past_years(trip, progress=progress),
         stations=stations,
     )
 
@@ -139,12 +137,11 @@ def _apart_m(here: RoutePlace, other: Place) -> float:
 
 def _weather_of(trip: Trip, places: tuple[RoutePlace, ...], known: TripWeather) -> RouteWeather:
     keys = {place.key for place in places}
-    held = {} if known.forecasts is None else known.forecasts.by_place
     return RouteWeather(
         places=places,
         month=trip.departure.month,
         dated={(row.place, row.date): row for row in known.dated if row.place in keys},
-        forecasts={key: found for key, found in held.items() if key in keys and found},
+        forecasts={key: found for key, found in known.forecasts.items() if key in keys and found},
         normals=known.normals,
         past={key: one for key, one in known.past.items() if key in keys},
         stations=known.stations,

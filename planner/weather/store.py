@@ -10,8 +10,8 @@ import json
 import math
 import re
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, fields, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, fields
 from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
@@ -24,8 +24,7 @@ from planner.model.display import counted
 from planner.model.errors import OutputError, PlannerError
 from planner.model.trip import Trip
 from planner.weather.records import (
-    Forecasts,
-    NoAnswer,
+    HOURLY,
     PastYears,
     PlaceForecast,
     implausible,
@@ -37,18 +36,16 @@ from planner.weather.records import (
 )
 from thermal.errors import one_line
 
-Content = TypeVar("Content")
 Stored = TypeVar("Stored", PlaceForecast, PastYears)
 _FORM = 2
 _MAX_BYTES = 20_000_000
 _WEATHER, _PAST_YEARS = "weather.json", "typical.json"
 _SOURCE = re.compile(r"[a-z0-9-]{1,40}", re.ASCII)
-_COLUMNS = ("epoch_s", "air_k", "dew_k", "wind_m_per_s", "wind_from_deg")
 
 
-def store_folder(trip: Trip, root: Path | None = None) -> Path:
+def store_folder(trip: Trip) -> Path:
     """Where a trip's fetched weather lies."""
-    base = Path(user_data_dir("grademargin", appauthor=False)) if root is None else root
+    base = Path(user_data_dir("grademargin", appauthor=False))
     said = "\n".join((str(trip.folder.resolve()), *trip.route))
     return base / hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
@@ -63,40 +60,34 @@ def save_json(path: Path, data: Mapping[str, Any]) -> None:
         raise OutputError(message) from exc
 
 
-def save_forecasts(trip: Trip, forecasts: Forecasts, root: Path | None = None) -> Path:
+def save_forecasts(trip: Trip, by_place: Mapping[str, Sequence[PlaceForecast]]) -> Path:
     """Keep what was fetched for a trip."""
-    path = store_folder(trip, root) / _WEATHER
-    fetched = [_row(one) for held in forecasts.by_place.values() for one in held]
-    missing = [{"place": one.place, "why": one.why} for one in forecasts.missing]
-    dates = [day.isoformat() for day in forecasts.dates]
-    save_json(path, {"fetched": fetched, "missing": missing, "dates": dates, "trip": trip.name})
+    path = store_folder(trip) / _WEATHER
+    save_json(path, {"forecasts": [_row(one) for held in by_place.values() for one in held], "trip": trip.name})
     return path
 
 
 def load_forecasts(
-    trip: Trip, *, progress: Callable[[str], None] = lambda _: None, root: Path | None = None
-) -> Forecasts | None:
-    """Forecasts fetched for a trip earlier, of places that are still where they were; no network."""
-    found = _load(store_folder(trip, root) / _WEATHER, _forecasts, progress)
-    if found is None:
-        return None
-    held = _of_this_trip(trip, [one for held in found.by_place.values() for one in held], "forecast", progress)
-    return replace(found, by_place=_by_place(held))
+    trip: Trip, *, progress: Callable[[str], None] = lambda _: None
+) -> dict[str, tuple[PlaceForecast, ...]]:
+    """Forecasts fetched for a trip earlier, by place, of places that are still where they were; no network."""
+    found: dict[str, tuple[PlaceForecast, ...]] = {}
+    rows = _load(store_folder(trip) / _WEATHER, "forecasts", _forecast, progress)
+    for one in _of_this_trip(trip, rows, "forecast", progress):
+        found[one.place] = (*found.get(one.place, ()), one)
+    return found
 
 
-def save_past_years(trip: Trip, past: Mapping[str, PastYears], root: Path | None = None) -> None:
+def save_past_years(trip: Trip, past: Mapping[str, PastYears]) -> None:
     """Keep what was usual in past years; as `save_forecasts`."""
     rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
-    save_json(store_folder(trip, root) / _PAST_YEARS, {"past_years": rows})
+    save_json(store_folder(trip) / _PAST_YEARS, {"past_years": rows})
 
 
-def load_past_years(
-    trip: Trip, *, progress: Callable[[str], None] = lambda _: None, root: Path | None = None
-) -> dict[str, PastYears]:
+def load_past_years(trip: Trip, *, progress: Callable[[str], None] = lambda _: None) -> dict[str, PastYears]:
     """What is kept of past years; as `load_forecasts`."""
-    path = store_folder(trip, root) / _PAST_YEARS
-    rows = _load(path, lambda data: [_past(row) for row in _rows(data, "past_years")], progress)
-    return {one.place: one for one in _of_this_trip(trip, rows or (), "weather of past years", progress)}
+    rows = _load(store_folder(trip) / _PAST_YEARS, "past_years", _past, progress)
+    return {one.place: one for one in _of_this_trip(trip, rows, "weather of past years", progress)}
 
 
 def _of_this_trip(trip: Trip, held: Sequence[Stored], what: str, progress: Callable[[str], None]) -> list[Stored]:
@@ -112,19 +103,21 @@ def _of_this_trip(trip: Trip, held: Sequence[Stored], what: str, progress: Calla
     return [one for one in held if one.place not in wrong]
 
 
-def _load(path: Path, read: Callable[[Mapping[str, Any]], Content], progress: Callable[[str], None]) -> Content | None:
-    """Read a kept file back; one that cannot be used is left aside, and that is told."""
+def _load(
+    path: Path, key: str, read: Callable[[Mapping[str, Any]], Stored], progress: Callable[[str], None]
+) -> list[Stored]:
+    """Read the rows of a kept file back; one that cannot be used is left aside, and that is told."""
     data, fault = _json(path)
     if data is not None:
         try:
-            return read(data)
+            return [read(row) for row in _rows(data, key)]
         except PlannerError as exc:
             fault = f"is damaged ({exc}); left aside:"
         except (KeyError, TypeError, ValueError, OverflowError):
             fault = "is damaged; left aside:"
     if fault:
         progress(f"{path} {fault} run 'grademargin weather' again")
-    return None
+    return []
 
 
 def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
@@ -157,20 +150,7 @@ def _text(row: Mapping[str, Any], key: str) -> str:
 
 def _row(one: PlaceForecast) -> dict[str, Any]:
     row = {field.name: getattr(one, field.name) for field in fields(one)}  # asdict copies number by number, slowly
-    return row | {name: [None if math.isnan(value) else round(value, 2) for value in row[name]] for name in _COLUMNS}
-
-
-def _by_place(held: Iterable[PlaceForecast]) -> dict[str, tuple[PlaceForecast, ...]]:
-    found: dict[str, tuple[PlaceForecast, ...]] = {}
-    for one in held:
-        found[one.place] = (*found.get(one.place, ()), one)
-    return found
-
-
-def _forecasts(data: Mapping[str, Any]) -> Forecasts:
-    held = _by_place(_forecast(row) for row in _rows(data, "fetched"))
-    missing = tuple(NoAnswer(place=_text(row, "place"), why=_text(row, "why")) for row in _rows(data, "missing"))
-    return Forecasts(by_place=held, missing=missing, dates=tuple(date.fromisoformat(day) for day in data["dates"]))
+    return row | {name: [None if math.isnan(value) else round(value, 2) for value in row[name]] for name in HOURLY}
 
 
 def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
@@ -182,7 +162,7 @@ def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
         elevation_m=number_of(row["elevation_m"], "elevation_m"),
         fetched_s=number_of(row["fetched_s"], "fetched_s"),
         issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
-        **_columns(row, _COLUMNS),
+        **_columns(row, HOURLY),
     )
     _require(
         implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "gave a source of another program"), one.fetched_s

@@ -86,7 +86,7 @@ class Client:
         most_s: float = MOST_S,
         back_off_s: float = 0.5,
     ) -> None:
-        self.offline, self.now_s, self._progress = offline, now.timestamp(), progress
+        self.offline, self.now, self.progress = offline, now, progress
         self._timeout_s = timeout_s
         self._adapter = CheckedAdapter(_retry(back_off_s), head_s=head_s, most_s=most_s)
         self._path: Path | None = (cache_folder() if folder is None else folder) / "http.sqlite"
@@ -120,12 +120,12 @@ class Client:
         if response.status_code != 200:
             raise _refusal(response)
         created = getattr(response, "created_at", None)
-        fetched_s = self.now_s if created is None else min(created.timestamp(), self.now_s)
+        fetched_s = self.now.timestamp() if created is None else min(created.timestamp(), self.now.timestamp())
         cached = bool(getattr(response, "from_cache", False))
         stale = cached and bool(getattr(response, "is_expired", False))
         if stale and not self.offline:
-            hours = (self.now_s - fetched_s) / 3600.0
-            self._progress(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
+            hours = (self.now.timestamp() - fetched_s) / 3600.0
+            self.progress(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
         return Answer(data=read_json(response.content), fetched_s=fetched_s, stale=stale, cached=cached)
 
     def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
@@ -154,7 +154,7 @@ class Client:
         session = None
         if self._path is not None and not fault:
             try:
-                rows = _CacheRows(self._progress)
+                rows = _CacheRows(self.progress)
                 session = CachedSession(self._path, backend="sqlite", serializer=rows, wal=True, **common)
             except (sqlite3.Error, OSError) as exc:
                 fault = str(exc)
@@ -176,7 +176,7 @@ class Client:
         self._session = self._open()
 
     def _tell_of_the_cache(self, fault: str) -> None:
-        self._progress(
+        self.progress(
             f"the cache {self._path} cannot be used ({fault}); going on without it. Should this last, delete it"
         )
         self._path = None

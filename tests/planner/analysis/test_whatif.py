@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rules import with_trip
 
 from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.analysis.whatif import Outcome, run_variants
@@ -339,7 +340,7 @@ def test_changes_are_named_in_the_trip_s_units(hot):
 
 
 def replace_units(outlook: Forecast, units: str) -> Forecast:
-    return replace(outlook, trip=replace(outlook.trip, units=units))
+    return with_trip(outlook, units=units)
 
 
 def test_nothing_is_shown_as_minus_zero(hot):

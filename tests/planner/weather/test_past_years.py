@@ -16,7 +16,7 @@ NOW = datetime(2027, 3, 1, tzinfo=UTC)
 
 def ask(services, web, points=(BRIG,), **more):
     waits = []
-    plain = {"client": web(), "now": NOW, "url": services.url, "sleep": waits.append}
+    plain = {"client": web(now=NOW), "url": services.url, "sleep": waits.append}
     return *fetch_past_years(list(points), DAYS, **plain | more), waits
 
 
@@ -78,10 +78,10 @@ def test_too_few_days(services, web):
 def test_fetched_once_and_kept(services, web, make_trip, road, tmp_path, user_folders):
     where = {"lat_deg": BRIG.lat_deg, "lon_deg": BRIG.lon_deg, "elevation_m": BRIG.elevation_m}
     trip = make_trip([road("brig", "bormio", 60.0)], places={"brig": where}, folder=tmp_path / "trip")
-    more = {"now": NOW, "url": services.url, "sleep": lambda _: None}
-    first, _ = past_years_for(trip, [BRIG], DAYS, client=web(), **more)
+    more = {"url": services.url, "sleep": lambda _: None}
+    first, _ = past_years_for(trip, [BRIG], DAYS, client=web(now=NOW), **more)
     assert load_past_years(trip) == first
-    again, missing = past_years_for(trip, [BRIG], DAYS, client=web(tmp_path / "purged", offline=True), **more)
+    again, missing = past_years_for(trip, [BRIG], DAYS, client=web(tmp_path / "purged", offline=True, now=NOW), **more)
     assert (again, missing, len(services.asked)) == (first, (), 10)
     assert first["brig"].on(date(2027, 7, 7)) is not None
     assert first["brig"].on(date(2027, 9, 7)) is None

@@ -114,7 +114,7 @@ def test_example_across_a_continent(copy_example, tmp_path, ask, services, soon)
     }  # the second for later days
     assert sum("/v1/forecast" in path for path in services.asked) == 1
     kept = load_forecasts(trip)
-    assert set(kept.by_place) == {row.place for row in report.rows}
+    assert set(kept) == {row.place for row in report.rows}
     first, last = dates_of(trip, legs)[0], dates_of(trip, legs)[-1]
     assert 10 <= (last - first).days <= 20
 

@@ -20,10 +20,6 @@ WINDSOR = Point(place="windsor", lat_deg=49.2, lon_deg=-97.0, elevation_m=240.0)
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 
 
-def say(_):
-    pass
-
-
 @pytest.fixture
 def today():
     return datetime.now(UTC).date()
@@ -40,7 +36,7 @@ def trip(make_trip, road, tmp_path, user_folders):
 
 def fetched(trip, services, web, dates, **more):
     client = more.pop("client", None) or web()
-    plain = {"client": client, "services": services.both(), "now": datetime.now(UTC)}
+    plain = {"client": client, "services": services.both()}
     return fetch_forecasts(trip, points_on(trip, trip.legs), dates, **plain | more)
 
 
@@ -48,7 +44,7 @@ def fetched(trip, services, web, dates, **more):
 
 
 def test_two_steps_and_hours_in_si(services, web, today):
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], client=web(), progress=say)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
     assert services.asked == ["/points/39.7456,-97.0892", "/gridpoints/TOP/97,40"]
     assert all(h["Accept"] == "application/geo+json" for h in services.headers)
     hour = one.epoch_s[30] % 86400.0 / 3600.0
@@ -67,7 +63,7 @@ def test_point_that_is_not_canonical_is_followed(services, web):
 
 
 def test_outside_the_united_states(services, web, today):
-    found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], [today], client=web(), progress=say)
+    found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert [one.why for one in found] == [
         "lies outside the United States",
         "answered 404: Unable to provide data for requested point 49.2,-97",
@@ -79,10 +75,10 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     """The old cell answers 404, with its forecast in the cache and without."""
     nws = NationalWeatherService(url=services.url)
     client = web()
-    nws.fetch([KANSAS], [today], client=client, progress=say)
+    nws.fetch([KANSAS], client=client)
     grow_old(client, "/gridpoints/")
     services.grid_shift, services.asked = 200, []
-    (one,) = nws.fetch([KANSAS], [today], client=client, progress=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     wanted = ["/gridpoints/TOP/97,40", "/points/39.7456,-97.0892", "/gridpoints/TOP/297,40"]
     assert services.asked == wanted
     assert time.time() - one.fetched_s < 1.0
@@ -91,24 +87,24 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     services.grid_shift = 0
     client.get(f"{services.url}/points/39.7456,-97.0892", accept="application/geo+json")
     services.grid_shift, services.asked = 200, []
-    (one,) = nws.fetch([KANSAS], [today], client=client, progress=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     assert services.asked == wanted
     assert isinstance(one, PlaceForecast)
 
 
 def test_old_hours_stand_in_while_the_service_fails(services, web, today, grow_old):
     nws, client = NationalWeatherService(url=services.url), web()
-    (before,) = nws.fetch([KANSAS], [today], client=client, progress=say)
+    (before,) = nws.fetch([KANSAS], client=client)
     grow_old(client)
     services.faults = {"/points/": "403", "/gridpoints/": "403"}
-    (one,) = nws.fetch([KANSAS], [today], client=client, progress=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     assert one.air_k == before.air_k
     assert one.fetched_s == pytest.approx(before.fetched_s - 3600.0, abs=0.5)
 
 
 def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
     services.faults["/gridpoints/"] = "403"
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], client=web(), progress=say)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
     assert one == NoAnswer(place="linn", why="answered 403: no reason given")
     assert len(services.asked) == 2
 
@@ -116,7 +112,7 @@ def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
 def test_silent_service_is_given_up_after_two_places(services, web, today):
     services.faults["/points/"] = "html"
     points = [Point(place=f"p{i}", lat_deg=39.0 + i, lon_deg=-97.0, elevation_m=0.0) for i in range(5)]
-    found = NationalWeatherService(url=services.url).fetch(points, [today], client=web(), progress=say)
+    found = NationalWeatherService(url=services.url).fetch(points, client=web())
     assert len(services.asked) == 2
     assert all(isinstance(one, NoAnswer) for one in found)
     assert found[4].why == f"not asked, as it {found[0].why}"
@@ -128,7 +124,7 @@ def test_silent_service_is_given_up_after_two_places(services, web, today):
 )
 def test_point_replies_of_another_form(services, web, today, reply):
     services.sound = lambda path, query: (200, reply, {})
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], client=web(), progress=say)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
     assert isinstance(one, NoAnswer)
 
 
@@ -137,7 +133,7 @@ def test_point_replies_of_another_form(services, web, today, reply):
 
 def test_one_place_comes_bare_and_many_in_batches_of_a_hundred(services, web, today):
     points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(201)]
-    found = OpenMeteo(url=services.url).fetch(points, [today], client=web(), progress=say)
+    found = OpenMeteo(url=services.url).fetch(points, client=web())
     assert [one.place for one in found] == [p.place for p in points]
     assert len(services.asked) == 3
     assert all(isinstance(one, PlaceForecast) for one in found)
@@ -151,7 +147,7 @@ def test_silent_service_is_given_up_after_one_batch(services, web, today):
     services.faults["/v1/forecast"] = "html"
     points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(101)]
     told = []
-    found = OpenMeteo(url=services.url).fetch(points, [today], client=web(), progress=told.append)
+    found = OpenMeteo(url=services.url).fetch(points, client=web(progress=told.append))
     assert told == ["Open-Meteo: 100 places from p0"]
     assert len(services.asked) == 1
     assert found[100].why == f"not asked, as it {found[0].why}"
@@ -160,13 +156,13 @@ def test_silent_service_is_given_up_after_one_batch(services, web, today):
 def test_one_odd_reply_leaves_the_others(services, web, today):
     sound = services.forecast
     services.forecast = lambda query, lat, *where: sound(query, lat, *where) | ({"hourly": []} if lat > 47.0 else {})
-    found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], [today], client=web(), progress=say)
+    found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert isinstance(found[0], PlaceForecast)
     assert found[1] == NoAnswer(place="windsor", why="gave a reply without 'hourly'; its form may have changed")
 
 
 def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, today):
-    OpenMeteo(url=services.url).fetch([BRIG], [today], client=web(), progress=say)
+    OpenMeteo(url=services.url).fetch([BRIG], client=web())
     (asked,) = services.asked
     assert "latitude=46.32&longitude=7.99&elevation=680" in asked
     assert "46.3159" not in asked
@@ -176,7 +172,7 @@ def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, to
 
 def test_null_hours_are_left_out(services, web, today):
     services.nulls = True
-    (one,) = OpenMeteo(url=services.url).fetch([BRIG], [today], client=web(), progress=say)
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
     assert len(one.epoch_s) == 16 * 24 - 1
     assert np.isfinite(one.air_k).all()
 
@@ -191,12 +187,12 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
         parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
     source = OpenMeteo(url=services.url)
     services.faults["/v1/forecast"] = "array"
-    found = source.fetch([BRIG, KANSAS], [today], client=web(), progress=say)
+    found = source.fetch([BRIG, KANSAS], client=web())
     assert {one.why for one in found} == {"answered in another form than it promises"}
     with pytest.raises(BadReply, match="gave 3 replies for 2 places"):
         each([{}, {}, {}], 2)
     services.faults["/v1/forecast"] = "429"
-    found = source.fetch([WINDSOR], [today], client=web(), progress=say)
+    found = source.fetch([WINDSOR], client=web())
     assert "Minutely" in found[0].why
 
 
@@ -216,14 +212,14 @@ def test_ground_of_another_mountain_is_refused_and_the_next_service_asked(trip, 
 def test_answers_for_another_place_are_refused(services, web, today):
     sound = services.forecast
     services.forecast = lambda query, lat, lon, height: sound(query, lat, lon + 44.0, height)
-    (one,) = OpenMeteo(url=services.url).fetch([BRIG], [today], client=web(), progress=say)
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
     assert one.why.startswith("answered for a point 33")  # 44 degrees of longitude are 3,340 km at 46.3 N
     services.grid = lambda path: (
         200,
         {"geometry": {"type": "Polygon", "coordinates": [[[-53.0, 39.7], [-52.9, 39.8]]]}, "properties": {}},
         {},
     )
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], client=web(), progress=say)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
     assert one.why.startswith("answered for a point 37")
 
 
@@ -253,7 +249,7 @@ def test_second_service_takes_the_days_beyond_the_first(trip, services, web, tod
     first, second = weather.by_place["linn"]
     assert (first.source, second.source) == ("nws", "open-meteo")
     assert second.epoch_s[-1] > first.epoch_s[-1] + 4 * 86400.0
-    assert [one.source for one in load_forecasts(trip).by_place["linn"]] == ["nws", "open-meteo"]
+    assert [one.source for one in load_forecasts(trip)["linn"]] == ["nws", "open-meteo"]
 
 
 def test_first_service_down(trip, services, web, today):
@@ -281,11 +277,11 @@ def test_days_out_of_reach_are_not_asked_for(trip, services, web, today, off, to
 def test_kept_weather_outlives_the_cache_and_the_network(trip, services, web, today, tmp_path):
     first = fetched(trip, services, web, [today])
     kept = load_forecasts(trip)
-    assert kept.by_place.keys() == first.by_place.keys()
-    assert kept.by_place["linn"][0].air_k == pytest.approx(first.by_place["linn"][0].air_k, abs=0.0051)
+    assert kept.keys() == first.by_place.keys()
+    assert kept["linn"][0].air_k == pytest.approx(first.by_place["linn"][0].air_k, abs=0.0051)
     services.asked.clear()
     late = datetime.now(UTC) + timedelta(hours=9)
-    again = fetched(trip, services, web, [today], client=web(tmp_path / "purged", offline=True, now=late), now=late)
+    again = fetched(trip, services, web, [today], client=web(tmp_path / "purged", offline=True, now=late))
     assert services.asked == []
     assert again.by_place["linn"][0].fetched_s == pytest.approx(first.by_place["linn"][0].fetched_s, abs=0.001)
     assert not again.by_place["linn"][0].is_fresh(late.timestamp())
@@ -315,8 +311,8 @@ def test_failure_keeps_what_was_fetched_before(trip, services, web, today, tmp_p
         "{",
         "[]",
         '{"form": 99}',
-        '{"form": 1}',
-        '{"form": 1, "fetched": [{"place": 3}], "missing": [], "dates": []}',
+        '{"form": 2}',
+        '{"form": 2, "forecasts": [{"place": 3}]}',
     ],
 )
 def test_damaged_kept_file_is_left_aside_and_told(trip, text):
@@ -324,14 +320,14 @@ def test_damaged_kept_file_is_left_aside_and_told(trip, text):
     path.parent.mkdir(parents=True)
     path.write_text(text)
     told = []
-    assert load_forecasts(trip, progress=told.append) is None
+    assert load_forecasts(trip, progress=told.append) == {}
     assert "run 'grademargin weather' again" in told[0]
     assert path.exists()
 
 
 def test_no_kept_file_is_nothing_to_tell(trip):
     told = []
-    assert load_forecasts(trip, progress=told.append) is None
+    assert load_forecasts(trip, progress=told.append) == {}
     assert told == []
 
 
@@ -340,13 +336,16 @@ def test_kept_file_is_plain_json_replaced_whole(trip, services, web, today):
     folder = store_folder(trip)
     assert sorted(os.listdir(folder)) == ["weather.json"]
     data = json.loads((folder / "weather.json").read_text(), parse_constant=lambda c: pytest.fail(c))
-    assert data["dates"] == [today.isoformat()]
+    assert {row["place"]: (row["lat_deg"], row["lon_deg"]) for row in data["forecasts"]} == {
+        "linn": (39.74561, -97.08922),
+        "windsor": (49.2, -97.0),
+    }
 
 
 def test_kept_folder_that_cannot_be_made(trip, services, web, today, user_folders):
     (user_folders / "xdg_data_home").write_text("a file in the way")
     told = []
-    weather = fetched(trip, services, web, [today], progress=told.append)
+    weather = fetched(trip, services, web, [today], client=web(progress=told.append))
     assert weather.by_place
     assert any("is not kept" in text for text in told)
 
@@ -361,19 +360,19 @@ def test_other_route_or_folder_keeps_its_own(trip, make_trip, road, tmp_path):
 
 
 def test_elevations(services, web):
-    client = web()
+    told = []
+    client = web(progress=told.append)
     points = [KANSAS, Point(place="sea", lat_deg=40.0, lon_deg=-124.5, elevation_m=0.0), BRIG]
-    assert OpenMeteoElevations(url=services.url).elevations_m(points, client=client, progress=say) == (
+    assert OpenMeteoElevations(url=services.url).elevations_m(points, client=client) == (
         1755.0,
         1756.0,
         1757.0,
     )
-    assert UsgsElevations(url=services.url).elevations_m(points, client=client, progress=say) == (296.606, None, None)
+    assert UsgsElevations(url=services.url).elevations_m(points, client=client) == (296.606, None, None)
     assert "x=-97.0892&y=39.7456" in services.asked[1]  # x is the longitude
     assert len(services.asked) == 3
     services.faults["/v1/"] = "html"
-    told = []
     far = [Point(place="p", lat_deg=41.0, lon_deg=-99.0, elevation_m=0.0)]
-    assert UsgsElevations(url=services.url).elevations_m(far, client=client, progress=told.append) == (None,)
-    assert OpenMeteoElevations(url=services.url).elevations_m(far, client=client, progress=told.append) == (None,)
+    assert UsgsElevations(url=services.url).elevations_m(far, client=client) == (None,)
+    assert OpenMeteoElevations(url=services.url).elevations_m(far, client=client) == (None,)
     assert len(told) == 2

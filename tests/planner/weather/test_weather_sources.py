@@ -25,7 +25,7 @@ from planner.weather.expected import (
     typical_sd_k,
 )
 from planner.weather.normals import Normals, UsualHighLow
-from planner.weather.records import Forecasts, PastYears, PlaceForecast, WeatherSource
+from planner.weather.records import PastYears, PlaceForecast, WeatherSource
 from planner.weather.sources import (
     TripWeather,
     anchors_on,
@@ -74,7 +74,7 @@ def outlook_of(trip, legs, **known):
 
 
 def weather(*held):
-    return Forecasts(by_place={one.place: tuple(o for o in held if o.place == one.place) for one in held})
+    return {one.place: tuple(o for o in held if o.place == one.place) for one in held}
 
 
 def entered(place, day=DAY, **more):
