@@ -258,6 +258,12 @@ _NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=
 _NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
 _NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
 
+# Sections that a file may leave out, unless the section, key and word beside them ask for them.
+OPTIONAL = dict.fromkeys(
+    ("steering", "power_steering_oil", "power_steering_cooler", "power_steering", "power_steering_limit"),
+    ("steering", "kind", "hydraulic"),
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:

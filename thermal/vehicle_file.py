@@ -2,13 +2,13 @@
 
 import typing
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
 from thermal.posterior import NOTHING, Posterior, read_posterior
 from thermal.units import to_delta_k, to_si, usual
-from thermal.vehicle import Vehicle
+from thermal.vehicle import OPTIONAL, Vehicle
 
 _SUFFIX = {
     "kg": "_kg",
@@ -179,11 +179,13 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 
 
 def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
-    """Sections that are absent and need not be there: those of a hydraulic steering the car does not have."""
-    kind = tables.get("steering", {}).get("kind")
-    hydraulic = isinstance(kind, dict) and kind.get("value") == "hydraulic"
-    optional = {item.name for item in fields(Vehicle) if item.default is not MISSING}
-    return set() if hydraulic else optional - set(tables)
+    """Sections that are absent and need not be there, as the car has no such part."""
+    absent = set()
+    for section, (switch, key, word) in OPTIONAL.items():
+        held = tables.get(switch, {}).get(key)
+        if section not in tables and not (isinstance(held, dict) and held.get("value") == word):
+            absent.add(section)
+    return absent
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
