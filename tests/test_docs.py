@@ -262,7 +262,7 @@ def printed(*words: str) -> dict:
 
 
 @pytest.fixture(scope="module")
-def logged(planned):
+def log_drive(planned):
     """The planned folder with a short log of its leg, confirmed."""
     trip, car = open_folder(planned.parent)
     line = forecast(trip, car).timeline
@@ -288,10 +288,10 @@ def logged(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, logged, tmp_path, monkeypatch):
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, monkeypatch):
     for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
         monkeypatch.setenv(name, str(tmp_path / name))
-    places = {"trip": logged[0], "log": logged[1], "new": tmp_path / "made"}
+    places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)
     assert keys <= told, sorted(keys - told)

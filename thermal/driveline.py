@@ -32,11 +32,6 @@ class Gear(NamedTuple):
 def gear_efficiency(gearbox: Gearbox) -> FloatArray:
     """Load-proportional efficiency of every gear.
 
-    Parameters
-    ----------
-    gearbox : Gearbox
-        The gearbox. [-]
-
     Returns
     -------
     ndarray, shape (n_gear,)
@@ -53,8 +48,6 @@ def converter_slip(
 
     Parameters
     ----------
-    gearbox : Gearbox
-        An automatic. [-]
     turbine_nm : float or ndarray
         Torque at the turbine. [N m]
     turbine_rad_per_s : float or ndarray
@@ -110,8 +103,6 @@ def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray
 
     Parameters
     ----------
-    gearbox : Gearbox
-        The gearbox. [-]
     engine_rad_per_s : float or ndarray
         Input speed. [rad/s]
 
@@ -132,8 +123,6 @@ def axle_spin_w(axle: Axle, speed_m_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    axle : Axle
-        The final drive. [-]
     speed_m_per_s : float or ndarray
         Road speed. [m/s]
 
@@ -154,8 +143,6 @@ def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    lubricant : Lubricant
-        The oil. [-]
     temps_k : ndarray
         Oil temperatures. [K]
 
@@ -219,8 +206,6 @@ def choose_gear(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w : ndarray, shape (n,)
         Power wanted at the wheels; negative downhill. [W]
     speed_m_per_s : ndarray, shape (n,)
@@ -290,8 +275,6 @@ def power_shortfall_w(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w, other_w : ndarray, shape (n,)
         Wheel power and crankshaft extras. [W]
     speed_m_per_s : ndarray, shape (n,)

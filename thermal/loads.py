@@ -99,10 +99,6 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
 
     Parameters
     ----------
-    vehicle : Vehicle
-        Car and trailer. [-]
-    drive : Drive
-        The drive. [-]
     density_kg_per_m3 : ndarray, shape (n_segment,), optional
         Air density; worked out from the drive when not at hand. [kg/m3]
 
@@ -137,13 +133,6 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
 def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Accessories and air conditioning on the crankshaft while driving.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
-
     Returns
     -------
     ndarray, shape (n_segment,)
@@ -154,13 +143,6 @@ def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed the car can hold, not above the one wanted.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -181,13 +163,6 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed at which the front rotors could go down each grade for ever without passing a steady temperature.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -265,10 +240,8 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     drive : Drive
-        The drive, at speeds the car can hold. [-]
+        The drive, at speeds the car can hold.
 
     Returns
     -------

@@ -33,7 +33,7 @@ from planner.output.changes import last_plan
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
-from thermal.learnt import NOTHING
+from thermal.posterior import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si
 from thermal.vehicle_file import VehicleFile
 
@@ -341,7 +341,9 @@ def fitted_vehicle(data: bytes) -> None:
     with told("vehicle.toml", "vehicle-new.toml"):
         car = read_vehicle(path, CLASSES)
         changed = {"cooling": {"airflow_share": {"value": 0.8, "source": "a test"}}}
-        write_fitted(new, owner=path, classes=CLASSES, changes=changed, learnt=car.spread or NOTHING, head="By a test.")
+        write_fitted(
+            new, owner=path, classes=CLASSES, changes=changed, posterior=car.spread or NOTHING, head="By a test."
+        )
         again = read_vehicle(new, CLASSES)
         assert again.vehicle.cooling.airflow_share == 0.8
         assert again.vehicle.name == car.vehicle.name
