@@ -98,6 +98,7 @@ class Body(_Checked):
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
     tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
+    tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer its maker allows; 0 = none")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,6 +187,13 @@ class Cooling(_Checked):
     airflow_share: float = quantity(
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
     )
+    recirculation: float = quantity(
+        "dimensionless",
+        0.0,
+        0.6,
+        "share of the radiator's air that comes round to the grille at a standstill",
+        likely=0.5,
+    )
     fan: str = choice(("electric", "viscous", "fixed"), "how the fan is driven")
     fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
     fan_on_k: float = quantity("K", 333, 393, "electric: switches on; viscous: fully engaged")
@@ -239,6 +247,7 @@ class Links(_Checked):
     metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
     oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
     metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
+    metal_transmission_w_per_k: float = quantity("W/K", 0, 40, "block to gearbox, through the bell housing")
     underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from planner.model.trip import Trip
     from planner.output.report import Report
     from planner.replan.request import Request
+    from thermal.bands import Cell
     from thermal.vehicle_file import VehicleFile
 
 
@@ -62,13 +63,15 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
 @cli.command()
 @TRIP
 @click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
+@click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
 @JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
+def check(io: Streams, folder: Path, rank: bool, as_usual: bool, as_json: bool) -> int:
     """Check a trip's files and list what the forecast rests on.
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
-    those first.
+    those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
+    temperature stands beside the usual one for such a car.
 
     Example: grademargin check july --rank
     """
@@ -77,8 +80,13 @@ def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
 
     trip, car = open_folder(folder)
     effects = _effects(io, trip, car) if rank else ()
+    cells: tuple[Cell, ...] = ()
+    if as_usual:
+        from planner.output.usual import usual, usual_dict, usual_table
+
+        cells = usual(car)
     if as_json:
-        io.json(check_dict(trip, car, effects))
+        io.json(check_dict(trip, car, effects) | ({"usual": usual_dict(cells)} if as_usual else {}))
         return DONE
     for line in check_lines(trip, car):
         io.say(line)
@@ -86,7 +94,9 @@ def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
         from planner.output import terminal
 
         io.show(*terminal.effects(effects, trip.units))
-    else:
+    if as_usual:
+        io.show(*usual_table(cells, trip.units))
+    if not rank:
         io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
 
