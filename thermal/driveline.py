@@ -282,8 +282,8 @@ def _crank_power(
 
 
 def _released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray) -> FloatArray:
-    """Share of the time the converter's clutch is open: always in reduced gears and slowly, by load in the others."""
-    can_lock = (np.asarray(vehicle.gearbox.ratios) < 1.005)[None, :]
+    """Share of the time the converter's clutch is open: always in gears that never lock and slowly, by load in the others."""
+    can_lock = (np.asarray(vehicle.gearbox.ratios) < vehicle.gearbox.lockup_ratio + 0.005)[None, :]
     can_lock = can_lock & (speed_m_per_s >= vehicle.gearbox.lockup_road_speed_m_per_s)[:, None]
     by_load = np.clip((load - _LOCK_LOAD) / (_RELEASE_LOAD - _LOCK_LOAD), 0.0, 1.0)
     return np.where(can_lock, by_load, 1.0)
@@ -350,7 +350,7 @@ def choose_gear(
     -----
     Uphill and level: the highest gear that gives the power with the reserve and is not lugging, below the speed an
     engine is held at for minutes, else below its highest; else the one with most power. An automatic lugs by its
-    geared speed, whatever the converter slips, locks only in gears of 1:1 and higher, by road speed and load, and
+    geared speed, whatever the converter slips, locks by ratio, road speed and load, and
     shifts down where the open converter would waste more than a twelfth. Downhill: the highest gear in which engine
     friction holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
     """

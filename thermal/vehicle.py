@@ -40,7 +40,7 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely, "several": several})
 
 
-def choice(options: tuple[str, ...], doc: str) -> Any:
+def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
     """Declare a field that holds one of a few words.
 
     Parameters
@@ -49,13 +49,15 @@ def choice(options: tuple[str, ...], doc: str) -> Any:
         The words. [-]
     doc : str
         What is chosen. [-]
+    refused : dict, optional
+        Words that people will try, and why each is not taken. [-]
 
     Returns
     -------
     Any
         A dataclass field.
     """
-    return field(metadata={"options": options, "doc": doc})
+    return field(metadata={"options": options, "doc": doc, "refused": refused or {}})
 
 
 def check_fields(section: Any) -> None:
@@ -110,13 +112,21 @@ class Trailer(_Checked):
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
 
 
+_AIR_COOLED = (
+    "an air-cooled engine has no coolant, radiator or thermostat: its heads and oil carry all the heat, and this model has "
+    "been checked against none. No class stands in for it; go by the maker's limits, an oil and a head temperature gauge"
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Engine(_Checked):
     """Work, fuel and where the waste heat goes."""
 
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
     induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
-    cooling: str = choice(("liquid",), "how heat leaves the block; an air-cooled engine is not modelled")
+    cooling: str = choice(
+        ("liquid",), "how heat leaves the block; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
+    )
     displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
     peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
     peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power", likely=0.05)
@@ -153,6 +163,9 @@ class Gearbox(_Checked):
         "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
     )
     stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
+    lockup_ratio: float = quantity(
+        "dimensionless", 0, 8, "converter may lock in gears up to this ratio; 0 = it has no clutch for it", likely=0.05
+    )
     lockup_road_speed_m_per_s: float = quantity(
         "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
     )

@@ -56,6 +56,7 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
+    about: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
     spread: Learnt = NOTHING
@@ -127,6 +128,7 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     name = own.pop("name", None)
     tables = own_tables(classes / f"{base}.toml")
     title = " ".join(str(name or tables.pop("name", base)).split())[:_LONGEST_NAME]
+    about = str(tables.pop("about", ""))
     tables.pop("name", None)
     found: list[str] = []
     spread = read_learnt(own.pop("fit"), f"{path.name} [fit]", found) if "fit" in own else NOTHING
@@ -136,7 +138,24 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     if problems:
         raise ParameterError("\n".join(problems))
     vehicle = _build(title, values, path.name)
-    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden, spread=spread)
+    return VehicleFile(
+        vehicle=vehicle, base=str(base), about=about, entries=tuple(entries), overridden=overridden, spread=spread)
+
+
+def about_class(path: Path) -> str:
+    """Say in a line what car a class file describes, in an owner's words.
+
+    Parameters
+    ----------
+    path : Path
+        The class file. [-]
+
+    Returns
+    -------
+    str
+        Its key `about`.
+    """
+    return str(own_tables(path)["about"])
 
 
 def own_tables(path: Path) -> dict[str, Any]:
@@ -229,6 +248,8 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        if value in meta["refused"]:
+            raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
             message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)

@@ -43,7 +43,7 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
 
     Example: grademargin new july --example wilmington-astoria
     """
-    from planner.files.folder import classes, examples, new_folder
+    from planner.files.folder import class_lines, classes, examples, new_folder
 
     if spreadsheet:
         from planner.files.spreadsheet import new_spreadsheet
@@ -56,7 +56,9 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
         return DONE
     io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
-    io.say(f"Vehicle classes: {', '.join(classes())}.")
+    io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
+    for name, about in class_lines():
+        io.say(f"  {name}: {about}")
     return DONE
 
 

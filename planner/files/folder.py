@@ -14,7 +14,7 @@ from planner.model.paths import data_folder
 from planner.model.trip import Trip
 from thermal.errors import ThermalError
 from thermal.tomltext import TOML_BYTES
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from thermal.vehicle_file import VehicleFile, about_class, read_vehicle
 
 
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
@@ -85,6 +85,12 @@ def classes() -> tuple[str, ...]:
         File names without ending.
     """
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
+
+
+def class_lines() -> tuple[tuple[str, str], ...]:
+    """Name every shipped class, and say in a line which car it is."""
+    folder = data_folder() / "vehicles"
+    return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
 
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:

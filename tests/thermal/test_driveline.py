@@ -21,6 +21,7 @@ def automatic(estate: Vehicle) -> Vehicle:
         kind="automatic",
         ratios=(2.72, 1.48, 1.0, 0.72),
         stall_speed_rad_per_s=2200 * RPM,
+        lockup_ratio=1.0,
         lockup_road_speed_m_per_s=70 / 3.6,
     )
     return dataclasses.replace(estate, gearbox=box)
@@ -114,7 +115,7 @@ def test_the_clutch_locks_by_ratio_speed_and_load(automatic: Vehicle) -> None:
     assert level.converter_heat_w[0] == 0.0
     assert heavy.converter_heat_w[0] > 1000.0
     never = dataclasses.replace(
-        automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_road_speed_m_per_s=100.0)
+        automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0)
     )
     assert choose(never, 15e3, 25.0).converter_heat_w[0] > 0.0
 
