@@ -24,17 +24,19 @@ such part, tows nothing, or is no car for laps.
 
 """
 WHY = {
-    ("coupe-1990s-turbo", "coolant"): "its radiator is sized for full boost, far above what these states ask",
-    ("hatch-1990s-four", "coolant"): "its fan, run by the A/C, holds it at the thermostat",
-    ("saloon-2000s-diesel", "coolant"): "a sealed core and a diesel's small heat at idle; four measured drives agree",
-    ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
-    ("van-1980s-diesel", "engine_oil"): "the oil follows the coolant",
-    ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
+    ("camper-1970s", "coolant"): "no A/C and little power: between lights its fan, on the pump's shaft, catches up",
+    ("camper-1970s", "engine_oil"): "the oil follows the coolant",
+    ("coupe-1990s-turbo", "coolant"): "its radiator is sized for full boost, far above what this state asks",
+    ("coupe-2000s-v8", "coolant"): "its radiator is sized for 194 kW, far above what this state asks",
+    ("crossover-2010s", "coolant"): "its thermostat has much in hand",
+    ("crossover-2010s", "transmission"): "locked from low speeds, it makes little heat of its own in the cold",
+    ("pickup-1970s-v8", "transmission"): "its cooler's coolant is hot at idle; held in gear",
     ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, as owners know",
     ("pickup-2000s-diesel-tow", "transmission"): "alone it uses a third of its gearbox's rating",
-    ("pickup-1990s-v8-tow", "transmission"): "alone it uses a third of its gearbox's rating",
-    ("saloon-1980s-v8-automatic", "transmission"): "its cooler sees little coolant at idle; held at 650 rpm in gear",
+    ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
+    ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
     ("four-by-four-1990s-diesel", "transmission"): "at the edge of its band",
+    ("saloon-1980s-v8-automatic", "transmission"): "its cooler's coolant is hot at idle; held in gear",
 }
 
 

@@ -15,20 +15,19 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
+from planner.files.channels import KINDS as TIME_KINDS
 from planner.files.folder import open_folder
-from planner.files.logtime import KINDS as TIME_KINDS
+from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.profiles import PROFILE_COLUMNS
-from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
+from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
-from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
 from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.learnt import FACTORS
-from thermal.tomltext import TOML_BYTES, TOML_DEPTH
+from thermal.fluids import FACTORS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -119,8 +118,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 def test_every_factor_a_fit_can_write_is_described():
     assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
-    for name, words in FACTORS.items():
-        assert f"| `{name}` | {words} |" in part("### [fit]")
+    for name, factor in FACTORS.items():
+        assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 
 
 def test_kinds_and_services_are_listed():
@@ -180,7 +179,7 @@ def test_every_heading_of_the_forecast_is_described(planned):
     headings = (planned / "forecast.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     for heading in headings:
         name = re.sub(r" \[.*", "", heading)
-        of_fluid = re.sub(r"^(engine oil|transmission|differential)", "coolant", name)
+        of_fluid = re.sub(rf"^({'|'.join(fluid.label for fluid in FLUIDS)})", "coolant", name)
         assert {name, of_fluid} & described, heading
 
 

@@ -14,7 +14,7 @@ import pytest
 from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
-UNFINISHED = ("planner.files.", "planner.weather.")
+UNFINISHED = ("planner.weather.",)
 PHYSICS = "thermal"  # here every parameter ends in `[unit]`
 
 

@@ -87,7 +87,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """Temperatures of a car through a state, shape (n, 6), and when; `stopped` is the row at which the engine stops."""
+    """Temperatures of a car through a state, shape (n, n_body), when, and the row where the engine stops."""
 
     temps_k: FloatArray
     time_s: FloatArray

@@ -282,7 +282,7 @@ def _crank_power(
 
 
 def _released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray) -> FloatArray:
-    """Share of the time the converter's clutch is open: always in gears that never lock and slowly, by load in the others."""
+    """Share of the time the converter's clutch is open: always slowly and in gears that never lock, else by load."""
     can_lock = (np.asarray(vehicle.gearbox.ratios) < vehicle.gearbox.lockup_ratio + 0.005)[None, :]
     can_lock = can_lock & (speed_m_per_s >= vehicle.gearbox.lockup_road_speed_m_per_s)[:, None]
     by_load = np.clip((load - _LOCK_LOAD) / (_RELEASE_LOAD - _LOCK_LOAD), 0.0, 1.0)

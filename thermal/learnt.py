@@ -6,24 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from thermal.errors import did_you_mean
+from thermal.errors import did_you_mean, shown
+from thermal.fluids import FACTORS
 from thermal.ranges import FloatArray
-from thermal.tomltext import shown
 
-FACTORS = {
-    "engine_heat": "heat the engine makes",
-    "airflow": "air through the radiator",
-    "radiator": "what the radiator passes at a given air flow",
-    "oil_heat": "heat made in the engine's oil",
-    "oil_coolant": "heat passed between oil and coolant",
-    "oil_cooler": "what oil cooler and sump give to the air",
-    "gearbox_heat": "heat the transmission makes",
-    "gearbox_loss": "what the transmission gives off",
-    "axle_heat": "heat the differential makes",
-    "axle_loss": "what the differential gives off",
-    "capacity": "heat capacity of everything, so the time to warm",
-    "brake_heat": "heat the brakes take",
-}
 _LOW, _HIGH, _MOST_SD = 0.1, 5.0, 1.0
 
 
@@ -58,7 +44,7 @@ class Learnt:
 
         Returns
         -------
-        ndarray, shape (12, 12)
+        ndarray, shape (n_factor, n_factor)
             In the order of `FACTORS`. [-]
 
         Examples
@@ -115,6 +101,37 @@ def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray
         if i < j
     }
     return Learnt(factors=factors, correlation={key: value for key, value in pairs.items() if abs(value) >= 0.02})
+
+
+def fit_table(learnt: Learnt) -> dict[str, Any]:
+    """Section [fit] of a vehicle file, as `read_learnt` reads it.
+
+    Parameters
+    ----------
+    learnt : Learnt
+        What was learnt. [-]
+
+    Returns
+    -------
+    dict
+        Factors with six digits, and one entry for the correlation of every pair.
+
+    Examples
+    --------
+    >>> fit_table(Learnt(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={}))
+    {'airflow': {'value': 0.9, 'sd': 0.05, 'source': 'a log'}}
+    """
+    table: dict[str, Any] = {}
+    for name in learnt.names:
+        held = learnt.factors[name]
+        table[name] = {"value": _short(held.value), "sd": _short(held.sd), "source": held.source}
+    for (a, b), value in sorted(learnt.correlation.items()):
+        table.setdefault("correlation", {}).setdefault(a, {})[b] = _short(value)
+    return table
+
+
+def _short(value: float) -> float:
+    return float(f"{value:g}")
 
 
 def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:

@@ -9,8 +9,7 @@ import re
 import tokenize
 from typing import Any
 
-from thermal.errors import UnitError
-from thermal.tomltext import one_line, shown
+from thermal.errors import UnitError, one_line, shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("

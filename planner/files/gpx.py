@@ -1,17 +1,187 @@
 """Reading a recorded or drawn track (GPX 1.0 or 1.1) into distances, smoothed elevations and positions.
 
-A track of 200,000 points costs about a second. Times and speeds in the file are not looked at.
+No tree of elements is built, so neither nesting nor entities can make the reader grow. Times and speeds are not looked
+at. A track of 200,000 points costs about a second.
 """
 
+import math
+import re
+from array import array
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from xml.parsers import expat
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.files.gpxpoints import Points, decoded, read_points
+from planner.files import limits
 from planner.files.reading import Problems
-from planner.model.geo import smooth_elevation
+from planner.model import geo
 from planner.model.trip import Profile
+from thermal.errors import shown
+
+_RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
+_MAX_FAULTS = 10
+_DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
+_DECLARATION = re.compile(r"^\s*<\?xml[^>]{0,400}\?>")
+_BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+_BARE_UTF16 = ((b"<\x00", "utf-16-le"), (b"\x00<", "utf-16-be"))
+_ENCODINGS = re.compile(r"utf-?8|us-ascii|ascii|utf-?16(le|be)?|latin-?1|iso-?8859-?\d{1,2}|(windows-?|cp)125\d")
+
+
+# --- text ---
+
+
+def decoded(data: bytes, file: str, problems: Problems) -> str | None:
+    """Return the text of a file by its byte order mark or declaration."""
+    encoding = _encoding(data)
+    if encoding is None:
+        declared = _DECLARED.match(data)
+        name = "" if declared is None else declared[1].decode("ascii")
+        problems.add(file, f"is declared as {shown(name)}; save it as UTF-8")
+        return None
+    try:
+        text = data.decode(encoding)
+    except (UnicodeDecodeError, LookupError):
+        problems.add(file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8")
+        return None
+    if "<!DOCTYPE" in text or "<!ENTITY" in text:
+        problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs; delete it or export the file again")
+        return None
+    if _RUN.search(text) is not None:
+        problems.add(file, f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again")
+        return None
+    return _DECLARATION.sub("", text, count=1)
+
+
+def _encoding(data: bytes) -> str | None:
+    for start, name in (*_BOMS, *_BARE_UTF16):
+        if data.startswith(start):
+            return name
+    declared = _DECLARED.match(data)
+    if declared is None:
+        return "utf-8"
+    name = declared[1].decode("ascii").casefold()
+    return name if _ENCODINGS.fullmatch(name) is not None else None
+
+
+# --- points ---
+
+
+class Points:
+    """Points in file order; `breaks` are the indices at which a new track, segment or route begins."""
+
+    def __init__(self) -> None:
+        self.lat_deg, self.lon_deg, self.elevation_m = array("d"), array("d"), array("d")
+        self.breaks: list[int] = []
+        self.parts = 0
+
+    def __len__(self) -> int:
+        return len(self.lat_deg)
+
+
+class _TooMuch(Exception):
+    """Reading was given up; a problem has been noted."""
+
+
+class _Reader:
+    """Collects points while the XML goes by; keeps no tree."""
+
+    def __init__(self, file: str, problems: Problems) -> None:
+        self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
+        self._file, self._problems = file, problems
+        self._depth = self._faults = 0
+        self._point: tuple[Points, int] | None = None
+        self._text: list[str] | None = None
+        self._parser = expat.ParserCreate("utf-8")
+        self._parser.buffer_text = True
+        self._parser.StartElementHandler = self._start
+        self._parser.EndElementHandler = self._end
+
+    def read(self, text: str) -> None:
+        """Read all of a text; raises expat.ExpatError and _TooMuch."""
+        self._parser.Parse(text.encode("utf-8"), True)
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        name = tag.rpartition(":")[2]
+        self._depth += 1
+        if self._depth == 1 and name != "gpx":
+            self._fault(f"holds <{name[:30]}>, not <gpx>; export the track as GPX")
+            raise _TooMuch
+        if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
+            most = f"{limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements"
+            self._fault(f"nests more than {most}; export again")
+            raise _TooMuch
+        if name in ("trkpt", "rtept"):
+            self._begin_point(self.found["trk" if name == "trkpt" else "rte"], attributes)
+        elif name in ("trk", "trkseg", "rte"):
+            points = self.found["rte" if name == "rte" else "trk"]
+            points.breaks.append(len(points))
+            points.parts += name != "trkseg"
+        elif name == "ele" and self._point is not None and self._depth == self._point[1] + 1:
+            self._text = []
+            self._parser.CharacterDataHandler = self._text.append
+
+    def _begin_point(self, points: Points, attributes: Mapping[str, str]) -> None:
+        if len(points) >= limits.GPX_POINTS:
+            self._fault(f"has more than {limits.GPX_POINTS:,} points; thin it out or keep only this leg's part")
+            raise _TooMuch
+        self._point = (points, self._depth)
+        points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))
+        points.lon_deg.append(self._coordinate(attributes, "lon", 180.0))
+        points.elevation_m.append(math.nan)
+
+    def _coordinate(self, attributes: Mapping[str, str], name: str, limit: float) -> float:
+        text = attributes.get(name)
+        try:
+            value = math.nan if text is None else float(text)
+        except ValueError:
+            value = math.nan
+        if not abs(value) <= limit:
+            got = f"a point has no {name}" if text is None else f"read {name} {shown(text)}"
+            self._fault(f"{got}; decimal degrees from -{limit:g} to {limit:g} are needed; mend or delete the point")
+        return value
+
+    def _end(self, tag: str) -> None:
+        if self._text is not None and self._point is not None and self._depth == self._point[1] + 1:
+            self._point[0].elevation_m[-1] = self._elevation("".join(self._text).strip())
+            self._text = self._parser.CharacterDataHandler = None
+        if self._point is not None and self._depth == self._point[1]:
+            self._point = None
+        self._depth -= 1
+
+    def _elevation(self, text: str) -> float:
+        try:
+            return float(text) if text else math.nan
+        except ValueError:
+            advice = f"write a decimal point, e.g. {text.replace(',', '.')}" if re.fullmatch(r"-?\d+,\d+", text) else ""
+            self._fault(f"read elevation {shown(text)}; {advice or 'metres are needed, e.g. 1250.5'}")
+            return math.nan
+
+    def _fault(self, text: str) -> None:
+        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber)
+        self._faults += 1
+        if self._faults >= _MAX_FAULTS:
+            raise _TooMuch
+
+
+def read_points(text: str, file: str, problems: Problems) -> Points | None:
+    """Collect the points of a GPX text: those of its tracks, or where there are none of its routes."""
+    reader = _Reader(file, problems)
+    try:
+        reader.read(text)
+    except _TooMuch:
+        return None
+    except expat.ExpatError as exc:
+        reason = expat.errors.messages.get(exc.code, "unknown fault")
+        problems.add(file, f"cannot be read as XML ({reason}); export or download the file again", row=exc.lineno)
+        return None
+    points = reader.found["trk"] if len(reader.found["trk"]) else reader.found["rte"]
+    if not len(points):
+        problems.add(file, "has no track and no route, only a start or places perhaps; export the track itself")
+        return None
+    return points
+
 
 Floats = NDArray[np.float64]
 Spans = tuple[tuple[float, float], ...]
@@ -27,8 +197,6 @@ _MOVED_M = 10.0  # nearer points are a parked car's scatter, not a road
 _GAP_M, _SEGMENT_GAP_M = 1000.0, 200.0
 _LOW_M, _HIGH_M = -450.0, 6500.0
 _OUTLIER_M = 100.0
-_SEMI_MAJOR_M, _FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
-_RADIUS_M = 6371008.8
 _INSTEAD = (
     "leave the cell under 'profile' empty (an even grade between the elevations of the ends is then assumed), or name "
     "a CSV with distance and elevation"
@@ -90,20 +258,6 @@ class GpxTrack:
 def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
     """Read the track of a GPX file's bytes: its tracks joined in order, or where there are none its routes.
 
-    Parameters
-    ----------
-    data : bytes
-        Content of the file. [-]
-    file : str
-        Its name in messages. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    GpxTrack or None
-        None when a problem was noted.
-
     Examples
     --------
     >>> found = Problems()
@@ -125,20 +279,6 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
 
 
 # --- geometry ---
-
-
-def _arc_m(chord_m: Floats) -> Floats:
-    """Bend chords to arcs of the mean radius: within 0.001 % of the geodesic up to 500 km, wherever they lie."""
-    return 2.0 * _RADIUS_M * np.arcsin(np.minimum(chord_m / (2.0 * _RADIUS_M), 1.0))
-
-
-def _xyz_m(lat_deg: Floats, lon_deg: Floats) -> Floats:
-    """Return points of the ellipsoid from the earth's centre, shape (n, 3)."""
-    lat, lon = np.radians(lat_deg), np.radians(lon_deg)
-    squared = _FLATTENING * (2.0 - _FLATTENING)
-    normal_m = _SEMI_MAJOR_M / np.sqrt(1.0 - squared * np.sin(lat) ** 2)
-    flat_m = normal_m * np.cos(lat)
-    return np.column_stack([flat_m * np.cos(lon), flat_m * np.sin(lon), normal_m * (1.0 - squared) * np.sin(lat)])
 
 
 def _moved(xyz_m: Floats) -> NDArray[np.intp]:
@@ -168,13 +308,15 @@ def _strays(xyz_m: Floats) -> NDArray[np.bool_]:
 def _track(points: Points) -> GpxTrack | str:
     """Build the track, or say what makes the points useless."""
     lat, lon, height = (np.array(row) for row in (points.lat_deg, points.lon_deg, points.elevation_m))
-    xyz_m = _xyz_m(lat, lon)
+    xyz_m = geo.xyz_m(lat, lon)
     stray = _strays(xyz_m)
     xyz_m, lat, lon, height = (row[~stray] for row in (xyz_m, lat, lon, height))
     kept = _moved(xyz_m)
     if len(kept) < 2:
         return "has no length; at least two points ten metres apart are needed"
-    step = _arc_m(np.linalg.norm(np.diff(xyz_m[kept], axis=0), axis=1))
+    step = geo.distances_m(
+        lat1_deg=lat[kept[:-1]], lon1_deg=lon[kept[:-1]], lat2_deg=lat[kept[1:]], lon2_deg=lon[kept[1:]]
+    )
     along = np.concatenate([[0.0], np.cumsum(step)])
     if along[-1] > MAX_LENGTH_M:
         most = f"the most is {MAX_LENGTH_M / 1e3:,.0f} km"
@@ -240,7 +382,7 @@ def _smoothed(track: GpxTrack, along_m: Floats, height_m: Floats) -> GpxTrack | 
     """Resample a dense track evenly, take out the noise, limit the grade."""
     count = max(1, round(track.length_m / GRID_M))
     grid = np.linspace(0.0, track.length_m, count + 1)
-    smooth = smooth_elevation(grid, _averaged(grid, along_m, height_m), window_m=WINDOW_M)
+    smooth = geo.smooth_elevation(grid, _averaged(grid, along_m, height_m), window_m=WINDOW_M)
     steep = np.abs(np.diff(smooth)) > STEEPEST * (grid[1] - grid[0])
     if steep.mean() > 0.1 and steep.sum() * GRID_M > 1000.0:
         return (

@@ -1,10 +1,10 @@
 """The most that a trip folder or a log may hold; more is refused, and the limit told. Table in docs/formats.md.
 
-Limits of TOML stand in `thermal/tomltext.py`, those of a drive in `planner/route/`, of what is fetched in
-`planner/weather/`.
+Limits of a drive stand in `planner/route/`, of what is fetched in `planner/weather/`.
 """
 
 # bytes of a file
+TOML_BYTES = 1_000_000  # ours have a few kB
 TABLE_BYTES = 20_000_000  # a CSV; trip.xlsx, packed and unpacked; the last plan
 GPX_BYTES = 50_000_000
 PROFILES_BYTES = 80_000_000  # all profiles that a trip names
@@ -20,6 +20,7 @@ LOG_ROWS = 1_000_000
 # cells and texts
 COLUMNS, TEXT = 200, 2_000  # cells in a row; characters in a cell, and in a text of a TOML file
 KEY = 60  # characters of a place's key
+TOML_DEPTH = 50  # of tables and lists in each other, dots of a key among them
 LISTED = 600  # entries of a list in a TOML file
 LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 12_000_000  # in a row, characters in a line, cells in all
 LOG_NAMES = 500  # different signals in a log with one reading a row

@@ -3,18 +3,35 @@
 What is not sure carries a key `unsure`; a mapping with one left in it is refused until the owner settles it.
 """
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from planner.files import limits, logtime
-from planner.files.channels import CHANNELS, NO_DATA, candidates, known_unit, letters_of, unit_of
+from planner.files import limits
+from planner.files.channels import (
+    CHANNELS,
+    KINDS,
+    NO_DATA,
+    candidates,
+    date_in,
+    known_unit,
+    letters_of,
+    number,
+    propose_kind,
+    unit_of,
+)
+from planner.files.limits import TOML_BYTES
 from planner.files.logtext import LogText, clean, is_blank
-from planner.model.errors import PlannerError
-from thermal.tomltext import shown
+from planner.files.reading import Problems, open_text
+from planner.files.tomlfile import toml_of
+from planner.files.wholefile import write_new
+from planner.model.errors import OutputError, PlannerError, TripError
+from thermal.errors import shown
 from thermal.units import convert
 
 _SAMPLE = 4000
@@ -37,7 +54,7 @@ class Mapping:
     Attributes
     ----------
     time : str
-        Column of the times; `kind` a key of `logtime.KINDS`.
+        Column of the times; `kind` a key of `channels.KINDS`.
     long : tuple of str
         Columns of name, value, and unit (may be empty) of the long form; empty for one column a channel.
     channels : dict
@@ -69,23 +86,7 @@ class Mapping:
 
 
 def propose(text: LogText) -> Mapping:
-    """Propose how to read a log, saying what is not sure.
-
-    Parameters
-    ----------
-    text : LogText
-        The log in cells. [-]
-
-    Returns
-    -------
-    Mapping
-        To be shown and written; nothing is read with it before its owner has confirmed it.
-
-    Raises
-    ------
-    PlannerError
-        If no column holds times.
-    """
+    """Propose how to read a log, saying what is not sure."""
     columns = {name: _column(text, i) for i, name in enumerate(text.headings)}
     time, kind, unsure = _time(text, columns)
     long = _long_form(columns, time)
@@ -101,7 +102,7 @@ def propose(text: LogText) -> Mapping:
         time_unsure=unsure,
         long=long,
         channels=channels,
-        day=logtime.date_in(text.file),
+        day=date_in(text.file),
         ignored=ignored,
     )
 
@@ -126,7 +127,7 @@ def _time(text: LogText, columns: dict[str, list[str]]) -> tuple[str, str, str]:
     ]
     for name in [*named, *(n for n in columns if n not in named)]:
         cells = _filled(columns[name])
-        kind, unsure = logtime.propose_kind(cells[:500], unit=unit_of(name), decimal_comma=text.decimal_comma)
+        kind, unsure = propose_kind(cells[:500], unit=unit_of(name), decimal_comma=text.decimal_comma)
         certain = kind not in ("", "s", "ms", "min") or name in named
         if kind and certain:
             more = f"{len(named)} columns are named like times" if len(named) > 1 and name == named[0] else ""
@@ -172,7 +173,7 @@ def _channels(
     ignored: list[str] = []
     for column, (cells, unit) in series.items():
         options = candidates(column)
-        values = np.array([logtime.number(c, decimal_comma=decimal_comma) for c in _filled(cells)])
+        values = np.array([number(c, decimal_comma=decimal_comma) for c in _filled(cells)])
         values = values[np.isfinite(values)]
         if not options or not len(values):
             ignored.append(column)
@@ -240,20 +241,6 @@ def _senseless(values: Any, name: str, unit: str | None) -> set[float]:
 def to_si(values: Any, unit: str, name: str) -> Any:
     """Turn readings of a channel into SI.
 
-    Parameters
-    ----------
-    values : ndarray
-        In `unit`. [any]
-    unit : str
-        One of the channel's units. [-]
-    name : str
-        Channel. [-]
-
-    Returns
-    -------
-    ndarray
-        In the channel's SI unit.
-
     Examples
     --------
     >>> float(to_si(np.array([100.0]), "degC", "coolant")[0])
@@ -266,3 +253,148 @@ def to_si(values: Any, unit: str, name: str) -> Any:
         return values
     at_zero, at_one = convert(0.0, unit, target), convert(1000.0, unit, target)
     return at_zero + values * (at_one - at_zero) / 1000.0
+
+
+MAP_ENDING = ".map.toml"
+
+
+def map_path(log: Path) -> Path:
+    """Path of the mapping beside a log.
+
+    Examples
+    --------
+    >>> map_path(Path("logs/day1.csv.gz")).name
+    'day1.map.toml'
+    """
+    name = log.name
+    for ending in (".gz", ".csv", ".txt", ".tsv", ".log"):
+        name = name[: -len(ending)] if name.casefold().endswith(ending) and len(name) > len(ending) else name
+    return log.with_name(name + MAP_ENDING)
+
+
+def map_text(mapping: Mapping, log: str) -> str:
+    """Write a mapping as TOML."""
+    lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
+    lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
+    lines += [
+        "",
+        "[time]",
+        f"column = {_quoted(mapping.time)}",
+        f"kind = {_quoted(mapping.kind)}  # {KINDS[mapping.kind]}",
+    ]
+    lines += [f"unsure = {_quoted(mapping.time_unsure)}"] if mapping.time_unsure else []
+    if mapping.long:
+        lines += ["", "[long]  # one reading a row"]
+        lines += [f"{key} = {_quoted(c)}" for key, c in zip(("name", "value", "unit"), mapping.long, strict=False)]
+    for name, item in mapping.channels.items():
+        lines += ["", f"[channels.{name}]", f"column = {_quoted(item.column)}", f"unit = {_quoted(item.unit)}"]
+        lines += (
+            [f"no_data = [{', '.join(f'{v:g}' if abs(v) < 1e5 else str(v) for v in item.no_data)}]"]
+            if item.no_data
+            else []
+        )
+        lines += [f"unsure = {_quoted(item.unsure)}"] if item.unsure else []
+    lines += ["", "[trip]  # say where it was driven when that cannot be told from the log"]
+    for key, value in (("start", mapping.start), ("finish", mapping.finish), ("elevation", mapping.elevation)):
+        example = {"start": "place-key", "finish": "place-key", "elevation": "115 m"}[key]
+        lines.append(f"{key} = {_quoted(value)}" if value else f'# {key} = "{example}"')
+    if mapping.ignored:
+        lines += ["", "# not used: " + "; ".join(mapping.ignored[:40])]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A text as a TOML string, in ASCII escapes where needed."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def write_map(path: Path, mapping: Mapping, log: str) -> None:
+    """Write a mapping; one that is there stays."""
+    try:
+        write_new(path, map_text(mapping, log))
+    except FileExistsError as exc:
+        message = f"{path.name}: exists already; edit it, or delete it to have it proposed anew"
+        raise OutputError(message) from exc
+    except OSError as exc:
+        message = f"{path}: cannot be written ({exc.strerror or exc}); name another place for the mapping"
+        raise OutputError(message) from exc
+
+
+_CHANNEL_KEYS, _TIME_KEYS = ("column", "unit", "no_data", "unsure"), ("column", "kind", "unsure")
+_TOP_KEYS = ("log", "date", "time", "long", "channels", "trip")
+
+
+def read_map(path: Path) -> Mapping:
+    """Read a confirmed mapping."""
+    problems, name = Problems(), path.name
+    text = open_text(path.parent, name, max_bytes=TOML_BYTES, problems=problems)
+    data = None if text is None else toml_of(text, file=name, problems=problems)
+    mapping = None if data is None else _mapping(data, name, problems)
+    if mapping is None or len(problems):
+        raise TripError(problems.sentences())
+    return mapping
+
+
+def _mapping(data: dict[str, Any], name: str, problems: Problems) -> Mapping:
+    """Check every key of a mapping file."""
+    for key in data:
+        if key not in _TOP_KEYS:
+            problems.add(name, f"unknown; {problems.nearest(key, _TOP_KEYS)}", key=key)
+    time = _table(data.get("time"), "time", _TIME_KEYS, name, problems)
+    kind = str(time.get("kind", ""))
+    if kind not in KINDS:
+        problems.add(name, f"read {shown(kind)}; {problems.nearest(kind, KINDS)}", key="time.kind")
+    long = _table(data.get("long", {}), "long", ("name", "value", "unit"), name, problems)
+    if long and not {"name", "value"} <= set(long):
+        problems.add(name, "needs 'name' and 'value'", key="long")
+    trip = _table(data.get("trip", {}), "trip", ("start", "finish", "elevation"), name, problems)
+    channels = {}
+    for key, table in _table(data.get("channels", {}), "channels", tuple(CHANNELS), name, problems).items():
+        source = _read_source(key, table, name, problems)
+        if source is not None:
+            channels[key] = source
+    day = data.get("date")
+    if day is not None and type(day) is not date:
+        problems.add(name, f"read {shown(day)}; write a date without quotes, e.g. 2027-07-06", key="date")
+    return Mapping(
+        time=str(time.get("column", "")),
+        kind=kind,
+        long=tuple(str(long[k]) for k in ("name", "value", "unit") if k in long),
+        channels=channels,
+        day=day if type(day) is date else None,
+        start=str(trip.get("start", "")),
+        finish=str(trip.get("finish", "")),
+        elevation=str(trip.get("elevation", "")),
+    )
+
+
+def _table(value: Any, where: str, keys: tuple[str, ...], name: str, problems: Problems) -> dict[str, Any]:
+    """Check a table's keys, and that nothing in it was left unsure."""
+    if not isinstance(value, dict):
+        problems.add(name, f"section [{where}] is missing; `log --describe` proposes one")
+        return {}
+    for key in value:
+        if key not in keys:
+            problems.add(name, f"unknown; {problems.nearest(key, keys)}", key=f"{where}.{key}")
+    if "unsure" in value:
+        problems.add(
+            name, f"left unsure: {shown(value['unsure'])}; settle it and delete the line", key=f"{where}.unsure"
+        )
+    return {key: held for key, held in value.items() if key in keys}
+
+
+def _read_source(key: str, value: Any, name: str, problems: Problems) -> Source | None:
+    """Check one channel of the file."""
+    table = _table(value, f"channels.{key}", _CHANNEL_KEYS, name, problems)
+    unit, none = str(table.get("unit", "")), table.get("no_data", [])
+    if unit not in CHANNELS[key].units:
+        problems.add(
+            name, f"read {shown(unit)}; {problems.nearest(unit, CHANNELS[key].units)}", key=f"channels.{key}.unit"
+        )
+        return None
+    if not isinstance(none, list) or not all(type(v) in (int, float) for v in none):
+        problems.add(
+            name, f"read {shown(none)}; write a list of numbers, e.g. [-40, 215]", key=f"channels.{key}.no_data"
+        )
+        return None
+    return Source(column=str(table.get("column", "")), unit=unit, no_data=tuple(float(v) for v in none))

@@ -9,15 +9,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from planner.files import logtime
-from planner.files.channels import CHANNELS, FLUID_CHANNELS
-from planner.files.logmap import Mapping, Source, to_si
-from planner.files.logmapfile import map_path, read_map
+from planner.files.channels import CHANNELS, FLUID_CHANNELS, KINDS, has_zone, number, parse_times
+from planner.files.logmap import Mapping, Source, map_path, propose, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
-from thermal.errors import ThermalError
-from thermal.tomltext import shown
+from thermal.errors import ThermalError, shown
 from thermal.units import to_si as text_to_si
 
 Floats = npt.NDArray[np.float64]
@@ -85,16 +82,6 @@ class Log:
 def driven_m(speed: Series) -> Floats:
     """Distance driven up to every reading of the speed.
 
-    Parameters
-    ----------
-    speed : Series
-        Speed. [s, m/s]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Nothing is driven in a gap of more than two minutes: the car stood. [m]
-
     Examples
     --------
     >>> driven_m(Series(time_s=np.array([0.0, 10.0, 500.0]), value=np.array([20.0, 20.0, 20.0]))).tolist()
@@ -106,25 +93,7 @@ def driven_m(speed: Series) -> Floats:
 
 
 def open_log(path: Path, mapping: Path | None = None) -> Log:
-    """Read a log by its confirmed mapping.
-
-    Parameters
-    ----------
-    path : Path
-        The log. [-]
-    mapping : Path, optional
-        Its mapping; the file of the same name with `.map.toml` beside it when not given. [-]
-
-    Returns
-    -------
-    Log
-        Its channels in SI.
-
-    Raises
-    ------
-    PlannerError
-        If either cannot be read, or the mapping is missing or leaves anything unsure.
-    """
+    """Read a log by its confirmed mapping."""
     where = map_path(path) if mapping is None else mapping
     if not path.is_file():
         message = f"{path}: does not exist; check the path"
@@ -139,25 +108,7 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
 
 
 def read_log(path: Path, mapping: Mapping) -> Log:
-    """Read a log by a mapping.
-
-    Parameters
-    ----------
-    path : Path
-        The log. [-]
-    mapping : Mapping
-        How. [-]
-
-    Returns
-    -------
-    Log
-        Its channels in SI.
-
-    Raises
-    ------
-    PlannerError
-        If it cannot be read, a column is missing, or its times make no sense.
-    """
+    """Read a log by a mapping."""
     if mapping.unsure:
         message = f"{path.name}: its mapping leaves open: {'; '.join(mapping.unsure)}"
         raise PlannerError(message)
@@ -165,23 +116,7 @@ def read_log(path: Path, mapping: Mapping) -> Log:
 
 
 def level_m(log: Log) -> float | None:
-    """Height of a level road, where the mapping's owner says the drive was level.
-
-    Parameters
-    ----------
-    log : Log
-        The log. [-]
-
-    Returns
-    -------
-    float or None
-        Height. [m]
-
-    Raises
-    ------
-    PlannerError
-        If the text is no height.
-    """
+    """Height of a level road, where the mapping's owner says the drive was level."""
     if not log.mapping.elevation:
         return None
     try:
@@ -192,27 +127,9 @@ def level_m(log: Log) -> float | None:
 
 
 def assemble(text: LogText, mapping: Mapping) -> Log:
-    """Put times and channels together.
-
-    Parameters
-    ----------
-    text : LogText
-        The log in cells. [-]
-    mapping : Mapping
-        How; what is not sure in it is taken as it stands. [-]
-
-    Returns
-    -------
-    Log
-        Its channels in SI.
-
-    Raises
-    ------
-    PlannerError
-        If a column is missing, or its times make no sense.
-    """
+    """Put times and channels together."""
     cells = _named(text, mapping.time, "time.column")
-    time_s = logtime.parse_times(cells, mapping.kind, decimal_comma=text.decimal_comma)
+    time_s = parse_times(cells, mapping.kind, decimal_comma=text.decimal_comma)
     keep, faults = _rising(time_s, text.file)
     first = float(time_s[keep[0]])
     since_s = time_s[keep] - first
@@ -223,7 +140,7 @@ def assemble(text: LogText, mapping: Mapping) -> Log:
         channels[name] = series
         faults += told
     dated = mapping.kind in ("iso", "day first", "month first")
-    zoned = logtime.has_zone([c for c in cells if not is_blank(c)][:50], mapping.kind)
+    zoned = has_zone([c for c in cells if not is_blank(c)][:50], mapping.kind)
     day = mapping.day
     if dated and not zoned:
         day = (np.datetime64(0, "s") + np.timedelta64(int(first), "s")).astype("datetime64[D]").item()
@@ -304,9 +221,7 @@ def _series(
     name: str, source: Source, cells: Sequence[str], time_s: Floats, *, decimal_comma: bool
 ) -> tuple[Series, list[str]]:
     """Readings of one channel, without those that are none."""
-    raw = np.array(
-        [logtime.number(c, decimal_comma=decimal_comma) if c.strip() else np.nan for c in cells], dtype=np.float64
-    )
+    raw = np.array([number(c, decimal_comma=decimal_comma) if c.strip() else np.nan for c in cells], dtype=np.float64)
     said = np.isfinite(raw)
     none = np.isin(raw, source.no_data)
     channel = CHANNELS[name]
@@ -355,3 +270,50 @@ def _stuck(log: Log) -> tuple[str, ...]:
                 )
                 break
     return tuple(out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Description:
+    """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
+
+    mapping: Mapping
+    sentences: tuple[str, ...]
+
+
+def describe_log(path: Path) -> Description:
+    """Propose how a log is to be read, and say what is sure and what is not."""
+    text = read_log_text(path)
+    mapping = propose(text)
+    found = assemble(text, mapping)
+    lines = [
+        f"{path.name}: {len(text.rows):,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."
+    ]
+    lines += [f"Noted: {note}." for note in text.notes]
+    lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in all.")
+    if mapping.long:
+        lines.append("Long form: one reading a row.")
+    for name, source in mapping.channels.items():
+        lines.append(f"{'Not sure' if source.unsure else 'Sure'}: {_told(name, source, found.channels[name])}")
+    missing = [name for name in ("speed", "ambient", *FLUID_CHANNELS) if name not in mapping.channels]
+    lines += [f"Missing: {', '.join(missing)}."] if missing else []
+    lines += [f"Not used: {', '.join(shown(c) for c in mapping.ignored[:20])}."] if mapping.ignored else []
+    lines += [f"Fault: {fault}." for fault in found.faults]
+    return Description(mapping=mapping, sentences=tuple(lines))
+
+
+def describe_read(log: Log) -> Description:
+    """Tell what was read of a log by its confirmed mapping."""
+    lines = [f"{log.name}: {log.duration_s / 60.0:.0f} min, {log.distance_m / 1000.0:.1f} km."]
+    lines += [f"Read: {_told(name, log.mapping.channels[name], series)}" for name, series in log.channels.items()]
+    lines += [f"Fault: {fault}." for fault in log.faults]
+    return Description(mapping=log.mapping, sentences=tuple(lines))
+
+
+def _told(name: str, source: Source, series: Series) -> str:
+    """Describe one channel."""
+    if source.unsure:
+        return f"{name}: {source.unsure}."
+    count = len(series.value)
+    rate = count / max(float(series.time_s[-1] - series.time_s[0]), 1.0) if count > 1 else 0.0
+    none = f"; {', '.join(f'{v:g}' for v in source.no_data)} taken as no reading" if source.no_data else ""
+    return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} a second{none}."

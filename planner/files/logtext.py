@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.files import limits
+from planner.files.reading import whole
 from planner.model.errors import PlannerError
-from thermal.tomltext import shown, whole
+from thermal.errors import shown
 
 _ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
@@ -58,16 +59,6 @@ class LogText:
 def is_blank(cell: str) -> bool:
     """Tell whether a cell says that there is no reading.
 
-    Parameters
-    ----------
-    cell : str
-        Its text. [-]
-
-    Returns
-    -------
-    bool
-        True for an empty cell and the usual words for nothing.
-
     Examples
     --------
     >>> is_blank(" - "), is_blank("0")
@@ -77,23 +68,7 @@ def is_blank(cell: str) -> bool:
 
 
 def read_log_text(path: Path) -> LogText:
-    """Read a log, packed or not, and cut it into cells.
-
-    Parameters
-    ----------
-    path : Path
-        A CSV of any shape, or one packed with gzip. [-]
-
-    Returns
-    -------
-    LogText
-        Headings and rows.
-
-    Raises
-    ------
-    PlannerError
-        If it cannot be read, is too large, or holds no table.
-    """
+    """Read a log, packed or not, and cut it into cells."""
     text, notes = _decode(_bytes(path), path.name)
     return cut(text, file=path.name, notes=notes)
 
@@ -141,16 +116,6 @@ def _decode(data: bytes, file: str) -> tuple[str, list[str]]:
 def clean(text: str) -> str:
     """Heading without what a wrong code page made of the degree sign.
 
-    Parameters
-    ----------
-    text : str
-        As written. [-]
-
-    Returns
-    -------
-    str
-        White space collapsed, control characters gone; no more than its beginning.
-
     Examples
     --------
     >>> clean("Coolant [Â°C]"), clean("Öl [Ã‚Â°C]"), clean("oil (\ufffdF)")
@@ -165,25 +130,6 @@ def clean(text: str) -> str:
 
 def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
     r"""Cut a text into headings and rows.
-
-    Parameters
-    ----------
-    text : str
-        The log. [-]
-    file : str
-        Its name in messages. [-]
-    notes : list of str, optional
-        What is known of it already. [-]
-
-    Returns
-    -------
-    LogText
-        Headings and rows; a heading repeated within the data is dropped.
-
-    Raises
-    ------
-    PlannerError
-        If no heading with readings below it is found, or there is too much.
 
     Examples
     --------
@@ -236,16 +182,6 @@ def _cells(line: str, delimiter: str) -> list[str]:
 
 def is_value(cell: str) -> bool:
     """Tell whether a cell holds a number or a time.
-
-    Parameters
-    ----------
-    cell : str
-        Its text. [-]
-
-    Returns
-    -------
-    bool
-        False for words and for nothing.
 
     Examples
     --------

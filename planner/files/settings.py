@@ -4,8 +4,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
-from planner.files.reading import Problems, toml_of
-from planner.files.sections import Section, moment_of
+from planner.files.reading import Problems
+from planner.files.tomlfile import Section, moment_of, toml_of
 from planner.model.trip import Day, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
@@ -79,20 +79,6 @@ class Settings:
 
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
     r"""Read the text of trip.toml.
-
-    Parameters
-    ----------
-    text : str
-        The file's text. [-]
-    folder_name : str
-        Name for a trip without one. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Settings or None
-        With defaults where a key is missing or bad; None when the text is not TOML.
 
     Examples
     --------

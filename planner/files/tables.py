@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from planner.files import limits
 from planner.files.reading import Problems
-from thermal.tomltext import shown
+from thermal.errors import shown
 from thermal.units import convert, same_kind
 
 DELIMITERS = (",", ";", "\t")
@@ -182,16 +182,6 @@ def _affine(unit: str, si_unit: str) -> tuple[float, float]:
 def plain_unit(text: str) -> bool:
     """Tell whether a text looks like a unit name and nothing cleverer: 'km/h', 'degF', not '3*m**9'.
 
-    Parameters
-    ----------
-    text : str
-        Text from between square brackets. [-]
-
-    Returns
-    -------
-    bool
-        Whether it may be handed on to be looked up.
-
     Examples
     --------
     >>> plain_unit("km/h"), plain_unit("m**9")
@@ -202,24 +192,6 @@ def plain_unit(text: str) -> bool:
 
 def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
     r"""Split a CSV text into rows under known headings.
-
-    Parameters
-    ----------
-    text : str
-        The file's text; comma, semicolon or tab between cells. [-]
-    file : str
-        Its name in messages. [-]
-    columns : sequence of Column
-        What it may hold. [-]
-    max_rows : int
-        Most rows below the heading. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Table or None
-        The rows, also when some headings are bad; None when there is nothing to read.
 
     Examples
     --------
@@ -252,26 +224,7 @@ def table_of(
     delimiter: str,
     problems: Problems,
 ) -> Table | None:
-    """Put rows that have been split into cells under their headings.
-
-    Parameters
-    ----------
-    records : sequence of tuple of int and list of str
-        Row numbers and cells, the headings first; comment and blank rows left out. [-]
-    file : str
-        Name in messages. [-]
-    columns : sequence of Column
-        What the table may hold. [-]
-    delimiter : str
-        What stood between the cells; empty for a sheet. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Table or None
-        The rows, also when some headings are bad; None when there is nothing to read.
-    """
+    """Put rows that have been split into cells under their headings."""
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
         return None

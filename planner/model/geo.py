@@ -17,6 +17,10 @@ LONGEST_SEGMENT_M = 402.336
 STEEPEST_GRADE = 0.40
 """ASSUMED: no public road is steeper (the steepest streets claim 0.35); likely range 0.35 to 0.45."""
 
+_SEMI_MAJOR_M, _FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
+_SQUARED = _FLATTENING * (2.0 - _FLATTENING)  # eccentricity
+_LONGEST_CHORD_M = 5e5
+
 _FEWEST_POSTS = 7
 """Fewest elevation posts in one smoothing window; with fewer a parabola follows the posts, not the road."""
 
@@ -64,6 +68,51 @@ def _require_position(lat_deg: float, lon_deg: float) -> None:
             "check that the two are not swapped"
         )
         raise PlannerError(message)
+
+
+def distances_m(*, lat1_deg: ArrayLike, lon1_deg: ArrayLike, lat2_deg: ArrayLike, lon2_deg: ArrayLike) -> Floats:
+    """Shortest distances between many pairs of points on the WGS84 ellipsoid, at the speed of arrays.
+
+    Notes
+    -----
+    Up to 500 km the chord through the ellipsoid, bent to an arc of the ellipsoid's radius there in that direction (of
+    the meridian's and the prime vertical's, by Euler's formula): within 5 cm of the geodesic, 0.1 mm up to 100 km.
+    Longer ones are those of `geographiclib`.
+
+    Examples
+    --------
+    >>> distances_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=[0.0, 0.0], lon2_deg=[1.0, 90.0])
+    array([  111319.491, 10018754.171])
+    """
+    lat1, lon1, lat2, lon2 = np.broadcast_arrays(*map(np.atleast_1d, (lat1_deg, lon1_deg, lat2_deg, lon2_deg)))
+    chord = xyz_m(lat2, lon2) - xyz_m(lat1, lon1)
+    straight_m = np.sqrt((chord**2).sum(axis=-1))
+    radius_m = _radius_m(lat1, lon1, lat2, chord)
+    along_m = 2.0 * radius_m * np.arcsin(np.minimum(straight_m / (2.0 * radius_m), 1.0))
+    for index in np.argwhere(straight_m > _LONGEST_CHORD_M):
+        at = tuple(index)
+        ends = [float(item[at]) for item in (lat1, lon1, lat2, lon2)]
+        along_m[at] = Geodesic.WGS84.Inverse(*ends, Geodesic.DISTANCE)["s12"]
+    return np.asarray(along_m)
+
+
+def xyz_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
+    """Points of the WGS84 ellipsoid from the earth's centre, one more axis of three; nearest by chord is nearest."""
+    lat, lon = np.radians(np.asarray(lat_deg, dtype=np.float64)), np.radians(np.asarray(lon_deg, dtype=np.float64))
+    normal_m = _SEMI_MAJOR_M / np.sqrt(1.0 - _SQUARED * np.sin(lat) ** 2)
+    flat_m = normal_m * np.cos(lat)
+    return np.stack([flat_m * np.cos(lon), flat_m * np.sin(lon), normal_m * (1.0 - _SQUARED) * np.sin(lat)], axis=-1)
+
+
+def _radius_m(lat1_deg: Floats, lon1_deg: Floats, lat2_deg: Floats, chord: Floats) -> Floats:
+    """Radius of curvature midway, in the direction of the chord."""
+    lat, lon = np.radians(0.5 * (lat1_deg + lat2_deg)), np.radians(lon1_deg)
+    reach = np.sqrt(1.0 - _SQUARED * np.sin(lat) ** 2)
+    meridian_m, normal_m = _SEMI_MAJOR_M * (1.0 - _SQUARED) / reach**3, _SEMI_MAJOR_M / reach
+    east = -np.sin(lon) * chord[..., 0] + np.cos(lon) * chord[..., 1]
+    length = np.maximum((chord**2).sum(axis=-1), 1e-12)
+    share = np.minimum(east**2 / length, 1.0)
+    return np.asarray(1.0 / (share / normal_m + (1.0 - share) / meridian_m))
 
 
 def positions(

@@ -18,16 +18,14 @@ from archives import packed
 from contract import ROOT, Target, top
 
 from planner.analysis.whatif import changed_car
+from planner.files.folder import read_trip
 from planner.files.gpx import parse_gpx
-from planner.files.logmap import Mapping, Source
-from planner.files.logmapfile import map_text, read_map
-from planner.files.logs import level_m, read_log
-from planner.files.logtold import describe_log, describe_read
+from planner.files.logmap import Mapping, Source, map_text, read_map
+from planner.files.logs import describe_log, describe_read, level_m, read_log
 from planner.files.reading import Problems
+from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
-from planner.files.trips import read_trip
-from planner.files.weatherfile import read_weather_file
-from planner.logs.fitted_file import write_fitted
+from planner.files.vehicles import read_vehicle, write_fitted
 from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
@@ -37,7 +35,7 @@ from planner.replan.request import read_request
 from thermal.errors import ThermalError
 from thermal.learnt import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from thermal.vehicle_file import VehicleFile
 
 EXAMPLES = ROOT / "data" / "examples"
 CLASSES = data_folder() / "vehicles"

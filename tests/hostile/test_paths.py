@@ -8,11 +8,11 @@ import pytest
 
 from planner.files.folder import open_folder
 from planner.files.logtext import read_log_text
+from planner.files.reading import whole
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import results_folder
 from planner.output.changes import last_plan
 from planner.output.write import write_files
-from thermal.tomltext import whole
 
 LEG = "from,to,distance [mi],speed [mph],profile\n"
 SECRET = "root:x:0:0:secret"

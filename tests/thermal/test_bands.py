@@ -12,6 +12,7 @@ from cars import CLASS_NAMES, CLASSES, read_class, with_part
 
 from thermal.bands import PLACES, STATES, Band, Cell, applies, compare, measure, rated_trailer, read_bands
 from thermal.errors import ParameterError
+from thermal.fluids import N_BODY
 from thermal.vehicle import Vehicle
 
 BANDS = read_bands(CLASSES.parent / "bands.toml")
@@ -83,6 +84,6 @@ def test_the_rated_trailer_is_the_rating(estate: Vehicle) -> None:
 @pytest.mark.parametrize("state", STATES)
 def test_a_state_is_a_course_of_numbers(estate: Vehicle, state: str) -> None:
     course = measure(estate, state)
-    assert course.temps_k.shape == (len(course.time_s), 6)
+    assert course.temps_k.shape == (len(course.time_s), N_BODY)
     assert np.all(np.diff(course.time_s) > 0.0)
     assert np.all((course.temps_k[:, :5] > 250.0) & (course.temps_k[:, :5] < 450.0))

@@ -114,9 +114,7 @@ def test_the_clutch_locks_by_ratio_speed_and_load(automatic: Vehicle) -> None:
     level, heavy = choose(automatic, 15e3, 25.0), choose(automatic, 85e3, 25.0)
     assert level.converter_heat_w[0] == 0.0
     assert heavy.converter_heat_w[0] > 1000.0
-    never = dataclasses.replace(
-        automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0)
-    )
+    never = dataclasses.replace(automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0))
     assert choose(never, 15e3, 25.0).converter_heat_w[0] > 0.0
 
 

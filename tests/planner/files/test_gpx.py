@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from targets_files import gpx
 
 from planner.files import limits
+from planner.files.folder import read_trip
 from planner.files.gpx import STEEPEST, GpxTrack, parse_gpx
 from planner.files.reading import Problems
-from planner.files.trips import read_trip
 from planner.model.errors import TripError
 from planner.model.geo import climb_m
 from planner.model.trip import Trip

@@ -12,13 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from planner.files import logmapfile
-from planner.files.channels import CHANNELS
+from planner.files import logmap as logmapfile
+from planner.files.channels import CHANNELS, parse_times, propose_kind
 from planner.files.logmap import propose
-from planner.files.logs import open_log, read_log
+from planner.files.logs import describe_log, open_log, read_log
 from planner.files.logtext import cut
-from planner.files.logtime import parse_times, propose_kind
-from planner.files.logtold import describe_log
 from planner.model.errors import OutputError, PlannerError, TripError
 
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.signal import savgol_filter
 
 from planner.model.errors import PlannerError
-from planner.model.geo import LONGEST_SEGMENT_M, climb_m, distance_m, positions, segments, smooth_elevation
+from planner.model.geo import LONGEST_SEGMENT_M, climb_m, distance_m, distances_m, positions, segments, smooth_elevation
 from planner.model.trip import Profile
 
 MILE_M = 1609.344
@@ -163,3 +163,13 @@ def test_leg_without_length_is_refused():
 
 def test_climb_of_little():
     assert climb_m([]) == climb_m([5.0]) == climb_m([5.0, 3.0]) == 0.0
+
+
+@given(
+    lat=st.floats(-90.0, 90.0), lon=st.floats(-180.0, 180.0), way=st.floats(0.0, 360.0), length_m=st.floats(0.0, 6e5)
+)
+def test_many_distances_are_those_of_geographiclib(lat, lon, way, length_m):
+    """5 cm up to 500 km is what the docstring promises, 0.1 mm up to 100 km; beyond, the library itself is asked."""
+    far = Geodesic.WGS84.Direct(lat, lon, way, length_m)
+    (got,) = distances_m(lat1_deg=lat, lon1_deg=lon, lat2_deg=far["lat2"], lon2_deg=far["lon2"])
+    assert got == pytest.approx(length_m, abs=1e-4 if length_m < 1e5 else 0.05)

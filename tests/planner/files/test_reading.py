@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from thermal.tomltext import TOML_DEPTH, TextError, read_toml, whole
+from planner.files.limits import TOML_DEPTH
+from planner.files.reading import TextError, whole
+from planner.files.tomlfile import read_toml
 
 
 def nested(deep: int) -> str:

@@ -1,19 +1,77 @@
-"""One table of a TOML file that people typed: its readers note what is bad and return the default in its stead."""
+"""TOML files that people typed: read within bounds, taken apart table by table, every fault noted."""
 
 import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
 from planner.files import limits
-from planner.files.reading import Problems
+from planner.files.reading import CONTROL, Problems, TextError
 from planner.files.tables import plain_unit
-from thermal.errors import UnitError
-from thermal.tomltext import CONTROL, shown
+from thermal.errors import UnitError, shown
 from thermal.units import same_kind, to_delta_k, to_si
 
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
 _QUANTITY = re.compile(r"\s*[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
+# A run of key parts joined by dots; the parser's work grows with the square of its length.
+_DOTTED = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)""" + f"{{{limits.TOML_DEPTH + 1}}}",
+)
+_LARGEST = 2**63
+_DEEP = "nested too deep"
+_LINE = re.compile(r" ?\(at line (\d+), column \d+\)")
+
+
+def read_toml(text: str) -> dict[str, Any]:
+    r"""Read a text as TOML.
+
+    Examples
+    --------
+    >>> read_toml('[oil]\nwarm = "90 degC"')
+    {'oil': {'warm': '90 degC'}}
+    """
+    long = _DOTTED.search(text)
+    if long is not None:
+        why = f"a key of more than {limits.TOML_DEPTH} dots; write sections [like this]"
+        raise _toml_error(why, text.count("\n", 0, long.start()) + 1)
+    try:
+        data = tomllib.loads(text)
+    except RecursionError as exc:
+        raise _toml_error(_DEEP) from exc
+    except ValueError as exc:  # of TOML, or a whole number of thousands of digits
+        line, why = _LINE.search(str(exc)), _LINE.sub("", str(exc)).partition(";")[0]
+        raise _toml_error(why, int(line[1]) if line is not None else 0) from exc
+    _check_bounds(data)
+    return data
+
+
+def _toml_error(why: str, row: int = 0) -> TextError:
+    return TextError(f"cannot be read as TOML ({why}); write key = value, texts in quotation marks", row)
+
+
+def _check_bounds(data: dict[str, Any]) -> None:
+    """Refuse what TOML allows and no file of ours needs; without recursion."""
+    level: list[Any] = [data]
+    for _ in range(limits.TOML_DEPTH):
+        for value in level:
+            if isinstance(value, int) and not -_LARGEST <= value < _LARGEST:
+                why = "a whole number of more than 18 digits; write a shorter one"
+                raise _toml_error(why)
+        tables = (item.values() if isinstance(item, dict) else item for item in level if isinstance(item, dict | list))
+        level = [inner for table in tables for inner in table]
+        if not level:
+            return
+    raise _toml_error(_DEEP)
+
+
+def toml_of(text: str, *, file: str, problems: Problems) -> dict[str, Any] | None:
+    """Tables of a text in TOML."""
+    try:
+        return read_toml(text)
+    except TextError as exc:
+        problems.add(file, str(exc), row=exc.row)
+        return None
 
 
 class Section:
@@ -166,16 +224,6 @@ def _in_unit(text: str, unit: str) -> float:
 def clock_of(text: str) -> time | None:
     """Read a time of day.
 
-    Parameters
-    ----------
-    text : str
-        Hours and minutes. [-]
-
-    Returns
-    -------
-    time or None
-        None when it is none.
-
     Examples
     --------
     >>> clock_of("08:30"), clock_of("25:00")
@@ -189,16 +237,6 @@ def clock_of(text: str) -> time | None:
 
 def moment_of(text: str) -> date | None:
     """Read a date with or without a time; '2027-W01' and other rare forms are not read.
-
-    Parameters
-    ----------
-    text : str
-        Year first. [-]
-
-    Returns
-    -------
-    datetime, date or None
-        None when it is neither.
 
     Examples
     --------
