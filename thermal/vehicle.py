@@ -35,7 +35,7 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely, "several": several})
 
 
-def choice(options: tuple[str, ...], doc: str) -> Any:
+def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
     """Declare a field that holds one of a few words.
 
     Returns
@@ -43,7 +43,7 @@ def choice(options: tuple[str, ...], doc: str) -> Any:
     Any
         A dataclass field.
     """
-    return field(metadata={"options": options, "doc": doc})
+    return field(metadata={"options": options, "doc": doc, "refused": refused or {}})
 
 
 def check_fields(section: Any) -> None:
@@ -81,6 +81,7 @@ class Body(_Checked):
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
     tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
+    tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer its maker allows; 0 = none")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,13 +93,21 @@ class Trailer(_Checked):
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
 
 
+_AIR_COOLED = (
+    "an air-cooled engine has no coolant, radiator or thermostat: its heads and oil carry all the heat, and this model "
+    "has been checked against none. No class stands in for it; go by its maker's limits and by gauges for oil and heads"
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Engine(_Checked):
     """Work, fuel and where the waste heat goes."""
 
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
     induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
-    cooling: str = choice(("liquid",), "how heat leaves the block; an air-cooled engine is not modelled")
+    cooling: str = choice(
+        ("liquid",), "how heat leaves the block; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
+    )
     displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
     peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
     peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power", likely=0.05)
@@ -135,6 +144,9 @@ class Gearbox(_Checked):
         "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
     )
     stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
+    lockup_ratio: float = quantity(
+        "dimensionless", 0, 8, "converter may lock in gears up to this ratio; 0 = it has no clutch for it", likely=0.05
+    )
     lockup_road_speed_m_per_s: float = quantity(
         "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
     )
@@ -177,6 +189,13 @@ class Cooling(_Checked):
     ram_ratio: float = quantity("dimensionless", 0.03, 0.4, "air speed at the face over road speed")
     airflow_share: float = quantity(
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
+    )
+    recirculation: float = quantity(
+        "dimensionless",
+        0.0,
+        0.6,
+        "share of the radiator's air that comes round to the grille at a standstill",
+        likely=0.5,
     )
     fan: str = choice(("electric", "viscous", "fixed"), "how the fan is driven")
     fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
@@ -231,6 +250,7 @@ class Links(_Checked):
     metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
     oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
     metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
+    metal_transmission_w_per_k: float = quantity("W/K", 0, 40, "block to gearbox, through the bell housing")
     underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")
 
 

@@ -55,6 +55,7 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
+    about: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
     spread: Posterior = NOTHING
@@ -125,6 +126,7 @@ def vehicle_from(
         raise ParameterError(message)
     tables = {key: dict(held) if isinstance(held, dict) else held for key, held in class_tables(str(base)).items()}
     title = " ".join(str(own.get("name") or tables.get("name", base)).split())[:_LONGEST_NAME]
+    about = str(tables.pop("about", ""))
     tables.pop("name", None)
     found: list[str] = []
     spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
@@ -135,7 +137,14 @@ def vehicle_from(
     if problems:
         raise ParameterError("\n".join(problems))
     vehicle = _build(title, values, file)
-    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden, spread=spread)
+    return VehicleFile(
+        vehicle=vehicle,
+        base=str(base),
+        about=about,
+        entries=tuple(entries),
+        overridden=overridden,
+        spread=spread,
+    )
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
@@ -209,6 +218,8 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        if value in meta["refused"]:
+            raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
             message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)

@@ -28,6 +28,11 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     )
 
 
+def about_class(path: Path) -> str:
+    """Say in a line which car a class file describes, in an owner's words."""
+    return str(_text_and_tables(path)[1]["about"])
+
+
 def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
     """A vehicle file as written, and as TOML gives it."""
     try:

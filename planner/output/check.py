@@ -28,6 +28,7 @@ def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Seque
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
         *_at_a_glance(trip, legs),
+        *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
@@ -83,6 +84,7 @@ def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Se
         "legs": len(trip.legs),
         "vehicle": car.vehicle.name,
         "base": car.base,
+        "about": car.about,
         "assumed_of_trip": trip.assumptions,
         "closed": list(closed),
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
