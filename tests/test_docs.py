@@ -278,7 +278,7 @@ def logged(planned):
     ("heading", "words"),
     [
         ("#### new", ("new", "{new}")),
-        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### check", ("check", "{trip}", "--rank", "--usual")),
         ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
         ("#### weather", ("weather", "{trip}", "--offline")),
         ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),
