@@ -414,7 +414,7 @@ def _airflow(
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
     )
-    share = vehicle.cooling.airflow_share * (drive.engine_on > 0.0)
+    share = vehicle.cooling.air_share * (drive.engine_on > 0.0)
     fan = density * vehicle.cooling.fan_flow_m3_per_s * share
     if vehicle.cooling.fan != "electric":
         return ram, fan * np.minimum(flow, 1.3)
