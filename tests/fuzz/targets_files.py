@@ -21,7 +21,8 @@ from planner.analysis.whatif import changed_car
 from planner.files.folder import read_trip
 from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source, map_text, read_map
-from planner.files.logs import describe_log, describe_read, level_m, read_log
+from planner.files.logpropose import describe_log, describe_read
+from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
