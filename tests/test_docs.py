@@ -27,7 +27,7 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.learnt import FACTORS
+from thermal.fluids import FACTORS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -118,8 +118,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 def test_every_factor_a_fit_can_write_is_described():
     assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
-    for name, words in FACTORS.items():
-        assert f"| `{name}` | {words} |" in part("### [fit]")
+    for name, factor in FACTORS.items():
+        assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 
 
 def test_kinds_and_services_are_listed():
@@ -179,7 +179,7 @@ def test_every_heading_of_the_forecast_is_described(planned):
     headings = (planned / "forecast.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     for heading in headings:
         name = re.sub(r" \[.*", "", heading)
-        of_fluid = re.sub(r"^(engine oil|transmission|differential)", "coolant", name)
+        of_fluid = re.sub(rf"^({'|'.join(fluid.label for fluid in FLUIDS)})", "coolant", name)
         assert {name, of_fluid} & described, heading
 
 

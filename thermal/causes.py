@@ -16,8 +16,9 @@ from scipy.special import logsumexp
 
 from thermal.drive import Drive
 from thermal.fit import readings_worth_one, scatter_k
-from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION, Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt
+from thermal.fluids import FACTORS, FLUIDS, N_BODY, fluid_of
+from thermal.kernel import Factors
+from thermal.learnt import NOTHING, Learnt
 from thermal.logged import Readings
 from thermal.misfit import Nuisance, modelled_k
 from thermal.ranges import FloatArray
@@ -69,7 +70,7 @@ def _even(name: str, words: str, values: tuple[float, ...]) -> Cause:
     return Cause(name, words, (), -1, values, (1.0 / len(values),) * len(values))
 
 
-_GAUGES = ((COOLANT, "coolant"), (OIL, "engine oil"), (TRANSMISSION, "transmission"), (DIFFERENTIAL, "differential"))
+_GAUGES = tuple(fluid for fluid in FLUIDS if fluid.gauge)
 CAUSES = (
     _scaled("airflow", "less cooling air: grille or core blocked, fan weak", ("airflow",), (-1,)),
     _scaled("radiator", "the radiator passes less heat: scaled, silted, low coolant", ("radiator",), (-1,)),
@@ -89,21 +90,13 @@ CAUSES = (
     _scaled("gearbox_loss", "the transmission gives off less heat: cooler blocked", ("gearbox_loss",), (-1,)),
     _scaled("axle_heat", "the differential makes more heat: bearings, oil level", ("axle_heat",), (1,)),
     _scaled("axle_loss", "the differential gives off less heat", ("axle_loss",), (-1,)),
-    *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in _GAUGES),
-    *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", (), node) for node, words in _GAUGES),
+    *(_gauge(f"offset_{fluid.node}", f"the {fluid.label} gauge is off", fluid.node) for fluid in _GAUGES),
+    *(Cause(f"stuck_{fluid.node}", f"the {fluid.label} gauge is stuck", (), fluid.node) for fluid in _GAUGES),
 )
+# The gauge without which a cause cannot be told; one that is not here needs any.
 _NEEDS = {
-    "airflow": COOLANT,
-    "radiator": COOLANT,
-    "thermostat_open": COOLANT,
-    "thermostat_late": COOLANT,
-    "oil_heat": OIL,
-    "oil_coolant": OIL,
-    "oil_cooler": OIL,
-    "gearbox_heat": TRANSMISSION,
-    "gearbox_loss": TRANSMISSION,
-    "axle_heat": DIFFERENTIAL,
-    "axle_loss": DIFFERENTIAL,
+    **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},
+    **dict.fromkeys(("thermostat_open", "thermostat_late"), fluid_of("coolant").node),
 }
 
 
@@ -183,7 +176,7 @@ class _Judge:
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
         fitted = bool(learnt.factors)
         self.thermostat_sd_k = _THERMOSTAT_FITTED_SD_K if fitted else _THERMOSTAT_SD_K
-        self.noise = np.full(6, 1.0)
+        self.noise = np.full(N_BODY, 1.0)
         self.worth = readings_worth_one(np.zeros_like(readings.temp_k), readings)
         self.base = medians(learnt)
         self.covariance = self._prior()
@@ -258,13 +251,13 @@ class _Judge:
         return faulty_thermostat(self.vehicle, value), self.base
 
     def _models(self, cause: Cause) -> list[FloatArray]:
-        """Model less reading for every value tried, each shape (n, 6). [K]"""
+        """Model less reading for every value tried, each shape (n, n_body). [K]"""
         cases = [self._case(cause, value) for value in cause.values]
         if cause.factors:
             factors = Factors(*(np.concatenate(columns) for columns in zip(*(f for _, f in cases), strict=True)))
             models = list(modelled_k(self.vehicle, self.drive, self.readings, factors))
         elif cause.node >= 0:
-            shift = np.zeros((len(cause.values), 1, 6))
+            shift = np.zeros((len(cause.values), 1, N_BODY))
             shift[:, 0, cause.node] = cause.values
             models = list(modelled_k(self.vehicle, self.drive, self.readings, self.base) + shift)
         else:
@@ -276,7 +269,7 @@ class _Judge:
         return np.asarray(self.nuisance.lag_s * np.gradient(model, self.readings.time_s, axis=0))
 
     def _sensitivity_at(self, cause: Cause, value: float | None) -> FloatArray:
-        """Slopes of all readings with what is usual, shape (n_usual, n, 6), about a cause of some size; kept."""
+        """Slopes of all readings with what is usual, shape (n_usual, n, n_body), about a cause of some size; kept."""
         key = (cause.name if value is not None else "", value or 0.0)
         if key not in self._kept:
             self._kept[key] = self._slopes(*self._case(cause, value))

@@ -12,8 +12,9 @@ from scipy.optimize import least_squares
 
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.kernel import N_NODE, Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt
+from thermal.fluids import FACTORS, N_BODY, each_body
+from thermal.kernel import Factors
+from thermal.learnt import NOTHING, Learnt
 from thermal.logged import Readings
 from thermal.misfit import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
 from thermal.ranges import FloatArray
@@ -24,8 +25,8 @@ __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", 
 _LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
 _ROUNDS = 3
 # What the model gets wrong is heat, and a body smooths heat over its own time constant: its residuals cannot be
-# independent within it, also where the fit has taken up the slow part. ASSUMED: half the usual time constants. [s]
-_SMOOTH_S = np.array([120.0, 120.0, 300.0, 900.0, 900.0, 300.0])
+# independent within it, also where the fit has taken up the slow part. [s]
+_SMOOTH_S = each_body(lambda body: body.smooth_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,8 +152,8 @@ def fit_factors(
     asked = tuple(unknown(name, _spread_of(name, spreads or {}, known)) for name in names)
     middle, root = _prior(asked, known)
     task = Task(vehicle, asked, list(zip(drives, readings, strict=True)), middle, root, nuisance or Nuisance())
-    x, noise = task.middle.copy(), np.full(N_NODE, 2.0)
-    tau = [np.full(N_NODE, 30.0) for _ in drives]
+    x, noise = task.middle.copy(), np.full(N_BODY, 2.0)
+    tau = [np.full(N_BODY, 30.0) for _ in drives]
     for _ in range(_ROUNDS):
         weights = [1.0 / (noise * np.sqrt(t)) for t in tau]
         best = least_squares(
@@ -184,14 +185,14 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
 
     Parameters
     ----------
-    left_k : ndarray, shape (n, 6)
+    left_k : ndarray, shape (n, n_body)
         Model less reading. [K]
     readings : Readings
         Their times. [-]
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         As the residuals hang together, and no fewer than the body's time constant asks. [-]
     """
     n = len(readings.time_s)
@@ -229,12 +230,12 @@ def scatter_k(left: Sequence[FloatArray]) -> FloatArray:
 
     Parameters
     ----------
-    left : sequence of ndarray, shape (n, 6)
+    left : sequence of ndarray, shape (n, n_body)
         Model less reading of every drive. [K]
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         Root mean square; the least allowed where a body has no gauge. [K]
 
     Examples

@@ -7,22 +7,9 @@ from typing import Any
 import numpy as np
 
 from thermal.errors import did_you_mean, shown
+from thermal.fluids import FACTORS
 from thermal.ranges import FloatArray
 
-FACTORS = {
-    "engine_heat": "heat the engine makes",
-    "airflow": "air through the radiator",
-    "radiator": "what the radiator passes at a given air flow",
-    "oil_heat": "heat made in the engine's oil",
-    "oil_coolant": "heat passed between oil and coolant",
-    "oil_cooler": "what oil cooler and sump give to the air",
-    "gearbox_heat": "heat the transmission makes",
-    "gearbox_loss": "what the transmission gives off",
-    "axle_heat": "heat the differential makes",
-    "axle_loss": "what the differential gives off",
-    "capacity": "heat capacity of everything, so the time to warm",
-    "brake_heat": "heat the brakes take",
-}
 _LOW, _HIGH, _MOST_SD = 0.1, 5.0, 1.0
 
 
@@ -57,7 +44,7 @@ class Learnt:
 
         Returns
         -------
-        ndarray, shape (12, 12)
+        ndarray, shape (n_factor, n_factor)
             In the order of `FACTORS`. [-]
 
         Examples

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from thermal import air, brakes, cooling, driveline, engine, roadload
+from thermal import air, brakes, cooling, driveline, engine, roadload, steering
 from thermal.drive import Drive
 from thermal.ranges import BoolArray, FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
@@ -61,6 +61,10 @@ class Loads(NamedTuple):
     gearbox_surface_w_per_k: FloatArray
     axle_surface_w_per_k: FloatArray
     rotor_surface_w_per_k: FloatArray
+    steering_w: FloatArray  # by the driver's steering
+    steering_spin_w: FloatArray  # by its pump, wheels straight, at reference viscosity
+    steering_air_w_per_k: FloatArray
+    steering_surface_w_per_k: FloatArray
     still: FloatArray  # 1 while the air around the car stands
 
 
@@ -370,6 +374,10 @@ def _assemble(
         gearbox_surface_w_per_k=_surface(vehicle.transmission, scale),
         axle_surface_w_per_k=_surface(vehicle.differential, scale),
         rotor_surface_w_per_k=_surface(vehicle.rotors, scale),
+        steering_w=driving * steering.steering_work_w(vehicle.steering, drive.speed_m_per_s),
+        steering_spin_w=steering.pump_spin_w(vehicle.steering, turning),
+        steering_air_w_per_k=_to_air(vehicle.power_steering_cooler, scale),
+        steering_surface_w_per_k=_surface(vehicle.power_steering, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
     )
 

@@ -7,13 +7,14 @@ import numpy as np
 
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.kernel import N_NODE
+from thermal.fluids import N_BODY, each_body, fluid_of
 from thermal.ranges import BoolArray, FloatArray
 
 STEP_S = 3.0  # ASSUMED: 2-5 s keeps a car's accelerations and averages a speed sensor's whole km/h
 BRIDGE_S = 120.0  # ASSUMED: a logger that drops out for two minutes at most dropped out while driving; longer is a stop
 _DEW_BELOW_AIR_K = 10.0  # ASSUMED: loggers have no humidity; it moves air density by less than 1 %
 _COLD_START_K = 10.0  # ASSUMED: coolant no more than this above the air means the whole car is as cold
+_COOLANT = fluid_of("coolant").node
 _HEATER_OFF_K, _HEATER_FULL_K = 293.15, 263.15  # see heater_use
 
 
@@ -180,9 +181,9 @@ class Readings:
     ----------
     time_s : ndarray, shape (n,)
         Time since the drive's start. [s]
-    temp_k : ndarray, shape (n, 6)
-        Readings in the kernel's order of bodies; not a number where there is none. [K]
-    start_k : ndarray, shape (6,)
+    temp_k : ndarray, shape (n, n_body)
+        Readings in the order of `fluids.BODIES`; not a number where there is none. [K]
+    start_k : ndarray, shape (n_body,)
         Temperatures at the start, see `start_from_readings`. [K]
     """
 
@@ -192,8 +193,8 @@ class Readings:
 
     def __post_init__(self) -> None:
         """Check shapes, and that there is something to learn from."""
-        if self.temp_k.shape != (len(self.time_s), N_NODE) or self.start_k.shape != (N_NODE,):
-            message = f"readings: temp_k must be (n, {N_NODE}) and start_k ({N_NODE},); got {self.temp_k.shape}"
+        if self.temp_k.shape != (len(self.time_s), N_BODY) or self.start_k.shape != (N_BODY,):
+            message = f"readings: temp_k must be (n, {N_BODY}) and start_k ({N_BODY},); got {self.temp_k.shape}"
             raise ParameterError(message)
         if not np.any(np.isfinite(self.temp_k)):
             message = "readings: not one temperature is a number"
@@ -205,24 +206,24 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
 
     Parameters
     ----------
-    first_k : ndarray, shape (6,)
+    first_k : ndarray, shape (n_body,)
         First reading of every body; not a number where there is none; the coolant's must be there. [K]
     air_k : float
         Outside air. [K]
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         The reading where there is one. Else the coolant's for block and oil; for gearbox, final drive and rotors the
         coolant's after a cold start (within 10 K of the air) and half-way to the air after a short stop. [K]
 
     Examples
     --------
-    >>> first_k = np.full(6, np.nan); first_k[1] = 340.0
+    >>> first_k = np.full(N_BODY, np.nan); first_k[_COOLANT] = 340.0
     >>> [float(t) for t in start_from_readings(first_k, 280.0)]
     [340.0, 340.0, 340.0, 310.0, 310.0, 310.0]
     """
-    coolant = float(first_k[1])
+    coolant = float(first_k[_COOLANT])
     rest = coolant if coolant - air_k <= _COLD_START_K else 0.5 * (coolant + air_k)
-    guess = np.array([coolant, coolant, coolant, rest, rest, rest])
+    guess = each_body(lambda body: coolant if body.at_coolant else rest)
     return np.where(np.isfinite(first_k), first_k, guess)

@@ -13,7 +13,8 @@ import numpy as np
 
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.kernel import N_NODE, Factors
+from thermal.fluids import N_BODY
+from thermal.kernel import Factors
 from thermal.logged import Readings
 from thermal.ranges import BoolArray, FloatArray
 from thermal.simulate import nominal, simulate
@@ -137,7 +138,7 @@ def modelled_k(
 
     Returns
     -------
-    ndarray, shape (n_draw, n, 6)
+    ndarray, shape (n_draw, n, n_body)
         Straight between segment ends. [K]
     """
     edge_s = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
@@ -192,7 +193,7 @@ class Task:
         self.in_car = [i for i, item in enumerate(asked) if item.fields]
 
     def left(self, trials: FloatArray) -> list[FloatArray]:
-        """Model less reading of every drive, shape (n_trial, n, 6). [K].
+        """Model less reading of every drive, shape (n_trial, n, n_body). [K].
 
         Trials that ask for the same car run as draws of one simulation: its loads are worked out once.
 
@@ -216,7 +217,7 @@ class Task:
             runs = [rows[i] for i in first]  # a gauge's own error needs no simulation of its own
             cars = [apply_trial(self.vehicle, self.asked, trials[row]) for row in runs]
             factors = Factors(*(np.concatenate(columns) for columns in zip(*(f for _, f in cars), strict=True)))
-            offset, lag = np.zeros((len(rows), 1, N_NODE)), np.zeros((len(rows), 1, N_NODE))
+            offset, lag = np.zeros((len(rows), 1, N_BODY)), np.zeros((len(rows), 1, N_BODY))
             offset[:, 0, self.bodies] = trials[rows, n + n_drive : n + n_drive + n_body]
             lag[:, 0, self.bodies] = trials[rows, n + n_drive + n_body :]
             for i, (drive, seen) in enumerate(self.pairs):
@@ -232,7 +233,7 @@ class Task:
         ----------
         x : ndarray, shape (n_unknown,)
             A trial. [-]
-        weights : sequence of ndarray, shape (6,)
+        weights : sequence of ndarray, shape (n_body,)
             Of every drive's readings, by body. [1/K]
 
         Returns
@@ -257,7 +258,7 @@ class Task:
         ----------
         x : ndarray, shape (n_unknown,)
             Where. [-]
-        weights : sequence of ndarray, shape (6,)
+        weights : sequence of ndarray, shape (n_body,)
             As for the residuals. [1/K]
 
         Returns
@@ -288,7 +289,7 @@ def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: 
 
     Returns
     -------
-    ndarray, shape (n, 6)
+    ndarray, shape (n, n_body)
         Model less reading; not a number where there is no reading. [K]
     """
     draws = nominal() if factors is None else factors

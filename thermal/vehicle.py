@@ -167,6 +167,15 @@ class Axle(_Checked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Steering(_Checked):
+    """What assists the steering; its pump heats a fluid of its own."""
+
+    kind: str = choice(("none", "hydraulic"), "how it is assisted; electric or not at all is none")
+    spin_loss_w: float = quantity("W", 0, 2000, "pump's loss, wheels straight, at 3000 rpm and 80 degC", likely=0.3)
+    relief_power_w: float = quantity("W", 0, 5000, "pump's flow times its relief pressure", likely=0.3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cooling(_Checked):
     """Coolant, pump, thermostat, radiator, fan and what stands in front of it."""
 
@@ -258,9 +267,17 @@ class Tank(_Checked):
     reserve: float = quantity("dimensionless", 0.0, 0.6, "share not planned on")
 
 
+# A car without hydraulic steering: no heat, no surface, and limits that are never looked at.
+_NO_STEERING = Steering(kind="none", spin_loss_w=0.0, relief_power_w=0.0)
+_NO_FLUID = Lubricant(viscosity_40c_m2_per_s=35e-6, viscosity_100c_m2_per_s=7.3e-6)
+_NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=274.15)
+_NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
+_NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
-    """A whole car."""
+    """A whole car; sections that have a default may be left out of its file."""
 
     name: str
     body: Body
@@ -287,6 +304,11 @@ class Vehicle:
     transmission_limit: Limit
     differential_limit: Limit
     tank: Tank
+    steering: Steering = _NO_STEERING
+    power_steering_oil: Lubricant = _NO_FLUID
+    power_steering_cooler: Cooler = _NO_COOLER
+    power_steering: Node = _NO_BODY
+    power_steering_limit: Limit = _NO_LIMIT
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
@@ -315,18 +337,18 @@ class Vehicle:
         yield fits, "gearbox: an automatic needs stall_speed above 0, a manual 0 rpm"
 
     def _fluid_rules(self) -> Iterator[tuple[bool, str]]:
-        no_water = self.differential_cooler.kind != "water"
-        yield no_water, "differential_cooler: only 'air' or 'none' is modelled"
-        for name in ("oil_cooler", "transmission_cooler", "differential_cooler"):
-            cooler = getattr(self, name)
-            yield cooler.open_k < cooler.full_k, f"{name}: open must lie below full"
-        for fluid, limit in zip(FLUIDS, self.limits, strict=True):
-            in_order = limit.warm_k < limit.caution_k < limit.limit_k
-            yield in_order, f"{fluid}_limit: warm < caution < limit is needed"
-        for name in ("engine_oil", "transmission_oil", "differential_oil"):
-            oil = getattr(self, name)
-            thins = oil.viscosity_40c_m2_per_s > oil.viscosity_100c_m2_per_s
-            yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
+        for name in ("differential_cooler", "power_steering_cooler"):
+            no_water = getattr(self, name).kind != "water"
+            yield no_water, f"{name}: only 'air' or 'none' is modelled"
+        for name, part in ((item.name, getattr(self, item.name)) for item in fields(self)):
+            if isinstance(part, Cooler):
+                yield part.open_k < part.full_k, f"{name}: open must lie below full"
+            if isinstance(part, Limit):
+                in_order = part.warm_k < part.caution_k < part.limit_k
+                yield in_order, f"{name}: warm < caution < limit is needed"
+            if isinstance(part, Lubricant):
+                thins = part.viscosity_40c_m2_per_s > part.viscosity_100c_m2_per_s
+                yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
 
     @property
     def limits(self) -> tuple[Limit, Limit, Limit, Limit]:

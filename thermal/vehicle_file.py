@@ -2,7 +2,7 @@
 
 import typing
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
@@ -168,6 +168,8 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
     values: dict[str, dict[str, Any]] = {}
     entries: list[Entry] = []
     for section, kind in sections().items():
+        if section in _may_be_left_out(tables):
+            continue
         values[section] = {}
         for item in fields(kind):
             key, where = key_of(item), f"{file} [{section}] {key_of(item)}"
@@ -178,6 +180,14 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
             except (ParameterError, UnitError) as exc:
                 problems.append(f"{where}: {exc}")
     return values, entries
+
+
+def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
+    """Sections that are absent and need not be there: those of a hydraulic steering the car does not have."""
+    kind = tables.get("steering", {}).get("kind")
+    hydraulic = isinstance(kind, dict) and kind.get("value") == "hydraulic"
+    optional = {item.name for item in fields(Vehicle) if item.default is not MISSING}
+    return set() if hydraulic else optional - set(tables)
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
@@ -232,8 +242,8 @@ def _number(value: Any, meta: Any) -> float:
 def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
     """Make the frozen vehicle; cross-field problems name the file."""
     parts: dict[str, Any] = {}
-    for section, kind in sections().items():
-        parts[section] = kind(**values[section])
+    for section, held in values.items():
+        parts[section] = sections()[section](**held)
     try:
         return Vehicle(name=title, **parts)
     except ParameterError as exc:

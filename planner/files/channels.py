@@ -3,6 +3,8 @@
 import re
 from dataclasses import dataclass
 
+from thermal.fluids import fluid_of
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
@@ -24,10 +26,10 @@ class Channel:
 
 # Unit in SI; what bounds a reading that is kept, in SI; body of the thermal model.
 _READS: dict[str, tuple[str, float, float, int | None]] = {
-    "coolant": ("K", 220.0, 430.0, 1),
-    "engine_oil": ("K", 220.0, 470.0, 2),
-    "transmission": ("K", 220.0, 470.0, 3),
-    "differential": ("K", 220.0, 470.0, 4),
+    "coolant": ("K", 220.0, 430.0, fluid_of("coolant").node),
+    "engine_oil": ("K", 220.0, 470.0, fluid_of("engine_oil").node),
+    "transmission": ("K", 220.0, 470.0, fluid_of("transmission").node),
+    "differential": ("K", 220.0, 470.0, fluid_of("differential").node),
     "ambient": ("K", 210.0, 335.0, None),
     "speed": ("m/s", 0.0, 120.0, None),
     "rpm": ("rad/s", 0.0, 1600.0, None),

@@ -6,6 +6,7 @@ The tables are places.csv and legs.csv, or the sheets of trip.xlsx.
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from planner.files import limits
@@ -23,6 +24,8 @@ from planner.files.rows import (
     read_places,
     read_weather_file,
 )
+from planner.files.sessionfile import FILE as SESSION
+from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
 from planner.files.tables import Column, Table, read_table, table_of
@@ -33,7 +36,7 @@ from planner.files.workbook import Records, read_sheets, sheet_file, write_templ
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import Trip
+from planner.model.trip import Session, Trip
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
@@ -150,8 +153,14 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),
-        legs=tuple(draft.legs),
-        assumptions=(*_table_assumptions(draft), *settings.assumptions, *_lodging(settings, any_lodging), *detours),
+        legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
+        assumptions=(
+            *settings.assumed,
+            *_table_assumptions(draft),
+            *settings.assumptions,
+            *_lodging(settings, any_lodging),
+            *detours,
+        ),
     )
 
 
@@ -197,6 +206,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             read_weather_file(folder, trip.places)
         except TripError as exc:
             problems += exc.problems
+        try:
+            trip = replace(trip, session=_session(folder, trip))
+        except TripError as exc:
+            problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
@@ -211,6 +224,14 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
+def _session(folder: Path, trip: Trip) -> Session | None:
+    """Name and place of the session that the folder plans, if any; the whole file is checked."""
+    if not os.path.lexists(folder / SESSION):
+        return None
+    setup = read_session(folder, trip)
+    return Session(name=setup.name, place=setup.place)
+
+
 def examples() -> tuple[str, ...]:
     """Names of the shipped example trips.
 
@@ -222,6 +243,14 @@ def examples() -> tuple[str, ...]:
     return tuple(sorted(p.name for p in (data_folder() / "examples").iterdir() if (p / "trip.toml").is_file()))
 
 
+def example_folder(name: str) -> Path:
+    """Folder of a shipped example, not to be written to."""
+    if name not in examples():
+        message = f"example {name!r} does not exist; there are: {', '.join(examples())}"
+        raise PlannerError(message)
+    return data_folder() / "examples" / name
+
+
 def classes() -> tuple[str, ...]:
     """Names of the shipped vehicle classes."""
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
@@ -229,9 +258,17 @@ def classes() -> tuple[str, ...]:
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
     """Copy an example into a new trip folder."""
-    if example not in examples():
-        message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
-        raise PlannerError(message)
+    source = example_folder(example)
+
+    def fill(made: Path) -> None:
+        _copy(source, made)
+        finish(made)
+
+    return filled_folder(folder, fill)
+
+
+def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ...]:
+    """Make a new folder whose files `fill` writes, whole or not at all; return their names."""
     try:
         taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
@@ -242,8 +279,7 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
         raise PlannerError(message)
     try:
         with new_folder_at(folder) as made:
-            _copy(data_folder() / "examples" / example, made)
-            finish(made)
+            fill(made)
             return tuple(sorted(str(p.relative_to(made)) for p in made.rglob("*") if p.is_file()))
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
@@ -261,10 +297,10 @@ def _copy(source: Path, target: Path) -> None:
 
 def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
     """Copy an example into a new trip folder, its tables as sheets of one spreadsheet."""
-    return new_folder(folder, example, finish=_to_sheets)
+    return new_folder(folder, example, finish=to_sheets)
 
 
-def _to_sheets(folder: Path) -> None:
+def to_sheets(folder: Path) -> None:
     """Put the tables of a folder into a spreadsheet."""
     write_template(folder / WORKBOOK, folder)
     for file in (PLACES, LEGS):

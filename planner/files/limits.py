@@ -27,6 +27,7 @@ LOG_NAMES = 500  # different signals in a log with one reading a row
 
 # tracks and sheets
 GPX_POINTS = 400_000
+NAMED, NAME = 2_000, 120  # named points; characters of a name
 PROFILE_POINTS = 2_000_000  # of the profiles of all legs, one that several legs name counted for each
 XML_DEPTH, XML_NAMES, XML_RUN = 64, 2_000, 100_000  # nesting; names of elements and attributes; characters without "<"
 SHEETS, PARTS, SPANNED = 12, 1_000, 100_000  # sheets; parts of the archive; cells under merges and links

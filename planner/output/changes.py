@@ -6,12 +6,13 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from planner.analysis.margins import FLUID_NAMES, LEVELS, Margin
+from planner.analysis.margins import LEVELS, Margin
 from planner.files import limits
 from planner.files.reading import file_fault, whole
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.output.report import Report
 from thermal.errors import one_line
+from thermal.fluids import fluid_of
 
 Plan = Mapping[str, Any]
 _MOST_DAYS = 400
@@ -152,7 +153,7 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
         if fluids is None:
             continue
         worst = report.worst(i)
-        was = fluids.get(FLUID_NAMES[worst.fluid])
+        was = fluids.get(fluid_of(worst.fluid).label)
         if was is None:
             continue
         before_k, level = float(was["margin_k"]), was["level"]
@@ -176,7 +177,7 @@ def _margin_words(report: Report, worst: Margin, change: float, level: str) -> s
     word = "up" if change > 0.0 else "down"
     levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
     return (
-        f"{leg_name(report.outlook, worst.leg)}: {FLUID_NAMES[worst.fluid]} margin {word} by "
+        f"{leg_name(report.outlook, worst.leg)}: {fluid_of(worst.fluid).label} margin {word} by "
         f"{u.diff(abs(change)):.0f} to {u.diff(worst.margin_k):.0f} {u.temperature} ({levels})."
     )
 

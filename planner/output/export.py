@@ -2,13 +2,14 @@
 
 import json
 
-from planner.analysis.margins import FLUID_NAMES, Margin
+from planner.analysis.margins import Margin
 from planner.analysis.remedies import DayRemedies
 from planner.model.plaintext import printable
 from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.report import Report, days_table, legs_table, reason, whole_sentence
+from thermal.fluids import fluid_of
 
 SCHEMA = "grademargin-plan/1"
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
@@ -94,7 +95,7 @@ def _leg_dict(report: Report, leg: int) -> dict[str, object]:
 def _margin_dict(margin: Margin) -> dict[str, object]:
     """One fluid's margin on a leg."""
     return {
-        "fluid": FLUID_NAMES[margin.fluid],
+        "fluid": fluid_of(margin.fluid).label,
         "margin_k": round(margin.margin_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
@@ -113,7 +114,7 @@ def _remedies_dict(day: DayRemedies) -> dict[str, object]:
     return {
         "day": day.day + 1,
         "leg": day.leg + 1,
-        "fluid": FLUID_NAMES[day.fluid],
+        "fluid": fluid_of(day.fluid).label,
         "margin_k": round(day.margin_k, 3),
         "probability_exceeded": round(day.probability, 4),
         "choices": [

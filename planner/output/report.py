@@ -1,6 +1,5 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -9,19 +8,20 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
-from planner.analysis.margins import FLUID_NAMES, Margin, find_margins, worst_of
+from planner.analysis.margins import Margin, find_margins, worst_of
 from planner.analysis.other_roads import compare_roads
 from planner.analysis.other_roads import sentence as choice_sentence
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
-from planner.weather.told import sentences, used_along
-from thermal.vehicle import FLUIDS
+from planner.weather.sources import source_sentences, sources_used
+from thermal.fluids import ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
-_ROTORS, _HOT_ROTOR_K, _STEEP = 5, 523.15, 0.04  # street pads fade from about 300 degC; common practice
+_HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
 
@@ -51,7 +51,7 @@ class Report:
         return tuple(m for m in found if m.level != "ample")
 
 
-def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str], None] = lambda _: None) -> Report:
+def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress = quiet) -> Report:
     """Work out the margins of a forecast."""
     margins = find_margins(outlook)
     return Report(
@@ -63,7 +63,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         clocks=clock_changes(outlook),
         brakes=hot_brakes(outlook),
         weather=weather_used(outlook),
-        remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
+        remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
         service=plan_service(outlook),
     )
 
@@ -91,15 +91,15 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
     for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
         part = span.rows
-        if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
+        if outlook.band_k[part, ROTORS].max() < _HOT_ROTOR_K:
             continue
-        at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
+        at = span.first + int(np.argmax(outlook.band_k[part, ROTORS]))
         gears = outlook.nominal.work.gear[part][outlook.timeline.drive.grade[part] < -_STEEP] + 1.0
         gear = f" in gear {gears.min():.0f} on the steep parts" if gears.size else ""
         said.append(
             f"Front brakes {leg_name(outlook, i)}, {local_time(outlook, at):%a %H:%M}: about "
-            f"{u.temp(float(outlook.nominal.temps_k[0, at, _ROTORS])):.0f} {u.temperature}, up to "
-            f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
+            f"{u.temp(float(outlook.nominal.temps_k[0, at, ROTORS])):.0f} {u.temperature}, up to "
+            f"{u.temp(float(outlook.band_k[at, ROTORS])):.0f}{gear}; choose the gear before the descent."
         )
     return tuple(said)
 
@@ -107,14 +107,14 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
 def weather_used(outlook: Forecast) -> tuple[str, ...]:
     """Say which source of weather was used where, and whom to credit."""
     line = outlook.timeline
-    used = used_along(
+    used = sources_used(
         line.road.weather,
         distance_m=line.end_m,
         lon_deg=line.lon_deg,
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return tuple(sentences(used, line.road.weather, now_s=None))
+    return tuple(source_sentences(used, line.road.weather, now_s=None))
 
 
 def then(report: Report, leg: int) -> str:
@@ -148,12 +148,12 @@ def legs_table(report: Report) -> pd.DataFrame:
             "depart": local_time(outlook, span.first, begin=True).strftime("%Y-%m-%d %H:%M"),
             "arrive": local_time(outlook, span.last).strftime("%Y-%m-%d %H:%M"),
             f"distance [{u.distance}]": round(u.dist(leg.distance_m), 1),
-            f"climb [{u.elevation}]": round(u.height(_climb_m(outlook, i))),
+            f"climb [{u.elevation}]": round(u.height(climb_m(outlook, i))),
             f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
             f"fuel [{u.fuel}]": round(fuel_l(outlook, i) / u.litres, 2),
         }
         for margin in (m for m in report.margins if m.leg == i):
-            name = FLUID_NAMES[margin.fluid]
+            name = fluid_of(margin.fluid).label
             row[f"{name} peak [{u.temperature}]"] = round(u.temp(margin.peak_k))
             row[f"{name} limit [{u.temperature}]"] = round(u.temp(margin.limit_k))
             row[f"{name} margin [{u.temperature}]"] = round(u.diff(margin.margin_k), 1)
@@ -162,7 +162,7 @@ def legs_table(report: Report) -> pd.DataFrame:
         row |= {
             "then": then(report, i),
             "level": worst.level,
-            "fluid": FLUID_NAMES[worst.fluid],
+            "fluid": fluid_of(worst.fluid).label,
             "near": worst.near,
             "when": worst.when.strftime("%Y-%m-%d %H:%M"),
             "slowed by the grade": bool(outlook.timeline.slowed[part].any()),
@@ -171,7 +171,7 @@ def legs_table(report: Report) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _climb_m(outlook: Forecast, leg: int) -> float:
+def climb_m(outlook: Forecast, leg: int) -> float:
     """Sum of rises along a leg."""
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
@@ -197,9 +197,9 @@ def days_table(report: Report) -> pd.DataFrame:
                 "arrive": local_time(outlook, last.last).strftime("%H:%M"),
                 f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),
                 "driving [h]": round(day.driving_s / 3600.0, 1),
-                f"climb [{u.elevation}]": round(u.height(sum(_climb_m(outlook, i) for i in legs)), -1),
+                f"climb [{u.elevation}]": round(u.height(sum(climb_m(outlook, i) for i in legs)), -1),
                 f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
-                "fluid": FLUID_NAMES[worst.fluid],
+                "fluid": fluid_of(worst.fluid).label,
                 f"margin [{u.temperature}]": round(u.diff(worst.margin_k)),
                 "level": worst.level,
             }
@@ -209,7 +209,7 @@ def days_table(report: Report) -> pd.DataFrame:
 
 def sentence(report: Report, margin: Margin) -> str:
     """Say in plain words what a margin means."""
-    u, name = report.units, FLUID_NAMES[margin.fluid]
+    u, name = report.units, fluid_of(margin.fluid).label
     share = round(100 * report.outlook.trip.confidence)
     hottest = u.temp(margin.limit_k - margin.margin_k)
     soak = ", parked, after shutting down" if margin.parked else ""
@@ -224,7 +224,7 @@ def whole_sentence(report: Report, margin: Margin) -> str:
     """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there."""
     u = report.units
     others = [
-        f"{FLUID_NAMES[m.fluid]} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
+        f"{fluid_of(m.fluid).label} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
         f"chance {chance(m.probability)}"
         for m in report.margins
         if m.leg == margin.leg and m.fluid != margin.fluid and m.level != "ample"
@@ -249,7 +249,7 @@ def reason(report: Report, margin: Margin) -> str:
     """Say why: what the ten minutes before the peak asked of the car, beside the trip's mean."""
     outlook, u = report.outlook, report.units
     drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
-    at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+    at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
     moving = drive.speed_m_per_s > 0.0
     before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
     if not before.any():

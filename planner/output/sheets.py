@@ -6,14 +6,14 @@ import pandas as pd
 
 from maps.scene import Day, Table
 from planner.analysis.alarms import Reference, trip_card
-from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, local_time, span_of
 from planner.model import clock
 from planner.output.alarms import alarm_rows, pressure_rows
 from planner.output.marks import advice, hot_spots
 from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of
 
 Floats = npt.NDArray[np.float64]
 _MOST_CHOICES, _MOST_NAMED = 6, 2
@@ -159,11 +159,11 @@ def _legs(report: Report, number: int) -> Table:
         "air": frame[f"air [{u.temperature}]"].map("{:.0f}".format),
     }
     for fluid in fluids_of(outlook):
-        name = FLUID_NAMES[fluid]
-        columns[SHORT_NAMES[fluid]] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
+        name = fluid_of(fluid).label
+        columns[fluid_of(fluid).short] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
     worst = [report.worst(leg - 1) for leg in frame["leg"]]
     columns["margin"] = [
-        f"{u.diff(m.margin_k):.0f} {SHORT_NAMES[m.fluid]}" + ("" if m.level == "ample" else f", {m.level}")
+        f"{u.diff(m.margin_k):.0f} {fluid_of(m.fluid).short}" + ("" if m.level == "ample" else f", {m.level}")
         for m in worst
     ]
     columns["then"] = list(frame["then"])
@@ -188,10 +188,10 @@ def _alarms(report: Report, number: int) -> Table:
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
-                FLUID_NAMES[alarm.fluid],
+                fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, 1 + FLUIDS.index(alarm.fluid)].max())):.0f}",
+                f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
                 f"{u.temp(alarm.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
@@ -217,5 +217,5 @@ def _helps(report: Report, day: DayRemedies) -> Table:
     for lead, names in (("Does not suffice", rest), ("Does next to nothing", futile)):
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
-    title = f"What helps the {FLUID_NAMES[day.fluid]}"
+    title = f"What helps the {fluid_of(day.fluid).label}"
     return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)

@@ -7,7 +7,7 @@ from rich.cells import cell_len
 from rich.table import Table
 from rich.text import Text
 
-from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.analysis.remedies import DayRemedies
 from planner.analysis.sensitivity import Effect
 from planner.analysis.whatif import Outcome
@@ -15,11 +15,12 @@ from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
 from planner.output.cautions import CAUTIONS
 from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from thermal.fluids import FLUIDS, fluid_of
 
 _WIDTH = 80
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
-_SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
+_SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -64,7 +65,7 @@ def _error(report: Report) -> str:
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
     """What helps on one day, cheapest first, and what does not."""
     share = f"{100 * report.outlook.trip.risk:.0f} %"
-    head = f"What helps on day {day.day + 1}, {FLUID_NAMES[day.fluid]} (chance of passing a limit under {share}):"
+    head = f"What helps on day {day.day + 1}, {fluid_of(day.fluid).label} (chance of passing a limit under {share}):"
     lines = [Text(head, style="bold")]
     for remedy in day.working[:_MOST_REMEDIES]:
         what, minutes, margin, chance = remedy_words(report, remedy)
@@ -121,7 +122,7 @@ def legs(report: Report) -> Table:
     """One row a leg: times and the hottest reading of every fluid, margin behind it."""
     frame, u = legs_table(report), report.units
     share = round(100 * report.outlook.trip.confidence)
-    names = [FLUID_NAMES[f] for f in fluids_of(report.outlook)]
+    names = [fluid_of(f).label for f in fluids_of(report.outlook)]
     rows = [
         (
             [
@@ -153,7 +154,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     for number, effect in enumerate(ranked[:_MOST_EFFECTS], start=1):
         why = effect.source.removeprefix("ASSUMED:").strip()
         moves, margin = u.diff(effect.moves_k), u.diff(effect.margin_k)
-        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
+        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {fluid_of(effect.fluid).label}"
         line = Text(f"{number:2d}. ")
         line.append(effect.key, style="bold")
         parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
@@ -164,7 +165,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
 
 def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]:
     """Changes ranked by the margin they buy, and those that buy nothing."""
-    u, names = units_of(outlook.trip.units), [SHORT_NAMES[f] for f in fluids_of(outlook)]
+    u, names = units_of(outlook.trip.units), [fluid_of(f).short for f in fluids_of(outlook)]
     table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
     table.add_column("change", overflow="fold")
     for heading in (*names, "min"):

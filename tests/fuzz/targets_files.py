@@ -19,13 +19,13 @@ from contract import ROOT, Target, top
 
 from planner.analysis.whatif import changed_car
 from planner.files.folder import read_trip
-from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
+from planner.files.tracks import parse_gpx
 from planner.files.vehicles import read_vehicle, write_fitted
 from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
@@ -139,7 +139,8 @@ def gpx(data: bytes) -> None:
         return
     rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
     assert len({len(row) for row in rows}) == 1
-    assert all(math.isfinite(value) for row in rows for value in row)
+    assert all(math.isfinite(value) for row in (rows[0], *rows[2:]) for value in row)
+    assert track.unknown or all(map(math.isfinite, track.elevation_m))
     assert track.distance_m[0] == 0.0
     assert all(a < b for a, b in pairwise(track.distance_m))
 

@@ -27,7 +27,7 @@ from planner.model.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from planner.weather import command
-from planner.weather.keep import save_json
+from planner.weather.store import save_json
 from thermal.learnt import Learnt
 
 sys.path.append(str(Path(__file__).parents[1] / "shared"))
@@ -228,7 +228,7 @@ def weathers(home: Path, kills: int) -> Iterator[Tally]:
     text = (trip / "trip.toml").read_text(encoding="utf-8")
     (trip / "trip.toml").write_text(text.replace(DEPARTURES[0], f'"{soon}"'), encoding="utf-8")
     server = loopback()
-    local = {"sources": server.sources(), "archive_url": server.url, "sleep": lambda _: None}
+    local = {"services": server.both(), "archive_url": server.url, "sleep": lambda _: None}
     command.run.__kwdefaults__.update(local)
     began_s = time.monotonic()
     assert warm.run("weather", trip).code == 0

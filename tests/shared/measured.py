@@ -14,6 +14,7 @@ from cars import C0, read_class
 
 from thermal import fit, kernel, logged
 from thermal.drive import Drive
+from thermal.fluids import N_BODY
 from thermal.simulate import simulate
 from thermal.vehicle import Vehicle
 
@@ -74,7 +75,7 @@ def read_measured(day: str, logs: Path, *, use_rpm: bool = False) -> Measured:
     )
     at_s = np.arange(0.0, float(drive.duration_s.sum()), READ_EVERY_S)
     row = np.searchsorted(time_s, at_s, side="right") - 1
-    temp = np.full((len(at_s), kernel.N_NODE), np.nan)
+    temp = np.full((len(at_s), N_BODY), np.nan)
     fresh = at_s - time_s[row] <= STALE_S
     temp[fresh, kernel.COOLANT] = table["coolant_c"].to_numpy()[row[fresh]] + C0
     start = logged.start_from_readings(temp[0], float(drive.air_k[0]))
@@ -111,7 +112,7 @@ def to_80c(one: Measured, found: fit.Fit, *, start_c: float, air_c: float) -> tu
     """Minutes to 80 degC and mean after it, on a measured drive's speeds in other weather; nan where not reached."""
     flat = np.full_like(one.drive.air_k, air_c + C0)
     drive = replace(one.drive, air_k=flat, dew_k=flat - 10.0, heater_on=logged.heater_use(flat))
-    start = np.full(kernel.N_NODE, start_c + C0)
+    start = np.full(N_BODY, start_c + C0)
     temps = simulate(drive, found.vehicle, factors=found.factors, start_k=start).temps_k[0, :, kernel.COOLANT] - C0
     if temps.max() < 80.0:
         return float("nan"), float("nan")

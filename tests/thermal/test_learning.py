@@ -16,8 +16,9 @@ from cars import ESTATE, read_class
 from thermal import causes, fit
 from thermal.drive import Drive
 from thermal.errors import ParameterError
+from thermal.fluids import FACTORS, N_BODY, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, NOTHING, Factor, Learnt, learnt_from
+from thermal.learnt import NOTHING, Factor, Learnt, learnt_from
 from thermal.logged import Readings
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, draw, medians
@@ -72,7 +73,7 @@ def test_two_logs_tell_more_than_one(estate: Vehicle) -> None:
 def test_what_is_known_already_is_where_a_fit_begins(estate: Vehicle) -> None:
     """A log that says nothing leaves what was learnt before, correlation included."""
     drive, readings = one_log(estate, 1, {}, hours=0.5, air_k=300.0)
-    blind = replace(readings, temp_k=np.where(np.arange(6) == 1, readings.temp_k, np.nan))
+    blind = replace(readings, temp_k=np.where(np.arange(N_BODY) == fluid_of("coolant").node, readings.temp_k, np.nan))
     known = learnt_from(("axle_heat", "axle_loss"), np.array([1.3, 0.9]), np.array([[0.01, 0.005], [0.005, 0.01]]), "x")
     got = fit.fit_factors(estate, [drive], [blind], ["axle_heat", "axle_loss"], known=known)
     assert got.estimate == pytest.approx([1.3, 0.9], rel=1e-3)

@@ -24,9 +24,10 @@ from measured import (
     to_80c,
 )
 
-from thermal import fit, kernel, logged
+from thermal import fit, logged
 from thermal.drive import Drive, steady_drive
 from thermal.errors import ParameterError
+from thermal.fluids import N_BODY
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
@@ -140,7 +141,7 @@ def made_up(vehicle: Vehicle, *, noise_k: float, **truth: float) -> tuple[Drive,
     height = 400.0 + 250.0 * np.sin(time_s / 700.0)
     drive = logged.drive_from_log(time_s, speed, np.full(5400, 300.0), elevation_m=height, step_s=5.0)
     factors = nominal()._replace(**{name: np.array([value]) for name, value in truth.items()})
-    start = np.full(kernel.N_NODE, 300.0)
+    start = np.full(N_BODY, 300.0)
     temps = simulate(drive, vehicle, start_k=start, factors=factors).temps_k[0, 5::6]
     seen = np.full(temps.shape, np.nan)
     noise = np.random.default_rng(3).normal(0.0, noise_k, temps[:, 1:5].shape)

@@ -12,7 +12,7 @@ import pytest
 from cars import (
     C0,
     CLASS_NAMES,
-    FLUIDS,
+    GAUGED,
     MPH,
     fuel_l_per_100km,
     held,
@@ -272,7 +272,7 @@ def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) ->
     straight = climb_peaks_k(any_vehicle)
     by_stop = straight - climb_peaks_k(any_vehicle, stop_min=20)
     by_slowing = straight - climb_peaks_k(any_vehicle, speed_share=0.8)
-    said = f"stop {np.round(by_stop[FLUIDS], 1)}, slower {np.round(by_slowing[FLUIDS], 1)} K"
+    said = f"stop {np.round(by_stop[GAUGED], 1)}, slower {np.round(by_slowing[GAUGED], 1)} K"
     assert abs(by_stop[COOLANT]) < 2.0, said
     assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
     assert by_slowing[COOLANT] > -0.3, said
@@ -285,4 +285,4 @@ def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
     stopped, slower = climb_peaks_k(estate, stop_min=20), climb_peaks_k(estate, speed_share=0.8)
     for node in (TRANSMISSION, DIFFERENTIAL):
         assert 0.5 <= straight[node] - stopped[node] <= 10.0
-    assert np.all(straight[FLUIDS] - slower[FLUIDS] > 0.3)
+    assert np.all(straight[GAUGED] - slower[GAUGED] > 0.3)

@@ -102,7 +102,8 @@ def test_months_join_across_new_year(tmp_path):
 def test_time_of_year():
     assert month_of(date(2027, 1, 1)) == 0.5
     assert month_of(date(2027, 12, 31)) == pytest.approx(12.5, abs=0.05)
-    assert lapse_k_per_m(4.0) == pytest.approx((0.0055, 0.0035))
+    high, low = lapse_k_per_m(4.0, lat_deg=[40.0])
+    assert (high[0], low[0]) == pytest.approx((0.0055, 0.0035))
 
 
 def test_public_headings_and_fahrenheit(tmp_path):

@@ -11,9 +11,8 @@ from typing import Any
 from planner.model.trip import Trip
 from planner.weather.nws import covered
 from planner.weather.openmeteo import ATTRIBUTION, URL, batches
-from planner.weather.record import ELEVATION_M, Point, point_at
-from planner.weather.reply import BadReply, ServiceError, Unreachable, plain
-from planner.weather.web import Web
+from planner.weather.records import ELEVATION_M, BadReply, Point, ServiceError, Unreachable, plain, point_at
+from planner.weather.transport import Client
 
 USGS_URL = "https://epqs.nationalmap.gov"
 FAR_M = 60.0  # ASSUMED: a 90 m model and rounded coordinates stay within this in ordinary ground, 30 to 100 m
@@ -21,14 +20,14 @@ _ACCEPT = "application/json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OpenMeteoHeights:
+class OpenMeteoElevations:
     """Open-Meteo's elevations: Copernicus GLO-90, a 90 m model of the surface, world-wide."""
 
     url: str = URL
     name: str = "Open-Meteo elevation"
     attribution: str = f"Elevation: Copernicus DEM GLO-90. {ATTRIBUTION}"
 
-    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
+    def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Ask for up to 100 points at a time, to 0.0001 degree."""
         found: list[float | None] = []
         for batch in batches(points):
@@ -37,22 +36,24 @@ class OpenMeteoHeights:
                 "longitude": ",".join(plain(p.lon_deg, 4) for p in batch),
             }
             try:
-                found += each_height_m(web.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch))
+                found += parse_elevations(
+                    client.get(f"{self.url}/v1/elevation", params, accept=_ACCEPT).data, len(batch)
+                )
             except ServiceError as exc:
-                tell(f"{self.name} {exc}")
+                client.progress(f"{self.name} {exc}")
                 found += [None] * len(batch)
         return tuple(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UsgsHeights:
+class UsgsElevations:
     """The US Geological Survey's point query: bare ground, 1 to 10 m, United States; one point a request, slow."""
 
     url: str = USGS_URL
     name: str = "USGS elevation"
     attribution: str = "Elevation: USGS 3D Elevation Program."
 
-    def heights_m(self, points: Sequence[Point], *, web: Web, tell: Callable[[str], None]) -> tuple[float | None, ...]:
+    def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
         """Ask for every point in turn; once there is no answer at all, no more are asked."""
         found: list[float | None] = []
         silent = False
@@ -68,62 +69,34 @@ class UsgsHeights:
                 "includeDate": "false",
             }
             try:
-                data = web.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
-                found.append(height_m(data.get("value")) if isinstance(data, dict) else None)
+                data = client.get(f"{self.url}/v1/json", params, accept=_ACCEPT).data
+                found.append(parse_elevation(data.get("value")) if isinstance(data, dict) else None)
             except ServiceError as exc:
-                tell(f"{self.name} {exc}")
+                client.progress(f"{self.name} {exc}")
                 silent = isinstance(exc, Unreachable)
                 found.append(None)
         return tuple(found)
 
 
-CREDITS = (OpenMeteoHeights().attribution, UsgsHeights().attribution)
+CREDITS = (OpenMeteoElevations().attribution, UsgsElevations().attribution)
 """What must be shown beside the elevations."""
 
 
-def each_height_m(data: Any, count: int) -> list[float | None]:
-    """Read elevations in the order of the points.
-
-    Parameters
-    ----------
-    data : object
-        The JSON. [-]
-    count : int
-        How many points were asked for. [-]
-
-    Returns
-    -------
-    list of float or None
-        None where there is no data. [m]
-
-    Raises
-    ------
-    BadReply
-        If there are more or fewer, or they are something else.
-    """
+def parse_elevations(data: Any, count: int) -> list[float | None]:
+    """Read elevations in the order of the points."""
     heights = data.get("elevation") if isinstance(data, dict) else None
     if not isinstance(heights, list) or len(heights) != count:
         message = f"gave no list of {count} elevations; its form may have changed"
         raise BadReply(message)
-    return [height_m(value) for value in heights]
+    return [parse_elevation(value) for value in heights]
 
 
-def height_m(value: Any) -> float | None:
+def parse_elevation(value: Any) -> float | None:
     """Read an elevation given as a number or as text.
-
-    Parameters
-    ----------
-    value : object
-        A part of the JSON. [-]
-
-    Returns
-    -------
-    float or None
-        None for a mark of no data, such as -1000000, and for what no ground can be. [m]
 
     Examples
     --------
-    >>> height_m("296.606"), height_m(-1000000), height_m("high")
+    >>> parse_elevation("296.606"), parse_elevation(-1000000), parse_elevation("high")
     (296.606, None, None)
     """
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
@@ -136,7 +109,7 @@ def height_m(value: Any) -> float | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeightCheck:
+class ElevationCheck:
     """An entered elevation beside those of the services; None where one does not tell or was not asked. [m]."""
 
     place: str
@@ -155,67 +128,32 @@ class HeightCheck:
         return [height for height in (self.first_m, self.second_m) if height is not None]
 
 
-def check_heights(
+def check_elevations(
     points: Sequence[Point],
     *,
-    web: Web,
-    tell: Callable[[str], None] = lambda _: None,
-    first: OpenMeteoHeights | None = None,
-    second: UsgsHeights | None = None,
-) -> tuple[HeightCheck, ...]:
-    """Compare entered elevations with a surface model, and ask a second service where they differ.
-
-    Parameters
-    ----------
-    points : sequence of Point
-        Places with the elevations entered. [-]
-    web : Web
-        Client, which may be offline. [-]
-    tell : callable
-        Receives a sentence when a service does not answer. [-]
-    first, second : OpenMeteoHeights, UsgsHeights, optional
-        The services; the public ones when not given. [-]
-
-    Returns
-    -------
-    tuple of HeightCheck
-        One a point, in order.
-    """
-    quick, sure = first or OpenMeteoHeights(), second or UsgsHeights()
-    found = quick.heights_m(points, web=web, tell=tell)
+    client: Client,
+    first: OpenMeteoElevations | None = None,
+    second: UsgsElevations | None = None,
+) -> tuple[ElevationCheck, ...]:
+    """Compare entered elevations with a surface model, and ask a second service where they differ."""
+    quick, sure = first or OpenMeteoElevations(), second or UsgsElevations()
+    found = quick.elevations_m(points, client=client)
     doubtful = [
         (i, point)
         for i, (point, height) in enumerate(zip(points, found, strict=True))
         if height is not None and abs(height - point.elevation_m) > FAR_M
     ]
-    answers = sure.heights_m([point for _, point in doubtful], web=web, tell=tell)
+    answers = sure.elevations_m([point for _, point in doubtful], client=client)
     opinion = {i: answer for (i, _), answer in zip(doubtful, answers, strict=True)}
     return tuple(
-        HeightCheck(place=point.place, entered_m=point.elevation_m, first_m=height, second_m=opinion.get(i))
+        ElevationCheck(place=point.place, entered_m=point.elevation_m, first_m=height, second_m=opinion.get(i))
         for i, (point, height) in enumerate(zip(points, found, strict=True))
     )
 
 
 def check_places(
-    trip: Trip, *, offline: bool, now: datetime, tell: Callable[[str], None] = lambda _: None
-) -> tuple[HeightCheck, ...]:
-    """Compare the elevations of a trip's places with the public services.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-    offline : bool
-        Never touch the network. [-]
-    now : datetime
-        The present, aware. [-]
-    tell : callable
-        Receives a sentence when a service does not answer. [-]
-
-    Returns
-    -------
-    tuple of HeightCheck
-        One a place.
-    """
-    with Web(offline=offline, now=now, tell=tell) as web:
-        return check_heights([point_at(place) for place in trip.places.values()], web=web, tell=tell)
+    trip: Trip, *, offline: bool, now: datetime, progress: Callable[[str], None] = lambda _: None
+) -> tuple[ElevationCheck, ...]:
+    """Compare the elevations of a trip's places with the public services."""
+    with Client(offline=offline, now=now, progress=progress) as client:
+        return check_elevations([point_at(place) for place in trip.places.values()], client=client)
