@@ -358,7 +358,8 @@ def _typed(data: bytes) -> str:
 
 def setting(data: bytes) -> None:
     with told("--set"):
-        changed_car(_car().vehicle, _typed(data))
+        name, _, value = _typed(data).partition("=")
+        changed_car(_car().vehicle, name.strip(), value.strip())
 
 
 def on_the_way(data: bytes) -> None:
