@@ -116,11 +116,6 @@ def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
 def creep_w(vehicle: Vehicle) -> float:
     """Power an automatic's converter takes at idle in gear, the car held on its brakes.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     float
@@ -141,11 +136,6 @@ def creep_w(vehicle: Vehicle) -> float:
 
 def sustained_rad_per_s(vehicle: Vehicle) -> float:
     """Highest engine speed held for minutes on a grade.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
 
     Returns
     -------
@@ -402,8 +392,6 @@ def power_shortfall_w(
         Road speed, > 0. [m/s]
     power_share : ndarray, shape (n,)
         Full-load power relative to rated. [-]
-    steady : bool
-        True for a speed held for minutes, without the engine speeds a driver keeps for a moment. [-]
 
     Returns
     -------

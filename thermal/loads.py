@@ -145,11 +145,6 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
 def ac_share(drive: Drive) -> FloatArray:
     """Load of the air conditioning, where it is on, relative to that of great heat.
 
-    Parameters
-    ----------
-    drive : Drive
-        Air temperature and dew point; the switch. [-]
-
     Returns
     -------
     ndarray, shape (n_segment,)
