@@ -19,6 +19,7 @@ from planner.newtrip.speeds import TOWN_PEOPLE, speed_m_per_s
 
 _SAME_M = 400.0  # a place passed again is the same place when the road comes as near to it
 _SAME_LENGTH = 0.03
+_NEAR_M = 3000.0
 _PASS_M = 150.0  # a top that stands out by less is called a top, not a pass
 _LODGING_PEOPLE, _FUEL_PEOPLE = 1500.0, 500.0
 _STEEP = 0.03
@@ -124,7 +125,16 @@ class _Stops:
         length_m = self._road.track.length_m
         part = self._road.part(max(0.0, at_m - 0.5), min(length_m, at_m + 0.5))
         index = -1 if at_m >= length_m else 0
-        return part.lat_deg[index], part.lon_deg[index], part.elevation_m[index]
+        return part.lat_deg[index], part.lon_deg[index], self._height(at_m)
+
+    def _height(self, at_m: float) -> float:
+        """Height of the road, or the nearest that is known within a few kilometres; else not a number."""
+        along, height = self._road.along_m, self._road.height_m
+        near = slice(*np.searchsorted(along, [at_m - _NEAR_M, at_m + _NEAR_M]).tolist())
+        known = np.isfinite(height[near])
+        if not known.any():
+            return math.nan
+        return float(np.interp(at_m, along[near][known], height[near][known]))
 
     def _place_at(self, cut: Cut) -> int:
         point = self._point(cut.at_m)
