@@ -39,8 +39,8 @@ def cuts_of(road: Stretches) -> list[Cut]:
         found = _cuts(road, rough_m, TOWNS_APART_M * factor)
         if len(found) <= MOST_LEGS:
             break
-    if len(found) == 2:  # a loop needs a place on the way
-        found.insert(1, Cut(at_m=0.5 * road.track.length_m, kind="turn"))
+    if len(found) == 2:  # a loop needs places on the way
+        found[1:1] = [Cut(at_m=share * road.track.length_m, kind="turn") for share in (1.0 / 3.0, 2.0 / 3.0)]
     return found if len(found) <= MOST_LEGS else _thinned(found)
 
 
