@@ -29,7 +29,7 @@ from planner.files.vehicles import read_vehicle  # noqa: E402
 from planner.logs import fit as learn  # noqa: E402
 from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
-from planner.route.timeline import build_timeline  # noqa: E402
+from planner.route.timeline import build_timeline, open_route  # noqa: E402
 from thermal import causes, fit  # noqa: E402
 from thermal.fluids import FACTORS  # noqa: E402
 from thermal.kernel import COOLANT  # noqa: E402
@@ -248,17 +248,18 @@ def worked_example() -> Iterator[str]:
         path = Path(folder) / "synthetic-2027-07-06.csv"
         path.write_text(example_log(), encoding="utf-8")
         logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
-        line, driven = learn.read_drives(trip, car, [path])
+        route = open_route(trip, car.vehicle)
+        driven = learn.read_drives(route, [path])
         got = learn.learn(trip, car, driven, on=date(2027, 7, 8))
     yield "## The worked example before and after\n"
     said = ", ".join(f"{name} × {value:g}" for name, value in TRUTH.items())
     yield f"A synthetic log of its first day; the car that made it up differs from its file by {said}.\n"
     yield from (f"- {text}" for text in got.sentences)
     yield ""
-    before = learn.trip_margins(trip, line, car.vehicle, car.spread)
-    after = learn.trip_margins(trip, line, got.found.vehicle, got.learnt)
+    before = learn.trip_margins(route, car.vehicle, car.spread)
+    after = learn.trip_margins(route, got.found.vehicle, got.learnt)
     truth = learnt_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
-    true = learn.trip_margins(trip, line, car.vehicle, truth)
+    true = learn.trip_margins(route, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [
         (

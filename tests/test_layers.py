@@ -29,8 +29,8 @@ FOLDERS = {
     "laps": 7,
     "logs": 7,
     "output": 8,
-    "cli": 9,
-    "__main__": 10,
+    "cli": 10,
+    "__main__": 11,
 }
 DRAW_MAPS = {"output", "cli"}
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
@@ -56,13 +56,13 @@ def imports(source: str) -> Iterator[str]:
 
 
 def folder_of(module: str) -> str:
-    """Folder of planner in which a module stands; the public interface, planner/__init__, has rank 8."""
+    """Folder of planner in which a module stands; the public interface, planner/__init__, has rank 9."""
     return [*module.split("."), ""][1]
 
 
 def rank(folder: str) -> int:
     """Position of a folder in the way of the data."""
-    return FOLDERS[folder] if folder else 8
+    return FOLDERS[folder] if folder else 9
 
 
 def upward(source: str, module: str) -> list[str]:

@@ -76,7 +76,7 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         line = build_timeline(outlook.trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
-    if not all(line.is_open(span) for span in line.spans if span.kind == "drive"):
+    if line.closed_leg is not None:
         return None
     result = simulate(
         line.drive,

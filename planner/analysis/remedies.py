@@ -1,7 +1,7 @@
 """What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypedDict
 
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from planner.analysis.margins import Margin, fluids_of, worst_of
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.analysis.trip_remedies import Detour, detours
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, units_of
@@ -72,14 +73,14 @@ class DayRemedies:
 
 
 def find_remedies(
-    outlook: Forecast, margins: tuple[Margin, ...], *, tell: Callable[[str], None] = lambda _: None
+    outlook: Forecast, margins: tuple[Margin, ...], *, progress: Progress = quiet
 ) -> tuple[DayRemedies, ...]:
     """Try remedies on every day with a margin that is not ample."""
     found = []
     for number, day in enumerate(outlook.timeline.days):
         worst = min((worst_of(margins, leg) for leg in range(day.first, day.last + 1)), key=lambda m: m.margin_k)
         if worst.level != "ample":
-            tell(f"trying remedies for day {number + 1}, {fluid_of(worst.fluid).label}")
+            progress(f"trying remedies for day {number + 1}, {fluid_of(worst.fluid).label}")
             found.append(_day(outlook, number, worst))
     return tuple(found)
 

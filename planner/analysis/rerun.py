@@ -141,11 +141,13 @@ def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
 
 
 def _road(road: Road, changes: tuple[Change, ...]) -> Road:
-    """Slow down on some legs."""
-    wanted = road.wanted_m_per_s.copy()
+    """Slow down, or drive without A/C, on some legs."""
+    wanted, ac = road.wanted_m_per_s.copy(), road.ac_on.copy()
     for change in changes:
-        wanted[np.isin(road.leg, change.legs)] *= change.speed
-    return replace(road, wanted_m_per_s=wanted)
+        here = np.isin(road.leg, change.legs)
+        wanted[here] *= change.speed
+        ac[here] *= not change.ac_off
+    return replace(road, wanted_m_per_s=wanted, ac_on=ac)
 
 
 def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
@@ -172,8 +174,9 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
             for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
         },
         wanted_m_per_s=road.wanted_m_per_s[rows],
+        ac_on=road.ac_on[rows],
     )
-    speed[rows] = held_speed(outlook.trip, part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
+    speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
 
 

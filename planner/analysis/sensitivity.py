@@ -1,12 +1,12 @@
 """What the forecast rests on, sorted by how much knowing each value would sharpen the answer."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 
 from planner.analysis.margins import columns_of, fluids_of
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, ambient_sd_k
 from thermal.errors import ParameterError
 from thermal.simulate import simulate
@@ -35,10 +35,10 @@ class Effect:
         return self.moves_k / max(self.margin_k, 5.0)
 
 
-def rank_assumptions(outlook: Forecast, *, tell: Callable[[str], None] = lambda _: None) -> tuple[Effect, ...]:
+def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[Effect, ...]:
     """Forecast once more per assumed value, moved by its likely error, and sort by what it does."""
     assumed = [entry for entry in outlook.car.entries if entry.assumed]
-    tell(f"trying {len(assumed)} assumed values one at a time")
+    progress(f"trying {len(assumed)} assumed values one at a time")
     base = _smallest(outlook, outlook.car.vehicle)
     found = [effect for entry in assumed if (effect := _effect(outlook, entry, base)) is not None]
     found.append(_weather(outlook, base))

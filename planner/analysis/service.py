@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem, Trip
+from planner.route.graph import stops_of
 from planner.route.timeline import Span
 from thermal.fluids import fluid_of
 from thermal.vehicle import Vehicle
@@ -29,6 +30,16 @@ USUAL = (
     ServiceItem(item="brake pads and hoses look", every_m=2000.0 * _MILE_M),
     ServiceItem(item="belts and hoses look", every_m=2000.0 * _MILE_M),
 )
+# Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
+AFTER_SESSION = (
+    "engine oil and filter",
+    "brake fluid",
+    "brake pads, rotors and hoses look",
+    "wheel nuts torque, tyres look",
+    "belts, hoses and every level look",
+)
+_ONCE_M = 1e9  # an interval so long that a job falls due once
+_NEAR_M = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +69,7 @@ def plan_service(outlook: Forecast) -> ServicePlan:
     items, _ = service_of(outlook.trip)
     due: list[Due] = []
     clear = []
-    for item in items:
+    for item in (*items, *_after_session(outlook)):
         found = _due(outlook, item)
         due += found
         if not found:
@@ -76,6 +87,20 @@ def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
     if trip.service:
         return trip.service, ()
     return USUAL, ("Service: intervals of common practice, all done just before the trip's start.",)
+
+
+def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
+    """Jobs that a session on the way leaves, due at the first workshop from its place on."""
+    session, stops = outlook.trip.session, stops_of(outlook.legs)
+    if session is None or session.place not in stops:
+        return ()
+    position = stops.index(session.place)
+    shops = [i for i in range(position, len(stops)) if "workshop" in outlook.trip.places[stops[i]].services]
+    at_m = sum(leg.distance_m for leg in outlook.legs[: shops[0] if shops else position])
+    since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
+    return tuple(
+        ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in AFTER_SESSION
+    )
 
 
 def ageing(temp_k: Floats, fluid: str) -> Floats:

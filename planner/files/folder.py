@@ -24,6 +24,8 @@ from planner.files.rows import (
     read_places,
     read_weather_file,
 )
+from planner.files.sessionfile import FILE as SESSION
+from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
 from planner.files.tables import Column, Table, read_table, table_of
@@ -34,7 +36,7 @@ from planner.files.workbook import Records, read_sheets, sheet_file, write_templ
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import Trip
+from planner.model.trip import Session, Trip
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
@@ -204,6 +206,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             read_weather_file(folder, trip.places)
         except TripError as exc:
             problems += exc.problems
+        try:
+            trip = replace(trip, session=_session(folder, trip))
+        except TripError as exc:
+            problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
@@ -218,6 +224,14 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
+def _session(folder: Path, trip: Trip) -> Session | None:
+    """Name and place of the session that the folder plans, if any; the whole file is checked."""
+    if not os.path.lexists(folder / SESSION):
+        return None
+    setup = read_session(folder, trip)
+    return Session(name=setup.name, place=setup.place)
+
+
 def examples() -> tuple[str, ...]:
     """Names of the shipped example trips.
 
@@ -229,6 +243,14 @@ def examples() -> tuple[str, ...]:
     return tuple(sorted(p.name for p in (data_folder() / "examples").iterdir() if (p / "trip.toml").is_file()))
 
 
+def example_folder(name: str) -> Path:
+    """Folder of a shipped example, not to be written to."""
+    if name not in examples():
+        message = f"example {name!r} does not exist; there are: {', '.join(examples())}"
+        raise PlannerError(message)
+    return data_folder() / "examples" / name
+
+
 def classes() -> tuple[str, ...]:
     """Names of the shipped vehicle classes."""
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
@@ -236,12 +258,10 @@ def classes() -> tuple[str, ...]:
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
     """Copy an example into a new trip folder."""
-    if example not in examples():
-        message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
-        raise PlannerError(message)
+    source = example_folder(example)
 
     def fill(made: Path) -> None:
-        _copy(data_folder() / "examples" / example, made)
+        _copy(source, made)
         finish(made)
 
     return filled_folder(folder, fill)

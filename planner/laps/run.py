@@ -1,6 +1,5 @@
 """Closed-course and hill-climb use: how many laps before a fluid is thin, how long to cool, by the hour of the day."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
@@ -8,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import level_of
+from planner.forecast.assemble import Progress, quiet
 from planner.laps.stints import Case, Layout, Piece
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
@@ -129,11 +129,11 @@ def at_hour(case: Case, at: time) -> Hour:
     )
 
 
-def run_session(case: Case, *, tell: Callable[[str], None] = lambda _: None) -> Outcome:
+def run_session(case: Case, *, progress: Progress = quiet) -> Outcome:
     """Answer everything asked of a session."""
     hours = []
     for at in whole_hours(case.setup.first, case.setup.last):
-        tell(f"laps and cooling at {at:%H:%M}")
+        progress(f"laps and cooling at {at:%H:%M}")
         hours.append(at_hour(case, at))
     full, short = load_shares(case)
     return Outcome(

@@ -8,14 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.sessionfile import LapNumbers, Setup
+from planner.forecast.assemble import Inputs, find_route
 from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
-from planner.model.trip import Trip
-from planner.weather.expected import dew_point_k, grille_rise_k
+from planner.model.errors import NoRouteError
+from planner.route.timeline import Route
+from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
 from thermal.simulate import Result, simulate
 from thermal.spread import draw, medians
 from thermal.vehicle import Vehicle
@@ -108,8 +109,9 @@ class Case:
         return np.asarray(np.minimum(np.quantile(margins[1:], 1.0 - self.confidence, axis=0), margins[0]))
 
 
-def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS, learnt: Learnt = NOTHING) -> Case:
+def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     """Put together what the runs share."""
+    trip, vehicle, learnt = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
     alone = replace(
@@ -117,7 +119,7 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS,
         trailer=replace(trailer, mass_kg=0.0, drag_area_m2=0.0),
         cooling=replace(cooling, airflow_share=min(share, 1.2)),
     )
-    site = make_site(setup, trip)
+    site = make_site(setup, inputs, _route(inputs))
     air_k = site.air_k(setup.first)
     if isinstance(setup.lap, LapNumbers):
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
@@ -134,6 +136,14 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS,
         confidence=trip.confidence,
         band_k=trip.thin_band_k,
     )
+
+
+def _route(inputs: Inputs) -> Route | None:
+    """The trip's road, whose weather the session shares; None where its days cannot be planned."""
+    try:
+        return find_route(inputs)
+    except NoRouteError:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +215,7 @@ class Layout:
         air_k, flat = site.air_k(self.at), np.ones(len(speed))
         return rows | {
             "air_k": air_k * flat,
-            "dew_k": min(float(dew_point_k(site.low_k)), air_k) * flat,
+            "dew_k": site.dew_k(self.at) * flat,
             "road_rise_k": grille_rise_k(site.sun_w_per_m2(self.at) * flat, speed),
             "engine_on": float(engine_on) * flat,
             "group": group * flat,

@@ -1,6 +1,6 @@
 """Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
 from planner.logs.identifiability import cannot_teach, found_words, names_for, together
@@ -20,8 +21,7 @@ from planner.model import clock
 from planner.model.display import counted, units_of
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
-from planner.route.graph import choose_route
-from planner.route.timeline import Timeline, build_timeline
+from planner.route.timeline import Route
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
 from thermal.fluids import FACTORS, fluid_of, fluids_in
@@ -73,14 +73,13 @@ class Fitted:
     changes: Mapping[str, Mapping[str, Any]]
 
 
-def read_drives(
-    trip: Trip, car: VehicleFile, logs: Sequence[Path], *, air_k: float | None = None
-) -> tuple[Timeline, tuple[Driven, ...]]:
+def read_drives(route: Route, logs: Sequence[Path], *, air_k: float | None = None) -> tuple[Driven, ...]:
     """Read logs and place them on the trip's road."""
-    legs = choose_route(trip)
-    timeline = build_timeline(trip, legs, car.vehicle)
-    days = [PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in timeline.days]
-    return timeline, tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
+    trip, legs = route.trip, route.legs
+    days = [
+        PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
+    ]
+    return tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
@@ -96,7 +95,7 @@ def learn(
     *,
     on: date,
     names: Sequence[str] = (),
-    tell: Callable[[str], None] = lambda _: None,
+    progress: Progress = quiet,
 ) -> Fitted:
     """Fit the car to its logs."""
     _refuse_twice(car, driven)
@@ -106,9 +105,9 @@ def learn(
         raise PlannerError(message)
     try:
         what, logs = counted(len(asked), "unknown"), counted(len(driven), "log")
-        tell(f"fitting {what} to the first part of {logs}, to see the error on the rest")
+        progress(f"fitting {what} to the first part of {logs}, to see the error on the rest")
         held = _held_out(car, driven, asked)
-        tell("fitting them to all of it")
+        progress("fitting them to all of it")
         found = _fit(car, driven, asked, [one.readings for one in driven])
     except ThermalError as exc:
         raise PlannerError(str(exc)) from exc
@@ -246,13 +245,13 @@ class FluidMargin(NamedTuple):
     sd_k: float
 
 
-def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
+def trip_margins(route: Route, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
-    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(timeline), learnt=learnt)
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), learnt=learnt)
     few = np.array([0])
-    draws = simulate(timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
-    best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
-    kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
+    draws = simulate(route.timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
+    best = simulate(route.timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
+    kept = np.quantile(draws, 1.0 - route.trip.confidence, axis=0)
     return tuple(
         FluidMargin(fluid.key, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
         for fluid in fluids_in(vehicle)

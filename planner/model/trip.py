@@ -132,6 +132,14 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
+
+    name: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
     """Everything the user said about one trip, vehicle apart.
 
@@ -164,6 +172,7 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     driven_s: float | None = None
+    session: Session | None = None
     assumptions: tuple[str, ...] = ()
 
     @property

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.trip import Leg, Place, Trip
-from planner.route.graph import choose_route, remarks, stops_of
+from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
 if TYPE_CHECKING:
@@ -22,14 +22,14 @@ def size(trip: Trip) -> str:
     return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
 
 
-def check_lines(trip: Trip, car: VehicleFile) -> list[str]:
-    """Say what was read and what it rests on."""
+def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Sequence[str]) -> list[str]:
+    """Say what was read and what it rests on; `legs` are the road, `closed` says which roads are not open then."""
     assumed = [entry for entry in car.entries if entry.assumed]
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
-        *_at_a_glance(trip),
+        *_at_a_glance(trip, legs),
         *(f"  assumed: {note}" for note in trip.assumptions),
-        *(f"  look at: {note}" for note in remarks(trip, today=date.today())),
+        *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
@@ -38,9 +38,9 @@ def check_lines(trip: Trip, car: VehicleFile) -> list[str]:
     return said
 
 
-def _at_a_glance(trip: Trip) -> list[str]:
+def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
     """Say the whole in a line: a missing minus, or feet typed as metres, catches the eye."""
-    u, legs = units_of(trip.units), choose_route(trip)
+    u = units_of(trip.units)
     stops = [trip.places[key] for key in stops_of(legs)]
     low, high = (pick(stops, key=lambda place: place.elevation_m) for pick in (min, max))
     climb_m = sum(_climb_m(trip, leg) for leg in legs)
@@ -75,7 +75,7 @@ def _halves(key: str) -> tuple[str, str]:
     return section, name
 
 
-def check_dict(trip: Trip, car: VehicleFile, effects: "Sequence[Effect]") -> dict[str, Any]:
+def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Sequence[Effect]") -> dict[str, Any]:
     """Give the same as plain data."""
     return {
         "trip": trip.name,
@@ -84,6 +84,7 @@ def check_dict(trip: Trip, car: VehicleFile, effects: "Sequence[Effect]") -> dic
         "vehicle": car.vehicle.name,
         "base": car.base,
         "assumed_of_trip": trip.assumptions,
+        "closed": list(closed),
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": [
             {

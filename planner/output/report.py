@@ -1,6 +1,5 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,6 +13,7 @@ from planner.analysis.other_roads import compare_roads
 from planner.analysis.other_roads import sentence as choice_sentence
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
@@ -51,7 +51,7 @@ class Report:
         return tuple(m for m in found if m.level != "ample")
 
 
-def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str], None] = lambda _: None) -> Report:
+def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress = quiet) -> Report:
     """Work out the margins of a forecast."""
     margins = find_margins(outlook)
     return Report(
@@ -63,7 +63,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         clocks=clock_changes(outlook),
         brakes=hot_brakes(outlook),
         weather=weather_used(outlook),
-        remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
+        remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
         service=plan_service(outlook),
     )
 
@@ -148,7 +148,7 @@ def legs_table(report: Report) -> pd.DataFrame:
             "depart": local_time(outlook, span.first, begin=True).strftime("%Y-%m-%d %H:%M"),
             "arrive": local_time(outlook, span.last).strftime("%Y-%m-%d %H:%M"),
             f"distance [{u.distance}]": round(u.dist(leg.distance_m), 1),
-            f"climb [{u.elevation}]": round(u.height(_climb_m(outlook, i))),
+            f"climb [{u.elevation}]": round(u.height(climb_m(outlook, i))),
             f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
             f"fuel [{u.fuel}]": round(fuel_l(outlook, i) / u.litres, 2),
         }
@@ -171,7 +171,7 @@ def legs_table(report: Report) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _climb_m(outlook: Forecast, leg: int) -> float:
+def climb_m(outlook: Forecast, leg: int) -> float:
     """Sum of rises along a leg."""
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
@@ -197,7 +197,7 @@ def days_table(report: Report) -> pd.DataFrame:
                 "arrive": local_time(outlook, last.last).strftime("%H:%M"),
                 f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),
                 "driving [h]": round(day.driving_s / 3600.0, 1),
-                f"climb [{u.elevation}]": round(u.height(sum(_climb_m(outlook, i) for i in legs)), -1),
+                f"climb [{u.elevation}]": round(u.height(sum(climb_m(outlook, i) for i in legs)), -1),
                 f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
                 "fluid": fluid_of(worst.fluid).label,
                 f"margin [{u.temperature}]": round(u.diff(worst.margin_k)),

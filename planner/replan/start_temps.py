@@ -6,16 +6,15 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.forecast.run import Begin
+from planner.forecast.run import Start
 from planner.model import clock
 from planner.model.display import units_of
 from planner.model.trip import Trip
 from planner.replan.position import UNDER_WAY, locate
 from planner.replan.request import Request, check_temps
-from planner.route.graph import choose_route, stops_of
-from planner.route.timeline import build_timeline
+from planner.route.graph import stops_of
+from planner.route.timeline import Route
 from planner.weather.expected import Anchor, expected_air_k
-from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import simulate
@@ -33,15 +32,16 @@ _EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan sa
 _HERE_M = 1.0
 
 
-def begin(
-    trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: TripWeather = NO_WEATHER
-) -> tuple[Trip, Begin]:
-    """Find how warm the car is at the start of a replanned trip, and say what that rests on."""
+def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request) -> tuple[Trip, Start]:
+    """Find how warm the car is at the start of a replanned trip, and say what that rests on.
+
+    `route` is the whole trip's, None where its days cannot be planned.
+    """
     check_temps(request.temps_k)
-    warm_by_plan = by_plan(trip, car, request, known)
+    warm_by_plan = None if route is None else by_plan(route, car, request)
     planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
-    u = units_of(trip.units)
+    u = units_of(rest.units)
     readings = {} if temps is None else {f.key: temps[f.node] for f in fluids_in(car.vehicle) if f.gauge}
     shown_as = request.temps_k or readings
     each = ", ".join(f"{name.replace('_', ' ')} {u.temp(float(k)):.0f}" for name, k in shown_as.items())
@@ -56,19 +56,16 @@ def begin(
         words = f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
     else:
         words = "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
-    told = replace(rest, assumptions=(words, *rest.assumptions))
-    return told, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
+    rest = replace(rest, assumptions=(words, *rest.assumptions))
+    return rest, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
 
 
-def by_plan(
-    trip: Trip, car: VehicleFile, request: Request, known: TripWeather = NO_WEATHER
-) -> Callable[[Factors], Floats] | None:
+def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
     """Temperatures that the plan of the whole trip gives the car where it is now."""
-    legs = choose_route(trip)
-    here = locate(trip, legs, request.start_at, request.at)
+    legs, line = route.legs, route.timeline
+    here = locate(route.trip, legs, request.start_at, request.at)
     if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
         return None
-    line = build_timeline(trip, legs, car.vehicle, known)
     at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
     place = here.trip.places[here.key]
     wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])

@@ -22,7 +22,7 @@ _NOON = time(12)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Road:
-    """The route cut into segments, shape (n_segment,); nothing about time yet."""
+    """The route cut into segments, shape (n_segment,); nothing about time yet. `ac_on` is 1 where the A/C is on."""
 
     legs: tuple[Leg, ...]
     leg: npt.NDArray[np.int64]
@@ -34,6 +34,7 @@ class Road:
     lon_deg: Floats
     end_m: Floats
     wanted_m_per_s: Floats
+    ac_on: Floats
     anchors: tuple[Anchor, ...]
     weather: RouteWeather
 
@@ -61,6 +62,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
                 "lat_deg": lat,
                 "lon_deg": lon,
                 "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
+                "ac_on": np.full(n, float(_ac_on(trip, leg))),
             }
         )
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
@@ -74,6 +76,11 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
         weather=weather,
         **joined,
     )
+
+
+def _ac_on(trip: Trip, leg: Leg) -> bool:
+    """Whether the A/C is on along a leg: as the leg says, else as the trip does."""
+    return trip.air_conditioning if leg.air_conditioning is None else leg.air_conditioning
 
 
 def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Floats]:
@@ -93,7 +100,7 @@ def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Fl
     )
 
 
-def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
+def held_speed(road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
     """Speed the car can hold on every segment of road."""
     flat = np.ones(len(wanted))
     drive = Drive(
@@ -108,7 +115,7 @@ def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wante
         headwind_m_per_s=0.0 * flat,
         idle_share=0.0 * flat,
         engine_on=flat,
-        ac_on=float(trip.air_conditioning) * flat,
+        ac_on=road.ac_on,
         group=0.0 * flat,
         day=0.0 * flat,
     )

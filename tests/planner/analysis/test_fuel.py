@@ -48,7 +48,7 @@ def with_wind(outlook: Forecast, headwind_m_per_s: float) -> Forecast:
     windy = replace(drive, headwind_m_per_s=np.full_like(drive.air_k, headwind_m_per_s))
     return replace(
         outlook,
-        timeline=replace(outlook.timeline, drive=windy),
+        route=replace(outlook.route, timeline=replace(outlook.timeline, drive=windy)),
         nominal=simulate(windy, outlook.car.vehicle),
     )
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
+from rules import with_trip
 
 from planner.analysis.margins import LEVELS, find_margins, fluids_of, level_of, worst_of
 from thermal.fluids import FLUID_KEYS, fluid_of
@@ -57,7 +58,7 @@ def test_a_wider_band_calls_more_legs_thin(big):
     # Same temperatures, another word for them.
     counts = []
     for band_k in (1.0, 8.0, 20.0):
-        margins = find_margins(replace(big.outlook, trip=replace(big.outlook.trip, thin_band_k=band_k)))
+        margins = find_margins(with_trip(big.outlook, thin_band_k=band_k))
         assert [m.margin_k for m in margins] == [m.margin_k for m in big.margins]
         counts.append(sum(m.level != "ample" for m in margins))
     assert counts == sorted(set(counts))
@@ -108,8 +109,8 @@ def test_margins_at_confidence_and_chances_come_from_the_draws(report):
 
 def test_more_confidence_leaves_less_margin(big):
     outlook = big.outlook
-    wary = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.99)))
-    bold = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.5)))
+    wary = find_margins(with_trip(outlook, confidence=0.99))
+    bold = find_margins(with_trip(outlook, confidence=0.5))
     assert all(w.margin_k < b.margin_k for w, b in zip(wary, bold, strict=True))
     assert [w.probability for w in wary] == [b.probability for b in bold]
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rules import with_trip
 
 from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
@@ -354,7 +355,7 @@ def test_a_stop_where_the_plan_stops_already_is_a_longer_one(tmp_path):
 
 def with_rules(outlook: Forecast, **rules: Any) -> Forecast:
     day = {name: rules.pop(name) for name in list(rules) if name in outlook.trip.day.__slots__}
-    return replace(outlook, trip=replace(outlook.trip, day=replace(outlook.trip.day, **day), **rules))
+    return with_trip(outlook, day=replace(outlook.trip.day, **day), **rules)
 
 
 def test_nothing_is_said_to_break_a_rule_that_is_kept(found):
@@ -449,7 +450,7 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
     outlook = forecast(make_trip([road("a", "b", 60.0)]), file)
     margins = find_margins(outlook)
     assert all(margin.level == "ample" for margin in margins)
-    assert find_remedies(outlook, margins, tell=told.append) == ()
+    assert find_remedies(outlook, margins, progress=told.append) == ()
     assert told == []  # not one day was driven again
 
 
@@ -457,8 +458,8 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
 
 
 def on_from(desert: Forecast, key: str, at: datetime, temps_k: np.ndarray | None = None) -> Forecast:
-    rest = replan(desert.trip, start_at=key, at=at)
-    return forecast(rest, desert.car, begin=lambda _: temps_k)
+    rest = replan(desert.trip, desert.legs, start_at=key, at=at)
+    return forecast(rest, desert.car, start=lambda _: temps_k)
 
 
 def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):
@@ -503,7 +504,7 @@ def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
 
 
 def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
-    report = make_report(replace(desert, trip=replace(desert.trip, thin_band_k=300.0)), remedies=False)
+    report = make_report(with_trip(desert, thin_band_k=300.0), remedies=False)
     said = whole_sentence(report, report.worst(CLIMB))
     assert all(fluid_of(fluid).label in said.lower() for fluid in fluids_of(desert))
     assert said.count("chance") == len(fluids_of(desert))

@@ -201,3 +201,19 @@ def test_changes_add_up(grade):
     plan, both = peak_k(grade), peak_k(grade, SLOWER, STOP)
     assert np.all(both[COOLANT : DIFFERENTIAL + 1] < plan[COOLANT : DIFFERENTIAL + 1])
     assert both[DIFFERENTIAL] < min(peak_k(grade, SLOWER)[DIFFERENTIAL], peak_k(grade, STOP)[DIFFERENTIAL])
+
+
+def test_air_conditioning_off_regains_speed_on_that_leg_alone(make_trip, road, car):
+    """Where the car climbs at full power, what the compressor took goes into speed, as with the leg's own setting."""
+    legs = [road("a", "b", 20.0), road("b", "c", 15.0, speed_m_per_s=30.0), road("c", "d", 20.0)]
+    places = {key: {"elevation_m": 3240.0} for key in "cd"}
+    loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
+    outlook = outlook_of(make_trip(legs, places=places), loaded)
+    off = run_day(outlook, 0, (Change(kind="A/C off", words="", legs=(1,), ac_off=True),)).timeline.drive
+    for leg, faster in ((0, False), (1, True), (2, False)):
+        plan, tried = (d.duration_s[(d.group == leg) & (d.speed_m_per_s > 0.0)] for d in (outlook.timeline.drive, off))
+        assert (plan.sum() - tried.sum() > 1.0) == faster
+    entered = replace(outlook.trip, legs=(legs[0], replace(legs[1], air_conditioning=False), legs[2]))
+    again = outlook_of(entered, loaded).timeline.drive
+    climb = [d.speed_m_per_s[(d.group == 1) & (d.speed_m_per_s > 0.0)] for d in (again, off)]
+    np.testing.assert_allclose(climb[0], climb[1], atol=0.02)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from rules import with_trip
 
 from planner.analysis.service import Due, ageing, carry, plan_service
 from planner.forecast.run import Forecast, forecast
@@ -31,7 +32,7 @@ def outlook(make_trip, road, car) -> Forecast:
 
 
 def jobs(outlook: Forecast, item: ServiceItem) -> tuple[Due, ...]:
-    return plan_service(replace(outlook, trip=replace(outlook.trip, service=(item,)))).due
+    return plan_service(with_trip(outlook, service=(item,))).due
 
 
 def arrival_m(outlook: Forecast, job: Due) -> float:
@@ -149,7 +150,7 @@ def test_without_a_list_common_practice_is_taken_as_done_at_the_start(outlook):
     assert {"engine oil and filter", "brake fluid", "coolant"} <= names
     # 810 km: only the look at the wheel nuts, every 500 mi, is due.
     assert {job.item for job in plan.due} == {"wheel nuts torque, hitch and lights"}
-    given = plan_service(replace(outlook, trip=replace(outlook.trip, service=(ServiceItem(item="x", every_m=1e9),))))
+    given = plan_service(with_trip(outlook, service=(ServiceItem(item="x", every_m=1e9),)))
     assert not given.assumed
     assert (given.due, given.clear) == ((), ("x",))
 

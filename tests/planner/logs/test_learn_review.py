@@ -16,12 +16,13 @@ from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
 from planner.files.logs import describe_log, open_log
 from planner.files.vehicles import read_vehicle, write_fitted
+from planner.forecast.run import as_described
 from planner.logs import fit, identifiability, map_match, review
 from planner.model.errors import OutputError, PlannerError
 from planner.model.paths import data_folder
 from planner.output import log_tables
 from planner.route.graph import choose_route
-from planner.route.timeline import build_timeline
+from planner.route.timeline import build_timeline, open_route
 from thermal.fluids import N_BODY, fluid_of
 
 TODAY = date(2027, 7, 8)
@@ -55,7 +56,7 @@ def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.T
 def learned(folder: Path) -> fit.Fitted:
     path = log_file(folder, "day-1.csv", **TRUTH)
     trip, car = open_folder(folder)
-    _, driven = fit.read_drives(trip, car, [path])
+    driven = fit.read_drives(open_route(trip, car.vehicle), [path])
     return fit.learn(trip, car, driven, on=TODAY)
 
 
@@ -81,9 +82,9 @@ def test_the_fit_finds_what_was_put_in_or_says_so(learned: fit.Fitted) -> None:
 
 def test_margins_narrow(learned: fit.Fitted) -> None:
     trip, car = learned.trip, learned.car
-    line = build_timeline(trip, choose_route(trip), car.vehicle)
-    before = {o.fluid: o for o in fit.trip_margins(trip, line, car.vehicle, car.spread)}
-    after = {o.fluid: o for o in fit.trip_margins(trip, line, learned.found.vehicle, learned.learnt)}
+    route = open_route(trip, car.vehicle)
+    before = {o.fluid: o for o in fit.trip_margins(route, car.vehicle, car.spread)}
+    after = {o.fluid: o for o in fit.trip_margins(route, learned.found.vehicle, learned.learnt)}
     for fluid in ("engine_oil", "transmission", "differential"):
         assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
     lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
@@ -107,8 +108,7 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
     with pytest.raises(OutputError, match="exists already"):
         write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
-    again, _ = fit.read_drives(learned.trip, found, [])
-    assert again.days
+    assert open_route(learned.trip, found.vehicle).timeline.days
     with pytest.raises(PlannerError, match="has taught this vehicle file already"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
 
@@ -181,8 +181,9 @@ def test_positions_place_a_log(make_trip, road, folder: Path) -> None:
 
 def reviewed(folder: Path, path: Path) -> review.Review:
     trip, car = open_folder(folder)
-    line, driven = fit.read_drives(trip, car, [path])
-    return review.review(trip, car, line, driven[0])
+    route = open_route(trip, car.vehicle)
+    (driven,) = fit.read_drives(route, [path])
+    return review.review(route, car, as_described(route, car), driven)
 
 
 def test_a_hotter_day_is_the_day(folder: Path) -> None:
@@ -213,11 +214,12 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     """Differential heat rising 12 % a day over five days, and three days on which nothing changes."""
     trip, car = open_folder(folder)
     paths = [log_file(folder, f"drift-2027-07-{10 + d:02d}.csv", seed=20 + d, axle_heat=1.12**d) for d in range(5)]
-    _, driven = fit.read_drives(trip, car, paths)
+    route = open_route(trip, car.vehicle)
+    driven = fit.read_drives(route, paths)
     found = review.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert found[0].per_day == pytest.approx(np.log(1.12), abs=3.0 * found[0].error)
     assert "rises from day to day" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
-    assert review.drifts(car, fit.read_drives(trip, car, still)[1]) == ()
+    assert review.drifts(car, fit.read_drives(route, still)) == ()
     assert review.drifts(car, driven[:2]) == ()
