@@ -328,12 +328,16 @@ def track_of(points: Points) -> GpxTrack | str:
         found = _evened(track, along, height)
     if isinstance(found, str):
         return found
+    ends = bool(along[0] <= 0.0), bool(along[-1] >= laid.distance_m[-1])
     if points.clean:  # where heights are left out there, nobody knows them
-        return _marked(found, _left_out(laid, good), along)
+        return _marked(found, _left_out(laid, good), ends)
     missing = _missing(laid, good)
+    if found.cut:  # made longer since
+        told = np.interp(np.array(missing).reshape(-1), laid.distance_m, found.distance_m).reshape(-1, 2)
+        missing = tuple((float(a), float(b)) for a, b in told)
     row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
     even = [_is_even(found, row_m, heights_m, begin, end) for begin, end in missing]
-    return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), along)
+    return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), ends)
 
 
 def _counted(count: int, what: str) -> str:
@@ -385,13 +389,15 @@ def _left_out(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
     return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(number) > 1))
 
 
-def _marked(track: GpxTrack, unknown: Spans, given_m: Floats) -> GpxTrack:
-    """Return the track without the heights inside some stretches, nor beyond the points where any are given."""
+def _marked(track: GpxTrack, unknown: Spans, ends: tuple[bool, bool]) -> GpxTrack:
+    """Return the track without the heights inside some stretches; `ends` tells which end has a height."""
     height, along = np.array(track.elevation_m), np.array(track.distance_m)
     for begin, end in unknown:
         height[(along > begin) & (along < end)] = math.nan
-    if unknown:
-        height[(along < given_m[0]) | (along > given_m[-1])] = math.nan
+    if unknown and not ends[0]:
+        height[along < unknown[0][1]] = math.nan
+    if unknown and not ends[1]:
+        height[along > unknown[-1][0]] = math.nan
     return replace(track, elevation_m=tuple(height.tolist()), unknown=unknown) if unknown else track
 
 
