@@ -423,7 +423,7 @@ class Fit:
                 owner=self.learned.trip.folder / "vehicle.toml",
                 classes=data_folder() / "vehicles",
                 changes=self.learned.changes,
-                learnt=self.learned.learnt,
+                posterior=self.learned.posterior,
                 head=head,
             )
         except ThermalError as exc:
