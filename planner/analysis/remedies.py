@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import OILS, Change, Trial, run_day, with_synthetic, without_overdrive
+from planner.analysis.rerun import OILS, Change, Trial, run_day, top_without_overdrive, with_synthetic
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
@@ -35,7 +35,7 @@ _SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance th
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 GAIN_K = 2.0
 """ASSUMED: a gain that a gauge shows; what gains less is no remedy; likely range 1 to 3."""
-_SAME_K = 0.1
+_SAME_K, _PART_K = 0.1, 0.5  # the second: what counts as one part of a pair
 _NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
 
@@ -63,7 +63,10 @@ class Remedy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayRemedies:
-    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing."""
+    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing.
+
+    `tried` holds also those that another choice beats.
+    """
 
     day: int
     leg: int
@@ -71,6 +74,7 @@ class DayRemedies:
     margin_k: float
     probability: float
     choices: tuple[Remedy, ...]
+    tried: tuple[Remedy, ...] = ()
 
     @property
     def working(self) -> tuple[Remedy, ...]:
@@ -99,13 +103,15 @@ def find_remedies(
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     """Try single changes, then pairs of those that help but do not suffice."""
     base = run_day(outlook, number)
-    single = [_try(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
-    helpful = sorted((r for r in single if not r.works and not r.futile), key=_cost)
+    single = [try_changes(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
+    helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
     likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-    pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
+    pairs = [
+        try_changes(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)
+    ]
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
     ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
-    choices = sorted(_undominated([*single, *both, *ways]), key=_order)
+    tried = sorted([*single, *both, *ways], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -113,7 +119,8 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
         fluid=worst.fluid,
         margin_k=float(base.quantile_k(outlook.trip.confidence)[f]),
         probability=float(base.chance()[f]),
-        choices=tuple(choices),
+        choices=tuple(_undominated(tried)),
+        tried=tuple(tried),
     )
 
 
@@ -243,8 +250,8 @@ def _settings(outlook: Forecast, worst: Margin) -> Iterator[Change]:
         words = f"A/C off and heater on full on {name}"
         yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
     yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
-    if without_overdrive(car) != car:
-        yield Change(kind="overdrive off", words="overdrive off all that day", overdrive_off=True)
+    if top := top_without_overdrive(car):
+        yield Change(kind="overdrive off", words=f"overdrive off on {name}", legs=(leg,), highest_gear=top)
 
 
 def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
@@ -300,7 +307,7 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
         yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
 
 
-def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
+def try_changes(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
     """Drive the day with the changes and judge it."""
     trial = run_day(outlook, number, changes)
     verdict = _judged(outlook, base, worst, trial.margin_k)

@@ -21,6 +21,7 @@ from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
 _STEP_S = 900.0  # of a car that stands
+_DIRECT = 0.995  # a gear that turns its shaft faster than the engine is an overdrive
 _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 
@@ -42,7 +43,7 @@ class Change:
     idle_first: bool = False
     trailer: float = 1.0
     lighter_kg: float = 0.0
-    overdrive_off: bool = False
+    highest_gear: int = 0
     synthetic: str = ""
 
 
@@ -162,22 +163,21 @@ def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle:
     return replace(vehicle, **{part: replace(held, limit_k=limit)})
 
 
-def without_overdrive(vehicle: Vehicle) -> Vehicle:
-    """Keep to the gears that are not overdrives; at least the first two."""
+def top_without_overdrive(vehicle: Vehicle) -> int:
+    """Number of the highest gear that is no overdrive, 1 the first; 0 where no gear is one."""
     ratios = vehicle.gearbox.ratios
-    kept = tuple(ratio for number, ratio in enumerate(ratios) if number < 2 or ratio >= 1.0)
-    return vehicle if kept == ratios else replace(vehicle, gearbox=replace(vehicle.gearbox, ratios=kept))
+    kept = sum(ratio >= _DIRECT for ratio in ratios)
+    return kept if 1 < kept < len(ratios) else 0
 
 
 def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
-    """Lighten the car, lighten or drop the trailer, another oil, no overdrive."""
+    """Lighten the car, lighten or drop the trailer, another oil."""
     for change in changes:
         if change.lighter_kg > 0.0:
             least = float(Body.__dataclass_fields__["mass_kg"].metadata["low"])
             mass = max(least, vehicle.body.mass_kg - change.lighter_kg)
             vehicle = replace(vehicle, body=replace(vehicle.body, mass_kg=mass))
         vehicle = with_synthetic(vehicle, change.synthetic)
-        vehicle = without_overdrive(vehicle) if change.overdrive_off else vehicle
     share = min((change.trailer for change in changes), default=1.0)
     if share == 1.0:
         return vehicle
@@ -263,13 +263,16 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
 
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
-    """Switches on some legs: A/C off, heater on, one gear lower."""
+    """Switches and levers on some legs: A/C off, heater on, one gear lower, no overdrive."""
     ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
+    top = drive.highest_gear.copy()
     for change in changes:
         here = np.isin(drive.group, change.legs)
         ac[here] *= not change.ac_off
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
+        if change.highest_gear:
+            top[here] = np.where(top[here] > 0.0, np.minimum(top[here], change.highest_gear), change.highest_gear)
         if change.idle_first:
             ac[(drive.group == change.stop_after) & (drive.speed_m_per_s == 0.0)] = 0.0
-    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=top, day=np.zeros_like(drive.day))
