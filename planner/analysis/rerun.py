@@ -25,10 +25,14 @@ _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """What is done differently on one day; legs by position in the route."""
+    """What is done differently on one day; legs by position in the route.
+
+    `effort` is what it asks of people besides time, in minutes. ASSUMED, for the order of remedies only.
+    """
 
     kind: str
     words: str
+    effort: float = 0.0
     legs: tuple[int, ...] = ()
     speed: float = 1.0
     ac_off: bool = False

@@ -48,7 +48,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mapping:
+class LogMapping:
     """How one log is read.
 
     Attributes
@@ -85,7 +85,7 @@ class Mapping:
         return first + tuple(f"{name}: {item.unsure}" for name, item in self.channels.items() if item.unsure)
 
 
-def propose(text: LogText) -> Mapping:
+def propose(text: LogText) -> LogMapping:
     """Propose how to read a log, saying what is not sure."""
     columns = {name: _column(text, i) for i, name in enumerate(text.headings)}
     time, kind, unsure = _time(text, columns)
@@ -96,7 +96,7 @@ def propose(text: LogText) -> Mapping:
     else:
         series = {name: (cells, unit_of(name)) for name, cells in columns.items() if name != time}
     channels, ignored = _channels(series, decimal_comma=text.decimal_comma)
-    return Mapping(
+    return LogMapping(
         time=time,
         kind=kind,
         time_unsure=unsure,
@@ -272,7 +272,7 @@ def map_path(log: Path) -> Path:
     return log.with_name(name + MAP_ENDING)
 
 
-def map_text(mapping: Mapping, log: str) -> str:
+def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML."""
     lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
@@ -308,7 +308,7 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def write_map(path: Path, mapping: Mapping, log: str) -> None:
+def write_map(path: Path, mapping: LogMapping, log: str) -> None:
     """Write a mapping; one that is there stays."""
     try:
         write_new(path, map_text(mapping, log))
@@ -324,7 +324,7 @@ _CHANNEL_KEYS, _TIME_KEYS = ("column", "unit", "no_data", "unsure"), ("column", 
 _TOP_KEYS = ("log", "date", "time", "long", "channels", "trip")
 
 
-def read_map(path: Path) -> Mapping:
+def read_map(path: Path) -> LogMapping:
     """Read a confirmed mapping."""
     problems, name = Problems(), path.name
     text = open_text(path.parent, name, max_bytes=TOML_BYTES, problems=problems)
@@ -335,7 +335,7 @@ def read_map(path: Path) -> Mapping:
     return mapping
 
 
-def _mapping(data: dict[str, Any], name: str, problems: Problems) -> Mapping:
+def _mapping(data: dict[str, Any], name: str, problems: Problems) -> LogMapping:
     """Check every key of a mapping file."""
     for key in data:
         if key not in _TOP_KEYS:
@@ -356,7 +356,7 @@ def _mapping(data: dict[str, Any], name: str, problems: Problems) -> Mapping:
     day = data.get("date")
     if day is not None and type(day) is not date:
         problems.add(name, f"read {shown(day)}; write a date without quotes, e.g. 2027-07-06", key="date")
-    return Mapping(
+    return LogMapping(
         time=str(time.get("column", "")),
         kind=kind,
         long=tuple(str(long[k]) for k in ("name", "value", "unit") if k in long),

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.channels import CHANNELS, FLUID_CHANNELS, KINDS, has_zone, number, parse_times
-from planner.files.logmap import Mapping, Source, map_path, propose, read_map, to_si
+from planner.files.logmap import LogMapping, Source, map_path, propose, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
@@ -58,7 +58,7 @@ class Log:
     """
 
     name: str
-    mapping: Mapping
+    mapping: LogMapping
     channels: dict[str, Series]
     epoch_s: float | None
     day: date | None
@@ -107,7 +107,7 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     return read_log(path, read_map(where))
 
 
-def read_log(path: Path, mapping: Mapping) -> Log:
+def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
         message = f"{path.name}: its mapping leaves open: {'; '.join(mapping.unsure)}"
@@ -126,7 +126,7 @@ def level_m(log: Log) -> float | None:
         raise PlannerError(message) from exc
 
 
-def assemble(text: LogText, mapping: Mapping) -> Log:
+def assemble(text: LogText, mapping: LogMapping) -> Log:
     """Put times and channels together."""
     cells = _named(text, mapping.time, "time.column")
     time_s = parse_times(cells, mapping.kind, decimal_comma=text.decimal_comma)
@@ -167,7 +167,7 @@ def _named(text: LogText, column: str, key: str) -> list[str]:
     return [row[index] if index < len(row) else "" for row in text.rows]
 
 
-def _cells_of(text: LogText, mapping: Mapping, source: Source) -> list[str]:
+def _cells_of(text: LogText, mapping: LogMapping, source: Source) -> list[str]:
     """Cells of a channel; in the long form those of other signals are blank."""
     if not mapping.long:
         return _named(text, source.column, "a channel's column")
@@ -276,7 +276,7 @@ def _stuck(log: Log) -> tuple[str, ...]:
 class Description:
     """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
 
-    mapping: Mapping
+    mapping: LogMapping
     sentences: tuple[str, ...]
 
 

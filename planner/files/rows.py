@@ -11,7 +11,7 @@ from planner.files import limits
 from planner.files.checks import Draft
 from planner.files.profiles import ELEVATION, Profiles
 from planner.files.reading import Problems, open_text
-from planner.files.tables import Column, Row, Table, read_table
+from planner.files.tables import Column, InputTable, Row, read_table
 from planner.model.errors import TripError
 from planner.model.trip import Leg, Place
 from thermal.errors import shown
@@ -74,7 +74,7 @@ class Places:
     good: dict[str, Place]
 
 
-def read_places(table: Table) -> Places:
+def read_places(table: InputTable) -> Places:
     """Read the rows of the table of places."""
     found = Places(file=table.file, rows={}, good={})
     pair = {"high", "low"} & table.named
@@ -166,7 +166,7 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
 # --- legs ---
 
 
-def draft_of(place_table: Table, leg_table: Table, places: Places, profiles: Profiles) -> Draft:
+def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, profiles: Profiles) -> Draft:
     """Read the rows of the table of legs, and put them beside the places for the checks across them."""
     legs, rows = [], []
     for row in leg_table.rows:

@@ -81,7 +81,7 @@ class Leg:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
+class DayRules:
     """Rules for splitting the drive into days.
 
     `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
@@ -132,7 +132,7 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class SessionPlace:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
     name: str
@@ -155,7 +155,7 @@ class Trip:
     route: tuple[str, ...]
     explicit: bool
     departure: datetime
-    day: Day
+    day: DayRules
     nights: tuple[str, ...]
     halts: tuple[Halt, ...]
     confidence: float
@@ -172,7 +172,7 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     driven_s: float | None = None
-    session: Session | None = None
+    session: SessionPlace | None = None
     assumptions: tuple[str, ...] = ()
 
     @property

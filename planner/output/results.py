@@ -19,10 +19,9 @@ if TYPE_CHECKING:
     from planner.analysis.sensitivity import Effect
     from planner.analysis.whatif import Outcome
     from planner.forecast.run import Forecast
-    from planner.laps.run import Outcome as SessionOutcome
+    from planner.laps.run import SessionOutcome
     from planner.logs.fit import Fitted, FluidMargin
-    from planner.logs.review import Drift
-    from planner.logs.review import Review as LogReview
+    from planner.logs.review import Drift, Review
     from planner.output.report import Report
 
 
@@ -239,7 +238,7 @@ class Plan:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check:
+class CheckResult:
     """What a folder says and rests on; `closed` names roads that are closed on the day they would be driven."""
 
     inputs: Inputs
@@ -278,7 +277,7 @@ class Check:
 
 
 @dataclass(frozen=True, kw_only=True)
-class WhatIf:
+class WhatIfResult:
     """What changes and parts do to the trip."""
 
     outlook: "Forecast"
@@ -306,7 +305,7 @@ class WhatIf:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Session:
+class SessionResult:
     """Laps or hill runs: how many by the hour, and how the sessions planned go."""
 
     trip: Trip
@@ -358,7 +357,7 @@ def _seconds(minutes: int | None) -> float | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fit:
+class FitResult:
     """The car as learned from logs, and the trip's margins before and after."""
 
     learned: "Fitted"
@@ -431,10 +430,10 @@ class Fit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Review:
+class ReviewResult:
     """Logs explained against the forecast, and what drifts from day to day."""
 
-    reviews: "Sequence[LogReview]"
+    reviews: "Sequence[Review]"
     trends: "Sequence[Drift]"
 
     @property
@@ -467,7 +466,7 @@ class Review:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Alarms:
+class AlarmsResult:
     """What to set the gauges' alarms by: a card a leg, the whole trip's last."""
 
     outlook: "Forecast"
