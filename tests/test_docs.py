@@ -15,9 +15,9 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
-from planner.files.channels import KINDS as TIME_KINDS
 from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
+from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
 from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
@@ -277,7 +277,7 @@ def log_drive(planned):
     ("heading", "words"),
     [
         ("#### new", ("new", "{new}")),
-        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### check", ("check", "{trip}", "--rank", "--usual")),
         ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
         ("#### weather", ("weather", "{trip}", "--offline")),
         ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),

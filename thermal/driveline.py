@@ -116,11 +116,6 @@ def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
 def creep_w(vehicle: Vehicle) -> float:
     """Power an automatic's converter takes at idle in gear, the car held on its brakes.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     float
@@ -141,11 +136,6 @@ def creep_w(vehicle: Vehicle) -> float:
 
 def sustained_rad_per_s(vehicle: Vehicle) -> float:
     """Highest engine speed held for minutes on a grade.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
 
     Returns
     -------
@@ -334,10 +324,10 @@ def choose_gear(
     Notes
     -----
     Uphill and level: the highest gear that gives the power with the reserve and is not lugging, below the speed an
-    engine is held at for minutes, else below its highest; else the one with most power. An automatic lugs by its
-    geared speed, whatever the converter slips, locks by ratio, road speed and load, and
-    shifts down where the open converter would waste more than a twelfth. Downhill: the highest gear in which engine
-    friction holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
+    engine is held at for minutes; else the same without reserve; else at any speed; else the one with most power. An
+    automatic lugs by its geared speed, whatever the converter slips, locks by ratio, road speed and load, and shifts
+    down where the open converter would waste more than a twelfth. Downhill: the highest gear in which engine friction
+    holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
     """
     n, engine, box = len(wheel_w), vehicle.engine, vehicle.gearbox
     crank = _crank_power(
@@ -347,11 +337,12 @@ def choose_gear(
     turning = _pulls(vehicle, crank)
     if highest_gear is not None:
         turning[:, 1:] &= (highest_gear[:, None] < 1.0) | (np.arange(2, len(box.ratios) + 1) <= highest_gear[:, None])
+    held = engine_speed <= sustained_rad_per_s(vehicle)
     enough = turning & (crank.available_w >= total * (1.0 + box.reserve))
-    calm = enough & (engine_speed <= sustained_rad_per_s(vehicle)) & (crank.slip_w <= _MOST_SLIP * total)
     strongest = np.argmax(np.where(turning, crank.available_w, -1.0), axis=1)
     up = np.where(enough.any(axis=1), _highest(enough), strongest)
-    up = np.where(calm.any(axis=1), _highest(calm), up)
+    for better in (turning & held & (crank.available_w >= total), enough & held & (crank.slip_w <= _MOST_SLIP * total)):
+        up = np.where(better.any(axis=1), _highest(better), up)
     hold = friction_w(engine, engine_speed)
     allowed = engine_speed <= box.descent_speed_rad_per_s
     holds = allowed & turning & (total + hold >= 0.0)
@@ -401,8 +392,6 @@ def power_shortfall_w(
         Road speed, > 0. [m/s]
     power_share : ndarray, shape (n,)
         Full-load power relative to rated. [-]
-    steady : bool
-        True for a speed held for minutes, without the engine speeds a driver keeps for a moment. [-]
 
     Returns
     -------

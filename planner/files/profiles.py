@@ -23,6 +23,7 @@ TRACK_LENGTH_SLACK = 0.15
 _TOLD = 0.005  # a length less than this much off is not worth a sentence
 _FOOT_M = 0.3048
 _MOST_SPANS = 3
+_ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
 
 Fault = Callable[[str], None]
 
@@ -79,7 +80,9 @@ class TrackFit:
         places = [place for place in (self.start, self.finish) if place is not None]
         if len(places) < 2 or self._is_all_of(track):
             return track
-        begins, ends = (whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M) for place in places)
+        begins, ends = (
+            whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
+        )
         ways = [
             (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
             for off1, begin in begins

@@ -11,16 +11,18 @@ from datetime import date
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from xml.sax.saxutils import escape
 
 import numpy as np
 from archives import packed
 from contract import ROOT, Target, top
 
-from planner.analysis.whatif import changed_car
+from planner.analysis.whatif import _own
 from planner.files.folder import read_trip
 from planner.files.logmap import LogMapping, Source, map_text, read_map
-from planner.files.logs import describe_log, describe_read, level_m, read_log
+from planner.files.logpropose import describe_log, describe_read
+from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
@@ -359,7 +361,7 @@ def _typed(data: bytes) -> str:
 
 def setting(data: bytes) -> None:
     with told("--set"):
-        changed_car(_car().vehicle, _typed(data))
+        _own(SimpleNamespace(car=_car(), trip=None), _typed(data))
 
 
 def on_the_way(data: bytes) -> None:

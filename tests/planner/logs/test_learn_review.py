@@ -14,7 +14,8 @@ import pytest
 
 from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
-from planner.files.logs import describe_log, open_log
+from planner.files.logpropose import describe_log
+from planner.files.logs import open_log
 from planner.files.vehicles import read_vehicle, write_fitted
 from planner.forecast.run import as_described
 from planner.logs import fit, identifiability, map_match, review
