@@ -2,23 +2,21 @@
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import Margin, fluids_of, worst_of
-from planner.analysis.rerun import Change, Trial, run_day, run_trip
+from planner.analysis.rerun import Change, Trial, run_day
+from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, units_of
-from planner.model.errors import NoRouteError
-from planner.model.trip import Leg, Trip
 from planner.route.days import DayLegs
-from planner.route.graph import other_routes
-from planner.route.timeline import Span, build_timeline
+from planner.route.timeline import Span
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
 
@@ -72,27 +70,6 @@ class DayRemedies:
     def working(self) -> tuple[Remedy, ...]:
         """Choices that suffice, least cost first."""
         return tuple(choice for choice in self.choices if choice.works)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Detour:
-    """The trip driven another way, measured over the hot day's stretch of road.
-
-    Attributes
-    ----------
-    margin_k : ndarray, shape (n_draw, n_fluid)
-        Smallest margin of every draw between the ends of the hot day. [K]
-    minutes : float
-        Driving time more than the plan's. [min]
-    days : int
-        Days more than the plan's. [-]
-    """
-
-    kind: str
-    words: str
-    margin_k: Floats
-    minutes: float
-    days: int
 
 
 def find_remedies(
@@ -205,15 +182,15 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
         words = f"a fifth slower on {name} and the leg before it"
         yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
     if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
-        yield Change(kind="A/C off", words=f"A/C off on {name}", effort=0.5, legs=(leg,), ac_off=True)
+        yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
     words = f"A/C off and heater on full on {name}"
-    yield Change(kind="heater", words=words, effort=4.0, legs=(leg,), ac_off=True, heater=True)
-    yield Change(kind="lower gear", words=f"one gear lower on {name}", effort=0.6, legs=(leg,), low_gear=True)
+    yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
+    yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
     yield from _hours(outlook, number)
     yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
-        yield Change(kind="load", words="half the trailer's load", effort=60.0, trailer=0.5)
-        yield Change(kind="load", words="no trailer", effort=60.0, trailer=0.0)
+        yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
+        yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
 
 
 def _cooled(outlook: Forecast, leg: int) -> bool:
@@ -229,7 +206,7 @@ def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
         for minutes in _SHIFTS_MIN:
             when = "earlier" if minutes < 0 else "later"
             words = f"leave {abs(minutes)} min {when} that day"
-            yield Change(kind="hour", words=words, effort=1.0, shift_s=60.0 * minutes)
+            yield Change(kind="hour", effort=1.0, words=words, shift_s=60.0 * minutes)
         return
     place = trip.places[outlook.legs[0].start]
     for minutes in _STOPS_MIN if place.services & _ROOM else ():
@@ -351,66 +328,3 @@ def _foot(trial: Trial, leg: int, node: int) -> float:
 def _peak(trial: Trial, leg: int, node: int) -> float:
     """Highest temperature on the leg. [K]."""
     return float(trial.nominal_k[_rows(trial, leg), node].max())
-
-
-# --- another road, or another night: the whole trip driven again ---
-
-
-def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
-    """Drive the whole trip by other roads round a hot leg, and with the night before it."""
-    found = []
-    for words, kind, trip, legs in (*_detour_roads(outlook, worst), *_night_before(outlook, number, worst)):
-        detour = _drive_detour(outlook, number, words, kind, trip, legs)
-        if detour is not None:
-            found.append(detour)
-    return tuple(found)
-
-
-def _detour_roads(outlook: Forecast, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
-    """Other roads that leave out the hot leg."""
-    hot, places = outlook.legs[worst.leg], outlook.trip.places
-    for legs, first, last in other_routes(outlook.trip):
-        if all(leg != hot for leg in legs):
-            a, b = places[legs[first].start].name, places[legs[last].finish].name
-            road = max(legs[first : last + 1], key=lambda leg: leg.distance_m).road or "the other road"
-            yield f"{road} from {a} to {b}", "road", outlook.trip, legs
-
-
-def _night_before(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
-    """Sleep at the last lodging before the hot leg, and climb it in the morning."""
-    trip, day = outlook.trip, outlook.timeline.days[number]
-    for before in range(worst.leg - 1, day.first - 1, -1):
-        key = outlook.legs[before].finish
-        if "lodging" not in trip.places[key].services:
-            continue
-        order = [leg.finish for leg in outlook.legs]
-        nights = tuple(sorted({*trip.nights, key}, key=order.index))
-        words = f"spend the night at {trip.places[key].name} and climb in the morning"
-        yield words, "night", replace(trip, nights=nights), outlook.legs
-        return
-
-
-def _drive_detour(
-    outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]
-) -> Detour | None:
-    """Drive the trip the other way; None when its rules do not allow it."""
-    try:
-        line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
-    except NoRouteError:
-        return None
-    if line.closed_leg is not None:
-        return None
-    day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
-    stretch = run_trip(outlook, line, outlook.car.vehicle)[:, day.first : day.last + 1 + longer]
-    return Detour(
-        kind=kind,
-        words=words,
-        margin_k=stretch.min(axis=1),
-        minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
-        days=len(line.days) - len(outlook.timeline.days),
-    )
-
-
-def _driving_s(days: tuple[DayLegs, ...]) -> float:
-    """Driving time of all days. [s]."""
-    return sum(day.driving_s for day in days)
