@@ -240,12 +240,12 @@ class Cooling(_Checked):
     @property
     def core_share(self) -> float:
         """Conductance of the core as it is over a new one's; half-way, by ratio, where nobody knows."""
-        return self.original_core ** _AGE[self.condition]
+        return float(self.original_core ** _AGE[self.condition])
 
     @property
     def air_share(self) -> float:
         """Air through the core as it is, grille and core both, over that of a new, clean one."""
-        return self.airflow_share * self.original_air ** _AGE[self.condition]
+        return float(self.airflow_share * self.original_air ** _AGE[self.condition])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

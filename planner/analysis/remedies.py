@@ -17,6 +17,7 @@ from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
+from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
 
@@ -196,11 +197,25 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     words = f"A/C off and heater on full on {name}"
     yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
     yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield from _levers(outlook, leg, name)
     yield from _hours(outlook, number)
     yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
         yield Change(kind="load", words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", words="no trailer", trailer=0.0)
+
+
+def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
+    """Overdrive off, and the gear below direct held: what an automatic's lever and button allow."""
+    box = outlook.car.vehicle.gearbox
+    if box.kind != "automatic":
+        return
+    direct = sum(ratio >= OVERDRIVE for ratio in box.ratios)
+    if direct < len(box.ratios):
+        yield Change(kind="overdrive off", words=f"overdrive off on {name}", legs=(leg,), highest_gear=-1)
+    if direct > 1:
+        words = f"gear {direct - 1} held on {name}"
+        yield Change(kind="gear held", words=words, legs=(leg,), highest_gear=direct - 1)
 
 
 def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
