@@ -49,7 +49,7 @@ def radiator_ua_w_per_k(cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_k
     Parameters
     ----------
     cooling : Cooling
-        Radiator data at 1 kg/s of air and 1.5 kg/s of coolant. [-]
+        Radiator data at 1 kg/s of air and 1.5 kg/s of coolant.
     air_kg_per_s, coolant_kg_per_s : float or ndarray
         Mass flows, > 0. [kg/s]
 
@@ -75,8 +75,6 @@ def radiator_w_per_k(
 
     Parameters
     ----------
-    cooling : Cooling
-        Radiator data. [-]
     air_kg_per_s, coolant_kg_per_s : float or ndarray
         Mass flows, >= 0. [kg/s]
     coolant_cp_j_per_kgk : float
@@ -102,8 +100,6 @@ def radiator_map(
 
     Parameters
     ----------
-    cooling : Cooling
-        Radiator data. [-]
     air_kg_per_s, coolant_kg_per_s : ndarray, shape (n_air,), (n_coolant,)
         Grid of mass flows. [kg/s]
     coolant_cp_j_per_kgk : float
@@ -125,8 +121,6 @@ def ram_kg_per_s(cooling: Cooling, *, airspeed_m_per_s: FloatArray, density_kg_p
 
     Parameters
     ----------
-    cooling : Cooling
-        Face, ram ratio, airflow share. [-]
     airspeed_m_per_s : float or ndarray
         Road speed plus headwind. [m/s]
     density_kg_per_m3 : float or ndarray

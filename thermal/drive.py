@@ -117,8 +117,6 @@ def steady_drive(
         Air temperature. [K]
     elevation_m : float
         Height at the start; follows the grade. [m]
-    ac_on : bool
-        Air conditioning. [-]
 
     Returns
     -------

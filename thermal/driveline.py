@@ -48,11 +48,6 @@ class Gear(NamedTuple):
 def gear_efficiency(gearbox: Gearbox) -> FloatArray:
     """Load-proportional efficiency of every gear.
 
-    Parameters
-    ----------
-    gearbox : Gearbox
-        The gearbox. [-]
-
     Returns
     -------
     ndarray, shape (n_gear,)
@@ -69,8 +64,6 @@ def converter_slip(
 
     Parameters
     ----------
-    gearbox : Gearbox
-        An automatic. [-]
     turbine_nm : float or ndarray
         Torque at the turbine. [N m]
     turbine_rad_per_s : float or ndarray
@@ -124,11 +117,6 @@ def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
 def creep_w(vehicle: Vehicle) -> float:
     """Power an automatic's converter takes at idle in gear, the car held on its brakes.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     float
@@ -150,11 +138,6 @@ def creep_w(vehicle: Vehicle) -> float:
 def sustained_rad_per_s(vehicle: Vehicle) -> float:
     """Highest engine speed held for minutes on a grade.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     float
@@ -170,8 +153,6 @@ def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray
 
     Parameters
     ----------
-    gearbox : Gearbox
-        The gearbox. [-]
     engine_rad_per_s : float or ndarray
         Input speed. [rad/s]
 
@@ -194,8 +175,6 @@ def axle_spin_w(axle: Axle, speed_m_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    axle : Axle
-        The final drive. [-]
     speed_m_per_s : float or ndarray
         Road speed. [m/s]
 
@@ -216,8 +195,6 @@ def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    lubricant : Lubricant
-        The oil. [-]
     temps_k : ndarray
         Oil temperatures. [K]
 
@@ -338,8 +315,6 @@ def choose_gear(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w : ndarray, shape (n,)
         Power wanted at the wheels; negative downhill. [W]
     speed_m_per_s : ndarray, shape (n,)
@@ -426,8 +401,6 @@ def power_shortfall_w(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w, other_w : ndarray, shape (n,)
         Wheel power and crankshaft extras. [W]
     speed_m_per_s : ndarray, shape (n,)

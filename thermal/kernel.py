@@ -308,13 +308,11 @@ def _solve3(f, x, y, z):  # type: ignore[no-untyped-def]
 
 @_jit
 def _steering_step(p, row, h, car, scale):  # type: ignore[no-untyped-def]
-    """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J].
-
-    It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
-    L-stable fraction of order 2.
-    """
+    """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J]."""
     if car.steering == 0.0:
         return p, 0.0, 0.0
+    # It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
+    # L-stable fraction of order 2.
     capacity = car.capacity[6] * scale
     made, slope, out, per_k = steering_balance(p, row, car)
     z = h * (per_k - slope)
@@ -463,12 +461,6 @@ def march(
 
     Parameters
     ----------
-    loads : Loads
-        Coefficients of every segment. [-]
-    car : Car
-        Constants. [-]
-    factors : Factors
-        Draws. [-]
     ambient_k : ndarray, shape (n_draw, n_day)
         Shift of the air temperature. [K]
     day, group : ndarray of int, shape (n_segment,)

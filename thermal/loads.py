@@ -111,10 +111,6 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
 
     Parameters
     ----------
-    vehicle : Vehicle
-        Car and trailer. [-]
-    drive : Drive
-        The drive. [-]
     density_kg_per_m3 : ndarray, shape (n_segment,), optional
         Air density; worked out from the drive when not at hand. [kg/m3]
 
@@ -149,11 +145,6 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
 def ac_share(drive: Drive) -> FloatArray:
     """Load of the air conditioning, where it is on, relative to that of great heat.
 
-    Parameters
-    ----------
-    drive : Drive
-        Air temperature and dew point; the switch. [-]
-
     Returns
     -------
     ndarray, shape (n_segment,)
@@ -175,13 +166,6 @@ def ac_share(drive: Drive) -> FloatArray:
 def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Accessories and air conditioning on the crankshaft while driving.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
-
     Returns
     -------
     ndarray, shape (n_segment,)
@@ -192,13 +176,6 @@ def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed the car can hold, not above the one wanted.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -219,13 +196,6 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed at which the front rotors could go down each grade for ever without passing a steady temperature.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -304,10 +274,8 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     drive : Drive
-        The drive, at speeds the car can hold. [-]
+        The drive, at speeds the car can hold.
 
     Returns
     -------

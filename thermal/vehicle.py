@@ -12,8 +12,6 @@ from typing import Any
 from thermal.errors import ParameterError, shown
 from thermal.oil import Oil, oil_from_viscosities
 
-FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
-
 
 def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
     """Declare a field that holds a number in `unit` within [low, high].
@@ -21,15 +19,13 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     Parameters
     ----------
     unit : str
-        SI unit as pint spells it; `delta K` for a temperature difference. [-]
+        SI unit as pint spells it; `delta K` for a temperature difference.
     low, high : float
         Plausible range, inclusive, in that unit. [any]
-    doc : str
-        What the number is, for people. [-]
     likely : float
         ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
     several : bool
-        Whether the field holds a list of such numbers. [-]
+        Whether the field holds a list of such numbers.
 
     Returns
     -------
@@ -42,15 +38,6 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
 def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
     """Declare a field that holds one of a few words.
 
-    Parameters
-    ----------
-    options : tuple of str
-        The words. [-]
-    doc : str
-        What is chosen. [-]
-    refused : dict, optional
-        Words that people will try, and why each is not taken. [-]
-
     Returns
     -------
     Any
@@ -61,11 +48,6 @@ def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None
 
 def check_fields(section: Any) -> None:
     """Check every declared field of a section against its range or options.
-
-    Parameters
-    ----------
-    section : dataclass instance
-        One part of a vehicle. [-]
 
     Raises
     ------
@@ -318,6 +300,12 @@ _NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=
 _NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
 _NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
 
+# Sections that a file may leave out, unless the section, key and word beside them ask for them.
+OPTIONAL = dict.fromkeys(
+    ("steering", "power_steering_oil", "power_steering_cooler", "power_steering", "power_steering_limit"),
+    ("steering", "kind", "hydraulic"),
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
@@ -393,8 +381,3 @@ class Vehicle:
             if isinstance(part, Lubricant):
                 thins = part.viscosity_40c_m2_per_s > part.viscosity_100c_m2_per_s
                 yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
-
-    @property
-    def limits(self) -> tuple[Limit, Limit, Limit, Limit]:
-        """Limits in the order of `FLUIDS`."""
-        return self.coolant_limit, self.engine_oil_limit, self.transmission_limit, self.differential_limit

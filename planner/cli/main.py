@@ -29,18 +29,37 @@ def cli() -> None:
 
 @cli.command()
 @click.argument("folder", type=PATH, metavar="DIR")
-@click.option("--example", default="minimal", show_default=True, help="Which worked example to copy.")
-@click.option("--spreadsheet", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet.")
+@click.option("--example", help="Which worked example to copy; minimal unless another is named.")
+@click.option(
+    "--track", "tracks", multiple=True, type=PATH, help="A .gpx, .kml or .geojson of the road; may be repeated."
+)
+@click.option("--start", help="With --track: when to set off, '2027-08-06 07:00'.")
+@click.option("--base", help="With --track: class of the car.")
+@click.option("--nights", help="With --track: most driving of a day, '6h'.")
+@click.option(
+    "--spreadsheet", "--xlsx", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet."
+)
 @JSON
 @click.pass_obj
-def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: bool) -> int:
-    """Make a new trip folder from a worked example.
+def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as_json: bool, **road: Any) -> int:
+    """Make a new trip folder from a worked example, or from a track of the road.
 
-    Example: grademargin new july --example wilmington-astoria
+    From a track every place, leg, height, distance and profile is filled in, cut at the track's named points, at towns,
+    and at the tops, feet and turns of grades; usual temperatures come from station normals. Nothing is asked of any
+    network. What was assumed is listed.
+
+    Example: grademargin new july --track route.gpx --start "2027-08-06 07:00" --nights 6h
     """
     import planner
     from planner.files.folder import class_lines, classes, examples
 
+    if road["tracks"]:
+        return _new_from_track(io, folder, spreadsheet=spreadsheet, as_json=as_json, example=example, **road)
+    given = [f"--{name}" for name in ("start", "base", "nights") if road[name] is not None]
+    if given:
+        message = f"{', '.join(given)}: only together with --track; an example has its own"
+        raise PlannerError(message)
+    example = example or "minimal"
     files = planner.new(folder, example, spreadsheet=spreadsheet)
     if as_json:
         io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
@@ -50,6 +69,40 @@ def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: boo
     io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
     for name, about in class_lines():
         io.say(f"  {name}: {about}")
+    return DONE
+
+
+def _new_from_track(
+    io: Streams,
+    folder: Path,
+    *,
+    tracks: Sequence[Path],
+    example: str | None,
+    spreadsheet: bool,
+    as_json: bool,
+    **asked: str | None,
+) -> int:
+    """Make a trip folder of a road."""
+    from planner.newtrip.make import new_from_track
+    from planner.newtrip.told import draft_dict, draft_lines
+
+    if example is not None:
+        message = "--example and --track cannot be given together; choose one"
+        raise PlannerError(message)
+    files, draft = new_from_track(
+        folder,
+        tracks,
+        start=asked["start"],
+        base=asked["base"],
+        driving=asked["nights"],
+        spreadsheet=spreadsheet,
+    )
+    if as_json:
+        io.json({"folder": str(folder), "files": list(files), **draft_dict(draft)})
+    else:
+        for line in draft_lines(draft):
+            io.say(line)
+        io.say(f"Written to {folder}: {', '.join(files)}. Look at them, then: grademargin plan {folder}")
     return DONE
 
 

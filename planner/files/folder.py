@@ -153,8 +153,14 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),
-        legs=tuple(draft.legs),
-        assumptions=(*_table_assumptions(draft), *settings.assumptions, *_lodging(settings, any_lodging), *detours),
+        legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
+        assumptions=(
+            *settings.assumed,
+            *_table_assumptions(draft),
+            *settings.assumptions,
+            *_lodging(settings, any_lodging),
+            *detours,
+        ),
     )
 
 
@@ -259,6 +265,16 @@ def class_lines() -> tuple[tuple[str, str], ...]:
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
     """Copy an example into a new trip folder."""
     source = example_folder(example)
+
+    def fill(made: Path) -> None:
+        _copy(source, made)
+        finish(made)
+
+    return filled_folder(folder, fill)
+
+
+def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ...]:
+    """Make a new folder whose files `fill` writes, whole or not at all; return their names."""
     try:
         taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
@@ -269,8 +285,7 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
         raise PlannerError(message)
     try:
         with new_folder_at(folder) as made:
-            _copy(source, made)
-            finish(made)
+            fill(made)
             return tuple(sorted(str(p.relative_to(made)) for p in made.rglob("*") if p.is_file()))
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
@@ -288,10 +303,10 @@ def _copy(source: Path, target: Path) -> None:
 
 def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
     """Copy an example into a new trip folder, its tables as sheets of one spreadsheet."""
-    return new_folder(folder, example, finish=_to_sheets)
+    return new_folder(folder, example, finish=to_sheets)
 
 
-def _to_sheets(folder: Path) -> None:
+def to_sheets(folder: Path) -> None:
     """Put the tables of a folder into a spreadsheet."""
     write_template(folder / WORKBOOK, folder)
     for file in (PLACES, LEGS):

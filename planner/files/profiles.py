@@ -9,9 +9,9 @@ import numpy as np
 
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
-from planner.files.gpx import STEEPEST, GpxTrack, Spans, parse_gpx
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
+from planner.files.tracks import STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
 from thermal.errors import shown
@@ -23,6 +23,7 @@ TRACK_LENGTH_SLACK = 0.15
 _TOLD = 0.005  # a length less than this much off is not worth a sentence
 _FOOT_M = 0.3048
 _MOST_SPANS = 3
+_ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
 
 Fault = Callable[[str], None]
 
@@ -50,9 +51,10 @@ class TrackFit:
     show: Callable[[float], str]
     fault: Fault
 
-    def fit(self, track: GpxTrack) -> FittedTrack | None:
-        """Return the track fitted to the leg; None when it cannot be, which has then been noted."""
-        notes = list(track.notes)
+    def fit(self, whole: Stretches) -> FittedTrack | None:
+        """Return the track, or what lies between the leg's places of it; None when a problem was noted."""
+        track = self._between(whole)
+        notes = list(track.notes) if track is whole.track else []
         backwards = self._backwards(track)
         if backwards:
             track = track.reverse()
@@ -64,13 +66,41 @@ class TrackFit:
         if abs(1.0 - 1.0 / scale) >= _TOLD:
             notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to it")
         track = track.stretch(self.leg_m)
-        shifted = self._at_places(track)
+        shifted = (track, "") if track.unknown else self._at_places(track)
         if shifted is None:
             return None
         track, note = shifted
         notes += [note] if note else []
         notes += self._span_notes(track)
         return FittedTrack(track=track, scale=scale, notes=tuple(notes))
+
+    def _between(self, whole: Stretches) -> GpxTrack:
+        """Part of a track between the leg's places, by the passages whose distance is nearest to the leg's."""
+        track = whole.track
+        places = [place for place in (self.start, self.finish) if place is not None]
+        if len(places) < 2 or self._is_all_of(track):
+            return track
+        begins, ends = (
+            whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
+        )
+        ways = [
+            (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
+            for off1, begin in begins
+            for off2, end in ends
+        ]
+        fit = [way for way in ways if abs(abs(way[2] - way[1]) - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m]
+        if not fit:
+            return track
+        _, begin, end = min(fit)
+        return whole.part(begin, end) if begin < end else whole.part(end, begin).reverse()
+
+    def _is_all_of(self, track: GpxTrack) -> bool:
+        """Whether a track was cut off at the leg's places already, whichever way it was recorded."""
+        if abs(track.length_m - self.leg_m) > TRACK_LENGTH_SLACK * self.leg_m:
+            return False
+        first, last = (0, -1) if not self._backwards(track) else (-1, 0)
+        pairs = ((first, self.start), (last, self.finish))
+        return all(place is not None and _apart_m(track, index, place) <= END_DISTANCE_M for index, place in pairs)
 
     def _backwards(self, track: GpxTrack) -> bool:
         if self.start is None or self.finish is None:
@@ -86,7 +116,7 @@ class TrackFit:
         text = f"'{self.file}' {word} {self.show(apart_m)} from '{place.key}'; the most is {self.show(END_DISTANCE_M)}"
         nearest_m, at_m = _nearest(track, place)
         if nearest_m <= END_DISTANCE_M:
-            advice = f"it passes there {self.show(at_m)} along the track: cut the file off at that point"
+            advice = f"it passes there {self.show(at_m)} along the track; check the leg's distance"
         else:
             advice = f"it comes no nearer than {self.show(nearest_m)}; check lat and lon, or name another file"
         self.fault(f"{text}; {advice}")
@@ -140,7 +170,14 @@ class TrackFit:
         notes = []
         if track.gaps:
             total = self.show(sum(end - begin for begin, end in track.gaps))
-            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line and even grade there")
+            grade = "" if track.unknown else " and even grade"
+            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line{grade} there")
+        if track.unknown:
+            total = self.show(sum(end - begin for begin, end in track.unknown))
+            where = f"heights not known on {total} ({self._list(track.unknown)}) and the ground not level there"
+            notes.append(f"{where}, so the leg has no profile")
+        if track.cut:
+            notes.append(f"points far apart cut off bends ({self._list(track.cut)}), the road made longer there")
         if track.steep:
             advice = f"limited to {STEEPEST:.0%}; if a tunnel or a bridge, delete those points"
             notes.append(f"steeper than {STEEPEST:.0%} ({self._list(track.steep)}), {advice}")
@@ -199,7 +236,7 @@ class Profiles:
 
     def __init__(self, folder: Path, problems: Problems) -> None:
         self._folder, self._problems = folder, problems
-        self._read: dict[str, _ReadProfile | GpxTrack | None] = {}
+        self._read: dict[str, _ReadProfile | Stretches | None] = {}
         self._bytes = self._points = 0
         self.notes: list[str] = []
 
@@ -213,17 +250,19 @@ class Profiles:
         read = self._read[name]
         if read is None or distance_m is None:
             return None
-        self._points += len(read.distance_m if isinstance(read, GpxTrack) else read.profile.distance_m)
+        if isinstance(read, Stretches):
+            found = self._fitted_track(row, read, distance_m, ends)
+        else:
+            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+        self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             row.fault(
                 "profile", f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; thin them out"
             )
             return None
-        if isinstance(read, GpxTrack):
-            return self._fitted_track(row, read, distance_m, ends)
-        return _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+        return found
 
-    def _load(self, row: Row, name: str) -> "_ReadProfile | GpxTrack | None":
+    def _load(self, row: Row, name: str) -> "_ReadProfile | Stretches | None":
         fault = self._path_fault(name)
         if fault is not None:
             row.fault("profile", f"read {shown(name)}; {fault}")
@@ -236,11 +275,12 @@ class Profiles:
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
             data = read_bytes(path, file=name, max_bytes=limits.GPX_BYTES, problems=self._problems)
-            return None if data is None else parse_gpx(data, file=name, problems=self._problems)
+            track = None if data is None else parse_gpx(data, file=name, problems=self._problems)
+            return None if track is None else Stretches(track)
         return _read_profile(self._folder / name, name, self._problems)
 
     def _fitted_track(
-        self, row: Row, track: GpxTrack, distance_m: float, ends: Sequence[Place | None]
+        self, row: Row, whole: Stretches, distance_m: float, ends: Sequence[Place | None]
     ) -> Profile | None:
         fit = TrackFit(
             file=row.cell("profile"),
@@ -250,13 +290,13 @@ class Profiles:
             show=row.table.headings["distance"].show,
             fault=lambda text: row.fault("profile", text),
         )
-        fitted = fit.fit(track)
+        fitted = fit.fit(whole)
         if fitted is None:
             return None
         if fitted.notes:
             where = f"'{fit.file}' ({row.table.file} row {row.number})"
             self.notes.append(f"Track {where}: {'; '.join(fitted.notes)}.")
-        return fitted.track.profile()
+        return None if fitted.track.unknown else fitted.track.profile()
 
     def _path_fault(self, name: str) -> str | None:
         fault = path_fault(name, example="profiles/raton.csv")

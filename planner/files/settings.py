@@ -13,6 +13,7 @@ TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
     *("prefer", "rest", "event", "finish_by", "risk", "service", "morning", "weather"),
+    *("speeds", "assumed"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
@@ -59,6 +60,8 @@ class Settings:
     confidence: float
     thin_band_k: float
     air_conditioning: bool
+    speeds: float  # factor on every leg's speed
+    assumed: tuple[str, ...]  # sentences the owner or a draft left to be checked
     assumptions: tuple[str, ...]
 
     def day(self, *, any_lodging: bool) -> Day:
@@ -128,6 +131,8 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         confidence=confidence,
         thin_band_k=thin,
         air_conditioning=bool(top.flag("air_conditioning", True)),
+        speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
+        assumed=top.words("assumed"),
         assumptions=_assumptions(data, day.data),
     )
 

@@ -79,17 +79,17 @@ def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Pro
 
 def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
     """Set one value of a car, written as in a vehicle file."""
-    section = name.partition(".")[0]
+    section, said = name.partition(".")[0], shown(f"{name}={text}")
     known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
     item = known.get(name)
     if item is None:
-        message = f"{shown(name)}: no such value of a car, {nearest(name, known)}"
+        message = f"{said}: no such value of a car, {nearest(name, known)}"
         raise PlannerError(message)
     try:
         value = _value(text, item.metadata)
         return replace(car, **{section: replace(getattr(car, section), **{item.name: value})})
     except ThermalError as exc:
-        message = f"{name}: {exc}"
+        message = f"{said}: {exc}"
         raise PlannerError(message) from exc
 
 

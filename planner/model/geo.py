@@ -21,9 +21,6 @@ _SEMI_MAJOR_M, _FLATTENING = 6378137.0, 1 / 298.257223563  # WGS84
 _SQUARED = _FLATTENING * (2.0 - _FLATTENING)  # eccentricity
 _LONGEST_CHORD_M = 5e5
 
-_FEWEST_POSTS = 7
-"""Fewest elevation posts in one smoothing window; with fewer a parabola follows the posts, not the road."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segments:
@@ -156,7 +153,7 @@ def climb_m(elevation_m: ArrayLike) -> float:
 
     Notes
     -----
-    Noise counts as climb: smooth measured profiles first (`smooth_elevation`).
+    Noise counts as climb: smooth measured profiles first (`planner.model.heights`).
 
     Examples
     --------
@@ -165,46 +162,6 @@ def climb_m(elevation_m: ArrayLike) -> float:
     """
     rise_m = np.diff(np.asarray(elevation_m, dtype=np.float64))
     return float(np.sum(rise_m[rise_m > 0.0]))
-
-
-def smooth_elevation(distance_m: ArrayLike, elevation_m: ArrayLike, *, window_m: float) -> Floats:
-    """Take the measuring noise out of a densely sampled profile; leave a coarse one as it is.
-
-    Notes
-    -----
-    Resampled to the median spacing, then a parabola is fitted in the moving window (Savitzky and Golay, Analytical
-    Chemistry 36 (1964) 1627-1639). A profile with fewer than seven points per window, or shorter than the window, comes
-    back unchanged: points a mile apart were picked by a person, and smoothing would only cut the summits off.
-
-    Examples
-    --------
-    >>> smooth_elevation([0.0, 1609.0, 3218.0], [100.0, 180.0, 90.0], window_m=600.0)
-    array([100., 180.,  90.])
-    """
-    along, height = _require_profile(distance_m, elevation_m)
-    if not window_m > 0.0:
-        message = f"smoothing window is {window_m} m; it must be above 0, e.g. 600"
-        raise PlannerError(message)
-    unique, index = np.unique(along, return_index=True)
-    if unique.size < _FEWEST_POSTS:
-        return height.copy()
-    step_m = float(np.median(np.diff(unique)))
-    posts = 2 * round(window_m / step_m / 2.0) + 1
-    length_m = float(unique[-1] - unique[0])
-    count = round(length_m / step_m) + 1
-    if posts < _FEWEST_POSTS or count < posts:
-        return height.copy()
-    grid = np.linspace(unique[0], unique[-1], count)
-    return np.interp(along, grid, _parabolas(np.interp(grid, unique, height[index]), posts))
-
-
-def _parabolas(height_m: Floats, posts: int) -> Floats:
-    """Middle of the parabola fitted to the posts round each; the ends lie on the first and the last of them."""
-    half = posts // 2
-    powers = np.vander(np.linspace(-1.0, 1.0, posts), 3)
-    fit = np.linalg.pinv(powers)  # heights in a window to the three coefficients of its parabola
-    start, end = (powers @ (fit @ window) for window in (height_m[:posts], height_m[-posts:]))
-    return np.concatenate((start[:half], np.convolve(height_m, powers[half] @ fit, "valid"), end[half + 1 :]))
 
 
 def _require_profile(distance_m: ArrayLike, elevation_m: ArrayLike) -> tuple[Floats, Floats]:

@@ -450,7 +450,7 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
     outlook = forecast(make_trip([road("a", "b", 60.0)]), file)
     margins = find_margins(outlook)
     assert all(margin.level == "ample" for margin in margins)
-    assert find_remedies(outlook, margins, tell=told.append) == ()
+    assert find_remedies(outlook, margins, progress=told.append) == ()
     assert told == []  # not one day was driven again
 
 
@@ -459,7 +459,7 @@ def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
 
 def on_from(desert: Forecast, key: str, at: datetime, temps_k: np.ndarray | None = None) -> Forecast:
     rest = replan(desert.trip, desert.legs, start_at=key, at=at)
-    return forecast(rest, desert.car, begin=lambda _: temps_k)
+    return forecast(rest, desert.car, start=lambda _: temps_k)
 
 
 def test_waiting_where_the_car_is_does_what_a_stop_there_does(desert):

@@ -192,7 +192,7 @@ def test_a_change_that_fits_no_split_into_days_is_left_out_and_told(make_trip, r
     )
     outlook = outlook_of(replace(trip, day=replace(trip.day, break_s=0.0, lodging_only=True)), car)
     told: list[str] = []
-    words = [outcome.words for outcome in run_variants(outlook, tell=told.append)]
+    words = [outcome.words for outcome in run_variants(outlook, progress=told.append)]
     assert "10 % slower everywhere" not in words
     assert "A/C off all the way" in words
     assert any(text.startswith("left out: 10 % slower everywhere") and "sunset" in text for text in told)

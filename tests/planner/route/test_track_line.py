@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from planner.files.gpx import parse_gpx
 from planner.files.reading import Problems
+from planner.files.tracks import parse_gpx
 from planner.model.trip import Profile
 from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
