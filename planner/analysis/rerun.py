@@ -38,6 +38,7 @@ class Change:
     ac_off: bool = False
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0
     shift_s: float = 0.0
     stop_after: int | None = None
     stop_s: float = 0.0
@@ -220,11 +221,12 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
 
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
-    """Switches on some legs: A/C off, heater on, one gear lower."""
-    ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
+    """Switches on some legs: A/C off, heater on, one gear lower, no gear above one."""
+    ac, heater, low, highest = (x.copy() for x in (drive.ac_on, drive.heater_on, drive.low_gear, drive.highest_gear))
     for change in changes:
         here = np.isin(drive.group, change.legs)
         ac[here] *= not change.ac_off
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
-    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))
+        highest[here] = change.highest_gear or highest[here]
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=highest, day=np.zeros_like(drive.day))
