@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from thermal.discrepancy import UNFITTED, Discrepancy
+from thermal.discrepancy_text import read_discrepancy
 from thermal.errors import did_you_mean
 from thermal.ranges import FloatArray
 from thermal.tomltext import shown
@@ -38,10 +40,14 @@ class Factor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learnt:
-    """Factors a fit has found, and their correlations by pair of names; empty for a car nobody has logged."""
+    """Factors a fit has found, their correlations by pair of names, and the error it leaves the model.
+
+    Without factors, and with the class's error, for a car nobody has logged.
+    """
 
     factors: Mapping[str, Factor]
     correlation: Mapping[tuple[str, str], float]
+    discrepancy: Discrepancy = UNFITTED
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -84,7 +90,13 @@ class Learnt:
 NOTHING = Learnt(factors={}, correlation={})
 
 
-def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray, source: str) -> Learnt:
+def learnt_from(
+    names: Sequence[str],
+    values: FloatArray,
+    covariance: FloatArray,
+    source: str,
+    discrepancy: Discrepancy = UNFITTED,
+) -> Learnt:
     """Put a fit's factors into the form a vehicle file keeps.
 
     Parameters
@@ -97,6 +109,8 @@ def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray
         Of their logarithms. [-]
     source : str
         How they are known. [-]
+    discrepancy : Discrepancy
+        Error the fit leaves the model; the class's when not given. [-]
 
     Returns
     -------
@@ -114,7 +128,8 @@ def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray
         for j, b in enumerate(names)
         if i < j
     }
-    return Learnt(factors=factors, correlation={key: value for key, value in pairs.items() if abs(value) >= 0.02})
+    kept = {key: value for key, value in pairs.items() if abs(value) >= 0.02}
+    return Learnt(factors=factors, correlation=kept, discrepancy=discrepancy)
 
 
 def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
@@ -145,10 +160,10 @@ def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
         return NOTHING
     factors: dict[str, Factor] = {}
     for key, value in table.items():
-        if key == "correlation":
+        if key in ("correlation", "discrepancy"):
             continue
         if key not in FACTORS:
-            hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, {', '.join(FACTORS)}"
+            hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, discrepancy, {', '.join(FACTORS)}"
             problems.append(f"{where}: unknown key {shown(key)}{hint}")
         elif (factor := _factor(value)) is None:
             problems.append(
@@ -157,10 +172,12 @@ def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
             )
         else:
             factors[key] = factor
-    found = Learnt(factors=factors, correlation=_pairs(table.get("correlation", {}), factors, where, problems))
+    error = read_discrepancy(table.get("discrepancy"), f"{where}.discrepancy", problems)
+    pairs = _pairs(table.get("correlation", {}), factors, where, problems)
+    found = Learnt(factors=factors, correlation=pairs, discrepancy=error)
     if factors and float(np.min(np.linalg.eigvalsh(found.covariance(dict.fromkeys(FACTORS, 1.0))))) < -1e-3:
         problems.append(f"{where}.correlation: these correlations cannot all hold; copy the section whole from the fit")
-        return Learnt(factors=factors, correlation={})
+        return Learnt(factors=factors, correlation={}, discrepancy=error)
     return found
 
 

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from thermal.discrepancy_text import discrepancy_lines
 from thermal.learnt import Learnt
 
 
@@ -50,7 +51,8 @@ def vehicle_text(own: Mapping[str, Any], changes: Mapping[str, Mapping[str, Any]
         for (a, b), value in sorted(learnt.correlation.items()):
             rows.setdefault(a, []).append(f"{b} = {value:g}")
         lines += ["", "[fit.correlation]", *(f"{a} = {{{', '.join(row)}}}" for a, row in rows.items())]
-    return "\n".join(lines) + "\n"
+    told = discrepancy_lines(learnt.discrepancy)
+    return "\n".join([*lines, *([""] if told else []), *told]) + "\n"
 
 
 def _key(key: str) -> str:

@@ -1,6 +1,6 @@
 """What a log can and cannot teach, in words: before the fit from how it was driven, after it from what was found."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from planner.answers.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.learn.driven import Driven
 from thermal.fit import Fit
-from thermal.kernel import COOLANT, OIL
+from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
 from thermal.learnt import FACTORS
 from thermal.vehicle import Vehicle
 
@@ -16,10 +16,14 @@ _GRADE, _GRADE_S = 0.03, 180.0
 _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
+_COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **FACTORS,
     "thermostat": "the temperature at which the thermostat opens",
     "cooling.heater_w_per_k": "what the cabin heater takes",
+    "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and its sump, beside everything's",
+    "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, beside everything's",
+    "differential.heat_capacity_j_per_k": "heat capacity of the differential, beside everything's",
 }
 
 
@@ -38,20 +42,40 @@ def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
     tuple of str
         Names for `thermal.fit.fit_factors`.
     """
-    fluids = {fluid for one in driven for fluid in one.fluids}
+    bodies = {CHANNELS[fluid].node or 0 for one in driven for fluid in one.fluids}
+    cold = min(float(np.min(one.drive.air_k)) for one in driven) < _COLD_K
+    return names_in(vehicle, bodies, cold=cold)
+
+
+def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[str, ...]:
+    """Choose what to learn from the bodies that were read.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        The car. [-]
+    bodies : collection of int
+        Bodies of the model that have readings. [-]
+    cold : bool
+        Whether it was cold enough for the cabin heater. [-]
+
+    Returns
+    -------
+    tuple of str
+        Names for `thermal.fit.fit_factors`.
+    """
     names: list[str] = []
-    if fluids & {"coolant", "engine_oil"}:
+    if {COOLANT, OIL} & set(bodies):
         names += ["engine_heat", "capacity"]
-    if "coolant" in fluids:
+    if COOLANT in bodies:
         names += ["airflow", "radiator", "thermostat"]
-        cold = min(float(np.min(one.drive.air_k)) for one in driven) < 288.15
         names += ["cooling.heater_w_per_k"] if cold and vehicle.cooling.heater_w_per_k > 0.0 else []
-    if "engine_oil" in fluids:
-        names += ["oil_heat", "oil_coolant", "oil_cooler"]
-    if "transmission" in fluids:
-        names += ["gearbox_heat", "gearbox_loss"]
-    if "differential" in fluids and vehicle.axle.kind != "transaxle":
-        names += ["axle_heat", "axle_loss"]
+    if OIL in bodies:
+        names += ["oil_heat", "oil_coolant", "oil_cooler", "oil.heat_capacity_j_per_k"]
+    if TRANSMISSION in bodies:
+        names += ["gearbox_heat", "gearbox_loss", "transmission.heat_capacity_j_per_k"]
+    if DIFFERENTIAL in bodies and vehicle.axle.kind != "transaxle":
+        names += ["axle_heat", "axle_loss", "differential.heat_capacity_j_per_k"]
     return tuple(names)
 
 
