@@ -22,7 +22,7 @@ from cars import read_class  # noqa: E402
 from other_car import draw_car  # noqa: E402
 from other_logs import Day, OtherLog, make_log, varied  # noqa: E402
 
-from planner.learn.words import names_in  # noqa: E402
+from planner.logs.identifiability import names_in  # noqa: E402
 from thermal import causes, expected, fit  # noqa: E402
 from thermal.learnt import NOTHING, Learnt  # noqa: E402
 from thermal.misfit import modelled_k  # noqa: E402
