@@ -27,8 +27,10 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
+from thermal.discrepancy_text import DRIVEN_KEYS
 from thermal.learnt import FACTORS
 from thermal.tomltext import TOML_BYTES, TOML_DEPTH
+from thermal.vehicle import FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -118,7 +120,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 
 def test_every_factor_a_fit_can_write_is_described():
-    assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
+    assert table_under("### [fit]", "key") == {*FACTORS, "correlation", "discrepancy"}
+    assert table_under("### [fit]", "key of `[fit.discrepancy]`") == {*DRIVEN_KEYS, *FLUIDS}
     for name, words in FACTORS.items():
         assert f"| `{name}` | {words} |" in part("### [fit]")
 

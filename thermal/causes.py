@@ -66,7 +66,7 @@ class Verdict:
 
 
 class Doubt(NamedTuple):
-    """What of a log is not known as well as usual: its air [K, sd], and a share of the load where heights are missing."""
+    """What of a log is less known than usual: its air [K, sd], and a share of the load where heights are missing."""
 
     air_sd_k: float = 1.5
     load_sd: float = 0.0
@@ -235,12 +235,12 @@ class _Judge:
     def _models(self, cause: Cause, onset_s: float | None) -> FloatArray:
         """Readings expected for every value tried, shape (n_value, n, 6). [K]"""
         if cause.name in (USUAL, UNEXPLAINED):
-            return self.plain_k[None]
+            return np.asarray(self.plain_k[None])
         if cause.in_gauge:
             late = self.readings.time_s >= (0.0 if onset_s is None else onset_s)
             shift = np.zeros((len(cause.values), len(late), N_NODE))
             shift[:, late, cause.node] = np.array(cause.values)[:, None]
-            return self.plain_k[None] + shift
+            return np.asarray(self.plain_k[None] + shift)
         cases = self._cases(cause, cause.values)
         run = [self._run(c, f) if onset_s is None else self._late_run(c, f, onset_s) for c, f in cases]
         return np.concatenate(run)
@@ -292,7 +292,9 @@ class _Judge:
             steps.append(x)
         which = np.argmax(scores, axis=0)
         best = np.array(steps)[which, np.arange(len(which))]
-        left = [np.where(self.seen, m - np.tensordot(x, slopes, axes=1), np.nan) for m, x in zip(misfit, best, strict=True)]
+        left = [
+            np.where(self.seen, m - np.tensordot(x, slopes, axes=1), np.nan) for m, x in zip(misfit, best, strict=True)
+        ]
         return np.asarray(logsumexp(scores, axis=0)), left
 
     def _evidence(self, cause: Cause) -> _Best:
@@ -318,9 +320,7 @@ class _Judge:
         # about the best one, what is usual may move the readings otherwise than about the car as expected
         car, factors = self._cases(cause, [cause.values[best[1]]])[0]
         slopes = self._slopes(car, factors, best[2])
-        scores, left = self._scores(
-            self._misfit(self._models(cause, best[2])), slopes, self.whites, _SIZE_WEIGHTS
-        )
+        scores, left = self._scores(self._misfit(self._models(cause, best[2])), slopes, self.whites, _SIZE_WEIGHTS)
         scores = scores + np.log(cause.weights) + np.log(best[5])
         at = int(np.argmax(scores))
         others = [f[0] for f in found if f is not best]
@@ -379,7 +379,9 @@ class _Judge:
     def verdicts(self) -> tuple[Verdict, ...]:
         """All causes, most probable first; what hardly moves a fluid counts as usual."""
         listed = [c for c in causes_for(self.vehicle, self.bodies) if self._can(c)]
-        off = [Cause(UNEXPLAINED, f"the {NAMES[b]} is off for a reason not on the list", node=b) for b in self._fluids()]
+        off = [
+            Cause(UNEXPLAINED, f"the {NAMES[b]} is off for a reason not on the list", node=b) for b in self._fluids()
+        ]
         causes = [Cause(USUAL, "nothing but what is usual"), *off, *listed]
         found = [self._evidence(cause) for cause in causes]
         shares = {USUAL: _PRIOR_USUAL, UNEXPLAINED: _PRIOR_UNEXPLAINED / max(len(off), 1)}

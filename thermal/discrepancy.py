@@ -40,7 +40,7 @@ _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidError:
-    """Model error of one fluid where it was logged: size [K], how long it lasts [s], coldest and hottest reading [K]."""
+    """Model error of one fluid where logged: size [K], how long it lasts [s], coldest and hottest reading [K]."""
 
     sd_k: float
     lasting_s: float
@@ -284,55 +284,63 @@ def covariance_k2(sd_k: FloatArray, time_s: FloatArray, lasting_s: float, *, car
 
 
 class _Walk:
-    """A unit process that forgets exponentially: sampled every half of its memory, straight between."""
+    """A unit process that forgets exponentially: known every half of its memory, straight between."""
 
     def __init__(self, n_draw: int, end_s: float, lasting_s: float, rng: np.random.Generator) -> None:
         self.step_s = 0.5 * lasting_s
-        z = rng.normal(size=(n_draw, int(end_s / self.step_s) + 2))
-        for i in range(1, z.shape[1]):
-            z[:, i] = _KEEP * z[:, i - 1] + np.sqrt(1.0 - _KEEP**2) * z[:, i]
-        self.knots = z
+        z = rng.normal(size=(int(end_s / self.step_s) + 2, n_draw))  # a longer day begins like a shorter one
+        for i in range(1, len(z)):
+            z[i] = _KEEP * z[i - 1] + np.sqrt(1.0 - _KEEP**2) * z[i]
+        self.knots = z.T
 
     def at(self, time_s: FloatArray) -> FloatArray:
         """Values at times of shape (n_draw, n), or (1, n) alike for all draws."""
-        place = time_s / self.step_s
+        place = np.clip(time_s / self.step_s, 0.0, self.knots.shape[1] - 1.0)
         first = np.minimum(place.astype(np.int64), self.knots.shape[1] - 2)
-        share = np.clip(place - first, 0.0, 1.0)
+        share = place - first
         rows = np.arange(len(self.knots))[:, None]
         evens = np.sqrt((1.0 - share) ** 2 + share**2 + 2.0 * _KEEP * share * (1.0 - share))
         return np.asarray(((1.0 - share) * self.knots[rows, first] + share * self.knots[rows, first + 1]) / evens)
 
 
-class _Paths:
-    """Unit model errors of every draw: at any times, by fluid."""
-
-    def __init__(self, known: Discrepancy, n_draw: int, end_s: float, n_day: int, seed: int) -> None:
-        from scipy.special import ndtri
-        from scipy.stats import qmc
-
-        rng = np.random.default_rng([seed, 4])
-        points = qmc.Sobol(N_FLUID, scramble=True, rng=rng).random(n_draw)
-        self.car = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
-        self.day = rng.normal(size=(n_draw, n_day, N_FLUID))
-        lasting = [known.of(fluid).lasting_s for fluid in FLUIDS]
-        self.road = [_Walk(n_draw, end_s, one, rng) for one in lasting]
-        self.quick = [_Walk(n_draw, end_s, QUICK * one, rng) for one in lasting]
-
-    def at(self, fluid: int, time_s: FloatArray, day: npt.NDArray[np.int64]) -> FloatArray:
-        """Values at times of shape (n_draw, n), or (1, n) alike for all draws."""
-        rows = np.arange(len(self.car))[:, None]
-        return np.asarray(
-            np.sqrt(CAR_SHARE) * self.car[:, fluid : fluid + 1]
-            + np.sqrt(DAY_SHARE) * self.day[rows, day, fluid]
-            + np.sqrt(ROAD_SHARE) * self.road[fluid].at(time_s)
-            + np.sqrt(QUICK_SHARE) * self.quick[fluid].at(time_s)
-        )
-
-
 _KEEP = float(np.exp(-0.5))
 
 
-def with_error(result: "Result", drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> "Result":
+class _Paths:
+    """Unit model errors of every draw: by fluid, day, and time since the first moment driven that day."""
+
+    def __init__(self, known: Discrepancy, n_draw: int, seed: int) -> None:
+        from scipy.special import ndtri
+        from scipy.stats import qmc
+
+        self.known, self.n_draw, self.seed = known, n_draw, seed
+        sampler = qmc.Sobol(N_FLUID, scramble=True, rng=np.random.default_rng([seed, 4]))
+        points = sampler.random(1 << (n_draw - 1).bit_length())[:n_draw]
+        self.car = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
+
+    def at(self, fluid: int, day: int, time_s: FloatArray, end_s: float) -> FloatArray:
+        """Values at times of shape (n_draw, n) or (1, n), none later than the end."""
+        rng = np.random.default_rng([self.seed, 5, fluid, day])
+        today = rng.normal(size=(self.n_draw, 1))
+        lasting = self.known.of(FLUIDS[fluid]).lasting_s
+        kinds = ((ROAD_SHARE, lasting, 6), (QUICK_SHARE, QUICK * lasting, 7))
+        out = np.sqrt(CAR_SHARE) * self.car[:, fluid : fluid + 1] + np.sqrt(DAY_SHARE) * today
+        for share, memory, kind in kinds:
+            walk = _Walk(self.n_draw, end_s, memory, np.random.default_rng([self.seed, kind, fluid, day]))
+            out = out + np.sqrt(share) * walk.at(time_s)
+        return np.asarray(out)
+
+
+def with_error(
+    result: "Result",
+    drive: Drive,
+    vehicle: Vehicle,
+    known: Discrepancy,
+    *,
+    seed: int,
+    plain: int = 0,
+    first_day: int = 0,
+) -> "Result":
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
     Parameters
@@ -346,7 +354,11 @@ def with_error(result: "Result", drive: Drive, vehicle: Vehicle, known: Discrepa
     known : Discrepancy
         What logs have shown of the model's error; `UNFITTED` without any. [-]
     seed : int
-        Of the errors drawn. [-]
+        Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
+    plain : int
+        How many of the first draws stay as they are: the car as best known. [-]
+    first_day : int
+        Number of the drive's first day, where the drive is a later part of a trip. [-]
 
     Returns
     -------
@@ -356,22 +368,31 @@ def with_error(result: "Result", drive: Drive, vehicle: Vehicle, known: Discrepa
 
     Examples
     --------
-    See `planner.forecast`.
+    See `planner.forecast.run`.
     """
+    if len(result.temps_k) <= plain:
+        return result
     end_s, day = np.cumsum(drive.duration_s), drive.day.astype(np.int64)
-    n_draw = len(result.temps_k)
-    paths = _Paths(known, n_draw, float(end_s[-1]), int(day.max()) + 1, seed)
+    day = day - day.min()
+    moving = (drive.speed_m_per_s > 0.0) | (np.arange(len(day)) == 0)
+    begun = np.array([end_s[(day >= d) & moving][:1].sum() for d in range(int(day.max()) + 1)])
+    since = np.maximum(end_s - begun[day], 0.0)
+    paths = _Paths(known, len(result.temps_k) - plain, seed)
     around = conditions_of(known, drive, vehicle)
-    rows, where = result.recorded, result.where
-    fluids = slice(1, 1 + N_FLUID)
-    here = result.temps_k[:, :, fluids]
+    rows, where = result.recorded, result.where[plain:]
+    here = result.temps_k[plain:, :, 1 : 1 + N_FLUID]
     rate = np.gradient(here, end_s[rows], axis=1) if len(rows) > 1 else None
     scale = scale_k(known, around, rows[None], here, rate)
-    peaks = result.limit_k[where, np.arange(N_FLUID)] - result.margin_k
-    at_peak = scale_k(known, around, where, peaks)
+    at_peak = scale_k(known, around, where, result.limit_k[where, np.arange(N_FLUID)] - result.margin_k[plain:])
     temps, margin = result.temps_k.copy(), result.margin_k.copy()
-    for f in range(N_FLUID):
-        temps[:, :, 1 + f] += scale[:, :, f] * paths.at(f, end_s[rows][None], day[rows][None])
-        spot = where[:, :, f]
-        margin[:, :, f] -= at_peak[:, :, f] * paths.at(f, end_s[spot], day[spot])
+    for d in range(int(day.max()) + 1):
+        last = float(since[day == d].max()) if np.any(day == d) else 0.0
+        now = day[rows] == d
+        for f in range(N_FLUID):
+            if now.any():
+                temps[plain:, now, 1 + f] += scale[:, now, f] * paths.at(f, d + first_day, since[rows[now]][None], last)
+            there = day[where[:, :, f]] == d
+            if there.any():
+                off = at_peak[:, :, f] * paths.at(f, d + first_day, since[where[:, :, f]], last)
+                margin[plain:, :, f] -= np.where(there, off, 0.0)
     return replace(result, temps_k=temps, margin_k=margin)

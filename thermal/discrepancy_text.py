@@ -17,7 +17,7 @@ _FLUID: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
     "from": ("low_k", lambda text: to_si(text, "K"), 200.0, 500.0, "21 degC"),
     "to": ("high_k", lambda text: to_si(text, "K"), 200.0, 500.0, "97 degC"),
 }
-_DRIVEN: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
+DRIVEN_KEYS: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
     "air_from": ("air_low_k", lambda text: to_si(text, "K"), 200.0, 340.0, "12 degC"),
     "air_to": ("air_high_k", lambda text: to_si(text, "K"), 200.0, 340.0, "24 degC"),
     "height_to": ("height_m", lambda text: to_si(text, "m"), -500.0, 9000.0, "850 m"),
@@ -93,10 +93,10 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
         return UNFITTED
     before = len(problems)
     for key in table:
-        if key not in _DRIVEN and key not in FLUIDS:
-            hint = did_you_mean(key, [*_DRIVEN, *FLUIDS]) or f"; allowed: {', '.join([*_DRIVEN, *FLUIDS])}"
+        if key not in DRIVEN_KEYS and key not in FLUIDS:
+            hint = did_you_mean(key, [*DRIVEN_KEYS, *FLUIDS]) or f"; allowed: {', '.join([*DRIVEN_KEYS, *FLUIDS])}"
             problems.append(f"{where}: unknown key {shown(key)}{hint}")
-    driven = _numbers({key: table.get(key) for key in _DRIVEN}, _DRIVEN, where, problems)
+    driven = _numbers({key: table.get(key) for key in DRIVEN_KEYS}, DRIVEN_KEYS, where, problems)
     fluids = {}
     for name in FLUIDS:
         if name in table:

@@ -53,9 +53,7 @@ def drawn_k(
     rows, place = rows_at(drive, readings.time_s)
     n_day = int(drive.day.max()) + 1
     factors, shift = draw(n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, learnt=learnt)
-    result = simulate(
-        drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows
-    )
+    result = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows)
     return with_error(result, drive, vehicle, learnt.discrepancy, seed=seed).temps_k[:, place]
 
 

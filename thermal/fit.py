@@ -201,9 +201,7 @@ def learnt_of(found: Fit, source: str) -> Learnt:
     """
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     names = [found.unknowns[i].name for i in rows]
-    return learnt_from(
-        names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy
-    )
+    return learnt_from(names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy)
 
 
 def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Learnt) -> float:

@@ -167,7 +167,9 @@ class ErrorModel:
             Rounded as a file keeps it.
         """
         parts = [sum(one.drive == h.drive for one in held) for h in held]
-        sd = self._size_k([h.left_k for h in held], [self.stretches(h.drive) / n for h, n in zip(held, parts, strict=True)])
+        sd = self._size_k(
+            [h.left_k for h in held], [self.stretches(h.drive) / n for h, n in zip(held, parts, strict=True)]
+        )
         fluids = {} if self.first else dict(self.known.fluids)
         for f, name in enumerate(FLUIDS):
             read = [seen.temp_k[:, 1 + f] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, 1 + f]))]
@@ -184,7 +186,11 @@ class ErrorModel:
         air = [*(float(x) for drive in self.drives for x in (drive.air_k.min(), drive.air_k.max()))]
         height, load = [float(drive.elevation_m.max()) for drive in self.drives], [self.load]
         if known is not None:
-            air, height, load = [*air, known.air_low_k, known.air_high_k], [*height, known.height_m], [*load, known.load_w_per_kg]
+            air, height, load = (
+                [*air, known.air_low_k, known.air_high_k],
+                [*height, known.height_m],
+                [*load, known.load_w_per_kg],
+            )
         return rounded(
             Discrepancy(
                 fluids=fluids,

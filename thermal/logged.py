@@ -215,8 +215,9 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     -------
     ndarray, shape (6,)
         The reading where there is one, but for a gauge that alone differs after a cold start: where all others
-        agree with the air, it has the others' median. Without a reading, the coolant's for block and oil; for gearbox, final drive and rotors the
-        coolant's after a cold start (within 10 K of the air) and half-way to the air after a short stop. [K]
+        agree with the air, it has the others' median. Without a reading, the coolant's for block and oil; for
+        gearbox, final drive and rotors the coolant's after a cold start (within 10 K of the air) and half-way to the
+        air after a short stop. [K]
 
     Examples
     --------

@@ -320,11 +320,11 @@ class Whitening:
     ) -> None:
         self.parts: list[tuple[int, IntArray, FloatArray]] = []
         for body in range(N_NODE):
-            rows = np.flatnonzero(np.isfinite(readings.temp_k[:, body]))
+            rows = np.flatnonzero(np.isfinite(readings.temp_k[:, body])).astype(np.int64)
             if len(rows):
                 whole = covariance_k2(sd_k[rows, body], readings.time_s[rows], float(lasting_s[body]), car=car)
                 whole[np.diag_indices(len(rows))] += noise_k[body] ** 2
-                self.parts.append((body, rows, np.linalg.cholesky(whole)))
+                self.parts.append((body, rows, np.asarray(np.linalg.cholesky(whole))))
 
     @property
     def half_log_volume(self) -> float:

@@ -14,6 +14,7 @@ from planner.route.graph import choose_route
 from planner.route.timeline import Span, Timeline, build_timeline
 from planner.weather.outlook import NOTHING, Known
 from planner.weather.spread import day_sd_k
+from thermal.discrepancy import with_error
 from thermal.kernel import Factors
 from thermal.simulate import Result, cold_start_k, simulate
 from thermal.spread import SEED, draw, medians
@@ -87,6 +88,11 @@ def _batch(
     start_k = begin(factors)
     result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
     return factors, shift, result
+
+
+def _off(timeline: Timeline, car: VehicleFile, number: int, result: Result) -> Result:
+    """A batch of draws with the model's own error added."""
+    return with_error(result, timeline.drive, car.vehicle, car.spread.discrepancy, seed=SEED + number)
 
 
 def margin_error_k(margin_k: Floats, confidence: float) -> float:
@@ -179,11 +185,13 @@ def forecast(
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
     sd = ambient_sd_k(timeline)
-    factors, shift, spread = _batch(timeline, car, sd, 0, rows, begin)
+    factors, shift, drawn = _batch(timeline, car, sd, 0, rows, begin)
+    spread = _off(timeline, car, 0, drawn)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
         tell(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], begin)[2].margin_k)
+        more = _batch(timeline, car, sd, len(margins), rows[:1], begin)[2]
+        margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, trip.confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
@@ -197,7 +205,7 @@ def forecast(
         band_k=np.maximum(band, nominal.temps_k[0]),
         factors=factors,
         shift_k=shift,
-        mornings_k=(_first_morning_k(timeline, begin, usual, factors), *_mornings(nominal, spread, nights)),
+        mornings_k=(_first_morning_k(timeline, begin, usual, factors), *_mornings(nominal, drawn, nights)),
         error_k=error,
         known=known,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],

@@ -13,11 +13,12 @@ from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
 from planner.model.trip import Trip
 from planner.weather.expected import dew_point_k, grille_rise_k
+from thermal.discrepancy import Discrepancy, with_error
 from thermal.drive import Drive
 from thermal.kernel import ROTORS, Factors
 from thermal.learnt import NOTHING, Learnt
 from thermal.simulate import Result, simulate
-from thermal.spread import draw, medians
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -44,6 +45,7 @@ class Case:
     lap: Trace
     factors: Factors
     shift_k: Floats
+    discrepancy: Discrepancy
     confidence: float
     band_k: float
 
@@ -97,6 +99,7 @@ class Case:
 
         The drive's groups follow each other from 0.
         """
+        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot
@@ -130,6 +133,7 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS,
         lap=lap,
         factors=Factors(*(np.concatenate(pair) for pair in zip(medians(learnt), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
+        discrepancy=learnt.discrepancy,
         confidence=trip.confidence,
         band_k=trip.thin_band_k,
     )

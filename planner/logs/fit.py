@@ -23,13 +23,14 @@ from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
 from planner.route.timeline import Timeline, build_timeline
+from thermal.discrepancy import with_error
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
 from thermal.kernel import Factors
 from thermal.learnt import FACTORS, Learnt, learnt_from
 from thermal.misfit import modelled_k
 from thermal.simulate import simulate
-from thermal.spread import draw, medians
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
@@ -189,10 +190,11 @@ def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
         found.estimate[rows],
         found.covariance[np.ix_(rows, rows)],
         "; ".join([source, *earlier]),
+        found.discrepancy,
     )
     kept = {name: f for name, f in car.spread.factors.items() if name not in new.factors}
     pairs = {pair: value for pair, value in car.spread.correlation.items() if set(pair) <= set(kept)}
-    return Learnt(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
+    return replace(new, factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
 
 
 def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
@@ -250,7 +252,8 @@ def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learn
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
     factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(timeline), learnt=learnt)
     few = np.array([0])
-    draws = simulate(timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
+    drawn = simulate(timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few)
+    draws = with_error(drawn, timeline.drive, vehicle, learnt.discrepancy, seed=SEED).margin_k.min(axis=1)
     best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
     return tuple(

@@ -441,7 +441,9 @@ def cold_state(air_k: float) -> FloatArray:
 
 def seen_places(one: OtherCar, states: FloatArray) -> FloatArray:
     """Temperatures where the four senders sit, without their errors: what a perfect gauge there would read. [K]"""
-    return np.column_stack([states[:, g.place] + g.share * (states[:, g.other] - states[:, g.place]) for g in one.gauges])
+    return np.column_stack(
+        [states[:, g.place] + g.share * (states[:, g.other] - states[:, g.place]) for g in one.gauges]
+    )
 
 
 def gauge_readings(
@@ -505,7 +507,9 @@ def seconds_of(drive: Drive, seed: int) -> FloatArray:
     return np.column_stack(columns)
 
 
-def true_k(one: OtherCar, drive: Drive, at_s: FloatArray, *, seed: int, start_k: FloatArray | None = None) -> FloatArray:
+def true_k(
+    one: OtherCar, drive: Drive, at_s: FloatArray, *, seed: int, start_k: FloatArray | None = None
+) -> FloatArray:
     """True temperatures of the four fluids, where their senders sit, at times of a planned drive.
 
     Parameters
