@@ -17,6 +17,14 @@ _FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
 NAMES = {COOLANT: "coolant", OIL: "engine oil", TRANSMISSION: "transmission", DIFFERENTIAL: "differential"}
+# Causes that a log seldom tells apart, and that send an owner to the same place.
+COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
+FAMILIES = {
+    COOLING: "the cooling system passes less heat",
+    frozenset({"gearbox_heat", "gearbox_loss"}): "the transmission runs hotter",
+    frozenset({"axle_heat", "axle_loss"}): "the differential runs hotter",
+    frozenset({"engine_heat", "load"}): "the engine works or heats more",
+}
 
 
 class Cause(NamedTuple):

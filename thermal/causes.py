@@ -53,7 +53,8 @@ class Verdict:
     """How probable one cause is once the log is seen; value of its parameter that explains the log best.
 
     `value` is a factor or share, kelvins for a thermostat or gauge, 0 for none; `rmse_k` what it leaves unexplained;
-    `onset_s` when it began, None from the start; `effect_k` how far it moves the fluid it moves most.
+    `onset_s` when it began, None from the start; `effect_k` how far it moves the reading it moves most; `change_k`
+    how far it moves every body where that reads highest, empty where the cause has no model.
     """
 
     name: str
@@ -63,6 +64,7 @@ class Verdict:
     rmse_k: float
     onset_s: float | None = None
     effect_k: float = 0.0
+    change_k: tuple[float, ...] = ()
 
 
 class Doubt(NamedTuple):
@@ -403,6 +405,7 @@ class _Judge:
                     rmse_k=float(np.sqrt(np.nanmean(best.left_k**2))),
                     onset_s=best.onset_s,
                     effect_k=effect,
+                    change_k=self._changes_k(cause, best),
                 )
             )
         first = out[0]
@@ -420,6 +423,13 @@ class _Judge:
 
     def _can(self, cause: Cause) -> bool:
         return not cause.name.startswith("stuck") or self._stuck_from(cause.node) is not None
+
+    def _changes_k(self, cause: Cause, best: _Best) -> tuple[float, ...]:
+        """How far a cause moves every body where that reads highest. [K]"""
+        if cause.name in (USUAL, UNEXPLAINED) or cause.name.startswith("stuck"):
+            return ()
+        top = np.argmax(np.where(self.seen, self.readings.temp_k, 0.0), axis=0)
+        return tuple(float((best.model_k - self.plain_k)[top[b], b]) for b in range(N_NODE))
 
     def _effect_k(self, cause: Cause, best: _Best) -> float:
         """How far a cause moves the reading that it moves most; of one without a model, how far the reading is off."""

@@ -154,6 +154,7 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
     """
     from planner.files.folder import open_folder
     from planner.logs import review as reviewing
+    from planner.logs.drift import drifts
     from planner.logs.fit import read_drives
     from planner.output import log_tables
 
@@ -164,7 +165,7 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
     for one in driven:
         io.tell(f"trying causes on {one.log.name}, one at a time")
         found.append(reviewing.review(trip, car, timeline, one))
-    drifting = reviewing.drifts(car, driven)
+    drifting = drifts(car, driven)
     if as_json:
         io.json(log_tables.review_dict(found, drifting))
         return DONE
