@@ -205,7 +205,14 @@ def alarms(
     from planner.analysis.alarms import Reference, alarm_cards
     from planner.files.folder import open_folder
     from planner.forecast.run import forecast
-    from planner.output.alarms import alarm_rows, alarm_title, alarms_dict
+    from planner.output.alarms import (
+        HEADINGS,
+        alarm_rows,
+        alarm_title,
+        alarms_dict,
+        caution_lines,
+        pressure_table_rows,
+    )
     from planner.weather.gather import gather
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
@@ -216,11 +223,18 @@ def alarms(
         io.json(alarms_dict(outlook, cards, known))
         return DONE
     for card in cards:
-        table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
+        table = Table(*HEADINGS)
         for row in alarm_rows(outlook, card):
             table.add_row(*row)
         table.title = alarm_title(outlook, card)
         io.show(table)
+    for line in caution_lines(outlook, cards[-1]):
+        io.say(line)
+    head, rows = pressure_table_rows(outlook, known)
+    by_speed = Table(*head, title="Oil pressure by engine speed and oil temperature")
+    for row in rows:
+        by_speed.add_row(*row)
+    io.show(by_speed)
     io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
     return DONE
 
