@@ -118,6 +118,14 @@ def judge(
     return _Judge(vehicle, drive, readings, learnt, nuisance or Nuisance(), doubt or Doubt()).verdicts()
 
 
+class _Weighed(NamedTuple):
+    """Slopes under one weighing, the inverse of their normal matrix, and half the logarithm of both volumes."""
+
+    slopes: FloatArray
+    inverse: FloatArray
+    half_log_volume: float
+
+
 class _Judge:
     """Evidence of every cause for one log."""
 
@@ -126,6 +134,7 @@ class _Judge:
     ) -> None:
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
         self.learnt, self.nuisance, self.doubt = learnt, nuisance, doubt
+        self._kept: dict[int, tuple[Whitening, _Weighed]] = {}
         self.seen = np.isfinite(readings.temp_k)
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
         self.base = medians(learnt)
@@ -281,16 +290,13 @@ class _Judge:
         self, misfit: FloatArray, slopes: FloatArray, whites: Sequence[Whitening], weights: Sequence[float]
     ) -> tuple[FloatArray, list[FloatArray]]:
         """Log probability of several misfits, what is usual averaged over, and what each leaves. [-, K]"""
-        inverse = np.linalg.inv(self.covariance)
         scores, steps = [], []
         for white, weight in zip(whites, weights, strict=True):
-            r, j = white(misfit), white(slopes)
-            whole = inverse + j @ j.T
-            b = r @ j.T
-            x = np.linalg.solve(whole, b.T).T
-            _, volume = np.linalg.slogdet(self.covariance @ whole)
+            r, weighed = white(misfit), self._weigh(white, slopes)
+            b = r @ weighed.slopes.T
+            x = b @ weighed.inverse
             fit = np.sum(r * r, axis=1) - np.sum(b * x, axis=1)
-            scores.append(-0.5 * fit - 0.5 * volume - white.half_log_volume + np.log(weight))
+            scores.append(-0.5 * fit - weighed.half_log_volume + np.log(weight))
             steps.append(x)
         which = np.argmax(scores, axis=0)
         best = np.array(steps)[which, np.arange(len(which))]
@@ -298,6 +304,19 @@ class _Judge:
             np.where(self.seen, m - np.tensordot(x, slopes, axes=1), np.nan) for m, x in zip(misfit, best, strict=True)
         ]
         return np.asarray(logsumexp(scores, axis=0)), left
+
+    def _weigh(self, white: Whitening, slopes: FloatArray) -> _Weighed:
+        """Slopes under one weighing; those about the car as expected are kept."""
+        plain = slopes is self.plain_slopes
+        if plain and id(white) in self._kept:
+            return self._kept[id(white)][1]
+        j = white(slopes)
+        whole = np.linalg.inv(self.covariance) + j @ j.T
+        _, volume = np.linalg.slogdet(self.covariance @ whole)
+        found = _Weighed(j, np.asarray(np.linalg.inv(whole), dtype=np.float64), 0.5 * float(volume) + white.half_log_volume)
+        if plain:
+            self._kept[id(white)] = (white, found)
+        return found
 
     def _evidence(self, cause: Cause) -> _Best:
         """Evidence of a cause over all its sizes and moments."""

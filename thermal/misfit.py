@@ -324,12 +324,14 @@ class Whitening:
             if len(rows):
                 whole = covariance_k2(sd_k[rows, body], readings.time_s[rows], float(lasting_s[body]), car=car)
                 whole[np.diag_indices(len(rows))] += noise_k[body] ** 2
-                self.parts.append((body, rows, np.asarray(np.linalg.cholesky(whole))))
+                root = np.linalg.cholesky(whole)
+                inverse = solve_triangular(root, np.eye(len(rows)), lower=True, check_finite=False)
+                self.parts.append((body, rows, np.ascontiguousarray(inverse.T)))
 
     @property
     def half_log_volume(self) -> float:
         """Half the logarithm of the covariance's determinant. [-]."""
-        return float(sum(np.log(np.diag(root)).sum() for _, _, root in self.parts))
+        return -float(sum(np.log(np.diag(inverse)).sum() for _, _, inverse in self.parts))
 
     def __call__(self, left_k: FloatArray) -> FloatArray:
         """Whiten.
@@ -344,11 +346,7 @@ class Whitening:
         ndarray, shape (n_trial, n_reading)
             By body, then time. [-]
         """
-        done = [
-            solve_triangular(root, left_k[:, rows, body].T, lower=True, check_finite=False).T
-            for body, rows, root in self.parts
-        ]
-        return np.concatenate(done, axis=1)
+        return np.concatenate([left_k[:, rows, body] @ inverse for body, rows, inverse in self.parts], axis=1)
 
 
 def whitened(left: Sequence[FloatArray], whitenings: Sequence[Whitening]) -> list[FloatArray]:
