@@ -24,8 +24,8 @@ from other_logs import Day, OtherLog, make_log, varied  # noqa: E402
 
 from planner.logs.identifiability import names_in  # noqa: E402
 from thermal import causes, expected, fit  # noqa: E402
-from thermal.learnt import NOTHING, Learnt  # noqa: E402
-from thermal.misfit import modelled_k  # noqa: E402
+from thermal.posterior import NOTHING, Posterior  # noqa: E402
+from thermal.residuals import modelled_k  # noqa: E402
 from thermal.spread import medians  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
 
@@ -69,7 +69,7 @@ class Known:
     """A car as its owner's file has it after some logs."""
 
     vehicle: Vehicle
-    learnt: Learnt
+    learnt: Posterior
 
 
 def owner(car: int) -> Vehicle:
@@ -103,7 +103,7 @@ def known(car: int, n_log: int) -> Known:
         [one.readings for one in logs],
         names_in(vehicle, logs[0].day.fluids, cold=min(float(one.drive.air_k.min()) for one in logs) < 288.15),
     )
-    return Known(vehicle=found.vehicle, learnt=fit.learnt_of(found, "logs of the other car"))
+    return Known(vehicle=found.vehicle, learnt=fit.posterior_of(found, "logs of the other car"))
 
 
 def band_k(car: Known, log: OtherLog, *, n_draw: int = 128) -> tuple[np.ndarray, np.ndarray]:
@@ -177,7 +177,7 @@ def warm_ups(cars: int) -> Iterator[str]:
 def told(car: int, n_log: int, log: OtherLog) -> tuple[causes.Verdict, ...]:
     """What cannot be told apart from the most probable cause."""
     one = known(car, n_log)
-    return causes.alike(causes.judge(one.vehicle, log.drive, log.readings, learnt=one.learnt))
+    return causes.alike(causes.judge(one.vehicle, log.drive, log.readings, posterior=one.learnt))
 
 
 def names_of(near: Sequence[causes.Verdict]) -> frozenset[str]:

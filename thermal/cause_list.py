@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
+from thermal.fluids import FLUIDS, fluid_of
 from thermal.vehicle import Vehicle
 
 USUAL, UNEXPLAINED = "usual", "unexplained"
@@ -16,7 +16,7 @@ USUAL, UNEXPLAINED = "usual", "unexplained"
 _FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
-NAMES = {COOLANT: "coolant", OIL: "engine oil", TRANSMISSION: "transmission", DIFFERENTIAL: "differential"}
+NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
 # Causes that a log seldom tells apart, and that send an owner to the same place.
 COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
 FAMILIES = {
@@ -97,20 +97,10 @@ CAUSES = (
     *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in NAMES.items()),
     *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", node=node) for node, words in NAMES.items()),
 )
+# The gauge without which a cause cannot be told; one that is not here needs any.
 _NEEDS = {
-    "airflow": COOLANT,
-    "radiator": COOLANT,
-    "fan": COOLANT,
-    "flow": COOLANT,
-    "thermostat_open": COOLANT,
-    "thermostat_late": COOLANT,
-    "oil_heat": OIL,
-    "oil_coolant": OIL,
-    "oil_cooler": OIL,
-    "gearbox_heat": TRANSMISSION,
-    "gearbox_loss": TRANSMISSION,
-    "axle_heat": DIFFERENTIAL,
-    "axle_loss": DIFFERENTIAL,
+    **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},
+    **dict.fromkeys(("fan", "flow", "thermostat_open", "thermostat_late"), fluid_of("coolant").node),
 }
 
 

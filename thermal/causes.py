@@ -20,14 +20,15 @@ from thermal.discrepancy import conditions_of, scale_k
 from thermal.drive import Drive
 from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
-from thermal.kernel import N_NODE, Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, Whitening
+from thermal.fluids import FACTORS, FLUID_KEYS, FLUID_NODES, N_BODY
+from thermal.kernel import Factors
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import BoolArray, FloatArray
+from thermal.residuals import Nuisance, Whitening
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 
 __all__ = ["UNEXPLAINED", "USUAL", "Verdict", "alike", "faulty_thermostat", "judge"]
 
@@ -89,7 +90,7 @@ def judge(
     drive: Drive,
     readings: Readings,
     *,
-    learnt: Learnt = NOTHING,
+    posterior: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
     doubt: Doubt | None = None,
 ) -> tuple[Verdict, ...]:
@@ -103,7 +104,7 @@ def judge(
         The drive as it was: its own speeds, heights and air. [-]
     readings : Readings
         What the gauges said. [-]
-    learnt : Learnt
+    posterior : Posterior
         What earlier logs have taught of the car; it decides how far a sound car may be from the forecast. [-]
     nuisance : Nuisance, optional
         How wrong a log may be by itself; the usual when not given. [-]
@@ -115,7 +116,7 @@ def judge(
     tuple of Verdict
         Most probable first; `usual` and `unexplained` among them.
     """
-    return _Judge(vehicle, drive, readings, learnt, nuisance or Nuisance(), doubt or Doubt()).verdicts()
+    return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt()).verdicts()
 
 
 class _Weighed(NamedTuple):
@@ -130,14 +131,14 @@ class _Judge:
     """Evidence of every cause for one log."""
 
     def __init__(
-        self, vehicle: Vehicle, drive: Drive, readings: Readings, learnt: Learnt, nuisance: Nuisance, doubt: Doubt
+        self, vehicle: Vehicle, drive: Drive, readings: Readings, posterior: Posterior, nuisance: Nuisance, doubt: Doubt
     ) -> None:
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
-        self.learnt, self.nuisance, self.doubt = learnt, nuisance, doubt
+        self.posterior, self.nuisance, self.doubt = posterior, nuisance, doubt
         self._kept: dict[int, tuple[Whitening, _Weighed]] = {}
         self.seen = np.isfinite(readings.temp_k)
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
-        self.base = medians(learnt)
+        self.base = medians(posterior)
         self.rows, self.place = rows_at(drive, readings.time_s)
         self.edge_s = np.cumsum(drive.duration_s)
         self.covariance = self._prior()
@@ -149,7 +150,7 @@ class _Judge:
         self.sd_k, self.lasting_s = self._error()
         rough = mean_square_k2(np.diff(self.plain_k - readings.temp_k, axis=0))
         self.noise_k = np.clip(np.sqrt(0.5 * np.nan_to_num(rough, nan=0.5)), LEAST_NOISE_K, _MOST_NOISE_K)
-        self.whites = [self._whitening(self.seen, np.full(N_NODE, size)) for size in _SIZES]
+        self.whites = [self._whitening(self.seen, np.full(N_BODY, size)) for size in _SIZES]
         self.plain_slopes = self._slopes(self.vehicle, self.base, None)
 
     # --- what is usual ------------------------------------------------------------------------------------------------
@@ -157,24 +158,24 @@ class _Judge:
     def _prior(self) -> FloatArray:
         """Covariance of what is usual: factors, air, thermostat, load, then each gauge's error and lag."""
         n = self.nuisance
-        thermostat = max(self.learnt.discrepancy.thermostat_sd_k, _LEAST_THERMOSTAT_SD_K)
+        thermostat = max(self.posterior.discrepancy.thermostat_sd_k, _LEAST_THERMOSTAT_SD_K)
         sd = [max(n.air_sd_k, self.doubt.air_sd_k), thermostat, max(self.doubt.load_sd, 1e-3)]
         sd += [n.gauge_sd_k] * len(self.bodies) + [n.lag_sd_s] * len(self.bodies)
         k = len(FACTORS)
         whole = np.zeros((k + len(sd), k + len(sd)))
-        whole[:k, :k] = self.learnt.covariance(CLASS_SPREAD)
+        whole[:k, :k] = self.posterior.covariance(CLASS_SPREAD)
         whole[range(k, k + len(sd)), range(k, k + len(sd))] = np.array(sd) ** 2
         return whole
 
     def _error(self) -> tuple[FloatArray, FloatArray]:
         """Size of the model's error at every reading, and how long it lasts, by body."""
-        known = self.learnt.discrepancy
-        sd, lasting = np.full((len(self.readings.time_s), N_NODE), 3.0), np.full(N_NODE, 1800.0)
+        known = self.posterior.discrepancy
+        sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
         around = conditions_of(known, self.drive, self.vehicle)
-        fluids = self.plain_k[:, 1:5]
+        fluids = self.plain_k[:, FLUID_NODES]
         rate = np.gradient(fluids, self.readings.time_s, axis=0) if len(fluids) > 1 else None
-        sd[:, 1:5] = scale_k(known, around, self.rows[self.place], fluids, rate)
-        lasting[1:5] = [known.of(fluid).lasting_s for fluid in FLUIDS]
+        sd[:, FLUID_NODES] = scale_k(known, around, self.rows[self.place], fluids, rate)
+        lasting[FLUID_NODES] = [known.of(fluid).lasting_s for fluid in FLUID_KEYS]
         return sd, lasting
 
     def _whitening(self, seen: BoolArray, size: FloatArray) -> Whitening:
@@ -249,7 +250,7 @@ class _Judge:
             return np.asarray(self.plain_k[None])
         if cause.in_gauge:
             late = self.readings.time_s >= (0.0 if onset_s is None else onset_s)
-            shift = np.zeros((len(cause.values), len(late), N_NODE))
+            shift = np.zeros((len(cause.values), len(late), N_BODY))
             shift[:, late, cause.node] = np.array(cause.values)[:, None]
             return np.asarray(self.plain_k[None] + shift)
         cases = self._cases(cause, cause.values)
@@ -313,7 +314,9 @@ class _Judge:
         j = white(slopes)
         whole = np.linalg.inv(self.covariance) + j @ j.T
         _, volume = np.linalg.slogdet(self.covariance @ whole)
-        found = _Weighed(j, np.asarray(np.linalg.inv(whole), dtype=np.float64), 0.5 * float(volume) + white.half_log_volume)
+        found = _Weighed(
+            j, np.asarray(np.linalg.inv(whole), dtype=np.float64), 0.5 * float(volume) + white.half_log_volume
+        )
         if plain:
             self._kept[id(white)] = (white, found)
         return found
@@ -357,7 +360,7 @@ class _Judge:
         """Evidence of a fluid further off than the model's error allows, for no reason on the list."""
         scores, kept = [], None
         for times in _FURTHER:
-            size = np.ones(N_NODE)
+            size = np.ones(N_BODY)
             size[node] = times
             found, left = self._scores(
                 self._misfit(self.plain_k[None]), self.plain_slopes, [self._whitening(self.seen, size)], (1.0,)
@@ -368,7 +371,7 @@ class _Judge:
 
     def _off(self, node: int) -> FloatArray:
         """Model less reading of one body."""
-        return np.asarray(np.where(np.arange(N_NODE) == node, self.plain_k - self.readings.temp_k, np.nan))
+        return np.asarray(np.where(np.arange(N_BODY) == node, self.plain_k - self.readings.temp_k, np.nan))
 
     def _stuck_from(self, node: int) -> int | None:
         """Row from which a gauge reads one value to the end while the fluid must have moved."""
@@ -386,7 +389,7 @@ class _Judge:
         first = self._stuck_from(node) or 0
         seen = self.seen.copy()
         seen[first:, node] = False
-        whites = [self._whitening(seen, np.full(N_NODE, size)) for size in _SIZES]
+        whites = [self._whitening(seen, np.full(N_BODY, size)) for size in _SIZES]
         scores, left = self._scores(self._misfit(self.plain_k[None]), self.plain_slopes, whites, _SIZE_WEIGHTS)
         left[0][first:, node] = 0.0
         n = int(self.seen[first:, node].sum())
@@ -448,7 +451,7 @@ class _Judge:
         if cause.name in (USUAL, UNEXPLAINED) or cause.name.startswith("stuck"):
             return ()
         top = np.argmax(np.where(self.seen, self.readings.temp_k, 0.0), axis=0)
-        return tuple(float((best.model_k - self.plain_k)[top[b], b]) for b in range(N_NODE))
+        return tuple(float((best.model_k - self.plain_k)[top[b], b]) for b in range(N_BODY))
 
     def _effect_k(self, cause: Cause, best: _Best) -> float:
         """How far a cause moves the reading that it moves most; of one without a model, how far the reading is off."""

@@ -16,19 +16,19 @@ import numpy as np
 import numpy.typing as npt
 
 from thermal.drive import Drive
+from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_FLUID
 from thermal.ranges import FloatArray
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 
 if TYPE_CHECKING:  # reading a vehicle file loads no compiled code
     from thermal.simulate import Result
 
-N_FLUID = len(FLUIDS)
 # ASSUMED shares of its variance, nobody has measured them: what stays with the car and with a day (0.1 to 0.3 each),
 # what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
 CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE = 0.15, 0.15, 0.3, 0.4
 QUICK = 1.0 / 6.0
 # ASSUMED: how far a temperature that rises or falls may be ahead or behind (one to four minutes). [s]
-TIMING_S = np.array([75.0, 100.0, 120.0, 150.0])
+TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 # ASSUMED growth outside what was logged. A kelvin beyond the fluid's hottest (or below its coldest) reading adds a
 # quarter of a kelvin (0.15 to 0.4: a model that is off by a quarter in what it adds); the others are such quarters of
 # what they usually do to a fluid: air 1:1, 1 W/kg about 2 K, 1 km of height about 4 K.
@@ -79,7 +79,7 @@ class Discrepancy:
         Parameters
         ----------
         fluid : str
-            One of `thermal.vehicle.FLUIDS`. [-]
+            One of `thermal.fluids.FLUID_KEYS`. [-]
 
         Returns
         -------
@@ -97,6 +97,7 @@ CLASS_ERROR = {
     "engine_oil": FluidError(sd_k=7.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
     "transmission": FluidError(sd_k=9.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
     "differential": FluidError(sd_k=9.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+    "power_steering": FluidError(sd_k=9.0, lasting_s=1800.0, low_k=300.0, high_k=350.0),
 }
 UNFITTED = Discrepancy(
     fluids=CLASS_ERROR,
@@ -181,20 +182,20 @@ def scale_k(
         What logs have shown. [-]
     around : Conditions
         See `conditions_of`. [-]
-    rows : ndarray of int, shape (..., n) or (..., n, 4)
+    rows : ndarray of int, shape (..., n) or (..., n, n_fluid)
         Segment of every temperature. [-]
-    temps_k : ndarray, shape (..., n, 4)
+    temps_k : ndarray, shape (..., n, n_fluid)
         The model's fluids there. [K]
-    rate_k_per_s : ndarray, shape (..., n, 4), optional
+    rate_k_per_s : ndarray, shape (..., n, n_fluid), optional
         How fast they change; not at all when not given. [K/s]
 
     Returns
     -------
-    ndarray, shape (..., n, 4)
+    ndarray, shape (..., n, n_fluid)
         By fluid. [K]
     """
     at = rows if rows.ndim == temps_k.ndim else rows[..., None]
-    each = [known.of(fluid) for fluid in FLUIDS]
+    each = [known.of(fluid) for fluid in FLUID_KEYS]
     sd, low, high = (np.array([getattr(e, name) for e in each]) for name in ("sd_k", "low_k", "high_k"))
     beyond = np.maximum(temps_k - high, 0.0) + np.maximum(low - temps_k, 0.0)
     whole = np.sqrt(sd**2 + (BEYOND_K_PER_K * beyond) ** 2 + around.outside_k[at] ** 2)
@@ -322,7 +323,7 @@ class _Paths:
         """Values at times of shape (n_draw, n) or (1, n), none later than the end."""
         rng = np.random.default_rng([self.seed, 5, fluid, day])
         today = rng.normal(size=(self.n_draw, 1))
-        lasting = self.known.of(FLUIDS[fluid]).lasting_s
+        lasting = self.known.of(FLUID_KEYS[fluid]).lasting_s
         kinds = ((ROAD_SHARE, lasting, 6), (QUICK_SHARE, QUICK * lasting, 7))
         out = np.sqrt(CAR_SHARE) * self.car[:, fluid : fluid + 1] + np.sqrt(DAY_SHARE) * today
         for share, memory, kind in kinds:
@@ -380,7 +381,7 @@ def with_error(
     paths = _Paths(known, len(result.temps_k) - plain, seed)
     around = conditions_of(known, drive, vehicle)
     rows, where = result.recorded, result.where[plain:]
-    here = result.temps_k[plain:, :, 1 : 1 + N_FLUID]
+    here = result.temps_k[plain:][:, :, FLUID_NODES]
     rate = np.gradient(here, end_s[rows], axis=1) if len(rows) > 1 else None
     scale = scale_k(known, around, rows[None], here, rate)
     at_peak = scale_k(known, around, where, result.limit_k[where, np.arange(N_FLUID)] - result.margin_k[plain:])
@@ -390,7 +391,8 @@ def with_error(
         now = day[rows] == d
         for f in range(N_FLUID):
             if now.any():
-                temps[plain:, now, 1 + f] += scale[:, now, f] * paths.at(f, d + first_day, since[rows[now]][None], last)
+                node = FLUID_NODES[f]
+                temps[plain:, now, node] += scale[:, now, f] * paths.at(f, d + first_day, since[rows[now]][None], last)
             there = day[where[:, :, f]] == d
             if there.any():
                 off = at_peak[:, :, f] * paths.at(f, d + first_day, since[where[:, :, f]], last)

@@ -4,10 +4,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from thermal.discrepancy import UNFITTED, Discrepancy, FluidError
-from thermal.errors import UnitError, did_you_mean
-from thermal.tomltext import shown
+from thermal.errors import UnitError, did_you_mean, shown
+from thermal.fluids import FLUID_KEYS
 from thermal.units import to_delta_k, to_si
-from thermal.vehicle import FLUIDS
 
 _C0 = 273.15
 # Key of a fluid's table: field, how it is read, least and most in SI, example.
@@ -26,41 +25,38 @@ DRIVEN_KEYS: dict[str, tuple[str, Callable[[str], float], float, float, str]] = 
 }
 
 
-def discrepancy_lines(error: Discrepancy) -> list[str]:
-    """Write the section.
-
-    Parameters
-    ----------
-    error : Discrepancy
-        What is kept. [-]
+def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
+    """Section [fit.discrepancy] of a vehicle file, as `read_discrepancy` reads it.
 
     Returns
     -------
-    list of str
-        Lines of TOML, the heading first; none for a car that was never fitted.
+    dict
+        Texts with units; empty for a car that was never fitted.
 
     Examples
     --------
-    >>> discrepancy_lines(UNFITTED)
-    []
+    >>> discrepancy_table(UNFITTED)
+    {}
     """
     if error == UNFITTED:
-        return []
-    out = [
-        "# The model's own error, from days that took no part in the fit, and the conditions those days had.",
-        "[fit.discrepancy]",
-        f'air_from = "{error.air_low_k - _C0:.1f} degC"',
-        f'air_to = "{error.air_high_k - _C0:.1f} degC"',
-        f'height_to = "{error.height_m:.0f} m"',
-        f'load_to = "{error.load_w_per_kg:.2f} W/kg"',
-        f'thermostat_sd = "{error.thermostat_sd_k:.1f} K"',
-    ]
-    for name, f in error.fluids.items():
-        out.append(
-            f'{name} = {{sd = "{f.sd_k:.1f} K", lasting = "{f.lasting_s / 60.0:.0f} min", '
-            f'from = "{f.low_k - _C0:.1f} degC", to = "{f.high_k - _C0:.1f} degC"}}'
-        )
-    return out
+        return {}
+    fluids = {
+        name: {
+            "sd": f"{f.sd_k:.1f} K",
+            "lasting": f"{f.lasting_s / 60.0:.0f} min",
+            "from": f"{f.low_k - _C0:.1f} degC",
+            "to": f"{f.high_k - _C0:.1f} degC",
+        }
+        for name, f in error.fluids.items()
+    }
+    return {
+        "air_from": f"{error.air_low_k - _C0:.1f} degC",
+        "air_to": f"{error.air_high_k - _C0:.1f} degC",
+        "height_to": f"{error.height_m:.0f} m",
+        "load_to": f"{error.load_w_per_kg:.2f} W/kg",
+        "thermostat_sd": f"{error.thermostat_sd_k:.1f} K",
+        **fluids,
+    }
 
 
 def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy:
@@ -93,12 +89,14 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
         return UNFITTED
     before = len(problems)
     for key in table:
-        if key not in DRIVEN_KEYS and key not in FLUIDS:
-            hint = did_you_mean(key, [*DRIVEN_KEYS, *FLUIDS]) or f"; allowed: {', '.join([*DRIVEN_KEYS, *FLUIDS])}"
+        if key not in DRIVEN_KEYS and key not in FLUID_KEYS:
+            hint = (
+                did_you_mean(key, [*DRIVEN_KEYS, *FLUID_KEYS]) or f"; allowed: {', '.join([*DRIVEN_KEYS, *FLUID_KEYS])}"
+            )
             problems.append(f"{where}: unknown key {shown(key)}{hint}")
     driven = _numbers({key: table.get(key) for key in DRIVEN_KEYS}, DRIVEN_KEYS, where, problems)
     fluids = {}
-    for name in FLUIDS:
+    for name in FLUID_KEYS:
         if name in table:
             one = table[name]
             if not isinstance(one, Mapping) or set(one) != set(_FLUID):

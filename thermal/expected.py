@@ -4,8 +4,8 @@ import numpy as np
 
 from thermal.discrepancy import with_error
 from thermal.drive import Drive
-from thermal.learnt import Learnt
-from thermal.logged import Readings
+from thermal.log_drive import Readings
+from thermal.posterior import Posterior
 from thermal.ranges import FloatArray
 from thermal.simulate import simulate
 from thermal.spread import SEED, draw
@@ -16,7 +16,7 @@ def drawn_k(
     vehicle: Vehicle,
     drive: Drive,
     readings: Readings,
-    learnt: Learnt,
+    posterior: Posterior,
     *,
     n_draw: int = 128,
     air_sd_k: float = 1.5,
@@ -32,7 +32,7 @@ def drawn_k(
         The drive as it was. [-]
     readings : Readings
         Times, and temperatures at the start. [-]
-    learnt : Learnt
+    posterior : Posterior
         What logs have taught. [-]
     n_draw : int
         How many; a power of two. [-]
@@ -52,9 +52,9 @@ def drawn_k(
     """
     rows, place = rows_at(drive, readings.time_s)
     n_day = int(drive.day.max()) + 1
-    factors, shift = draw(n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, learnt=learnt)
+    factors, shift = draw(n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, posterior=posterior)
     result = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows)
-    return with_error(result, drive, vehicle, learnt.discrepancy, seed=seed).temps_k[:, place]
+    return with_error(result, drive, vehicle, posterior.discrepancy, seed=seed).temps_k[:, place]
 
 
 def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:

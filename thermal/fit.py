@@ -14,11 +14,12 @@ from thermal.discrepancy import Discrepancy
 from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fit_error import LEAST_NOISE_K, ErrorModel, by_fluid_k, left_out
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt, learnt_from
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior, posterior_from
 from thermal.ranges import FloatArray
+from thermal.residuals import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
 from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
@@ -109,7 +110,7 @@ def fit_factors(
     names: Sequence[str],
     *,
     spreads: Mapping[str, float] | None = None,
-    known: Learnt = NOTHING,
+    known: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> Fit:
     """Fit a few unknowns of a car to what its gauges said.
@@ -126,7 +127,7 @@ def fit_factors(
         What to learn, see `unknown`. [-]
     spreads : mapping, optional
         Prior standard deviations instead of the usual ones. [-]
-    known : Learnt
+    known : Posterior
         What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
     nuisance : Nuisance, optional
         How wrong a log may be by itself; the usual when not given. [-]
@@ -184,7 +185,7 @@ def fit_factors(
     )
 
 
-def learnt_of(found: Fit, source: str) -> Learnt:
+def posterior_of(found: Fit, source: str) -> Posterior:
     """Give a fit's factors and its error as a vehicle file keeps them.
 
     Parameters
@@ -196,15 +197,15 @@ def learnt_of(found: Fit, source: str) -> Learnt:
 
     Returns
     -------
-    Learnt
+    Posterior
         What belongs into the section [fit]; values of the vehicle itself are in `found.vehicle`.
     """
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     names = [found.unknowns[i].name for i in rows]
-    return learnt_from(names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy)
+    return posterior_from(names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy)
 
 
-def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Learnt) -> float:
+def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:
     """Of where the thermostat opens, as far as these logs or earlier ones tell."""
     at = [i for i, item in enumerate(asked) if item.name == "thermostat"]
     return float(np.sqrt(covariance[at[0], at[0]])) if at else known.discrepancy.thermostat_sd_k
@@ -216,14 +217,14 @@ def _thinned(readings: Readings) -> Readings:
     return replace(readings, time_s=readings.time_s[::step], temp_k=readings.temp_k[::step])
 
 
-def _spread_of(name: str, spreads: Mapping[str, float], known: Learnt) -> float | None:
+def _spread_of(name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
     """Prior width: as given, as learnt before, or the usual one."""
     if name in spreads:
         return spreads[name]
     return known.factors[name].sd if name in known.factors else None
 
 
-def _prior(asked: Sequence[Unknown], known: Learnt) -> tuple[FloatArray, FloatArray]:
+def _prior(asked: Sequence[Unknown], known: Posterior) -> tuple[FloatArray, FloatArray]:
     """Middle of the prior and a root of its precision."""
     width = np.array([item.spread for item in asked])
     middle = np.array([np.log(known.factors[i.name].value) if i.name in known.factors else 0.0 for i in asked])

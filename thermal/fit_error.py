@@ -16,11 +16,11 @@ from thermal.discrepancy import (
     rounded,
 )
 from thermal.drive import Drive
-from thermal.kernel import N_NODE
-from thermal.logged import Readings
-from thermal.misfit import Task, Whitening, rmse_k
+from thermal.fluids import BODY_KEYS, FLUID_KEYS, FLUID_NODES, FLUIDS, N_BODY
+from thermal.log_drive import Readings
 from thermal.ranges import BoolArray, FloatArray
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.residuals import Task, Whitening, rmse_k
+from thermal.vehicle import Vehicle
 
 LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
 _MOST_NOISE_K = 2.0
@@ -64,11 +64,11 @@ class ErrorModel:
     ) -> None:
         self.drives, self.readings, self.known = drives, readings, known
         self.first = known == UNFITTED
-        prior = [FITTED_ERROR[f] if self.first else known.fluids.get(f, FITTED_ERROR[f]) for f in FLUIDS]
-        every = [_OTHER, *prior, *([_OTHER] * (N_NODE - 1 - len(prior)))]
+        earlier = {} if self.first else known.fluids
+        every = [earlier.get(key, FITTED_ERROR.get(key, _OTHER)) for key in BODY_KEYS]
         self.prior_k = np.array([e.sd_k for e in every])
         self.lasting_s = np.array([e.lasting_s for e in every])
-        self.sd_k, self.noise_k = self.prior_k.copy(), np.full(N_NODE, 2.0 * LEAST_NOISE_K)
+        self.sd_k, self.noise_k = self.prior_k.copy(), np.full(N_BODY, 2.0 * LEAST_NOISE_K)
         self.load = max(float(asked_w_per_kg(drive, vehicle).max()) for drive in drives)
 
     def scale_k(self, i: int) -> FloatArray:
@@ -88,7 +88,8 @@ class ErrorModel:
         air = np.interp(seen.time_s, np.cumsum(drive.duration_s), drive.air_k)
         rise = np.abs(np.where(np.isfinite(seen.temp_k), seen.temp_k, 400.0) - air[:, None])
         scale = self.sd_k * grown_in(rise)
-        scale[:, 1:5] = np.hypot(scale[:, 1:5], TIMING_S * rate_k_per_s(seen)[:, 1:5])
+        timing = TIMING_S * rate_k_per_s(seen)[:, FLUID_NODES]
+        scale[:, FLUID_NODES] = np.hypot(scale[:, FLUID_NODES], timing)
         return np.asarray(scale)
 
     def whitening(self, i: int, rows: BoolArray | None = None) -> Whitening:
@@ -121,7 +122,7 @@ class ErrorModel:
 
         Returns
         -------
-        ndarray, shape (6,)
+        ndarray, shape (n_body,)
             By body; 0 where there is no reading. [-]
         """
         seen = self.readings[i]
@@ -144,7 +145,7 @@ class ErrorModel:
 
     def _size_k(self, left: Sequence[FloatArray], stretches: Sequence[FloatArray]) -> FloatArray:
         """Size of the error from residuals and from what was assumed, each by its number of independent errors."""
-        total, count = _ASSUMED_WORTH * self.prior_k**2, np.full(N_NODE, _ASSUMED_WORTH)
+        total, count = _ASSUMED_WORTH * self.prior_k**2, np.full(N_BODY, _ASSUMED_WORTH)
         for part, n in zip(left, stretches, strict=True):
             mean = mean_square_k2(part)
             total = total + np.where(np.isfinite(mean), n * np.nan_to_num(mean), 0.0)
@@ -171,14 +172,14 @@ class ErrorModel:
             [h.left_k for h in held], [self.stretches(h.drive) / n for h, n in zip(held, parts, strict=True)]
         )
         fluids = {} if self.first else dict(self.known.fluids)
-        for f, name in enumerate(FLUIDS):
-            read = [seen.temp_k[:, 1 + f] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, 1 + f]))]
+        for name, node in zip(FLUID_KEYS, FLUID_NODES, strict=True):
+            read = [seen.temp_k[:, node] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, node]))]
             if read:
                 before = fluids.get(name)
                 whole = np.concatenate([*read, *([[before.low_k, before.high_k]] if before else [])])
                 fluids[name] = FluidError(
-                    sd_k=float(sd[1 + f]),
-                    lasting_s=float(self.lasting_s[1 + f]),
+                    sd_k=float(sd[node]),
+                    lasting_s=float(self.lasting_s[node]),
                     low_k=float(np.nanmin(whole)),
                     high_k=float(np.nanmax(whole)),
                 )
@@ -217,11 +218,11 @@ def rate_k_per_s(readings: Readings) -> FloatArray:
         0 where there is none. [K/s]
     """
     n = len(readings.time_s)
-    out = np.zeros((n, N_NODE))
+    out = np.zeros((n, N_BODY))
     if n < _SMOOTH + 2:
         return out
     window = np.ones(_SMOOTH) / _SMOOTH
-    for body in range(N_NODE):
+    for body in range(N_BODY):
         seen = np.isfinite(readings.temp_k[:, body])
         if seen.sum() > _SMOOTH + 1:
             whole = np.interp(readings.time_s, readings.time_s[seen], readings.temp_k[seen, body])
@@ -240,7 +241,7 @@ def mean_square_k2(left_k: FloatArray) -> FloatArray:
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         Not a number where there is no reading. [K2]
 
     Examples
@@ -318,4 +319,4 @@ def by_fluid_k(held: Sequence[Held], drive: int) -> Mapping[str, float]:
         Fluid to root mean square. [K]
     """
     whole = np.concatenate([one.left_k for one in held if one.drive == drive])
-    return {f: rmse_k(whole[:, 1 + i]) for i, f in enumerate(FLUIDS) if np.any(np.isfinite(whole[:, 1 + i]))}
+    return {f.key: rmse_k(whole[:, f.node]) for f in FLUIDS if np.any(np.isfinite(whole[:, f.node]))}

@@ -13,10 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.alarm_marks import SETTLED_S, Marks, Series, marks
-from planner.analysis.margins import fluids_of
 from planner.forecast.run import Forecast, span_of
 from planner.route.timeline import Timeline
-from thermal.vehicle import FLUIDS
+from thermal.fluids import Fluid, fluids_in, limit_of
 
 Floats = npt.NDArray[np.float64]
 _LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
@@ -115,17 +114,17 @@ def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int
     return _card(outlook, reference or Reference(), None, rows)
 
 
-def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: int) -> Series:
+def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Series:
     """One fluid of all draws where they were recorded on those segments; of the car as best known where nowhere."""
     line, spread = outlook.timeline, outlook.spread
     recorded = np.flatnonzero(np.isin(spread.recorded, rows))
     if len(recorded) < _LEAST_RECORDED:
-        at, temps = rows, outlook.nominal.temps_k[:1, rows, fluid + 1]
+        at, temps = rows, outlook.nominal.temps_k[:1, rows, fluid.node]
         step = line.drive.duration_s[rows]
     else:
-        at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid + 1]
+        at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node]
         step = np.clip(np.diff(line.end_s[at], prepend=line.begin_s[rows[0]]), 0.0, _LONGEST_STEP_S)
-    return Series(temps, step, outlook.nominal.limit_k[at, fluid], _settled(line)[at])
+    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], _settled(line)[at])
 
 
 def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
@@ -139,7 +138,7 @@ def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
     """One card for the segments given."""
-    fluids = tuple(_fluid(outlook, rows, fluid) for fluid in fluids_of(outlook))
+    fluids = tuple(_fluid(outlook, rows, f) for f in fluids_in(outlook.car.vehicle) if f.gauge)
     oil_k = next((f.marks.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
     engine = outlook.nominal.work.engine_rad_per_s[rows]
     idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
@@ -158,18 +157,17 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
     )
 
 
-def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: str) -> FluidAlarm:
+def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> FluidAlarm:
     """Marks and limit of one fluid."""
-    f = FLUIDS.index(fluid)
-    limits = outlook.car.vehicle.limits[f]
+    limits = limit_of(outlook.car.vehicle, fluid)
     found = marks(
-        _series(outlook, rows, f),
+        _series(outlook, rows, fluid),
         warm_k=limits.warm_k,
         caution_k=limits.caution_k,
         thin_k=outlook.trip.thin_band_k,
     )
-    limit = float(np.min(outlook.nominal.limit_k[rows, f]))
-    return FluidAlarm(fluid=fluid, warm_k=limits.warm_k, marks=found, limit_k=limit)
+    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
+    return FluidAlarm(fluid=fluid.key, warm_k=limits.warm_k, marks=found, limit_k=limit)
 
 
 def _viscosity(outlook: Forecast, temp_k: float) -> float:

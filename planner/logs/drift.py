@@ -12,7 +12,8 @@ from planner.logs.verdict import every_other
 from planner.model.errors import PlannerError
 from thermal.errors import ThermalError
 from thermal.fit import fit_factors
-from thermal.learnt import FACTORS, Factor
+from thermal.fluids import FACTORS
+from thermal.posterior import Factor
 from thermal.spread import CLASS_SPREAD
 from thermal.vehicle_file import VehicleFile
 

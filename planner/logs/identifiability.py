@@ -4,12 +4,10 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from thermal.fit import Fit
-from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
-from thermal.learnt import FACTORS
+from thermal.fluids import BODIES, FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
 
 _GRADE, _GRADE_S = 0.03, 180.0
@@ -18,7 +16,7 @@ _TOGETHER = 0.8
 _FAR = 3.0
 _COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
-    **FACTORS,
+    **{name: factor.words for name, factor in FACTORS.items()},
     "thermostat": "the temperature at which the thermostat opens",
     "cooling.heater_w_per_k": "what the cabin heater takes",
     "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and its sump, beside everything's",
@@ -37,17 +35,15 @@ def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
 def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[str, ...]:
     """Choose what to learn from the bodies of the model that were read, the heater too where it was cold."""
     names: list[str] = []
-    if {COOLANT, OIL} & set(bodies):
+    coolant, oil = fluid_of("coolant"), fluid_of("engine_oil")
+    if {coolant.node, oil.node} & set(bodies):
         names += ["engine_heat", "capacity"]
-    if COOLANT in bodies:
-        names += ["airflow", "radiator", "thermostat"]
+    if coolant.node in bodies:
+        names += [*coolant.factors, "thermostat"]
         names += ["cooling.heater_w_per_k"] if cold and vehicle.cooling.heater_w_per_k > 0.0 else []
-    if OIL in bodies:
-        names += ["oil_heat", "oil_coolant", "oil_cooler", "oil.heat_capacity_j_per_k"]
-    if TRANSMISSION in bodies:
-        names += ["gearbox_heat", "gearbox_loss", "transmission.heat_capacity_j_per_k"]
-    if DIFFERENTIAL in bodies and vehicle.axle.kind != "transaxle":
-        names += ["axle_heat", "axle_loss", "differential.heat_capacity_j_per_k"]
+    for fluid in fluids_in(vehicle):
+        if fluid.node in bodies and fluid != coolant:
+            names += [*fluid.factors, f"{BODIES[fluid.node].part}.heat_capacity_j_per_k"]
     return tuple(names)
 
 
@@ -58,7 +54,7 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
     if on_grade_s < _GRADE_S:
         lead = "has no grade" if on_grade_s == 0.0 else "has hardly a grade"
         out.append(f"{name} {lead} above 3 %: it cannot teach how the car stands a climb.")
-    coolant = one.readings.temp_k[:, COOLANT]
+    coolant = one.readings.temp_k[:, fluid_of("coolant").node]
     if "coolant" in one.fluids:
         opens, full = vehicle.cooling.thermostat_open_k, vehicle.cooling.thermostat_full_k
         peak = float(np.nanmax(coolant))
@@ -72,10 +68,10 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
         first = coolant[np.isfinite(coolant)][0]
         if first > float(drive.air_k[0]) + 25.0:
             out.append(f"{name} starts warm: it cannot teach the time to warm up.")
-    oil, cooler = one.readings.temp_k[:, OIL], vehicle.oil_cooler
+    oil, cooler = one.readings.temp_k[:, fluid_of("engine_oil").node], vehicle.oil_cooler
     if "engine_oil" in one.fluids and cooler.kind != "none" and float(np.nanmax(oil)) < cooler.open_k + 2.0:
         out.append(f"{name} never opens the oil cooler's thermostat: it cannot teach the cooler.")
-    quiet = [FLUID_NAMES[f] for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
+    quiet = [fluid_of(f).label for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
     if quiet:
         out.append(
             f"{name} has no temperature of {', '.join(quiet)}: of {'these' if len(quiet) > 1 else 'that'} it "

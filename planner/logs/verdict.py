@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
@@ -14,15 +13,16 @@ from planner.model.display import METRIC, Units
 from thermal.cause_list import COOLING, FAMILIES
 from thermal.causes import UNEXPLAINED, USUAL, Verdict, alike
 from thermal.drive import Drive
-from thermal.kernel import COOLANT
-from thermal.logged import Readings
-from thermal.misfit import modelled_k
+from thermal.fluids import fluid_of, limit_of
+from thermal.log_drive import Readings
+from thermal.residuals import modelled_k
 from thermal.simulate import limits_k
 from thermal.spread import medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
+COOLANT = fluid_of("coolant").node
 _CLEAR = 20.0  # odds at which one member of a family stands out from its kin
 # The greatest odds that are printed: days on which the review was tried (docs/learning.md) are too few to stand behind
 # any larger.
@@ -48,11 +48,12 @@ def passed_words(vehicle: Vehicle, one: Driven, units: Units) -> tuple[str, ...]
     step_s = np.diff(one.readings.time_s, append=one.readings.time_s[-1])
     over, near = [], []
     for fluid in one.fluids:
-        f = FLUIDS.index(fluid)
+        about = fluid_of(fluid)
+        f = about.index
         read = one.readings.temp_k[:, CHANNELS[fluid].node or 0]
         limit = np.interp(one.readings.time_s, edge_s, limits[:, f])
-        caution = np.minimum(vehicle.limits[f].caution_k, limit)
-        name, u = FLUID_NAMES[fluid], units.temperature
+        caution = np.minimum(limit_of(vehicle, about).caution_k, limit)
+        name, u = fluid_of(fluid).label, units.temperature
         at = int(np.nanargmax(read - limit))
         top = f"{units.temp(float(read[at])):.0f} {u} at minute {one.readings.time_s[at] / 60.0:.0f}"
         if read[at] >= limit[at]:
@@ -63,7 +64,7 @@ def passed_words(vehicle: Vehicle, one: Driven, units: Units) -> tuple[str, ...]
             )
         elif np.any(read >= caution):
             lasted = _minutes(float(step_s[read >= caution].sum()))
-            mark = units.temp(float(vehicle.limits[f].caution_k))
+            mark = units.temp(float(limit_of(vehicle, about).caution_k))
             near.append(f"Caution passed: {name} read {top}; it was above {mark:.0f} {u} for {lasted}.")
     return (*over, *near)
 
@@ -86,8 +87,8 @@ def outside_words(one: Driven, band_k: Floats) -> tuple[str, ...]:
         inside = float(np.mean((read >= band_k[0, :, node])[seen] & (read <= band_k[1, :, node])[seen]))
         if inside < _INSIDE_LEAST:
             out.append(
-                f"{FLUID_NAMES[fluid]}: {inside:.0%} of the readings lie within the band that should hold nine tenths; "
-                "the model and this drive do not agree, and what follows has to explain it."
+                f"{fluid_of(fluid).label}: {inside:.0%} of the readings lie within the band that should hold nine "
+                "tenths; the model and this drive do not agree, and what follows has to explain it."
             )
     return tuple(out)
 

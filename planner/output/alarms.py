@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from planner.analysis.alarms import BAR, Card, Reference, pressure_table
-from planner.analysis.margins import FLUID_NAMES
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
+from thermal.fluids import fluid_of
 
 _PSI = 6894.757
 
@@ -17,7 +17,7 @@ def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
     u = units_of(outlook.trip.units)
     fluids: list[tuple[str, ...]] = [
         (
-            FLUID_NAMES[f.fluid],
+            fluid_of(f.fluid).label,
             f"{u.temp(f.warm_k):.0f}",
             f"{u.temp(f.marks.low_k):.0f}",
             f"{u.temp(f.marks.band_k[0]):.0f}–{u.temp(f.marks.band_k[1]):.0f}",
@@ -61,7 +61,7 @@ def caution_lines(outlook: Forecast, card: Card) -> list[str]:
         lead = f"about {m.lead_s / 60.0:.0f} min" if m.lead_s >= 60.0 else "less than a minute"
         often = "once in 20 h or less" if m.nuisance_per_h <= 0.05 else f"once in {1.0 / m.nuisance_per_h:.1f} h"
         out.append(
-            f"{FLUID_NAMES[f.fluid]}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
+            f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
             f"limit at a fast rise, and rings falsely {often}."
         )
     return out
@@ -103,7 +103,7 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
                 "title": alarm_title(outlook, card),
                 "fluids": [
                     {
-                        "fluid": FLUID_NAMES[f.fluid],
+                        "fluid": fluid_of(f.fluid).label,
                         "not_warm_below_k": f.warm_k,
                         "low_k": f.marks.low_k,
                         "expected_k": list(f.marks.band_k),

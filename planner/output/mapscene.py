@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, Track
-from planner.analysis.margins import FLUID_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.model.display import counted
 from planner.output.cautions import CAUTIONS
@@ -12,9 +12,9 @@ from planner.output.marks import Mark, hot_spots, hot_words, marks
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import appendix, day_sheet, trip_tables
 from planner.route.graph import stops_of
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of, fluids_in
 
-_DASHES = {"coolant": "", "engine_oil": "7 4", "transmission": "2 3", "differential": "10 3 2 3"}
+_DASHES = ("", "7 4", "2 3", "10 3 2 3", "1 4")  # a fluid takes the pattern of its place in the model
 _GRADES = ("pass", "summit")
 _KIND_OF_MARK = {
     "start": "start",
@@ -98,13 +98,13 @@ def _track(report: Report) -> Track:
 
     series = [
         Series(
-            label=FLUID_NAMES[fluid].capitalize(),
-            values=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
-            low=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
-            high=column(u.temp(outlook.band_k[:, 1 + FLUIDS.index(fluid)]), 1),
-            limit=column(u.temp(outlook.nominal.limit_k[:, FLUIDS.index(fluid)]), 1),
+            label=fluid_of(fluid).label.capitalize(),
+            values=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
+            low=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
+            high=column(u.temp(outlook.band_k[:, fluid_of(fluid).node]), 1),
+            limit=column(u.temp(outlook.nominal.limit_k[:, fluid_of(fluid).index]), 1),
             unit=u.temperature,
-            dash=_DASHES[fluid],
+            dash=_DASHES[fluid_of(fluid).index % len(_DASHES)],
         )
         for fluid in fluids_of(outlook)
     ]
@@ -200,7 +200,9 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
     if kind != "start":
         arrive = local_time(outlook, span.last)
         reads = ", ".join(
-            f"{FLUID_NAMES[f]} {u.temp(float(temps[span.last, 1 + FLUIDS.index(f)])):.0f}" for f in fluids_of(outlook)
+            f"{fluid.label} {u.temp(float(temps[span.last, fluid.node])):.0f}"
+            for fluid in fluids_in(outlook.car.vehicle)
+            if fluid.gauge
         )
         lines.append(f"Arrive {arrive:%a %H:%M}. Gauges should read about ({u.temperature}): {reads}.")
     pause = then(report, leg) if kind != "start" else ""

@@ -5,16 +5,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast
 from planner.model.display import units_of
 from planner.model.plaintext import printable
+from thermal.fluids import fluid_of
 
 
 def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
     """Say what changes buy, as plain data."""
-    names = [FLUID_NAMES[fluid] for fluid in fluids_of(outlook)]
+    names = [fluid_of(fluid).label for fluid in fluids_of(outlook)]
     return {
         "schema": "grademargin-whatif/1",
         "trip": outlook.trip.name,
@@ -45,8 +46,8 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {left + wide + 90} {row * len(gains) + 60}" role="img" '
         'font-family="sans-serif" font-size="13">',
-        f'<text x="8" y="22" font-weight="bold">Margin gained for the {FLUID_NAMES[fluids[tight]]}, {u.temperature}; '
-        f"the plan keeps {u.diff(float(base[tight])):z.0f}</text>",
+        f'<text x="8" y="22" font-weight="bold">Margin gained for the {fluid_of(fluids[tight]).label}, '
+        f"{u.temperature}; the plan keeps {u.diff(float(base[tight])):z.0f}</text>",
     ]
     for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
         y = 40 + row * i

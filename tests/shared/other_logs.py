@@ -16,8 +16,8 @@ from other_car import (
 )
 
 from thermal.drive import Drive
-from thermal.kernel import N_NODE
-from thermal.logged import Readings, drive_from_log, start_from_readings
+from thermal.fluids import N_BODY
+from thermal.log_drive import Readings, drive_from_log, start_from_readings
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
@@ -160,7 +160,7 @@ def _logged(
     )
     at = np.arange(0, round(float(drive.duration_s.sum())), 30)
     row = (at // day.every_s) * day.every_s
-    temp, truth = np.full((len(at), N_NODE), np.nan), np.full((len(at), N_NODE), np.nan)
+    temp, truth = np.full((len(at), N_BODY), np.nan), np.full((len(at), N_BODY), np.nan)
     for body in day.fluids:
         temp[:, body], truth[:, body] = shown[row, body - 1], places[at, body - 1]
     first = temp[0].copy()

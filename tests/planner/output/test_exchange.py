@@ -14,6 +14,7 @@ import icalendar
 import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
+from rules import with_trip
 
 from planner.forecast.run import span_of
 from planner.model.plaintext import printable
@@ -35,7 +36,7 @@ EXAMPLES = ["minimal", "alps", "big"]
 @pytest.fixture(scope="module")
 def thin(minimal):
     """The minimal trip with so wide a band of thin margins that there is something to remedy."""
-    outlook = replace(minimal.outlook, trip=replace(minimal.outlook.trip, thin_band_k=60.0))
+    outlook = with_trip(minimal.outlook, thin_band_k=60.0)
     return make_report(outlook)
 
 
@@ -44,7 +45,7 @@ def hostile(thin):
     """The same with names that mean something to XML, to calendars and to JSON."""
     trip = thin.outlook.trip
     places = {key: replace(place, name=HOSTILE) for key, place in trip.places.items()}
-    outlook = replace(thin.outlook, trip=replace(trip, name=HOSTILE, places=places))
+    outlook = replace(thin.outlook, route=replace(thin.outlook.route, trip=replace(trip, name=HOSTILE, places=places)))
     return make_report(outlook)
 
 
@@ -99,7 +100,7 @@ def test_neighbouring_hot_legs_become_one_spot(big):
 @pytest.fixture(scope="module")
 def all_thin(alps):
     """The alpine trip with every leg thin, so that some on end share their place and fluid."""
-    outlook = replace(alps.outlook, trip=replace(alps.outlook.trip, thin_band_k=300.0))
+    outlook = with_trip(alps.outlook, thin_band_k=300.0)
     return make_report(outlook, remedies=False)
 
 
@@ -239,12 +240,12 @@ def test_the_calendar_obeys_the_standard_octet_by_octet(request, name):
 
 def test_an_event_keeps_its_identity_when_the_plan_moves(minimal):
     later = replace(minimal.outlook.timeline, end_s=minimal.outlook.timeline.end_s + 1800.0)
-    moved = make_report(replace(minimal.outlook, timeline=later), remedies=False)
+    moved = make_report(replace(minimal.outlook, route=replace(minimal.outlook.route, timeline=later)), remedies=False)
     before, after = (
         {line for line in trip_ics(report).split("\r\n") if line.startswith("UID:")} for report in (minimal, moved)
     )
     assert before == after
-    renamed = replace(minimal.outlook, trip=replace(minimal.outlook.trip, name="Another"))
+    renamed = with_trip(minimal.outlook, name="Another")
     other = make_report(renamed, remedies=False)
     assert not before & {line for line in trip_ics(other).split("\r\n") if line.startswith("UID:")}
 
