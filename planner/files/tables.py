@@ -201,7 +201,7 @@ def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int
     >>> table.rows[0].value("elevation")
     304.8
     """
-    delimiter = _delimiter(text)
+    delimiter = delimiter_of(text)
     records = []
     row = 0
     try:
@@ -248,7 +248,8 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
     return long or len(cells) > limits.COLUMNS
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
+    """Return what parts the columns of a CSV text: the sign that its first row has most of."""
     for line in io.StringIO(text, newline=None):
         if line.strip() and not line.startswith(("#", "sep=")):  # some spreadsheet programs write 'sep=;' first
             bare = re.sub(r'"[^"]*"', "", line)
@@ -279,7 +280,7 @@ def _headings(
     found: dict[str, Heading] = {}
     seen: set[str] = set()
     for index, written in enumerate(heads):
-        name, bracket, unit = _split_heading(written)
+        name, bracket, unit = split_heading(written)
         if not written.strip():
             continue
         column = known.get(name)
@@ -304,7 +305,7 @@ def _headings(
     return found, frozenset(seen)
 
 
-def _split_heading(written: str) -> tuple[str, str, str]:
+def split_heading(written: str) -> tuple[str, str, str]:
     """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
     match = _HEADING.fullmatch(written.strip())
     if match is None:
