@@ -458,7 +458,7 @@ def fit(
         learned=learned,
         on=day,
         before=learning.trip_margins(route, car.vehicle, car.spread),
-        after=learning.trip_margins(route, learned.found.vehicle, learned.learnt),
+        after=learning.trip_margins(route, learned.found.vehicle, learned.posterior),
     )
 
 

@@ -15,9 +15,9 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
-from planner.files.channels import KINDS as TIME_KINDS
 from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
+from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
 from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
@@ -186,8 +186,7 @@ def test_every_heading_of_the_forecast_is_described(planned):
 def test_every_key_of_the_plan_is_described(planned):
     plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
     assert set(plan) == table_under("### plan.json", "key")
-    days = {re.sub(r" \[(?!h).*", "", key) for key in plan["days"][0]}
-    assert days == table_under("### plan.json", "key of a day")
+    assert set(plan["days"][0]) == table_under("### plan.json", "key of a day")
     assert set(plan["legs"][0]) == table_under("### plan.json", "key of a leg")
     assert set(plan["legs"][0]["fluids"][0]) == table_under("### plan.json", "key of a fluid")
     assert all(f"`{key}`" in part("### plan.json") for key in (*plan["assumed"], *plan["fuel"]))
@@ -262,7 +261,7 @@ def printed(*words: str) -> dict:
 
 
 @pytest.fixture(scope="module")
-def logged(planned):
+def log_drive(planned):
     """The planned folder with a short log of its leg, confirmed."""
     trip, car = open_folder(planned.parent)
     line = forecast(trip, car).timeline
@@ -278,7 +277,7 @@ def logged(planned):
     ("heading", "words"),
     [
         ("#### new", ("new", "{new}")),
-        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### check", ("check", "{trip}", "--rank", "--usual")),
         ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
         ("#### weather", ("weather", "{trip}", "--offline")),
         ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),
@@ -288,10 +287,10 @@ def logged(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, logged, tmp_path, monkeypatch):
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, monkeypatch):
     for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
         monkeypatch.setenv(name, str(tmp_path / name))
-    places = {"trip": logged[0], "log": logged[1], "new": tmp_path / "made"}
+    places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)
     assert keys <= told, sorted(keys - told)

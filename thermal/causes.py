@@ -18,10 +18,10 @@ from thermal.drive import Drive
 from thermal.fit import readings_worth_one, scatter_k
 from thermal.fluids import FACTORS, FLUIDS, N_BODY, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, modelled_k
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.residuals import Nuisance, modelled_k
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle import Vehicle
 
@@ -119,8 +119,6 @@ def faulty_thermostat(vehicle: Vehicle, shift_k: float) -> Vehicle:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     shift_k : float
         Kelvins added to where it opens and is fully open. [K]
 
@@ -140,45 +138,43 @@ def judge(
     drive: Drive,
     readings: Readings,
     *,
-    learnt: Learnt = NOTHING,
+    posterior: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> tuple[Verdict, ...]:
     """Judge every cause that the readings can speak of.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as forecast. [-]
     drive : Drive
-        The drive as it was: its own speeds, heights and air. [-]
-    readings : Readings
-        What the gauges said. [-]
-    learnt : Learnt
-        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast. [-]
+        The drive as it was: its own speeds, heights and air.
+    posterior : Posterior
+        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
     tuple of Verdict
         Most probable first; `usual` among them.
     """
-    return _Judge(vehicle, drive, readings, learnt, nuisance or Nuisance()).verdicts()
+    return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance()).verdicts()
 
 
 class _Judge:
     """Evidence of every cause for one log."""
 
-    def __init__(self, vehicle: Vehicle, drive: Drive, readings: Readings, learnt: Learnt, nuisance: Nuisance) -> None:
+    def __init__(
+        self, vehicle: Vehicle, drive: Drive, readings: Readings, posterior: Posterior, nuisance: Nuisance
+    ) -> None:
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
-        self.learnt, self.nuisance = learnt, nuisance
+        self.posterior, self.nuisance = posterior, nuisance
         self.seen = np.isfinite(readings.temp_k)
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
-        fitted = bool(learnt.factors)
+        fitted = bool(posterior.factors)
         self.thermostat_sd_k = _THERMOSTAT_FITTED_SD_K if fitted else _THERMOSTAT_SD_K
         self.noise = np.full(N_BODY, 1.0)
         self.worth = readings_worth_one(np.zeros_like(readings.temp_k), readings)
-        self.base = medians(learnt)
+        self.base = medians(posterior)
         self.covariance = self._prior()
         self._kept: dict[tuple[str, float], FloatArray] = {}
 
@@ -188,7 +184,7 @@ class _Judge:
         sd = [n.air_sd_k, self.thermostat_sd_k] + [n.gauge_sd_k] * len(self.bodies) + [n.lag_sd_s] * len(self.bodies)
         k = len(FACTORS)
         whole = np.zeros((k + len(sd), k + len(sd)))
-        whole[:k, :k] = self.learnt.covariance(CLASS_SPREAD)
+        whole[:k, :k] = self.posterior.covariance(CLASS_SPREAD)
         whole[range(k, k + len(sd)), range(k, k + len(sd))] = np.array(sd) ** 2
         return whole
 
@@ -296,17 +292,17 @@ class _Judge:
         return np.array(slopes)
 
     def _quadratic(
-        self, misfit: FloatArray, slopes: FloatArray, seen: np.ndarray | None = None
+        self, residuals: FloatArray, slopes: FloatArray, seen: np.ndarray | None = None
     ) -> tuple[float, FloatArray]:
         """Log probability of a misfit, what is usual averaged over, and what is left at its best. [-, K]"""
         used = self.seen if seen is None else seen
-        weight = np.broadcast_to(1.0 / (self.noise * np.sqrt(self.worth)), misfit.shape)[used]
-        r, j = misfit[used] * weight, slopes[:, used] * weight
+        weight = np.broadcast_to(1.0 / (self.noise * np.sqrt(self.worth)), residuals.shape)[used]
+        r, j = residuals[used] * weight, slopes[:, used] * weight
         whole = np.linalg.inv(self.covariance) + j @ j.T
         b = j @ r
         x = np.linalg.solve(whole, b)
         _, volume = np.linalg.slogdet(self.covariance @ whole)
-        left = np.where(self.seen, misfit - np.tensordot(x, slopes, axes=1), np.nan)
+        left = np.where(self.seen, residuals - np.tensordot(x, slopes, axes=1), np.nan)
         return float(-0.5 * (r @ r - b @ x) - 0.5 * volume), left
 
     def _stuck_from(self, node: int) -> int | None:
@@ -329,8 +325,8 @@ class _Judge:
         seen = self.seen.copy()
         seen[first:, node] = False
         cause = Cause(USUAL, "")
-        misfit = self._models(cause)[0]
-        score, left = self._quadratic(misfit, self._sensitivity_at(cause, None), seen)
+        residuals = self._models(cause)[0]
+        score, left = self._quadratic(residuals, self._sensitivity_at(cause, None), seen)
         left[first:, node] = 0.0
         n = max(float(self.seen[first:, node].sum()) / float(self.worth[node]), 1.0)
         level = float(self.noise[node]) * np.sqrt(2.0 * np.pi / n) / _LEVEL_WIDTH_K
@@ -342,8 +338,6 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
 
     Parameters
     ----------
-    verdicts : sequence of Verdict
-        Most probable first. [-]
     within : float
         Odds up to which two count as alike. [-]
 

@@ -84,7 +84,7 @@ def check_cache(function: Any) -> Any:
     Parameters
     ----------
     function : Any
-        As the compiler's decorator returns it, with a cache. [-]
+        As the compiler's decorator returns it, with a cache.
 
     Returns
     -------

@@ -27,13 +27,6 @@ class SolverError(ThermalError):
 def did_you_mean(word: str, words: Iterable[str]) -> str:
     """Phrase a suggestion, or nothing.
 
-    Parameters
-    ----------
-    word : str
-        What was read. [-]
-    words : iterable of str
-        What is allowed. [-]
-
     Returns
     -------
     str
@@ -54,7 +47,7 @@ def shown(text: object) -> str:
     Parameters
     ----------
     text : object
-        A text, or a value from TOML. [-]
+        A text, or a value from TOML.
 
     Returns
     -------
@@ -76,8 +69,6 @@ def one_line(text: str, most: int = 200) -> str:
 
     Parameters
     ----------
-    text : str
-        What came. [-]
     most : int
         Most characters. [-]
 

@@ -14,10 +14,10 @@ from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fluids import FACTORS, N_BODY, each_body
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.residuals import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
 from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
@@ -36,11 +36,11 @@ class Fit:
     Attributes
     ----------
     vehicle : Vehicle
-        The car with its learnt fields. [-]
+        The car with its learnt fields.
     factors : Factors
-        The learnt factors, one draw; 1 where none was fitted. [-]
+        The learnt factors, one draw; 1 where none was fitted.
     unknowns : tuple of Unknown
-        What was asked. [-]
+        What was asked.
     estimate : ndarray, shape (n_unknown,)
         Factor on the described value, or kelvins added to it. [-]
     covariance : ndarray, shape (n_unknown, n_unknown)
@@ -106,27 +106,19 @@ def fit_factors(
     names: Sequence[str],
     *,
     spreads: Mapping[str, float] | None = None,
-    known: Learnt = NOTHING,
+    known: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> Fit:
     """Fit a few unknowns of a car to what its gauges said.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as described. [-]
-    drives : sequence of Drive
-        Drives, see `drive_from_log`. [-]
-    readings : sequence of Readings
-        Temperatures along each. [-]
-    names : sequence of str
-        What to learn, see `unknown`. [-]
     spreads : mapping, optional
-        Prior standard deviations instead of the usual ones. [-]
-    known : Learnt
-        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
+        Prior standard deviations instead of the usual ones.
+    known : Posterior
+        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
@@ -187,8 +179,6 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
     ----------
     left_k : ndarray, shape (n, n_body)
         Model less reading. [K]
-    readings : Readings
-        Their times. [-]
 
     Returns
     -------
@@ -201,14 +191,14 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
     return np.maximum([autocorrelation_time(column) for column in left_k.T], least)
 
 
-def _spread_of(name: str, spreads: Mapping[str, float], known: Learnt) -> float | None:
+def _spread_of(name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
     """Prior width: as given, as learnt before, or the usual one."""
     if name in spreads:
         return spreads[name]
     return known.factors[name].sd if name in known.factors else None
 
 
-def _prior(asked: Sequence[Unknown], known: Learnt) -> tuple[FloatArray, FloatArray]:
+def _prior(asked: Sequence[Unknown], known: Posterior) -> tuple[FloatArray, FloatArray]:
     """Middle of the prior and a root of its precision."""
     width = np.array([item.spread for item in asked])
     middle = np.array([np.log(known.factors[i.name].value) if i.name in known.factors else 0.0 for i in asked])

@@ -22,9 +22,9 @@ class Body:
     Attributes
     ----------
     key : str
-        Its name in files and in Python; a fluid's body has the fluid's name. [-]
+        Its name in files and in Python; a fluid's body has the fluid's name.
     part : str
-        Where a `Vehicle` keeps its `Node`. [-]
+        Where a `Vehicle` keeps its `Node`.
     open_share : float
         Share of still-air convection and radiation it keeps where it sits. The bonnet and inner wings shield block and
         hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films in series halve convection. [-]
@@ -70,19 +70,19 @@ class Fluid:
     Attributes
     ----------
     key : str
-        Its name in files and in Python; its body has the same. [-]
+        Its name in files and in Python; its body has the same.
     label, short : str
-        Its name in tables, and in narrow ones. [-]
+        Its name in tables, and in narrow ones.
     limit_part : str
-        Where a `Vehicle` keeps its `Limit`. [-]
+        Where a `Vehicle` keeps its `Limit`.
     limit_kind : str
-        What its limit is of: "boiling" falls with height, "degradation" does not. [-]
+        What its limit is of: "boiling" falls with height, "degradation" does not.
     factors : tuple of str
-        Factors of the draws that move this fluid before any other. [-]
+        Factors of the draws that move this fluid before any other.
     gauge : bool
         Whether owners have a gauge for it, or can fit one. [-]
     fitted : callable
-        Whether a car has it; one that has not shows no column and no row of it. [-]
+        Whether a car has it; one that has not shows no column and no row of it.
     """
 
     key: str
@@ -185,11 +185,6 @@ FACTORS: Mapping[str, DrawnFactor] = {
 def fluid_of(key: str) -> Fluid:
     """Look a fluid up.
 
-    Parameters
-    ----------
-    key : str
-        One of `FLUID_KEYS`. [-]
-
     Returns
     -------
     Fluid
@@ -211,11 +206,6 @@ def fluid_of(key: str) -> Fluid:
 def fluids_in(vehicle: Vehicle) -> tuple[Fluid, ...]:
     """Fluids of one car, in the model's order.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     tuple of Fluid
@@ -226,13 +216,6 @@ def fluids_in(vehicle: Vehicle) -> tuple[Fluid, ...]:
 
 def limit_of(vehicle: Vehicle, fluid: Fluid) -> Limit:
     """Working range of one fluid in one car.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    fluid : Fluid
-        The fluid. [-]
 
     Returns
     -------
@@ -246,13 +229,6 @@ def limit_of(vehicle: Vehicle, fluid: Fluid) -> Limit:
 def node_of(vehicle: Vehicle, body: Body) -> Node:
     """Capacity and surface of one body in one car.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    body : Body
-        The body. [-]
-
     Returns
     -------
     Node
@@ -264,11 +240,6 @@ def node_of(vehicle: Vehicle, body: Body) -> Node:
 
 def each_body(of: Callable[[Body], Any]) -> FloatArray:
     """Make an array of one number per body.
-
-    Parameters
-    ----------
-    of : callable
-        Gives the number of a body. [-]
 
     Returns
     -------

@@ -38,6 +38,11 @@ _STILL = 1.32 / 0.25**0.25
 TABLE_LOW_K, TABLE_STEP_K, TABLE_SIZE = 223.15, 1.0, 301
 MAP_SIZE = 49
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
+# Radiator's air, mixed into that around sump and gearbox. ASSUMED, 0.05 to 0.3: 1 to 5 K on a grade, common practice.
+_BAY_SHARE = 0.15
+# Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
+# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05.
+_TANK_OPENING = 0.02
 _BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
 
 
@@ -94,11 +99,11 @@ class Factors(NamedTuple):
 # Balance: net heat into every node, the entries of the implicit matrix, and the totals for the ledger.
 Row = namedtuple(
     "Row",
-    "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w pump "
-    "radiator g_mc g_oc g_mo g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still "
+    "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w "
+    "recirculated pump radiator g_mc g_oc g_mo g_mt g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still "
     "steering_w steering_spin_w g_pa s_p",
 )
-Air = namedtuple("Air", "share inlet_k column part")
+Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
@@ -129,7 +134,8 @@ def _air_through(share, row, car):  # type: ignore[no-untyped-def]
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
     i = int(x)
-    return Air(share, row.grille_k + row.condenser_w / (flow * _CP_AIR + 20.0), i, x - i)
+    rise_k_per_w = 1.0 / (flow * _CP_AIR + 20.0)
+    return Air(share, row.grille_k + row.condenser_w * rise_k_per_w, rise_k_per_w, i, x - i)
 
 
 @_jit
@@ -171,20 +177,23 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
-    g_rad, slope = g_rad * row.radiator, slope * row.radiator
+    back = row.radiator / (1.0 + row.recirculated * g_rad * row.radiator * air.rise_k_per_w)
+    g_rad, slope = g_rad * back, slope * back
     q_rad = g_rad * (c - inlet_k)
     d_rad = g_rad
     if 0.0 < opening < 1.0:
         d_rad += max(slope * row.pump / (car.thermostat_full_k - car.thermostat_open_k) * (c - inlet_k), 0.0)
+    bay_k = row.under_k + _BAY_SHARE * q_rad * air.rise_k_per_w
     # in-radiator cooler: gearbox oil against coolant leaving the radiator, no more than that stream can carry
     c_flow = flow * car.coolant_cp
-    g_tw = row.g_tw * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+    root = math.sqrt(max(opening, _TANK_OPENING))
+    g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     g_tw *= c_flow / (g_tw + c_flow + 1e-9)
     q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
     s_c = _surface(1, c, row.air_k, row.s_c, row.still, car)
-    s_o = _surface(2, o, row.under_k, row.s_o, row.still, car)
-    s_t = _surface(3, t, row.under_k, row.s_t, row.still, car)
+    s_o = _surface(2, o, bay_k, row.s_o, row.still, car)
+    s_t = _surface(3, t, bay_k, row.s_t, row.still, car)
     s_d = _surface(4, d, row.under_k, row.s_d, row.still, car)
     s_r = _surface(5, r, row.air_k, row.s_r, row.still, car)
     g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
@@ -194,17 +203,18 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     spin_t = row.gearbox_spin_w * _table(car.gearbox_spin, t)
     spin_d = row.axle_spin_w * _table(car.axle_spin, d)
     q_mc, q_mo, q_oc = row.g_mc * (m - c), row.g_mo * (m - o), g_ow * (o - c)
+    q_mt = row.g_mt * (m - t)  # too small to need a place in the implicit matrix, as is q_tw
     out_m, out_c = s_m * (m - row.air_k), s_c * (c - row.air_k) + q_rad
-    out_o = s_o * (o - row.under_k) + g_oa * (o - row.grille_k)
-    out_t = s_t * (t - row.under_k) + g_ta * (t - row.grille_k)
+    out_o = s_o * (o - bay_k) + g_oa * (o - row.grille_k)
+    out_t = s_t * (t - bay_k) + g_ta * (t - row.grille_k)
     out_d = s_d * (d - row.under_k) + g_da * (d - row.grille_k)
     out_r = s_r * (r - row.air_k)
     in_t, in_d = row.gearbox_w + spin_t, row.axle_w + spin_d
     return Balance(
-        row.metal_w - q_mc - q_mo - out_m,
+        row.metal_w - q_mc - q_mo - q_mt - out_m,
         q_mc + q_oc + q_tw - out_c,
         row.oil_w + q_mo - q_oc - out_o,
-        in_t - q_tw - out_t,
+        in_t + q_mt - q_tw - out_t,
         in_d - out_d,
         row.rotor_w - out_r,
         s_m,
@@ -249,11 +259,13 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.ram_kg_per_s[i] * f_air,
         loads.fan_kg_per_s[i] * f_air,
         loads.condenser_w[i],
+        loads.recirculated[i],
         loads.pump_kg_per_s[i],
         factors.radiator[draw],
         loads.metal_coolant_w_per_k[i],
         loads.oil_coolant_w_per_k[i] * factors.oil_coolant[draw],
         loads.metal_oil_w_per_k[i],
+        loads.metal_gearbox_w_per_k[i],
         loads.oil_air_w_per_k[i] * factors.oil_cooler[draw],
         loads.oil_water_w_per_k[i] * factors.oil_cooler[draw],
         loads.gearbox_water_w_per_k[i] * factors.gearbox_loss[draw],
@@ -296,13 +308,11 @@ def _solve3(f, x, y, z):  # type: ignore[no-untyped-def]
 
 @_jit
 def _steering_step(p, row, h, car, scale):  # type: ignore[no-untyped-def]
-    """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J].
-
-    It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
-    L-stable fraction of order 2.
-    """
+    """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J]."""
     if car.steering == 0.0:
         return p, 0.0, 0.0
+    # It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
+    # L-stable fraction of order 2.
     capacity = car.capacity[6] * scale
     made, slope, out, per_k = steering_balance(p, row, car)
     z = h * (per_k - slope)
@@ -451,12 +461,6 @@ def march(
 
     Parameters
     ----------
-    loads : Loads
-        Coefficients of every segment. [-]
-    car : Car
-        Constants. [-]
-    factors : Factors
-        Draws. [-]
     ambient_k : ndarray, shape (n_draw, n_day)
         Shift of the air temperature. [K]
     day, group : ndarray of int, shape (n_segment,)

@@ -23,16 +23,10 @@ def integrate(
 
     Parameters
     ----------
-    drive : Drive
-        The drive. [-]
-    vehicle : Vehicle
-        The car. [-]
     start_k : ndarray, shape (n_body,), optional
         Temperatures at the start; the air's when not given. [K]
     rtol : float
         Relative tolerance; the absolute one is 1e-6 K at 1e-8. [-]
-    method : str
-        Any stiff method of `scipy.integrate.solve_ivp`. [-]
 
     Returns
     -------

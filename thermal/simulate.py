@@ -42,7 +42,7 @@ class Result:
     steps : ndarray, shape (n_draw,)
         Steps taken. [-]
     work : Work
-        Engine work per segment. [-]
+        Engine work per segment.
     """
 
     temps_k: FloatArray
@@ -61,10 +61,8 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     loads : Loads
-        Its loads, which bound the flows the radiator's map must cover. [-]
+        Its loads, which bound the flows the radiator's map must cover.
 
     Returns
     -------
@@ -115,8 +113,6 @@ def limits_k(vehicle: Vehicle, elevation_m: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        Limits, cap, antifreeze. [-]
     elevation_m : ndarray, shape (n,)
         Height. [m]
 
@@ -156,11 +152,6 @@ def nominal(n_draw: int = 1) -> kernel.Factors:
 def cold_start_k(drive: Drive) -> FloatArray:
     """Temperatures of a car that stood overnight.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive. [-]
-
     Returns
     -------
     ndarray, shape (n_body,)
@@ -184,13 +175,11 @@ def simulate(
     Parameters
     ----------
     drive : Drive
-        The drive, at speeds the car can hold. [-]
-    vehicle : Vehicle
-        The car. [-]
+        The drive, at speeds the car can hold.
     start_k : ndarray, shape (n_body,) or (n_draw, n_body), optional
         Temperatures at the start; the air's when not given. [K]
     factors : kernel.Factors, optional
-        Draws; the car as described when not given. [-]
+        Draws; the car as described when not given.
     ambient_k : ndarray, shape (n_draw, n_day), optional
         Shift of the air temperature per draw and day; none when not given. [K]
     record : ndarray of int, optional

@@ -4,7 +4,7 @@ import numpy as np
 
 from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
 
 SEED = 20270706
@@ -12,13 +12,13 @@ CLASS_SPREAD = {name: factor.spread for name, factor in FACTORS.items()}
 _CLASS_SD = np.array(list(CLASS_SPREAD.values()))
 
 
-def medians(learnt: Learnt = NOTHING) -> Factors:
+def medians(posterior: Posterior = NOTHING) -> Factors:
     """Give the one draw that stands for the car as best known.
 
     Parameters
     ----------
-    learnt : Learnt
-        What logs have taught; nothing when not given. [-]
+    posterior : Posterior
+        What logs have taught; nothing when not given.
 
     Returns
     -------
@@ -30,11 +30,11 @@ def medians(learnt: Learnt = NOTHING) -> Factors:
     >>> float(medians().airflow[0])
     1.0
     """
-    return Factors(*(np.array([value]) for value in learnt.medians))
+    return Factors(*(np.array([value]) for value in posterior.medians))
 
 
 def draw(
-    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, learnt: Learnt = NOTHING
+    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, posterior: Posterior = NOTHING
 ) -> tuple[Factors, FloatArray]:
     """Draw cars and days.
 
@@ -46,8 +46,8 @@ def draw(
         Standard deviation of each day's air temperature against the one expected. [K]
     seed : int
         Seed of the scrambling. [-]
-    learnt : Learnt
-        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's. [-]
+    posterior : Posterior
+        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's.
 
     Returns
     -------
@@ -75,12 +75,12 @@ def draw(
     tail = qmc.Sobol(n_plain + n_later, scramble=True, rng=np.random.default_rng([seed, 1])).random(n_draw)[:, n_plain:]
     normal, later = (ndtri(np.clip(part, 1e-6, 1.0 - 1e-6)) for part in (points, tail))
     by_factor = np.concatenate((normal[:, :n_first], later), axis=1)
-    logs = by_factor @ _root(learnt).T if learnt.factors else by_factor * _CLASS_SD
-    factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
+    logs = by_factor @ _root(posterior).T if posterior.factors else by_factor * _CLASS_SD
+    factors = Factors(*(middle * np.exp(column) for middle, column in zip(posterior.medians, logs.T, strict=True)))
     return factors, normal[:, n_first:] * ambient_sd_k[None, :]
 
 
-def _root(learnt: Learnt) -> FloatArray:
+def _root(posterior: Posterior) -> FloatArray:
     """Square root of the covariance; symmetric, so that a factor still follows mostly its own coordinate."""
-    values, vectors = np.linalg.eigh(learnt.covariance(CLASS_SPREAD))
+    values, vectors = np.linalg.eigh(posterior.covariance(CLASS_SPREAD))
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

@@ -17,8 +17,6 @@ def pump_spin_w(steering: Steering, engine_rad_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    steering : Steering
-        The power steering. [-]
     engine_rad_per_s : ndarray
         Engine speed; the pump's belt follows it. [rad/s]
 
@@ -40,8 +38,6 @@ def steering_work_w(steering: Steering, speed_m_per_s: FloatArray) -> FloatArray
 
     Parameters
     ----------
-    steering : Steering
-        The power steering. [-]
     speed_m_per_s : ndarray
         Road speed while moving. [m/s]
 

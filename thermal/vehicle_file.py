@@ -2,13 +2,13 @@
 
 import typing
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
-from thermal.learnt import NOTHING, Learnt, read_learnt
+from thermal.posterior import NOTHING, Posterior, read_posterior
 from thermal.units import to_delta_k, to_si, usual
-from thermal.vehicle import Vehicle
+from thermal.vehicle import OPTIONAL, Vehicle
 
 _SUFFIX = {
     "kg": "_kg",
@@ -55,9 +55,10 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
+    about: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
-    spread: Learnt = NOTHING
+    spread: Posterior = NOTHING
 
 
 def sections() -> dict[str, type]:
@@ -83,7 +84,7 @@ def key_of(item: Any) -> str:
     Parameters
     ----------
     item : dataclasses.Field
-        A field declared with `quantity` or `choice`. [-]
+        A field declared with `quantity` or `choice`.
 
     Returns
     -------
@@ -101,13 +102,9 @@ def vehicle_from(
     Parameters
     ----------
     own : mapping
-        The owner's file as TOML gives it. [-]
-    file : str
-        Its name in messages. [-]
-    classes : sequence of str
-        Names of the classes there are. [-]
+        The owner's file as TOML gives it.
     class_tables : callable
-        Gives the tables of a class by its name. [-]
+        Gives the tables of a class by its name.
 
     Returns
     -------
@@ -129,9 +126,10 @@ def vehicle_from(
         raise ParameterError(message)
     tables = {key: dict(held) if isinstance(held, dict) else held for key, held in class_tables(str(base)).items()}
     title = " ".join(str(own.get("name") or tables.get("name", base)).split())[:_LONGEST_NAME]
+    about = str(tables.pop("about", ""))
     tables.pop("name", None)
     found: list[str] = []
-    spread = read_learnt(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
+    spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
     changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
     problems = found + _merge(tables, changed, file)
     values, entries = _values(tables, file, problems)
@@ -139,7 +137,14 @@ def vehicle_from(
     if problems:
         raise ParameterError("\n".join(problems))
     vehicle = _build(title, values, file)
-    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden, spread=spread)
+    return VehicleFile(
+        vehicle=vehicle,
+        base=str(base),
+        about=about,
+        entries=tuple(entries),
+        overridden=overridden,
+        spread=spread,
+    )
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
@@ -183,11 +188,13 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 
 
 def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
-    """Sections that are absent and need not be there: those of a hydraulic steering the car does not have."""
-    kind = tables.get("steering", {}).get("kind")
-    hydraulic = isinstance(kind, dict) and kind.get("value") == "hydraulic"
-    optional = {item.name for item in fields(Vehicle) if item.default is not MISSING}
-    return set() if hydraulic else optional - set(tables)
+    """Sections that are absent and need not be there, as the car has no such part."""
+    absent = set()
+    for section, (switch, key, word) in OPTIONAL.items():
+        held = tables.get(switch, {}).get(key)
+        if section not in tables and not (isinstance(held, dict) and held.get("value") == word):
+            absent.add(section)
+    return absent
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
@@ -211,6 +218,8 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        if value in meta["refused"]:
+            raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
             message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)

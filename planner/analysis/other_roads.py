@@ -21,7 +21,7 @@ _MOST = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Road:
+class OtherRoad:
     """One way between two places: what it takes, and its smallest margin with the car as described."""
 
     via: str
@@ -38,8 +38,8 @@ class Choice:
 
     start: str
     finish: str
-    chosen: Road
-    other: Road
+    chosen: OtherRoad
+    other: OtherRoad
 
 
 def compare_roads(outlook: Forecast) -> tuple[Choice, ...]:
@@ -95,13 +95,13 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
     )
 
 
-def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> Road:
+def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> OtherRoad:
     """Measure one road between two legs of its route."""
     legs = line.road.legs[first : last + 1]
     rows = (line.drive.group >= first) & (line.drive.group <= last) & (line.drive.speed_m_per_s > 0.0)
     margins = result.margin_k[0, first : last + 1].min(axis=0)[columns_of(outlook)]
     start = outlook.trip.places[legs[0].start].elevation_m
-    return Road(
+    return OtherRoad(
         via=_via(outlook, legs),
         time_s=float(line.drive.duration_s[rows].sum()),
         distance_m=sum(leg.distance_m for leg in legs),

@@ -41,7 +41,8 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     Example: grademargin log july/logs/day1.csv --describe --write
     """
     from planner.files.logmap import map_path, write_map
-    from planner.files.logs import describe_log, describe_read, open_log
+    from planner.files.logpropose import describe_log, describe_read
+    from planner.files.logs import open_log
     from planner.output import log_tables
 
     _refuse_folders((file,))

@@ -16,6 +16,7 @@ from planner.model.errors import OutputError, PlannerError, TripError
 if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
     from planner.output.results import Check
+    from thermal.bands import Cell
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -51,7 +52,7 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
     Example: grademargin new july --track route.gpx --start "2027-08-06 07:00" --nights 6h
     """
     import planner
-    from planner.files.folder import classes, examples
+    from planner.files.folder import class_lines, classes, examples
 
     if road["tracks"]:
         return _new_from_track(io, folder, spreadsheet=spreadsheet, as_json=as_json, example=example, **road)
@@ -66,7 +67,9 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
         return DONE
     io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
-    io.say(f"Vehicle classes: {', '.join(classes())}.")
+    io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
+    for name, about in class_lines():
+        io.say(f"  {name}: {about}")
     return DONE
 
 
@@ -107,15 +110,18 @@ def _new_from_track(
 @cli.command()
 @TRIP
 @click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
+@click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
 @click.option("--fill", is_flag=True, help="Fill places from the table of towns into a new file, places-filled.csv.")
 @click.option("--in-place", is_flag=True, help="With --fill: into places.csv itself.")
 @JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, rank: bool, fill: bool, in_place: bool, as_json: bool) -> int:
+def check(io: Streams, folder: Path, rank: bool, as_usual: bool, fill: bool, in_place: bool, as_json: bool) -> int:
     """Check a trip's files, draw its profile, and list what the forecast rests on; writes out/check.html.
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
-    those first. With --fill, places.csv needs only names: position, height, usual high and low of towns are filled in.
+    those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
+    temperature stands beside the usual one for such a car. With --fill, places.csv needs only names: position, height,
+    usual high and low of towns are filled in.
 
     Example: grademargin check july --rank
     """
@@ -127,8 +133,13 @@ def check(io: Streams, folder: Path, rank: bool, fill: bool, in_place: bool, as_
         message = "--in-place: only together with --fill"
         raise PlannerError(message)
     found = planner.check(folder, rank=rank, progress=io.progress)
+    cells: tuple[Cell, ...] = ()
+    if as_usual:
+        from planner.output.usual import usual, usual_dict, usual_table
+
+        cells = usual(found.inputs.car)
     if as_json:
-        io.json(found.to_dict())
+        io.json(found.to_dict() | ({"usual": usual_dict(cells)} if as_usual else {}))
         return DONE
     for line in found.lines:
         io.say(line)
@@ -137,7 +148,9 @@ def check(io: Streams, folder: Path, rank: bool, fill: bool, in_place: bool, as_
         from planner.output import terminal
 
         io.show(*terminal.effects(found.effects, found.inputs.trip.units))
-    else:
+    if as_usual:
+        io.show(*usual_table(cells, found.inputs.trip.units))
+    if not rank:
         io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
 

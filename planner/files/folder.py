@@ -29,7 +29,7 @@ from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
 from planner.files.settings import Settings, parse_settings
 from planner.files.tables import Column, Table, read_table, table_of
-from planner.files.vehicles import read_vehicle
+from planner.files.vehicles import about_class, read_vehicle
 from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file, write_template
@@ -254,6 +254,12 @@ def example_folder(name: str) -> Path:
 def classes() -> tuple[str, ...]:
     """Names of the shipped vehicle classes."""
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
+
+
+def class_lines() -> tuple[tuple[str, str], ...]:
+    """Name every shipped class, and say in a line which car it is."""
+    folder = data_folder() / "vehicles"
+    return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
 
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:

@@ -12,10 +12,10 @@ from planner.files.tomlfile import read_toml
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError
 from thermal.errors import ParameterError
-from thermal.learnt import Learnt, fit_table
+from thermal.posterior import Posterior, fit_table
 from thermal.vehicle_file import VehicleFile, vehicle_from
 
-_LEARNT = "Learnt beside the values above: factor, standard deviation of its logarithm, and how."
+_LEARNT = "Posterior beside the values above: factor, standard deviation of its logarithm, and how."
 
 
 def read_vehicle(path: Path, classes: Path) -> VehicleFile:
@@ -26,6 +26,11 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
         classes=sorted(p.stem for p in classes.glob("*.toml")),
         class_tables=lambda base: _text_and_tables(classes / f"{base}.toml")[1],
     )
+
+
+def about_class(path: Path) -> str:
+    """Say in a line which car a class file describes, in an owner's words."""
+    return str(_text_and_tables(path)[1]["about"])
 
 
 def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
@@ -45,10 +50,10 @@ def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
 
 
 def write_fitted(
-    path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, head: str
+    path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, head: str
 ) -> None:
     """Write a new vehicle file beside the owner's, which stays as it is; it is read back before it gets its name."""
-    text = vehicle_text(_text_and_tables(owner)[0], changes, learnt, head=head)
+    text = vehicle_text(_text_and_tables(owner)[0], changes, posterior, head=head)
     try:
         write_new(path, text, check=lambda part: read_vehicle(part, classes))
     except FileExistsError:
@@ -66,12 +71,12 @@ def refuse_existing(path: Path) -> None:
         raise OutputError(message)
 
 
-def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], learnt: Learnt, *, head: str) -> str:
+def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, *, head: str) -> str:
     r"""Text of a new vehicle file: the owner's, comments and all, what a fit has changed, the factors it has learnt.
 
     Examples
     --------
-    >>> print(vehicle_text('base = "estate"  # 1994\n', {}, Learnt(factors={}, correlation={}), head="By hand."))
+    >>> print(vehicle_text('base = "estate"  # 1994\n', {}, Posterior(factors={}, correlation={}), head="By hand."))
     # By hand.
     base = "estate"  # 1994
     <BLANKLINE>
@@ -80,8 +85,8 @@ def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], learnt: Lea
     for section, table in changes.items():
         wanted[section] = {**wanted.get(section, {}), **table}
     wanted.pop("fit", None)
-    if learnt.factors:
-        wanted["fit"] = fit_table(learnt)
+    if posterior.factors:
+        wanted["fit"] = fit_table(posterior)
     lead = "".join(f"# {line}\n" for line in head.splitlines())
     text = lead + _with_comments(own, changes, wanted.get("fit"))
     try:

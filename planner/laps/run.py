@@ -223,6 +223,7 @@ def load_shares(case: Case) -> tuple[float, float]:
         speed_m_per_s=part.speed_m_per_s,
         other_w=extras_w(case.vehicle, part),
         power_share=available / np.maximum(_rated_w(case, result, rows), 1.0),
+        steady=False,
     )
     full = result.work.crank_w[rows] >= _FULL_LOAD * available
     weights = lap.duration_s / lap.duration_s.sum()

@@ -111,7 +111,7 @@ class Case:
 
 def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     """Put together what the runs share."""
-    trip, vehicle, learnt = inputs.trip, inputs.car.vehicle, inputs.car.spread
+    trip, vehicle, posterior = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
     alone = replace(
@@ -125,13 +125,13 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
     else:
         lap = trace_of_table(setup.lap)
-    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), learnt=learnt)
+    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), posterior=posterior)
     return Case(
         setup=setup,
         site=site,
         vehicle=alone,
         lap=lap,
-        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(learnt), factors, strict=True))),
+        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(posterior), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
         confidence=trip.confidence,
         band_k=trip.thin_band_k,

@@ -16,7 +16,7 @@ from planner.route.road import Road, cut_road
 from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.fluids import N_BODY, fluid_of
-from thermal.logged import Readings, drive_from_log, start_from_readings
+from thermal.log_drive import Readings, drive_from_log, start_from_readings
 
 Floats = npt.NDArray[np.float64]
 _READ_S = 15.0

@@ -26,8 +26,8 @@ from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
 from thermal.fluids import FACTORS, fluid_of, fluids_in
 from thermal.kernel import Factors
-from thermal.learnt import Learnt, learnt_from
-from thermal.misfit import modelled_k
+from thermal.posterior import Posterior, posterior_from
+from thermal.residuals import modelled_k
 from thermal.simulate import simulate
 from thermal.spread import draw, medians
 from thermal.vehicle import Vehicle
@@ -59,7 +59,7 @@ class Fitted:
         Errors on the last part, of a fit to the first part only.
     sentences : tuple of str
         How logs were matched, what they cannot teach, what was found.
-    learnt : Learnt
+    posterior : Posterior
         Factors for the new file; `changes` are the values it lays over the owner's.
     """
 
@@ -69,7 +69,7 @@ class Fitted:
     found: Fit
     held: tuple[Held, ...]
     sentences: tuple[str, ...]
-    learnt: Learnt
+    posterior: Posterior
     changes: Mapping[str, Mapping[str, Any]]
 
 
@@ -123,7 +123,7 @@ def learn(
         found=found,
         held=held,
         sentences=(*said, *found_words(found)),
-        learnt=_learnt(car, found, source),
+        posterior=_posterior(car, found, source),
         changes=_changes(car.vehicle, found, source),
     )
 
@@ -167,7 +167,7 @@ def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) 
     return tuple(out)
 
 
-def _whole(known: Learnt, found: Fit) -> Factors:
+def _whole(known: Posterior, found: Fit) -> Factors:
     """Factors as fitted; those learnt before and not asked now stay."""
     asked = {item.name for item in found.unknowns}
     old = medians(known)
@@ -179,11 +179,11 @@ def _source(driven: Sequence[Driven], on: date) -> str:
     return f"fitted to {', '.join(one.log.name for one in driven)}, {on.isoformat()}"
 
 
-def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
+def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
     """Factors of the fit, and those learnt before that it left alone."""
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     earlier = sorted({f.source for f in car.spread.factors.values()})
-    new = learnt_from(
+    new = posterior_from(
         [found.unknowns[i].name for i in rows],
         found.estimate[rows],
         found.covariance[np.ix_(rows, rows)],
@@ -191,7 +191,7 @@ def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
     )
     kept = {name: f for name, f in car.spread.factors.items() if name not in new.factors}
     pairs = {pair: value for pair, value in car.spread.correlation.items() if set(pair) <= set(kept)}
-    return Learnt(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
+    return Posterior(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
 
 
 def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
@@ -245,12 +245,12 @@ class FluidMargin(NamedTuple):
     sd_k: float
 
 
-def trip_margins(route: Route, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
+def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
-    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), learnt=learnt)
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior)
     few = np.array([0])
     draws = simulate(route.timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
-    best = simulate(route.timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
+    best = simulate(route.timeline.drive, vehicle, factors=medians(posterior), record=few).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - route.trip.confidence, axis=0)
     return tuple(
         FluidMargin(fluid.key, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))

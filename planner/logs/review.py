@@ -18,9 +18,9 @@ from thermal.errors import ThermalError
 from thermal.fit import fit_factors
 from thermal.fluids import FACTORS, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import Factor, Learnt
-from thermal.logged import Readings
-from thermal.misfit import modelled_k
+from thermal.log_drive import Readings
+from thermal.posterior import Factor, Posterior
+from thermal.residuals import modelled_k
 from thermal.simulate import Result, simulate
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle_file import VehicleFile
@@ -72,7 +72,7 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
         message = f"{one.log.name}: has no fluid temperature; there is nothing to review"
         raise PlannerError(message)
     try:
-        verdicts = judge(car.vehicle, one.drive, _thinned(one.readings), learnt=car.spread)
+        verdicts = judge(car.vehicle, one.drive, _thinned(one.readings), posterior=car.spread)
     except ThermalError as exc:
         message = f"{one.log.name}: {exc}"
         raise PlannerError(message) from exc
@@ -204,7 +204,7 @@ def drifts(car: VehicleFile, driven: Sequence[Driven]) -> tuple[Drift, ...]:
         return ()
     days = _days(driven)
     names = [name for name in names_for(driven, car.vehicle) if name in FACTORS and name != "capacity"]
-    wide = Learnt(
+    wide = Posterior(
         factors={
             name: Factor(value=f.value, sd=max(f.sd, CLASS_SPREAD[name]), source=f.source)
             for name, f in car.spread.factors.items()

@@ -30,14 +30,27 @@ def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Seque
         f"{size(trip)}; {car.vehicle.name}. No problems.",
         *_at_a_glance(trip, legs),
         *chart_lines(shape_of(trip, legs), units_of(trip.units)),
+        *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
+        *_asked(car),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
         values = ", ".join(f"{_halves(entry.key)[1]} {entry.text}" for entry in entries)
         said += textwrap.wrap(f"{section}: {values}", 80, initial_indent="    ", subsequent_indent="      ")
     return said
+
+
+def _asked(car: VehicleFile) -> list[str]:
+    """Ask the owner what decides most and only he can know."""
+    if car.vehicle.cooling.condition != "unknown":
+        return []
+    said = (
+        "is the radiator new or recored, or as old as the car? Say so under [cooling] in vehicle.toml: "
+        'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
+    )
+    return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
 
 
 def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
@@ -85,6 +98,7 @@ def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Se
         "legs": len(trip.legs),
         "vehicle": car.vehicle.name,
         "base": car.base,
+        "about": car.about,
         "assumed_of_trip": trip.assumptions,
         "closed": list(closed),
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from planner.files.logs import Description
+from planner.files.logpropose import Description
 from planner.logs.fit import Fitted, FluidMargin
 from planner.logs.review import Drift, Review
 from planner.model.display import units_of

@@ -47,55 +47,39 @@ class Plan:
     @property
     def legs(self) -> "pd.DataFrame":
         """One row a leg: when, how far, the hottest expected and the smallest margin kept of every fluid."""
-        from planner.analysis.fuel import fuel_l
-        from planner.output.report import climb_m
+        from planner.output.report import leg_rows
 
-        report, rows = self.report, []
-        outlook, line = report.outlook, report.outlook.timeline
-        for i, leg in enumerate(outlook.legs):
-            span = next(s for s in line.spans if s.kind == "drive" and s.leg == i)
-            worst = report.worst(i)
-            row: dict[str, Any] = {
-                "day": span.day + 1,
-                "leg": i + 1,
-                "from": leg.start,
-                "to": leg.finish,
-                "road": leg.road,
-                "depart": float(line.begin_s[span.first]),
-                "arrive": float(line.end_s[span.last]),
-                "zone": self._zone(span.last),
-                "distance_m": leg.distance_m,
-                "climb_m": climb_m(outlook, i),
-                "air_k": float(line.drive.air_k[span.rows].max()),
-                "fuel_m3": fuel_l(outlook, i) / 1000.0,
-            }
-            for margin in (m for m in report.margins if m.leg == i):
-                row |= {
+        rows = []
+        for row in leg_rows(self.report):
+            leg = self.report.outlook.legs[row.leg]
+            cells: dict[str, Any] = {"day": row.day + 1, "leg": row.leg + 1, "from": leg.start, "to": leg.finish}
+            cells |= {"road": leg.road, "depart": row.depart, "arrive": row.arrive, "zone": self._zone(leg.finish)}
+            cells |= {"distance_m": row.distance_m, "climb_m": row.climb_m, "air_k": row.air_k}
+            cells |= {"fuel_m3": row.fuel_l / 1000.0}
+            for margin in row.margins:
+                cells |= {
                     f"{margin.fluid}_peak_k": margin.peak_k,
                     f"{margin.fluid}_limit_k": margin.limit_k,
                     f"{margin.fluid}_margin_k": margin.margin_k,
                     f"{margin.fluid}_probability": margin.probability,
                 }
-            row |= {"fluid": worst.fluid, "margin_k": worst.margin_k, "level": worst.level}
-            rows.append(row | {"slowed": bool(line.slowed[span.rows].any())})
+            cells |= {"fluid": row.worst.fluid, "margin_k": row.worst.margin_k, "level": row.worst.level}
+            rows.append(cells | {"slowed": row.slowed})
         return self._timed(rows, "depart", "arrive")
 
     @property
     def days(self) -> "pd.DataFrame":
         """One row a day: where, when, how far, its smallest margin."""
-        legs, found = self.legs, []
-        for number, day in enumerate(self.report.outlook.timeline.days):
-            part = legs.iloc[day.first : day.last + 1]
-            worst = part.iloc[int(part.margin_k.to_numpy().argmin())]
-            first, last = part.iloc[0], part.iloc[-1]
-            found.append(
-                {"day": number + 1}
-                | {"from": first["from"], "to": last["to"], "depart": first.depart, "arrive": last.arrive}
-                | {"zone": last.zone, "distance_m": part.distance_m.sum(), "driving_s": day.driving_s}
-                | {"climb_m": part.climb_m.sum(), "air_k": part.air_k.max(), "fluid": worst.fluid}
-                | {"margin_k": worst.margin_k, "level": worst.level}
-            )
-        return _frame(found)
+        from planner.output.report import day_rows
+
+        rows = [
+            {"day": row.day + 1, "from": row.start.key, "to": row.finish.key, "depart": row.depart}
+            | {"arrive": row.arrive, "zone": self._zone(row.finish.key), "distance_m": row.distance_m}
+            | {"driving_s": row.driving_s, "climb_m": row.climb_m, "air_k": row.air_k, "fluid": row.worst.fluid}
+            | {"margin_k": row.worst.margin_k, "level": row.worst.level}
+            for row in day_rows(self.report)
+        ]
+        return self._timed(rows, "depart", "arrive")
 
     @property
     def margins(self) -> "pd.DataFrame":
@@ -117,7 +101,7 @@ class Plan:
                 "level": m.level,
                 "distance_m": m.distance_m,
                 "near": m.near,
-                "time": m.when.timestamp(),
+                "time": m.when,
                 "parked": m.parked,
             }
             for m in report.margins
@@ -160,7 +144,7 @@ class Plan:
             columns[f"{fluid.key}_limit_k"] = outlook.nominal.limit_k[:, fluid.index]
         columns |= {"rotors_k": temps[:, ROTORS], "rotors_upper_k": outlook.band_k[:, ROTORS]}
         frame = pd.DataFrame(columns)
-        frame["time"] = self._times(frame["time"])
+        frame["time"] = self._times(frame["time"], unit="s")
         return frame
 
     @property
@@ -234,21 +218,20 @@ class Plan:
         write_files(target, files)
         return tuple(target / name for name in files)
 
-    def _zone(self, row: int) -> str:
-        """Name of the zone where a segment ends."""
-        line = self.report.outlook.timeline
-        return clock.zone_of(float(line.lat_deg[row]), float(line.lon_deg[row]))
+    def _zone(self, key: str) -> str:
+        """Name of the zone of a place."""
+        place = self.report.outlook.trip.places[key]
+        return clock.zone_of(place.lat_deg, place.lon_deg)
 
-    def _times(self, seconds: "pd.Series[float]") -> "pd.Series[pd.Timestamp]":
-        """Seconds since 1970 as timestamps in the zone of the start, to the second."""
+    def _times(self, instants: "pd.Series[Any]", **how: Any) -> "pd.Series[pd.Timestamp]":
+        """Instants as timestamps in the zone of the start, to the second."""
         import pandas as pd
 
-        start = self.report.outlook.trip.places[self.report.outlook.legs[0].start]
-        utc = pd.to_datetime(seconds.round(), unit="s", utc=True)
-        return utc.dt.tz_convert(clock.zone_of(start.lat_deg, start.lon_deg))
+        utc = pd.to_datetime(instants, utc=True, **how).dt.round("s")
+        return utc.dt.tz_convert(self._zone(self.report.outlook.legs[0].start))
 
     def _timed(self, rows: Sequence[dict[str, Any]], *names: str) -> "pd.DataFrame":
-        """Make a frame whose columns of seconds become timestamps."""
+        """Make a frame whose columns of times have one zone."""
         frame = _frame(rows)
         for name in names:
             frame[name] = self._times(frame[name])
@@ -445,7 +428,7 @@ class Fit:
                 owner=self.learned.trip.folder / "vehicle.toml",
                 classes=data_folder() / "vehicles",
                 changes=self.learned.changes,
-                learnt=self.learned.learnt,
+                posterior=self.learned.posterior,
                 head=head,
             )
         except ThermalError as exc:

@@ -2,17 +2,18 @@
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from maps.scene import Day, Table
 from planner.analysis.alarms import Reference, trip_card
+from planner.analysis.fuel import gap_words
 from planner.analysis.margins import fluids_of
+from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
-from planner.forecast.run import day_ends, local_time, span_of
+from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
 from planner.output.alarms import alarm_rows, pressure_rows
 from planner.output.marks import advice, hot_spots
-from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from thermal.fluids import fluid_of
 
 Floats = npt.NDArray[np.float64]
@@ -27,7 +28,7 @@ def trip_tables(report: Report) -> tuple[Table, ...]:
 
 def appendix(report: Report) -> tuple[Table, ...]:
     """Tables to look up: other roads, things to carry, what is assumed."""
-    roads = tuple((choice,) for choice in report.choices)
+    roads = tuple((road_sentence(report.outlook, choice),) for choice in report.choices)
     carry = tuple((item,) for item in report.service.carry)
     assumed = [e for e in report.outlook.car.entries if e.assumed]
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
@@ -62,16 +63,16 @@ def _days(report: Report) -> Table:
     u = report.units
     rows = tuple(
         (
-            str(row["day"]),
-            str(row["date"]),
-            f"{row['from']} to {row['to']}",
-            f"{row['depart']} to {row['arrive']}",
-            f"{row[f'distance [{u.distance}]']:.0f}",
-            f"{row[f'climb [{u.elevation}]']:,.0f}",
-            f"{row[f'air [{u.temperature}]']:.0f}",
-            f"{row[f'margin [{u.temperature}]']:.0f}, {row['fluid']}: {row['level']}",
+            str(row.day + 1),
+            f"{row.depart:%a %d %b}",
+            f"{row.start.name} to {row.finish.name}",
+            f"{row.depart:%H:%M} to {row.arrive:%H:%M}",
+            f"{u.dist(row.distance_m):.0f}",
+            f"{round(u.height(row.climb_m), -1):,.0f}",
+            f"{u.temp(row.air_k):.0f}",
+            f"{u.diff(row.worst.margin_k):.0f}, {fluid_of(row.worst.fluid).label}: {row.worst.level}",
         )
-        for _, row in days_table(report).iterrows()
+        for row in day_rows(report)
     )
     headings = ("day", "date", "way", "hours", u.distance, f"climb {u.elevation}", f"air {u.temperature}")
     return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows)
@@ -92,7 +93,8 @@ def _fuel(report: Report) -> Table:
     tank = outlook.car.vehicle.tank
     note = (
         f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
-        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. " + " ".join(report.fuel.gaps)
+        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. "
+        + " ".join(gap_words(outlook, gap) for gap in report.fuel.gaps)
     )
     return Table(title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}"), rows=rows, note=note)
 
@@ -115,14 +117,17 @@ def _service(report: Report) -> Table:
 
 def day_sheet(report: Report, number: int) -> Day:
     """One day: hours, daylight, legs with expected readings, alarms, what helps."""
-    row = days_table(report).iloc[number]
+    row = day_rows(report)[number]
     day = report.outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
-    lines = [_hours(report, number), *(said for said in report.clocks if said.startswith(str(row["date"])))]
+    lines = [
+        _hours(report, number),
+        *(clock_words(report, one) for one in report.clocks if day.first <= one.leg <= day.last),
+    ]
     lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
     helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
     return Day(
-        title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
+        title=f"Day {number + 1}, {row.depart:%a %d %b}: {row.start.name} to {row.finish.name}",
         summary="\n".join(lines),
         tables=(_legs(report, number), _alarms(report, number), *helps),
         advice=advice(report, number) or ("Nothing special: every fluid keeps an ample margin today.",),
@@ -131,7 +136,7 @@ def day_sheet(report: Report, number: int) -> Day:
 
 def _hours(report: Report, number: int) -> str:
     """Hours of driving and of daylight."""
-    outlook, row = report.outlook, days_table(report).iloc[number]
+    outlook, row = report.outlook, day_rows(report)[number]
     day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
     begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
     end = clock.local(day.end_s, last.lat_deg, last.lon_deg)
@@ -139,42 +144,38 @@ def _hours(report: Report, number: int) -> str:
     set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
     u = report.units
     return (
-        f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving, "
-        f"{row[f'distance [{u.distance}]']:.0f} {u.distance}, {row[f'climb [{u.elevation}]']:,.0f} {u.elevation} of "
+        f"{row.depart:%H:%M} to {row.arrive:%H:%M}, {row.driving_s / 3600.0:.1f} h of driving, "
+        f"{u.dist(row.distance_m):.0f} {u.distance}, {round(u.height(row.climb_m), -1):,.0f} {u.elevation} of "
         f"climb. Sunrise {risen:%H:%M} at {first.name}, sunset {set_at:%H:%M} at {last.name}."
     )
 
 
 def _legs(report: Report, number: int) -> Table:
     """Legs of one day with times, climb and the hottest reading expected of every gauge."""
-    outlook, u = report.outlook, report.units
-    frame = legs_table(report)
-    frame = frame[frame["day"] == number + 1]
-    columns: dict[str, object] = {
-        "leg": frame["from"] + " to " + frame["to"],
-        "from": frame["depart"].str[-5:],
-        "to": frame["arrive"].str[-5:],
-        u.distance: frame[f"distance [{u.distance}]"].map("{:.0f}".format),
-        f"up {u.elevation}": frame[f"climb [{u.elevation}]"].map("{:,.0f}".format),
-        "air": frame[f"air [{u.temperature}]"].map("{:.0f}".format),
-    }
-    for fluid in fluids_of(outlook):
-        name = fluid_of(fluid).label
-        columns[fluid_of(fluid).short] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
-    worst = [report.worst(leg - 1) for leg in frame["leg"]]
-    columns["margin"] = [
-        f"{u.diff(m.margin_k):.0f} {fluid_of(m.fluid).short}" + ("" if m.level == "ample" else f", {m.level}")
-        for m in worst
-    ]
-    columns["then"] = list(frame["then"])
-    data = pd.DataFrame(columns)
-    rows = tuple(tuple(str(value) for value in row) for row in data.itertuples(index=False))
+    outlook, u, names = report.outlook, report.units, [fluid_of(key).short for key in fluids_of(report.outlook)]
+    rows = tuple(
+        (
+            leg_name(outlook, row.leg),
+            f"{row.depart:%H:%M}",
+            f"{row.arrive:%H:%M}",
+            f"{u.dist(row.distance_m):.0f}",
+            f"{u.height(row.climb_m):,.0f}",
+            f"{u.temp(row.air_k):.0f}",
+            *(f"{u.temp(margin.peak_k):.0f}" for margin in row.margins),
+            f"{u.diff(row.worst.margin_k):.0f} {fluid_of(row.worst.fluid).short}"
+            + ("" if row.worst.level == "ample" else f", {row.worst.level}"),
+            then(report, row.leg),
+        )
+        for row in leg_rows(report)
+        if row.day == number
+    )
+    headings = ("leg", "from", "to", u.distance, f"up {u.elevation}", "air", *names, "margin", "then")
     share = round(100 * outlook.trip.confidence)
     note = (
         f"Air and gauges: hottest to expect on the leg, {u.temperature}. Margin: smallest of the leg at {share} % "
         "confidence, and whose."
     )
-    return Table(title="Legs", headings=tuple(map(str, data.columns)), rows=rows, note=note)
+    return Table(title="Legs", headings=headings, rows=rows, note=note)
 
 
 def _alarms(report: Report, number: int) -> Table:

@@ -11,16 +11,18 @@ from datetime import date
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from xml.sax.saxutils import escape
 
 import numpy as np
 from archives import packed
 from contract import ROOT, Target, top
 
-from planner.analysis.whatif import changed_car
+from planner.analysis.whatif import _own
 from planner.files.folder import read_trip
 from planner.files.logmap import Mapping, Source, map_text, read_map
-from planner.files.logs import describe_log, describe_read, level_m, read_log
+from planner.files.logpropose import describe_log, describe_read
+from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
@@ -33,7 +35,7 @@ from planner.output.changes import last_plan
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
-from thermal.learnt import NOTHING
+from thermal.posterior import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si
 from thermal.vehicle_file import VehicleFile
 
@@ -341,7 +343,9 @@ def fitted_vehicle(data: bytes) -> None:
     with told("vehicle.toml", "vehicle-new.toml"):
         car = read_vehicle(path, CLASSES)
         changed = {"cooling": {"airflow_share": {"value": 0.8, "source": "a test"}}}
-        write_fitted(new, owner=path, classes=CLASSES, changes=changed, learnt=car.spread or NOTHING, head="By a test.")
+        write_fitted(
+            new, owner=path, classes=CLASSES, changes=changed, posterior=car.spread or NOTHING, head="By a test."
+        )
         again = read_vehicle(new, CLASSES)
         assert again.vehicle.cooling.airflow_share == 0.8
         assert again.vehicle.name == car.vehicle.name
@@ -357,7 +361,7 @@ def _typed(data: bytes) -> str:
 
 def setting(data: bytes) -> None:
     with told("--set"):
-        changed_car(_car().vehicle, _typed(data))
+        _own(SimpleNamespace(car=_car(), trip=None), _typed(data))
 
 
 def on_the_way(data: bytes) -> None:

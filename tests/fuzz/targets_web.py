@@ -342,8 +342,8 @@ def normals(data: bytes) -> None:
 def fitted(data: bytes) -> None:
     (top() / "vehicle.toml").write_bytes(data)
     try:
-        learnt = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
-        _holds(bool(np.all((learnt.medians >= 0.1) & (learnt.medians <= 5.0))), learnt.medians)
+        posterior = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
+        _holds(bool(np.all((posterior.medians >= 0.1) & (posterior.medians <= 5.0))), posterior.medians)
     except ThermalError as exc:
         _plain_words(exc)
 

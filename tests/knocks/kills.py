@@ -28,7 +28,7 @@ from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from planner.weather import command
 from planner.weather.store import save_json
-from thermal.learnt import Learnt
+from thermal.posterior import Posterior
 
 sys.path.append(str(Path(__file__).parents[1] / "shared"))
 import made_up
@@ -274,8 +274,9 @@ def writings(home: Path, kills: int) -> Iterator[Tally]:
     kept.parent.mkdir()
     files = {path.name: path.read_bytes() for path in (trip / "out").iterdir()}
     fitted = trip / "vehicle-fitted.toml"
-    classes, learnt = data_folder() / "vehicles", Learnt(factors={}, correlation={})
-    given = {"owner": trip / "vehicle.toml", "classes": classes, "changes": {}, "learnt": learnt, "head": "By hand."}
+    classes, posterior = data_folder() / "vehicles", Posterior(factors={}, correlation={})
+    given = {"owner": trip / "vehicle.toml", "classes": classes, "changes": {}}
+    given |= {"posterior": posterior, "head": "By hand."}
     for name, target, call in (
         ("out/, writing only", trip / "out" / "trip.html", lambda: wholefile.replace_files(trip / "out", files)),
         ("kept weather", kept, lambda: save_json(kept, {"fetched": [list(range(20_000))]})),

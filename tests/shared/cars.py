@@ -31,11 +31,12 @@ GRADE = 914.0 / GRADE_M
 
 @functools.cache
 def read_class(base: str, own: str = "") -> VehicleFile:
-    """A class as it stands, or with a TOML text of own values."""
+    """A class with a sound radiator, or with a TOML text of own values."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "vehicle.toml"
         path.write_text(f'base = "{base}"\n{own}', encoding="utf-8")
-        return read_vehicle(path, CLASSES)
+        held = read_vehicle(path, CLASSES)
+    return held if "condition" in own else replace(held, vehicle=with_part(held.vehicle, "cooling", condition="new"))
 
 
 def with_part(vehicle: Vehicle, section: str, **values: Any) -> Vehicle:

@@ -11,7 +11,7 @@ import numpy as np
 
 from thermal.drive import Drive
 from thermal.fluids import FLUIDS, N_BODY
-from thermal.logged import Readings, drive_from_log
+from thermal.log_drive import Readings, drive_from_log
 from thermal.ranges import BoolArray, FloatArray
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle

@@ -7,7 +7,7 @@ import pytest
 
 from planner.files.vehicles import read_vehicle, vehicle_text
 from planner.model.paths import data_folder
-from thermal.learnt import Factor, Learnt
+from thermal.posterior import Factor, Posterior
 
 OWN = """# My wagon, bought in May.
 base = "estate-1990s-six"  # nearest
@@ -25,8 +25,8 @@ airflow = {value = 0.9, sd = 0.05, source = "an older log"}
 @pytest.mark.parametrize("own", [OWN, OWN.replace("\n", "\r\n"), OWN.partition("\n[fit]")[0].rstrip()])
 def test_the_owner_s_comments_stay(own: str) -> None:
     changes = {"cooling": {"thermostat_open": {"value": "86 degC", "source": "a log"}}}
-    learnt = Learnt(factors={"radiator": Factor(value=0.8, sd=0.1, source="two logs")}, correlation={})
-    text = vehicle_text(own, changes, learnt, head="Fitted.\nTwice.")
+    posterior = Posterior(factors={"radiator": Factor(value=0.8, sd=0.1, source="two logs")}, correlation={})
+    text = vehicle_text(own, changes, posterior, head="Fitted.\nTwice.")
     assert text.startswith("# Fitted.\n# Twice.\n# My wagon, bought in May.")
     for kept in ("# nearest", "# stamped on the housing", "# opens early"):
         assert kept in text

@@ -14,7 +14,8 @@ import pytest
 
 from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
-from planner.files.logs import describe_log, open_log
+from planner.files.logpropose import describe_log
+from planner.files.logs import open_log
 from planner.files.vehicles import read_vehicle, write_fitted
 from planner.forecast.run import as_described
 from planner.logs import fit, identifiability, map_match, review
@@ -84,7 +85,7 @@ def test_margins_narrow(learned: fit.Fitted) -> None:
     trip, car = learned.trip, learned.car
     route = open_route(trip, car.vehicle)
     before = {o.fluid: o for o in fit.trip_margins(route, car.vehicle, car.spread)}
-    after = {o.fluid: o for o in fit.trip_margins(route, learned.found.vehicle, learned.learnt)}
+    after = {o.fluid: o for o in fit.trip_margins(route, learned.found.vehicle, learned.posterior)}
     for fluid in ("engine_oil", "transmission", "differential"):
         assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
     lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
@@ -96,10 +97,12 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
     before = owner.read_bytes()
     path = folder / "vehicle-fitted.toml"
-    write_fitted(path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted.")
+    write_fitted(
+        path, owner=owner, classes=classes, changes=learned.changes, posterior=learned.posterior, head="Fitted."
+    )
     found = read_vehicle(path, classes)
     assert owner.read_bytes() == before
-    assert found.spread == learned.learnt
+    assert found.spread == learned.posterior
     assert found.vehicle.cooling.thermostat_open_k == pytest.approx(
         learned.found.vehicle.cooling.thermostat_open_k, abs=0.06
     )
@@ -107,7 +110,7 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
     with pytest.raises(OutputError, match="exists already"):
-        write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
+        write_fitted(path, owner=owner, classes=classes, changes={}, posterior=learned.posterior, head="x")
     assert open_route(learned.trip, found.vehicle).timeline.days
     with pytest.raises(PlannerError, match="has taught this vehicle file already"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)

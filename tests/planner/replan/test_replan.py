@@ -28,6 +28,7 @@ from planner.weather.expected import highs_lows_along
 from thermal.fluids import N_BODY
 from thermal.simulate import simulate
 from thermal.spread import medians
+from thermal.vehicle_file import VehicleFile
 
 MILE_M = 1609.344
 
@@ -475,12 +476,26 @@ def test_the_same_plan_has_not_changed(alps):
 def test_a_later_arrival_and_a_moved_night_are_said(alps):
     old = json.loads(to_json(plan_dict(alps)))
     finish = local_time(alps.outlook, span_of(alps.outlook, alps.outlook.timeline.days[-1].last).last)
-    old["days"][-1]["arrive"] = f"{finish - timedelta(minutes=75):%H:%M}"
-    old["days"][0]["to"] = "Somewhere"
+    old["days"][-1]["arrive"] = (finish - timedelta(minutes=75)).isoformat()
+    old["days"][0]["to"] = "somewhere"
     said = changes(old, alps)
     assert any("1 h 15 min later than planned before" in line and "Bormio" in line for line in said)
     night = alps.outlook.trip.places[alps.outlook.legs[alps.outlook.timeline.days[0].last].finish].name
-    assert any(f"at {night} instead of Somewhere" in line for line in said)
+    assert any(f"at {night} instead of somewhere" in line for line in said)
+
+
+def test_a_trip_over_new_year_is_compared_by_its_dates(make_trip, road, car):
+    """Days carry their year, so one in January follows one in December, and a year's difference is a year."""
+    legs = [road("a", "b", 300), road("b", "c", 300)]
+    trip = make_trip(legs, departure=datetime(2027, 12, 31, 8), day={"driving_s": 6 * 3600.0, "daylight": False})
+    file = VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset())
+    report = make_report(forecast(trip, file), remedies=False)
+    old = json.loads(to_json(plan_dict(report)))
+    assert [day["arrive"][:10] for day in old["days"]] == ["2027-12-31", "2028-01-01"]
+    assert changes(old, report) == (NO_CHANGE,)
+    for day in old["days"]:
+        day["arrive"] = f"{int(day['arrive'][:4]) + 1}{day['arrive'][4:]}"
+    assert any("366 d" in line and "earlier" in line for line in changes(old, report))
 
 
 def test_margins_that_changed_are_named_the_greatest_first(alps):

@@ -21,6 +21,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from planner.output.changes import changes, last_plan
+from planner.output.export import SCHEMA
 from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
 from planner.weather.records import BadReply, NeverFetched, Point, Refused, Unreachable
@@ -511,12 +512,12 @@ def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
 
 def earlier(report, folder, **changes):
     fluids = [
-        {"fluid": name, "level": "thin", "margin_k": 3.0, "when": "2027-07-10T15:03:01-07:00"} | changes
-        for name in ("coolant", "engine oil", "transmission", "differential")
+        {"fluid": name, "level": "thin", "margin_k": 3.0} | changes
+        for name in ("coolant", "engine_oil", "transmission", "differential")
     ]
-    name = changes.get("to", "Kingman, Arizona")
     plan = {
-        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": name}] * changes.get("days", 1),
+        "schema": SCHEMA,
+        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "kingman"}] * changes.get("days", 1),
         "legs": [{"from": "needles", "to": "kingman", "fluids": fluids}],
         "fuel": {"stops": []},
     }
@@ -538,8 +539,9 @@ def test_margins_that_cannot_be_are_not_compared_and_that_is_said(minimal, tmp_p
 
 def test_names_of_an_earlier_plan_cannot_command_a_terminal(minimal, tmp_path):
     plan = {
-        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": "\x1b[2J" + "x" * 9000}] * 2,
-        "legs": [{"from": "a", "to": "b", "fluids": [{"when": "2027-07-10T15:03:01-07:00"}]}],
+        "schema": SCHEMA,
+        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "\x1b[2J" + "x" * 9000}] * 2,
+        "legs": [{"from": "a", "to": "b", "fluids": []}],
         "fuel": {"stops": []},
     }
     (tmp_path / "plan.json").write_text(json.dumps(plan), encoding="utf-8")

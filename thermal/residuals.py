@@ -1,4 +1,4 @@
-"""Model against readings: what can be unknown of a car, and the misfit that a trial of the unknowns leaves.
+"""Model against readings: what can be unknown of a car, and the residuals that a trial of the unknowns leaves.
 
 Beside what is asked, a log is uncertain in itself: its air sensor may read warm, a gauge may be off by a little and
 follow late. Those nuisances are fitted along and thrown away, so that what is asked does not take the blame for them.
@@ -15,7 +15,7 @@ from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors
-from thermal.logged import Readings
+from thermal.log_drive import Readings
 from thermal.ranges import BoolArray, FloatArray
 from thermal.simulate import nominal, simulate
 from thermal.spread import CLASS_SPREAD
@@ -42,7 +42,7 @@ def unknown(name: str, spread: float | None = None) -> Unknown:
     Parameters
     ----------
     name : str
-        A factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat". [-]
+        A factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat".
     spread : float, optional
         Prior standard deviation instead of the usual one: of the logarithm, or in kelvins. [-]
 
@@ -93,10 +93,6 @@ def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tu
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as described. [-]
-    asked : sequence of Unknown
-        What the values are of. [-]
     x : ndarray, shape (n,)
         Logarithms of factors, and kelvins; what follows them is left alone. [-]
 
@@ -125,14 +121,6 @@ def modelled_k(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
-    readings : Readings
-        Their times and the start. [-]
-    factors : Factors
-        Draws. [-]
     ambient_k : ndarray, shape (n_draw, 1), optional
         Shift of the air temperature. [K]
 
@@ -157,16 +145,10 @@ class Task:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as described. [-]
-    asked : sequence of Unknown
-        What is asked. [-]
-    pairs : list of tuple
-        Drives and their readings. [-]
     middle, root : ndarray
         Middle of the prior of what is asked, and a root of its precision. [-]
     nuisance : Nuisance
-        How wrong a log may be by itself. [-]
+        How wrong a log may be by itself.
     """
 
     def __init__(
@@ -278,14 +260,8 @@ def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: 
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
-    readings : Readings
-        What was read along it. [-]
     factors : Factors, optional
-        One draw; the car as described when not given. [-]
+        One draw; the car as described when not given.
 
     Returns
     -------

@@ -23,7 +23,7 @@ class Factor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Learnt:
+class Posterior:
     """Factors a fit has found, and their correlations by pair of names; empty for a car nobody has logged."""
 
     factors: Mapping[str, Factor]
@@ -40,7 +40,7 @@ class Learnt:
         Parameters
         ----------
         usual : mapping
-            Standard deviation of the logarithm of each factor that was not learnt. [-]
+            Standard deviation of the logarithm of each factor that was not learnt.
 
         Returns
         -------
@@ -49,7 +49,7 @@ class Learnt:
 
         Examples
         --------
-        >>> found = Learnt(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={})
+        >>> found = Posterior(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={})
         >>> np.sqrt(np.diag(found.covariance(dict.fromkeys(FACTORS, 0.2))))[:3]
         array([0.2 , 0.05, 0.2 ])
         """
@@ -67,26 +67,22 @@ class Learnt:
         return np.array([self.factors[n].value if n in self.factors else 1.0 for n in FACTORS])
 
 
-NOTHING = Learnt(factors={}, correlation={})
+NOTHING = Posterior(factors={}, correlation={})
 
 
-def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray, source: str) -> Learnt:
+def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatArray, source: str) -> Posterior:
     """Put a fit's factors into the form a vehicle file keeps.
 
     Parameters
     ----------
-    names : sequence of str
-        Factors fitted. [-]
     values : ndarray, shape (n,)
         Their values. [-]
     covariance : ndarray, shape (n, n)
         Of their logarithms. [-]
-    source : str
-        How they are known. [-]
 
     Returns
     -------
-    Learnt
+    Posterior
         Rounded as it will be written.
     """
     sd = np.sqrt(np.diag(covariance))
@@ -100,16 +96,11 @@ def learnt_from(names: Sequence[str], values: FloatArray, covariance: FloatArray
         for j, b in enumerate(names)
         if i < j
     }
-    return Learnt(factors=factors, correlation={key: value for key, value in pairs.items() if abs(value) >= 0.02})
+    return Posterior(factors=factors, correlation={key: value for key, value in pairs.items() if abs(value) >= 0.02})
 
 
-def fit_table(learnt: Learnt) -> dict[str, Any]:
-    """Section [fit] of a vehicle file, as `read_learnt` reads it.
-
-    Parameters
-    ----------
-    learnt : Learnt
-        What was learnt. [-]
+def fit_table(posterior: Posterior) -> dict[str, Any]:
+    """Section [fit] of a vehicle file, as `read_posterior` reads it.
 
     Returns
     -------
@@ -118,14 +109,14 @@ def fit_table(learnt: Learnt) -> dict[str, Any]:
 
     Examples
     --------
-    >>> fit_table(Learnt(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={}))
+    >>> fit_table(Posterior(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={}))
     {'airflow': {'value': 0.9, 'sd': 0.05, 'source': 'a log'}}
     """
     table: dict[str, Any] = {}
-    for name in learnt.names:
-        held = learnt.factors[name]
+    for name in posterior.names:
+        held = posterior.factors[name]
         table[name] = {"value": _short(held.value), "sd": _short(held.sd), "source": held.source}
-    for (a, b), value in sorted(learnt.correlation.items()):
+    for (a, b), value in sorted(posterior.correlation.items()):
         table.setdefault("correlation", {}).setdefault(a, {})[b] = _short(value)
     return table
 
@@ -134,27 +125,18 @@ def _short(value: float) -> float:
     return float(f"{value:g}")
 
 
-def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
+def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
     """Check the section [fit] of a vehicle file.
-
-    Parameters
-    ----------
-    table : Any
-        The section as TOML gives it. [-]
-    where : str
-        File and section, for messages. [-]
-    problems : list of str
-        Where sentences go. [-]
 
     Returns
     -------
-    Learnt
+    Posterior
         What is sound of it.
 
     Examples
     --------
     >>> found: list[str] = []
-    >>> read_learnt({"airflo": 1}, "car.toml [fit]", found).names, found[0][:52]
+    >>> read_posterior({"airflo": 1}, "car.toml [fit]", found).names, found[0][:52]
     ((), "car.toml [fit]: unknown key 'airflo'; did you mean '")
     """
     if not isinstance(table, dict):
@@ -174,10 +156,10 @@ def read_learnt(table: Any, where: str, problems: list[str]) -> Learnt:
             )
         else:
             factors[key] = factor
-    found = Learnt(factors=factors, correlation=_pairs(table.get("correlation", {}), factors, where, problems))
+    found = Posterior(factors=factors, correlation=_pairs(table.get("correlation", {}), factors, where, problems))
     if factors and float(np.min(np.linalg.eigvalsh(found.covariance(dict.fromkeys(FACTORS, 1.0))))) < -1e-3:
         problems.append(f"{where}.correlation: these correlations cannot all hold; copy the section whole from the fit")
-        return Learnt(factors=factors, correlation={})
+        return Posterior(factors=factors, correlation={})
     return found
 
 
