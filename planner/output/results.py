@@ -254,6 +254,12 @@ class CheckResult:
 
         return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
 
+    def page(self) -> str:
+        """Draw the road on one HTML page: map and profile."""
+        from planner.output.road_shape import page, shape_of
+
+        return page(self.inputs.trip, self.legs, shape_of(self.inputs.trip, self.legs))
+
     @property
     def assumed(self) -> "pd.DataFrame":
         """Values of the car that are assumed."""
