@@ -15,7 +15,7 @@ from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
-    from planner.output.results import Check
+    from planner.output.results import CheckResult
     from thermal.bands import Cell
 
 
@@ -322,7 +322,7 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     return EXCEEDED if held.exceeded else DONE
 
 
-def _draw_road(io: Streams, folder: Path, found: "Check") -> None:
+def _draw_road(io: Streams, folder: Path, found: "CheckResult") -> None:
     """Write the page with map and profile, where the folder takes one."""
     from planner.model import paths
     from planner.output.road_shape import PAGE
