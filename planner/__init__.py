@@ -506,6 +506,7 @@ def review(
     from planner.forecast.assemble import find_route, quiet
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
+    from planner.logs.drift import drifts
     from planner.logs.fit import read_drives
     from planner.output.results import ReviewResult
 
@@ -517,7 +518,7 @@ def review(
     for one in driven:
         step(f"trying causes on {one.log.name}, one at a time")
         found.append(reviewing.review(route, car, nominal, one))
-    return ReviewResult(reviews=tuple(found), trends=reviewing.drifts(car, driven))
+    return ReviewResult(reviews=tuple(found), trends=drifts(car, driven))
 
 
 def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "AlarmsResult":

@@ -17,6 +17,7 @@ from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
+from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
 
@@ -186,6 +187,7 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     words = f"A/C off and heater on full on {name}"
     yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
     yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield from _levers(outlook, leg, name)
     yield from _hours(outlook, number)
     yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
@@ -197,6 +199,19 @@ def _cooled(outlook: Forecast, leg: int) -> bool:
     """Whether the A/C is on along a leg."""
     road = outlook.timeline.road
     return bool(np.any(road.ac_on[road.leg == leg] > 0.0))
+
+
+def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
+    """Overdrive off, and the gear below direct held: what an automatic's lever and button allow."""
+    box = outlook.car.vehicle.gearbox
+    if box.kind != "automatic":
+        return
+    direct = sum(ratio >= OVERDRIVE for ratio in box.ratios)
+    if direct < len(box.ratios):
+        yield Change(kind="overdrive off", effort=0.6, words=f"overdrive off on {name}", legs=(leg,), highest_gear=-1)
+    if direct > 1:
+        words = f"gear {direct - 1} held on {name}"
+        yield Change(kind="gear held", effort=0.6, words=words, legs=(leg,), highest_gear=direct - 1)
 
 
 def _hours(outlook: Forecast, number: int) -> Iterator[Change]:

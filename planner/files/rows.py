@@ -52,13 +52,14 @@ PLACE_COLUMNS = (
     _temperature("low", example="61", high_k=318.15),
     Column(name="note", required=False),
 )
+HIGHEST_GEAR = {"any": 0, "overdrive off": -1, **{str(gear): gear for gear in range(1, 9)}}
 LEG_COLUMNS = (
     Column(name="from", example="trinidad"),
     Column(name="to", example="raton"),
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="21.5", low=1e-3, high=2e7),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
     *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "note")),
-    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "flow")),
+    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "highest_gear", "flow")),
 )
 
 
@@ -212,6 +213,7 @@ def _leg(row: Row, places: Places, profiles: Profiles) -> Leg | None:
         air_conditioning={"yes": True, "no": False}.get(cooled),
         heater=row.choice("heater", _YES_NO, "no") == "yes",
         low_gear=row.choice("low_gear", _YES_NO, "no") == "yes",
+        highest_gear=HIGHEST_GEAR[row.choice("highest_gear", tuple(HIGHEST_GEAR), "any")],
         idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free")],
     )
 

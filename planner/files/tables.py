@@ -208,7 +208,7 @@ def read_table(
     >>> table.rows[0].value("elevation")
     304.8
     """
-    delimiter = _delimiter(text)
+    delimiter = delimiter_of(text)
     records = []
     row = 0
     try:
@@ -255,7 +255,7 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
     return long or len(cells) > limits.COLUMNS
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
     """What separates the cells of a table whose first line that is no comment holds the headings."""
     said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
     lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
@@ -345,7 +345,7 @@ def _headings(
     found: dict[str, Heading] = {}
     seen: set[str] = set()
     for index, written in enumerate(heads):
-        name, bracket, unit = _split_heading(written)
+        name, bracket, unit = split_heading(written)
         if not written.strip():
             continue
         column = known.get(name)
@@ -370,7 +370,7 @@ def _headings(
     return found, frozenset(seen)
 
 
-def _split_heading(written: str) -> tuple[str, str, str]:
+def split_heading(written: str) -> tuple[str, str, str]:
     """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
     match = _HEADING.fullmatch(written.strip())
     if match is None:

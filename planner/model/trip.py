@@ -65,6 +65,7 @@ class Leg:
     air_conditioning: bool | None = None  # None as the trip says
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
 
     def reverse(self) -> "Leg":

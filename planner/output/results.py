@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from planner.analysis.whatif import Outcome
     from planner.forecast.run import Forecast
     from planner.laps.run import SessionOutcome
+    from planner.logs.drift import Drift
     from planner.logs.fit import Fitted, FluidMargin
-    from planner.logs.review import Drift, Review
+    from planner.logs.review import Review
     from planner.output.report import Report
 
 
@@ -253,6 +254,12 @@ class CheckResult:
 
         return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
 
+    def page(self) -> str:
+        """Draw the road on one HTML page: map and profile."""
+        from planner.output.road_shape import page, shape_of
+
+        return page(self.inputs.trip, self.legs, shape_of(self.inputs.trip, self.legs))
+
     @property
     def assumed(self) -> "pd.DataFrame":
         """Values of the car that are assumed."""
@@ -477,9 +484,10 @@ class AlarmsResult:
     def fluids(self) -> "pd.DataFrame":
         """One row a card and fluid; `leg` is empty for the whole trip."""
         rows = [
-            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.low_k}
-            | {"expected_low_k": f.band_k[0], "expected_high_k": f.band_k[1]}
-            | {"caution_k": f.caution_k, "limit_k": f.limit_k}
+            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.warm_k}
+            | {"low_k": f.marks.low_k, "expected_low_k": f.marks.band_k[0], "expected_high_k": f.marks.band_k[1]}
+            | {"caution_k": f.marks.caution_k, "caution_lead_s": f.marks.lead_s}
+            | {"false_alarms_per_h": f.marks.nuisance_per_h, "limit_k": f.limit_k}
             for card in self.cards
             for f in card.fluids
         ]
