@@ -76,11 +76,6 @@ class Discrepancy:
     def of(self, fluid: str) -> FluidError:
         """Give one fluid's, the class's where there was no gauge.
 
-        Parameters
-        ----------
-        fluid : str
-            One of `thermal.fluids.FLUID_KEYS`. [-]
-
         Returns
         -------
         FluidError
@@ -114,10 +109,8 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
     Parameters
     ----------
-    drive : Drive
-        The drive. [-]
     vehicle : Vehicle
-        Its mass and drag. [-]
+        Its mass and drag.
 
     Returns
     -------
@@ -146,15 +139,6 @@ class Conditions(NamedTuple):
 def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
     """How far a drive leaves what was logged, in air, load and height.
 
-    Parameters
-    ----------
-    known : Discrepancy
-        What was logged. [-]
-    drive : Drive
-        The drive. [-]
-    vehicle : Vehicle
-        The car. [-]
-
     Returns
     -------
     Conditions
@@ -179,9 +163,7 @@ def scale_k(
     Parameters
     ----------
     known : Discrepancy
-        What logs have shown. [-]
-    around : Conditions
-        See `conditions_of`. [-]
+        What logs have shown.
     rows : ndarray of int, shape (..., n) or (..., n, n_fluid)
         Segment of every temperature. [-]
     temps_k : ndarray, shape (..., n, n_fluid)
@@ -222,11 +204,6 @@ def grown_in(rise_k: FloatArray) -> FloatArray:
 def rounded(known: Discrepancy) -> Discrepancy:
     """Round to what a vehicle file keeps.
 
-    Parameters
-    ----------
-    known : Discrepancy
-        As found. [-]
-
     Returns
     -------
     Discrepancy
@@ -266,7 +243,7 @@ def covariance_k2(sd_k: FloatArray, time_s: FloatArray, lasting_s: float, *, car
     lasting_s : float
         How long the part that changes lasts. [s]
     car : bool
-        With the part that stays with the car. [-]
+        With the part that stays with the car.
 
     Returns
     -------
@@ -347,13 +324,11 @@ def with_error(
     Parameters
     ----------
     result : Result
-        Draws of a simulation. [-]
+        Draws of a simulation.
     drive : Drive
-        The drive they were simulated on. [-]
-    vehicle : Vehicle
-        The car. [-]
+        The drive they were simulated on.
     known : Discrepancy
-        What logs have shown of the model's error; `UNFITTED` without any. [-]
+        What logs have shown of the model's error; `UNFITTED` without any.
     seed : int
         Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
     plain : int
