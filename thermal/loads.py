@@ -128,7 +128,7 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
     density = _air(vehicle, drive).density_kg_per_m3 if density_kg_per_m3 is None else density_kg_per_m3
     drag = roadload.drag_n(
         density_kg_per_m3=density,
-        drag_area_m2=body.drag_area_m2 + trailer.drag_area_m2,
+        drag_area_m2=body.drag_m2 + trailer.drag_m2,
         speed_m_per_s=drive.speed_m_per_s,
         headwind_m_per_s=drive.headwind_m_per_s,
     )

@@ -44,9 +44,10 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
 def _moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
     """The same with more mass, with more drag, and against more wind."""
     body, trailer = vehicle.body, vehicle.trailer
-    mass, drag = 1.0 + _MASS, 1.0 + _DRAG
-    yield _with(vehicle, mass * body.mass_kg, body.drag_area_m2, mass * trailer.mass_kg, trailer.drag_area_m2), drive
-    yield _with(vehicle, body.mass_kg, drag * body.drag_area_m2, trailer.mass_kg, drag * trailer.drag_area_m2), drive
+    mass = 1.0 + _MASS
+    yield _with(vehicle, body.mass_kg * mass, body.drag_area_m2, trailer.mass_kg * mass, trailer.drag_area_m2), drive
+    more_m2 = _DRAG * body.drag_m2 + _DRAG * trailer.drag_m2
+    yield _with(vehicle, body.mass_kg, body.drag_area_m2 + more_m2, trailer.mass_kg, trailer.drag_area_m2), drive
     yield vehicle, replace(drive, headwind_m_per_s=drive.headwind_m_per_s + _WIND_M_PER_S)
 
 
