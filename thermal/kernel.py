@@ -40,6 +40,8 @@ MAP_SIZE = 49
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
 # Radiator's air, mixed into that around sump and gearbox. ASSUMED, 0.05 to 0.3: 1 to 5 K on a grade, common practice.
 _BAY_SHARE = 0.15
+# Air warmed by coolers in front that goes through the radiator. ASSUMED, 0.4 to 1: 1 to 2 K, common practice.
+_FRONT_SHARE = 0.7
 # Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
 # forced conductance has fallen to it. ASSUMED, 0.01 to 0.05.
 _TANK_OPENING = 0.02
@@ -176,7 +178,10 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     share = _fan_share(car, c, fan_state)
     if share != air.share:
         air = _air_through(share, row, car)
-    inlet_k = air.inlet_k
+    g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
+    g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+    front_w = g_oa * (o - row.grille_k) + g_ta * (t - row.grille_k)
+    inlet_k = air.inlet_k + _FRONT_SHARE * front_w * air.rise_k_per_w
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
@@ -199,9 +204,7 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     s_t = _surface(3, t, bay_k, row.s_t, row.still, car)
     s_d = _surface(4, d, row.under_k, row.s_d, row.still, car)
     s_r = _surface(5, r, row.air_k, row.s_r, row.still, car)
-    g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
     g_ow = row.g_oc + row.g_ow * _ramp(o, car.oil_open_k, car.oil_full_k)
-    g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     g_da = row.g_da * _ramp(d, car.axle_open_k, car.axle_full_k)
     spin_t = row.gearbox_spin_w * _table(car.gearbox_spin, t)
     spin_d = row.axle_spin_w * _table(car.axle_spin, d)
