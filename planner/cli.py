@@ -156,8 +156,9 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
         io, folder, remedies=True, request=request, ready=lambda: try_out(target, export.PLAN_FILES, trip=folder)
     )
     io.tell("drawing the map")
-    ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(report))
-    html = page.render(mapscene.make_scene(report, basemap_sources=ground.sources), basemap=ground)
+    scene = mapscene.make_scene(report)
+    ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
+    html = page.render(scene, basemap=ground)
     plan_json = to_json(export.plan_dict(report))
     files = {
         "trip.html": html,

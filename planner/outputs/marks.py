@@ -11,7 +11,7 @@ import numpy as np
 
 from planner import clock
 from planner.answers.margins import FLUID_NAMES, Margin
-from planner.answers.remedies import Remedy
+from planner.answers.remedies import DayRemedies, Remedy
 from planner.forecast import local_time, span_of
 from planner.report import Report, reason, remedy_words, whole_sentence
 from thermal.vehicle import FLUIDS
@@ -148,15 +148,30 @@ def advice(report: Report, day: int) -> tuple[str, ...]:
     tuple of str
         At most three lines a fluid; one line when nothing that was tried suffices; none on a day that needs nothing.
     """
-    said = []
-    for one in (found for found in report.remedies if found.day == day):
-        said += [_advice_line(report, remedy) for remedy in one.working[:_MOST_ADVICE]]
-        if not one.working:
-            said.append(
-                f"Nothing that was tried brings the {FLUID_NAMES[one.fluid]} under the wanted chance: take another "
-                "road, lighten the car, or be ready to stop."
-            )
-    return tuple(said)
+    return tuple(said for one in report.remedies if one.day == day for said in advice_on(report, one))
+
+
+def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
+    """What to do about one fluid on one day.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+    found : DayRemedies
+        What was tried. [-]
+
+    Returns
+    -------
+    tuple of str
+        At most three remedies that suffice, the cheapest first; else one line that says that none does.
+    """
+    if found.working:
+        return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
+    return (
+        f"Nothing that was tried brings the {FLUID_NAMES[found.fluid]} under the wanted chance: take another road, "
+        "lighten the car, or be ready to stop.",
+    )
 
 
 def _advice_line(report: Report, remedy: Remedy) -> str:

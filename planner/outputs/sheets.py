@@ -2,25 +2,26 @@
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from maps.scene import Day, Table
+from maps.scene import Advice, Day, Table, Way
 from planner import clock
 from planner.answers.alarms import Reference, trip_card
 from planner.answers.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
 from planner.answers.remedies import DayRemedies
 from planner.forecast import day_ends, local_time, span_of
-from planner.outputs.alarmcards import alarm_rows, pressure_rows
-from planner.outputs.marks import advice, hot_spots
+from planner.outputs.alarmcards import alarm_rows
+from planner.outputs.marks import advice_on, hot_spots
+from planner.outputs.times import told, zone_of, zones
 from planner.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from planner.route.graph import stops_of
 from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
-_MOST_CHOICES, _MOST_NAMED = 6, 2
+_MOST_CHOICES, _MOST_NAMED, _MOST_CLOSEST = 6, 2, 2
 
 
 def trip_tables(report: Report) -> tuple[Table, ...]:
-    """Tables for the first sheet: alarm card, days, fuel, service.
+    """Tables of the whole trip: days, fuel, service.
 
     Parameters
     ----------
@@ -32,7 +33,7 @@ def trip_tables(report: Report) -> tuple[Table, ...]:
     tuple of Table
         Those that have something to say.
     """
-    made = (_alarm_card(report), _days(report), _fuel(report), _service(report))
+    made = (_days(report), _fuel(report), _service(report))
     return tuple(table for table in made if table.rows)
 
 
@@ -67,8 +68,19 @@ def appendix(report: Report) -> tuple[Table, ...]:
     return tuple(table for table in made if table.rows or table.note)
 
 
-def _alarm_card(report: Report) -> Table:
-    """Where each gauge belongs, and where its alarm; oil pressures too."""
+def alarm_card(report: Report) -> Table:
+    """Where each gauge belongs, and where its alarm; oil pressures too.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    Table
+        The card.
+    """
     return Table(
         title=f"Alarm card, {report.units.temperature}",
         headings=("gauge", "alarm below", "expected", "caution", "limit"),
@@ -77,6 +89,33 @@ def _alarm_card(report: Report) -> Table:
         "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
         f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
     )
+
+
+def gaps(report: Report) -> Table:
+    """Find the longest ways without fuel and without a workshop.
+
+    Parameters
+    ----------
+    report : Report
+        The report. [-]
+
+    Returns
+    -------
+    Table
+        Two lines.
+    """
+    outlook, u = report.outlook, report.units
+    order = stops_of(outlook.legs)
+    along = [0.0, *(float(outlook.timeline.end_m[span_of(outlook, leg).last]) for leg in range(len(outlook.legs)))]
+    rows = []
+    for service in ("fuel", "workshop"):
+        at = [i for i, key in enumerate(order) if service in outlook.trip.places[key].services]
+        marks = sorted({0, *at, len(order) - 1})
+        a, b = max(zip(marks, marks[1:], strict=False), key=lambda pair: along[pair[1]] - along[pair[0]])
+        names = (outlook.trip.places[order[i]].name for i in (a, b))
+        rows.append((service, f"{u.dist(along[b] - along[a]):,.0f}", " to ".join(names)))
+    note = "By the services entered for the places of this trip; there may be others on the way."
+    return Table(title="Longest ways without", headings=("what", u.distance, "from and to"), rows=tuple(rows), note=note)
 
 
 def _days(report: Report) -> Table:
@@ -96,7 +135,7 @@ def _days(report: Report) -> Table:
         for _, row in days_table(report).iterrows()
     )
     headings = ("day", "date", "way", "hours", u.distance, f"climb {u.elevation}", f"air {u.temperature}")
-    return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows)
+    return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows, to_days=True)
 
 
 def _fuel(report: Report) -> Table:
@@ -150,18 +189,54 @@ def day_sheet(report: Report, number: int) -> Day:
     Day
         The sheet.
     """
-    row = days_table(report).iloc[number]
-    day = report.outlook.timeline.days[number]
+    row, outlook = days_table(report).iloc[number], report.outlook
+    day = outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
     lines = [_hours(report, number), *(said for said in report.clocks if said.startswith(str(row["date"])))]
     lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
     helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
+    headings, way, note = _way(report, number)
+    start = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     return Day(
         title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
+        short=f"{number + 1}, {start:%a} {start.day}: to {row['to']}",
+        date=start.date().isoformat(),
         summary="\n".join(lines),
-        tables=(_legs(report, number), _alarms(report, number), *helps),
-        advice=advice(report, number) or ("Nothing special: every fluid keeps an ample margin today.",),
+        advice=_advice(report, number),
+        headings=headings,
+        way=way,
+        way_note=note,
+        closest=_closest(report, number),
+        tables=(_alarms(report, number), *helps),
     )
+
+
+def _advice(report: Report, number: int) -> tuple[Advice, ...]:
+    """What to do that day, each until the leg it is for is driven."""
+    outlook = report.outlook
+    day = outlook.timeline.days[number]
+    said = [
+        Advice(text=line, until=span_of(outlook, one.leg).last + 1)
+        for one in report.remedies
+        if one.day == number
+        for line in advice_on(report, one)
+    ]
+    levels = {report.worst(leg).level for leg in range(day.first, day.last + 1)}
+    if "unknown" in levels:
+        said.append(Advice(text="Some margins are not known today: watch those gauges yourself."))
+    if levels == {"ample"}:
+        said.append(Advice(text="Nothing special: every fluid keeps an ample margin today."))
+    return tuple(said)
+
+
+def _closest(report: Report, number: int) -> tuple[int, ...]:
+    """Numbers of the fluids that come nearest to their limits that day, the nearest first."""
+    day, fluids = report.outlook.timeline.days[number], fluids_of(report.outlook)
+    least = [
+        min(m.margin_k for m in report.margins if m.fluid == fluid and day.first <= m.leg <= day.last)
+        for fluid in fluids
+    ]
+    return tuple(sorted(range(len(fluids)), key=lambda one: least[one])[:_MOST_CLOSEST])
 
 
 def _hours(report: Report, number: int) -> str:
@@ -172,44 +247,50 @@ def _hours(report: Report, number: int) -> str:
     end = clock.local(day.end_s, last.lat_deg, last.lon_deg)
     risen = clock.sun_times_utc(first.lat_deg, first.lon_deg, begin.date())[0].astimezone(begin.tzinfo)
     set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
-    u = report.units
+    u, here = report.units, zones(outlook, span_of(outlook, day.first).first, span_of(outlook, day.last).last)
+    zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
+    depart, arrive = (f"{row[name]} {zone}" if zoned else row[name] for name, zone in (("depart", here[0]), ("arrive", here[-1])))
     return (
-        f"{row['depart']} to {row['arrive']}, {row['driving [h]']} h of driving, "
+        f"{depart} to {arrive}, {row['driving [h]']} h driving, "
         f"{row[f'distance [{u.distance}]']:.0f} {u.distance}, {row[f'climb [{u.elevation}]']:,.0f} {u.elevation} of "
-        f"climb. Sunrise {risen:%H:%M} at {first.name}, sunset {set_at:%H:%M} at {last.name}."
+        f"climb. Sunrise {risen:%H:%M}, sunset {set_at:%H:%M}."
     )
 
 
-def _legs(report: Report, number: int) -> Table:
-    """Legs of one day with times, climb and the hottest reading expected of every gauge."""
+def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...], str]:
+    """Timetable of one day: every place with the leg that leads there, its hottest readings, and what comes then."""
     outlook, u = report.outlook, report.units
+    day, fluids = outlook.timeline.days[number], fluids_of(outlook)
+    first, last = span_of(outlook, day.first).first, span_of(outlook, day.last).last
+    zoned = len(zones(outlook, first, last)) > 1
+    headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *(SHORT_NAMES[f] for f in fluids))
+    begin = local_time(outlook, first, begin=True)
+    leave, zone = told(begin, "%H:%M", zoned=zoned), zone_of(begin)
+    blank = ("",) * (len(headings) - 2)
+    way = [Way(point=first, cells=(leave, outlook.trip.places[outlook.legs[day.first].start].name, *blank, "", "start"))]
     frame = legs_table(report)
-    frame = frame[frame["day"] == number + 1]
-    columns: dict[str, object] = {
-        "leg": frame["from"] + " to " + frame["to"],
-        "from": frame["depart"].str[-5:],
-        "to": frame["arrive"].str[-5:],
-        u.distance: frame[f"distance [{u.distance}]"].map("{:.0f}".format),
-        f"up {u.elevation}": frame[f"climb [{u.elevation}]"].map("{:,.0f}".format),
-        "air": frame[f"air [{u.temperature}]"].map("{:.0f}".format),
-    }
-    for fluid in fluids_of(outlook):
-        name = FLUID_NAMES[fluid]
-        columns[SHORT_NAMES[fluid]] = frame[f"{name} peak [{u.temperature}]"].map("{:.0f}".format)
-    worst = [report.worst(leg - 1) for leg in frame["leg"]]
-    columns["margin"] = [
-        f"{u.diff(m.margin_k):.0f} {SHORT_NAMES[m.fluid]}" + ("" if m.level == "ample" else f", {m.level}")
-        for m in worst
-    ]
-    columns["then"] = list(frame["then"])
-    data = pd.DataFrame(columns)
-    rows = tuple(tuple(str(value) for value in row) for row in data.itertuples(index=False))
-    share = round(100 * outlook.trip.confidence)
+    for _, row in frame[frame["day"] == number + 1].iterrows():
+        leg = int(row["leg"]) - 1
+        span, worst = span_of(outlook, leg), report.worst(leg)
+        small = "" if worst.level == "ample" else f", {worst.level}"
+        arrive = local_time(outlook, span.last)
+        cells = (
+            told(arrive, "%H:%M", zoned=zone_of(arrive) != zone),
+            str(row["to"]),
+            f"{row[f'distance [{u.distance}]']:.0f}",
+            f"{row[f'climb [{u.elevation}]']:,.0f}",
+            f"{row[f'air [{u.temperature}]']:.0f}",
+            *(f"{row[f'{FLUID_NAMES[fluid]} peak [{u.temperature}]']:.0f}" for fluid in fluids),
+            f"{u.diff(worst.margin_k):.0f} {SHORT_NAMES[worst.fluid]}{small}",
+            str(row["then"]),
+        )
+        zone = zone_of(arrive)
+        way.append(Way(point=span.last + 1, cells=cells, level=worst.level))
     note = (
-        f"Air and gauges: hottest to expect on the leg, {u.temperature}. Margin: smallest of the leg at {share} % "
-        "confidence, and whose."
+        f"Each line tells of the way to its place. Air and gauges: hottest to expect, {u.temperature}. Margin: smallest "
+        f"at {round(100 * outlook.trip.confidence)} % confidence, and whose."
     )
-    return Table(title="Legs", headings=tuple(map(str, data.columns)), rows=rows, note=note)
+    return (*headings, "margin", "then"), tuple(way), note
 
 
 def _alarms(report: Report, number: int) -> Table:
@@ -233,9 +314,7 @@ def _alarms(report: Report, number: int) -> Table:
         )
     share = round(100 * outlook.trip.confidence)
     headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
-    pressures = [f"{name} {expected}, alarm {low}" for name, low, expected, *_ in pressure_rows(outlook, card)]
-    note = f"{'; '.join(pressures).capitalize()}."
-    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
+    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
 
 
 def _helps(report: Report, day: DayRemedies) -> Table:

@@ -1,0 +1,62 @@
+"""Times of day for readers, with the zone where the trip changes it."""
+
+from datetime import datetime
+
+from planner.forecast import Forecast, local_time
+
+
+def zone_of(moment: datetime) -> str:
+    """Short name of the zone a moment is in.
+
+    Parameters
+    ----------
+    moment : datetime
+        Aware. [-]
+
+    Returns
+    -------
+    str
+        Such as "MDT"; where the zone has no letters, hours from UTC such as "UTC+3".
+    """
+    name = moment.strftime("%Z")
+    return name if name[:1].isalpha() else f"UTC{name[:1]}{name[1:].lstrip('0') or '0'}"
+
+
+def zones(outlook: Forecast, first: int, last: int) -> tuple[str, ...]:
+    """Zones in force from one segment to another, each once.
+
+    Parameters
+    ----------
+    outlook : Forecast
+        The forecast. [-]
+    first, last : int
+        Segments of the timeline. [-]
+
+    Returns
+    -------
+    tuple of str
+        In the order of travel.
+    """
+    ends = [span.last for span in outlook.timeline.spans if first <= span.last <= last]
+    moments = [local_time(outlook, first, begin=True), *(local_time(outlook, i) for i in ends)]
+    return tuple(dict.fromkeys(zone_of(one) for one in moments))
+
+
+def told(moment: datetime, form: str, *, zoned: bool) -> str:
+    """Write a time of day.
+
+    Parameters
+    ----------
+    moment : datetime
+        Aware. [-]
+    form : str
+        As for `strftime`. [-]
+    zoned : bool
+        Whether to say the zone. [-]
+
+    Returns
+    -------
+    str
+        The time.
+    """
+    return f"{moment:{form}} {zone_of(moment)}" if zoned else f"{moment:{form}}"
