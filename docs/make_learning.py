@@ -21,13 +21,13 @@ import made_up  # noqa: E402
 from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
-from planner.answers.margins import FLUID_NAMES  # noqa: E402
+from planner.analysis.margins import FLUID_NAMES  # noqa: E402
 from planner.files import logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
 from planner.files.logs import read_log  # noqa: E402
 from planner.files.logtold import describe_log  # noqa: E402
-from planner.learn import fit as learn  # noqa: E402
-from planner.learn.driven import drive_of  # noqa: E402
+from planner.logs import fit as learn  # noqa: E402
+from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
 from planner.route.timeline import build_timeline  # noqa: E402
 from thermal import causes, fit  # noqa: E402

@@ -12,7 +12,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from planner.cli import main
+from planner.cli.main import main
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"

@@ -20,7 +20,9 @@ Line = NDArray[np.float64]  # shape (n_point, 2): longitude, latitude in degrees
 FILES = ("countries.json", "states.json")
 LAKES = "lakes.json"
 SHORT = {"United States of America": "United States"}  # names too long to stand anywhere
-TURNS = (-360.0, 0.0, 360.0)  # a box over the 180th meridian takes in outlines from the other side
+TURNS = tuple(
+    np.array([turn, 0.0]) for turn in (-360.0, 0.0, 360.0)
+)  # a box over the 180th meridian takes in outlines from the other side
 SEAM_DEG = 179.95  # outlines are cut there; the cut itself is no coast
 NAME_GRID, MOST_SPOTS = 7, 9  # places a side of the box where a name may stand, and the most of one name
 CROSSED_EVERY_DEG = 0.4  # how finely the page knows which state a point of the route is in
@@ -231,8 +233,8 @@ class _Thinned:
             edges = self._edges[[max(i, ~i) for i in ring]]
             (x0, y0), (x1, y1) = edges[:, :2].min(axis=0), edges[:, 2:].max(axis=0)
             for turn in TURNS:
-                if y0 <= north and y1 >= south and x0 + turn <= east and x1 + turn >= west:
-                    whole = np.concatenate([self._arc(i)[:-1] for i in ring]) + (turn, 0.0)
+                if y0 <= north and y1 >= south and x0 + turn[0] <= east and x1 + turn[0] >= west:
+                    whole = np.concatenate([self._arc(i)[:-1] for i in ring]) + turn
                     points = clip_ring(whole, self.box)
                     if len(points) >= 3:
                         yield points
@@ -245,7 +247,7 @@ class _Thinned:
             for turn in TURNS:
                 if _touches(line, self.box, turn) and not speck:
                     for part in _off_seam(self._arc(index)):
-                        yield from pieces_in(part + (turn, 0.0), self.box)
+                        yield from pieces_in(part + turn, self.box)
 
 
 def _off_seam(line: Line) -> Iterator[Line]:
@@ -263,7 +265,9 @@ def _labels_in(countries: _Thinned, states: _Thinned) -> Iterator[Label]:
             rings = outlines.area_rings(area)
             spots = _name_spots(area, rings, outlines.box)
             if spots:
-                found.append(Label(text=SHORT.get(area["name"], area["name"]), kind=kind, spots=spots, size=area["size"]))
+                found.append(
+                    Label(text=SHORT.get(area["name"], area["name"]), kind=kind, spots=spots, size=area["size"])
+                )
     yield from sorted(found, key=lambda one: (one.kind, -one.size, one.text))
 
 
@@ -273,7 +277,8 @@ def _name_spots(area: dict[str, Any], rings: Sequence[Line], box: Bounds) -> tup
         return ()
     south, west, north, east = box
     lon, lat = area["label"]
-    middles = [(lat, lon + turn) for turn in TURNS if south <= lat <= north and west <= lon + turn <= east]
+    turned = [round(float(lon + turn[0]), 2) for turn in TURNS]
+    middles = [(lat, one) for one in turned if south <= lat <= north and west <= one <= east]
     largest = max(rings, key=_extent)
     low, high = largest.min(axis=0), largest.max(axis=0)
     xs, ys = (np.linspace(low[k], high[k], NAME_GRID + 2)[1:-1] for k in (0, 1))
@@ -322,7 +327,9 @@ def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tup
             continue
         last = point
         x, y = float(point[0]), float(point[1])
-        names = [n for n, ring, low, high in areas if (low <= point).all() and (point <= high).all() and inside(ring, x, y)]
+        names = [
+            n for n, ring, low, high in areas if (low <= point).all() and (point <= high).all() and inside(ring, x, y)
+        ]
         yield ", ".join(dict.fromkeys(SHORT.get(name, name) for name in names)), round(y, 3), round(x, 3)
 
 
@@ -361,7 +368,7 @@ def _lakes_in(lakes: dict[str, Any], box: Bounds, thin_deg: float) -> Iterator[t
     for lake in lakes["lakes"]:
         for turn in TURNS:
             if _touches(lake["ring"], box, turn) and _extent(lake["ring"]) >= SMALLEST_LAKE * thin_deg:
-                ring = clip_ring(_thinned(lake["ring"], thin_deg) + (turn, 0.0), box)
+                ring = clip_ring(_thinned(lake["ring"], thin_deg) + turn, box)
                 if len(ring) >= 4:
                     yield lake["name"], ring
 
@@ -437,9 +444,9 @@ def _in_box(line: Line, box: Bounds) -> NDArray[np.bool_]:
     return (lat >= box[0]) & (lat <= box[2]) & (lon >= box[1]) & (lon <= box[3])
 
 
-def _touches(line: Line, box: Bounds, turn: float = 0.0) -> bool:
-    """Tell whether the box round a line, turned round the globe by some degrees, meets another box."""
-    (west, south), (east, north) = line.min(axis=0) + (turn, 0.0), line.max(axis=0) + (turn, 0.0)
+def _touches(line: Line, box: Bounds, turn: Line) -> bool:
+    """Tell whether the box round a line, turned round the globe, meets another box."""
+    (west, south), (east, north) = line.min(axis=0) + turn, line.max(axis=0) + turn
     return bool(south <= box[2] and north >= box[0] and west <= box[3] and east >= box[1])
 
 

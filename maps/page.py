@@ -155,9 +155,13 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
         lead=text(scene.lead),
         facts=_bullets(scene.facts),
         spots=_spots(scene),
-        options="".join(f'<option value="{n}">{text(day.short or day.title)}</option>' for n, day in enumerate(scene.days)),
+        options="".join(
+            f'<option value="{n}">{text(day.short or day.title)}</option>' for n, day in enumerate(scene.days)
+        ),
         cautions=f'<div class="cautions"><h3>Cautions</h3>{cautions}</div>' if cautions else "",
-        rules=f'<div class="rules"><h3>When a gauge passes its mark</h3>{_bullets(scene.rules)}</div>' if scene.rules else "",
+        rules=f'<div class="rules"><h3>When a gauge passes its mark</h3>{_bullets(scene.rules)}</div>'
+        if scene.rules
+        else "",
         still=draw(scene, basemap, escape=text),
         card=_sheets(tuple(replace(one, note="") for one in scene.card)),
         card_notes="".join(f'<p class="note">{text(one.note)}</p>' for one in scene.card if one.note),
@@ -235,9 +239,8 @@ def _printed(scene: Scene, day: Day, cautions: str) -> str:
     heads = ("time, place", *(one.label.lower() for one in scene.track.series), "notes")
     cells = "".join(f'<th scope="col">{text(one)}</th>' for one in heads)
     blank = "<tr>" + "<td></td>" * len(heads) + "</tr>"
-    lines = (
-        f"<table><caption>Gauges as read</caption><thead><tr>{cells}</tr></thead><tbody>{blank * blanks}</tbody></table>"
-    )
+    body = f"<thead><tr>{cells}</tr></thead><tbody>{blank * blanks}</tbody>"
+    lines = f"<table><caption>Gauges as read</caption>{body}</table>"
     write_in = f'<div class="print-only write-in">{lines}</div>' if blanks else ""
     told = f"<h3>Cautions</h3>{cautions}" if cautions else ""
     return f'{write_in}<div class="print-only small">{told}</div>'
@@ -385,7 +388,11 @@ def _spots(scene: Scene) -> str:
 
 def _bullets(lines: tuple[str, ...], kind: str = "") -> str:
     """Escape lines and make a list of them; nothing for no lines."""
-    return (f'<ul class="{kind}">' if kind else "<ul>") + "".join(f"<li>{text(line)}</li>" for line in lines) + "</ul>" if lines else ""
+    return (
+        (f'<ul class="{kind}">' if kind else "<ul>") + "".join(f"<li>{text(line)}</li>" for line in lines) + "</ul>"
+        if lines
+        else ""
+    )
 
 
 def _asset(name: str) -> str:

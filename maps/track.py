@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 from maps.errors import MapError, require_length, require_rising, require_within
 
@@ -151,7 +152,7 @@ def unrolled(lon: tuple[float, ...]) -> tuple[float, ...]:
     (179.5, 180.5, 182.0)
     """
     made, turns = [lon[0]], 0.0
-    for before, one in zip(lon, lon[1:], strict=False):
+    for before, one in pairwise(lon):
         turns += 360.0 * (one - before < -180.0) - 360.0 * (one - before > 180.0)
         made.append(one + turns)
     return tuple(made)

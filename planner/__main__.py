@@ -3,14 +3,14 @@
 import sys
 from contextlib import suppress
 
-from planner import streams
+from planner.cli import streams
 
 
 def entry() -> None:
     """Start the program."""
     try:
         streams.guard()
-        from planner.cli import main
+        from planner.cli.main import main
 
         code = main()
         streams.calm()

@@ -10,7 +10,7 @@ import pytest
 from browsing import ARGS, CHROMIUM, DESKTOP
 from hypothesis import settings
 
-from planner.cli import main
+from planner.cli.main import main
 
 DATA = Path(__file__).parents[1] / "data"
 

@@ -25,9 +25,9 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.cli import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
+from planner.cli.main import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
 from planner.files.folder import open_folder
-from planner.forecast import forecast
+from planner.forecast.run import forecast
 
 ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])

@@ -11,8 +11,8 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.cli import main
-from planner.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
 from planner.files.folder import open_folder
@@ -23,7 +23,7 @@ from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
-from planner.forecast import forecast
+from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS

@@ -1,6 +1,6 @@
-"""Every public function says what it takes: each parameter by name, physical ones with their unit in brackets.
+"""Public functions say what they take: each parameter by name, physical ones with their unit in brackets.
 
-Methods of the planner's and the maps' own classes need a docstring; a sentence is enough where the class explains.
+Public are `planner/__init__`, thermal and maps. Inside planner's folders one sentence is enough.
 """
 
 import importlib
@@ -14,10 +14,12 @@ import pytest
 from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
+UNFINISHED = ("planner.files.", "planner.weather.")
 PHYSICS = "thermal"  # here every parameter ends in `[unit]`
 
 
 def modules() -> Iterator[str]:
+    yield "planner"
     for package in PACKAGES:
         root = importlib.import_module(package)
         yield from (found.name for found in pkgutil.walk_packages(root.__path__, f"{package}."))
@@ -57,12 +59,28 @@ def problems(name: str, function: Callable[..., Any], *, units: bool) -> list[st
     return told
 
 
+def short(name: str, function: Callable[..., Any], module: str = "") -> list[str]:
+    """Inside planner: a docstring, and none of the sections that repeat the signature."""
+    doc = inspect.getdoc(function)
+    if not doc:
+        return [f"{name}: no docstring"]
+    if module.startswith(UNFINISHED):
+        return []
+    return [
+        f"{name}: names and types say it; drop {title}" for title in ("Parameters", "Returns") if f"{title}\n--" in doc
+    ]
+
+
 @pytest.mark.parametrize("module_name", list(modules()))
 def test_docstrings_name_every_parameter(module_name: str) -> None:
     found = [
         problem
         for name, function in public_functions(module_name)
-        for problem in problems(name, function, units=module_name.startswith(f"{PHYSICS}."))
+        for problem in (
+            short(name, function, module_name)
+            if module_name.startswith("planner.")
+            else problems(name, function, units=module_name.startswith(f"{PHYSICS}."))
+        )
     ]
     assert found == []
 
@@ -111,6 +129,8 @@ def test_the_check_can_fail() -> None:
         "partly: parameter 'speed_m_per_s' does not end in [unit]",
     ]
     assert problems("wholly", wholly, units=True) == []
+    assert short("without", without) == ["without: no docstring"]
+    assert short("wholly", wholly) == ["wholly: names and types say it; drop Parameters"]
 
 
 def test_it_sees_the_packages() -> None:

@@ -1,7 +1,8 @@
 """Who may import whom, read from the imports themselves.
 
-planner -> thermal and planner -> maps; the lower two import nothing of ours outside themselves. Inside a package a file
-imports only files above it in ORDER. pint is used by thermal/units.py alone, print by planner/cli.py alone.
+Packages: planner imports thermal and maps; those two import nothing of ours outside themselves. Inside planner, FOLDERS
+are ranked along the flow of data: a folder imports only folders of lower rank, and only `output` and the command line
+draw maps. No two modules of a package import each other, directly or through others.
 """
 
 import ast
@@ -9,32 +10,27 @@ import functools
 from collections.abc import Iterator
 from pathlib import Path
 
+import networkx as nx
 import pytest
 
 ROOT = Path(__file__).parents[1]
 ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "thermal", "maps"}}
-# Top to bottom as data flows; a file imports only names before its own.
-ORDER = {
-    "thermal": "errors tomltext compiled units ranges air oil coolant learnt vehicle vehicle_file vehicle_write engine "
-    "roadload driveline brakes cooling drive loads kernel spread simulate reference logged misfit fit causes",
-    "maps": "errors direction thinning scene basemap chart still page",
-    "planner": "errors plaintext plainconsole streams paths wholefile model cautions display clock geo files "
-    "files.limits files.reading weather weather.record weather.diurnal weather.expected weather.spread weather.reply "
-    "weather.wire weather.web weather.keep files.workbook files.tables files.sections files.gpxpoints files.gpx "
-    "files.settings files.checks files.tracks files.routes files.profiles "
-    "files.weatherfile weather.normals weather.nws weather.openmeteo weather.heights weather.services "
-    "weather.pastyears weather.outlook weather.gather weather.along weather.told weather.command files.sessionfile "
-    "files.channels files.logtime files.logtext files.logmap files.logmapfile files.logs files.logtold "
-    "files.rows files.trips files.folder "
-    "files.spreadsheet route route.graph route.days route.road route.timeline forecast answers answers.margins "
-    "answers.fuel answers.service answers.trial answers.reroute answers.choices answers.remedies answers.whatif "
-    "answers.sensitivity answers.alarms report underway underway.whereabouts underway.request underway.replan "
-    "underway.warmth underway.changes "
-    "session session.laps session.site session.course session.run session.show learn learn.matching learn.driven "
-    "learn.plot learn.words learn.fit learn.review learn.show learn.written outputs outputs.write outputs.checked "
-    "outputs.marks outputs.alarmcards outputs.terminal outputs.sheets outputs.mapscene outputs.gpx outputs.ics "
-    "outputs.geojson outputs.export outputs.whatif outputs.weather console learn.commands cli __main__",
+# Rank of each folder of planner; equal ranks may not import each other either.
+FOLDERS = {
+    "model": 0,
+    "files": 1,
+    "weather": 2,
+    "route": 3,
+    "forecast": 4,
+    "analysis": 5,
+    "replan": 6,
+    "laps": 6,
+    "logs": 6,
+    "output": 7,
+    "cli": 9,
+    "__main__": 10,
 }
+DRAW_MAPS = {"output", "cli"}
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 
 
@@ -57,27 +53,47 @@ def imports(source: str) -> Iterator[str]:
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
+def folder_of(module: str) -> str:
+    """Folder of planner in which a module stands; the public interface, planner/__init__, has rank 8."""
+    return [*module.split("."), ""][1]
+
+
+def rank(folder: str) -> int:
+    """Position of a folder in the way of the data."""
+    return FOLDERS[folder] if folder else 8
+
+
 def upward(source: str, module: str) -> list[str]:
     """Imports of ours that `module` may not make."""
-    package, _, inner = module.partition(".")
-    order = ORDER[package].split()
+    package, folder = module.split(".")[0], folder_of(module)
     bad = []
     for name in sorted(set(imports(source))):
-        top, _, rest = name.partition(".")
-        if top in ALLOWED and top not in ALLOWED[package]:
+        top, target = name.split(".")[0], folder_of(name)
+        if top not in ALLOWED:
+            continue
+        across = top != package
+        if across and (top not in ALLOWED[package] or (top == "maps" and folder not in DRAW_MAPS)):
             bad.append(name)
-        elif top == package and inner:
-            target = next(
-                (known for known in sorted(order, key=len, reverse=True) if f"{rest}.".startswith(f"{known}.")), ""
-            )
-            if target and target != inner and _place(order, target) >= _place(order, inner):
-                bad.append(name)
+        if (
+            top == package == "planner"
+            and target in {*FOLDERS, ""}
+            and target != folder
+            and rank(target) >= rank(folder)
+        ):
+            bad.append(name)
     return bad
 
 
-def _place(order: list[str], inner: str) -> int:
-    """Position in the list; a module without a place stands last and is told by test_every_module_has_its_place."""
-    return order.index(inner) if inner in order else len(order)
+def graph_of(package: str) -> nx.DiGraph:
+    """Build the modules of a package and who imports whom at its top level."""
+    known = {module_of(path) for path in FILES}
+    graph = nx.DiGraph()
+    for path in FILES:
+        here = module_of(path)
+        if here.split(".")[0] == package:
+            graph.add_edges_from((here, name) for name in imports(path.read_text(encoding="utf-8")) if name in known)
+    graph.remove_nodes_from([node for node in list(graph) if not node.startswith(f"{package}.")])
+    return graph
 
 
 def uses(source: str, name: str) -> bool:
@@ -97,11 +113,15 @@ def test_imports_go_downward(path: Path) -> None:
     assert upward(path.read_text(encoding="utf-8"), module_of(path)) == []
 
 
+def test_every_folder_has_its_rank() -> None:
+    """A new folder must be put where it belongs in FOLDERS."""
+    found = {folder_of(module_of(path)) for path in FILES if path.parts[len(ROOT.parts)] == "planner"}
+    assert found - {""} == set(FOLDERS)
+
+
 @pytest.mark.parametrize("package", ALLOWED)
-def test_every_module_has_its_place(package: str) -> None:
-    """A new file must be put where it belongs in ORDER."""
-    inner = {module_of(path).partition(".")[2] for path in (ROOT / package).rglob("*.py")} - {""}
-    assert inner <= set(ORDER[package].split())
+def test_no_modules_import_each_other(package: str) -> None:
+    assert [sorted(ring) for ring in nx.strongly_connected_components(graph_of(package)) if len(ring) > 1] == []
 
 
 @pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
@@ -115,28 +135,32 @@ def test_pint_is_used_in_one_module() -> None:
 
 
 def test_print_is_used_in_the_command_line_only() -> None:
-    assert {module_of(p) for p in FILES if uses(p.read_text(encoding="utf-8"), "print")} <= {"planner.cli"}
+    assert {module_of(p) for p in FILES if uses(p.read_text(encoding="utf-8"), "print")} <= {"planner.cli.main"}
 
 
 @pytest.mark.parametrize(
     ("source", "module", "bad"),
     [
-        ("import planner.geo", "thermal.air", ["planner.geo"]),
-        ("from planner import geo", "maps.page", ["planner", "planner.geo"]),
+        ("import planner.model.geo", "thermal.air", ["planner.model.geo"]),
+        ("from planner.model import geo", "maps.page", ["planner.model", "planner.model.geo"]),
         ("def f():\n    from thermal import air", "maps.page", ["thermal", "thermal.air"]),
-        ("from thermal.simulate import simulate", "thermal.air", ["thermal.simulate", "thermal.simulate.simulate"]),
-        ("from thermal import kernel", "thermal.loads", ["thermal.kernel"]),
-        ("from thermal import loads", "thermal.kernel", []),
-        (
-            "from planner.weather.expected import x",
-            "planner.clock",
-            ["planner.weather.expected", "planner.weather.expected.x"],
-        ),
-        ("from thermal.units import to_si\nimport numpy", "planner.model", []),
+        ("from thermal.units import to_si\nimport numpy", "planner.model.trip", []),
+        ("from planner.weather import expected", "planner.files.gpx", ["planner.weather", "planner.weather.expected"]),
+        ("from planner.files import gpx", "planner.weather.expected", []),
+        ("import planner.logs.fit", "planner.replan.request", ["planner.logs.fit"]),
+        ("import planner.route.days", "planner.route.graph", []),
+        ("from maps import page", "planner.analysis.margins", ["maps", "maps.page"]),
+        ("from maps import page", "planner.output.mapscene", []),
+        ("import planner", "planner.output.terminal", ["planner"]),
+        ("import planner", "planner.cli.main", []),
     ],
 )
 def test_the_check_can_fail(source: str, module: str, bad: list[str]) -> None:
     assert upward(source, module) == bad
+
+
+def test_the_check_of_rings_can_fail() -> None:
+    assert [ring for ring in nx.strongly_connected_components(nx.DiGraph([(1, 2), (2, 3), (3, 1)])) if len(ring) > 1]
 
 
 def test_the_name_check_can_fail() -> None:

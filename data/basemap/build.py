@@ -5,8 +5,8 @@ Run by hand when the outlines change, not at run time; needs the package pyshp f
     python build.py COUNTRIES_50M.json STATES_10M.json LAKES_10M.shp OUT_FOLDER
 
 The first file holds Natural Earth countries at 1:50 million, the second the US Census states at 1:10 million, the third
-Natural Earth lakes at 1:10 million; README.md says where they come from. Outlines keep the shared-arc form (every border
-once); points are thinned and rounded.
+Natural Earth lakes at 1:10 million; README.md says where they come from. Outlines keep the shared-arc form (every
+border once); points are thinned and rounded.
 """
 
 import json

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from planner.files.reading import Problems
 from planner.files.tables import Heading, Table
-from planner.model import Leg, Place, Profile
+from planner.model.trip import Leg, Place, Profile
 
 EARTH_RADIUS_M = 6371008.8  # mean radius, IUGG 1980
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre

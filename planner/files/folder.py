@@ -5,13 +5,13 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files.reading import file_fault
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
-from planner.model import Trip
-from planner.paths import data_folder
-from planner.wholefile import is_part, new_folder_at
+from planner.files.wholefile import is_part, new_folder_at
+from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.paths import data_folder
+from planner.model.trip import Trip
 from thermal.errors import ThermalError
 from thermal.tomltext import TOML_BYTES
 from thermal.vehicle_file import VehicleFile, read_vehicle

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from planner.files.gpxpoints import Points, decoded, read_points
 from planner.files.reading import Problems
-from planner.geo import smooth_elevation
-from planner.model import Profile
+from planner.model.geo import smooth_elevation
+from planner.model.trip import Profile
 
 Floats = NDArray[np.float64]
 Spans = tuple[tuple[float, float], ...]

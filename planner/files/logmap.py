@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from planner.errors import PlannerError
 from planner.files import limits, logtime
 from planner.files.channels import CHANNELS, NO_DATA, candidates, known_unit, letters_of, unit_of
 from planner.files.logtext import LogText, clean, is_blank
+from planner.model.errors import PlannerError
 from thermal.tomltext import shown
 from thermal.units import convert
 

@@ -5,12 +5,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from planner.errors import OutputError, TripError
 from planner.files import logtime
 from planner.files.channels import CHANNELS
 from planner.files.logmap import Mapping, Source
 from planner.files.reading import Problems, open_text, toml_of
-from planner.wholefile import write_new
+from planner.files.wholefile import write_new
+from planner.model.errors import OutputError, TripError
 from thermal.tomltext import TOML_BYTES, shown
 
 MAP_ENDING = ".map.toml"

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from planner.errors import PlannerError
 from planner.files import logtime
 from planner.files.channels import CHANNELS, FLUID_CHANNELS
 from planner.files.logmap import Mapping, Source, to_si
 from planner.files.logmapfile import map_path, read_map
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.reading import nearest
+from planner.model.errors import PlannerError
 from thermal.errors import ThermalError
 from thermal.tomltext import shown
 from thermal.units import to_si as text_to_si

@@ -11,8 +11,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.errors import PlannerError
 from planner.files import limits
+from planner.model.errors import PlannerError
 from thermal.tomltext import shown, whole
 
 _ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"

@@ -11,7 +11,7 @@ from planner.files.gpx import GpxTrack, parse_gpx
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
 from planner.files.tracks import TrackFit
-from planner.model import Place, Profile
+from planner.model.trip import Place, Profile
 from thermal.tomltext import shown
 
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled

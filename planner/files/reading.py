@@ -5,8 +5,8 @@ from collections.abc import Iterable
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
-from planner.errors import TripError
 from planner.files import limits
+from planner.model.errors import TripError
 from thermal.tomltext import TextError, read_toml, shown, text_of, whole
 
 

@@ -8,7 +8,7 @@ from planner.files import limits
 from planner.files.checks import Draft
 from planner.files.profiles import ELEVATION, Profiles
 from planner.files.tables import Column, Row, Table
-from planner.model import Leg, Place
+from planner.model.trip import Leg, Place
 from thermal.tomltext import shown
 
 KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border", "waypoint")

@@ -6,12 +6,12 @@ from datetime import date, time
 from itertools import pairwise
 from pathlib import Path
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text, toml_of
 from planner.files.sections import Section, clock_of
 from planner.files.tables import Column, read_table
-from planner.model import Trip
+from planner.model.errors import TripError
+from planner.model.trip import Trip
 from thermal.tomltext import TOML_BYTES
 
 FILE = "session.toml"

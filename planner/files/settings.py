@@ -6,7 +6,7 @@ from datetime import date, datetime, time
 
 from planner.files.reading import Problems, toml_of
 from planner.files.sections import Section, moment_of
-from planner.model import Day, Event, Halt, ServiceItem
+from planner.model.trip import Day, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
 TOP_KEYS = (

@@ -11,15 +11,15 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from planner.errors import OutputError, TripError
 from planner.files import limits
 from planner.files.folder import new_folder
 from planner.files.reading import Problems, open_text
 from planner.files.rows import IDLE_SHARE, KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
 from planner.files.tables import Column, Table, read_table
 from planner.files.trips import LEGS, PLACES
+from planner.files.wholefile import write_new
 from planner.files.workbook import FILE
-from planner.wholefile import write_new
+from planner.model.errors import OutputError, TripError
 
 Cell = str | int | float
 

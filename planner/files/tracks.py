@@ -7,8 +7,8 @@ import numpy as np
 
 from planner.files.checks import END_ELEVATION_M
 from planner.files.gpx import STEEPEST, GpxTrack, Spans
-from planner.geo import distance_m
-from planner.model import Place
+from planner.model.geo import distance_m
+from planner.model.trip import Place
 
 END_DISTANCE_M = 2000.0
 END_SHIFT_M = 100.0

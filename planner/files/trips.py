@@ -6,7 +6,6 @@ The tables are places.csv and legs.csv, or the sheets of trip.xlsx. Nothing is w
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_temperatures
 from planner.files.profiles import Profiles
@@ -18,8 +17,9 @@ from planner.files.settings import Settings, parse_settings
 from planner.files.tables import Column, Table, read_table, table_of
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file
-from planner.model import Trip
-from planner.plaintext import printable
+from planner.model.errors import TripError
+from planner.model.plaintext import printable
+from planner.model.trip import Trip
 from thermal.tomltext import TOML_BYTES, shown
 
 PLACES, LEGS = "places.csv", "legs.csv"

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.reading import Problems, open_text
 from planner.files.tables import Column, Row, read_table
+from planner.model.errors import TripError
 from thermal.tomltext import shown
 
 FILE = "weather.csv"

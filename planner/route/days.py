@@ -10,9 +10,9 @@ import networkx as nx
 import numpy as np
 import numpy.typing as npt
 
-from planner import clock
-from planner.errors import NoRouteError
-from planner.model import Event, Leg, Place, Trip
+from planner.model import clock
+from planner.model.errors import NoRouteError
+from planner.model.trip import Event, Leg, Place, Trip
 
 _DAY_COST = 1e3  # one day fewer outweighs any balance between days
 _WAIT_COST = 1.001e3  # a day spent waiting for an event
@@ -81,27 +81,6 @@ def split_days(
     trip: Trip, legs: Sequence[Leg], driving_s: Sequence[float], *, heat: HeatTable | None = None
 ) -> tuple[DayLegs, ...]:
     """Split a route into the fewest days the rules allow, as even as they can be.
-
-    Parameters
-    ----------
-    trip : Trip
-        Rules: most driving in a day, start, breaks, sunset, nights, rest days, events, latest finish. [-]
-    legs : sequence of Leg
-        The route. [-]
-    driving_s : sequence of float
-        Driving time of every leg. [s]
-    heat : ndarray, shape (n_leg, 48), optional
-        Cost of driving each leg at each half hour of the day, when heat is to be avoided. [-]
-
-    Returns
-    -------
-    tuple of DayLegs
-        Days in order.
-
-    Raises
-    ------
-    NoRouteError
-        If the rules cannot all be met; names the rule to relax, and by how much.
 
     Notes
     -----

@@ -7,10 +7,10 @@ from datetime import date
 import networkx as nx
 import numpy as np
 
-from planner import geo
-from planner.display import units_of
-from planner.errors import NoRouteError
-from planner.model import Leg, Trip
+from planner.model import geo
+from planner.model.display import units_of
+from planner.model.errors import NoRouteError
+from planner.model.trip import Leg, Trip
 
 # What a kelvin-free road is worth, in seconds. ASSUMED: to choose between roads only, never in the forecast.
 _USUAL_M_PER_S = 25.0  # a metre of distance counts as the time it takes at 90 km/h
@@ -27,20 +27,7 @@ _ODD_BENDS = 2.5  # road over straight line
 
 
 def cool_cost_s(leg: Leg, trip: Trip) -> float:
-    """What a leg costs when cool running is wanted: its time, dearer with steep climbs and hot air.
-
-    Parameters
-    ----------
-    leg : Leg
-        The leg, in the direction driven. [-]
-    trip : Trip
-        For elevations and usual highs. [-]
-
-    Returns
-    -------
-    float
-        Equivalent time. [s]
-    """
+    """What a leg costs when cool running is wanted: its time, dearer with steep climbs and hot air."""
     a, b = trip.places[leg.start], trip.places[leg.finish]
     if leg.profile is None:
         along, height = np.array([0.0, leg.distance_m]), np.array([a.elevation_m, b.elevation_m])
@@ -54,19 +41,7 @@ def cool_cost_s(leg: Leg, trip: Trip) -> float:
 
 
 def road_graph(trip: Trip) -> "nx.DiGraph[str]":
-    """Build the graph of drivable legs; of parallel roads the one that costs least is kept.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-
-    Returns
-    -------
-    networkx.DiGraph
-        Nodes are place keys; edges carry `leg`, `cost` as the trip's preference weighs it [s], and the dearer roads
-        `beside` it.
-    """
+    """Build the graph of drivable legs; of parallel roads the one that costs least is kept."""
     by_time, by_distance, by_cool = trip.prefer
     graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(sorted(trip.places))
@@ -84,23 +59,7 @@ def road_graph(trip: Trip) -> "nx.DiGraph[str]":
 
 
 def choose_route(trip: Trip) -> tuple[Leg, ...]:
-    """Choose the legs to drive: as listed, or the best road from start over every via to finish.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-
-    Returns
-    -------
-    tuple of Leg
-        Legs in driving order. Ties between roads go to the first by name.
-
-    Raises
-    ------
-    NoRouteError
-        If no open road joins two places, or the route is longer than can be planned at once.
-    """
+    """Choose the legs to drive: as listed, or the best road from start over every via to finish."""
     graph = road_graph(trip)
     chosen: list[Leg] = []
     for start, finish in itertools.pairwise(trip.route):
@@ -117,35 +76,12 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
 
 
 def stops_of(legs: Sequence[Leg]) -> list[str]:
-    """Places of a route in driving order, start first.
-
-    Parameters
-    ----------
-    legs : sequence of Leg
-        The route. [-]
-
-    Returns
-    -------
-    list of str
-        Keys, one more than legs.
-    """
+    """Places of a route in driving order, start first."""
     return [legs[0].start, *(leg.finish for leg in legs)]
 
 
 def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
-    """Yield the next best roads: whole routes that differ from the chosen one between two named places.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip; one whose route is listed place by place has no other. [-]
-
-    Yields
-    ------
-    tuple of (tuple of Leg, int, int)
-        The route, and the positions of its first and last leg that differ. Detours of more than half again are left
-        out; of a network too large to search there are none, and never more than two dozen.
-    """
+    """Yield the next best roads: whole routes that differ from the chosen one between two named places."""
     if not trip.explicit:
         yield from itertools.islice(_others(trip, road_graph(trip)), _MOST_OTHERS)
 
@@ -208,25 +144,7 @@ def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterato
 
 
 def remarks(trip: Trip, *, today: date | None = None) -> tuple[str, ...]:
-    """Say what looks odd: places no road reaches, islands, dead ends, and what a slip of the pen would look like.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-    today : date, optional
-        The date on which it is read; without it no departure lies in the past. [-]
-
-    Returns
-    -------
-    tuple of str
-        One sentence each; none of it stops a plan.
-
-    Raises
-    ------
-    NoRouteError
-        If there is no route to look at.
-    """
+    """Say what looks odd: places no road reaches, islands, dead ends, and what a slip of the pen would look like."""
     said = [*_odd_network(trip), *_low_passes(trip), *_odd_legs(trip)]
     if today is not None and trip.first_date < today:
         said.append(f"The departure, {trip.departure:%Y-%m-%d %H:%M}, lies in the past; today is {today}.")

@@ -7,8 +7,8 @@ from datetime import datetime, time, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from planner import clock, geo
-from planner.model import Leg, Trip
+from planner.model import clock, geo
+from planner.model.trip import Leg, Trip
 from planner.weather.expected import Anchor, expected_air_k
 from planner.weather.outlook import NOTHING, Known, Outlook, anchors_on, make_outlook
 from thermal.drive import Drive
@@ -44,22 +44,7 @@ class Road:
 
 
 def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
-    """Cut the chosen legs into segments of at most a quarter mile.
-
-    Parameters
-    ----------
-    trip : Trip
-        Places. [-]
-    legs : sequence of Leg
-        The route. [-]
-    known : Known
-        Weather beyond the places' usual highs and lows. [-]
-
-    Returns
-    -------
-    Road
-        Segments in driving order.
-    """
+    """Cut the chosen legs into segments of at most a quarter mile."""
     parts: list[dict[str, Floats]] = []
     for leg in legs:
         a, b = trip.places[leg.start], trip.places[leg.finish]
@@ -92,22 +77,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
 
 
 def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Floats]:
-    """Points of a leg: along its track where it has one, else on the great circle between its places.
-
-    Parameters
-    ----------
-    trip : Trip
-        Places. [-]
-    leg : Leg
-        In the direction driven. [-]
-    fractions : ndarray, shape (n,)
-        Share of its length from the start, 0 to 1. [-]
-
-    Returns
-    -------
-    tuple of ndarray, shape (n,)
-        Latitudes and longitudes; both ends lie at the places, a track's own ends may be a little off them. [deg]
-    """
+    """Points of a leg: along its track where it has one, else on the great circle between its places."""
     a, b, track = trip.places[leg.start], trip.places[leg.finish], leg.profile
     lat, lon = geo.positions(
         lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg, fractions=fractions
@@ -124,26 +94,7 @@ def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Fl
 
 
 def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
-    """Speed the car can hold on every segment of road.
-
-    Parameters
-    ----------
-    trip : Trip
-        Says whether the A/C runs. [-]
-    road : Road
-        The route cut into segments. [-]
-    vehicle : Vehicle
-        The car. [-]
-    air_k : ndarray, shape (n_segment,)
-        Air temperature. [K]
-    wanted : ndarray, shape (n_segment,)
-        Speed wanted. [m/s]
-
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        Speed, not above the one wanted. [m/s]
-    """
+    """Speed the car can hold on every segment of road."""
     flat = np.ones(len(wanted))
     drive = Drive(
         duration_s=road.length_m / wanted,
@@ -166,18 +117,6 @@ def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wante
 
 def climb_heat(trip: Trip, road: Road) -> Floats:
     """Cost of climbing each leg at each half hour of the day: metres climbed on grades times heat above 20 degC.
-
-    Parameters
-    ----------
-    trip : Trip
-        Its departure gives the date. [-]
-    road : Road
-        The route cut into segments. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_leg, 48)
-        1 for a kilometre climbed at 30 degC. [-]
 
     Notes
     -----

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from planner import clock
-from planner.model import Leg, Trip
+from planner.model import clock
+from planner.model.trip import Leg, Trip
 from planner.route.days import DayLegs, split_days
 from planner.route.road import Road, climb_heat, cut_road, held_speed
 from planner.weather.along import air_along, bearings_deg
@@ -80,29 +80,7 @@ class Timeline:
 
 
 def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
-    """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold.
-
-    Parameters
-    ----------
-    trip : Trip
-        Rules, places, departure. [-]
-    legs : sequence of Leg
-        The route. [-]
-    vehicle : Vehicle
-        The car, which may not hold every entered speed. [-]
-    known : Known
-        Weather beyond the places' usual highs and lows. [-]
-
-    Returns
-    -------
-    Timeline
-        Segments with their clock, in driving order, nights and halts included.
-
-    Raises
-    ------
-    NoRouteError
-        If the route cannot be split into days.
-    """
+    """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
@@ -143,24 +121,7 @@ class _Sheet:
 
 
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
-    """Walk the days, giving every segment its place on the clock.
-
-    Parameters
-    ----------
-    trip : Trip
-        Places, halts, air conditioning. [-]
-    road : Road
-        The route cut into segments. [-]
-    days : tuple of DayLegs
-        Days to walk; one alone will do. [-]
-    speed : ndarray, shape (n_segment,)
-        Speed on every segment of road. [m/s]
-
-    Returns
-    -------
-    Timeline
-        Those days, nights between and an hour after the last included.
-    """
+    """Walk the days, giving every segment its place on the clock."""
     sheet = _Sheet()
     idling = {halt.place for halt in trip.halts if halt.engine_on}
     for number, day in enumerate(days):

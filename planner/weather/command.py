@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from planner import clock
-from planner.display import counted
-from planner.model import Leg, Trip
+from planner.model import clock
+from planner.model.display import counted
+from planner.model.trip import Leg, Trip
 from planner.weather.normals import Normals
 from planner.weather.openmeteo import ARCHIVE_URL
 from planner.weather.outlook import make_outlook

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.clock import solar_time_h, sun_angles
+from planner.model.clock import solar_time_h, sun_angles
 
 Floats = NDArray[np.float64]
 

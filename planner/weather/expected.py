@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.errors import PlannerError
+from planner.model.errors import PlannerError
 from planner.weather.diurnal import air_k, mountain_lag_h
 
 Floats = NDArray[np.float64]

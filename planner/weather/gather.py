@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from planner.files.weatherfile import read_weather_file
-from planner.model import Trip
+from planner.model.trip import Trip
 from planner.weather.keep import load_kept, load_past_years
 from planner.weather.normals import read_normals
 from planner.weather.outlook import Known

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from planner.model import Trip
+from planner.model.trip import Trip
 from planner.weather.nws import covered
 from planner.weather.openmeteo import ATTRIBUTION, URL, batches
 from planner.weather.record import ELEVATION_M, Point, point_at

@@ -18,9 +18,9 @@ from typing import Any, TypeVar
 
 from platformdirs import user_data_dir
 
-from planner import wholefile
-from planner.errors import OutputError, PlannerError
-from planner.model import Trip
+from planner.files import wholefile
+from planner.model.errors import OutputError, PlannerError
+from planner.model.trip import Trip
 from planner.weather.record import Fetched, Missing, PastYears, Weather, odd, odd_past_years
 from planner.weather.reply import number_of, text_of
 from thermal.tomltext import one_line, whole

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.errors import TripError
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
+from planner.model.errors import TripError
 
 Floats = NDArray[np.float64]
 MAX_BYTES, MAX_ROWS = 30_000_000, 50_000

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from planner.display import counted
+from planner.model.display import counted
 from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
 from planner.weather.reply import Answer, BadReply, ServiceError, Unreachable, brief, number_of, part_of, plain, sound
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.files.weatherfile import DatedWeather
-from planner.model import Leg, Trip
+from planner.model.trip import Leg, Trip
 from planner.weather.expected import Anchor, highs_lows_along
 from planner.weather.normals import Normals, usual_at
 from planner.weather.record import Fetched, PastYears, Weather

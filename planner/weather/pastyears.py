@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.errors import OutputError
-from planner.model import Trip
+from planner.model.errors import OutputError
+from planner.model.trip import Trip
 from planner.weather.keep import load_past_years, save_past_years
 from planner.weather.openmeteo import ARCHIVE_URL, batches, each, where
 from planner.weather.record import AIR_K, NEAR_DAYS, Missing, PastYears, Point, odd_past_years

@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.model import Place
+from planner.model.trip import Place
 
 Floats = NDArray[np.float64]
 

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from planner.errors import PlannerError
+from planner.model.errors import PlannerError
 from planner.weather.record import Fetched, odd
 from thermal.tomltext import shown
 

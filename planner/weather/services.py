@@ -5,8 +5,8 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Protocol
 
-from planner.errors import OutputError
-from planner.model import Leg, Trip
+from planner.model.errors import OutputError
+from planner.model.trip import Leg, Trip
 from planner.weather.keep import load_kept, save_weather
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from browsing import DESKTOP, PHONE, needs_browser
 
-from planner.cli import main
+from planner.cli.main import main
 
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "minimal"
 HOSTILE = (

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from browsing import needs_browser
 
-from planner.cli import main
-from planner.console import DONE
+from planner.cli.console import DONE
+from planner.cli.main import main
 
 SIZES = {"desk": (1280, 800), "laptop": (1000, 700), "phone": (390, 844), "phone on its side": (844, 390)}
 ROUTE_AND_MAP = """() => {

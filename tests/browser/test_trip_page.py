@@ -15,8 +15,8 @@ import pytest
 from browsing import DESKTOP, PHONE, needs_browser
 from packed import unpacked
 
-from planner.cli import main
-from planner.console import EXCEEDED
+from planner.cli.console import EXCEEDED
+from planner.cli.main import main
 
 EXAMPLE = Path(__file__).parents[2] / "data" / "examples" / "wilmington-astoria"
 PASS = "North La Veta Pass"

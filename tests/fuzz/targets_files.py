@@ -17,8 +17,7 @@ import numpy as np
 from archives import packed
 from contract import ROOT, Target, top
 
-from planner.answers.whatif import changed_car
-from planner.errors import PlannerError, TripError
+from planner.analysis.whatif import changed_car
 from planner.files.gpx import parse_gpx
 from planner.files.logmap import Mapping, Source
 from planner.files.logmapfile import map_text, read_map
@@ -28,12 +27,13 @@ from planner.files.reading import Problems
 from planner.files.sessionfile import read_session
 from planner.files.trips import read_trip
 from planner.files.weatherfile import read_weather_file
-from planner.learn.written import write_fitted
-from planner.model import Trip
-from planner.paths import data_folder
-from planner.underway.changes import last_plan
-from planner.underway.request import read_request
-from planner.underway.whereabouts import locate
+from planner.logs.fitted_file import write_fitted
+from planner.model.errors import PlannerError, TripError
+from planner.model.paths import data_folder
+from planner.model.trip import Trip
+from planner.output.changes import last_plan
+from planner.replan.position import locate
+from planner.replan.request import read_request
 from thermal.errors import ThermalError
 from thermal.learnt import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si

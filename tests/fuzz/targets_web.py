@@ -25,13 +25,13 @@ import numpy as np
 from contract import ROOT, Target, top
 from numba.core.caching import IndexDataCacheFile
 
-from planner.errors import PlannerError, TripError
 from planner.files.folder import open_folder
-from planner.forecast import forecast
-from planner.model import Trip
-from planner.report import Report, make_report
+from planner.forecast.run import forecast
+from planner.model.errors import PlannerError, TripError
+from planner.model.trip import Trip
+from planner.output.changes import changes, last_plan
+from planner.output.report import Report, make_report
 from planner.route.graph import choose_route
-from planner.underway.changes import changes, last_plan
 from planner.weather.heights import each_height_m, height_m
 from planner.weather.keep import kept_folder, load_kept, load_past_years
 from planner.weather.normals import read_normals, usual_at

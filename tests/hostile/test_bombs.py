@@ -122,8 +122,8 @@ WORKBOOKS = {
 
 def read_all(folder):
     """Read every folder in a folder; print what each was told, and the memory used, as JSON."""
-    from planner.errors import TripError
     from planner.files.folder import open_folder
+    from planner.model.errors import TripError
 
     resource.setrlimit(resource.RLIMIT_AS, (2 * MEMORY, 2 * MEMORY))
     resource.setrlimit(resource.RLIMIT_CPU, (120, 125))

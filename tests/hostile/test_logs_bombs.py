@@ -5,10 +5,10 @@ import re
 
 import pytest
 
-from planner.errors import PlannerError
 from planner.files import limits
 from planner.files.logtext import clean, cut, read_log_text
 from planner.files.logtold import describe_log
+from planner.model.errors import PlannerError
 
 HEAD = "time,oil (C)\n0,20\n1,21\n2,22\n"
 

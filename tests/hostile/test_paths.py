@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files.folder import open_folder
 from planner.files.logtext import read_log_text
-from planner.outputs.write import write_files
-from planner.paths import results_folder
-from planner.underway.changes import last_plan
+from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.paths import results_folder
+from planner.output.changes import last_plan
+from planner.output.write import write_files
 from thermal.tomltext import whole
 
 LEG = "from,to,distance [mi],speed [mph],profile\n"

@@ -10,10 +10,10 @@ from pathlib import Path
 import icalendar
 import pytest
 
-from planner.outputs.export import as_text
-from planner.outputs.write import to_json
-from planner.plaintext import printable
-from planner.streams import Streams
+from planner.cli.streams import Streams
+from planner.model.plaintext import printable
+from planner.output.export import as_text
+from planner.output.write import to_json
 
 MINIMAL = Path(__file__).parents[2] / "data" / "examples" / "minimal"
 ACTS = "\x1b]0;owned\x07\x1b[2J\x1b[31m\r\x9b2J\x08\u202eabc\u2066\u2028\x85"

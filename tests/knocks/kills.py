@@ -19,15 +19,15 @@ from typing import Any
 import numpy as np
 import warm
 
-from planner import wholefile
+from planner.files import wholefile
 from planner.files.folder import open_folder
-from planner.learn.written import write_fitted
-from planner.paths import data_folder
+from planner.files.wholefile import is_part
+from planner.logs.fitted_file import write_fitted
+from planner.model.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from planner.weather import command
 from planner.weather.keep import save_json
-from planner.wholefile import is_part
 from thermal.learnt import Learnt
 
 sys.path.append(str(Path(__file__).parents[1] / "shared"))

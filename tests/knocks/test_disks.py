@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 import warm
 
+from planner.files.wholefile import is_part
 from planner.weather.keep import save_json
-from planner.wholefile import is_part
 
 NOBODY = 65534
 PROGRAM = [sys.executable, "-m", "planner"]

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 import warm
 
-from planner import wholefile
-from planner.paths import data_folder
-from planner.streams import guard
-from planner.wholefile import is_part
+from planner.cli.streams import guard
+from planner.files import wholefile
+from planner.files.wholefile import is_part
+from planner.model.paths import data_folder
 
 LOGS = data_folder() / "examples" / "wilmington-astoria" / "logs"
 

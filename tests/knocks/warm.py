@@ -15,9 +15,9 @@ from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
-from planner import streams
 from planner.__main__ import entry
-from planner.cli import main
+from planner.cli import streams
+from planner.cli.main import main
 
 EVENTS = frozenset(("open", "os.rename", "os.link", "os.remove", "os.mkdir", "os.rmdir"))
 """Steps of a run on files, as Python announces them just before they are done."""

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from planner.files.folder import open_folder
-from planner.forecast import forecast
-from planner.model import Day, Leg, Place, Trip
-from planner.report import Report, make_report
+from planner.forecast.run import forecast
+from planner.model.trip import Day, Leg, Place, Trip
+from planner.output.report import Report, make_report
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import read_vehicle
 

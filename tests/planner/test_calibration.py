@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from planner.answers.margins import find_margins, fluids_of
-from planner.forecast import Forecast, ambient_sd_k, forecast, margin_error_k
+from planner.analysis.margins import find_margins, fluids_of
+from planner.forecast.run import Forecast, ambient_sd_k, forecast, margin_error_k
 from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, draw

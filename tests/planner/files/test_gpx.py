@@ -16,13 +16,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from targets_files import gpx
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.gpx import STEEPEST, GpxTrack, parse_gpx
 from planner.files.reading import Problems
 from planner.files.trips import read_trip
-from planner.geo import climb_m
-from planner.model import Trip
+from planner.model.errors import TripError
+from planner.model.geo import climb_m
+from planner.model.trip import Trip
 
 GPX = Path(__file__).parents[4] / "shared" / "data" / "gpx"
 METRES_PER_DEGREE = 111_132.0  # of latitude at 45 degrees; geographiclib: 111,131.8

@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files import logmapfile
 from planner.files.channels import CHANNELS
 from planner.files.logmap import propose
@@ -20,6 +19,7 @@ from planner.files.logs import open_log, read_log
 from planner.files.logtext import cut
 from planner.files.logtime import parse_times, propose_kind
 from planner.files.logtold import describe_log
+from planner.model.errors import OutputError, PlannerError, TripError
 
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")

@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
-from planner.errors import OutputError, PlannerError, TripError
 from planner.files.folder import examples, new_folder
 from planner.files.reading import Problems
 from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
 from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
 from planner.files.trips import read_trip
 from planner.files.workbook import SKIPPED, read_sheets
-from planner.model import Trip
+from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.trip import Trip
 
 PLACES: list[list[object]] = [
     ["place", "name", "lat", "lon", "elevation [ft]", "kind", "services", "high [degF]", "low [degF]"],

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
+from planner.model.errors import TripError
 
 PLACE = Column(name="place", example="raton")
 CLIMB = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), low=-450.0, high=6500.0)

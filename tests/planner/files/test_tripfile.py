@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 from editing import edit
 
-from planner.errors import TripError
 from planner.files import limits
 from planner.files.trips import read_trip
+from planner.model.errors import TripError
 
 # A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
 TOML = """

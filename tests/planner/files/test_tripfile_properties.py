@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from planner.files.checks import great_circle_m
 from planner.files.rows import KINDS, SERVICES
 from planner.files.trips import read_trip
-from planner.model import Leg, Place, Profile
+from planner.model.trip import Leg, Place, Profile
 from thermal.units import convert
 
 WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs")), max_size=12).map(lambda text: " ".join(text.split()))

@@ -4,9 +4,9 @@ from datetime import date
 
 import pytest
 
-from planner.errors import TripError
 from planner.files.reading import Problems
 from planner.files.weatherfile import parse_weather, read_weather_file
+from planner.model.errors import TripError
 
 PLACES = ["raton", "trinidad"]
 HEAD = "place,date,high [degF],low [degF],humidity [%],wind [mph],wind_from [deg]\n"

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.errors import NoRouteError
-from planner.model import Event, Halt
+from planner.model.errors import NoRouteError
+from planner.model.trip import Event, Halt
 from planner.route.days import split_days
 
 CHICAGO = ZoneInfo("America/Chicago")

@@ -7,7 +7,7 @@ a ---10--- b ---10--- c        a to d by b and c: 25; by e: 30
 
 import pytest
 
-from planner.errors import NoRouteError
+from planner.model.errors import NoRouteError
 from planner.route.graph import choose_route, road_graph
 
 AB, BC, CD, AE, ED = ("a", "b", 10), ("b", "c", 10), ("c", "d", 5), ("a", "e", 15), ("e", "d", 15)

@@ -7,7 +7,7 @@ from datetime import datetime, time
 import numpy as np
 import pytest
 
-from planner.model import Event
+from planner.model.trip import Event
 from planner.route.days import split_days
 from planner.route.graph import choose_route, remarks
 from planner.route.timeline import build_timeline

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from planner.model import Halt, Profile
+from planner.model.trip import Halt, Profile
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline
 from thermal.simulate import simulate

@@ -13,11 +13,11 @@ from geographiclib.geodesic import Geodesic
 
 from planner.files.gpx import parse_gpx
 from planner.files.reading import Problems
-from planner.model import Profile
+from planner.model.trip import Profile
+from planner.replan.position import UNDER_WAY
+from planner.replan.remaining import replan
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
-from planner.underway.replan import replan
-from planner.underway.whereabouts import UNDER_WAY
 
 RADIUS_M = 20_000.0
 LENGTH_M = 0.5 * np.pi * RADIUS_M

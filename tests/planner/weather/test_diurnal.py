@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pvlib import clearsky
 
-from planner.clock import sun_angles
+from planner.model.clock import sun_angles
 from planner.weather.diurnal import (
     PLAINS_LAG_H,
     VALLEY_LAG_H,

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from planner.outputs.weather import elevation_lines
+from planner.output.weather import elevation_lines
 from planner.weather.heights import FAR_M, HeightCheck, OpenMeteoHeights, UsgsHeights, check_heights, check_places
 from planner.weather.record import Point
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from planner.errors import PlannerError
+from planner.model.errors import PlannerError
 from planner.weather.diurnal import air_k
 from planner.weather.expected import (
     ASSUMED_HIGH_K,

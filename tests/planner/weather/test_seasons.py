@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from planner.errors import NoRouteError, TripError
 from planner.files.folder import open_folder
-from planner.forecast import Forecast, forecast
-from planner.model import Leg
+from planner.forecast.run import Forecast, forecast
+from planner.model.errors import NoRouteError, TripError
+from planner.model.trip import Leg
 
 PLACES = """place,name,lat,lon,elevation [m],services
 brig,Brig,46.3150,7.9870,680,lodging

@@ -19,7 +19,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from planner.underway.changes import changes, last_plan
+from planner.output.changes import changes, last_plan
 from planner.weather.heights import OpenMeteoHeights, each_height_m, height_m
 from planner.weather.keep import kept_folder, load_kept, load_past_years, save_past_years, save_weather
 from planner.weather.nws import parse_cell

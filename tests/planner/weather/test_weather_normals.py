@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from planner.errors import TripError
+from planner.model.errors import TripError
 from planner.weather.normals import lapse_k_per_m, month_of, read_normals, usual_at
 
 PUBLIC = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"

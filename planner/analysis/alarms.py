@@ -1,0 +1,214 @@
+"""What to set the gauges' alarms by: for every leg and the whole trip, what each fluid should read, and oil pressures.
+
+Temperatures come from the forecast's draws. Pressures follow the oil's viscosity at the temperatures expected. Below
+the relief valve p ~ nu rho N: the pump's flow leaks through the bearings, laminar. The drop over a cooler lies between
+laminar, ~ mu Q, and turbulent, ~ mu^0.25 rho^0.75 Q^1.75 (Blasius). The reference is the owner's reading, else common
+practice.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import fluids_of
+from planner.forecast.run import Forecast, span_of
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_BAND = (0.05, 0.95)
+BAR = 1e5
+_PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
+_RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
+_LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
+_COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
+_SLACK, _SLACK_OWN = 0.3, 0.15  # share by which a reading may differ from the reference: rule of thumb, owner's own
+_HOT_K, _RPM_1000 = 373.15, 1000.0 * 2.0 * np.pi / 60.0
+
+
+class Reading(NamedTuple):
+    """The owner's reading of a pressure: oil temperature and engine speed at which it was read. [Pa, K, rad/s]"""
+
+    pressure_pa: float
+    oil_k: float
+    engine_rad_per_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """Readings of a sound car; None takes common practice."""
+
+    idle: Reading | None = None
+    cruise: Reading | None = None
+    cooler_drop: Reading | None = None
+
+    @property
+    def words(self) -> str:
+        """Say what the pressures rest on."""
+        own = [name for name, value in (("idle", self.idle), ("cruise", self.cruise)) if value is not None]
+        first = (
+            f"oil pressure from your reading at {' and '.join(own)}"
+            if own
+            else (
+                "oil pressure from common practice, no source: at least 0.7 bar (10 psi) per 1000 rpm and 0.3 bar "
+                "(4 psi) at idle, relief at 4.5 bar; your own readings say more"
+            )
+        )
+        drop = (
+            "your reading"
+            if self.cooler_drop is not None
+            else "ASSUMED 0.5 bar at 3000 rpm with hot oil; read yours on a sound day"
+        )
+        return f"{first}; cooler pressure drop from {drop}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidAlarm:
+    """One fluid on one leg: below `low_k` it is not warm, `band_k` expected once warm, then caution and limit. [K]"""
+
+    fluid: str
+    low_k: float
+    band_k: tuple[float, float]
+    caution_k: float
+    limit_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """Alarms for one leg, or with `leg` None for the trip. Pressures are None where there is nothing to read.
+
+    Attributes
+    ----------
+    idle_pa, cruise_pa : tuple of float
+        Expected oil pressure with the oil as hot as on this leg. [Pa]
+    idle_least_pa, cruise_least_pa : float
+        Alarm below this. [Pa]
+    drop_pa : tuple of float or None
+        Pressure drop over the oil cooler at cruise; near zero is a burst line or an open bypass, above it a blocked
+        cooler. [Pa]
+    """
+
+    leg: int | None
+    fluids: tuple[FluidAlarm, ...]
+    idle_pa: tuple[float, float]
+    cruise_pa: tuple[float, float]
+    idle_least_pa: float
+    cruise_least_pa: float
+    drop_pa: tuple[float, float] | None
+
+
+def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[Card, ...]:
+    """Make the cards: one a leg, the trip's last."""
+    known = reference or Reference()
+    spans = [span_of(outlook, leg) for leg in range(len(outlook.legs))]
+    legs = (_card(outlook, known, span.leg, np.arange(span.first, span.last + 1)) for span in spans)
+    return (*legs, trip_card(outlook, known))
+
+
+def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int | None = None) -> Card:
+    """Make one card for all that is driven, on one day or the whole trip."""
+    drive = outlook.timeline.drive
+    driven = drive.speed_m_per_s > 0.0
+    rows = np.flatnonzero(driven if day is None else driven & (drive.day == day))
+    return _card(outlook, reference or Reference(), None, rows)
+
+
+def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Temperatures of all draws where they were recorded on those segments, and of the car as best known. [K]"""
+    recorded = np.flatnonzero(np.isin(outlook.spread.recorded, rows))
+    return outlook.spread.temps_k[:, recorded], outlook.nominal.temps_k[0, rows]
+
+
+def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
+    """One card for the segments given."""
+    draws, nominal = _bands(outlook, rows)
+    fluids = tuple(_fluid(outlook, rows, fluid, draws, nominal) for fluid in fluids_of(outlook))
+    oil_k = next((f.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
+    engine = outlook.nominal.work.engine_rad_per_s[rows]
+    idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
+    idle_pa = pressure_band_pa(outlook, known.idle, known.cruise, oil_k=oil_k, engine_rad_per_s=idle)
+    cruise_pa = pressure_band_pa(outlook, known.cruise, known.idle, oil_k=oil_k, engine_rad_per_s=cruise)
+    share = 1.0 if known.idle is None and known.cruise is None else 0.8
+    cooled = outlook.car.vehicle.oil_cooler.kind != "none"
+    return Card(
+        leg=leg,
+        fluids=fluids,
+        idle_pa=idle_pa,
+        cruise_pa=cruise_pa,
+        idle_least_pa=share * idle_pa[0],
+        cruise_least_pa=share * cruise_pa[0],
+        drop_pa=drop_band_pa(outlook, known.cooler_drop, oil_k=oil_k, engine_rad_per_s=cruise) if cooled else None,
+    )
+
+
+def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: str, draws: Floats, nominal: Floats) -> FluidAlarm:
+    """Low, band, caution and limit of one fluid."""
+    f = FLUIDS.index(fluid)
+    limits = outlook.car.vehicle.limits[f]
+    every = np.concatenate((draws[:, :, f + 1].ravel(), nominal[:, f + 1]))
+    warm = every[every >= limits.warm_k]
+    band = np.quantile(warm if len(warm) else every, _BAND)
+    limit = float(np.min(outlook.nominal.limit_k[rows, f]))
+    return FluidAlarm(
+        fluid=fluid,
+        low_k=limits.warm_k,
+        band_k=(float(band[0]), float(band[1])),
+        caution_k=min(limits.caution_k, limit - outlook.trip.thin_band_k),
+        limit_k=limit,
+    )
+
+
+def _viscosity(outlook: Forecast, temp_k: float) -> float:
+    """Kinematic viscosity of the engine oil. [m2/s]"""
+    return float(outlook.car.vehicle.engine_oil.oil.viscosity_m2_per_s(np.asarray(temp_k)))
+
+
+def oil_density_kg_per_m3(temp_k: float) -> float:
+    """Density of engine oil.
+
+    Examples
+    --------
+    >>> oil_density_kg_per_m3(313.15), oil_density_kg_per_m3(393.15)
+    (880.0, 820.0)
+    """
+    return 880.0 - 0.75 * (temp_k - 313.15)
+
+
+def pressure_band_pa(
+    outlook: Forecast,
+    own: Reading | None,
+    other: Reading | None,
+    *,
+    oil_k: tuple[float, float],
+    engine_rad_per_s: float,
+) -> tuple[float, float]:
+    """Expected oil pressure at an engine speed, over the oil's expected temperatures."""
+    base, slack = own or other, _SLACK_OWN
+    if base is None:
+        idling = engine_rad_per_s <= outlook.car.vehicle.engine.idle_speed_rad_per_s
+        least_pa = _LEAST_IDLE_PA if idling else _PER_1000_RPM_PA * engine_rad_per_s / _RPM_1000
+        return min(least_pa, _RELIEF_PA), _RELIEF_PA
+    relief = max([_RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
+    ends = []
+    for temp_k in (oil_k[1], oil_k[0]):
+        thin = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k)
+        dense = oil_density_kg_per_m3(temp_k) / oil_density_kg_per_m3(base.oil_k)
+        ends.append(min(base.pressure_pa * thin * dense * engine_rad_per_s / base.engine_rad_per_s, relief))
+    return (1.0 - slack) * ends[0], min((1.0 + slack) * ends[1], relief * (1.0 + slack))
+
+
+def drop_band_pa(
+    outlook: Forecast, own: Reading | None, *, oil_k: tuple[float, float], engine_rad_per_s: float
+) -> tuple[float, float]:
+    """Pressure drop over the oil cooler of a sound car."""
+    base = own or Reading(_COOLER_PA, _HOT_K, 3.0 * _RPM_1000)
+    slack = _SLACK_OWN if own is not None else _SLACK
+    flow = engine_rad_per_s / base.engine_rad_per_s
+    dense_0 = oil_density_kg_per_m3(base.oil_k)
+    both = []
+    for temp_k in oil_k:
+        dense = oil_density_kg_per_m3(temp_k) / dense_0
+        thick = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k) * dense  # dynamic
+        both += [thick * flow, thick**0.25 * dense**0.75 * flow**1.75]
+    return (1.0 - slack) * base.pressure_pa * min(both), (1.0 + slack) * base.pressure_pa * max(both)

@@ -1,0 +1,333 @@
+"""What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
+
+import itertools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TypedDict
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import FLUID_NAMES, Margin, fluids_of, worst_of
+from planner.analysis.rerun import Change, Trial, run_day
+from planner.analysis.trip_remedies import Detour, detours
+from planner.forecast.run import Forecast, leg_name
+from planner.model import clock
+from planner.model.display import Units, units_of
+from planner.route.days import DayLegs
+from planner.route.timeline import Span
+from thermal.ranges import BoolArray
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
+_SLOWER = (0.9, 0.8, 0.7)
+_SHIFTS_MIN = (-120, -90, -60, -30, 60)
+_STOPS_MIN = (10, 20, 30, 45)
+_PAIRS, _BEST_PAIRS = 10, 2
+_SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
+_SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
+_USELESS_K = 0.5
+_LITTLE_K = 0.3  # ASSUMED: a gain that no gauge shows
+_NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
+_SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """One choice and what it does to the fluid in question."""
+
+    words: str
+    kind: str
+    minutes: float
+    gain_k: float
+    margin_k: float
+    probability: float
+    works: bool
+    note: str
+    changes: tuple[Change, ...]
+    trial: Trial | None
+
+    @property
+    def futile(self) -> bool:
+        """True when it does next to nothing for the fluid in question."""
+        return not self.works and self.gain_k < _LITTLE_K
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayRemedies:
+    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing."""
+
+    day: int
+    leg: int
+    fluid: str
+    margin_k: float
+    probability: float
+    choices: tuple[Remedy, ...]
+
+    @property
+    def working(self) -> tuple[Remedy, ...]:
+        """Choices that suffice, least cost first."""
+        return tuple(choice for choice in self.choices if choice.works)
+
+
+def find_remedies(
+    outlook: Forecast, margins: tuple[Margin, ...], *, tell: Callable[[str], None] = lambda _: None
+) -> tuple[DayRemedies, ...]:
+    """Try remedies on every day with a margin that is not ample."""
+    found = []
+    for number, day in enumerate(outlook.timeline.days):
+        worst = min((worst_of(margins, leg) for leg in range(day.first, day.last + 1)), key=lambda m: m.margin_k)
+        if worst.level != "ample":
+            tell(f"trying remedies for day {number + 1}, {FLUID_NAMES[worst.fluid]}")
+            found.append(_day(outlook, number, worst))
+    return tuple(found)
+
+
+def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
+    """Try single changes, then pairs of those that help but do not suffice."""
+    base = run_day(outlook, number)
+    single = [_try(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
+    helpful = sorted((r for r in single if not r.works and r.gain_k > _USELESS_K), key=_cost)
+    likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
+    pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
+    both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
+    ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
+    choices = sorted([*single, *both, *ways], key=_order)
+    f = fluids_of(outlook).index(worst.fluid)
+    return DayRemedies(
+        day=number,
+        leg=worst.leg,
+        fluid=worst.fluid,
+        margin_k=float(base.quantile_k(outlook.trip.confidence)[f]),
+        probability=float(base.chance()[f]),
+        choices=tuple(choices),
+    )
+
+
+def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
+    """Pairs of different kinds, cheapest first."""
+    pairs = ((a, b) for a, b in itertools.combinations(helpful, 2) if a.kind != b.kind)
+    return iter(sorted(pairs, key=lambda pair: (_cost(pair[0]) + _cost(pair[1]), pair[0].words, pair[1].words)))
+
+
+def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> bool:
+    """Guess whether two changes suffice together: their effects on every draw added up."""
+    if one.trial is None or other.trial is None:
+        return False
+    margin = one.trial.margin_k + other.trial.margin_k - base.margin_k
+    return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
+
+
+def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
+    """Cheapest first among those that suffice, greatest gain first among those that do not but help."""
+    by = _cost(remedy) if remedy.works or remedy.futile else -remedy.gain_k
+    return not remedy.works, remedy.futile, by, remedy.words
+
+
+def _cost(remedy: Remedy) -> float:
+    """Order of choices: minutes lost, then effort."""
+    shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
+    effort = {
+        "A/C off": 0.5,
+        "lower gear": 0.6,
+        "slower": 0.0,
+        "stop": 0.0,
+        "wait": 0.0,
+        "hour": 1.0,
+        "heater": 4.0,
+        "load": 60.0,
+    }
+    more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
+    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort.get(change.kind, 0.0) for change in remedy.changes)
+
+
+def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
+    """Judge another road, or another night."""
+    return Remedy(
+        words=detour.words,
+        kind=detour.kind,
+        minutes=max(detour.minutes, 0.0),
+        note="a day more" if detour.days > 0 else "",
+        changes=(),
+        trial=None,
+        **_judged(outlook, base, worst, detour.margin_k),
+    )
+
+
+class _Verdict(TypedDict):
+    """The part of a remedy that says what it does."""
+
+    gain_k: float
+    margin_k: float
+    probability: float
+    works: bool
+
+
+def _judged(outlook: Forecast, base: Trial, worst: Margin, margin_k: Floats) -> _Verdict:
+    """Hold the margins of every draw against the plan's."""
+    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
+    before, after = base.quantile_k(confidence), np.quantile(margin_k, 1.0 - confidence, axis=0)
+    chance, thin = np.mean(margin_k < 0.0, axis=0), before < outlook.trip.thin_band_k
+    return {
+        "gain_k": float(after[f] - before[f]),
+        "margin_k": float(after[f]),
+        "probability": float(chance[f]),
+        "works": bool(np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1)),
+    }
+
+
+def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
+    """List the single changes worth trying."""
+    leg, u = worst.leg, units_of(outlook.trip.units)
+    day = outlook.timeline.days[number]
+    name = leg_name(outlook, leg)
+    speed = outlook.legs[leg].speed_m_per_s
+    for share in _SLOWER:
+        if speed * share >= _SLOWEST_M_PER_S:
+            words = f"{u.pace(speed * share):.0f} {u.speed} instead of {u.pace(speed):.0f} on {name}"
+            yield Change(kind="slower", words=words, legs=(leg,), speed=share)
+    if leg > day.first:
+        words = f"a fifth slower on {name} and the leg before it"
+        yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
+    if outlook.trip.air_conditioning and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
+        yield Change(kind="A/C off", words=f"A/C off on {name}", legs=(leg,), ac_off=True)
+    words = f"A/C off and heater on full on {name}"
+    yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
+    yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield from _hours(outlook, number)
+    yield from _stops(outlook, leg, day)
+    if outlook.car.vehicle.trailer.mass_kg > 0.0:
+        yield Change(kind="load", words="half the trailer's load", trailer=0.5)
+        yield Change(kind="load", words="no trailer", trailer=0.0)
+
+
+def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
+    """Other hours to set off; a car under way can only wait, and cools while it does."""
+    trip = outlook.trip
+    if number > 0 or trip.driven_s is None:
+        for minutes in _SHIFTS_MIN:
+            when = "earlier" if minutes < 0 else "later"
+            words = f"leave {abs(minutes)} min {when} that day"
+            yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+        return
+    place = trip.places[outlook.legs[0].start]
+    for minutes in _STOPS_MIN if place.services & _ROOM else ():
+        words = f"wait {minutes} min at {place.name} before setting off, engine off"
+        yield Change(kind="wait", words=words, shift_s=60.0 * minutes)
+
+
+def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
+    """Stops at real places with room, before the leg; none at the day's start, where the car is cold."""
+    for before in (leg, leg - 1):
+        if before <= day.first:
+            continue
+        place = outlook.trip.places[outlook.legs[before].start]
+        if not place.services & _ROOM:
+            continue
+        paused = any(after == before - 1 for after, _, _ in day.pauses)
+        more = " longer" if paused else ""
+        for minutes in _STOPS_MIN:
+            words = f"stop {minutes} min{more} at {place.name}, engine off"
+            yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=60.0 * minutes)
+        words = f"stop 10 min{more} at {place.name}, idling with the fan"
+        yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
+
+
+def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
+    """Drive the day with the changes and judge it."""
+    trial = run_day(outlook, number, changes)
+    verdict = _judged(outlook, base, worst, trial.margin_k)
+    shift = sum(change.shift_s for change in changes if change.kind == "hour")
+    return Remedy(
+        words=" and ".join(change.words for change in changes),
+        kind="+".join(change.kind for change in changes),
+        minutes=max((trial.day.end_s - base.day.end_s - shift) / 60.0, 0.0),
+        note=_note(outlook, number, base, trial, worst, changes, works=verdict["works"]),
+        changes=changes,
+        trial=trial,
+        **verdict,
+    )
+
+
+def _note(
+    outlook: Forecast,
+    number: int,
+    base: Trial,
+    trial: Trial,
+    worst: Margin,
+    changes: tuple[Change, ...],
+    *,
+    works: bool,
+) -> str:
+    """Say what breaks a rule, what gets worse, and why a choice does not help."""
+    said = [*_broken(outlook, number, trial), *_others(outlook, trial, worst)]
+    if not works and any(change.stop_after is not None for change in changes):
+        said.append(_forgotten(base, trial, worst, units_of(outlook.trip.units)))
+    return "; ".join(said)
+
+
+def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
+    """Name the rules of the trip that the day would break."""
+    trip, rules, day = outlook.trip, outlook.trip.day, trial.day
+    if day.driving_s > rules.driving_s:
+        yield f"breaks the day's driving limit by {(day.driving_s - rules.driving_s) / 60.0:.0f} min"
+    place = trip.places[outlook.legs[day.last].finish]
+    today = clock.local(day.start_s, place.lat_deg, place.lon_deg).date()
+    _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)
+    if rules.daylight and day.end_s > sunset.timestamp() - rules.before_sunset_s:
+        yield f"arrives later than the wanted {rules.before_sunset_s / 60.0:.0f} min before sunset"
+    start = trip.places[outlook.legs[day.first].start]
+    if number > 0 and clock.local(day.start_s, start.lat_deg, start.lon_deg).time() < rules.earliest:
+        yield f"starts before the earliest hour, {rules.earliest:%H:%M}"
+    for span in (span for span in trial.timeline.spans if span.kind == "drive"):
+        yield from _missed(outlook, span, float(trial.timeline.end_s[span.last]))
+
+
+def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
+    """Name the appointments that arriving at a place now comes too late for."""
+    trip, place = outlook.trip, outlook.trip.places[span.place]
+    now = clock.local(arrival_s, place.lat_deg, place.lon_deg).replace(tzinfo=None)
+    for event in trip.events:
+        if (event.place, event.on) == (place.key, now.date()) and now.time() > event.arrive_by:
+            yield f"comes to {place.name} after {event.arrive_by:%H:%M}, too late for the event"
+    if trip.finish_by is not None and span.leg + 1 == len(outlook.legs) and now > trip.finish_by:
+        yield f"comes to the finish after {trip.finish_by:%H:%M}"
+
+
+def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:
+    """Name other fluids that stay over the wanted chance, or get there."""
+    said = []
+    for fluid, chance in zip(fluids_of(outlook), trial.chance(), strict=True):
+        if fluid != worst.fluid and chance > outlook.trip.risk:
+            said.append(f"{FLUID_NAMES[fluid]} still passes its limit with {100 * chance:.0f} % chance")
+    return said
+
+
+def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
+    """Measure how much of a stop's cooling is left at the peak: time constant against grade length."""
+    node = 1 + FLUIDS.index(worst.fluid)
+    leg = worst.leg
+    foot = _foot(base, leg, node) - _foot(trial, leg, node)
+    peak = _peak(base, leg, node) - _peak(trial, leg, node)
+    minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
+    return (
+        f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
+        f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
+    )
+
+
+def _rows(trial: Trial, leg: int) -> BoolArray:
+    """Segments in which a leg is driven."""
+    drive = trial.timeline.drive
+    return np.asarray((drive.group == leg) & (drive.speed_m_per_s > 0.0))
+
+
+def _foot(trial: Trial, leg: int, node: int) -> float:
+    """Temperature at the leg's first segment. [K]."""
+    return float(trial.nominal_k[np.flatnonzero(_rows(trial, leg))[0], node])
+
+
+def _peak(trial: Trial, leg: int, node: int) -> float:
+    """Highest temperature on the leg. [K]."""
+    return float(trial.nominal_k[_rows(trial, leg), node].max())

@@ -1,0 +1,224 @@
+"""A day, or the trip, driven again with something changed, every draw through the whole model."""
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import fluids_of
+from planner.forecast.run import Forecast, span_of
+from planner.route.days import DayLegs
+from planner.route.road import Road, held_speed
+from planner.route.timeline import Timeline, lay_out
+from planner.weather.expected import grille_rise_k
+from thermal.drive import Drive
+from thermal.kernel import Factors
+from thermal.simulate import simulate
+from thermal.spread import medians
+from thermal.vehicle import Vehicle
+
+Floats = npt.NDArray[np.float64]
+_STEP_S = 900.0  # of a car that stands
+_ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What is done differently on one day; legs by position in the route."""
+
+    kind: str
+    words: str
+    legs: tuple[int, ...] = ()
+    speed: float = 1.0
+    ac_off: bool = False
+    heater: bool = False
+    low_gear: bool = False
+    shift_s: float = 0.0
+    stop_after: int | None = None
+    stop_s: float = 0.0
+    stop_idling: bool = False
+    trailer: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """How a day went: margins of every draw, smallest over the day.
+
+    Attributes
+    ----------
+    margin_k : ndarray, shape (n_draw, n_fluid)
+        Smallest margin over the day of each draw. [K]
+    nominal : ndarray, shape (n_segment, 6)
+        Temperatures of the car as described. [K]
+    """
+
+    timeline: Timeline
+    day: DayLegs
+    margin_k: Floats
+    nominal_k: Floats
+
+    def quantile_k(self, confidence: float) -> Floats:
+        """Margin kept at a confidence, per fluid. [K]."""
+        return np.asarray(np.quantile(self.margin_k, 1.0 - confidence, axis=0))
+
+    def chance(self) -> Floats:
+        """Probability of passing the limit, per fluid."""
+        return np.asarray(np.mean(self.margin_k < 0.0, axis=0))
+
+
+def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) -> Trial:
+    """Drive one day of a trip again, changed."""
+    vehicle = _vehicle(outlook.car.vehicle, changes)
+    road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
+    speed = _speeds(outlook, road, day, vehicle)
+    idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
+    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[_rows(road, day)])))
+    timeline = _lay_out(outlook, number, road, day, speed)
+    drive = _drive(timeline.drive, changes)
+    wait_s = day.start_s - outlook.timeline.days[number].start_s
+    if number > 0 or outlook.trip.driven_s is not None:
+        drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
+    shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
+    factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
+    result = simulate(
+        replace(drive, group=drive.group - day.first),
+        vehicle,
+        start_k=_morning_k(outlook, number, timeline, wait_s),
+        factors=factors,
+        ambient_k=shift,
+        record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
+    )
+    count = len(fluids_of(outlook))
+    margins = result.margin_k[:, :, :count].min(axis=1)
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
+
+
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
+    """Drive the whole trip again, laid out otherwise or with another car, under the draws of the plan."""
+    day = np.minimum(np.arange(len(line.days)), outlook.shift_k.shape[1] - 1)
+    result = simulate(
+        line.drive,
+        vehicle,
+        start_k=None if outlook.start_k is None else outlook.mornings_k[0][1:],
+        factors=outlook.factors,
+        ambient_k=outlook.shift_k[:, day],
+        record=np.array([0]),
+    )
+    return result.margin_k[:, :, : len(fluids_of(outlook))]
+
+
+def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
+    """Lay out one day, its neighbours with it: hills of theirs bear on the air where the day begins and ends."""
+    days = outlook.timeline.days
+    whole = lay_out(outlook.trip, road, (*days[number - 1 : number], day, *days[number + 1 : number + 2]), speed)
+    spans = tuple(span for span in whole.spans if span.day == min(number, 1))
+    first, rows = spans[0].first, slice(spans[0].first, spans[-1].last + 1)
+    columns = {item.name: getattr(whole.drive, item.name)[rows] for item in fields(whole.drive)}
+    held = {item.name: getattr(whole, item.name) for item in fields(whole)}
+    arrays: dict[str, Any] = {name: values[rows] for name, values in held.items() if isinstance(values, np.ndarray)}
+    return replace(
+        whole,
+        **arrays,
+        days=(day,),
+        spans=tuple(replace(span, day=0, first=span.first - first, last=span.last - first) for span in spans),
+        drive=Drive(**columns),
+    )
+
+
+def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
+    """Segments of road of one day."""
+    return (road.leg >= day.first) & (road.leg <= day.last)
+
+
+def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
+    """Lighten or drop the trailer."""
+    share = min((change.trailer for change in changes), default=1.0)
+    if share == 1.0:
+        return vehicle
+    trailer = vehicle.trailer
+    area = trailer.drag_area_m2 if share > 0.0 else 0.0
+    return replace(vehicle, trailer=replace(trailer, mass_kg=share * trailer.mass_kg, drag_area_m2=area))
+
+
+def _road(road: Road, changes: tuple[Change, ...]) -> Road:
+    """Slow down on some legs."""
+    wanted = road.wanted_m_per_s.copy()
+    for change in changes:
+        wanted[np.isin(road.leg, change.legs)] *= change.speed
+    return replace(road, wanted_m_per_s=wanted)
+
+
+def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
+    """Shift the start and add stops."""
+    stops = tuple(
+        (change.stop_after, change.stop_s, "idle" if change.stop_idling else "cool")
+        for change in changes
+        if change.stop_after is not None
+    )
+    shift = sum(change.shift_s for change in changes)
+    return replace(day, start_s=day.start_s + shift, pauses=(*day.pauses, *stops))
+
+
+def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
+    """Speeds held, in the air temperature of the plan; an hour's shift changes them by next to nothing."""
+    driving = outlook.timeline.drive.speed_m_per_s > 0.0
+    air = outlook.timeline.drive.air_k[driving]
+    speed = road.wanted_m_per_s.copy()
+    rows = _rows(road, day)
+    part = replace(
+        road,
+        **{
+            name: getattr(road, name)[rows]
+            for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
+        },
+        wanted_m_per_s=road.wanted_m_per_s[rows],
+    )
+    speed[rows] = held_speed(outlook.trip, part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
+    return speed
+
+
+def _from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
+    """Begin standing still, since after a night a day pulls away from rest: a second, or the wait for a later start."""
+    n = max(1, round(wait_s / _STEP_S))
+    still = ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share")
+    columns = {item.name: getattr(drive, item.name) for item in fields(drive)}
+    before = {name: np.full(n, 0.0 if name in still else held[0]) for name, held in columns.items()}
+    before["duration_s"] = np.full(n, max(wait_s, 1.0) / n)
+    before["road_rise_k"] *= grille_rise_k(_ANY_SUN_W_PER_M2, 0.0) / grille_rise_k(
+        _ANY_SUN_W_PER_M2, drive.speed_m_per_s[0]
+    )
+    before["air_k"] = np.linspace(air_k, drive.air_k[0], n + 1)[1:]
+    return Drive(**{name: np.concatenate((before[name], held)) for name, held in columns.items()})
+
+
+def _air_k(outlook: Forecast, number: int) -> float:
+    """Air as a day sets off in the plan. [K]."""
+    return float(outlook.timeline.drive.air_k[span_of(outlook, outlook.timeline.days[number].first).first])
+
+
+def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: float) -> Floats:
+    """Temperatures of a car that stood until it sets off; before the planned hour, as they were in that night. [K]."""
+    planned = outlook.mornings_k[number]
+    if number == 0 and outlook.trip.driven_s is None:
+        return np.asarray(planned + (timeline.drive.air_k[0] - _air_k(outlook, 0)))
+    if shift_s >= 0.0:
+        return planned
+    rows, wanted_s = outlook.spread.recorded, outlook.timeline.days[number].start_s + shift_s
+    time_s = outlook.timeline.end_s[rows]
+    after = max(1, int(np.searchsorted(time_s, wanted_s)))
+    near = [after - 1, after]
+    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]], outlook.spread.temps_k[:, near]))
+    share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
+    return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])
+
+
+def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
+    """Switches on some legs: A/C off, heater on, one gear lower."""
+    ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
+    for change in changes:
+        here = np.isin(drive.group, change.legs)
+        ac[here] *= not change.ac_off
+        heater[here] = np.maximum(heater[here], float(change.heater))
+        low[here] = np.maximum(low[here], float(change.low_gear))
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))

@@ -1,0 +1,107 @@
+"""What the forecast rests on, sorted by how much knowing each value would sharpen the answer."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from planner.analysis.margins import fluids_of
+from planner.forecast.run import Forecast, ambient_sd_k
+from thermal.errors import ParameterError
+from thermal.simulate import simulate
+from thermal.spread import medians
+from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle_file import Entry, key_of, sections
+
+_KELVIN = 3.0  # ASSUMED: likely error of an assumed temperature; other quantities carry theirs where they are declared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """How far a fluid's smallest margin moves when one assumed value moves by its likely error."""
+
+    key: str
+    text: str
+    source: str
+    step: str
+    moves_k: float
+    margin_k: float
+    fluid: str
+
+    @property
+    def weight(self) -> float:
+        """Share of the margin that is at stake; a margin under 5 K counts as 5 K."""
+        return self.moves_k / max(self.margin_k, 5.0)
+
+
+def rank_assumptions(outlook: Forecast, *, tell: Callable[[str], None] = lambda _: None) -> tuple[Effect, ...]:
+    """Forecast once more per assumed value, moved by its likely error, and sort by what it does."""
+    assumed = [entry for entry in outlook.car.entries if entry.assumed]
+    tell(f"trying {len(assumed)} assumed values one at a time")
+    base = _smallest(outlook, outlook.car.vehicle)
+    found = [effect for entry in assumed if (effect := _effect(outlook, entry, base)) is not None]
+    found.append(_weather(outlook, base))
+    return tuple(sorted(found, key=lambda effect: (-effect.weight, effect.key)))
+
+
+def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> Any:
+    """Smallest margin of every fluid over the trip, car as given. [K]."""
+    drive = outlook.timeline.drive
+    if ambient_k:
+        drive = replace(drive, air_k=drive.air_k + ambient_k)
+    result = simulate(
+        drive, vehicle, start_k=outlook.start_k, factors=medians(outlook.car.spread), record=np.array([0])
+    )
+    return result.margin_k[0].min(axis=0)[: len(fluids_of(outlook))]
+
+
+def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
+    """Move one value both ways; None when it is a word or cannot move."""
+    section, key = entry.key.split(".")
+    item = next(f for f in fields(sections()[section]) if key_of(f) == key)
+    part = getattr(outlook.car.vehicle, section)
+    value = getattr(part, item.name)
+    if "unit" not in item.metadata or isinstance(value, tuple) or value == 0.0:
+        return None
+    step, text = _step(item.metadata, value)
+    changes = []
+    for sign in (-1.0, 1.0):
+        moved = min(max(value + sign * step, item.metadata["low"]), item.metadata["high"])
+        try:
+            vehicle = replace(outlook.car.vehicle, **{section: replace(part, **{item.name: moved})})
+        except ParameterError:
+            continue
+        changes.append(np.abs(_smallest(outlook, vehicle) - base))
+    if not changes:
+        return None
+    return _pick(np.max(changes, axis=0), base, entry.key, entry.text, entry.source, text)
+
+
+def _pick(change_k: Any, base_k: Any, key: str, text: str, source: str, step: str) -> Effect:
+    """Keep the fluid whose margin is moved by the largest share."""
+    fluid = int(np.argmax(change_k / np.maximum(base_k, 5.0)))
+    return Effect(
+        key=key,
+        text=text,
+        source=source,
+        step=step,
+        moves_k=float(change_k[fluid]),
+        margin_k=float(base_k[fluid]),
+        fluid=FLUIDS[fluid],
+    )
+
+
+def _step(meta: Any, value: float) -> tuple[float, str]:
+    """Likely error of an assumed value, and how to say it."""
+    if meta["unit"] in ("K", "delta K"):
+        return _KELVIN, "3 K"
+    return meta["likely"] * abs(value), f"{100.0 * meta['likely']:g} %"
+
+
+def _weather(outlook: Forecast, base: Any) -> Effect:
+    """Compare with the weather: one standard deviation hotter."""
+    sd = float(np.mean(ambient_sd_k(outlook.timeline)))
+    change = np.abs(_smallest(outlook, outlook.car.vehicle, sd) - base)
+    source = f"ASSUMED: days differ from the usual by {sd:.1f} K (one standard deviation)"
+    return _pick(change, base, "weather", "usual highs and lows", source, f"{sd:.1f} K")

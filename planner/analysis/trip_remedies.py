@@ -1,0 +1,95 @@
+"""Remedies that change the whole trip: another road, a night before the climb."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import Margin
+from planner.analysis.rerun import run_trip
+from planner.forecast.run import Forecast
+from planner.model.errors import NoRouteError
+from planner.model.trip import Leg, Trip
+from planner.route.days import DayLegs
+from planner.route.graph import other_routes
+from planner.route.timeline import build_timeline
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Detour:
+    """The trip driven another way, measured over the hot day's stretch of road.
+
+    Attributes
+    ----------
+    margin_k : ndarray, shape (n_draw, n_fluid)
+        Smallest margin of every draw between the ends of the hot day. [K]
+    minutes : float
+        Driving time more than the plan's. [min]
+    days : int
+        Days more than the plan's. [-]
+    """
+
+    kind: str
+    words: str
+    margin_k: Floats
+    minutes: float
+    days: int
+
+
+def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
+    """Drive the whole trip by other roads round a hot leg, and with the night before it."""
+    found = []
+    for words, kind, trip, legs in (*_roads(outlook, worst), *_night(outlook, number, worst)):
+        detour = _drive(outlook, number, words, kind, trip, legs)
+        if detour is not None:
+            found.append(detour)
+    return tuple(found)
+
+
+def _roads(outlook: Forecast, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
+    """Other roads that leave out the hot leg."""
+    hot, places = outlook.legs[worst.leg], outlook.trip.places
+    for legs, first, last in other_routes(outlook.trip):
+        if all(leg != hot for leg in legs):
+            a, b = places[legs[first].start].name, places[legs[last].finish].name
+            road = max(legs[first : last + 1], key=lambda leg: leg.distance_m).road or "the other road"
+            yield f"{road} from {a} to {b}", "road", outlook.trip, legs
+
+
+def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
+    """Sleep at the last lodging before the hot leg, and climb it in the morning."""
+    trip, day = outlook.trip, outlook.timeline.days[number]
+    for before in range(worst.leg - 1, day.first - 1, -1):
+        key = outlook.legs[before].finish
+        if "lodging" not in trip.places[key].services:
+            continue
+        order = [leg.finish for leg in outlook.legs]
+        nights = tuple(sorted({*trip.nights, key}, key=order.index))
+        words = f"spend the night at {trip.places[key].name} and climb in the morning"
+        yield words, "night", replace(trip, nights=nights), outlook.legs
+        return
+
+
+def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
+    """Drive the trip the other way; None when its rules do not allow it."""
+    try:
+        line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+    except NoRouteError:
+        return None
+    day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
+    stretch = run_trip(outlook, line, outlook.car.vehicle)[:, day.first : day.last + 1 + longer]
+    return Detour(
+        kind=kind,
+        words=words,
+        margin_k=stretch.min(axis=1),
+        minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
+        days=len(line.days) - len(outlook.timeline.days),
+    )
+
+
+def _driving_s(days: tuple[DayLegs, ...]) -> float:
+    """Driving time of all days. [s]."""
+    return sum(day.driving_s for day in days)

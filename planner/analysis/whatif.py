@@ -1,0 +1,247 @@
+"""What would change the answer, and which part is wasted money: the whole trip driven again, one change at a time."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+from datetime import datetime, time
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.rerun import run_trip
+from planner.files.reading import nearest
+from planner.forecast.run import Forecast
+from planner.model.errors import NoRouteError, PlannerError
+from planner.model.trip import Leg, Trip
+from planner.route.timeline import Timeline, build_timeline
+from thermal.errors import ThermalError, UnitError
+from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
+from thermal.tomltext import shown
+from thermal.units import to_delta_k, to_si
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import key_of, sections
+
+Floats = npt.NDArray[np.float64]
+NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variant:
+    """One change: the trip, the car, and what to call it."""
+
+    words: str
+    kind: str  # "driving", "setting" or "part"
+    trip: Trip
+    vehicle: Vehicle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a change does to the smallest margin of every fluid over the trip.
+
+    Attributes
+    ----------
+    margin_k, gain_k : ndarray, shape (n_fluid,)
+        Margin at the trip's confidence, and its gain over the plan. [K]
+    minutes : float
+        Driving time more than the plan's. [min]
+    """
+
+    words: str
+    kind: str
+    margin_k: Floats
+    gain_k: Floats
+    minutes: float
+
+    @property
+    def buys_nothing(self) -> bool:
+        """True when no fluid gains worth mentioning."""
+        return bool(np.max(self.gain_k) < NOTHING_K)
+
+    @property
+    def only_costs(self) -> bool:
+        """True when no fluid gains and one loses margin worth mentioning."""
+        return self.buys_nothing and bool(np.min(self.gain_k) <= -NOTHING_K)
+
+
+def run_variants(
+    outlook: Forecast, settings: tuple[str, ...] = (), *, tell: Callable[[str], None] = lambda _: None
+) -> tuple[Outcome, ...]:
+    """Drive the trip once per change, under the draws of the plan."""
+    variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
+    base, time_s = _margins(outlook, outlook.timeline, outlook.car.vehicle), _time_s(outlook.timeline)
+    tight = int(np.argmin(base))
+    found = []
+    for variant in variants:
+        tell(f"trying: {variant.words}")
+        try:
+            line = _drive_again(outlook, variant)
+        except NoRouteError as exc:
+            tell(f"left out: {variant.words}: {exc}")
+            continue
+        margin = _margins(outlook, line, variant.vehicle)
+        found.append(
+            Outcome(
+                words=variant.words,
+                kind=variant.kind,
+                margin_k=margin,
+                gain_k=margin - base,
+                minutes=(_time_s(line) - time_s) / 60.0,
+            )
+        )
+    return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
+
+
+def _drive_again(outlook: Forecast, variant: Variant) -> Timeline:
+    """Lay out the trip with one change; the plan's own when nothing changes."""
+    if variant.trip is outlook.trip and variant.vehicle == outlook.car.vehicle:
+        return outlook.timeline
+    return build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle, outlook.known)
+
+
+def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:
+    """Keep to the plan's road, at the changed trip's speeds."""
+    share = trip.legs[0].speed_m_per_s / outlook.trip.legs[0].speed_m_per_s
+    return tuple(replace(leg, speed_m_per_s=share * leg.speed_m_per_s) for leg in outlook.legs)
+
+
+def _time_s(line: Timeline) -> float:
+    """Driving time. [s]."""
+    return float(line.drive.duration_s[line.drive.speed_m_per_s > 0.0].sum())
+
+
+def _margins(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
+    """Smallest margin over the trip at its confidence, per fluid. [K]."""
+    margins = run_trip(outlook, line, vehicle).min(axis=1)
+    return np.asarray(np.quantile(margins, 1.0 - outlook.trip.confidence, axis=0))
+
+
+def _usual(outlook: Forecast) -> Iterator[Variant]:
+    """List the changes an owner asks about."""
+    trip, car = outlook.trip, outlook.car.vehicle
+
+    def driving(words: str, changed: Trip) -> Variant:
+        return Variant(words=words, kind="driving", trip=changed, vehicle=car)
+
+    yield driving("5 % slower everywhere", _slower(trip, 0.95))
+    yield driving("10 % slower everywhere", _slower(trip, 0.90))
+    yield driving("set off an hour earlier every day", _earlier(trip))
+    if trip.air_conditioning:
+        yield driving("A/C off all the way", replace(trip, air_conditioning=False))
+    body = _moved(car.body, mass_kg=car.body.mass_kg - 100.0)
+    yield Variant(words="100 kg less in the car", kind="driving", trip=trip, vehicle=replace(car, body=body))
+    if car.trailer.mass_kg > 0.0:
+        solo = replace(car, trailer=replace(car.trailer, mass_kg=0.0, drag_area_m2=0.0))
+        yield Variant(words="no trailer", kind="driving", trip=trip, vehicle=solo)
+    yield from (Variant(words=w, kind=k, trip=trip, vehicle=v) for w, k, v in _car_changes(car, trip.units) if v != car)
+
+
+def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]:
+    """Settings, fluids and parts of the car."""
+    cooling = car.cooling
+    cooler_thermostat = _moved(
+        cooling, thermostat_open_k=cooling.thermostat_open_k - 6.0, thermostat_full_k=cooling.thermostat_full_k - 6.0
+    )
+    less, more = ("11 °F", "3 psi") if units == "us" else ("6 °C", "0.2 bar")
+    yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
+    cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
+    yield f"cap of {more} more", "setting", replace(car, cooling=cap)
+    thin = THIN_GEAR_OIL_MM2_PER_S
+    oil = replace(car.differential_oil, viscosity_40c_m2_per_s=thin[0] * 1e-6, viscosity_100c_m2_per_s=thin[1] * 1e-6)
+    yield "75W-90 in the differential", "setting", replace(car, differential_oil=oil)
+    radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
+    yield "radiator a fifth larger", "part", replace(car, cooling=radiator)
+    fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
+    yield "stronger fan, 40 % more air", "part", replace(car, cooling=fan)
+    clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
+    yield "ducting, clear grille: 15 % more air", "part", replace(car, cooling=clear)
+    yield from _coolers(car)
+
+
+def _moved(part: Any, **values: float) -> Any:
+    """Set values of one part of the car, each kept within its plausible range."""
+    ranges = {item.name: item.metadata for item in fields(part)}
+    return replace(part, **{n: min(max(v, ranges[n]["low"]), ranges[n]["high"]) for n, v in values.items()})
+
+
+def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
+    """Coolers to add, or to make larger."""
+    for name, words, fresh_w_per_k, open_k in (
+        ("oil_cooler", "engine-oil cooler", 60.0, 358.15),
+        ("transmission_cooler", "transmission cooler", 40.0, 343.15),
+        ("differential_cooler", "differential cooler with pump and switch", 25.0, 353.15),
+    ):
+        held = getattr(car, name)
+        if name == "differential_cooler" and car.axle.kind == "transaxle":
+            continue
+        if held.kind == "none":
+            added = replace(held, kind="air", conductance_w_per_k=fresh_w_per_k, open_k=open_k, full_k=open_k + 10.0)
+            yield f"{words}, {fresh_w_per_k:.0f} W/K, added", "part", replace(car, **{name: added})
+        else:
+            larger = _moved(held, conductance_w_per_k=1.5 * held.conductance_w_per_k)
+            yield f"{words} half again as large", "part", replace(car, **{name: larger})
+
+
+def _slower(trip: Trip, share: float) -> Trip:
+    """Lower every entered speed; the same days, each as much longer."""
+    legs = tuple(replace(leg, speed_m_per_s=share * leg.speed_m_per_s) for leg in trip.legs)
+    return replace(trip, legs=legs, day=replace(trip.day, driving_s=trip.day.driving_s / share))
+
+
+def _earlier(trip: Trip) -> Trip:
+    """Set off an hour earlier, though not on the day before."""
+    start, earliest = _hour_before(trip.day.start), _hour_before(trip.day.earliest)
+    mornings = tuple((on, _hour_before(at)) for on, at in trip.mornings)
+    departure = datetime.combine(trip.first_date, _hour_before(trip.departure.time()))
+    day = replace(trip.day, start=start, earliest=min(start, earliest))
+    return replace(trip, departure=departure, day=day, mornings=mornings)
+
+
+def _hour_before(at: time) -> time:
+    """An hour earlier the same day."""
+    return at.replace(hour=max(at.hour - 1, 0))
+
+
+def _own(outlook: Forecast, text: str) -> Variant:
+    """Make one of the user's own changes."""
+    name, vehicle = changed_car(outlook.car.vehicle, text)
+    return Variant(words=name, kind="setting", trip=outlook.trip, vehicle=vehicle)
+
+
+def changed_car(car: Vehicle, text: str) -> tuple[str, Vehicle]:
+    """Read a change of the car as typed."""
+    name, equals, value = (part.strip() for part in text.partition("="))
+    section = name.partition(".")[0]
+    known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
+    item = known.get(name)
+    if not equals or not value:
+        message = f"--set {shown(text)}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"
+        raise PlannerError(message)
+    if item is None:
+        message = f"--set {shown(text)}: no such value of a car, {nearest(name, known)}"
+        raise PlannerError(message)
+    try:
+        changed = replace(getattr(car, section), **{item.name: _value(value, item.metadata)})
+        return f"{name} = {value}", replace(car, **{section: changed})
+    except ThermalError as exc:
+        message = f"--set {shown(text)}: {exc}"
+        raise PlannerError(message) from exc
+
+
+def _value(text: str, meta: Mapping[str, object]) -> object:
+    """Read a value the way a vehicle file does."""
+    if "options" in meta:
+        return text
+    unit = str(meta["unit"])
+    if unit == "dimensionless":
+        return tuple(map(_number, text.split(","))) if meta["several"] else _number(text)
+    return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
+
+
+def _number(text: str) -> float:
+    """Read a number that has no unit."""
+    try:
+        return float(text)
+    except ValueError as exc:
+        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
+        raise UnitError(message) from exc

@@ -1,0 +1,256 @@
+"""The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
+
+import os
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from planner.cli.console import DONE, JSON, PATH, TRIP, Streams
+from planner.model.errors import OutputError, PlannerError
+
+if TYPE_CHECKING:
+    from planner.analysis.alarms import Reading
+    from planner.logs.fit import Fitted
+
+_AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
+_LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
+
+
+def _refuse_folders(logs: Iterable[Path]) -> None:
+    """Ask for the files where a folder of logs was named: which of them belong to the trip is the user's to say."""
+    for folder in logs:
+        if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
+            message = f"{folder}: is a folder; name the log files in it one by one, e.g. {folder / 'day1.csv'}"
+            raise PlannerError(message)
+
+
+@click.command()
+@click.argument("file", type=PATH, metavar="LOG")
+@click.option("--describe", is_flag=True, help="Propose a mapping even if there is one already.")
+@click.option("--write", is_flag=True, help="Write the proposed mapping beside the log, to be checked by you.")
+@click.option("--map", "map_file", type=PATH, help="Mapping file; default is LOG's name with .map.toml.")
+@JSON
+@click.pass_obj
+def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | None, as_json: bool) -> int:
+    """Say how a log is read: columns, units, what is sure and what is not; write that down to confirm it.
+
+    A log with a confirmed mapping is read, and its channels and faults are told.
+
+    Example: grademargin log july/logs/day1.csv --describe --write
+    """
+    from planner.files.logmapfile import map_path, write_map
+    from planner.files.logs import open_log
+    from planner.files.logtold import describe_log, describe_read
+    from planner.output import log_tables
+
+    _refuse_folders((file,))
+    where = map_path(file) if map_file is None else map_file
+    if where.is_file() and not (describe or write):
+        found = describe_read(open_log(file, where))
+    else:
+        found = describe_log(file)
+    if write:
+        write_map(where, found.mapping, file.name)
+        io.tell(f"written: {where}; check it, and settle every line 'unsure'")
+    if as_json:
+        io.json(log_tables.description_dict(found))
+        return DONE
+    for sentence in found.sentences:
+        io.say(sentence)
+    if not where.is_file():
+        io.say(f"Nothing is read until this is confirmed: grademargin log --describe {file} --write")
+    return DONE
+
+
+@click.command()
+@TRIP
+@_LOGS
+@click.option("--learn", "names", help="What to learn, separated by commas; default: all the logs' channels can teach.")
+@click.option("--out", "out_file", type=PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
+@click.option("--plots", type=PATH, help="Folder for plots of log against model; default TRIP/out.")
+@click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="Date to give as the fit's; default today.")
+@_AMBIENT
+@JSON
+@click.pass_obj
+def fit(
+    io: Streams,
+    folder: Path,
+    logs: tuple[Path, ...],
+    names: str | None,
+    out_file: Path | None,
+    plots: Path | None,
+    on: "date | None",
+    ambient: str | None,
+    as_json: bool,
+) -> int:
+    """Learn the car from one or more logs and write a new vehicle file; yours stays as it is.
+
+    Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
+    """
+    from planner.files.folder import open_folder
+    from planner.logs import fit as learning
+    from planner.logs.fitted_file import refuse_existing
+    from planner.model.paths import results_folder
+    from planner.output import log_tables
+    from planner.output.write import try_out, write_files
+
+    _refuse_folders(logs)
+    drawn = results_folder(folder) if plots is None else plots
+    trip, car = open_folder(folder)
+    day = date.today() if on is None else date(on.year, on.month, on.day)
+    target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
+    refuse_existing(target)  # said before the fit, which takes its time
+    try_out(target.parent, ())
+    try_out(drawn, (), trip=folder)
+    timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
+    asked = tuple(name.strip() for name in names.split(",")) if names else ()
+    learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
+    before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
+    after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
+    _write(learned, folder, target, day)
+    write_files(drawn, learning.plots(learned))
+    if as_json:
+        io.json(log_tables.fit_dict(learned, before, after))
+        return DONE
+    for line in log_tables.fit_lines(learned, before, after):
+        io.say(line)
+    io.say(f"Written: {target}. To use it, put it in place of {folder / 'vehicle.toml'}; keep that one.")
+    return DONE
+
+
+def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
+    """Write the new vehicle file."""
+    from planner.logs.fitted_file import write_fitted
+    from planner.model.paths import data_folder
+    from thermal.errors import ThermalError
+
+    names = ", ".join(one.log.name for one in learned.driven)
+    try:
+        write_fitted(
+            target,
+            owner=folder / "vehicle.toml",
+            classes=data_folder() / "vehicles",
+            changes=learned.changes,
+            learnt=learned.learnt,
+            head=f"Written by grademargin fit on {day.isoformat()} from vehicle.toml and {names}.\nNo comments kept.",
+        )
+    except ThermalError as exc:
+        raise OutputError(str(exc)) from exc
+
+
+@click.command()
+@TRIP
+@_LOGS
+@_AMBIENT
+@JSON
+@click.pass_obj
+def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | None, as_json: bool) -> int:
+    """Explain logs against the forecast: is it the day or the car? With three days or more, what drifts.
+
+    Example: grademargin review july july/logs/day3.csv
+    """
+    from planner.files.folder import open_folder
+    from planner.logs import review as reviewing
+    from planner.logs.fit import read_drives
+    from planner.output import log_tables
+
+    _refuse_folders(logs)
+    trip, car = open_folder(folder)
+    timeline, driven = read_drives(trip, car, logs, air_k=_kelvins(ambient))
+    found = []
+    for one in driven:
+        io.tell(f"trying causes on {one.log.name}, one at a time")
+        found.append(reviewing.review(trip, car, timeline, one))
+    drifting = reviewing.drifts(car, driven)
+    if as_json:
+        io.json(log_tables.review_dict(found, drifting))
+        return DONE
+    for reviewed in found:
+        io.say(reviewed.driven.log.name)
+        for line in (*reviewed.driven.notes, *reviewed.driven.log.faults, *reviewed.sentences):
+            io.say(f"  {line}")
+    for drift in drifting:
+        io.say(drift.words)
+    return DONE
+
+
+_READ = ("PRESSURE", "RPM", "OIL")
+
+
+@click.command()
+@TRIP
+@click.option("--idle", nargs=3, metavar=" ".join(_READ), help='Read on a sound day: "15 psi" "850 rpm" "210 degF".')
+@click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruising speed.")
+@click.option("--drop", nargs=3, metavar=" ".join(_READ), help="Pressure drop over the oil cooler, the same way.")
+@JSON
+@click.pass_obj
+def alarms(
+    io: Streams,
+    folder: Path,
+    idle: tuple[str, str, str] | None,
+    cruise: tuple[str, str, str] | None,
+    drop: tuple[str, str, str] | None,
+    as_json: bool,
+) -> int:
+    """Say what to set the gauges' alarms by, for every leg and the whole trip.
+
+    Example: grademargin alarms july --idle "15 psi" "850 rpm" "210 degF"
+    """
+    from rich.table import Table
+
+    from planner.analysis.alarms import Reference, alarm_cards
+    from planner.files.folder import open_folder
+    from planner.forecast.run import forecast
+    from planner.output.alarms import alarm_rows, alarm_title, alarms_dict
+    from planner.weather.gather import gather
+
+    known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
+    trip, car = open_folder(folder)
+    outlook = forecast(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
+    cards = alarm_cards(outlook, known)
+    if as_json:
+        io.json(alarms_dict(outlook, cards, known))
+        return DONE
+    for card in cards:
+        table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
+        for row in alarm_rows(outlook, card):
+            table.add_row(*row)
+        table.title = alarm_title(outlook, card)
+        io.show(table)
+    io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
+    return DONE
+
+
+def _kelvins(text: str | None) -> float | None:
+    """A temperature from the command line."""
+    return None if text is None else _value(text, "K", "--ambient", "77 degF")
+
+
+def _value(text: str, unit: str, what: str, example: str = "") -> float:
+    """A number with its unit from the command line."""
+    from thermal.errors import ThermalError
+    from thermal.units import to_si
+
+    try:
+        return to_si(text, unit, example=example)
+    except ThermalError as exc:
+        message = f"{what}: {exc}"
+        raise PlannerError(message) from exc
+
+
+def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
+    """The owner's reading of a pressure."""
+    from planner.analysis.alarms import Reading
+
+    if given is None:
+        return None
+    wanted = (("Pa", "pressure"), ("rad/s", "engine speed"), ("K", "oil temperature"))
+    pressure, speed, oil = (_value(text, *kind) for text, kind in zip(given, wanted, strict=True))
+    if not (0.0 < pressure < 2e6 and 20.0 < speed < 1500.0 and 260.0 < oil < 430.0):
+        example = '"15 psi" "850 rpm" "210 degF"'
+        message = f"read {' '.join(given)!r}; write pressure, engine speed and oil temperature, e.g. {example}"
+        raise PlannerError(message)
+    return Reading(pressure, oil, speed)

@@ -1,0 +1,1 @@
+"""The forecast: the timed drive put through the thermal model."""

@@ -1,0 +1,236 @@
+"""Closed-course and hill-climb use: how many laps before a fluid is thin, how long to cool, by the hour of the day."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import level_of
+from planner.laps.stints import ROTOR, Case, Layout, Piece
+from thermal.driveline import power_shortfall_w
+from thermal.engine import full_torque_nm
+from thermal.kernel import ROTORS
+from thermal.loads import extras_w, road_force_n
+from thermal.roadload import rotational_factor
+from thermal.simulate import Result
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_MOST_MINUTES = 180
+_FULL_LOAD = 0.97  # of the power there is counts as full load
+_SHORT = 0.03  # more than there is by this share cannot be driven
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hour:
+    """How it stands when a session begins at some hour, the car warm from the road.
+
+    `laps` is how many are done before each part is thin, None for none within the laps tried; `least` the fewest,
+    `part` which. `driven` laps were driven before the pit; `cool_off_min` and `cool_idle_min` are the minutes until as
+    many can be driven again, None for not within three hours. `soak_k` is the coolant's margin in the pit, engine off.
+    """
+
+    at: time
+    air_k: float
+    laps: dict[str, int | None]
+    least: int | None
+    part: str
+    driven: int
+    cool_off_min: int | None
+    cool_idle_min: int | None
+    soak_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One session as planned; margins at the confidence and peaks of the car as described, by part."""
+
+    begin: time
+    air_k: float
+    margin_k: dict[str, float]
+    peak_k: dict[str, float]
+    part: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """All that was found; `full_load` and `short` are shares of a lap's time: at full load, and asking for more."""
+
+    case: Case
+    tried: int
+    hours: tuple[Hour, ...]
+    planned: tuple[Planned, ...]
+    full_load: float
+    short: float
+    distance_m: float
+
+
+def laps_until_thin(case: Case, at: time) -> dict[str, int | None]:
+    """Count the laps done before each part is thin, the car warm from the road."""
+    drive, result = case.run(Layout(case, at).from_road(case.tried_laps))
+    worst = np.minimum.accumulate(case.margins_k(drive, result), axis=1)
+    thin = case.kept_k(worst) < case.bands_k
+    return {
+        part: max(int(np.argmax(thin[:, i])) - 1, 0) if thin[:, i].any() else None for i, part in enumerate(case.parts)
+    }
+
+
+def state_after(case: Case, at: time, driven: int) -> Floats:
+    """Temperatures on coming into the pit after so many laps."""
+    lay = Layout(case, at)
+    _, result = case.run([*lay.from_road(driven), *lay.in_lap(driven + 1)])
+    return result.temps_k[:, -1]
+
+
+def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tuple[int | None, float]:
+    """Find how long the car must stand before as many laps can be driven again."""
+    lay, begin = Layout(case, at), state_after(case, at, driven)
+    stand, result = case.run(lay.pit(0, duration_s=60.0 * _MOST_MINUTES, engine_on=engine_on), begin)
+    states = np.concatenate((begin[:, None], result.temps_k), axis=1)
+    soak = float(case.kept_k(case.margins_k(stand, result))[0, 0])
+
+    def enough(minutes: int) -> bool:
+        gate = [*lay.pit(0, duration_s=1.0, engine_on=True), *lay.out_lap(0)]
+        drive, again = case.run([*gate, *lay.laps(range(1, driven + 1))], states[:, minutes])
+        return bool(np.all(case.kept_k(case.margins_k(drive, again).min(axis=1)) >= case.again_k))
+
+    if enough(0):
+        return 0, soak
+    low, high = 0, _MOST_MINUTES
+    if not enough(high):
+        return None, soak
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high, soak
+
+
+def at_hour(case: Case, at: time) -> Hour:
+    """Say how it stands when a session begins at some hour."""
+    found = laps_until_thin(case, at)
+    ends = {part: n for part, n in found.items() if n is not None}
+    part = min(ends, key=lambda name: ends[name]) if ends else ""
+    least = ends[part] if part else None
+    driven = case.setup.laps if least is None else min(case.setup.laps, least)
+    off, soak = minutes_to_cool(case, at, driven, engine_on=False) if driven else (None, float("nan"))
+    idle, _ = minutes_to_cool(case, at, driven, engine_on=True) if driven else (None, float("nan"))
+    return Hour(
+        at=at,
+        air_k=case.site.air_k(at),
+        laps=found,
+        least=least,
+        part=part,
+        driven=driven,
+        cool_off_min=off,
+        cool_idle_min=idle,
+        soak_k=soak,
+    )
+
+
+def run_session(case: Case, *, tell: Callable[[str], None] = lambda _: None) -> Outcome:
+    """Answer everything asked of a session."""
+    hours = []
+    for at in whole_hours(case.setup.first, case.setup.last):
+        tell(f"laps and cooling at {at:%H:%M}")
+        hours.append(at_hour(case, at))
+    full, short = load_shares(case)
+    return Outcome(
+        case=case,
+        tried=case.tried_laps,
+        hours=tuple(hours),
+        planned=planned_sessions(case),
+        full_load=full,
+        short=short,
+        distance_m=distance_m(case),
+    )
+
+
+def whole_hours(first: time, last: time) -> tuple[time, ...]:
+    """List the hours to look at, the first one as given.
+
+    Examples
+    --------
+    >>> [f"{at:%H:%M}" for at in whole_hours(time(9, 30), time(12))]
+    ['09:30', '10:30', '11:30']
+    """
+    day, found = datetime(2000, 1, 1), []
+    now = datetime.combine(day, first)
+    while now <= datetime.combine(day, last):
+        found.append(now.time())
+        now += timedelta(hours=1)
+        if now.day != day.day:
+            break
+    return tuple(found)
+
+
+def planned_sessions(case: Case) -> tuple[Planned, ...]:
+    """Drive the sessions as planned, one after the other, pauses between."""
+    setup, day = case.setup, datetime(2000, 1, 1)
+    now, until = datetime.combine(day, setup.first), datetime.combine(day, setup.last)
+    pieces: list[Piece] = Layout(case, setup.first).warm_up()
+    begins: list[time] = []
+    while now <= until and len(begins) < setup.sessions:
+        lay, group = Layout(case, now.time()), len(begins) + 1
+        held = [*lay.out_lap(group), *lay.laps([group] * setup.laps), *lay.in_lap(group)]
+        held += lay.pit(group, duration_s=setup.pit_s, engine_on=setup.pit_idle)
+        pieces += held
+        begins.append(lay.at)
+        now += timedelta(seconds=float(sum(piece["duration_s"].sum() for piece in held)))
+    drive, result = case.run(pieces)
+    kept = case.kept_k(case.margins_k(drive, result))
+    return tuple(
+        _planned(case, at, kept[n], result.temps_k[0, drive.group == n].max(axis=0)) for n, at in enumerate(begins, 1)
+    )
+
+
+def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
+    """Put one session's numbers together; `peak_k` has a value a body of the model."""
+    tight = int(np.argmin(kept - case.bands_k))
+    nodes = {part: ROTORS if part == ROTOR else 1 + FLUIDS.index(part) for part in case.parts}
+    return Planned(
+        begin=at,
+        air_k=case.site.air_k(at),
+        margin_k=dict(zip(case.parts, map(float, kept), strict=True)),
+        peak_k={part: float(peak_k[node]) for part, node in nodes.items()},
+        part=case.parts[tight],
+        level=level_of(float(kept[tight]), float(case.bands_k[tight])),
+    )
+
+
+def distance_m(case: Case) -> float:
+    """Distance of the sessions as planned."""
+    more = 2 if case.setup.back_m_per_s is None else case.setup.laps
+    return case.setup.sessions * (case.setup.laps + more) * case.lap.length_m
+
+
+def load_shares(case: Case) -> tuple[float, float]:
+    """Tell how much of a lap is at full load, and how much asks for more than there is."""
+    drive, result = case.run(Layout(case, case.setup.first).laps([0, 1]))
+    n = len(case.lap.duration_s)
+    second = int(np.flatnonzero(drive.group == 1)[0])
+    rows = slice(second, second + n)
+    part, lap = drive.take(rows), case.lap
+    before = np.concatenate(([drive.end_speed_m_per_s[second - 1]], lap.end_m_per_s[:-1]))
+    top = case.vehicle.gearbox.ratios[-1] * case.vehicle.axle.ratio
+    mass = case.vehicle.body.mass_kg * float(rotational_factor(np.asarray(top)))
+    force = road_force_n(case.vehicle, part) + mass * (lap.end_m_per_s**2 - before**2) / (2.0 * part.length_m)
+    available = np.maximum(result.work.available_w[rows], 1.0)
+    missing = power_shortfall_w(
+        case.vehicle,
+        wheel_w=force * part.speed_m_per_s,
+        speed_m_per_s=part.speed_m_per_s,
+        other_w=extras_w(case.vehicle, part),
+        power_share=available / np.maximum(_rated_w(case, result, rows), 1.0),
+    )
+    full = result.work.crank_w[rows] >= _FULL_LOAD * available
+    weights = lap.duration_s / lap.duration_s.sum()
+    return float(np.sum(weights * full)), float(np.sum(weights * (missing > _SHORT * available)))
+
+
+def _rated_w(case: Case, result: Result, rows: slice) -> Floats:
+    """Full power of the engine at its speed, in the air it is rated for. [W]."""
+    speed = result.work.engine_rad_per_s[rows]
+    return np.asarray(full_torque_nm(case.vehicle.engine, speed) * speed)

@@ -1,0 +1,249 @@
+"""A session's answers in words, tables and plain data; what it leaves due; cautions. Nothing is printed here."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rich.table import Table
+from rich.text import Text
+
+from planner.analysis.margins import FLUID_NAMES
+from planner.analysis.service import service_of
+from planner.files.sessionfile import LapNumbers, Setup
+from planner.laps.run import Hour, Outcome, Planned
+from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case
+from planner.model.display import Units, units_of
+from planner.model.trip import ServiceItem, Trip
+from planner.route.graph import choose_route, stops_of
+from thermal.vehicle import FLUIDS
+
+SCHEMA = "grademargin-session/1"
+# Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
+ALWAYS_DUE = (
+    "engine oil and filter",
+    "brake fluid",
+    "brake pads, rotors and hoses look",
+    "wheel nuts torque, tyres look",
+    "belts, hoses and every level look",
+)
+_OIL_OF = {"transmission": "transmission fluid", "differential": "differential oil"}
+_ONCE_M = 1e9  # an interval so long that a job falls due once
+_NEAR_M = 1.0
+_CORNER_SHARE = 0.25  # a corner speed further off than this is said
+CAUTIONS = (
+    "Only on a road or course that is closed and marshalled, under its organiser's rules.",
+    "Laps until thin are a forecast for a car that was never fitted to a log at this load; the gauges and the pedal "
+    "outrank them. Come in when a gauge passes its mark, the pedal grows long or the brakes smell.",
+    "Rotor temperatures are those of the whole rotor, with assumed fade limits. The face, the pads and the brake fluid "
+    "are not modelled; old fluid boils long before pads fade.",
+    "After hard laps drive one slowly before stopping. Do not pull the handbrake on hot rotors, and do not open a hot "
+    "cooling system.",
+    "Tyres, wheel bearings, fuel surge and oil surge in long bends are not modelled.",
+)
+
+
+def part_name(part: str) -> str:
+    """Name of a fluid, or of the rotors, for people.
+
+    Examples
+    --------
+    >>> part_name("engine_oil"), part_name("rotors")
+    ('engine oil', 'front rotors')
+    """
+    return "front rotors" if part == ROTOR else FLUID_NAMES[part]
+
+
+# --- what falls due ---
+
+
+def due_after(outcome: Outcome) -> tuple[str, ...]:
+    """List the jobs that a session leaves."""
+    case, found = outcome.case, []
+    for part, job in _OIL_OF.items():
+        if part not in case.parts:
+            continue
+        limit = case.vehicle.limits[FLUIDS.index(part)]
+        hottest = limit.limit_k - min((p.margin_k[part] for p in outcome.planned), default=math.inf)
+        if hottest > limit.caution_k:
+            found.append(job)
+    return (*ALWAYS_DUE, *found)
+
+
+def after_session(trip: Trip, setup: Setup, jobs: Sequence[str] = ALWAYS_DUE) -> Trip:
+    """Make the jobs a session leaves fall due on the trip, at the first workshop from the session's place on."""
+    legs = choose_route(trip)
+    stops = stops_of(legs)
+    if setup.place not in stops:
+        return trip
+    position = stops.index(setup.place)
+    shops = [i for i in range(position, len(stops)) if "workshop" in trip.places[stops[i]].services]
+    at_m = sum(leg.distance_m for leg in legs[: shops[0] if shops else position])
+    since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
+    items = tuple(ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in jobs)
+    known, said = service_of(trip)
+    return replace(
+        trip,
+        service=(*known, *items),
+        assumptions=(*trip.assumptions, *said, f"Hard use at {trip.places[setup.place].name}: {setup.name}."),
+    )
+
+
+# --- words ---
+
+
+def _laps_words(hour: Hour, tried: int) -> str:
+    """How many laps, and what is thin then."""
+    return f"{tried}+" if hour.least is None else f"{hour.least} {part_name(hour.part)}"
+
+
+def _minutes_words(minutes: int | None) -> str:
+    """Minutes to cool."""
+    return "-" if minutes is None else f"{minutes}"
+
+
+def lap_words(case: Case, u: Units) -> str:
+    """Say what a lap is."""
+    lap, back = case.lap, case.setup.back_m_per_s
+    what = "A lap" if back is None else "A run up"
+    more = "" if back is None else f", then back at {u.pace(back):.0f} {u.speed}"
+    wait = "" if not case.setup.wait_s else f", {case.setup.wait_s / 60.0:.0f} min idling at the start"
+    top = u.pace(float(lap.end_m_per_s.max()))
+    made = " Made from the numbers given." if isinstance(case.setup.lap, LapNumbers) else ""
+    size = f"{u.dist(lap.length_m):.2f} {u.distance} in {lap.time_s:.0f} s"
+    return f"{what} is {size}, up to {top:.0f} {u.speed}{more}{wait}.{made}"
+
+
+def notes(outcome: Outcome, u: Units) -> tuple[str, ...]:
+    """Sentences on the lap, the pit, and what the numbers rest on."""
+    case = outcome.case
+    pads, fade = case.setup.pads, f"{u.temp(PAD_LIMIT_K[case.setup.pads]):.0f} {u.temperature}"
+    said = [
+        lap_words(case, u),
+        f"At full load {outcome.full_load:.0%} of the time. Pads: {pads}, fade from {fade} (assumed).",
+    ]
+    if outcome.short > 0.0:
+        said.append(f"For {outcome.short:.0%} of the time the lap asks for more than the engine has; check its speeds.")
+    asked = case.setup.lap.corner_m_per_s if isinstance(case.setup.lap, LapNumbers) else case.lap.begin_m_per_s
+    if abs(case.lap.begin_m_per_s - asked) > _CORNER_SHARE * asked:
+        corner, wanted = f"{u.pace(case.lap.begin_m_per_s):.0f} {u.speed}", f"{u.pace(asked):.0f} {u.speed}"
+        said.append(
+            f"To fit length, time and full load, corners are taken at {corner} instead of {wanted}; check them."
+        )
+    soaks = [hour.soak_k for hour in outcome.hours if not math.isnan(hour.soak_k)]
+    if soaks and min(soaks) < case.band_k:
+        left = f"{u.diff(min(soaks)):.0f} {u.temperature}"
+        said.append(
+            f"Shut off hot, the coolant goes on rising, to {left} under its limit: drive slowly for longer first."
+        )
+    return (*said, *case.setup.assumptions)
+
+
+def tables(outcome: Outcome, trip: Trip) -> tuple[object, ...]:
+    """Everything a session says, for a terminal of 80 columns."""
+    u, case = units_of(trip.units), outcome.case
+    share = f"{case.confidence:.0%}"
+    parts: list[object] = [_hours(outcome, u), Text()]
+    parts.append(
+        Text(
+            f"Laps until a margin is thin at {share} confidence, the car warm from the road; minutes in the pit, "
+            "engine off or idling, until the laps driven can be driven again ('-': not within three hours).\n"
+        )
+    )
+    parts += [_planned(outcome, u), Text()]
+    parts += [Text(f"- {said}") for said in notes(outcome, u)]
+    parts.append(Text("Due afterwards", style="bold"))
+    parts += [Text(f"- {job}") for job in due_after(outcome)]
+    parts.append(Text("Before you drive", style="bold"))
+    return (*parts, *(Text(f"- {caution}") for caution in CAUTIONS))
+
+
+def _hours(outcome: Outcome, u: Units) -> Table:
+    """One row an hour."""
+    table = Table(title=outcome.case.setup.name, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for heading in ("from", f"air {u.temperature}", "laps", "driven", "min off", "min idling"):
+        table.add_column(heading, justify="left" if heading in ("from", "laps") else "right", no_wrap=True)
+    for hour in outcome.hours:
+        table.add_row(
+            f"{hour.at:%H:%M}",
+            f"{u.temp(hour.air_k):.0f}",
+            _laps_words(hour, outcome.tried),
+            str(hour.driven),
+            _minutes_words(hour.cool_off_min),
+            _minutes_words(hour.cool_idle_min),
+        )
+    return table
+
+
+def _planned(outcome: Outcome, u: Units) -> Table:
+    """One row a session as planned."""
+    case, setup = outcome.case, outcome.case.setup
+    engine = "idling" if setup.pit_idle else "off"
+    title = (
+        f"As planned: {setup.laps} laps, {setup.pit_s / 60.0:.0f} min {engine} between; peak {u.temperature} (margin)"
+    )
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    short = {"engine_oil": "oil", "transmission": "gearbox", "differential": "diff."}
+    for heading in ("from", *(short.get(part, part) for part in case.parts), "level"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    styles = {"ample": "", "thin": "bold yellow", "exceeded": "bold red"}
+    for one in outcome.planned:
+        cells = [f"{u.temp(one.peak_k[part]):.0f} ({round(u.diff(one.margin_k[part]))})" for part in case.parts]
+        table.add_row(f"{one.begin:%H:%M}", *cells, one.level, style=styles[one.level])
+    return table
+
+
+# --- plain data ---
+
+
+def session_dict(outcome: Outcome) -> dict[str, object]:
+    """Everything a session says as plain data, SI units in the names."""
+    case = outcome.case
+    return {
+        "schema": SCHEMA,
+        "session": case.setup.name,
+        "date": case.setup.on.isoformat(),
+        "vehicle": case.vehicle.name,
+        "confidence": case.confidence,
+        "draws": len(case.shift_k) - 1,
+        "lap": {
+            "length_m": round(case.lap.length_m, 1),
+            "time_s": round(case.lap.time_s, 1),
+            "full_load": round(outcome.full_load, 3),
+            "asks_for_more": round(outcome.short, 3),
+        },
+        "laps_tried": outcome.tried,
+        "distance_m": round(outcome.distance_m, 1),
+        "pad_limit_k": PAD_LIMIT_K[case.setup.pads],
+        "hours": [_hour_dict(hour) for hour in outcome.hours],
+        "sessions": [_planned_dict(one) for one in outcome.planned],
+        "due": list(due_after(outcome)),
+        "assumed": list(case.setup.assumptions),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _hour_dict(hour: Hour) -> dict[str, object]:
+    """One hour."""
+    return {
+        "from": f"{hour.at:%H:%M}",
+        "air_k": round(hour.air_k, 2),
+        "laps": {part_name(part): n for part, n in hour.laps.items()},
+        "least": hour.least,
+        "first_thin": part_name(hour.part) if hour.part else None,
+        "driven": hour.driven,
+        "minutes_off": hour.cool_off_min,
+        "minutes_idling": hour.cool_idle_min,
+        "soak_margin_k": None if math.isnan(hour.soak_k) else round(hour.soak_k, 3),
+    }
+
+
+def _planned_dict(one: Planned) -> dict[str, object]:
+    """One session as planned."""
+    return {
+        "from": f"{one.begin:%H:%M}",
+        "air_k": round(one.air_k, 2),
+        "level": one.level,
+        "closest": part_name(one.part),
+        "margin_k": {part_name(part): round(k, 3) for part, k in one.margin_k.items()},
+        "peak_k": {part_name(part): round(k, 3) for part, k in one.peak_k.items()},
+    }

@@ -1,0 +1,201 @@
+"""A log as the model takes it: a drive with grades, air and engine, and its readings."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.files.channels import CHANNELS, FLUID_CHANNELS
+from planner.files.logs import Log, driven_m, level_m
+from planner.logs.map_match import Match, PlannedDay, match_log
+from planner.model.errors import PlannerError
+from planner.model.trip import Leg, Trip
+from planner.route.road import Road, cut_road
+from thermal.drive import Drive
+from thermal.errors import ThermalError
+from thermal.kernel import COOLANT, N_NODE
+from thermal.logged import Readings, drive_from_log, start_from_readings
+
+Floats = npt.NDArray[np.float64]
+_READ_S = 15.0
+_OLDEST_S = 20.0
+_IDLE_S = 300.0  # ASSUMED: who stands longer than this turns the engine off; jams creep
+_SMOOTH_M = 400.0  # a satellite's height wanders by metres; over this length a grade of 1 % is 4 m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Driven:
+    """A log as the model takes it.
+
+    Attributes
+    ----------
+    distance_m : ndarray, shape (n_segment,)
+        Distance along the route at each segment's end; from the start of the log where it was not matched. [m]
+    match : Match or None
+        None where the log brings its own heights or its owner says it was level.
+    notes : tuple of str
+        What was filled in.
+    """
+
+    log: Log
+    drive: Drive
+    readings: Readings
+    distance_m: Floats
+    match: Match | None
+    notes: tuple[str, ...]
+
+    @property
+    def fluids(self) -> tuple[str, ...]:
+        """Fluids that have readings."""
+        return tuple(
+            name for name in FLUID_CHANNELS if np.any(np.isfinite(self.readings.temp_k[:, CHANNELS[name].node or 0]))
+        )
+
+
+class _Height(NamedTuple):
+    """Heights at the speed's times, distances along the route there, and how they are known."""
+
+    elevation_m: float | Floats
+    distance_m: Floats
+    match: Match | None
+    note: str
+
+
+def drive_of(
+    trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[PlannedDay] = (), air_k: float | None = None
+) -> Driven:
+    """Turn a log into a drive with grades, and its readings."""
+    speed = log.channels.get("speed")
+    if speed is None or len(speed.time_s) < 10:
+        message = f"{log.name}: has no speed; the heat an engine makes cannot be told without it"
+        raise PlannerError(message)
+    notes: list[str] = []
+    height = _heights(trip, legs, log, days)
+    notes += [height.note] if height.note else []
+    air, said = _air(log, speed.time_s, air_k)
+    running, cooled = _running(log, speed.time_s), trip.air_conditioning and float(np.median(air)) > 293.15
+    notes += [*said, *_unsaid(log, running, cooled)]
+    try:
+        drive = drive_from_log(
+            speed.time_s,
+            speed.value,
+            air,
+            elevation_m=height.elevation_m,
+            engine_on=running,
+            ac_on=float(cooled),
+        )
+        readings = _readings(log, drive, float(speed.time_s[0]))
+    except ThermalError as exc:
+        message = f"{log.name}: {exc}"
+        raise PlannerError(message) from exc
+    edge_s = float(speed.time_s[0]) + np.cumsum(drive.duration_s)
+    return Driven(
+        log=log,
+        drive=drive,
+        readings=readings,
+        distance_m=np.interp(edge_s, speed.time_s, height.distance_m),
+        match=height.match,
+        notes=tuple(notes),
+    )
+
+
+def _heights(trip: Trip, legs: Sequence[Leg], log: Log, days: Sequence[PlannedDay]) -> _Height:
+    """Heights from the owner's word, the log, or the road."""
+    speed = log.channels["speed"]
+    driven = driven_m(speed)
+    level = level_m(log)
+    if level is not None:
+        return _Height(level, driven, None, f"{log.name}: taken as level at {level:.0f} m, as its mapping says")
+    own = log.channels.get("elevation")
+    if own is not None and len(own.value) > 10 and not (log.mapping.start or log.mapping.finish):
+        return _Height(_smoothed(np.interp(speed.time_s, own.time_s, own.value), driven), driven, None, "")
+    match = match_log(trip, legs, log, days=days)
+    road = cut_road(trip, legs)
+    at = _start_m(legs, match) + driven * match.stretch
+    return _Height(_road_height(road, at), at, match, match.words)
+
+
+def _start_m(legs: Sequence[Leg], match: Match) -> float:
+    """Distance along the route at which the matched legs begin. [m]."""
+    return float(sum(leg.distance_m for leg in legs[: match.first]))
+
+
+def _road_height(road: Road, at_m: Floats) -> Floats:
+    """Height of the road at distances along it."""
+    first = float(road.end_elevation_m[0] - road.grade[0] * road.length_m[0])
+    return np.asarray(
+        np.interp(at_m, np.concatenate(([0.0], road.end_m)), np.concatenate(([first], road.end_elevation_m)))
+    )
+
+
+def _smoothed(height_m: Floats, driven_m: Floats) -> Floats:
+    """Mean height over a few hundred metres of road."""
+    grid = np.arange(0.0, float(driven_m[-1]) + 50.0, 50.0)
+    even = np.interp(grid, driven_m, height_m)
+    half = round(0.5 * _SMOOTH_M / 50.0)
+    window = np.ones(2 * half + 1) / (2 * half + 1)
+    return np.asarray(np.interp(driven_m, grid, np.convolve(np.pad(even, half, mode="edge"), window, mode="valid")))
+
+
+def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[str]]:
+    """Outside air at the speed's times."""
+    own = log.channels.get("ambient")
+    if own is not None and len(own.value):
+        return np.asarray(np.interp(time_s, own.time_s, own.value)), []
+    if air_k is None:
+        message = f'{log.name}: has no outside air; give it with --ambient, e.g. --ambient "25 degC"'
+        raise PlannerError(message)
+    return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as told"]
+
+
+def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
+    """Whether the engine turned, where the log has its speed."""
+    rpm, speed = log.channels.get("rpm"), log.channels["speed"].value
+    if rpm is None or len(rpm.value) < 10:
+        return _moving_lately(time_s, speed)
+    held = rpm.at(time_s, oldest_s=30.0)
+    return np.where(np.isfinite(held), held, 100.0) > 20.0
+
+
+def _moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:
+    """Take the engine as off in every stand of more than a few minutes."""
+    running = np.ones(len(time_s), dtype=np.bool_)
+    edge = np.flatnonzero(np.diff(np.concatenate(([False], speed_m_per_s <= 0.0, [False])).astype(np.int8)))
+    for a, b in zip(edge[::2], edge[1::2], strict=True):
+        if time_s[b - 1] - time_s[a] > _IDLE_S:
+            running[a:b] = False
+    return running
+
+
+def _unsaid(log: Log, running: npt.NDArray[np.bool_] | None, ac_on: bool) -> list[str]:
+    """Tell what the log does not say and how it was taken."""
+    out = []
+    if running is not None and "rpm" not in log.channels and not running.all():
+        out.append(
+            f"{log.name}: has no rpm; stands of more than {_IDLE_S / 60.0:.0f} min are taken with the engine off"
+        )
+    out.append(f"{log.name}: air conditioning taken as {'on' if ac_on else 'off'}; it does not say")
+    return out
+
+
+def _readings(log: Log, drive: Drive, begin_s: float) -> Readings:
+    """Thin the fluids to one reading every few seconds, on the drive's clock."""
+    at_s = np.arange(0.0, float(drive.duration_s.sum()), _READ_S)
+    temp = np.full((len(at_s), N_NODE), np.nan)
+    for name in FLUID_CHANNELS:
+        series = log.channels.get(name)
+        if series is not None and len(series.value):
+            temp[:, CHANNELS[name].node or 0] = series.at(at_s + begin_s, oldest_s=_OLDEST_S)
+    first = np.array(
+        [
+            column[np.flatnonzero(np.isfinite(column))[:1]].sum() if np.any(np.isfinite(column[:20])) else np.nan
+            for column in temp.T
+        ]
+    )
+    air = float(drive.air_k[0])
+    if not np.isfinite(first[COOLANT]):
+        known = first[np.isfinite(first)]
+        first[COOLANT] = float(known[0]) if len(known) else air
+    return Readings(time_s=at_s, temp_k=temp, start_k=start_from_readings(first, air))

@@ -1,0 +1,259 @@
+"""Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.margins import FLUID_NAMES, fluids_in
+from planner.files.channels import CHANNELS
+from planner.files.logs import open_log
+from planner.forecast.run import ambient_sd_k
+from planner.logs.drives import Driven, drive_of
+from planner.logs.identifiability import cannot_teach, found_words, names_for, together
+from planner.logs.map_match import PlannedDay
+from planner.logs.plot import Panel, log_svg
+from planner.model import clock
+from planner.model.display import counted, units_of
+from planner.model.errors import PlannerError
+from planner.model.trip import Leg, Trip
+from planner.route.graph import choose_route
+from planner.route.timeline import Timeline, build_timeline
+from thermal.errors import ThermalError
+from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
+from thermal.kernel import Factors
+from thermal.learnt import FACTORS, Learnt, learnt_from
+from thermal.misfit import modelled_k
+from thermal.simulate import simulate
+from thermal.spread import draw, medians
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import VehicleFile, key_of, sections
+
+Floats = npt.NDArray[np.float64]
+HELD_OUT = 0.25
+_DRAWS = 256
+
+
+class Held(NamedTuple):
+    """Error of one fluid on the part of a log that took no part in the fit. [K]"""
+
+    log: str
+    fluid: str
+    before_k: float
+    after_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """What `fit` has to say.
+
+    Attributes
+    ----------
+    found : Fit
+        Fitted to all of every log.
+    held : tuple of Held
+        Errors on the last part, of a fit to the first part only.
+    sentences : tuple of str
+        How logs were matched, what they cannot teach, what was found.
+    learnt : Learnt
+        Factors for the new file; `changes` are the values it lays over the owner's.
+    """
+
+    trip: Trip
+    car: VehicleFile
+    driven: tuple[Driven, ...]
+    found: Fit
+    held: tuple[Held, ...]
+    sentences: tuple[str, ...]
+    learnt: Learnt
+    changes: Mapping[str, Mapping[str, Any]]
+
+
+def read_drives(
+    trip: Trip, car: VehicleFile, logs: Sequence[Path], *, air_k: float | None = None
+) -> tuple[Timeline, tuple[Driven, ...]]:
+    """Read logs and place them on the trip's road."""
+    legs = choose_route(trip)
+    timeline = build_timeline(trip, legs, car.vehicle)
+    days = [PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in timeline.days]
+    return timeline, tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
+
+
+def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
+    """Local date on which a day of the plan begins."""
+    place = trip.places[leg.start]
+    return clock.local(start_s, place.lat_deg, place.lon_deg).date()
+
+
+def learn(
+    trip: Trip,
+    car: VehicleFile,
+    driven: Sequence[Driven],
+    *,
+    on: date,
+    names: Sequence[str] = (),
+    tell: Callable[[str], None] = lambda _: None,
+) -> Fitted:
+    """Fit the car to its logs."""
+    _refuse_twice(car, driven)
+    asked = tuple(names) or names_for(driven, car.vehicle)
+    if not asked:
+        message = "the logs have no fluid temperature; a fit needs coolant, engine_oil, transmission or differential"
+        raise PlannerError(message)
+    try:
+        what, logs = counted(len(asked), "unknown"), counted(len(driven), "log")
+        tell(f"fitting {what} to the first part of {logs}, to see the error on the rest")
+        held = _held_out(car, driven, asked)
+        tell("fitting them to all of it")
+        found = _fit(car, driven, asked, [one.readings for one in driven])
+    except ThermalError as exc:
+        raise PlannerError(str(exc)) from exc
+    lines = [(one.log.name, note) for one in driven for note in one.notes]
+    lines += [(one.log.name, f"{fault}.") for one in driven for fault in one.log.faults]
+    lines += [(one.log.name, line) for one in driven for line in cannot_teach(one, car.vehicle)]
+    said = together(lines)
+    source = _source(driven, on)
+    return Fitted(
+        trip=trip,
+        car=car,
+        driven=tuple(driven),
+        found=found,
+        held=held,
+        sentences=(*said, *found_words(found)),
+        learnt=_learnt(car, found, source),
+        changes=_changes(car.vehicle, found, source),
+    )
+
+
+def _refuse_twice(car: VehicleFile, driven: Sequence[Driven]) -> None:
+    """A log counted twice would narrow the spread for nothing."""
+    known = " ".join(factor.source for factor in car.spread.factors.values())
+    again = [one.log.name for one in driven if one.log.name in known]
+    if again:
+        message = (
+            f"{again[0]} has taught this vehicle file already; leave it out, or start from the file before that fit"
+        )
+        raise PlannerError(message)
+
+
+def _fit(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str], readings: Sequence[Any]) -> Fit:
+    """Fit, beginning from what the file has learnt."""
+    return fit_factors(car.vehicle, [one.drive for one in driven], list(readings), names, known=car.spread)
+
+
+def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) -> tuple[Held, ...]:
+    """Fit to the first part of every log and compare on the last."""
+    first, late = [], []
+    for one in driven:
+        seen = one.readings
+        last = seen.time_s >= (1.0 - HELD_OUT) * float(seen.time_s[-1])
+        temp = np.where(last[:, None], np.nan, seen.temp_k)
+        if not np.any(np.isfinite(temp)):
+            return ()
+        first.append(replace(seen, temp_k=temp))
+        late.append(last)
+    found = _fit(car, driven, names, first)
+    out = []
+    for one, last in zip(driven, late, strict=True):
+        before = residuals_k(car.vehicle, one.drive, one.readings, factors=medians(car.spread))
+        after = residuals_k(found.vehicle, one.drive, one.readings, factors=_whole(car.spread, found))
+        for fluid in one.fluids:
+            node = CHANNELS[fluid].node or 0
+            if np.any(np.isfinite(one.readings.temp_k[last, node])):
+                out.append(Held(one.log.name, fluid, rmse_k(before[:, node], last), rmse_k(after[:, node], last)))
+    return tuple(out)
+
+
+def _whole(known: Learnt, found: Fit) -> Factors:
+    """Factors as fitted; those learnt before and not asked now stay."""
+    asked = {item.name for item in found.unknowns}
+    old = medians(known)
+    return Factors(*(getattr(found.factors if n in asked else old, n) for n in Factors._fields))
+
+
+def _source(driven: Sequence[Driven], on: date) -> str:
+    """Say how a value is known."""
+    return f"fitted to {', '.join(one.log.name for one in driven)}, {on.isoformat()}"
+
+
+def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
+    """Factors of the fit, and those learnt before that it left alone."""
+    rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
+    earlier = sorted({f.source for f in car.spread.factors.values()})
+    new = learnt_from(
+        [found.unknowns[i].name for i in rows],
+        found.estimate[rows],
+        found.covariance[np.ix_(rows, rows)],
+        "; ".join([source, *earlier]),
+    )
+    kept = {name: f for name, f in car.spread.factors.items() if name not in new.factors}
+    pairs = {pair: value for pair, value in car.spread.correlation.items() if set(pair) <= set(kept)}
+    return Learnt(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
+
+
+def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
+    """Values of the vehicle that the fit moved, as its file writes them."""
+    out: dict[str, dict[str, Any]] = {}
+    for i, item in enumerate(found.unknowns):
+        error = float(found.standard_error[i])
+        for path in item.fields:
+            section, _, name = path.partition(".")
+            field = next(f for f in fields(sections()[section]) if f.name == name)
+            value, was = getattr(getattr(found.vehicle, section), name), getattr(getattr(vehicle, section), name)
+            if item.added:
+                text, old, pm = f"{value - 273.15:.1f} degC", f"{was - 273.15:.1f} degC", f"± {error:.1f} K"
+            else:
+                unit = field.metadata["unit"]
+                text, old, pm = f"{value:.4g} {unit}", f"{was:.4g} {unit}", f"± {error:.0%}"
+            out.setdefault(section, {})[key_of(field)] = {"value": text, "source": f"{source}, {pm}; was {old}"}
+    return out
+
+
+def plots(learned: Fitted) -> dict[str, str]:
+    """Draw every log against the model before and after the fit."""
+    car, found, out = learned.car, learned.found, {}
+    for one in learned.driven:
+        before = modelled_k(car.vehicle, one.drive, one.readings, medians(car.spread))[0]
+        after = modelled_k(found.vehicle, one.drive, one.readings, _whole(car.spread, found))[0]
+        minute = one.readings.time_s / 60.0
+        panels = [
+            Panel(
+                title=FLUID_NAMES[fluid],
+                minute=minute,
+                read_k=one.readings.temp_k[:, node],
+                curves=(("before", before[:, node]), ("fitted", after[:, node])),
+            )
+            for fluid in one.fluids
+            for node in (CHANNELS[fluid].node or 0,)
+        ]
+        stem = one.log.name.removesuffix(".gz").rpartition(".")[0] or one.log.name
+        out[f"fit-{stem}.svg"] = log_svg(
+            panels, units=units_of(learned.trip.units), title=f"{one.log.name}: log and model"
+        )
+    return out
+
+
+class FluidMargin(NamedTuple):
+    """Smallest margin of one fluid over the trip: as best known, at the trip's confidence, and spread. [K]"""
+
+    fluid: str
+    nominal_k: float
+    margin_k: float
+    sd_k: float
+
+
+def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
+    """Margins of the trip with a car as learnt, to be set beside those before the fit."""
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(timeline), learnt=learnt)
+    few = np.array([0])
+    draws = simulate(timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
+    best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
+    kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
+    return tuple(
+        FluidMargin(fluid, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
+        for f, fluid in enumerate(fluids_in(vehicle))
+    )

@@ -1,0 +1,126 @@
+"""What a log can and cannot teach, in words: before the fit from how it was driven, after it from what was found."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.analysis.margins import FLUID_NAMES
+from planner.files.channels import CHANNELS
+from planner.logs.drives import Driven
+from thermal.fit import Fit
+from thermal.kernel import COOLANT, OIL
+from thermal.learnt import FACTORS
+from thermal.vehicle import Vehicle
+
+_GRADE, _GRADE_S = 0.03, 180.0
+_TOLD, _HARDLY = 0.5, 0.2
+_TOGETHER = 0.8
+_FAR = 3.0
+WORDS = {
+    **FACTORS,
+    "thermostat": "the temperature at which the thermostat opens",
+    "cooling.heater_w_per_k": "what the cabin heater takes",
+}
+
+
+def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
+    """Choose what to learn from the fluids that were read."""
+    fluids = {fluid for one in driven for fluid in one.fluids}
+    names: list[str] = []
+    if fluids & {"coolant", "engine_oil"}:
+        names += ["engine_heat", "capacity"]
+    if "coolant" in fluids:
+        names += ["airflow", "radiator", "thermostat"]
+        cold = min(float(np.min(one.drive.air_k)) for one in driven) < 288.15
+        names += ["cooling.heater_w_per_k"] if cold and vehicle.cooling.heater_w_per_k > 0.0 else []
+    if "engine_oil" in fluids:
+        names += ["oil_heat", "oil_coolant", "oil_cooler"]
+    if "transmission" in fluids:
+        names += ["gearbox_heat", "gearbox_loss"]
+    if "differential" in fluids and vehicle.axle.kind != "transaxle":
+        names += ["axle_heat", "axle_loss"]
+    return tuple(names)
+
+
+def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
+    """Say what a log cannot teach, from how it was driven."""
+    drive, name, out = one.drive, one.log.name, []
+    on_grade_s = float(drive.duration_s[(drive.grade > _GRADE) & (drive.speed_m_per_s > 5.0)].sum())
+    if on_grade_s < _GRADE_S:
+        lead = "has no grade" if on_grade_s == 0.0 else "has hardly a grade"
+        out.append(f"{name} {lead} above 3 %: it cannot teach how the car stands a climb.")
+    coolant = one.readings.temp_k[:, COOLANT]
+    if "coolant" in one.fluids:
+        opens, full = vehicle.cooling.thermostat_open_k, vehicle.cooling.thermostat_full_k
+        peak = float(np.nanmax(coolant))
+        if peak < opens + 1.0:
+            out.append(f"{name} never opens the thermostat: it cannot teach radiator or airflow.")
+        elif peak < full - 1.0:
+            out.append(
+                f"{name} never needs the thermostat fully open: the radiator has capacity to spare; it cannot teach "
+                "how much."
+            )
+        first = coolant[np.isfinite(coolant)][0]
+        if first > float(drive.air_k[0]) + 25.0:
+            out.append(f"{name} starts warm: it cannot teach the time to warm up.")
+    oil, cooler = one.readings.temp_k[:, OIL], vehicle.oil_cooler
+    if "engine_oil" in one.fluids and cooler.kind != "none" and float(np.nanmax(oil)) < cooler.open_k + 2.0:
+        out.append(f"{name} never opens the oil cooler's thermostat: it cannot teach the cooler.")
+    quiet = [FLUID_NAMES[f] for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
+    if quiet:
+        out.append(
+            f"{name} has no temperature of {', '.join(quiet)}: of {'these' if len(quiet) > 1 else 'that'} it "
+            "teaches nothing."
+        )
+    return tuple(out)
+
+
+def together(lines: Sequence[tuple[str, str]]) -> list[str]:
+    """Say once what holds of several logs.
+
+    Examples
+    --------
+    >>> together([("a", "a has no grade."), ("b", "b has no grade."), ("b", "b starts warm.")])
+    ['a, b: has no grade.', 'b: starts warm.']
+    """
+    held: dict[str, list[str]] = {}
+    for name, line in lines:
+        held.setdefault(line.removeprefix(name).lstrip(": "), []).append(name)
+    return [f"{', '.join(names)}: {text}" for text, names in held.items()]
+
+
+def found_words(found: Fit) -> tuple[str, ...]:
+    """Say what a fit has found, and what it could not tell."""
+    out = []
+    for i, item in enumerate(found.unknowns):
+        low, high = found.interval(i)
+        if item.added:
+            value = f"{found.estimate[i]:+.1f} K (90 %: {low:+.1f} to {high:+.1f})"
+        else:
+            value = f"× {found.estimate[i]:.2f} (90 %: {low:.2f} to {high:.2f})"
+        share = max(float(found.learned[i]), 0.0)
+        told = (
+            "told well"
+            if share >= _TOLD
+            else "told a little"
+            if share >= _HARDLY
+            else "cannot be told; stays as it was"
+        )
+        out.append(f"{WORDS.get(item.name, item.name)}: {value}, {told}.")
+        away = float(found.estimate[i] if item.added else np.log(found.estimate[i])) / item.spread
+        if abs(away) > _FAR:
+            out.append(
+                f"That is {abs(away):.0f} times the likely error away from the file: look at units, stops and gauges "
+                "of the log before believing it."
+            )
+    pairs = found.correlation
+    for i, one in enumerate(found.unknowns):
+        for j in range(i):
+            if abs(pairs[i, j]) >= _TOGETHER:
+                other = found.unknowns[j]
+                kind = "rise and fall together" if pairs[i, j] > 0.0 else "stand in for each other"
+                out.append(
+                    f"{WORDS.get(other.name, other.name)} and {WORDS.get(one.name, one.name)} {kind} here "
+                    f"(correlation {pairs[i, j]:+.2f}): only what they do together is known."
+                )
+    return tuple(out)

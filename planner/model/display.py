@@ -1,0 +1,102 @@
+"""Display units: US or metric, chosen by the trip; SI stays inside."""
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Number = TypeVar("Number", float, npt.NDArray[np.float64])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Units:
+    """Scales and names of one set of display units."""
+
+    distance: str
+    metres: float
+    elevation: str
+    elevation_metres: float
+    speed: str
+    metres_per_s: float
+    temperature: str
+    kelvin_per_degree: float
+    zero_k: float
+    fuel: str
+    litres: float
+
+    def dist(self, metres: Number) -> Number:
+        """Distance to show."""
+        return metres / self.metres
+
+    def height(self, metres: Number) -> Number:
+        """Elevation or climb to show."""
+        return metres / self.elevation_metres
+
+    def pace(self, m_per_s: Number) -> Number:
+        """Speed to show."""
+        return m_per_s / self.metres_per_s
+
+    def temp(self, kelvin: Number) -> Number:
+        """Temperature to show.
+
+        Examples
+        --------
+        >>> US.temp(373.15), METRIC.temp(373.15)
+        (212.0, 100.0)
+        """
+        return (kelvin - 273.15) / self.kelvin_per_degree + self.zero_k
+
+    def diff(self, kelvin: Number) -> Number:
+        """Temperature difference to show.
+
+        Examples
+        --------
+        >>> US.diff(5.0), METRIC.diff(5.0)
+        (9.0, 5.0)
+        """
+        return kelvin / self.kelvin_per_degree
+
+
+US = Units(
+    distance="mi",
+    metres=1609.344,
+    elevation="ft",
+    elevation_metres=0.3048,
+    speed="mph",
+    metres_per_s=0.44704,
+    temperature="°F",
+    kelvin_per_degree=5.0 / 9.0,
+    zero_k=32.0,
+    fuel="gal",
+    litres=3.785411784,
+)
+METRIC = Units(
+    distance="km",
+    metres=1000.0,
+    elevation="m",
+    elevation_metres=1.0,
+    speed="km/h",
+    metres_per_s=1.0 / 3.6,
+    temperature="°C",
+    kelvin_per_degree=1.0,
+    zero_k=0.0,
+    fuel="L",
+    litres=1.0,
+)
+
+
+def units_of(name: str) -> Units:
+    """Display units by the trip's setting."""
+    return US if name == "us" else METRIC
+
+
+def counted(count: int, word: str) -> str:
+    """Write a number of things.
+
+    Examples
+    --------
+    >>> counted(1, "leg"), counted(1200, "leg")
+    ('1 leg', '1,200 legs')
+    """
+    return f"{count:,} {word}" + ("" if count == 1 else "s")

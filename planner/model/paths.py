@@ -1,0 +1,25 @@
+"""Where things lie: the shipped data, in a checkout and in an installed wheel; the results, inside the trip folder."""
+
+from pathlib import Path
+
+from planner.model.errors import OutputError
+
+
+def data_folder() -> Path:
+    """Folder of vehicles, examples and base map."""
+    here = Path(__file__).resolve().parents[1]
+    packed = here / "_data"
+    return packed if packed.is_dir() else here.parent / "data"
+
+
+def results_folder(trip_folder: Path) -> Path:
+    """Folder the results go to when the user names none."""
+    out = trip_folder / "out"
+    try:
+        inside = out.resolve().is_relative_to(trip_folder.resolve())
+    except (OSError, RuntimeError):  # a link that points to itself
+        inside = False
+    if not inside:
+        message = f"{out}: is a link that leaves the trip folder; nothing was written: delete it, or use --out DIR"
+        raise OutputError(message)
+    return out

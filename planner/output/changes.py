@@ -1,0 +1,199 @@
+"""What a new plan says differently from the last one, in a few lines."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from planner.analysis.margins import FLUID_NAMES, LEVELS, Margin
+from planner.files import limits
+from planner.files.reading import file_fault
+from planner.forecast.run import leg_name, local_time, span_of
+from planner.output.report import Report
+from thermal.tomltext import one_line, whole
+
+Plan = Mapping[str, Any]
+_MOST_DAYS = 400
+_MOST_MARGIN_K = 2000.0
+_FROM = ", from "  # what a replanned trip's name goes on with
+_NOTABLE_K = 2.0
+_MOST_LEGS = 5
+_LATE = timedelta(minutes=10)
+_ODD = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
+NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
+OTHER_TRIP = "The earlier plan in out/plan.json is of a trip of another name, so nothing is compared."
+UNREADABLE = (
+    "The earlier plan in out/plan.json cannot be compared with; it was written by another version or is damaged. This "
+    "run has written a new one."
+)
+NO_CHANGE = "Nothing of note has changed since the last plan."
+
+
+def last_plan(folder: Path) -> Plan | None:
+    """Read the plan written last."""
+    path = folder / "plan.json"
+    try:
+        fault = file_fault(path, root=folder, max_bytes=limits.TABLE_BYTES)
+        if fault is not None:
+            return None if fault == "is missing" else {}
+        found = json.loads(whole(path, max_bytes=limits.TABLE_BYTES).decode("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
+    """Say what changed since the last plan: arrivals, nights, margins, fuel."""
+    if old is None:
+        return (NOTHING_TO_COMPARE,)
+    trip = report.outlook.trip.name
+    if str(old.get("trip", trip)).partition(_FROM)[0] != trip.partition(_FROM)[0]:
+        return (OTHER_TRIP,)
+    said: list[str] = []
+    failed: list[str] = []
+    parts = {"arrivals": _arrivals, "nights": _nights, "margins": _margins, "fuel": _fuel}
+    for name, part in parts.items():
+        try:
+            said += list(part(old, report))
+        except _ODD:  # another version's plan, or a damaged one: say what can be said
+            failed.append(name)
+    if len(failed) == len(parts):
+        return (UNREADABLE,)
+    if failed:
+        return (*said, f"Not compared, as out/plan.json is damaged or from another version: {', '.join(failed)}.")
+    return tuple(said) or (NO_CHANGE,)
+
+
+# --- days ---
+
+
+def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
+    """Arrival, local time, and place of every day of the old plan from a date on; its table leaves out the year."""
+    dated = (fluid["when"] for leg in old["legs"] for fluid in leg["fluids"])
+    year = min(datetime.fromisoformat(when).year for when in dated)
+    found: list[tuple[datetime, str]] = []
+    if len(old["days"]) > _MOST_DAYS:
+        message = f"more than {_MOST_DAYS} days"
+        raise ValueError(message)
+    for row in old["days"]:
+        on = datetime.strptime(f"{row['date']} {year} {row['arrive']}", "%a %d %b %Y %H:%M")
+        if found and on < found[-1][0] - timedelta(days=180):
+            on = on.replace(year=year + 1)
+        found.append((on, _words(row["to"])))
+    return [(on, to) for on, to in found if on.date() >= first]
+
+
+def _words(text: Any) -> str:
+    """Read a name of the old plan, which may have come with the folder from anywhere."""
+    if not isinstance(text, str):
+        message = "a name that is no text"
+        raise TypeError(message)
+    return one_line(text)
+
+
+def _new_days(report: Report) -> list[tuple[datetime, str]]:
+    """Arrival, local time, and place of every day."""
+    outlook = report.outlook
+    return [
+        (
+            local_time(outlook, span_of(outlook, day.last).last).replace(tzinfo=None, second=0, microsecond=0),
+            outlook.trip.places[outlook.legs[day.last].finish].name,
+        )
+        for day in outlook.timeline.days
+    ]
+
+
+def _arrivals(old: Plan, report: Report) -> Iterator[str]:
+    """Compare when the finish is reached."""
+    before, after = _old_days(old, report.outlook.trip.first_date), _new_days(report)
+    if not before or before[-1][1] != after[-1][1]:
+        return
+    (was, _), (now, place) = before[-1], after[-1]
+    shift = now - was
+    if abs(shift) >= _LATE:
+        word = "later" if shift > timedelta() else "earlier"
+        yield f"Arrival at {place} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than planned before."
+
+
+def _span(length: timedelta) -> str:
+    """Days, hours and minutes in words."""
+    minutes = round(length.total_seconds() / 60.0)
+    days, hours, rest = minutes // 1440, minutes // 60 % 24, minutes % 60
+    parts = [f"{n} {unit}" for n, unit in ((days, "d"), (hours, "h"), (rest, "min")) if n]
+    return " ".join(parts[:2])
+
+
+def _nights(old: Plan, report: Report) -> Iterator[str]:
+    """Compare where the nights are spent, date by date."""
+    before = {on.date(): to for on, to in _old_days(old, report.outlook.trip.first_date)[:-1]}
+    after = {on.date(): to for on, to in _new_days(report)[:-1]}
+    for day in sorted({*before, *after}):
+        was, now = before.get(day), after.get(day)
+        if was == now:
+            continue
+        if was is None:
+            yield f"Night of {day:%a %d %b}: at {now}, not planned before."
+        elif now is None:
+            yield f"Night of {day:%a %d %b}: none any more, {was} was planned."
+        else:
+            yield f"Night of {day:%a %d %b}: at {now} instead of {was}."
+
+
+# --- margins and fuel ---
+
+
+def _margins(old: Plan, report: Report) -> Iterator[str]:
+    """Compare the smallest margin of every leg that both plans drive, the greatest change first."""
+    known = {(leg["from"], leg["to"]): {f["fluid"]: f for f in leg["fluids"]} for leg in old["legs"]}
+    found = []
+    for i, leg in enumerate(report.outlook.legs):
+        fluids = known.get((leg.start, leg.finish))
+        if fluids is None:
+            continue
+        worst = report.worst(i)
+        was = fluids.get(FLUID_NAMES[worst.fluid])
+        if was is None:
+            continue
+        before_k, level = float(was["margin_k"]), was["level"]
+        if not abs(before_k) <= _MOST_MARGIN_K or level not in LEVELS:
+            message = "a margin that cannot be"
+            raise ValueError(message)
+        change = worst.margin_k - before_k
+        crossed = level != worst.level
+        if crossed or abs(change) >= _NOTABLE_K:
+            found.append((not crossed, -abs(change), change, worst, level))
+    found.sort(key=lambda item: item[:2])
+    for _, _, change, worst, level in found[:_MOST_LEGS]:
+        yield _margin_words(report, worst, change, level)
+    if len(found) > _MOST_LEGS:
+        yield f"{len(found) - _MOST_LEGS} more legs changed less."
+
+
+def _margin_words(report: Report, worst: Margin, change: float, level: str) -> str:
+    """One leg's change of margin."""
+    u = report.units
+    word = "up" if change > 0.0 else "down"
+    levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
+    return (
+        f"{leg_name(report.outlook, worst.leg)}: {FLUID_NAMES[worst.fluid]} margin {word} by "
+        f"{u.diff(abs(change)):.0f} to {u.diff(worst.margin_k):.0f} {u.temperature} ({levels})."
+    )
+
+
+def _fuel(old: Plan, report: Report) -> Iterator[str]:
+    """Compare where to refuel, of the places that still lie ahead."""
+    outlook = report.outlook
+    ahead = {leg.finish for leg in outlook.legs}
+    before = [str(stop["place"]) for stop in old["fuel"]["stops"] if stop["place"] in ahead]
+    after = [stop.place for stop in report.fuel.stops]
+    new, gone = _names(report, after, before), _names(report, before, after)
+    if new:
+        yield f"Fuel now also at {', '.join(new)}."
+    if gone:
+        yield f"Fuel no longer at {', '.join(gone)}."
+
+
+def _names(report: Report, these: Sequence[str], others: Sequence[str]) -> list[str]:
+    """Names of the places in one list that are not in the other."""
+    return [report.outlook.trip.places[key].name for key in dict.fromkeys(these) if key not in others]

@@ -1,0 +1,99 @@
+"""What `check` says: the size of a trip, what it assumes, what looks odd. Imports nothing slow: it answers at once."""
+
+import re
+import textwrap
+from collections.abc import Sequence
+from datetime import date
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+from planner.model import geo
+from planner.model.display import counted, units_of
+from planner.model.trip import Leg, Place, Trip
+from planner.route.graph import choose_route, remarks, stops_of
+from thermal.vehicle_file import VehicleFile
+
+if TYPE_CHECKING:
+    from planner.analysis.sensitivity import Effect
+
+
+def size(trip: Trip) -> str:
+    """Name a trip and count what it is made of."""
+    return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
+
+
+def check_lines(trip: Trip, car: VehicleFile) -> list[str]:
+    """Say what was read and what it rests on."""
+    assumed = [entry for entry in car.entries if entry.assumed]
+    said = [
+        f"{size(trip)}; {car.vehicle.name}. No problems.",
+        *_at_a_glance(trip),
+        *(f"  assumed: {note}" for note in trip.assumptions),
+        *(f"  look at: {note}" for note in remarks(trip, today=date.today())),
+        f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
+    ]
+    for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
+        values = ", ".join(f"{_halves(entry.key)[1]} {entry.text}" for entry in entries)
+        said += textwrap.wrap(f"{section}: {values}", 80, initial_indent="    ", subsequent_indent="      ")
+    return said
+
+
+def _at_a_glance(trip: Trip) -> list[str]:
+    """Say the whole in a line: a missing minus, or feet typed as metres, catches the eye."""
+    u, legs = units_of(trip.units), choose_route(trip)
+    stops = [trip.places[key] for key in stops_of(legs)]
+    low, high = (pick(stops, key=lambda place: place.elevation_m) for pick in (min, max))
+    climb_m = sum(_climb_m(trip, leg) for leg in legs)
+    said = (
+        f"from {stops[0].name} ({_position(stops[0])}) to {stops[-1].name} ({_position(stops[-1])}), "
+        f"{u.dist(sum(leg.distance_m for leg in legs)):,.0f} {u.distance}; "
+        f"lowest {low.name} {u.height(low.elevation_m):,.0f} {u.elevation}, "
+        f"highest {high.name} {u.height(high.elevation_m):,.0f} {u.elevation}, "
+        f"climb {u.height(climb_m):,.0f} {u.elevation}"
+    )
+    lines = textwrap.wrap(
+        re.sub(r"(?<=[\d°]) |(?<=° [NS]) ", "\u00a0", said), 80, initial_indent="  ", subsequent_indent="    "
+    )
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def _climb_m(trip: Trip, leg: Leg) -> float:
+    """All rises of a leg, by its profile or by its two ends."""
+    ends = (trip.places[leg.start].elevation_m, trip.places[leg.finish].elevation_m)
+    return geo.climb_m(ends if leg.profile is None else leg.profile.elevation_m)
+
+
+def _position(place: Place) -> str:
+    """Latitude and longitude to a tenth of a degree, by compass letters."""
+    north, east = "N" if place.lat_deg >= 0.0 else "S", "E" if place.lon_deg >= 0.0 else "W"
+    return f"{abs(place.lat_deg):.1f}° {north} {abs(place.lon_deg):.1f}° {east}"
+
+
+def _halves(key: str) -> tuple[str, str]:
+    """Section and name of a value."""
+    section, _, name = key.partition(".")
+    return section, name
+
+
+def check_dict(trip: Trip, car: VehicleFile, effects: "Sequence[Effect]") -> dict[str, Any]:
+    """Give the same as plain data."""
+    return {
+        "trip": trip.name,
+        "places": len(trip.places),
+        "legs": len(trip.legs),
+        "vehicle": car.vehicle.name,
+        "base": car.base,
+        "assumed_of_trip": trip.assumptions,
+        "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
+        "ranked": [
+            {
+                "key": e.key,
+                "value": e.text,
+                "moved_by": e.step,
+                "fluid": e.fluid,
+                "margin_k": round(e.margin_k, 3),
+                "margin_moves_k": round(e.moves_k, 3),
+            }
+            for e in effects
+        ],
+    }

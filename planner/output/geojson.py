@@ -1,0 +1,70 @@
+"""The plan as GeoJSON (RFC 7946): a line a leg with its level and margins, a point a mark."""
+
+import json
+
+from planner.analysis.margins import FLUID_NAMES
+from planner.forecast.run import leg_name, local_time, span_of
+from planner.output.gpx import leg_line
+from planner.output.marks import Mark, marks
+from planner.output.report import Report
+
+
+def trip_geojson(report: Report) -> str:
+    """Write the plan as GeoJSON."""
+    outlook = report.outlook
+    collection = {
+        "type": "FeatureCollection",
+        "name": outlook.trip.name,
+        "features": [*(_leg(report, i) for i in range(len(outlook.legs))), *(_point(mark) for mark in marks(report))],
+    }
+    return json.dumps(collection, ensure_ascii=True, allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def _leg(report: Report, i: int) -> dict[str, object]:
+    """One leg."""
+    outlook = report.outlook
+    leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
+    fluids = {
+        FLUID_NAMES[m.fluid]: {
+            "margin_k": round(m.margin_k, 2),
+            "peak_k": round(m.peak_k, 2),
+            "limit_k": round(m.limit_k, 2),
+            "probability_exceeded": round(m.probability, 4),
+            "level": m.level,
+        }
+        for m in report.margins
+        if m.leg == i
+    }
+    properties = {
+        "kind": "leg",
+        "leg": i + 1,
+        "day": span.day + 1,
+        "name": leg_name(outlook, i),
+        "road": leg.road,
+        "distance_m": round(leg.distance_m, 1),
+        "depart": local_time(outlook, span.first, begin=True).isoformat(timespec="seconds"),
+        "arrive": local_time(outlook, span.last).isoformat(timespec="seconds"),
+        "level": worst.level,
+        "margin_k": round(worst.margin_k, 2),
+        "fluid": FLUID_NAMES[worst.fluid],
+        "fluids": fluids,
+    }
+    geometry = {"type": "LineString", "coordinates": leg_line(report, i).tolist()}
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _point(mark: Mark) -> dict[str, object]:
+    """One mark."""
+    properties = {
+        "kind": mark.kind,
+        "name": mark.title,
+        "place": mark.name,
+        "text": mark.text,
+        "day": mark.day + 1,
+        "leg": mark.leg + 1,
+        "begin": mark.begin.isoformat(timespec="seconds"),
+        "end": mark.end.isoformat(timespec="seconds"),
+        "level": mark.level,
+    }
+    position = [round(mark.lon_deg, 6), round(mark.lat_deg, 6), round(mark.elevation_m, 1)]
+    return {"type": "Feature", "geometry": {"type": "Point", "coordinates": position}, "properties": properties}

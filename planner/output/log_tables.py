@@ -1,0 +1,95 @@
+"""What `log`, `fit` and `review` print: lines for people, plain data for programs."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from planner.analysis.margins import FLUID_NAMES
+from planner.files.logtold import Description
+from planner.logs.fit import Fitted, FluidMargin
+from planner.logs.review import Drift, Review
+from planner.model.display import units_of
+
+
+def description_dict(found: Description) -> dict[str, Any]:
+    """Give a log's description as plain data."""
+    mapping = found.mapping
+    return {
+        "schema": "grademargin-log/1",
+        "sentences": list(found.sentences),
+        "unsure": list(mapping.unsure),
+        "time": {"column": mapping.time, "kind": mapping.kind},
+        "channels": {
+            name: {"column": s.column, "unit": s.unit, "no_data": list(s.no_data), "unsure": s.unsure}
+            for name, s in mapping.channels.items()
+        },
+    }
+
+
+def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
+    """Tell a fit: sentences, errors on what was held out, margins before and after."""
+    u, found = units_of(learned.trip.units), learned.found
+    lines = list(learned.sentences)
+    lines.append(
+        f"{found.n_readings} readings are worth {found.n_effective:.0f} independent ones; "
+        f"{u.diff(found.noise_k):.1f} {u.temperature} of scatter is left."
+    )
+    for one in learned.held:
+        lines.append(
+            f"held out, last quarter of {one.log}: {FLUID_NAMES[one.fluid]} off by {u.diff(one.before_k):.1f} before, "
+            f"{u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
+        )
+    for old, new in zip(before, after, strict=True):
+        lines.append(
+            f"smallest margin of the trip, {FLUID_NAMES[old.fluid]}: {u.diff(old.margin_k):.0f} (spread "
+            f"± {u.diff(old.sd_k):.0f}) before, {u.diff(new.margin_k):.0f} (± {u.diff(new.sd_k):.0f}) "
+            f"{u.temperature} after."
+        )
+    return lines
+
+
+def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> dict[str, Any]:
+    """Give a fit as plain data."""
+    found = learned.found
+    return {
+        "schema": "grademargin-fit/1",
+        "trip": learned.trip.name,
+        "logs": [one.log.name for one in learned.driven],
+        "sentences": list(learned.sentences),
+        "unknowns": [
+            {
+                "name": item.name,
+                "estimate": float(found.estimate[i]),
+                "kind": "kelvins" if item.added else "factor",
+                "low": found.interval(i)[0],
+                "high": found.interval(i)[1],
+                "learned": float(found.learned[i]),
+            }
+            for i, item in enumerate(found.unknowns)
+        ],
+        "correlation": found.correlation.tolist(),
+        "readings": found.n_readings,
+        "effective": found.n_effective,
+        "scatter_k": found.noise_k,
+        "held_out": [one._asdict() for one in learned.held],
+        "margins": [{"before": a._asdict(), "after": b._asdict()} for a, b in zip(before, after, strict=True)],
+    }
+
+
+def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, Any]:
+    """Give reviews and trends as plain data."""
+    return {
+        "schema": "grademargin-review/1",
+        "logs": [
+            {
+                "log": one.driven.log.name,
+                "sentences": list(one.sentences),
+                "peaks": [peak._asdict() for peak in one.peaks],
+                "causes": [
+                    {"name": v.name, "words": v.words, "probability": v.probability, "value": v.value}
+                    for v in one.verdicts
+                ],
+            }
+            for one in reviews
+        ],
+        "drifts": [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in found],
+    }

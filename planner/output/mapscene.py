@@ -1,0 +1,334 @@
+"""The report as a scene for the map: points, stretches, markers, tables, all in display units."""
+
+import hashlib
+
+import numpy as np
+import numpy.typing as npt
+
+from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
+from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.forecast.run import leg_name, local_time, span_of
+from planner.model.display import counted
+from planner.output.cautions import CAUTIONS
+from planner.output.grades import Climb, climbs, small_part
+from planner.output.marks import Mark, hot_spots, hot_words, marks
+from planner.output.report import Report, reason, sentence, then
+from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
+from planner.output.times import told, zones
+from planner.route.graph import stops_of
+from thermal.vehicle import FLUIDS
+
+_DASHES = ("", "9 4", "3 3", "13 4 3 4", "6 3 1 3", "16 3")  # of fluids, in the model's order
+_GRADES = ("pass", "summit")
+_KIND_OF_MARK = {
+    "start": "start",
+    "night": "night",
+    "fuel": "fuel",
+    "service": "service",
+    "break": "stop",
+    "halt": "stop",
+    "event": "stop",
+    "cool": "stop",
+}
+_MOST_SPOTS = 3
+RULES = (
+    "A gauge above its “up to” figure: the car runs hotter than forecast. Slow down, A/C off, and look again in five "
+    "minutes.",
+    "A gauge past its caution mark and still rising: cabin heater on full, and stop at the next turn-out, ahead or "
+    "behind, that is legal and safe. Let the engine idle while the coolant is hot, unless it is past its limit.",
+    "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
+)
+_AIR_DASH = "1 5"
+_MOST_ROADS = 400
+_GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
+
+
+def make_scene(report: Report) -> Scene:
+    """Arrange a report for drawing."""
+    outlook, u = report.outlook, report.units
+    trip, found = outlook.trip, marks(report)
+    distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
+    return Scene(
+        title=trip.name,
+        lead=f"{outlook.car.vehicle.name}. {distance:,.0f} {u.distance} in {counted(days, 'day')}.",
+        track=_track(report),
+        distance_unit=u.distance,
+        elevation_unit=u.elevation,
+        facts=_facts(report),
+        spots=_spots(report),
+        cautions=CAUTIONS,
+        stretches=(*(_stretch(report, leg) for leg in range(len(outlook.legs))), *_small_parts(report)),
+        markers=(*_hot_markers(report, found), *_markers(report, found)),
+        days=tuple(day_sheet(report, number) for number in range(days)),
+        card=(alarm_card(report), gaps(report)),
+        tables=trip_tables(report),
+        appendix=appendix(report),
+        places=_places(report),
+        ahead=_ahead(report, found),
+        grades=tuple(_grade(report, climb) for climb in climbs(report)),
+        rules=RULES,
+        roads=_roads(report),
+        start_s=float(outlook.timeline.begin_s[0]),
+        key=hashlib.sha256("/".join([trip.route[-1], *(leg.finish for leg in outlook.legs[-3:])]).encode()).hexdigest()[
+            :12
+        ],
+        band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
+        generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
+    )
+
+
+def _facts(report: Report) -> tuple[str, ...]:
+    """Say the plan's outcome in a line."""
+    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
+    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
+    if not thin + over:
+        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
+    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
+    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
+    if len(hot_spots(report)) <= _MOST_SPOTS:
+        return (told,)
+    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
+
+
+def _spots(report: Report) -> tuple[Spot, ...]:
+    """The smallest margins in a line each; the markers of all hot spots stand first in the scene."""
+    spots = hot_spots(report)
+    worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
+    fluids = [FLUIDS.index(spot.fluid) for spot in spots]
+    points = [int(report.outlook.nominal.where[0, spot.leg, f]) + 1 for spot, f in zip(spots, fluids, strict=True)]
+    return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in sorted(worst))
+
+
+def _track(report: Report) -> Track:
+    """Points at every segment's end, parked ones included."""
+    outlook, u = report.outlook, report.units
+    line = outlook.timeline
+    temps = outlook.nominal.temps_k[0]
+    first = outlook.trip.places[outlook.legs[0].start]
+    hours = _clock(report)
+
+    def column(values: npt.NDArray[np.float64], digits: int) -> tuple[float, ...]:
+        return tuple(np.round(np.concatenate(([values[0]], values)), digits).tolist())
+
+    series = [
+        Series(
+            label=FLUID_NAMES[fluid].capitalize(),
+            values=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
+            low=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
+            high=column(u.temp(outlook.band_k[:, 1 + FLUIDS.index(fluid)]), 1),
+            limit=column(u.temp(outlook.nominal.limit_k[:, FLUIDS.index(fluid)]), 1),
+            unit=u.temperature,
+            dash=_DASHES[number % len(_DASHES)],
+        )
+        for number, fluid in enumerate(fluids_of(outlook))
+    ]
+    series.append(Series(label="Air", values=column(u.temp(line.drive.air_k), 1), unit=u.temperature, dash=_AIR_DASH))
+    return Track(
+        lat=(first.lat_deg, *np.round(line.lat_deg, 5).tolist()),
+        lon=(first.lon_deg, *np.round(line.lon_deg, 5).tolist()),
+        distance=(0.0, *np.round(u.dist(line.end_m), 2).tolist()),
+        elevation=(round(u.height(first.elevation_m), 1), *np.round(u.height(line.end_elevation_m), 1).tolist()),
+        clock=hours,
+        group=(0, *line.drive.group.astype(int).tolist()),
+        day=(0, *line.drive.day.astype(int).tolist()),
+        series=tuple(series),
+        minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
+        group_labels=tuple(leg_name(report.outlook, leg) for leg in range(len(outlook.legs))),
+    )
+
+
+def _clock(report: Report) -> tuple[str, ...]:
+    """Wall-clock text of every point: one zone look-up a span, two where the zone changes."""
+    outlook, texts = report.outlook, []
+    zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
+    for span in outlook.timeline.spans:
+        begin, end = local_time(outlook, span.first), local_time(outlook, span.last)
+        changes = begin.utcoffset() != end.utcoffset()
+        for i in range(span.first, span.last + 1):
+            seconds = float(outlook.timeline.end_s[i])
+            here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
+            texts.append(told(here, "%a %H:%M", zoned=zoned))
+    return (told(local_time(outlook, 0, begin=True), "%a %H:%M", zoned=zoned), *texts)
+
+
+def _stretch(report: Report, leg: int) -> Stretch:
+    """One leg and what it asks of every fluid; where a margin is small, that part is drawn over it."""
+    span, worst = span_of(report.outlook, leg), report.worst(leg)
+    lines = [sentence(report, m) for m in report.margins if m.leg == leg]
+    if worst.level != "ample":
+        lines.append(reason(report, worst))
+    return Stretch(
+        start=span.first,
+        end=span.last + 1,
+        level="ample" if worst.level in ("thin", "exceeded") else worst.level,
+        title=leg_name(report.outlook, leg),
+        popup="\n".join(lines),
+    )
+
+
+def _small_parts(report: Report) -> tuple[Stretch, ...]:
+    """The road on which margins are thin, and over it that on which a limit is passed."""
+    band_k, made = report.outlook.trip.thin_band_k, []
+    for level, within_k in (("thin", band_k), ("exceeded", 0.0)):
+        for margin in report.margins:
+            if margin.level == "exceeded" or margin.level == level == "thin":
+                start, end = small_part(report, margin, within_k)
+                made.append(Stretch(start=start, end=end, level=level, whole=False))
+    return tuple(made)
+
+
+def _grade(report: Report, climb: Climb) -> Grade:
+    """One climb, up to where the fluids have seen its heat; its level is that of the worst margin peaking there."""
+    outlook, u = report.outlook, report.units
+    line = outlook.timeline
+    last = int(np.searchsorted(line.end_s, line.end_s[climb.end - 1] + _GRADE_LAG_S)) + 1
+    peaks = [int(outlook.nominal.where[0, m.leg, FLUIDS.index(m.fluid)]) + 1 for m in report.margins]
+    levels = [m.level for m, at in zip(report.margins, peaks, strict=True) if climb.start <= at <= last]
+    order = ("exceeded", "unknown", "thin")
+    rise, mean = f"{u.height(climb.rise_m):,.0f} {u.elevation}", 100.0 * climb.rise_m / climb.length_m
+    return Grade(
+        start=climb.start,
+        end=climb.end,
+        title=climb.place or f"Climb at {u.distance} {u.dist(float(line.end_m[climb.end - 1])):,.0f}",
+        text=f"up {rise} in {u.dist(climb.length_m):.1f} {u.distance}, mean {mean:.1f} %",
+        level=next((level for level in order if level in levels), "ample"),
+    )
+
+
+def _roads(report: Report) -> tuple[Road, ...]:
+    """Roads of the trip's folder, driven or not: its other ways lie under the route."""
+    trip = report.outlook.trip
+    made = []
+    for leg in trip.legs[:_MOST_ROADS]:
+        ends = trip.places[leg.start], trip.places[leg.finish]
+        lat, lon = tuple(one.lat_deg for one in ends), tuple(one.lon_deg for one in ends)
+        if leg.profile is not None and leg.profile.lat_deg:
+            lat, lon = leg.profile.lat_deg, leg.profile.lon_deg
+        made.append(Road(name=leg.road, lat=lat, lon=lon))
+    return tuple(made)
+
+
+def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
+    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    own = {margin.leg for margin in hot_spots(report)}
+    return tuple(
+        Marker(
+            lat=mark.lat_deg,
+            lon=mark.lon_deg,
+            label=mark.name,
+            kind="over" if mark.level == "exceeded" else "hot",
+            text=mark.text,
+            detail=_hot_detail(report, mark),
+            day=mark.day,
+        )
+        for mark in found
+        if mark.kind == "hot" and mark.leg in own
+    )
+
+
+def _hot_detail(report: Report, mark: Mark) -> str:
+    """Say where along the way a margin is small, and the temperature to expect there."""
+    u, worst = report.units, report.worst(mark.leg)
+    along = u.dist(float(report.outlook.timeline.end_m[mark.point - 1]))
+    return f"{u.distance} {along:,.0f}: {SHORT_NAMES[worst.fluid]} {u.temp(worst.peak_k):.0f} {u.temperature}"
+
+
+def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
+    """Places on the route, each once, by the most telling thing that happens there."""
+    outlook = report.outlook
+    order = stops_of(outlook.legs)
+    markers = []
+    for position, key in enumerate(order):
+        if key in order[:position]:
+            continue
+        here = {mark.kind for mark in found if mark.kind != "hot" and order[_position(mark)] == key}
+        kind = next((_KIND_OF_MARK[one] for one in _KIND_OF_MARK if one in here), "place")
+        grade = outlook.trip.places[key].kind in _GRADES
+        kind = "grade" if grade and kind in ("stop", "service", "place") else kind
+        kind = "finish" if position == len(order) - 1 and position > 0 else kind
+        markers.append(_marker(report, key, kind, max(position - 1, 0), found))
+    return tuple(markers)
+
+
+def _position(mark: Mark) -> int:
+    """Number of a mark's place in the order of travel."""
+    return 0 if mark.kind == "start" else mark.leg + 1
+
+
+def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ...]) -> Marker:
+    """One place with what to know on arriving."""
+    outlook, u = report.outlook, report.units
+    place, span = outlook.trip.places[key], span_of(outlook, leg)
+    temps = outlook.nominal.temps_k[0]
+    lines = [f"{u.height(place.elevation_m):,.0f} {u.elevation}."]
+    if kind != "start":
+        arrive = local_time(outlook, span.last)
+        reads = ", ".join(
+            f"{FLUID_NAMES[f]} {u.temp(float(temps[span.last, 1 + FLUIDS.index(f)])):.0f}" for f in fluids_of(outlook)
+        )
+        lines.append(f"Arrive {arrive:%a %H:%M}. Gauges should read about ({u.temperature}): {reads}.")
+    pause = then(report, leg) if kind != "start" else ""
+    if pause:
+        lines.append(f"Here: {pause}.")
+    if kind == "night":
+        lines.append(f"Night {span.day + 1}.")
+    proposed = [mark.text for mark in found if mark.kind == "cool" and mark.leg == leg and kind != "start"]
+    lines += proposed
+    if place.services:
+        lines.append("Services: " + ", ".join(sorted(place.services)) + ".")
+    if place.note:
+        lines.append(place.note)
+    return Marker(
+        lat=place.lat_deg,
+        lon=place.lon_deg,
+        label=place.name,
+        kind=kind,
+        text="\n".join(lines),
+        detail=f"{u.height(place.elevation_m):,.0f} {u.elevation}" if place.kind in _GRADES else "",
+        day=span.day,
+    )
+
+
+def _places(report: Report) -> tuple[Milestone, ...]:
+    """Where the reader may be: every place in the order of travel."""
+    places = report.outlook.trip.places
+    return tuple(Milestone(point=point, title=places[key].name) for point, key in _points(report))
+
+
+def _points(report: Report) -> tuple[tuple[int, str], ...]:
+    """Places in the order of travel, each with its point of the track."""
+    outlook = report.outlook
+    ends = [0, *(span_of(outlook, i).last + 1 for i in range(len(outlook.legs)))]
+    return tuple(zip(ends, stops_of(outlook.legs), strict=True))
+
+
+def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
+    """What to tell a reader on the way, group by group."""
+
+    def of(*kinds: str) -> tuple[Milestone, ...]:
+        chosen = sorted((mark for mark in found if mark.kind in kinds), key=lambda mark: mark.point)
+        return tuple(Milestone(point=mark.point, title=mark.title, text=_first_line(mark)) for mark in chosen)
+
+    groups = (
+        Ahead(heading="Next thin place", milestones=of("hot")),
+        Ahead(heading="Next stop of the plan", milestones=of("break", "halt", "event", "night", "finish")),
+        Ahead(heading="Next fuel", milestones=of("fuel")),
+        Ahead(heading="Next service due", milestones=of("service")),
+        Ahead(heading="Next turn-out", behind="Turn-out behind you", milestones=_serviced(report)),
+    )
+    return tuple(group for group in groups if group.milestones or group.heading == "Next thin place")
+
+
+def _first_line(mark: Mark) -> str:
+    """What a mark adds to its title; the title of a hot spot says it all."""
+    return "" if mark.kind == "hot" else mark.text.split("\n")[0]
+
+
+def _serviced(report: Report) -> tuple[Milestone, ...]:
+    """Places with room to stop and some service, in the order of travel."""
+    places = report.outlook.trip.places
+    return tuple(
+        Milestone(point=point, title=places[key].name, text=", ".join(sorted(places[key].services)))
+        for point, key in _points(report)
+        if places[key].services
+    )

@@ -1,0 +1,235 @@
+"""Everything that happens at a point of the way: start, pauses, fuel, service, hot spots, proposed stops, finish.
+
+One list serves the map, the calendar and the files for other programs.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from planner.analysis.margins import FLUID_NAMES, Margin
+from planner.analysis.remedies import DayRemedies, Remedy
+from planner.forecast.run import local_time, span_of
+from planner.model import clock
+from planner.output.report import Report, reason, remedy_words, whole_sentence
+from thermal.vehicle import FLUIDS
+
+KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
+_PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
+_BESIDE = {"thin": "thin", "exceeded": "past a limit"}
+_MOST_ADVICE = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One thing at one point; `point` counts the track's points, `begin` and `end` are aware local times."""
+
+    kind: str
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    begin: datetime
+    end: datetime
+    leg: int
+    day: int
+    point: int
+    title: str
+    text: str
+    level: str = "ample"
+
+
+def marks(report: Report) -> tuple[Mark, ...]:
+    """Collect the marks of a plan."""
+    found = [_end(report, "start"), _end(report, "finish")]
+    for gather in (_hot, _cool, _pauses, _fuel, _service):
+        found += gather(report)
+    return tuple(sorted(found, key=lambda mark: (mark.begin.astimezone(UTC), KINDS.index(mark.kind), mark.title)))
+
+
+def hot_spots(report: Report) -> tuple[Margin, ...]:
+    """Margins that are not ample; of legs on end that share place and fluid only the smallest."""
+    return tuple(min(group, key=lambda margin: margin.margin_k) for group in _groups(report))
+
+
+def _groups(report: Report) -> list[list[Margin]]:
+    """Margins that are not ample, those of legs on end that share place and fluid together."""
+    groups: list[list[Margin]] = []
+    for margin in report.notable():
+        last = groups[-1][-1] if groups else None
+        if last is not None and margin.leg <= last.leg + 1 and (margin.near, margin.fluid) == (last.near, last.fluid):
+            groups[-1].append(margin)
+        else:
+            groups.append([margin])
+    return groups
+
+
+def hot_words(report: Report, margin: Margin) -> str:
+    """Say a hot spot in a line, the legs that share it included."""
+    group = next(group for group in _groups(report) if margin in group)
+    beside = [
+        f"{'next leg' if other.leg > margin.leg else 'leg before'} {_BESIDE[other.level]}"
+        for other in group
+        if other is not margin
+    ]
+    return "; ".join([f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}", *beside])
+
+
+def left_words(report: Report, margin: Margin) -> str:
+    """Say what a margin leaves."""
+    left, u = report.units.diff(margin.margin_k), report.units
+    share = round(100 * report.outlook.trip.confidence)
+    side = "below" if left >= 0.0 else "above"
+    return f"{FLUID_NAMES[margin.fluid]} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
+
+
+def advice(report: Report, day: int) -> tuple[str, ...]:
+    """What to do on a day: the cheapest remedies that suffice."""
+    return tuple(said for one in report.remedies if one.day == day for said in advice_on(report, one))
+
+
+def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
+    """What to do about one fluid on one day."""
+    if found.working:
+        return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
+    return (
+        f"Nothing that was tried brings the {FLUID_NAMES[found.fluid]} under the wanted chance: take another road, "
+        "lighten the car, or be ready to stop.",
+    )
+
+
+def _advice_line(report: Report, remedy: Remedy) -> str:
+    """One remedy that suffices, with its cost."""
+    what, minutes, margin, _ = remedy_words(report, remedy)
+    return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
+
+
+def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:
+    """Something at a leg's end, on arrival."""
+    outlook = report.outlook
+    span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].finish]
+    begin = local_time(outlook, span.last)
+    return Mark(
+        kind=kind,
+        name=place.name,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        elevation_m=place.elevation_m,
+        begin=begin,
+        end=_later(begin, seconds),
+        leg=leg,
+        day=span.day,
+        point=span.last + 1,
+        title=title,
+        text=text,
+    )
+
+
+def _later(begin: datetime, seconds: float) -> datetime:
+    """A moment later by the clock of the same zone, the change of daylight saving time kept in mind."""
+    return (begin.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(begin.tzinfo)
+
+
+def _end(report: Report, kind: str) -> Mark:
+    """Start or finish of the trip."""
+    outlook = report.outlook
+    if kind == "finish":
+        last = len(outlook.legs) - 1
+        name = outlook.trip.places[outlook.legs[last].finish].name
+        return _at_end(report, last, "finish", f"Finish at {name}")
+    place = outlook.trip.places[outlook.legs[0].start]
+    begin = clock.local(float(outlook.timeline.begin_s[0]), place.lat_deg, place.lon_deg)
+    return Mark(
+        kind="start",
+        name=place.name,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        elevation_m=place.elevation_m,
+        begin=begin,
+        end=begin,
+        leg=0,
+        day=0,
+        point=0,
+        title=f"Start at {place.name}",
+        text="",
+    )
+
+
+def _hot(report: Report) -> Iterator[Mark]:
+    """Every leg whose margin is not ample, where its peak lies."""
+    outlook, line = report.outlook, report.outlook.timeline
+    for margin in report.notable():
+        at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+        day = span_of(outlook, margin.leg).day
+        yield Mark(
+            kind="hot",
+            name=margin.near,
+            lat_deg=float(line.lat_deg[at]),
+            lon_deg=float(line.lon_deg[at]),
+            elevation_m=float(line.end_elevation_m[at]),
+            begin=margin.when,
+            end=margin.when,
+            leg=margin.leg,
+            day=day,
+            point=at + 1,
+            title=f"{margin.near}: {left_words(report, margin)}",
+            text="\n".join([whole_sentence(report, margin), *advice(report, day), reason(report, margin)]),
+            level=margin.level,
+        )
+
+
+def _cool(report: Report) -> Iterator[Mark]:
+    """Stops to cool that suffice, each place once with its shortest."""
+    seen: set[int] = set()
+    for day in report.remedies:
+        for remedy in sorted(day.working, key=lambda remedy: len(remedy.changes)):
+            change = next((change for change in remedy.changes if change.stop_after is not None), None)
+            if change is None or change.stop_after is None or change.stop_after in seen:
+                continue
+            if len(remedy.changes) > 1 and seen:
+                continue  # together with something else only where no stop suffices alone
+            seen.add(change.stop_after)
+            text = f"Only if chosen; {_advice_line(report, remedy)}"
+            title = f"Proposed: {remedy.words}"
+            yield _at_end(report, change.stop_after, "cool", title, text, seconds=change.stop_s)
+
+
+def _pauses(report: Report) -> Iterator[Mark]:
+    """Breaks, halts, stays and nights of the plan."""
+    line = report.outlook.timeline
+    for span in (span for span in line.spans if span.kind in _PAUSES):
+        seconds = float(np.sum(line.drive.duration_s[span.rows]))
+        night = (
+            f"Night {span.day + 1} at" if span.kind == "night" else f"{seconds / 60.0:.0f} min {_PAUSES[span.kind]},"
+        )
+        begin = float(line.begin_s[span.first] - line.end_s[span_of(report.outlook, span.leg).last])
+        mark = _at_end(report, span.leg, span.kind, "", seconds=begin + seconds)
+        yield _titled(mark, f"{night} {mark.name}", begin)
+
+
+def _titled(mark: Mark, title: str, wait_s: float) -> Mark:
+    """The same mark with a title, beginning later when another pause comes first."""
+    return replace(mark, title=title, begin=_later(mark.begin, wait_s))
+
+
+def _fuel(report: Report) -> Iterator[Mark]:
+    """Stops for fuel."""
+    u = report.units
+    for stop in report.fuel.stops:
+        place = report.outlook.trip.places[stop.place].name
+        far = " The next fuel is far: fill up." if stop.tight else ""
+        title = f"Fuel at {place}, {stop.litres / u.litres:.0f} {u.fuel}"
+        yield _at_end(report, stop.leg, "fuel", title, f"{stop.left_l / u.litres:.0f} {u.fuel} left on arrival.{far}")
+
+
+def _service(report: Report) -> Iterator[Mark]:
+    """Jobs that fall due, those of one stop together."""
+    for leg in sorted({job.leg for job in report.service.due}):
+        jobs = [job for job in report.service.due if job.leg == leg]
+        items = ", ".join(job.item for job in jobs)
+        place = report.outlook.trip.places[jobs[0].place].name
+        yield _at_end(
+            report, leg, "service", f"Due at {place}: {items}", "\n".join(job.words for job in jobs if job.ageing > 1.1)
+        )

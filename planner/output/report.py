@@ -1,0 +1,282 @@
+"""The forecast in words and tables, display units, nothing printed here."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
+from planner.analysis.margins import FLUID_NAMES, Margin, find_margins, worst_of
+from planner.analysis.other_roads import compare_roads
+from planner.analysis.other_roads import sentence as choice_sentence
+from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
+from planner.analysis.service import ServicePlan, plan_service
+from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
+from planner.model import geo
+from planner.model.display import Units, units_of
+from planner.weather.told import sentences, used_along
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_ROTORS, _HOT_ROTOR_K, _STEEP = 5, 523.15, 0.04  # street pads fade from about 300 degC; common practice
+_LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
+_JUST_OFF_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """A forecast with its margins, ready to be shown."""
+
+    outlook: Forecast
+    margins: tuple[Margin, ...]
+    units: Units
+    fuel: FuelPlan
+    choices: tuple[str, ...]
+    clocks: tuple[str, ...]
+    brakes: tuple[str, ...]
+    weather: tuple[str, ...]
+    remedies: tuple[DayRemedies, ...]
+    service: ServicePlan
+
+    def worst(self, leg: int) -> Margin:
+        """Smallest margin on a leg."""
+        return worst_of(self.margins, leg)
+
+    def notable(self) -> tuple[Margin, ...]:
+        """Smallest margin of every leg that is not ample, in driving order."""
+        found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
+        return tuple(m for m in found if m.level != "ample")
+
+
+def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str], None] = lambda _: None) -> Report:
+    """Work out the margins of a forecast."""
+    margins = find_margins(outlook)
+    return Report(
+        outlook=outlook,
+        margins=margins,
+        units=units_of(outlook.trip.units),
+        fuel=plan_fuel(outlook),
+        choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
+        clocks=clock_changes(outlook),
+        brakes=hot_brakes(outlook),
+        weather=weather_used(outlook),
+        remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
+        service=plan_service(outlook),
+    )
+
+
+def clock_changes(outlook: Forecast) -> tuple[str, ...]:
+    """Say where the clocks change along the way."""
+    said = []
+    for i, leg in enumerate(outlook.legs):
+        span = span_of(outlook, i)
+        before, after = (
+            local_time(outlook, max(span.first - 1, 0)).utcoffset(),
+            local_time(outlook, span.last).utcoffset(),
+        )
+        shift = ((after or timedelta()) - (before or timedelta())).total_seconds() / 3600.0
+        if shift:
+            day, verb = local_time(outlook, span.last), "forward" if shift > 0 else "back"
+            a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
+            said.append(f"{day:%a %d %b}: set clocks {verb} {abs(shift):g} h between {a} and {b}.")
+    return tuple(said)
+
+
+def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
+    """Say where the front rotors get hot on the way down, and which gear was reckoned with."""
+    u, said = units_of(outlook.trip.units), []
+    for i in range(len(outlook.legs)):
+        span = span_of(outlook, i)
+        part = span.rows
+        if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
+            continue
+        at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
+        gears = outlook.nominal.work.gear[part][outlook.timeline.drive.grade[part] < -_STEEP] + 1.0
+        gear = f" in gear {gears.min():.0f} on the steep parts" if gears.size else ""
+        said.append(
+            f"Front brakes {leg_name(outlook, i)}, {local_time(outlook, at):%a %H:%M}: about "
+            f"{u.temp(float(outlook.nominal.temps_k[0, at, _ROTORS])):.0f} {u.temperature}, up to "
+            f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
+        )
+    return tuple(said)
+
+
+def weather_used(outlook: Forecast) -> tuple[str, ...]:
+    """Say which source of weather was used where, and whom to credit."""
+    line = outlook.timeline
+    used = used_along(
+        line.road.weather,
+        distance_m=line.end_m,
+        lon_deg=line.lon_deg,
+        epoch_s=line.end_s,
+        day=line.drive.day,
+    )
+    return tuple(sentences(used, line.road.weather, now_s=None))
+
+
+def then(report: Report, leg: int) -> str:
+    """Say what comes after a leg: breaks, halts, fuel, the night."""
+    outlook, u, parts = report.outlook, report.units, []
+    for span in (s for s in outlook.timeline.spans if s.leg == leg and s.kind in ("break", "halt", "event")):
+        minutes = float(outlook.timeline.drive.duration_s[span.rows].sum()) / 60.0
+        word = {"break": "break", "halt": "stop", "event": "stay"}[span.kind]
+        parts.append(f"{minutes:.0f} min {word}")
+    parts += [f"fuel {stop.litres / u.litres:.0f} {u.fuel}" for stop in report.fuel.stops if stop.leg == leg]
+    parts += [job.item for job in report.service.due if job.leg == leg]
+    if any(s.leg == leg and s.kind == "night" for s in outlook.timeline.spans):
+        parts.append("night")
+    return ", ".join(parts)
+
+
+def legs_table(report: Report) -> pd.DataFrame:
+    """One row a leg: when, how far, how hot, how thin."""
+    outlook, u = report.outlook, report.units
+    rows = []
+    for i, leg in enumerate(outlook.legs):
+        span = span_of(outlook, i)
+        part = span.rows
+        places = outlook.trip.places
+        row: dict[str, object] = {
+            "day": span.day + 1,
+            "leg": i + 1,
+            "from": places[leg.start].name,
+            "to": places[leg.finish].name,
+            "road": leg.road,
+            "depart": local_time(outlook, span.first, begin=True).strftime("%Y-%m-%d %H:%M"),
+            "arrive": local_time(outlook, span.last).strftime("%Y-%m-%d %H:%M"),
+            f"distance [{u.distance}]": round(u.dist(leg.distance_m), 1),
+            f"climb [{u.elevation}]": round(u.height(_climb_m(outlook, i))),
+            f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
+            f"fuel [{u.fuel}]": round(fuel_l(outlook, i) / u.litres, 2),
+        }
+        for margin in (m for m in report.margins if m.leg == i):
+            name = FLUID_NAMES[margin.fluid]
+            row[f"{name} peak [{u.temperature}]"] = round(u.temp(margin.peak_k))
+            row[f"{name} limit [{u.temperature}]"] = round(u.temp(margin.limit_k))
+            row[f"{name} margin [{u.temperature}]"] = round(u.diff(margin.margin_k), 1)
+            row[f"{name} chance over"] = round(margin.probability, 3)
+        worst = report.worst(i)
+        row |= {
+            "then": then(report, i),
+            "level": worst.level,
+            "fluid": FLUID_NAMES[worst.fluid],
+            "near": worst.near,
+            "when": worst.when.strftime("%Y-%m-%d %H:%M"),
+            "slowed by the grade": bool(outlook.timeline.slowed[part].any()),
+        }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _climb_m(outlook: Forecast, leg: int) -> float:
+    """Sum of rises along a leg."""
+    start = outlook.trip.places[outlook.legs[leg].start].elevation_m
+    return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
+
+
+def days_table(report: Report) -> pd.DataFrame:
+    """One row a day: from, to, hours, climb, hottest air, smallest margin."""
+    outlook, u = report.outlook, report.units
+    rows = []
+    for number, day in enumerate(outlook.timeline.days):
+        legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
+        worst = min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k)
+        first, last = span_of(outlook, day.first), span_of(outlook, day.last)
+        depart = local_time(outlook, first.first, begin=True)
+        part = slice(first.first, last.last + 1)
+        rows.append(
+            {
+                "day": number + 1,
+                "date": depart.strftime("%a %d %b"),
+                "from": start.name,
+                "to": finish.name,
+                "depart": depart.strftime("%H:%M"),
+                "arrive": local_time(outlook, last.last).strftime("%H:%M"),
+                f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),
+                "driving [h]": round(day.driving_s / 3600.0, 1),
+                f"climb [{u.elevation}]": round(u.height(sum(_climb_m(outlook, i) for i in legs)), -1),
+                f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
+                "fluid": FLUID_NAMES[worst.fluid],
+                f"margin [{u.temperature}]": round(u.diff(worst.margin_k)),
+                "level": worst.level,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def sentence(report: Report, margin: Margin) -> str:
+    """Say in plain words what a margin means."""
+    u, name = report.units, FLUID_NAMES[margin.fluid]
+    share = round(100 * report.outlook.trip.confidence)
+    hottest = u.temp(margin.limit_k - margin.margin_k)
+    soak = ", parked, after shutting down" if margin.parked else ""
+    return (
+        f"{name.capitalize()}: expect about {u.temp(margin.peak_k):.0f} {u.temperature} near {margin.near}, "
+        f"{margin.when:%a %H:%M}{soak}; {share} % sure to stay under {hottest:.0f}. The limit is "
+        f"{u.temp(margin.limit_k):.0f} {u.temperature}, the chance of passing it {chance(margin.probability)}."
+    )
+
+
+def whole_sentence(report: Report, margin: Margin) -> str:
+    """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there."""
+    u = report.units
+    others = [
+        f"{FLUID_NAMES[m.fluid]} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
+        f"chance {chance(m.probability)}"
+        for m in report.margins
+        if m.leg == margin.leg and m.fluid != margin.fluid and m.level != "ample"
+    ]
+    return sentence(report, margin) + (f" Also {'; '.join(others)}." if others else "")
+
+
+def chance(probability: float) -> str:
+    """Print a probability no finer than the draws allow.
+
+    Examples
+    --------
+    >>> chance(0.0), chance(0.314), chance(1.0)
+    ('under 1 %', '31 %', 'over 99 %')
+    """
+    if probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def reason(report: Report, margin: Margin) -> str:
+    """Say why: what the ten minutes before the peak asked of the car, beside the trip's mean."""
+    outlook, u = report.outlook, report.units
+    drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
+    at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+    moving = drive.speed_m_per_s > 0.0
+    before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
+    if not before.any():
+        return "The car is parked: heat from the block still flows into fluids that no longer circulate."
+    if float(np.sum(drive.duration_s * before)) < _JUST_OFF_S:
+        return "The car has only just set off again: the heat is from before it stood."
+    here, trip = drive.duration_s * before, drive.duration_s * moving
+
+    def mean(values: Floats, weights: Floats) -> float:
+        return float(np.sum(values * weights) / np.sum(weights))
+
+    rpm = work.engine_rad_per_s * 60.0 / (2.0 * np.pi)
+    grade = 100.0 * float(np.sum(drive.grade * drive.length_m * before) / np.sum(drive.length_m * before))
+    held = line.slowed & before & (drive.grade > 0.0)
+    slow = " The car cannot hold the entered speed there." if held.any() else ""
+    return (
+        f"In the ten minutes before: mean grade {grade:.1f} %, {mean(work.crank_w, here) / 1e3:.0f} kW at the "
+        f"crankshaft (trip's mean {mean(work.crank_w, trip) / 1e3:.0f}), {mean(rpm, here):,.0f} rpm "
+        f"({mean(rpm, trip):,.0f}), cooling air at {u.pace(mean(drive.speed_m_per_s, here)):.0f} {u.speed} "
+        f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) and {u.temp(mean(drive.air_k, here)):.0f} {u.temperature}, "
+        f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
+    )
+
+
+def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
+    """Put one remedy in words."""
+    u = report.units
+    what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
+    margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"
+    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability)

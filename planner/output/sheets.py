@@ -1,0 +1,286 @@
+"""Tables of the trip and the sheet of each day, as text in display units."""
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from maps.scene import Advice, Day, Table, Way
+from planner.analysis.alarms import Reference, trip_card
+from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.remedies import DayRemedies
+from planner.forecast.run import day_ends, local_time, span_of
+from planner.model import clock
+from planner.output.alarms import alarm_rows
+from planner.output.marks import advice_on, hot_spots
+from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from planner.output.times import told, zone_of, zones
+from planner.route.graph import stops_of
+from thermal.vehicle import FLUIDS
+
+Floats = npt.NDArray[np.float64]
+_MOST_CHOICES, _MOST_NAMED, _MOST_CLOSEST = 6, 2, 2
+
+
+def trip_tables(report: Report) -> tuple[Table, ...]:
+    """Tables of the whole trip: days, fuel, service."""
+    made = (_days(report), _fuel(report), _service(report))
+    return tuple(table for table in made if table.rows)
+
+
+def appendix(report: Report) -> tuple[Table, ...]:
+    """Tables to look up: other roads, things to carry, what is assumed."""
+    roads = tuple((choice,) for choice in report.choices)
+    carry = tuple((item,) for item in report.service.carry)
+    assumed = [e for e in report.outlook.car.entries if e.assumed]
+    rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
+    notes = report.outlook.trip.assumptions
+    made = (
+        Table(title="Other roads", headings=("the road not taken",), rows=roads),
+        Table(title="To carry", headings=("common practice",), rows=carry),
+        Table(
+            title="Assumed of the car",
+            headings=("value", "as", "because"),
+            rows=rows,
+            note="Of the trip: " + " ".join(notes) if notes else "",
+        ),
+    )
+    return tuple(table for table in made if table.rows or table.note)
+
+
+def alarm_card(report: Report) -> Table:
+    """Where each gauge belongs, and where its alarm; oil pressures too."""
+    return Table(
+        title=f"Alarm card, {report.units.temperature}",
+        headings=("gauge", "alarm below", "expected", "caution", "limit"),
+        rows=tuple(alarm_rows(report.outlook, trip_card(report.outlook))),
+        note="Alarm below: not warm enough to load the car, or too little pressure. Expected: nine tenths of the "
+        "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
+        f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
+    )
+
+
+def gaps(report: Report) -> Table:
+    """Find the longest ways without fuel and without a workshop."""
+    outlook, u = report.outlook, report.units
+    order = stops_of(outlook.legs)
+    along = [0.0, *(float(outlook.timeline.end_m[span_of(outlook, leg).last]) for leg in range(len(outlook.legs)))]
+    rows = []
+    for service in ("fuel", "workshop"):
+        at = [i for i, key in enumerate(order) if service in outlook.trip.places[key].services]
+        marks = sorted({0, *at, len(order) - 1})
+        a, b = max(pairwise(marks), key=lambda pair: along[pair[1]] - along[pair[0]])
+        names = (outlook.trip.places[order[i]].name for i in (a, b))
+        rows.append((service, f"{u.dist(along[b] - along[a]):,.0f}", " to ".join(names)))
+    note = "By the services entered for the places of this trip; there may be others on the way."
+    return Table(
+        title="Longest ways without", headings=("what", u.distance, "from and to"), rows=tuple(rows), note=note
+    )
+
+
+def _days(report: Report) -> Table:
+    """One row a day, narrow enough for a phone."""
+    u = report.units
+    rows = tuple(
+        (
+            str(row["day"]),
+            str(row["date"]),
+            f"{row['from']} to {row['to']}",
+            f"{row['depart']} to {row['arrive']}",
+            f"{row[f'distance [{u.distance}]']:.0f}",
+            f"{row[f'climb [{u.elevation}]']:,.0f}",
+            f"{row[f'air [{u.temperature}]']:.0f}",
+            f"{row[f'margin [{u.temperature}]']:.0f}, {row['fluid']}: {row['level']}",
+        )
+        for _, row in days_table(report).iterrows()
+    )
+    headings = ("day", "date", "way", "hours", u.distance, f"climb {u.elevation}", f"air {u.temperature}")
+    return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows, to_days=True)
+
+
+def _fuel(report: Report) -> Table:
+    """Where to refuel."""
+    outlook, u = report.outlook, report.units
+    rows = tuple(
+        (
+            local_time(outlook, span_of(outlook, stop.leg).last).strftime("%a %H:%M"),
+            outlook.trip.places[stop.place].name,
+            f"{stop.litres / u.litres:.0f}",
+            f"{stop.left_l / u.litres:.0f}" + (", next fuel is far" if stop.tight else ""),
+        )
+        for stop in report.fuel.stops
+    )
+    tank = outlook.car.vehicle.tank
+    note = (
+        f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
+        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. " + " ".join(report.fuel.gaps)
+    )
+    return Table(title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}"), rows=rows, note=note)
+
+
+def _service(report: Report) -> Table:
+    """What falls due on the way."""
+    outlook, u = report.outlook, report.units
+    rows = tuple(
+        (
+            local_time(outlook, span_of(outlook, job.leg).last).strftime("%a %H:%M"),
+            outlook.trip.places[job.place].name,
+            job.item,
+            f"{u.dist(job.at_m):,.0f}",
+        )
+        for job in report.service.due
+    )
+    note = "Intervals of common practice, all taken as done before the start." if report.service.assumed else ""
+    return Table(title="Service", headings=("when", "where", "what", f"due at {u.distance}"), rows=rows, note=note)
+
+
+def day_sheet(report: Report, number: int) -> Day:
+    """One day: hours, daylight, legs with expected readings, alarms, what helps."""
+    row, outlook = days_table(report).iloc[number], report.outlook
+    day = outlook.timeline.days[number]
+    thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
+    lines = [_hours(report, number), *(said for said in report.clocks if said.startswith(str(row["date"])))]
+    lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
+    helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
+    headings, way, note = _way(report, number)
+    start = local_time(outlook, span_of(outlook, day.first).first, begin=True)
+    return Day(
+        title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
+        short=f"{number + 1}, {start:%a} {start.day}: to {row['to']}",
+        date=start.date().isoformat(),
+        summary="\n".join(lines),
+        advice=_advice(report, number),
+        headings=headings,
+        way=way,
+        way_note=note,
+        closest=_closest(report, number),
+        tables=(_alarms(report, number), *helps),
+    )
+
+
+def _advice(report: Report, number: int) -> tuple[Advice, ...]:
+    """What to do that day, each until the leg it is for is driven."""
+    outlook = report.outlook
+    day = outlook.timeline.days[number]
+    said = [
+        Advice(text=line, until=span_of(outlook, one.leg).last + 1)
+        for one in report.remedies
+        if one.day == number
+        for line in advice_on(report, one)
+    ]
+    levels = {report.worst(leg).level for leg in range(day.first, day.last + 1)}
+    if "unknown" in levels:
+        said.append(Advice(text="Some margins are not known today: watch those gauges yourself."))
+    if levels == {"ample"}:
+        said.append(Advice(text="Nothing special: every fluid keeps an ample margin today."))
+    return tuple(said)
+
+
+def _closest(report: Report, number: int) -> tuple[int, ...]:
+    """Numbers of the fluids that come nearest to their limits that day, the nearest first."""
+    day, fluids = report.outlook.timeline.days[number], fluids_of(report.outlook)
+    least = [
+        min(m.margin_k for m in report.margins if m.fluid == fluid and day.first <= m.leg <= day.last)
+        for fluid in fluids
+    ]
+    return tuple(sorted(range(len(fluids)), key=lambda one: least[one])[:_MOST_CLOSEST])
+
+
+def _hours(report: Report, number: int) -> str:
+    """Hours of driving and of daylight."""
+    outlook, row = report.outlook, days_table(report).iloc[number]
+    day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
+    begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
+    end = clock.local(day.end_s, last.lat_deg, last.lon_deg)
+    risen = clock.sun_times_utc(first.lat_deg, first.lon_deg, begin.date())[0].astimezone(begin.tzinfo)
+    set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
+    u, here = report.units, zones(outlook, span_of(outlook, day.first).first, span_of(outlook, day.last).last)
+    zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
+    depart, arrive = (
+        f"{row[name]} {zone}" if zoned else row[name] for name, zone in (("depart", here[0]), ("arrive", here[-1]))
+    )
+    return (
+        f"{depart} to {arrive}, {row['driving [h]']} h driving, "
+        f"{row[f'distance [{u.distance}]']:.0f} {u.distance}, {row[f'climb [{u.elevation}]']:,.0f} {u.elevation} of "
+        f"climb. Sunrise {risen:%H:%M}, sunset {set_at:%H:%M}."
+    )
+
+
+def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...], str]:
+    """Timetable of one day: every place with the leg that leads there, its hottest readings, and what comes then."""
+    outlook, u = report.outlook, report.units
+    day, fluids = outlook.timeline.days[number], fluids_of(outlook)
+    first, last = span_of(outlook, day.first).first, span_of(outlook, day.last).last
+    zoned = len(zones(outlook, first, last)) > 1
+    headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *(SHORT_NAMES[f] for f in fluids))
+    begin = local_time(outlook, first, begin=True)
+    leave, zone = told(begin, "%H:%M", zoned=zoned), zone_of(begin)
+    blank = ("",) * (len(headings) - 2)
+    way = [
+        Way(point=first, cells=(leave, outlook.trip.places[outlook.legs[day.first].start].name, *blank, "", "start"))
+    ]
+    frame = legs_table(report)
+    for _, row in frame[frame["day"] == number + 1].iterrows():
+        leg = int(row["leg"]) - 1
+        span, worst = span_of(outlook, leg), report.worst(leg)
+        small = "" if worst.level == "ample" else f", {worst.level}"
+        arrive = local_time(outlook, span.last)
+        cells = (
+            told(arrive, "%H:%M", zoned=zone_of(arrive) != zone),
+            str(row["to"]),
+            f"{row[f'distance [{u.distance}]']:.0f}",
+            f"{row[f'climb [{u.elevation}]']:,.0f}",
+            f"{row[f'air [{u.temperature}]']:.0f}",
+            *(f"{row[f'{FLUID_NAMES[fluid]} peak [{u.temperature}]']:.0f}" for fluid in fluids),
+            f"{u.diff(worst.margin_k):.0f} {SHORT_NAMES[worst.fluid]}{small}",
+            str(row["then"]),
+        )
+        zone = zone_of(arrive)
+        way.append(Way(point=span.last + 1, cells=cells, level=worst.level))
+    note = (
+        f"Each line tells of the way to its place. Air and gauges: hottest to expect, {u.temperature}. Margin: "
+        f"smallest at {round(100 * outlook.trip.confidence)} % confidence, and whose."
+    )
+    return (*headings, "margin", "then"), tuple(way), note
+
+
+def _alarms(report: Report, number: int) -> Table:
+    """Highest reading of every gauge that day, beside its alarm marks."""
+    outlook, u = report.outlook, report.units
+    day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
+    part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
+    rows = []
+    for alarm in card.fluids:
+        of_day = (m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last)
+        peak = max(of_day, key=lambda m: m.peak_k)
+        rows.append(
+            (
+                FLUID_NAMES[alarm.fluid],
+                f"{u.temp(peak.peak_k):.0f}",
+                f"{peak.when:%H:%M} near {peak.near}",
+                f"{u.temp(float(outlook.band_k[part, 1 + FLUIDS.index(alarm.fluid)].max())):.0f}",
+                f"{u.temp(alarm.caution_k):.0f}",
+                f"{u.temp(alarm.limit_k):.0f}",
+            )
+        )
+    share = round(100 * outlook.trip.confidence)
+    headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
+    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
+
+
+def _helps(report: Report, day: DayRemedies) -> Table:
+    """Choices of one day, those that suffice first, then those that gain most; the rest is named in the note."""
+    helpful = [remedy for remedy in day.choices if not remedy.futile]
+    shown = helpful[:_MOST_CHOICES]
+    rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in shown)
+    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works]
+    futile = [remedy.words for remedy in day.choices if remedy.futile]
+    note = (
+        f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
+        "day. Each was driven through the whole model, the rest of the day included."
+    )
+    for lead, names in (("Does not suffice", rest), ("Does next to nothing", futile)):
+        more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+        note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
+    title = f"What helps the {FLUID_NAMES[day.fluid]}"
+    return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)

@@ -1,0 +1,181 @@
+"""The plan in a terminal: tables a person reads in ten seconds, 80 columns wide."""
+
+from collections.abc import Sequence
+from typing import Literal
+
+from rich.cells import cell_len
+from rich.table import Table
+from rich.text import Text
+
+from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.remedies import DayRemedies
+from planner.analysis.sensitivity import Effect
+from planner.analysis.whatif import Outcome
+from planner.forecast.run import Forecast, leg_name
+from planner.model.display import units_of
+from planner.output.cautions import CAUTIONS
+from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+
+_WIDTH = 80
+_MOST_EFFECTS = 12
+_MOST_REMEDIES = 5
+_SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
+_STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
+
+
+def plan(report: Report) -> tuple[object, ...]:
+    """Days, thin places with their reason, cautions."""
+    parts: list[object] = [_days(report), Text(_error(report) + "\n")]
+    share = round(100 * report.outlook.trip.confidence)
+    notable = report.notable()
+    if not notable:
+        parts.append(Text(f"Every fluid keeps an ample margin on every leg at {share} % confidence.", style="bold"))
+    for margin in notable:
+        head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
+        head.append(leg_name(report.outlook, margin.leg), style="bold")
+        parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+    for day in report.remedies:
+        parts += [*_remedies(report, day), Text()]
+    parts += [Text(said) for said in (*report.brakes, *report.clocks, *report.fuel.gaps, *report.weather)]
+    if report.service.due:
+        base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
+        parts.append(Text(f"Falls due on the way{base}", style="bold"))
+        parts += [Text(f"- {_mile(report, job.at_m)}: {job.words}") for job in report.service.due]
+    parts += [Text("Other roads", style="bold"), *map(Text, report.choices)] if report.choices else []
+    parts.append(Text("Before you drive", style="bold"))
+    parts += [Text(f"- {caution}") for caution in CAUTIONS]
+    return tuple(parts)
+
+
+def _mile(report: Report, distance_m: float) -> str:
+    """Distance along the route."""
+    return f"{report.units.distance} {report.units.dist(distance_m):,.0f}"
+
+
+def _error(report: Report) -> str:
+    """Say how well the margins are known from the draws, where any is close."""
+    u, outlook = report.units, report.outlook
+    if outlook.error_k == 0.0:
+        return f"No margin is close after {len(outlook.spread.margin_k)} draws."
+    known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
+    return f"Close margins are known to {known} from {len(outlook.spread.margin_k)} draws."
+
+
+def _remedies(report: Report, day: DayRemedies) -> list[Text]:
+    """What helps on one day, cheapest first, and what does not."""
+    share = f"{100 * report.outlook.trip.risk:.0f} %"
+    head = f"What helps on day {day.day + 1}, {FLUID_NAMES[day.fluid]} (chance of passing a limit under {share}):"
+    lines = [Text(head, style="bold")]
+    for remedy in day.working[:_MOST_REMEDIES]:
+        what, minutes, margin, chance = remedy_words(report, remedy)
+        lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
+    if not day.working:
+        lines.append(Text("  nothing that was tried; take another road, lighten the car or fit a cooler"))
+    useless = [remedy.words for remedy in day.choices if remedy.futile]
+    if useless:
+        lines.append(Text(f"  does next to nothing: {'; '.join(useless)}", style="dim"))
+    return lines
+
+
+def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:
+    """Lay out text rows, each with its level; only the column of names gives way in a narrow terminal."""
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    widths: list[int] = []
+    for position, heading in enumerate(headings):
+        widths.append(max(cell_len(text) for text in (heading, *(row[position] for row, _ in rows))))
+    rest = sum(widths) - widths[headings.index("to")] + 2 * (len(headings) - 1)
+    for heading, width in zip(headings, widths, strict=True):
+        names = heading == "to"
+        side: Literal["left", "right"] = "left" if names or heading in ("date", "margin", "level") else "right"
+        size = min(width, max(8, _WIDTH - rest)) if names else width
+        table.add_column(heading, justify=side, overflow="ellipsis", no_wrap=True, width=size)
+    for row, level in rows:
+        table.add_row(*row, style=_STYLE[level])
+    return table
+
+
+def _days(report: Report) -> Table:
+    """One row a day."""
+    frame, u = days_table(report), report.units
+    rows = [
+        (
+            [
+                str(row["day"]),
+                str(row["date"]),
+                str(row["to"]),
+                f"{row['depart']}-{row['arrive']}",
+                f"{row[f'distance [{u.distance}]']:.0f}",
+                f"{row[f'climb [{u.elevation}]']:,.0f}",
+                f"{row[f'air [{u.temperature}]']:.0f}",
+                f"{row[f'margin [{u.temperature}]']:.0f} {u.temperature} {_SHORT[str(row['fluid'])]}",
+            ],
+            str(row["level"]),
+        )
+        for _, row in frame.iterrows()
+    ]
+    headings = ("day", "date", "to", "hours", u.distance, f"{u.elevation} up", "air", "margin")
+    return _table(report.outlook.trip.name, headings, rows)
+
+
+def legs(report: Report) -> Table:
+    """One row a leg: times and the hottest reading of every fluid, margin behind it."""
+    frame, u = legs_table(report), report.units
+    share = round(100 * report.outlook.trip.confidence)
+    names = [FLUID_NAMES[f] for f in fluids_of(report.outlook)]
+    rows = [
+        (
+            [
+                str(row["day"]),
+                str(row["to"]),
+                str(row["arrive"])[-5:],
+                str(row[f"air [{u.temperature}]"]),
+                *(f"{row[f'{n} peak [{u.temperature}]']} ({row[f'{n} margin [{u.temperature}]']:.0f})" for n in names),
+                str(row["level"]),
+            ],
+            str(row["level"]),
+        )
+        for _, row in frame.iterrows()
+    ]
+    headings = ("day", "to", "at", "air", *(_SHORT[name] for name in names), "level")
+    return _table(f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} %)", headings, rows)
+
+
+def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
+    """Assumed values, the one worth knowing most first."""
+    u = units_of(units)
+    parts = [
+        Text(
+            "Know these first; each moves a smallest margin (car as described, no spread) by as much when off by its "
+            "likely error:",
+            style="bold",
+        )
+    ]
+    for number, effect in enumerate(ranked[:_MOST_EFFECTS], start=1):
+        why = effect.source.removeprefix("ASSUMED:").strip()
+        moves, margin = u.diff(effect.moves_k), u.diff(effect.margin_k)
+        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
+        line = Text(f"{number:2d}. ")
+        line.append(effect.key, style="bold")
+        parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
+    if len(ranked) > _MOST_EFFECTS:
+        parts.append(Text(f"{len(ranked) - _MOST_EFFECTS} more move less; --json lists all."))
+    return tuple(parts)
+
+
+def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]:
+    """Changes ranked by the margin they buy, and those that buy nothing."""
+    u, names = units_of(outlook.trip.units), [SHORT_NAMES[f] for f in fluids_of(outlook)]
+    table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
+    table.add_column("change", overflow="fold")
+    for heading in (*names, "min"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for outcome in (o for o in outcomes if o.only_costs or not o.buys_nothing):
+        pairs = zip(outcome.gain_k, outcome.margin_k, strict=True)
+        cells = [f"{u.diff(float(gain)):+z.0f} ({u.diff(float(left)):z.0f})" for gain, left in pairs]
+        table.add_row(outcome.words, *cells, f"{outcome.minutes:+z.0f}")
+    useless = [outcome.words for outcome in outcomes if outcome.buys_nothing and not outcome.only_costs]
+    costly = [outcome.words for outcome in outcomes if outcome.only_costs]
+    said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else ""
+    said += f"{' ' * bool(said)}Only costs margin: {'; '.join(costly)}." if costly else ""
+    said = said or "Every change tried buys something."
+    return (table, Text(said, style="bold"))

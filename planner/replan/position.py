@@ -1,0 +1,268 @@
+"""Where on, or beside, its route a car is; a point along a leg becomes a place of its own."""
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+
+import numpy as np
+
+from planner.files.reading import nearest
+from planner.model import clock, geo
+from planner.model.display import units_of
+from planner.model.errors import NoRouteError, PlannerError
+from planner.model.trip import Leg, Place, Profile, Trip
+from planner.route.days import split_days
+from planner.route.graph import stops_of
+from planner.route.road import positions_along
+from thermal.tomltext import shown
+
+Along = tuple[str, str, float]
+UNDER_WAY = "under-way"
+"""Key of the place made for a point along a leg."""
+_NEAR_END_M = 10.0
+_JOIN_M = 1.0  # a profile point closer than this to the cut is dropped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Here:
+    """Where the car is, and the trip with that place in its network.
+
+    Attributes
+    ----------
+    key : str
+        The place. [-]
+    behind : int
+        Position on the old route up to which it is driven; the start is 0. [-]
+    driven_m : float
+        Distance driven. [m]
+    forced : tuple of str
+        Place that must be driven to next. [-]
+    today_s : float
+        Driving done on the day of `at`, as planned; zero when the car was to be elsewhere that day. [s]
+    """
+
+    trip: Trip
+    key: str
+    behind: int
+    driven_m: float
+    forced: tuple[str, ...]
+    today_s: float
+
+
+def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) -> Here:
+    """Find where the car is."""
+    return _at_place(trip, legs, where, at) if isinstance(where, str) else _along(trip, legs, where, at)
+
+
+def find_place(trip: Trip, text: str) -> Place:
+    """Find a place by its key or name."""
+    wanted = _folded(" ".join(text.split()))
+    if wanted in trip.places:
+        return trip.places[wanted]
+    named = [place for place in trip.places.values() if _folded(place.name) == wanted]
+    if len(named) == 1:
+        return named[0]
+    if named:
+        message = f"several places are called {shown(text)}; give a key: {', '.join(place.key for place in named)}"
+        raise PlannerError(message)
+    names = [*trip.places, *(place.name for place in trip.places.values())]
+    message = f"place {shown(text)} is not among the trip's places; {nearest(text, names)}"
+    raise PlannerError(message)
+
+
+def _folded(text: str) -> str:
+    """A name as it is compared: capitals, and how accents are encoded, do not count."""
+    return unicodedata.normalize("NFC", text).casefold()
+
+
+def _at_place(trip: Trip, legs: Sequence[Leg], text: str, at: datetime) -> Here:
+    """Find a place on the route, or beside it."""
+    place, stops, plan = find_place(trip, text), stops_of(legs), _planned(trip, legs)
+    found = [position for position, key in enumerate(stops) if key == place.key]
+    if not found:
+        _require_choice(trip, place.name)
+    position = _nearest_passing(trip, plan, found, stops, at) if found else _beside(trip, stops, place)
+    return Here(
+        trip=trip,
+        key=place.key,
+        behind=position if found else max(position - 1, 0),
+        driven_m=sum(leg.distance_m for leg in legs[:position]),
+        forced=(),
+        today_s=plan[position].today_s(at),
+    )
+
+
+def _require_choice(trip: Trip, name: str) -> None:
+    """Refuse a start beside a route that is listed place by place."""
+    if trip.explicit:
+        message = (
+            f"{name!r} is not on the route, which lists every place in order; start at one of its places, or give "
+            "'start', 'finish' and 'via' in trip.toml instead of 'route'"
+        )
+        raise PlannerError(message)
+
+
+def _beside(trip: Trip, stops: Sequence[str], place: Place) -> int:
+    """Position on the route nearest to a place."""
+
+    def away_m(position: int) -> float:
+        other = trip.places[stops[position]]
+        return geo.distance_m(
+            lat1_deg=place.lat_deg, lon1_deg=place.lon_deg, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg
+        )
+
+    return min(range(len(stops)), key=away_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Passing:
+    """When the plan has the car at a position of the route, and what it drove that day until then."""
+
+    arrival: datetime  # local
+    epoch_s: float
+    driven_s: float
+
+    def today_s(self, at: datetime, *, before_s: float = 0.0) -> float:
+        """Driving done by then, or some time before; none when the plan has the car here on another day. [s]."""
+        return max(self.driven_s - before_s, 0.0) if at.date() == self.arrival.date() else 0.0
+
+
+def _planned(trip: Trip, legs: Sequence[Leg]) -> list[_Passing]:
+    """When the plan passes every position of the route; without days that can be planned, by driving time alone."""
+    times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
+    places = [trip.places[key] for key in stops_of(legs)]
+    start_s = _epoch_s(trip, legs[0].start, trip.departure)
+    passed = [(start_s, 0.0)]
+    try:
+        days = split_days(trip, legs, times)
+    except NoRouteError:
+        days = ()
+        passed += [(start_s + sum(times[: i + 1]), 0.0) for i in range(len(legs))]
+    for day in days:
+        now_s = day.start_s
+        for i in range(day.first, day.last + 1):
+            now_s += times[i]
+            passed.append((now_s, sum(times[day.first : i + 1])))
+            now_s += sum(seconds for after, seconds, _ in day.pauses if after == i)
+    return [
+        _Passing(arrival=clock.local(at_s, place.lat_deg, place.lon_deg), epoch_s=at_s, driven_s=driven_s)
+        for place, (at_s, driven_s) in zip(places, passed, strict=True)
+    ]
+
+
+def _nearest_passing(
+    trip: Trip, plan: Sequence[_Passing], found: Sequence[int], stops: Sequence[str], at: datetime
+) -> int:
+    """Choose among the positions at which the route passes a place, by the planned time."""
+    here_s = _epoch_s(trip, stops[found[0]], at)
+    return min(found, key=lambda position: abs(plan[position].epoch_s - here_s))
+
+
+def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
+    """Instant of a wall clock reading at a place. [s]."""
+    return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
+
+
+def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
+    """Find a point along a leg, and make a place of it."""
+    start, finish, stops = find_place(trip, where[0]), find_place(trip, where[1]), stops_of(legs)
+    found = [i for i, leg in enumerate(legs) if (leg.start, leg.finish) == (start.key, finish.key)]
+    plan = _planned(trip, legs)
+    if not found:
+        _refuse_backwards(trip, legs, start, finish, where[2])
+    if found:
+        behind = _nearest_passing(trip, plan, found, stops, at)
+        leg, ahead = legs[behind], behind + 1
+        driven_m = sum(one.distance_m for one in legs[:behind]) + where[2]
+    else:
+        leg = _other_leg(trip, start, finish)
+        ahead = _beside(trip, stops, finish)
+        behind, driven_m = max(ahead - 1, 0), sum(one.distance_m for one in legs[:ahead])
+    if not _NEAR_END_M <= where[2] <= leg.distance_m - _NEAR_END_M:
+        u = units_of(trip.units)
+        message = (
+            f"{u.dist(where[2]):g} {u.distance} along {start.name} to {finish.name}: the leg is "
+            f"{u.dist(leg.distance_m):.1f} {u.distance} long; give a distance between, or start at the place itself"
+        )
+        raise PlannerError(message)
+    return Here(
+        trip=split_leg(trip, leg, where[2]),
+        key=UNDER_WAY,
+        behind=behind,
+        driven_m=driven_m,
+        forced=(finish.key,),
+        today_s=plan[ahead].today_s(at, before_s=(leg.distance_m - where[2]) / leg.speed_m_per_s),
+    )
+
+
+def _refuse_backwards(trip: Trip, legs: Sequence[Leg], start: Place, finish: Place, along_m: float) -> None:
+    """Refuse a point on a leg of the route that is named against the direction driven; say how to name it."""
+    leg = next((leg for leg in legs if (leg.start, leg.finish) == (finish.key, start.key)), None)
+    if leg is None:
+        return
+    u = units_of(trip.units)
+    rest = f"{u.dist(max(leg.distance_m - along_m, 0.0)):.1f} {u.distance}"
+    message = (
+        f"--along: the route drives {finish.name} to {start.name}, not the other way; for the same point write "
+        f"'{finish.key}>{start.key}:{rest}'"
+    )
+    raise PlannerError(message)
+
+
+def _other_leg(trip: Trip, start: Place, finish: Place) -> Leg:
+    """Find a leg that the route does not drive."""
+    _require_choice(trip, f"{start.name} to {finish.name}")
+    ways = [leg for leg in trip.directed_legs() if (leg.start, leg.finish) == (start.key, finish.key)]
+    if not ways:
+        onward = sorted({leg.finish for leg in trip.directed_legs() if leg.start == start.key})
+        message = f"no open leg goes from {start.key!r} to {finish.key!r}; from there they lead to {', '.join(onward)}"
+        raise PlannerError(message)
+    return min(ways, key=lambda leg: (leg.distance_m / leg.speed_m_per_s, leg.road))
+
+
+def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
+    """Put a place into a leg."""
+    a, b, share = trip.places[leg.start], trip.places[leg.finish], along_m / leg.distance_m
+    lat, lon = positions_along(trip, leg, np.array([share]))
+    u = units_of(trip.units)
+    place = Place(
+        key=UNDER_WAY,
+        name=f"{u.dist(along_m):.1f} {u.distance} past {a.name}",
+        lat_deg=float(lat[0]),
+        lon_deg=float(lon[0]),
+        elevation_m=_elevation_m(leg, a.elevation_m, b.elevation_m, share),
+        kind="waypoint",
+        services=frozenset(),
+        high_k=None,
+        low_k=None,
+        note="",
+    )
+    first, second = _split_profile(leg, place, along_m)
+    parts = (
+        replace(leg, finish=place.key, distance_m=along_m, profile=first),
+        replace(leg, start=place.key, distance_m=leg.distance_m - along_m, profile=second),
+    )
+    others = tuple(one for one in trip.legs if one != leg and one.reverse() != leg)
+    return replace(trip, places={**trip.places, place.key: place}, legs=(*others, *parts))
+
+
+def _elevation_m(leg: Leg, start_m: float, finish_m: float, share: float) -> float:
+    """Height of a leg at a share of its length. [m]."""
+    if leg.profile is None:
+        return start_m + (finish_m - start_m) * share
+    return float(np.interp(share * leg.profile.distance_m[-1], leg.profile.distance_m, leg.profile.elevation_m))
+
+
+def _split_profile(leg: Leg, place: Place, along_m: float) -> tuple[Profile | None, Profile | None]:
+    """Cut the profile of a leg, if it has one, at a place on it."""
+    if leg.profile is None:
+        return None, None
+    rows = {item.name: np.array(getattr(leg.profile, item.name)) for item in fields(Profile)}
+    rows["distance_m"] = rows["distance_m"] * leg.distance_m / rows["distance_m"][-1]
+    cut = {"distance_m": along_m, "elevation_m": place.elevation_m, "lat_deg": place.lat_deg, "lon_deg": place.lon_deg}
+    before, after = rows["distance_m"] < along_m - _JOIN_M, rows["distance_m"] > along_m + _JOIN_M
+    first = {name: (*values[before].tolist(), cut[name]) for name, values in rows.items() if values.size}
+    second = {name: (cut[name], *values[after].tolist()) for name, values in rows.items() if values.size}
+    second["distance_m"] = tuple(distance_m - along_m for distance_m in second["distance_m"])
+    return Profile(**first), Profile(**second)

@@ -1,0 +1,143 @@
+"""Planning on from where the car is now: the trip cut to what is left, and the state the car is in."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.analysis.service import service_of
+from planner.model.display import units_of
+from planner.model.errors import PlannerError
+from planner.model.trip import Leg, Place, ServiceItem, Trip
+from planner.replan.position import Along, Here, locate
+from planner.route.graph import choose_route, stops_of
+from planner.weather.expected import Anchor, highs_lows_along
+
+Floats = npt.NDArray[np.float64]
+_MONTH_DAYS = 30.44
+
+
+def replan(
+    trip: Trip,
+    *,
+    start_at: str | Along,
+    at: datetime,
+    driven_s: float | None = None,
+) -> Trip:
+    """Cut a trip to what is left of it.
+
+    Notes
+    -----
+    From a place the route does not touch, the stretch beside the nearest place on the route counts as the last one
+    driven. Where the route passes a place more than once, the passing whose planned time is nearest is taken. Works
+    on what the folder holds, without a network.
+    """
+    if at.tzinfo is not None:
+        message = f"time {at.isoformat()} already has a zone; give the wall clock time of the place alone"
+        raise PlannerError(message)
+    legs = choose_route(trip)
+    here = locate(trip, legs, start_at, at)
+    if here.key == trip.route[-1] and here.behind >= len(legs):
+        message = f"{trip.places[here.key].name!r} is the finish; nothing is left to drive"
+        raise PlannerError(message)
+    return _cut(here if driven_s is None else replace(here, today_s=driven_s), legs, at)
+
+
+def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
+    """Drop what is behind."""
+    trip, stops = here.trip, stops_of(legs)
+    ahead, slept = set(stops[here.behind + 1 :]), _in_order(trip.nights, stops)
+    places = {**trip.places, here.key: _with_air(here, legs)}
+    first_day = (at.date() - trip.first_date).days + 1
+    service, notes = _service(trip, here.driven_m, (at - trip.departure) / timedelta(days=_MONTH_DAYS))
+    return replace(
+        trip,
+        name=f"{trip.name}, from {places[here.key].name}" + (f" on day {first_day}" if first_day > 1 else ""),
+        places=places,
+        route=_route_left(here, legs),
+        departure=at,
+        nights=tuple(key for key, position in zip(trip.nights, slept, strict=True) if position > here.behind),
+        halts=tuple(halt for halt in trip.halts if halt.place in ahead),
+        rest=tuple(key for key in trip.rest if key in ahead),
+        events=tuple(
+            event
+            for event in trip.events
+            if event.on >= at.date() and (event.place in ahead or (event.place == here.key and event.on > at.date()))
+        ),
+        mornings=tuple((day, start) for day, start in trip.mornings if day > at.date()),
+        service=service,
+        driven_s=here.today_s,
+        assumptions=(*_said(here, places[here.key], first_day), *notes, *trip.assumptions),
+    )
+
+
+def _in_order(keys: Sequence[str], stops: Sequence[str]) -> list[int]:
+    """Positions of keys that follow each other along the route; one past its end when not found."""
+    found, at = [], 0
+    for key in keys:
+        at = next((i for i in range(at + 1, len(stops)) if stops[i] == key), len(stops))
+        found.append(at)
+    return found
+
+
+def _route_left(here: Here, legs: Sequence[Leg]) -> tuple[str, ...]:
+    """Places to visit from here on, here first."""
+    trip = here.trip
+    if trip.explicit:
+        keys = [here.key, *trip.route[here.behind + 1 :]]
+    else:
+        positions = [0, *_in_order(trip.route[1:], stops_of(legs))]
+        later = [key for key, at in zip(trip.route, positions, strict=True) if at > here.behind]
+        keys = [here.key, *here.forced, *later]
+    return (keys[0], *(b for a, b in pairwise(keys) if a != b))
+
+
+def _with_air(here: Here, legs: Sequence[Leg]) -> Place:
+    """Return the place of the start; one without a high and low of its own gets what the whole trip's places say."""
+    place = here.trip.places[here.key]
+    anchors = _anchors(here.trip, legs)
+    if place.high_k is not None or place.low_k is not None or not anchors:
+        return place
+    high, low = highs_lows_along([here.driven_m], [place.elevation_m], anchors)
+    return replace(place, high_k=float(high[0]), low_k=float(low[0]))
+
+
+def _anchors(trip: Trip, legs: Sequence[Leg]) -> list[Anchor]:
+    """Places of a route whose usual highs and lows were entered, by distance."""
+    at = [0.0, *np.cumsum([leg.distance_m for leg in legs])]
+    known = ((d, trip.places[key]) for d, key in zip(at, stops_of(legs), strict=True))
+    return [
+        Anchor(distance_m=float(d), elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
+        for d, place in known
+        if place.high_k is not None or place.low_k is not None
+    ]
+
+
+def _service(trip: Trip, driven_m: float, months: float) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
+    """Count what was driven; a job that fell due on the way counts as done then."""
+    items, done = [], []
+    known, notes = service_of(trip)
+    for item in known:
+        since, passed = item.since_m + driven_m, max(item.since_months + months, 0.0)
+        if item.every_m > 0.0 and since >= item.every_m > item.since_m:
+            done.append(item.item)
+            since %= item.every_m
+        items.append(replace(item, since_m=since, since_months=passed))
+    if done:
+        notes = (*notes, f"Service that fell due on the way is taken as done then: {', '.join(done)}.")
+    return tuple(items), notes
+
+
+def _said(here: Here, place: Place, first_day: int) -> tuple[str, ...]:
+    """Sentences on what the new plan takes for granted."""
+    u = units_of(here.trip.units)
+    driven = f"{u.dist(here.driven_m):,.0f} {u.distance}"
+    hours = f"{here.today_s / 3600.0:.1f} of {here.trip.day.driving_s / 3600.0:.1f} h"
+    return (
+        f"Planned from {place.name}, day {first_day} of the trip, {driven} driven; days are counted anew from 1.",
+        f"The tank is taken as full at {place.name}.",
+        f"Driving counted for the day so far: {hours}; give --driven where it was otherwise.",
+    )

@@ -1,0 +1,116 @@
+"""What a person on the way says: where the car is, when it sets off, what its gauges read."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from planner.files.reading import nearest
+from planner.model.errors import PlannerError
+from planner.replan.position import Along
+from thermal.errors import UnitError
+from thermal.tomltext import shown
+from thermal.units import to_si
+from thermal.vehicle import FLUIDS
+
+NODES = ("metal", "coolant", "engine_oil", "transmission", "differential", "rotors")
+_LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d", re.ASCII)
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """Where the car is, when it sets off, what its gauges read, how long it was driven today; None: as planned."""
+
+    start_at: str | Along
+    at: datetime
+    temps_k: Mapping[str, float]
+    driven_s: float | None
+
+
+def read_request(
+    *, from_place: str | None, along: str | None, at: str | None, readings: Sequence[str], driven: str | None = None
+) -> Request | None:
+    """Read what a person typed to plan on from somewhere.
+
+    Examples
+    --------
+    >>> asked = read_request(from_place=None, along="a>b: 2 km", at="2027-07-11 10:00", readings=["coolant=90 degC"])
+    >>> asked.start_at, asked.at.hour, asked.temps_k
+    (('a', 'b', 2000.0), 10, {'coolant': 363.15})
+    """
+    if from_place is None and along is None and at is None and not readings and driven is None:
+        return None
+    if (from_place is None) == (along is None) or at is None:
+        message = (
+            "to plan on from somewhere give either --from PLACE or --along 'FROM>TO:12.5 mi', and --at "
+            "'2027-07-11 10:00', the local time there"
+        )
+        raise PlannerError(message)
+    try:
+        moment = datetime.fromisoformat(at.strip()) if _MOMENT.fullmatch(at.strip()) else None
+    except ValueError:
+        moment = None
+    if moment is None or not 1900 <= moment.year <= 2100:
+        message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00', years 1900 to 2100"
+        raise PlannerError(message)
+    where = _read_along(along) if along is not None else str(from_place)
+    temps = dict(_read_reading(text) for text in readings)
+    check_temps(temps)
+    return Request(start_at=where, at=moment, temps_k=temps, driven_s=None if driven is None else _read_driven(driven))
+
+
+def _read_driven(text: str) -> float:
+    """Read '5.5 h'."""
+    try:
+        driven_s = to_si(text, "s", example="5.5 h")
+    except UnitError as exc:
+        message = f"--driven: {exc}"
+        raise PlannerError(message) from exc
+    if not 0.0 <= driven_s <= _DAY_S:
+        message = f"--driven: read {shown(text)}; write the driving done that day, 0 to 24 h, as '5.5 h'"
+        raise PlannerError(message)
+    return driven_s
+
+
+def _read_along(text: str) -> Along:
+    """Read 'FROM>TO:12.5 mi'."""
+    ends, colon, distance = text.rpartition(":")
+    start, arrow, finish = ends.partition(">")
+    if not (colon and arrow and start.strip() and finish.strip()):
+        message = f"--along: read {shown(text)}; write FROM>TO:DISTANCE with two places, e.g. 'trinidad>raton:12.5 mi'"
+        raise PlannerError(message)
+    try:
+        return start.strip(), finish.strip(), to_si(distance, "m", example="12.5 mi")
+    except UnitError as exc:
+        message = f"--along: {exc}"
+        raise PlannerError(message) from exc
+
+
+def _read_reading(text: str) -> tuple[str, float]:
+    """Read 'coolant=195 degF'."""
+    name, equals, value = text.partition("=")
+    try:
+        if not equals:
+            message = f"{shown(text)} needs a fluid and a temperature, e.g. 'coolant=195 degF'"
+            raise UnitError(message)
+        return "_".join(name.split()).casefold(), to_si(value, "K")
+    except UnitError as exc:
+        message = f"--now: {exc}"
+        raise PlannerError(message) from exc
+
+
+def check_temps(temps_k: Mapping[str, float]) -> None:
+    """Check names and values of gauge readings."""
+    for name, value in temps_k.items():
+        if name not in NODES:
+            message = f"reading of {shown(name)}: there is no such fluid; {nearest(name, (*FLUIDS, 'rotors'))}"
+            raise PlannerError(message)
+        high = _ROTORS_HIGH_K if name == "rotors" else _HIGH_K
+        if not _LOW_K <= value <= high:
+            message = (
+                f"reading of {name}: {value - 273.15:.0f} degC; allowed is {_LOW_K - 273.15:.0f} to "
+                f"{high - 273.15:.0f} degC; check the number and its unit"
+            )
+            raise PlannerError(message)

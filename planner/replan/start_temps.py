@@ -1,0 +1,143 @@
+"""How warm the car is where it sets off: from its gauges, from the plan, or by what is usual."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.forecast.run import Begin
+from planner.model import clock
+from planner.model.display import units_of
+from planner.model.trip import Trip
+from planner.replan.position import UNDER_WAY, locate
+from planner.replan.request import NODES, Request, check_temps
+from planner.route.graph import choose_route, stops_of
+from planner.route.timeline import build_timeline
+from planner.weather.expected import Anchor, expected_air_k
+from planner.weather.outlook import NOTHING, Known
+from thermal.kernel import Factors
+from thermal.simulate import simulate
+from thermal.spread import medians
+from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle_file import VehicleFile
+
+Floats = npt.NDArray[np.float64]
+# ASSUMED temperatures of a car warm from ordinary driving, to estimate fluids without a gauge from those with one;
+# coolant sits a little above its thermostat's opening, the block a few kelvin above it, rotors above the air.
+_WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K = 371.0, 348.0, 353.0
+_WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
+_MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further beyond a warm car's than this
+_WARM_BY_PLAN_K = 10.0  # ASSUMED: a plan that has a fluid nearer the air than this contradicts a gauge that is warm
+_EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan says nothing of the car
+_HERE_M = 1.0
+
+
+def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Known = NOTHING) -> tuple[Trip, Begin]:
+    """Find how warm the car is at the start of a replanned trip, and say what that rests on."""
+    check_temps(request.temps_k)
+    warm_by_plan = by_plan(trip, car, request, known)
+    planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
+    temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
+    u = units_of(trip.units)
+    readings = dict(zip(FLUIDS, temps[1 : 1 + len(FLUIDS)], strict=True)) if temps is not None else {}
+    shown_as = request.temps_k or readings
+    each = ", ".join(f"{name.replace('_', ' ')} {u.temp(float(k)):.0f}" for name, k in shown_as.items())
+    if request.temps_k:
+        source = "the plan" if planned is not None else "that"
+        words = f"The car starts at {each} {u.temperature}; what was not read is estimated from {source}."
+    elif planned is not None:
+        words = (
+            f"The car starts as warm as the plan has it there then: {each} {u.temperature}; give --now to know better."
+        )
+    elif temps is not None:
+        words = f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
+    else:
+        words = "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
+    told = replace(rest, assumptions=(words, *rest.assumptions))
+    return told, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
+
+
+def by_plan(
+    trip: Trip, car: VehicleFile, request: Request, known: Known = NOTHING
+) -> Callable[[Factors], Floats] | None:
+    """Temperatures that the plan of the whole trip gives the car where it is now."""
+    legs = choose_route(trip)
+    here = locate(trip, legs, request.start_at, request.at)
+    if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
+        return None
+    line = build_timeline(trip, legs, car.vehicle, known)
+    at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
+    place = here.trip.places[here.key]
+    wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
+    arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
+    if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
+        return None
+    day = next(span.day for span in line.spans if span.first <= at <= span.last)
+    first = next(span.first for span in line.spans if span.day == day and span.kind == "drive")
+    driven = line.drive.take(slice(first, at + 1))
+    still = dict.fromkeys(
+        ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share", "grade"), np.zeros(1)
+    )
+    stand = replace(line.drive.take(slice(at, at + 1)), duration_s=np.array([max(wait_s, 1.0)]), **still)
+
+    def temps_k(factors: Factors) -> Floats:
+        last = np.array([at - first])
+        arrived = simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1]
+        if wait_s <= 0.0:
+            return np.asarray(arrived)
+        return np.asarray(simulate(stand, car.vehicle, start_k=arrived, factors=factors).temps_k[:, -1])
+
+    return temps_k
+
+
+def start_temps_k(
+    trip: Trip, vehicle: Vehicle, temps_k: Mapping[str, float] | None = None, planned_k: Floats | None = None
+) -> Floats | None:
+    """Temperatures of the car at the start of a replanned trip.
+
+    Notes
+    -----
+    Bodies without a gauge stand the same share of the way from the air to the plan's temperature as those with one do
+    on average. Where the plan says nothing, or has the car gone cold while a gauge is read, a warm car's usual
+    temperatures stand in, and the block stays a little above its coolant. ASSUMED. Along a leg, without any reading,
+    the car is warm.
+    """
+    held = dict(temps_k or {})
+    if planned_k is None and not held and trip.route[0] != UNDER_WAY:
+        return None
+    air = _start_air_k(trip)
+    if held and planned_k is not None and planned_k[1 : 1 + len(FLUIDS)].min() < air + _WARM_BY_PLAN_K:
+        planned_k = None
+    coolant = vehicle.cooling.thermostat_open_k + _WARM_COOLANT_RISE_K
+    warm = dict(
+        zip(
+            NODES,
+            (coolant + _WARM_METAL_RISE_K, coolant, _WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K, 0.0),
+            strict=True,
+        )
+    )
+    warm["rotors"] = air + _WARM_ROTORS_RISE_K
+    if planned_k is not None:
+        warm = dict(zip(NODES, planned_k.tolist(), strict=True))
+    shares = [(held[name] - air) / (warm[name] - air) for name in held if name != "rotors"]
+    share = float(np.clip(np.mean(shares), 0.0, _MOST_SHARE)) if shares else 1.0
+    guessed = {name: air + share * (value - air) for name, value in warm.items()}
+    if planned_k is None and "coolant" in held:
+        guessed["metal"] = held["coolant"] + share * _WARM_METAL_RISE_K
+    return np.array([held.get(name, guessed[name]) for name in NODES])
+
+
+def _start_air_k(trip: Trip) -> float:
+    """Air to expect at the start. [K]."""
+    place = trip.places[trip.route[0]]
+    anchor = Anchor(distance_m=0.0, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
+    air = expected_air_k(
+        distance_m=[0.0, 1.0],
+        elevation_m=[place.elevation_m] * 2,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        epoch_s=clock.epoch_s(trip.departure, place.lat_deg, place.lon_deg),
+        anchors=[anchor] if place.high_k is not None or place.low_k is not None else [],
+    )
+    return float(air[0])

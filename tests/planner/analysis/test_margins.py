@@ -1,0 +1,183 @@
+"""Margins follow from the temperatures they are made of; thin ones lie where a mountain road is known to be steep."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from CoolProp.CoolProp import PropsSI
+
+from planner.analysis.margins import FLUID_NAMES, LEVELS, find_margins, fluids_of, level_of, worst_of
+from thermal.simulate import limits_k
+from thermal.vehicle import FLUIDS
+
+FIVE_MILES_M = 8046.7
+# Steepest published grade of the climb to a pass, and where it was read.
+PUBLISHED_GRADE = {
+    "la-veta-pass": (0.06, "US 160; from memory"),
+    "wolf-creek-pass": (0.068, "encyclopaedia's page on Wolf Creek Pass, excerpt"),
+    "coal-bank-pass": (0.065, "dangerousroads.org Coal Bank Pass, excerpt; a table of Colorado's passes agrees"),
+    "molas-pass": (0.070, "table of Colorado's passes, excerpt"),
+    "red-mountain-pass": (0.072, "table of Colorado's passes, excerpt"),
+    "teton-pass": (0.10, "liquisearch.com Teton Pass, excerpt"),
+    "newfound-gap": (0.07, "from memory"),
+    "raton-pass": (0.06, "dangerousroads.org Raton Pass, excerpt"),
+    "pine-creek-pass": (0.06, "from memory"),
+}
+
+
+@pytest.fixture(params=["minimal", "alps", "big"])
+def report(request):
+    return request.getfixturevalue(request.param)
+
+
+def part_of(outlook, number):
+    return outlook.timeline.drive.group == number
+
+
+# --- levels ---
+
+
+@pytest.mark.parametrize(
+    ("margin_k", "level"),
+    [(-5.0, "exceeded"), (-1e-9, "exceeded"), (0.0, "thin"), (7.999, "thin"), (8.0, "ample"), (80.0, "ample")],
+)
+def test_levels(margin_k, level):
+    assert level_of(margin_k, 8.0) == level
+
+
+def test_the_levels_are_those_of_the_margins(report):
+    band = report.outlook.trip.thin_band_k
+    for margin in report.margins:
+        assert margin.level in LEVELS
+        assert (margin.level == "exceeded") == (margin.margin_k < 0.0)
+        assert (margin.level == "thin") == (0.0 <= margin.margin_k < band)
+
+
+def test_a_wider_band_calls_more_legs_thin(big):
+    # Same temperatures, another word for them.
+    counts = []
+    for band_k in (1.0, 8.0, 20.0):
+        margins = find_margins(replace(big.outlook, trip=replace(big.outlook.trip, thin_band_k=band_k)))
+        assert [m.margin_k for m in margins] == [m.margin_k for m in big.margins]
+        counts.append(sum(m.level != "ample" for m in margins))
+    assert counts == sorted(set(counts))
+
+
+# --- from temperatures ---
+
+
+def test_every_leg_has_a_margin_for_every_fluid(report):
+    legs = range(len(report.outlook.legs))
+    assert [(m.leg, m.fluid) for m in report.margins] == [(n, f) for n in legs for f in fluids_of(report.outlook)]
+
+
+def test_margins_are_the_least_of_limit_less_temperature(report):
+    outlook = report.outlook
+    temps, limit = outlook.nominal.temps_k[0], outlook.nominal.limit_k
+    for margin in report.margins:
+        fluid = FLUIDS.index(margin.fluid)
+        left = (limit[:, fluid] - temps[:, 1 + fluid])[part_of(outlook, margin.leg)]
+        assert margin.nominal_margin_k == pytest.approx(left.min(), abs=1e-9)
+        assert margin.limit_k - margin.peak_k == pytest.approx(margin.nominal_margin_k, abs=1e-9)
+
+
+def test_the_peak_is_where_and_when_it_is_said_to_be(report):
+    outlook = report.outlook
+    temps, line = outlook.nominal.temps_k[0], outlook.timeline
+    for margin in report.margins:
+        near = part_of(outlook, margin.leg) & (np.abs(line.end_s - margin.when.timestamp()) < 1.0)
+        assert near.any()
+        assert np.any(np.isclose(temps[near, 1 + FLUIDS.index(margin.fluid)], margin.peak_k, atol=1e-9))
+        assert np.any(np.isclose(line.end_m[near], margin.distance_m))
+        assert margin.parked == bool(np.all(line.drive.speed_m_per_s[near] == 0.0))
+        leg = outlook.legs[margin.leg]
+        assert margin.near in {outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name}
+
+
+def test_margins_at_confidence_and_chances_come_from_the_draws(report):
+    outlook = report.outlook
+    for margin in report.margins:
+        draws = np.sort(outlook.spread.margin_k[:, margin.leg, FLUIDS.index(margin.fluid)])
+        assert margin.margin_k <= margin.nominal_margin_k
+        assert margin.probability == np.count_nonzero(draws < 0.0) / len(draws)
+        if margin.margin_k < margin.nominal_margin_k:
+            # At 90 % a tenth of the draws, give or take one, lie below.
+            below = np.count_nonzero(draws < margin.margin_k)
+            assert below == pytest.approx((1.0 - outlook.trip.confidence) * len(draws), abs=1.0)
+
+
+def test_more_confidence_leaves_less_margin(big):
+    outlook = big.outlook
+    wary = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.99)))
+    bold = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.5)))
+    assert all(w.margin_k < b.margin_k for w, b in zip(wary, bold, strict=True))
+    assert [w.probability for w in wary] == [b.probability for b in bold]
+
+
+def test_the_spread_lies_about_the_car_as_described(report):
+    # Medians of all factors are 1 and of the weather's shift 0, so half of the draws should lie either side, roughly.
+    outlook = report.outlook
+    middle = np.median(outlook.spread.margin_k, axis=0)
+    assert np.abs(middle - outlook.nominal.margin_k[0]).max() < 3.0
+    assert np.all(outlook.band_k >= outlook.nominal.temps_k[0])
+
+
+def test_the_worst_of_a_leg_is_the_smallest(report):
+    for number in range(len(report.outlook.legs)):
+        worst = worst_of(report.margins, number)
+        assert worst.margin_k == min(m.margin_k for m in report.margins if m.leg == number)
+
+
+def test_a_transaxle_has_no_differential_of_its_own(minimal):
+    assert set(FLUID_NAMES) == set(FLUIDS)
+    assert fluids_of(minimal.outlook) == FLUIDS
+    file = minimal.outlook.car
+    vehicle = replace(file.vehicle, axle=replace(file.vehicle.axle, kind="transaxle"))
+    assert fluids_of(replace(minimal.outlook, car=replace(file, vehicle=vehicle))) == FLUIDS[:3]
+
+
+# --- where it gets thin ---
+
+
+def test_the_worked_example_gets_thin_on_mountain_grades(big):
+    outlook = big.outlook
+    line = outlook.timeline
+    thin = big.notable()
+    assert len(thin) >= 2
+    for margin in thin:
+        leg = outlook.legs[margin.leg]
+        passes = [key for key in (leg.start, leg.finish) if outlook.trip.places[key].kind in ("pass", "summit")]
+        assert passes, f"{leg.start} to {leg.finish} touches no pass"
+        moving = line.drive.speed_m_per_s > 0.0
+        before = moving & (line.end_m <= margin.distance_m) & (line.end_m > margin.distance_m - FIVE_MILES_M)
+        climbed = float(np.mean(line.drive.grade[before]))
+        steepest, _ = PUBLISHED_GRADE[passes[-1]]
+        assert 0.5 * steepest < climbed <= steepest, f"{passes[-1]}: {climbed:.3f} over five miles"
+
+
+def test_no_leg_is_called_thin_on_the_plains(big):
+    outlook = big.outlook
+    for number, leg in enumerate(outlook.legs):
+        ends = [outlook.trip.places[key].elevation_m for key in (leg.start, leg.finish)]
+        if leg.profile is None and abs(ends[1] - ends[0]) / leg.distance_m < 0.005:
+            assert big.worst(number).level == "ample", f"{leg.start} to {leg.finish}"
+
+
+def test_the_coolant_s_limit_falls_with_height_as_water_boils(big):
+    outlook = big.outlook
+    height, limit = outlook.timeline.drive.elevation_m, outlook.nominal.limit_k[:, 0]
+    order = np.argsort(height)
+    assert np.all(np.diff(limit[order]) <= 1e-9)
+    assert limit[order[0]] - limit[order[-1]] > 3.0
+    # Where boiling sets it, it falls as water's saturation temperature (IAPWS-95 by CoolProp) does under the cap's
+    # pressure and the standard atmosphere's (ICAO: 84.556 kPa at 1500 m, 70.109 kPa at 3000 m). Glycol shifts both.
+    vehicle = outlook.car.vehicle
+    cap_pa = vehicle.cooling.cap_pressure_pa
+    ours = limits_k(vehicle, np.array([1500.0, 3000.0]))[:, 0]
+    water = [PropsSI("T", "P", pa + cap_pa, "Q", 0, "Water") for pa in (84556.0, 70109.0)]
+    assert ours[0] < vehicle.coolant_limit.limit_k
+    assert ours[0] - ours[1] == pytest.approx(water[0] - water[1], rel=0.15)
+
+
+def test_the_other_limits_do_not_change_with_height(big):
+    assert np.all(np.ptp(big.outlook.nominal.limit_k[:, 1:], axis=0) == 0.0)

@@ -1,0 +1,202 @@
+"""A day driven again unchanged is the day of the plan; a change does what it says, and what physics says of it."""
+
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+import pytest
+
+from planner.analysis.margins import fluids_of
+from planner.analysis.rerun import Change, run_day
+from planner.forecast.run import Forecast, forecast
+from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle_file import VehicleFile
+
+COOLANT, TRANSMISSION, DIFFERENTIAL = 1, 3, 4  # columns of the temperatures
+
+
+def outlook_of(trip, car: Vehicle) -> Forecast:
+    return forecast(trip, VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset()))
+
+
+def planned_rows(outlook: Forecast, number: int) -> list[int]:
+    """Segments of one day of the plan, from pulling away to parking for the night."""
+    spans = [span for span in outlook.timeline.spans if span.day == number and span.kind not in ("night", "end")]
+    return list(range(spans[0].first, spans[-1].last + 1))
+
+
+# --- unchanged ---
+
+
+@pytest.mark.parametrize("number", [0, 1, 2])
+def test_a_day_driven_again_unchanged_is_the_day_of_the_plan(alps, number):
+    outlook = alps.outlook
+    again, rows = run_day(outlook, number), planned_rows(outlook, number)
+    planned = outlook.nominal.temps_k[0][rows]
+    assert np.abs(again.nominal_k[: len(rows)] - planned).max() < 0.05
+    assert again.day.end_s == pytest.approx(outlook.timeline.days[number].end_s, abs=1.0)
+    day = outlook.timeline.days[number]
+    count = len(fluids_of(outlook))
+    draws = outlook.spread.margin_k[: len(again.margin_k), day.first : day.last + 1, :count].min(axis=1)
+    # The radiator's map spans the flows of the drive at hand, so draws far out interpolate it a little differently.
+    assert np.abs(again.margin_k - draws).max() < 0.15
+    assert np.quantile(draws, 0.1, axis=0) == pytest.approx(again.quantile_k(0.9), abs=0.1)
+    assert again.chance() == pytest.approx(np.mean(draws < 0.0, axis=0), abs=1.0 / len(draws))
+
+
+def test_quantiles_and_chances_are_those_of_the_draws(alps):
+    trial = run_day(alps.outlook, 0)
+    ordered = np.sort(trial.margin_k, axis=0)
+    below = np.sum(ordered < trial.quantile_k(0.9), axis=0)
+    assert below == pytest.approx(0.1 * len(ordered), abs=1.0)
+    assert np.all(trial.quantile_k(0.99) <= trial.quantile_k(0.9))
+    assert np.all(trial.quantile_k(0.9) <= trial.quantile_k(0.5))
+
+
+def test_the_same_change_gives_the_same_numbers(alps):
+    change = Change(kind="slower", words="", legs=(2,), speed=0.8)
+    one, two = run_day(alps.outlook, 0, (change,)), run_day(alps.outlook, 0, (change,))
+    assert np.array_equal(one.margin_k, two.margin_k)
+    assert np.array_equal(one.nominal_k, two.nominal_k)
+
+
+# --- a grade of twenty minutes, after an hour on the level ---
+
+FOOT, GRADE = 0, 1  # legs: the road to the foot of the grade, and the grade
+MINUTES = 20.0
+TRAILER_KG = 590.0
+
+
+@pytest.fixture(scope="module")
+def grade(make_trip, road, car) -> Forecast:
+    """6 % for 20 minutes at 90 km/h, 43 degC at the base, a trailer behind and lamps before the radiator.
+
+    In the hottest hours, so that a stop makes the grade neither hotter nor cooler. With less to do, the thermostat
+    holds the coolant whatever one does, and nothing could be found.
+    """
+    speed = 25.0
+    rise = 0.06 * speed * 60.0 * MINUTES
+    places = {
+        "a": {"lon_deg": -98.0},
+        "foot": {"lon_deg": -97.2, "services": frozenset({"parking"})},
+        "top": {"lon_deg": -97.0, "elevation_m": rise},
+        "z": {"lon_deg": -96.8, "elevation_m": rise},
+    }
+    places = {key: {"high_k": 316.15, "low_k": 295.15} | place for key, place in places.items()}
+    legs = [
+        road("a", "foot", 60.0),
+        road("foot", "top", MINUTES, speed_m_per_s=speed),
+        road("top", "z", 10.0, speed_m_per_s=speed),
+    ]
+    towing = replace(
+        car,
+        trailer=replace(car.trailer, mass_kg=TRAILER_KG, drag_area_m2=0.55),
+        cooling=replace(car.cooling, airflow_share=0.7),
+    )
+    return outlook_of(make_trip(legs, places=places, day={"break_s": 0.0}, departure=datetime(2027, 7, 6, 14)), towing)
+
+
+def peak_k(outlook: Forecast, *changes: Change) -> np.ndarray:
+    """Hottest of every node on the grade itself, the car as described."""
+    trial = run_day(outlook, 0, changes)
+    drive = trial.timeline.drive
+    return trial.nominal_k[(drive.group == GRADE) & (drive.speed_m_per_s > 0.0)].max(axis=0)
+
+
+STOP = Change(kind="stop", words="", stop_after=FOOT, stop_s=20.0 * 60.0)
+SLOWER = Change(kind="slower", words="", legs=(GRADE,), speed=0.7)
+
+
+def test_a_stop_before_a_grade_leaves_the_coolant_s_peak_alone(grade):
+    # Common practice, no source: coolant's time constant is a minute or two, that of transmission and differential
+    # ten and more, so a stop of 20 minutes is forgotten by the coolant half way up, and not quite by the others.
+    gain = peak_k(grade) - peak_k(grade, STOP)
+    assert abs(gain[COOLANT]) < 2.0
+    assert 1.0 < gain[TRANSMISSION] < 8.0
+    assert 1.0 < gain[DIFFERENTIAL] < 8.0
+
+
+def test_slowing_down_on_the_grade_lowers_all_of_them(grade):
+    gain = peak_k(grade) - peak_k(grade, SLOWER)
+    stop = peak_k(grade) - peak_k(grade, STOP)
+    for node in range(COOLANT, DIFFERENTIAL + 1):
+        assert gain[node] > 1.0, FLUIDS[node - 1]
+    assert gain[COOLANT] > stop[COOLANT] + 1.0
+
+
+def test_what_a_stop_gains_fades_as_the_time_constant_says(grade):
+    # tau from the plan's own foot: the cooling left after t is exp(-t / tau), the same tau half way and at the top.
+    plan, stopped = run_day(grade, 0), run_day(grade, 0, (STOP,))
+    kept = []
+    for trial in (plan, stopped):
+        drive = trial.timeline.drive
+        kept.append(trial.nominal_k[(drive.group == GRADE) & (drive.speed_m_per_s > 0.0), DIFFERENTIAL])
+    left = kept[0] - kept[1]
+    half, whole = left[len(left) // 2] / left[0], left[-1] / left[0]
+    assert 0.0 < whole < half < 1.0
+    assert whole == pytest.approx(half**2, abs=0.08)
+
+
+@pytest.mark.parametrize("minutes", [10.0, 45.0])
+def test_a_stop_takes_as_long_as_it_says(grade, minutes):
+    plan = run_day(grade, 0)
+    trial = run_day(grade, 0, (replace(STOP, stop_s=60.0 * minutes),))
+    # The air has changed meanwhile, and with it, by seconds, the speed held.
+    assert (trial.day.end_s - plan.day.end_s) / 60.0 == pytest.approx(minutes, abs=0.1)
+    parked = [s for s in trial.timeline.spans if s.kind == "cool"]
+    assert [(s.leg, s.place) for s in parked] == [(FOOT, "foot")]
+    part = slice(parked[0].first, parked[0].last + 1)
+    assert trial.timeline.drive.duration_s[part].sum() == pytest.approx(60.0 * minutes)
+    assert np.all(trial.timeline.drive.engine_on[part] == 0.0)
+
+
+def test_idling_keeps_the_engine_running(grade):
+    trial = run_day(grade, 0, (replace(STOP, stop_s=600.0, stop_idling=True),))
+    (parked,) = (s for s in trial.timeline.spans if s.kind == "idle")
+    assert np.all(trial.timeline.drive.engine_on[parked.first : parked.last + 1] == 1.0)
+
+
+def test_slower_takes_longer_by_the_ratio_of_speeds(grade):
+    slow = run_day(grade, 0, (SLOWER,))
+    assert slow.day.end_s - run_day(grade, 0).day.end_s == pytest.approx(60.0 * MINUTES * (1.0 / 0.7 - 1.0), abs=1.0)
+    other = slow.timeline.drive.group != GRADE
+    assert set(np.unique(slow.timeline.drive.speed_m_per_s[other])) == {0.0, 25.0}
+
+
+@pytest.mark.parametrize("kind", ["ac_off", "heater"])
+def test_a_switch_thrown_on_the_grade_cools_nothing_before_it(grade, kind):
+    plain = run_day(grade, 0)
+    moved = run_day(grade, 0, (Change(kind=kind, words="", legs=(GRADE,), **{kind: True}),))
+    driven = plain.timeline.drive.speed_m_per_s > 0.0
+    before, on = driven & (plain.timeline.drive.group == FOOT), driven & (plain.timeline.drive.group == GRADE)
+    assert np.abs(moved.nominal_k[before] - plain.nominal_k[before]).max() < 0.05
+    assert moved.nominal_k[on, COOLANT].max() < plain.nominal_k[on, COOLANT].max() - 1.0
+    # Neither has anything to do with the differential, apart from the engine's warmth under the floor.
+    assert moved.nominal_k[on, DIFFERENTIAL].max() == pytest.approx(plain.nominal_k[on, DIFFERENTIAL].max(), abs=0.5)
+
+
+def test_an_hour_s_shift_moves_the_clock_and_the_air(grade):
+    plan = run_day(grade, 0)
+    early = run_day(grade, 0, (Change(kind="hour", words="", shift_s=-3600.0),))
+    assert early.day.start_s - plan.day.start_s == -3600.0
+    assert early.timeline.begin_s[0] == plan.timeline.begin_s[0] - 3600.0
+    driven = early.timeline.drive.speed_m_per_s > 0.0
+    assert np.all(early.timeline.drive.air_k[driven] < plan.timeline.drive.air_k[driven])
+    # On the first day the car has stood outside until then: it starts at the air's temperature.
+    assert early.nominal_k[0, 3] == pytest.approx(early.timeline.drive.air_k[0], abs=1.0)
+
+
+def test_half_the_trailer_is_between_all_and_none(grade):
+    peaks = [peak_k(grade, Change(kind="load", words="", trailer=share)) for share in (1.0, 0.5, 0.0)]
+    for node in range(COOLANT, DIFFERENTIAL + 1):
+        assert peaks[0][node] > peaks[1][node] > peaks[2][node], FLUIDS[node - 1]
+    # None at all is the car without it, as the plain forecast has it.
+    vehicle = grade.car.vehicle
+    solo = outlook_of(grade.trip, replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=0.0, drag_area_m2=0.0)))
+    assert peaks[2] == pytest.approx(peak_k(solo), abs=0.05)
+
+
+def test_changes_add_up(grade):
+    plan, both = peak_k(grade), peak_k(grade, SLOWER, STOP)
+    assert np.all(both[COOLANT : DIFFERENTIAL + 1] < plan[COOLANT : DIFFERENTIAL + 1])
+    assert both[DIFFERENTIAL] < min(peak_k(grade, SLOWER)[DIFFERENTIAL], peak_k(grade, STOP)[DIFFERENTIAL])

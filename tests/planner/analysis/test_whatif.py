@@ -1,0 +1,381 @@
+"""What-if: the whole trip again with one change, against the plan, against the files, and against what must be so."""
+
+import json
+import xml.etree.ElementTree as ET
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from planner.analysis.margins import find_margins, fluids_of
+from planner.analysis.whatif import Outcome, run_variants
+from planner.files.folder import open_folder
+from planner.forecast.run import Forecast, forecast
+from planner.model.errors import PlannerError
+from planner.output import terminal
+from planner.output.whatif import tornado_svg
+from thermal.kernel import Factors
+from thermal.vehicle_file import VehicleFile, key_of, sections
+
+PARTS = {
+    "radiator a fifth larger": "coolant",
+    "ducting, clear grille: 15 % more air": "coolant",
+    "engine-oil cooler half again as large": "engine_oil",
+    "transmission cooler, 40 W/K, added": "transmission",
+    "differential cooler with pump and switch, 25 W/K, added": "differential",
+}
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def outlook_of(trip, vehicle) -> Forecast:
+    return forecast(trip, VehicleFile(vehicle=vehicle, base="", entries=(), overridden=frozenset()))
+
+
+@pytest.fixture(scope="module")
+def hot(make_trip, road, car) -> Forecast:
+    """An hour on the level and twenty minutes of 6 %, 43 degC, a trailer: every fluid has something to gain."""
+    places = {
+        "a": {"lon_deg": -98.0},
+        "b": {"lon_deg": -97.2},
+        "c": {"lon_deg": -97.0, "elevation_m": 1800.0},
+    }
+    places = {key: {"high_k": 316.15, "low_k": 300.15} | place for key, place in places.items()}
+    towing = replace(
+        car,
+        trailer=replace(car.trailer, mass_kg=500.0, drag_area_m2=0.55),
+        cooling=replace(car.cooling, airflow_share=0.7),
+    )
+    trip = make_trip([road("a", "b", 60.0), road("b", "c", 20.0)], places=places, departure=datetime(2027, 7, 6, 14))
+    return outlook_of(trip, towing)
+
+
+@pytest.fixture(scope="module")
+def usual(hot) -> Mapping[str, Outcome]:
+    return {outcome.words: outcome for outcome in run_variants(hot)}
+
+
+def by_fluid(outlook: Forecast, values) -> dict[str, float]:
+    return dict(zip(fluids_of(outlook), (float(v) for v in values), strict=True))
+
+
+# --- against the plan ---
+
+
+def test_gains_are_counted_from_the_plan(hot, usual):
+    # The smallest margin of each draw over the whole trip, then the quantile: the trip's own draws, nothing else.
+    draws = hot.spread.margin_k[: len(hot.factors.airflow), :, : len(fluids_of(hot))].min(axis=1)
+    plan = np.quantile(draws, 1.0 - hot.trip.confidence, axis=0)
+    for outcome in usual.values():
+        assert outcome.margin_k - outcome.gain_k == pytest.approx(plan, abs=1e-6)
+    # Leg by leg a margin cannot be smaller than over the whole trip, but for draws the plan takes beyond the first.
+    printed = [min(m.margin_k for m in find_margins(hot) if m.fluid == fluid) for fluid in fluids_of(hot)]
+    assert np.all(np.array(printed) > plan - 3.0 * hot.error_k - 0.1)
+
+
+def test_a_value_set_to_what_it_is_changes_nothing(hot):
+    (outcome,) = run_variants(hot, ("trailer.mass=500 kg",))
+    assert outcome.gain_k == pytest.approx(0.0, abs=1e-9)
+    assert outcome.minutes == 0.0
+    assert outcome.buys_nothing
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value"),
+    [("cooling", "radiator", "2300 W/K"), ("trailer", "mass", "150 kg"), ("cooling", "cap_pressure", "0.3 bar")],
+)
+def test_a_setting_is_worth_what_the_vehicle_file_makes_of_it(trip_folder, section, key, value):
+    outlook = forecast(*open_folder(trip_folder))
+    (outcome,) = run_variants(outlook, (f"{section}.{key}={value}",))
+    vehicle = trip_folder / "vehicle.toml"
+    vehicle.write_text(
+        f'{vehicle.read_text(encoding="utf-8")}\n[{section}]\n{key} = {{value = "{value}", source = "test"}}\n',
+        encoding="utf-8",
+    )
+    again = forecast(*open_folder(trip_folder))
+    draws = again.spread.margin_k[: len(again.factors.airflow), :, : len(fluids_of(again))].min(axis=1)
+    assert outcome.margin_k == pytest.approx(np.quantile(draws, 1.0 - again.trip.confidence, axis=0), abs=0.01)
+
+
+def test_most_gain_for_the_tightest_fluid_stands_first(usual):
+    base = next(iter(usual.values()))
+    tight = int(np.argmin(base.margin_k - base.gain_k))
+    gains = [outcome.gain_k[tight] for outcome in usual.values()]
+    assert gains == sorted(gains, reverse=True)
+
+
+def test_the_same_every_time(hot, usual):
+    for outcome in run_variants(hot):
+        assert np.array_equal(outcome.gain_k, usual[outcome.words].gain_k)
+
+
+# --- what must be so ---
+
+
+def test_a_part_helps_its_own_fluid(hot, usual):
+    for words, fluid in PARTS.items():
+        assert by_fluid(hot, usual[words].gain_k)[fluid] > 1.0, words
+
+
+def test_a_part_for_another_fluid_buys_nothing_for_this_one(hot, usual):
+    # Oil cooler and radiator share the coolant; transmission and differential coolers here go to the air.
+    for words in ("transmission cooler, 40 W/K, added", "differential cooler with pump and switch, 25 W/K, added"):
+        own = PARTS[words]
+        for fluid, gain in by_fluid(hot, usual[words].gain_k).items():
+            assert fluid == own or abs(gain) < 0.3, f"{words}: {fluid}"
+    for fluid in ("transmission", "differential"):
+        assert abs(by_fluid(hot, usual["radiator a fifth larger"].gain_k)[fluid]) < 0.3
+
+
+def test_what_buys_nothing_is_named(usual):
+    assert any(outcome.buys_nothing for outcome in usual.values())
+    for outcome in usual.values():
+        assert outcome.buys_nothing == all(gain < 0.5 for gain in outcome.gain_k)
+    # The thermostat is wide open on a hot grade: one that opens earlier is wasted money there.
+    assert usual["thermostat that opens 6 °C cooler"].buys_nothing
+
+
+def test_a_change_that_only_costs_is_shown_with_what_it_costs(hot):
+    (heavy,) = run_variants(hot, ("trailer.mass=900 kg",))
+    assert heavy.only_costs
+    table, said = terminal.whatif(hot, (heavy,))
+    assert table.row_count == 1
+    assert str(said) == "Only costs margin: trailer.mass = 900 kg."
+
+
+def test_a_larger_radiator_never_lowers_the_coolant_s_margin(hot):
+    sizes = ("1300 W/K", "1650 W/K", "1900 W/K", "2300 W/K", "3000 W/K", "4500 W/K")
+    found = {o.words: o for o in run_variants(hot, tuple(f"cooling.radiator={size}" for size in sizes))}
+    margins = [by_fluid(hot, found[f"cooling.radiator = {size}"].margin_k)["coolant"] for size in sizes]
+    assert margins == sorted(margins)
+    assert margins[-1] > margins[0] + 3.0
+
+
+@pytest.mark.parametrize(
+    ("key", "values"),
+    [
+        ("trailer.mass", ("1000 kg", "500 kg", "100 kg", "0 kg")),
+        ("cooling.airflow_share", ("0.5", "0.7", "0.9", "1.1")),
+        ("cooling.condenser_heat", ("8 kW", "5 kW", "2 kW")),
+    ],
+)
+def test_less_load_or_more_air_is_never_worse(hot, key, values):
+    found = {o.words: o for o in run_variants(hot, tuple(f"{key}={value}" for value in values))}
+    margins = np.array([found[f"{key} = {value}"].margin_k for value in values])
+    assert np.all(np.diff(margins, axis=0) > -0.1)
+    assert margins[-1][0] > margins[0][0] + 1.0
+
+
+def test_slower_takes_longer(usual):
+    five, ten = usual["5 % slower everywhere"], usual["10 % slower everywhere"]
+    assert five.minutes == pytest.approx(80.0 * (1 / 0.95 - 1), abs=0.5)
+    assert ten.minutes == pytest.approx(80.0 * (1 / 0.90 - 1), abs=0.5)
+    assert np.all(ten.gain_k > five.gain_k)
+    assert np.all(five.gain_k > 0.0)
+
+
+def test_a_transaxle_is_offered_no_cooler_for_the_differential(hot, car):
+    vehicle = replace(car, axle=replace(car.axle, kind="transaxle"))
+    words = [outcome.words for outcome in run_variants(outlook_of(hot.trip, vehicle))]
+    assert not any("differential cooler" in word for word in words)
+    assert "no trailer" not in words  # there is none
+
+
+def test_a_change_that_fits_no_split_into_days_is_left_out_and_told(make_trip, road, car):
+    # Seven hours and a half and no place to sleep, half an hour before sunset: ten per cent slower no longer fits.
+    trip = make_trip(
+        [road(a, b, 90.0) for a, b in ("ab", "bc", "cd", "de", "ef")], departure=datetime(2027, 7, 6, 12, 30)
+    )
+    outlook = outlook_of(replace(trip, day=replace(trip.day, break_s=0.0, lodging_only=True)), car)
+    told: list[str] = []
+    words = [outcome.words for outcome in run_variants(outlook, tell=told.append)]
+    assert "10 % slower everywhere" not in words
+    assert "A/C off all the way" in words
+    assert any(text.startswith("left out: 10 % slower everywhere") and "sunset" in text for text in told)
+
+
+def test_no_change_leaves_the_plausible_range(hot, car):
+    # A car at the very edge of what is allowed; see docs/formats.md.
+    edge = replace(
+        car,
+        body=replace(car.body, mass_kg=450.0),
+        cooling=replace(
+            car.cooling, thermostat_open_k=334.0, radiator_w_per_k=5900.0, cap_pressure_pa=2.0e5, airflow_share=1.2
+        ),
+        oil_cooler=replace(car.oil_cooler, conductance_w_per_k=1400.0),
+    )
+    words = [outcome.words for outcome in run_variants(outlook_of(hot.trip, edge))]
+    assert "engine-oil cooler half again as large" in words
+    assert "cap of 0.2 bar more" not in words  # no such cap is to be had
+    assert not any("clear grille" in word for word in words)
+
+
+def test_an_hour_earlier_is_an_hour_earlier_in_the_files(trip_folder):
+    trip_file = trip_folder / "trip.toml"
+    outlook = forecast(*open_folder(trip_folder))
+    early = next(o for o in run_variants(outlook) if o.words == "set off an hour earlier every day")
+    text = trip_file.read_text(encoding="utf-8")
+    assert "14:00" in text
+    trip_file.write_text(text.replace("14:00", "13:00"), encoding="utf-8")
+    again = forecast(*open_folder(trip_folder))
+    draws = again.spread.margin_k[: len(again.factors.airflow), :, : len(fluids_of(again))].min(axis=1)
+    assert early.margin_k == pytest.approx(np.quantile(draws, 0.1, axis=0), abs=0.05)
+
+
+def test_fixed_mornings_move_too_and_midnight_holds(make_trip, road, car):
+    legs = [road(a, b, 40.0) for a, b in ("ab", "bc")]
+    places = {key: {"services": frozenset({"lodging"}), "high_k": 311.15, "low_k": 291.15} for key in "abc"}
+    plain = make_trip(legs, places=places, nights=("b",), day={"driving_s": 3600.0, "break_s": 0.0})
+    second = plain.first_date.replace(day=plain.first_date.day + 1)
+    gains = {}
+    for at in (time(10), time(0, 30)):
+        outlook = outlook_of(replace(plain, mornings=((second, at),), departure=datetime(2027, 7, 6, 0, 10)), car)
+        early = next(o for o in run_variants(outlook) if o.words.startswith("set off an hour"))
+        gains[at.hour] = np.abs(early.gain_k).max()
+    assert gains[10] > 0.1
+    assert gains[0] == pytest.approx(0.0, abs=1e-6)  # nobody sets off on the day before
+
+
+# --- --set ---
+
+
+def test_every_value_of_a_vehicle_file_can_be_set(hot):
+    """Set to what it is, written as the file writes it: read, and nothing changes."""
+    few = Factors(*(column[:8] for column in hot.factors))  # draws enough to see that nothing changes
+    hot = replace(hot, factors=few, shift_k=hot.shift_k[:8])
+    vehicle, settings = hot.car.vehicle, []
+    for name, kind in sections().items():
+        for item in kind.__dataclass_fields__.values():
+            held, unit = getattr(getattr(vehicle, name), item.name), item.metadata.get("unit", "")
+            if isinstance(held, tuple):
+                text = ",".join(repr(value) for value in held)
+            elif unit == "" or unit == "dimensionless":
+                text = str(held)
+            else:
+                text = f"{held!r} {unit.removeprefix('delta ')}"
+            settings.append(f"{name}.{key_of(item)}={text}")
+    assert len(settings) > 100
+    for outcome in run_variants(hot, tuple(settings)):
+        assert np.abs(outcome.gain_k).max() < 1e-3, outcome.words
+
+
+REFUSED = {
+    "cooling.cap_presure=16 psi": "did you mean 'cooling.cap_pressure'?",
+    "coolng.cap_pressure=16 psi": "did you mean 'cooling.cap_pressure'?",
+    "wings=2": "no such value of a car",
+    "cooling.cap_pressure": "write section.key=value",
+    "cooling.cap_pressure=": "write section.key=value",
+    "": "write section.key=value",
+    "cooling.cap_pressure=16 kg": "16 kg",
+    "cooling.cap_pressure=16": "'16'",
+    "cooling.cap_pressure=900 psi": "plausible is 0 to 200000",
+    "engine.fuel=steam": "allowed: petrol, diesel",
+    "gearbox.ratios=4,3,x": "'x'",
+    "gearbox.ratios=1,2,3": "ratios must fall",
+    "cooling.airflow_share=plenty": "plenty",
+    "cooling.inlet_allowance=3": "'3'",
+    "cooling.thermostat_open=120 degC": "thermostat",
+}
+
+
+@pytest.mark.parametrize("text", REFUSED)
+def test_a_setting_that_cannot_be_read_is_explained(hot, text):
+    with pytest.raises(PlannerError) as caught:
+        run_variants(hot, (text,))
+    assert str(caught.value).startswith(f"--set {text!r}: ")
+    assert REFUSED[text] in str(caught.value)
+
+
+# --- the picture ---
+
+
+def test_the_picture_is_plain_svg(hot, usual):
+    outcomes = sorted(usual.values(), key=lambda o: o.words)
+    odd = replace(outcomes[0], words="<script>alert('&')</script>", gain_k=-outcomes[0].gain_k)
+    picture = tornado_svg(hot, [*outcomes, odd])
+    root = ET.fromstring(picture)
+    assert root.tag == f"{SVG}svg"
+    tags = {element.tag.removeprefix(SVG) for element in root.iter()}
+    assert tags == {"svg", "text", "rect"}
+    for element in root.iter():
+        assert not any(name.lower().startswith("on") or "href" in name for name in element.attrib)
+    assert "<script" not in picture
+    texts = [element.text for element in root.iter(f"{SVG}text")]
+    assert "<script>alert('&')</script>" in texts
+
+
+def test_bars_are_as_long_as_gains_and_inside_the_picture(hot, usual):
+    outcomes = list(usual.values())
+    root = ET.fromstring(tornado_svg(hot, outcomes))
+    wide = float(root.attrib["viewBox"].split()[2])
+    base = outcomes[0].margin_k - outcomes[0].gain_k
+    gains = np.array([abs(outcome.gain_k[int(np.argmin(base))]) for outcome in outcomes])
+    bars = [element.attrib for element in root.iter(f"{SVG}rect")]
+    lengths = np.array([float(bar["width"]) for bar in bars])
+    assert len(bars) == len(outcomes)
+    assert lengths / lengths.max() == pytest.approx(gains / gains.max(), abs=0.01)
+    for bar in bars:
+        assert 0.0 <= float(bar["x"]) <= float(bar["x"]) + float(bar["width"]) <= wide
+
+
+# --- the command ---
+
+
+def test_the_command_ranks_the_usual_changes(run, trip_folder):
+    ran = run("whatif", trip_folder)
+    assert ran.code == 0
+    assert "radiator a fifth larger" in " ".join(ran.out.split())
+    assert "trying: " in ran.err
+
+
+def test_changes_are_named_in_the_trip_s_units(hot):
+    """6 K are 10.8 °F, 0.2 bar are 2.9 psi."""
+    said = {units: {o.words for o in run_variants(replace_units(hot, units))} for units in ("us", "metric")}
+    assert {"thermostat that opens 11 °F cooler", "cap of 3 psi more"} <= said["us"]
+    assert {"thermostat that opens 6 °C cooler", "cap of 0.2 bar more"} <= said["metric"]
+
+
+def replace_units(outlook: Forecast, units: str) -> Forecast:
+    return replace(outlook, trip=replace(outlook.trip, units=units))
+
+
+def test_nothing_is_shown_as_minus_zero(hot):
+    small = np.full(len(fluids_of(hot)), -0.04)
+    moved = Outcome(words="a change", kind="part", margin_k=small, gain_k=small + 1.0, minutes=-0.2)
+    lost = replace(moved, words="another", gain_k=small - 0.02)
+    shown = terminal.whatif(hot, [moved, lost])[0]
+    cells = [cell for column in shown.columns for cell in column.cells]
+    assert "+1 (0)" in cells
+    assert "+0" in cells
+    assert not [cell for cell in cells if "-0" in cell]
+    assert ">-0<" not in tornado_svg(hot, [moved, lost])
+
+
+def test_the_command_s_json(run, trip_folder):
+    ran = run("whatif", trip_folder, "--set", "cooling.cap_pressure=16 psi", "--set", "body.mass=1500 kg", "--json")
+    assert ran.code == 0
+    found = json.loads(ran.out)
+    assert found["schema"] == "grademargin-whatif/1"
+    assert {change["what"] for change in found["changes"]} == {"cooling.cap_pressure = 16 psi", "body.mass = 1500 kg"}
+    for change in found["changes"]:
+        assert set(change["margin_gained_k"]) == {"coolant", "engine oil", "transmission", "differential"}
+        assert change["buys_nothing"] == (max(change["margin_gained_k"].values()) < 0.5)
+    lighter = next(change for change in found["changes"] if "mass" in change["what"])
+    assert min(lighter["margin_gained_k"].values()) > 0.0
+
+
+def test_the_command_s_picture(run, trip_folder, tmp_path):
+    picture = tmp_path / "deep" / "whatif.svg"
+    assert run("whatif", trip_folder, "--set", "body.mass=1500 kg", "--svg", picture).code == 0
+    assert ET.parse(picture).getroot().tag == f"{SVG}svg"
+
+
+def test_the_command_s_refusals(run, trip_folder: Path, tmp_path):
+    ran = run("whatif", trip_folder, "--set", "cooling.cap_presure=16 psi")
+    assert (ran.code, ran.out) == (2, "")
+    assert "did you mean 'cooling.cap_pressure'?" in ran.err
+    assert run("whatif", tmp_path / "nowhere").code == 2
+    blocked = trip_folder / "trip.toml" / "picture.svg"
+    assert run("whatif", trip_folder, "--set", "body.mass=1500 kg", "--svg", blocked).code == 3

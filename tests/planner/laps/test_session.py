@@ -1,0 +1,458 @@
+"""Hard use: a lap's energy closes, heat and blocked air cost laps, and counts agree with driving lap by lap."""
+
+import io
+import json
+import re
+from dataclasses import replace
+from datetime import date, time
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from planner.analysis.margins import find_margins
+from planner.analysis.service import plan_service
+from planner.files.folder import open_folder
+from planner.files.sessionfile import (
+    LAP_COLUMNS,
+    LAP_KEYS,
+    PIT_KEYS,
+    SESSION_KEYS,
+    TOP_KEYS,
+    LapNumbers,
+    LapTable,
+    Setup,
+    read_session,
+)
+from planner.laps import run as session
+from planner.laps.lap import LONGEST_S, full_power, trace_of_numbers, trace_of_table
+from planner.laps.show import ALWAYS_DUE, after_session, due_after, session_dict, tables
+from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
+from planner.model.errors import PlannerError, TripError
+from planner.output.write import to_json
+from thermal.brakes import FRONT_SHARE
+from thermal.loads import compute_loads, extras_w
+from thermal.simulate import simulate
+
+NOON = time(12)
+G = 9.80665
+HARD = LapNumbers(length_m=4000.0, time_s=150.0, full_load=0.55, corner_m_per_s=18.0, climb_m=0.0)
+
+
+def setup_of(**more) -> Setup:
+    plain = {
+        "name": "Somewhere",
+        "place": "",
+        "elevation_m": 200.0,
+        "on": date(2027, 7, 10),
+        "first": time(9),
+        "last": time(12),
+        "air": ((NOON, 298.15),),
+        "pads": "track",
+        "lap": HARD,
+        "airflow": 1.0,
+        "back_m_per_s": None,
+        "wait_s": 0.0,
+        "laps": 4,
+        "sessions": 2,
+        "out_lap": 0.7,
+        "in_lap": 0.6,
+        "pit_s": 1200.0,
+        "pit_idle": False,
+        "assumptions": (),
+    }
+    return Setup(**plain | more)
+
+
+@pytest.fixture(scope="module")
+def opened(copy_example, tmp_path_factory):
+    """The Alps: folder, trip, car."""
+    folder = copy_example("alps", tmp_path_factory.mktemp("session") / "trip")
+    return folder, *open_folder(folder)
+
+
+@pytest.fixture(scope="module")
+def case_of(opened):
+    """`case_of(airflow=0.6)`: the diesel on a made-up course."""
+
+    def make(*, draws=32, **more) -> Case:
+        _, trip, car = opened
+        return make_case(setup_of(**more), trip, car.vehicle, draws=draws)
+
+    return make
+
+
+def as_number(laps: int | None) -> float:
+    return np.inf if laps is None else float(laps)
+
+
+# --- laps ---
+
+
+def test_a_table_s_lap_keeps_length_time_and_turning_points():
+    # by hand: 20 to 40 m/s over 300 m takes 2*300/60 = 10 s, down again over 150 m 5 s, then 10 s at 20 m/s
+    table = LapTable(
+        distance_m=(0.0, 300.0, 450.0, 650.0), speed_m_per_s=(20.0, 40.0, 20.0, 20.0), grade=(0.04, 0.0, -0.06, 0.0)
+    )
+    lap = trace_of_table(table)
+    assert lap.length_m == pytest.approx(650.0, rel=1e-12)
+    assert lap.time_s == pytest.approx(25.0, rel=1e-12)
+    assert 40.0 in np.round(lap.end_m_per_s, 9)
+    assert lap.duration_s.max() <= LONGEST_S + 1e-9
+    rise = 300.0 * np.sin(np.arctan(0.04)) - 200.0 * np.sin(np.arctan(0.06))
+    assert lap.rises_m.sum() == pytest.approx(rise, rel=1e-9)
+
+
+def test_points_set_close_together_are_joined_without_losing_a_stop():
+    way = np.arange(0.0, 1001.0, 5.0)
+    speed = 20.0 + 10.0 * np.sin(2.0 * np.pi * way / 250.0)
+    lap = trace_of_table(LapTable(distance_m=tuple(way), speed_m_per_s=tuple(speed), grade=(0.0,) * len(way)))
+    assert len(lap.duration_s) < 0.5 * len(way)
+    changes = np.diff(np.concatenate(([lap.begin_m_per_s], lap.end_m_per_s)) ** 2)
+    braked = -changes[changes < 0.0].sum()
+    assert braked == pytest.approx(4.0 * (30.0**2 - 10.0**2), rel=0.02)  # four times from 30 to 10 m/s
+
+
+@pytest.mark.parametrize(("share", "corner"), [(0.35, 15.0), (0.5, 18.0), (0.6, 22.0)])
+def test_a_made_lap_has_the_length_time_and_share_asked_for(opened, share, corner):
+    _, _, car = opened
+    asked = replace(HARD, full_load=share, corner_m_per_s=corner, length_m=3800.0)
+    lap = trace_of_numbers(asked, car.vehicle, elevation_m=200.0, air_k=298.15)
+    assert lap.length_m == pytest.approx(3800.0, rel=1e-6)
+    assert lap.time_s == pytest.approx(150.0, rel=1e-9)
+    before = np.concatenate(([lap.begin_m_per_s], lap.end_m_per_s[:-1]))
+    pulling = lap.end_m_per_s > before + 1e-9
+    assert lap.duration_s[pulling].sum() / lap.time_s == pytest.approx(share, rel=1e-9)
+    assert lap.end_m_per_s.min() == pytest.approx(corner, rel=0.25)  # as near as whole corners allow
+
+
+def test_the_engine_is_at_full_load_for_the_share_asked_for(case_of):
+    full, short = session.load_shares(case_of())
+    assert full == pytest.approx(HARD.full_load, abs=0.08)
+    assert short < 0.1
+
+
+def test_full_power_gains_speed_as_the_rated_power_allows(opened):
+    # kinetic energy gained cannot exceed rated power times time; from 15 to 35 m/s on the level
+    _, _, car = opened
+    vehicle = car.vehicle
+    power = full_power(vehicle, grade=0.0, elevation_m=0.0, air_k=298.15)
+    took = float(
+        np.interp(35.0, power.speed_m_per_s, power.time_s) - np.interp(15.0, power.speed_m_per_s, power.time_s)
+    )
+    energy = 0.5 * vehicle.body.mass_kg * (35.0**2 - 15.0**2)
+    assert energy < vehicle.engine.peak_power_w * took < 1.8 * energy
+
+
+def test_a_lap_no_car_of_its_power_could_drive_is_refused_with_what_it_could(opened):
+    _, _, car = opened
+    with pytest.raises(PlannerError, match=r"covers .* to .* m, not 12,000 m"):
+        trace_of_numbers(replace(HARD, length_m=12000.0), car.vehicle, elevation_m=0.0, air_k=298.0)
+
+
+# --- energy ---
+
+
+def test_over_a_closed_lap_the_crank_s_work_is_drag_rolling_losses_and_brakes(case_of):
+    # Speed comes back to where it was, so what went in as kinetic energy came out: no term of it is left.
+    table = LapTable(
+        distance_m=(0.0, 300.0, 450.0, 900.0, 1100.0, 1300.0),
+        speed_m_per_s=(15.0, 24.0, 14.0, 25.0, 15.0, 15.0),
+        grade=(0.0,) * 6,
+    )
+    case = case_of(lap=table)
+    drive = case.drive(Layout(case, NOON).laps([0, 1]))
+    lap = drive.take(slice(len(case.lap.duration_s), None))
+    loads, work = compute_loads(case.vehicle, drive)
+    rows = drive.group == 1
+
+    def joule(power):
+        return float(np.sum((power * drive.duration_s)[rows]))
+
+    body = case.vehicle.body
+    pressure = 101325.0 * (1.0 - 0.0065 * 200.0 / 288.15) ** 5.2559  # standard atmosphere
+    humid_pa = 611.2 * np.exp(17.62 * 22.85 / (243.12 + 22.85))  # WMO's Magnus formula; dew point assumed 2 K below
+    density = (pressure - 0.378 * humid_pa) / (287.05 * 298.15)
+    rolling = body.mass_kg * G * body.rolling_coefficient * float(np.sum(lap.length_m))
+    drag = 0.5 * density * body.drag_area_m2 * float(np.sum(lap.speed_m_per_s**2 * lap.length_m))
+    losses = joule(loads.axle_w + loads.axle_spin_w + loads.gearbox_w + loads.gearbox_spin_w)
+    brakes = joule(loads.rotor_w) / FRONT_SHARE
+    assert brakes == pytest.approx(joule(work.brake_w))
+    left = joule(work.crank_w) - joule(extras_w(case.vehicle, drive)) - losses - brakes
+    assert left == pytest.approx(rolling + drag, rel=3e-4)  # Magnus formulas differ by so much
+    assert brakes > 0.3 * (rolling + drag)
+
+
+def test_the_heat_of_a_session_closes(case_of):
+    case = case_of()
+    drive, result = case.run(Layout(case, NOON).from_road(3))
+    vehicle = case.vehicle
+    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
+    capacity = np.array([node.heat_capacity_j_per_k for node in nodes])
+    stored = (capacity * (result.temps_k[0, -1] - drive.air_k[0])).sum()
+    assert result.heat_in_j[0] - result.heat_out_j[0] == pytest.approx(stored, abs=1e-6 * result.heat_in_j[0])
+
+
+def test_one_hard_stop_heats_the_rotors_by_its_kinetic_energy(case_of):
+    # From 40 to 15 m/s: front share of the kinetic energy, less what drag, rolling and the engine take.
+    way, speed = (0.0, 800.0, 920.0, 1400.0), (15.0, 40.0, 15.0, 15.0)
+    case = case_of(lap=LapTable(distance_m=way, speed_m_per_s=speed, grade=(0.0,) * 4))
+    drive = case.drive(Layout(case, NOON).laps([0]))
+    loads, _ = compute_loads(case.vehicle, drive)
+    heat = float(np.sum(loads.rotor_w * drive.duration_s))
+    energy = FRONT_SHARE * 0.5 * case.vehicle.body.mass_kg * (40.0**2 - 15.0**2)
+    assert 0.75 * energy < heat < 1.12 * energy  # rotating parts add up to 7 %
+
+
+# --- counts ---
+
+
+def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
+    case = case_of(airflow=0.55, air=((NOON, 305.0),), pads="fast-road")
+    found = session.laps_until_thin(case, NOON)
+    assert any(n is not None for n in found.values())
+    left = dict.fromkeys(case.parts)
+    for n in range(case.tried_laps + 1):
+        lay = Layout(case, NOON)
+        drive = case.drive([*lay.warm_up(), *lay.out_lap(0), *lay.laps(range(1, n + 1))])
+        for i, part in enumerate(case.parts):
+            if left[part] is not None:
+                continue
+            result = simulate(drive, case.vehicle, factors=case.factors, ambient_k=case.shift_k)
+            if part == ROTOR:
+                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, 5].max(axis=1)
+            else:
+                smallest = (result.limit_k[None, :, i] - result.temps_k[:, :, i + 1]).min(axis=1)
+            kept = min(np.quantile(smallest[1:], 1.0 - case.confidence), smallest[0])
+            if kept < case.bands_k[i]:
+                left[part] = max(n - 1, 0)
+    assert found == left
+
+
+def test_hotter_air_never_gives_more_laps(case_of):
+    counts = []
+    for air in (275.0, 288.0, 298.0, 308.0, 318.0):
+        found = session.laps_until_thin(case_of(air=((NOON, air),), pads="fast-road"), NOON)
+        counts.append([as_number(n) for n in found.values()])
+    for cooler, hotter in pairwise(counts):
+        assert np.all(np.array(hotter) <= np.array(cooler))
+    assert counts[-1] != counts[0]
+
+
+def test_blocked_air_gives_fewer_laps(case_of):
+    counts = [
+        as_number(session.laps_until_thin(case_of(airflow=share, air=((NOON, 308.0),)), NOON)["coolant"])
+        for share in (1.0, 0.6, 0.35)
+    ]
+    assert counts[0] >= counts[1] >= counts[2]
+    assert counts[2] < counts[0]
+
+
+def test_pads_that_stand_more_give_more_laps(case_of):
+    counts = [
+        as_number(session.laps_until_thin(case_of(pads=pads), NOON)[ROTOR]) for pads in ("street", "fast-road", "track")
+    ]
+    assert counts == sorted(counts)
+    assert counts[0] < counts[2]
+
+
+def test_off_and_idling_cool_differently_and_the_coolant_soaks_when_shut_off(case_of):
+    case = case_of(air=((NOON, 303.0),))
+    begin = session.state_after(case, NOON, 4)
+    ends = {}
+    for engine_on in (False, True):
+        _, result = case.run(Layout(case, NOON).pit(0, duration_s=900.0, engine_on=engine_on), begin)
+        ends[engine_on] = result.temps_k[0]
+    off, idle = ends[False], ends[True]
+    cooling = case.vehicle.cooling
+    assert off[:, 1].max() > begin[0, 1] + 0.5  # the block's heat goes on into still coolant
+    assert off[-1, 1] < off[:, 1].max() - 2.0
+    assert cooling.fan_off_k - 1.0 < idle[-1, 1] < cooling.fan_on_k + 1.0  # idling, the fan's switch holds it
+    assert off[-1, 0] < idle[-1, 0]  # a quarter of an hour on, the idling engine is the warmer one
+
+
+@pytest.mark.parametrize("engine_on", [False, True])
+def test_minutes_to_cool_are_just_enough(case_of, engine_on):
+    case = case_of(air=((NOON, 300.0),), lap=replace(HARD, full_load=0.4, length_m=3600.0))
+    driven = min(n for n in session.laps_until_thin(case, NOON).values() if n is not None)
+    assert driven > 1
+    minutes, _ = session.minutes_to_cool(case, NOON, driven, engine_on=engine_on)
+    assert minutes is not None
+    assert minutes > 1
+
+    def worst(stand_min: int) -> float:
+        """Stand, then drive again, as one drive from the pit on; thin band taken off."""
+        begin = session.state_after(case, NOON, driven)
+        lay = Layout(case, NOON)
+        pieces = lay.pit(0, duration_s=60.0 * stand_min, engine_on=engine_on)
+        drive, result = case.run([*pieces, *lay.out_lap(1), *lay.laps(range(2, driven + 2))], begin)
+        margins = case.margins_k(drive, result)[:, 1:].min(axis=1)
+        return float((case.kept_k(margins) - case.again_k).min())
+
+    assert worst(minutes) > -0.1
+    assert worst(minutes - 1) < 0.1
+    assert worst(minutes + 10) > worst(minutes - 1)
+
+
+# --- the worked example ---
+
+
+@pytest.fixture(scope="module")
+def outcome(opened):
+    folder, trip, car = opened
+    setup = replace(read_session(folder, trip), last=time(10))
+    return session.run_session(make_case(setup, trip, car.vehicle, draws=32))
+
+
+def test_the_worked_example_finds_its_limits(outcome):
+    assert [f"{hour.at:%H:%M}" for hour in outcome.hours] == ["09:00", "10:00"]
+    assert outcome.hours[1].air_k > outcome.hours[0].air_k
+    assert outcome.hours[0].part == "differential"
+    assert outcome.hours[0].least == outcome.hours[0].driven == 3
+    assert len(outcome.planned) == 1  # the second would begin after 10:00
+    assert outcome.planned[0].level in ("thin", "exceeded")
+    assert outcome.distance_m == pytest.approx(3 * 4 * 2 * 4200.0)
+
+
+def test_tables_fit_eighty_columns_and_the_data_holds_no_nan(outcome, opened):
+    _, trip, _ = opened
+    out = io.StringIO()
+    console = Console(file=out, width=80, highlight=False)
+    for thing in tables(outcome, trip):
+        console.print(thing)
+    assert max(len(line.rstrip()) for line in out.getvalue().splitlines()) <= 80
+    assert "3 differential" in out.getvalue()
+    held = json.loads(to_json(session_dict(outcome)))
+    assert held["hours"][0]["first_thin"] == "differential"
+    assert to_json(session_dict(outcome)) == to_json(session_dict(outcome))
+
+
+def test_hot_oils_are_due_beside_what_always_is(outcome):
+    due = due_after(outcome)
+    assert due[: len(ALWAYS_DUE)] == ALWAYS_DUE
+    hot = outcome.case.vehicle.differential_limit
+    hottest = hot.limit_k - min(one.margin_k["differential"] for one in outcome.planned)
+    assert ("differential oil" in due) == (hottest > hot.caution_k)
+
+
+def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(alps, opened):
+    folder, _, _ = opened
+    outlook = alps.outlook
+    trip = after_session(outlook.trip, read_session(folder, outlook.trip))
+    plan = plan_service(replace(outlook, trip=trip))
+    jobs = [job for job in plan.due if job.item.startswith("after the session")]
+    assert [job.item.removeprefix("after the session: ") for job in jobs] == sorted(ALWAYS_DUE)
+    assert {job.place for job in jobs} == {"davos"}
+    assert {job.item for job in plan.due} - {job.item for job in jobs} == {
+        job.item for job in plan_service(outlook).due
+    }
+    assert find_margins(replace(outlook, trip=trip)) == alps.margins
+
+
+def test_a_session_away_from_the_route_changes_nothing(alps):
+    assert after_session(alps.outlook.trip, setup_of(place="airolo")) is alps.outlook.trip
+
+
+# --- reading ---
+
+
+@pytest.fixture
+def said(opened, tmp_path):
+    """`said('[lap]...')`: problems of a session.toml, one a line."""
+    trip = opened[1]
+
+    def read(text: str, lap: str = "") -> str:
+        (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+        (tmp_path / "lap.csv").write_text(lap, encoding="utf-8")
+        with pytest.raises(TripError) as caught:
+            read_session(tmp_path, trip)
+        return "\n".join(caught.value.problems)
+
+    return read
+
+
+TABLE = 'place = "davos"\n[lap]\nprofile = "lap.csv"\n'
+HEAD = "distance [km],speed [km/h]\n"
+NUMBERS = '[lap]\nlength = "4 km"\ntime = "150 s"\nfull_load = 0.5\ncorner_speed = "60 km/h"\n'
+
+
+def test_everything_wrong_is_told_at_once(said):
+    told = said('place = "davoss"\npads = "steel"\nstart = "9"\n[lap]\nlenght = "4 km"\n[pit]\ntime = "30"\n')
+    for part in ("did you mean 'davos'", "'pads'", "'start'", "did you mean 'length'", "'pit.time'", "is missing"):
+        assert part in told
+
+
+@pytest.mark.parametrize(
+    ("text", "lap", "part"),
+    [
+        (NUMBERS, "", "give 'elevation' and a table [air]"),
+        ('elevation = "2 m"\n' + NUMBERS + '[air]\n"9" = "20 degC"\n', "", "hours are written as '09:00'"),
+        ('place = "davos"\n' + NUMBERS + 'airflow = "none"\n', "", 'write "direct"'),
+        ('place = "davos"\n' + NUMBERS + 'climb = "90 m"\n', "", "stands without 'back'"),
+        ('place = "davos"\nstart = "18:00"\n' + NUMBERS, "", "must not be before 'start'"),
+        ('place = "davos"\n[lap]\nprofile = "../lap.csv"\n', "", "inside the trip folder"),
+        ('place = "davos"\n[lap]\nprofile = "gone.csv"\n', "", "the file is missing"),
+        (
+            'place = "davos"\n[lap]\nprofile = "lap.csv"\n',
+            "distance [km],speed [km/h],grade [%]\n0,60,8\n1,60,8\n2,60,8\n",
+            "from the height it began at",
+        ),
+        (TABLE, HEAD + "0,60\n1,90\n2,90\n", "ends at 25 m/s"),
+        (TABLE, HEAD + "0,60\n1,90\n1,60\n", "distances must begin at 0 and rise"),
+        (TABLE, HEAD + "0,60\n1,0\n2,0\n3,60\n", "the car stands between two points"),
+        ("x = \ny = 1", "", "session.toml row 1: cannot be read as TOML"),
+        ('place = "davos"\n' + NUMBERS + "[session]\nlaps = 0\n", "", "a whole number from 1 to 100 is needed, e.g. 6"),
+        ('place = "davos"\n[lap]\nprofile = "lap.txt"\n', "", "name a .csv file inside"),
+        ('place = "davos"\n' + NUMBERS.replace("4 km", "1 mi/h"), "", "wrong unit; write e.g. '4 km'"),
+        ('place = "davos"\n' + NUMBERS + 'wait = "2 h"\n', "", "allowed is 0 min to 60 min, e.g. '0 min'"),
+        ('name = "\\u001b"\nplace = "davos"\n' + NUMBERS, "", "a text without unprintable characters is needed"),
+    ],
+)
+def test_what_cannot_be_is_refused(said, text, lap, part):
+    assert part in said(text, lap)
+
+
+def test_a_missing_file_says_what_to_do(opened, tmp_path):
+    with pytest.raises(TripError, match="is missing; write one with a lap"):
+        read_session(tmp_path, opened[1])
+
+
+def test_air_by_the_hour_is_interpolated_and_held_at_the_ends(case_of):
+    case = case_of(air=((time(9), 288.0), (time(13), 300.0)))
+    assert [case.site.air_k(time(h)) for h in (8, 9, 11, 13, 17)] == [288.0, 288.0, 294.0, 300.0, 300.0]
+
+
+# --- the page ---
+
+
+def test_the_page_describes_every_key_and_no_other(outcome):
+    formats = (Path(__file__).parents[3] / "docs" / "formats.md").read_text(encoding="utf-8")
+    page = formats.split("\n## session.toml\n", 1)[1].split("\n## ")[0]
+
+    def keys(head: str) -> set[str]:
+        block = page.split(f"| {head} |", 1)[1].split("\n\n")[0]
+        cells = re.findall(r"^\| (.+?) \|", block, re.MULTILINE)
+        return {name.strip("[]") for cell in cells for name in re.findall(r"`([^`]+)`", cell)}
+
+    assert keys("key") == set(TOP_KEYS)
+    assert keys("key of `[lap]`") == set(LAP_KEYS)
+    assert keys("key of `[session]`") == set(SESSION_KEYS)
+    assert keys("key of `[pit]`") == set(PIT_KEYS)
+    assert keys("column") == {column.name for column in LAP_COLUMNS}
+    held = session_dict(outcome)
+    data = formats.split("\n### session --json\n", 1)[1].split("\n### ")[0]
+    page = "\n" + data
+    assert keys("key") == set(held)
+    assert keys("key of an hour") == set(held["hours"][0])
+    assert all(f"`{key}`" in data for key in (*held["lap"], *held["sessions"][0]))
+
+
+def test_the_page_s_example_is_the_shipped_one(opened):
+    folder, trip, _ = opened
+    page = (Path(__file__).parents[3] / "docs" / "formats.md").read_text(encoding="utf-8")
+    text = page.split("\n## session.toml\n", 1)[1].split("```toml\n", 1)[1].split("```")[0]
+    shipped = read_session(folder, trip)
+    (folder / "session.toml").write_text(text, encoding="utf-8")
+    assert replace(read_session(folder, trip), assumptions=()) == replace(shipped, assumptions=())

@@ -1,0 +1,112 @@
+"""The commands log, fit, review and alarms, run in this process on made-up logs along the minimal trip."""
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import made_up
+import numpy as np
+import pytest
+
+from planner.files.folder import open_folder
+from planner.model.paths import data_folder
+from planner.route.graph import choose_route
+from planner.route.timeline import build_timeline
+from thermal.vehicle_file import read_vehicle
+
+
+@pytest.fixture
+def call(run) -> Callable[..., str]:
+    """`call("log", path)`: what the command printed; `code=2` asks for a refusal, and gives its sentence."""
+
+    def command(*words: object, code: int = 0) -> str:
+        done = run(*words)
+        assert done.code == code, done.err
+        return done.err if code else done.out
+
+    return command
+
+
+@pytest.fixture(scope="module")
+def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    trip_folder = copy_example("minimal", tmp_path_factory.mktemp("cli") / "trip")
+    trip, car = open_folder(trip_folder)
+    line = build_timeline(trip, choose_route(trip), car.vehicle)
+    drive = line.drive.take(slice(0, line.spans[0].last + 1))
+    drive = replace(drive, road_rise_k=0.0 * drive.air_k)
+    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={"axle_heat": 0.8})
+    (trip_folder / "logs").mkdir()
+    (trip_folder / "logs" / "one.csv").write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    return trip_folder
+
+
+def test_a_folder_of_logs_is_called_one(call, folder: Path) -> None:
+    logs = folder / "logs"
+    for words in (("fit", folder, logs), ("review", folder, logs), ("log", logs)):
+        said = call(*words, code=2)
+        assert said == f"grademargin: {logs}: is a folder; name the log files in it one by one, e.g. {logs}/day1.csv\n"
+
+
+def test_from_a_log_to_a_vehicle_a_review_and_back(call, folder: Path) -> None:
+    path = folder / "logs" / "one.csv"
+    assert "Nothing is read until this is confirmed" in call("log", path)
+    assert "not confirmed" in call("fit", folder, path, code=2)
+    assert "nine.csv: does not exist" in call("review", folder, folder / "logs" / "nine.csv", code=2)
+    assert "Sure: coolant" in call("log", path, "--describe", "--write")
+    assert json.loads(call("log", path, "--json"))["unsure"] == []
+    assert "Read: coolant" in call("log", path)
+    told = call("fit", folder, path, "--on", "2027-07-11")
+    assert "held out, last quarter of one.csv" in told
+    new = folder / "vehicle-fitted-2027-07-11.toml"
+    assert read_vehicle(new, data_folder() / "vehicles").spread.factors["axle_heat"].value == pytest.approx(
+        0.8, abs=0.12
+    )
+    assert (folder / "out" / "fit-one.svg").is_file()
+    assert "exists already" in call("fit", folder, path, "--on", "2027-07-11", code=3)
+    assert "exists already" in call("fit", folder, path, "--out", folder / "vehicle.toml", code=3)
+    found = json.loads(call("review", folder, path, "--json"))
+    assert found["schema"] == "grademargin-review/1"
+    assert "odds" in call("review", folder, path)
+
+
+def test_only_what_was_asked_is_learnt(call, folder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "few.csv"
+    path.write_bytes((folder / "logs" / "one.csv").read_bytes())
+    call("log", path, "--write")
+    told = json.loads(
+        call("fit", folder, path, "--learn", "axle_heat, axle_loss", "--out", tmp_path / "v.toml", "--json")
+    )
+    assert [item["name"] for item in told["unknowns"]] == ["axle_heat", "axle_loss"]
+    assert "did you mean axle_heat" in call(
+        "fit", folder, path, "--learn", "axl_heat", "--out", tmp_path / "w.toml", code=2
+    )
+    nowhere = tmp_path / "nowhere" / "v.toml"
+    assert "cannot be written" in call("fit", folder, path, "--learn", "axle_heat", "--out", nowhere, code=3)
+
+
+def test_alarms_expect_the_weather_that_a_plan_does(
+    call, copy_example: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    trip_folder = copy_example("minimal", tmp_path / "trip")
+    usual = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    hot = "place,date,high [degC],low [degC]\n" + "".join(f"{key},2027-07-10,49,33\n" for key in ("needles", "kingman"))
+    (trip_folder / "weather.csv").write_text(hot, encoding="utf-8")
+    hotter = json.loads(call("alarms", trip_folder, "--json"))["cards"][0]["fluids"]
+    for before, after in zip(usual, hotter, strict=True):
+        assert after["expected_k"][1] > before["expected_k"][1] + 1.0, before["fluid"]
+
+
+def test_alarms(call, folder: Path) -> None:
+    text = call("alarms", folder)
+    assert "common practice" in text
+    assert "Whole trip" in text
+    own = json.loads(call("alarms", folder, "--idle", "15 psi", "850 rpm", "210 degF", "--json"))
+    assert "your reading at idle" in own["rests_on"]
+    assert "write pressure" in call("alarms", folder, "--idle", "1500 psi", "850 rpm", "210 degF", code=2)
+    for wrong, said in (
+        (("15", "850 rpm", "210 degF"), "grademargin: pressure: '15' needs a number and a unit, e.g. '15 psi'"),
+        (("15 psi", "850", "210 degF"), "grademargin: engine speed: '850' needs a number and a unit, e.g. '850 rpm'"),
+        (("15 psi", "850 rpm", "210 F"), "grademargin: oil temperature: 210 F cannot be read in 'K'"),
+    ):
+        assert said in call("alarms", folder, "--idle", *wrong, code=2)

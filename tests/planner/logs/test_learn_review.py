@@ -1,0 +1,239 @@
+"""From a log file on a trip to a new vehicle file, a review in sentences, a trend.
+
+The logs are made up along the shipped minimal trip (61 miles, 800 m of climb), by a car whose truth is known.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import made_up
+import numpy as np
+import pytest
+
+from planner.files import logmapfile
+from planner.files.folder import open_folder
+from planner.files.logs import open_log
+from planner.files.logtold import describe_log
+from planner.logs import fit, fitted_file, identifiability, map_match, review
+from planner.model.errors import OutputError, PlannerError
+from planner.model.paths import data_folder
+from planner.output import log_tables
+from planner.route.graph import choose_route
+from planner.route.timeline import build_timeline
+from thermal.vehicle_file import read_vehicle
+from thermal.vehicle_write import vehicle_text
+
+TODAY = date(2027, 7, 8)
+TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
+
+
+def log_file(
+    folder: Path, name: str, *, seed: int = 1, warmer_k: float = 0.0, write_map: bool = True, **truth: float
+) -> Path:
+    """Drive the trip with a car of that truth and write its log and mapping."""
+    trip, car = open_folder(folder)
+    line = build_timeline(trip, choose_route(trip), car.vehicle)
+    span = line.spans[0]
+    drive = line.drive.take(slice(span.first, span.last + 1))
+    drive = replace(drive, air_k=drive.air_k + warmer_k, dew_k=drive.dew_k, road_rise_k=0.0 * drive.air_k)
+    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(seed), truth=truth)
+    (folder / "logs").mkdir(exist_ok=True)
+    path = folder / "logs" / name
+    path.write_text(made_up.csv_text(log, title="synthetic log, no car drove it"), encoding="utf-8")
+    if write_map:
+        logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
+    return path
+
+
+@pytest.fixture(scope="module")
+def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return copy_example("minimal", tmp_path_factory.mktemp("learn") / "trip")
+
+
+@pytest.fixture(scope="module")
+def learned(folder: Path) -> fit.Fitted:
+    path = log_file(folder, "day-1.csv", **TRUTH)
+    trip, car = open_folder(folder)
+    _, driven = fit.read_drives(trip, car, [path])
+    return fit.learn(trip, car, driven, on=TODAY)
+
+
+def test_a_log_without_heights_is_matched_by_its_distance(learned: fit.Fitted) -> None:
+    """Whole km/h are a rounding of less than half a per cent; the pass must lie where the road has it."""
+    one = learned.driven[0]
+    assert (one.match.first, one.match.last) == (0, 0)
+    assert one.match.stretch == pytest.approx(1.0, abs=0.02)
+    kingman = learned.trip.places["kingman"].elevation_m
+    assert one.drive.elevation_m[-1] == pytest.approx(kingman, abs=15.0)
+    assert any("the only part of the plan of its length" in s for s in learned.sentences)
+
+
+def test_the_fit_finds_what_was_put_in_or_says_so(learned: fit.Fitted) -> None:
+    names = [item.name for item in learned.found.unknowns]
+    for name, value in TRUTH.items():
+        i = names.index(name)
+        miss = abs(float(np.log(learned.found.estimate[i] / value)))
+        assert miss <= 3.0 * learned.found.standard_error[i]
+    axle = next(one for one in learned.held if one.fluid == "differential")
+    assert axle.after_k < 0.5 * axle.before_k
+
+
+def test_margins_narrow(learned: fit.Fitted) -> None:
+    trip, car = learned.trip, learned.car
+    line = build_timeline(trip, choose_route(trip), car.vehicle)
+    before = {o.fluid: o for o in fit.trip_margins(trip, line, car.vehicle, car.spread)}
+    after = {o.fluid: o for o in fit.trip_margins(trip, line, learned.found.vehicle, learned.learnt)}
+    for fluid in ("engine_oil", "transmission", "differential"):
+        assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
+    lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
+    assert any("held out, last quarter of day-1.csv" in text for text in lines)
+    assert log_tables.fit_dict(learned, list(before.values()), list(after.values()))["schema"] == "grademargin-fit/1"
+
+
+def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) -> None:
+    owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
+    before = owner.read_bytes()
+    path = folder / "vehicle-fitted.toml"
+    fitted_file.write_fitted(
+        path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted."
+    )
+    found = read_vehicle(path, classes)
+    assert owner.read_bytes() == before
+    assert found.spread == learned.learnt
+    assert found.vehicle.cooling.thermostat_open_k == pytest.approx(
+        learned.found.vehicle.cooling.thermostat_open_k, abs=0.06
+    )
+    assert found.spread.factors["axle_heat"].source == "fitted to day-1.csv, 2027-07-08"
+    entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
+    assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
+    with pytest.raises(OutputError, match="exists already"):
+        fitted_file.write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
+    again, _ = fit.read_drives(learned.trip, found, [])
+    assert again.days
+    with pytest.raises(PlannerError, match="has taught this vehicle file already"):
+        fit.learn(learned.trip, found, learned.driven, on=TODAY)
+
+
+def test_every_shipped_vehicle_survives_the_writer(tmp_path: Path) -> None:
+    """Rewritten without changes, each example's car is the same car."""
+    from thermal.vehicle_file import own_tables
+
+    classes = data_folder() / "vehicles"
+    for owner in sorted((data_folder() / "examples").glob("*/vehicle.toml")):
+        copy = tmp_path / f"{owner.parent.name}.toml"
+        one = read_vehicle(owner, classes)
+        copy.write_text(vehicle_text(own_tables(owner), {}, one.spread, head="Copied."), encoding="utf-8")
+        two = read_vehicle(copy, classes)
+        assert two.vehicle == one.vehicle
+        assert [e.source for e in two.entries] == [e.source for e in one.entries]
+
+
+def test_a_plot_of_log_and_model(learned: fit.Fitted) -> None:
+    from xml.etree import ElementTree
+
+    pictures = fit.plots(learned)
+    assert list(pictures) == ["fit-day-1.svg"]
+    assert pictures == fit.plots(learned)
+    root = ElementTree.fromstring(pictures["fit-day-1.svg"])
+    text = " ".join(root.itertext())
+    assert "differential" in text
+    assert "measured" in text
+
+
+def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
+    one = learned.driven[0]
+    level = replace(one, drive=replace(one.drive, grade=0.0 * one.drive.grade))
+    told = identifiability.cannot_teach(level, learned.car.vehicle)
+    assert any("no grade above 3 %" in text for text in told)
+    cold = replace(one.readings, temp_k=np.where(np.arange(6) == 1, 320.0, np.nan) + 0.0 * one.readings.temp_k)
+    told = identifiability.cannot_teach(replace(one, readings=cold), learned.car.vehicle)
+    assert any("never opens the thermostat" in text for text in told)
+    assert any("no temperature of engine oil" in text for text in told)
+
+
+# --- matching ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip, road) -> None:
+    path = folder / "logs" / "day-1.csv"
+    log = open_log(path) if path.exists() else open_log(log_file(folder, "day-1.csv", **TRUTH))
+    minutes = log.distance_m / 25.0 / 60.0
+    twice = make_trip([road("a", "b", minutes), road("b", "c", minutes * 1.01)])
+    with pytest.raises(PlannerError, match="2 parts of the plan have its length"):
+        map_match.match_log(twice, twice.legs, log)
+    far = make_trip([road("a", "b", 9.0)])
+    with pytest.raises(PlannerError, match="no part of the plan"):
+        map_match.match_log(far, far.legs, log)
+    told = replace(log, mapping=replace(log.mapping, start="b", finish="c"))
+    assert map_match.match_log(twice, twice.legs, told).first == 1
+    with pytest.raises(PlannerError, match="read 'bb'"):
+        map_match.match_log(twice, twice.legs, replace(log, mapping=replace(log.mapping, start="bb", finish="c")))
+    wrong = make_trip([road("a", "b", 2.0 * minutes)])
+    with pytest.raises(PlannerError, match="check the speed's unit"):
+        map_match.match_log(wrong, wrong.legs, replace(log, mapping=replace(log.mapping, start="a", finish="b")))
+
+
+def test_positions_place_a_log(make_trip, road, folder: Path) -> None:
+    from planner.files.logs import Series
+
+    path = folder / "logs" / "day-1.csv"
+    log = open_log(path) if path.exists() else open_log(log_file(folder, "day-1.csv", **TRUTH))
+    minutes = log.distance_m / 25.0 / 60.0
+    trip = make_trip(
+        [road("a", "b", minutes), road("b", "c", minutes)], places={"b": {"lat_deg": 39.5}, "c": {"lat_deg": 40.5}}
+    )
+    ends = {
+        "latitude": Series(time_s=np.array([0.0, 100.0]), value=np.array([39.51, 40.49])),
+        "longitude": Series(time_s=np.array([0.0, 100.0]), value=np.array([-98.0, -98.01])),
+    }
+    found = map_match.match_log(trip, trip.legs, replace(log, channels=log.channels | ends))
+    assert (found.first, found.last) == (1, 1)
+
+
+# --- review -----------------------------------------------------------------------------------------------------------
+
+
+def reviewed(folder: Path, path: Path) -> review.Review:
+    trip, car = open_folder(folder)
+    line, driven = fit.read_drives(trip, car, [path])
+    return review.review(trip, car, line, driven[0])
+
+
+def test_a_hotter_day_is_the_day(folder: Path) -> None:
+    found = reviewed(folder, log_file(folder, "hot.csv", seed=5, warmer_k=8.0))
+    assert found.sentences[-1].startswith("Nothing unusual found: what is left is within")
+    oil = next(p for p in found.peaks if p.fluid == "engine_oil")
+    assert oil.weather_k is not None
+    assert 1.0 < oil.weather_k - oil.planned_k < 10.0
+    assert abs(oil.read_k - oil.driven_k) < 6.0
+
+
+def test_a_thermostat_stuck_open_is_the_car(folder: Path) -> None:
+    from thermal.causes import faulty_thermostat
+
+    trip, car = open_folder(folder)
+    line = build_timeline(trip, choose_route(trip), car.vehicle)
+    drive = line.drive.take(slice(0, line.spans[0].last + 1))
+    log = made_up.made_up_on(faulty_thermostat(car.vehicle, -60.0), drive, rng=np.random.default_rng(3))
+    path = folder / "logs" / "open.csv"
+    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
+    found = reviewed(folder, path)
+    assert "thermostat is stuck open" in found.sentences[-1]
+    assert log_tables.review_dict([found], [])["logs"][0]["causes"][0]["name"] == "thermostat_open"
+
+
+def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
+    """Differential heat rising 12 % a day over five days, and three days on which nothing changes."""
+    trip, car = open_folder(folder)
+    paths = [log_file(folder, f"drift-2027-07-{10 + d:02d}.csv", seed=20 + d, axle_heat=1.12**d) for d in range(5)]
+    _, driven = fit.read_drives(trip, car, paths)
+    found = review.drifts(car, driven)
+    assert [d.factor for d in found][:1] == ["axle_heat"]
+    assert found[0].per_day == pytest.approx(np.log(1.12), abs=3.0 * found[0].error)
+    assert "rises from day to day" in found[0].words
+    still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
+    assert review.drifts(car, fit.read_drives(trip, car, still)[1]) == ()
+    assert review.drifts(car, driven[:2]) == ()

@@ -1,0 +1,107 @@
+"""What `check` says of a trip that is read without fault: the whole at a glance, and what a slip would look like."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from planner.files.folder import open_folder
+from planner.model.trip import Profile
+from planner.output.check import check_lines
+from planner.route.graph import remarks
+
+KM_E = {"lat_deg": 0.0}  # on the equator a degree of longitude is 111.32 km (WGS84)
+
+
+@pytest.fixture
+def glance(trip_folder):
+    """The lines of `check` before what is assumed, joined."""
+    _, car = open_folder(trip_folder)
+
+    def made(trip):
+        return " ".join(line.strip() for line in check_lines(trip, car)[1:4])
+
+    return made
+
+
+def test_the_whole_stands_in_one_sentence(make_trip, road, glance):
+    """Up 900 m, down 1,400 m, up 100 m by the profile inside the last leg; 36, 54 and 18 km at 90 km/h."""
+    spots = {
+        "a": {"lat_deg": 37.26, "lon_deg": -107.88, "elevation_m": 2000.0, "name": "Durango"},
+        "b": {"elevation_m": 2900.0, "name": "Top"},
+        "c": {"elevation_m": 1500.0, "name": "Low"},
+        "d": {"lat_deg": -33.04, "lon_deg": 18.02, "elevation_m": 1500.0, "name": "South"},
+    }
+    hump = Profile(distance_m=(0.0, 9e3, 18e3), elevation_m=(1500.0, 1600.0, 1500.0))
+    legs = [road("a", "b", 24), road("b", "c", 36), road("c", "d", 12, profile=hump)]
+    trip = make_trip(legs, places=spots)
+    assert glance(trip).startswith(
+        "from Durango (37.3° N 107.9° W) to South (33.0° S 18.0° E), 108 km; lowest Low 1,500 m, highest Top 2,900 m, "
+        "climb 1,000 m"
+    )
+    assert "67 mi; lowest Low 4,921 ft, highest Top 9,514 ft, climb 3,281 ft" in glance(replace(trip, units="us"))
+
+
+def test_a_pass_in_a_hollow_is_told(make_trip, road):
+    """Feet of a pass typed as metres of its neighbours, or the other way round, put it below them."""
+    legs = [road("a", "b", 30), road("b", "c", 30)]
+
+    def said(height_m, kind="pass"):
+        spots = {"a": {"elevation_m": 1500.0}, "c": {"elevation_m": 1200.0}}
+        trip = make_trip(legs, places=spots | {"b": {"elevation_m": height_m, "kind": kind}})
+        return [text for text in remarks(trip) if "is a pass" in text]
+
+    assert said(840.0) == [
+        "B is a pass, yet at 840 m it lies below A (1,500) and C (1,200); is its elevation in the unit of its column?"
+    ]
+    assert not said(1300.0)  # on the way up: some passes are
+    assert not said(840.0, "town")
+
+
+def test_a_long_steep_leg_is_told(make_trip, road):
+    """A mean of 9 % over 3 km and more is rare; with a profile, or shorter, it is none of it."""
+    spots = {"a": {"lon_deg": 0.0, **KM_E}, "b": {"lon_deg": 0.04, "elevation_m": 450.0, **KM_E}}
+
+    def said(km, rise_m=450.0, **more):
+        places = {"a": spots["a"], "b": spots["b"] | {"elevation_m": rise_m}}
+        return remarks(make_trip([road("a", "b", km / 1.5, **more)], places=places))
+
+    assert said(5.0) == (
+        "A to B is 5.0 km at 9% all the way; look at its distance and both elevations, or give it a profile.",
+    )
+    assert not said(5.0, rise_m=395.0)
+    assert not said(2.9, rise_m=290.0)
+    assert not said(5.0, profile=Profile(distance_m=(0.0, 5e3), elevation_m=(0.0, 450.0)))
+
+
+def test_a_leg_that_winds_too_much_is_told(make_trip, road):
+    """0.1 degree of the equator is 11.13 km: 27 km are 2.43 times that, 30 km are 2.7 times."""
+    places = {"a": {"lon_deg": 0.0, **KM_E}, "b": {"lon_deg": 0.1, **KM_E}}
+
+    def said(km, **more):
+        return remarks(make_trip([road("a", "b", km / 1.5, **more)], places=places))
+
+    assert said(30.0) == ("A to B is 30.0 km by road, though 11.1 km apart; look at its distance.",)
+    assert not said(27.0)
+    assert not said(30.0, profile=Profile(distance_m=(0.0, 3e4), elevation_m=(0.0, 0.0)))
+
+
+def test_a_departure_in_the_past_is_told(make_trip, road):
+    """The trips made up here leave on 6 July 2027 at 8."""
+    trip = make_trip([road("a", "b", 20)], places={"b": {"lon_deg": -97.7}})
+    assert not remarks(trip, today=date(2027, 7, 6))
+    assert remarks(trip, today=date(2028, 7, 5)) == (
+        "The departure, 2027-07-06 08:00, lies in the past; today is 2028-07-05.",
+    )
+
+
+def test_check_looks_at_the_calendar(run, trip_folder):
+    file = trip_folder / "trip.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("2027-", "2023-"), encoding="utf-8")
+    assert "look at: The departure, 2023-" in run("check", trip_folder).out
+
+
+@pytest.mark.parametrize("name", ["alps", "minimal", "wilmington-astoria", "benchmark"])
+def test_the_examples_have_no_such_slip(copy_example, tmp_path, name):
+    trip, _ = open_folder(copy_example(name, tmp_path / name))
+    assert not [text for text in remarks(trip) if "look at" in text or "is a pass" in text]
