@@ -389,10 +389,11 @@ class Scene:
         tuple of int
             In no order of travel. [-]
         """
-        found = [one.point for one in (*self.milestones(), *self.spots)]
+        found = [one.point for one in self.milestones()] + [spot.point for spot in self.spots]
         found += [one.point for day in self.days for one in day.way]
         found += [one.until for day in self.days for one in day.advice if one.until is not None]
-        found += [end for one in (*self.stretches, *self.grades) for end in (one.start, one.end)]
+        found += [end for one in self.stretches for end in (one.start, one.end)]
+        found += [end for one in self.grades for end in (one.start, one.end)]
         return tuple(found)
 
     def bounds(self) -> tuple[float, float, float, float]:

@@ -1,7 +1,7 @@
 // A profile: temperatures over the height of the road, limits and lines named where they run, and the cursor.
 
 const LEFT = 46, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
-const HEIGHTS = { phone: [150, 66], desk: [230, 96], paper: [108, 48] };
+const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
 const PAGE_STEP = 20;
 
 function niceTicks(low, high, about) {
@@ -195,11 +195,12 @@ function drawParts(root, panels, view, x, room) {
 function drawPanel(root, panel, view, x, width) {
   const group = svg("g", {}, root), axis = svg("g", { class: "axis" }, group);
   const ticks = niceTicks(panel.min, panel.max, panel.height / 42);
-  ticks.forEach((tick, number) => {
+  for (const tick of ticks) {
     const y = panel.y(tick);
     svg("line", { x1: LEFT, x2: width - RIGHT, y1: y, y2: y }, axis);
-    label(axis, number === ticks.length - 1 ? `${plain(tick)} ${panel.unit}`.slice(0, 7) : plain(tick), LEFT - 4, y + 4, "end");
-  });
+    if (y > panel.top + 17) label(axis, plain(tick), LEFT - 4, y + 4, "end");
+  }
+  label(axis, panel.unit, LEFT - 4, panel.top + 9, "end");
   for (const line of panel.lines) {
     if (line.low) {
       svg("path", { d: bandPath(line, panel, view, x), class: `band ${line.className}` }, group);

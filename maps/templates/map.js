@@ -1,7 +1,7 @@
 // The map: the route in the lines of its levels, symbols, their names, and the cursor.
 
 const LEVEL_WIDTH = { ample: 4, unknown: 6, thin: 7, exceeded: 9 };
-const NAME_HEIGHT = 18, PICK_REACH_PX = 40, NEAR_ZOOM = 9, TOUCH = 22, ROUTE_STEP_PX = 9;
+const NAME_HEIGHT = 18, PICK_REACH_PX = 40, TOUCH = 22, ROUTE_STEP_PX = 9;
 const POPUP = { maxWidth: 270, maxHeight: 230 };
 
 function popupContent(title, text) {
@@ -33,7 +33,7 @@ function makeMap(onPick) {
     const part = points.slice(shown.first, shown.last + 1);
     map.setMaxBounds(null);
     map.invalidateSize({ animate: false });
-    map.fitBounds(L.latLngBounds(part), { paddingTopLeft: [28, 34], paddingBottomRight: [28, 40], maxZoom: 15, animate: false });
+    map.fitBounds(L.latLngBounds(part), { paddingTopLeft: [28, 34], paddingBottomRight: [28, 58], maxZoom: 15, animate: false });
     map.panInsideBounds(limits, { animate: false });
     map.setMaxBounds(limits);
   }
@@ -57,12 +57,13 @@ function makeMap(onPick) {
   function declutter() {
     const corner = map.containerPointToLayerPoint([0, 0]), far = corner.add(map.getSize());
     const room = makeRoom([corner.x, corner.y, far.x, far.y]);
-    room.take([corner.x, far.y - 30, corner.x + 110, far.y]);       // the scale
     const ends = (pin) => pin.kind === "start" || pin.kind === "finish";
     const groups = [(pin) => pin.alarm || ends(pin), (pin) => !pin.alarm && !ends(pin)];
+    const scale = [corner.x, far.y - 30, corner.x + 110, far.y];
     for (const group of groups.map((of) => pins.filter(of))) {      // what is hot is named before the rest is drawn
       for (const pin of group) placePin(pin, room, shown.day);
       for (const pin of group) if (!pin.hidden) placePinName(pin, room);
+      room.take(scale);
     }
     names.drawRoads(room, map.getBounds());
     takeRoute(room);
@@ -98,10 +99,7 @@ function makeMap(onPick) {
   });
   byId("zoom-in").addEventListener("click", () => map.zoomIn(1));
   byId("zoom-out").addEventListener("click", () => map.zoomOut(1));
-  function open(index, talks) {
-    map.setView(made[index].pin.getLatLng(), Math.max(map.getZoom(), NEAR_ZOOM), { animate: false });
-    if (talks) made[index].pin.openPopup();
-  }
+  const open = (index) => made[index].pin.openPopup();
   return { show, fit, declutter, open, move: (i) => cursor.setLatLng(points[i]) };
 }
 

@@ -1,6 +1,6 @@
 // Puts the page together: its four views, the days, and what links map, profile and the reader's place.
 
-let chosenDay = -1, view = "", returnTo = null;
+let chosenDay = -1, view = "", returnTo = null, whenThere = null;
 document.body.classList.add("live");
 const wideScreen = window.matchMedia("(min-width: 1000px)");
 const mapView = makeMap(pointAt);
@@ -86,11 +86,21 @@ function showView(name, focus) {
 // The address names the view, so that the browser's own way back works and a day can be linked to.
 function follow(focus) {
   const wanted = location.hash.slice(1), day = /^day-(\d+)$/.exec(wanted);
-  if (day && scene.days[day[1] - 1]) { showDay(day[1] - 1); showView("day", focus); return true; }
+  if (day && scene.days[day[1] - 1]) {
+    if (chosenDay !== day[1] - 1) showDay(day[1] - 1);
+    arrive("day", focus);
+    return true;
+  }
   if (!["now", "day", "alarms", "map"].includes(wanted)) return false;
   if (wanted === "map" && view !== "map") showDay(-1);
-  showView(wanted, focus);
+  arrive(wanted, focus);
   return true;
+}
+
+function arrive(name, focus) {
+  showView(name, focus);
+  if (whenThere) whenThere();
+  whenThere = null;
 }
 
 function go(name, focus) {
@@ -112,11 +122,11 @@ function link(day) {
 
 function openSpot(button, marker, point) {
   returnTo = button;
-  showDay(track.day[point]);
-  mapView.open(marker, wideScreen.matches);
+  const day = track.day[point];
+  if (chosenDay !== day) showDay(day);
   settle(point, true);
-  moveTo(point);
-  go(`day-${track.day[point] + 1}`, true);
+  whenThere = wideScreen.matches ? () => mapView.open(marker) : null;
+  go(`day-${day + 1}`, true);
   now.say(`${button.textContent}. ${adviceAt(Math.max(point - 1, 0))[0]}`);
 }
 
@@ -211,20 +221,24 @@ document.addEventListener("keydown", (event) => {
   if (!returnTo || view !== "day") return;
   const button = returnTo;
   returnTo = null;
-  showDay(-1);
+  whenThere = () => button.focus();
   go("map");
-  button.focus();
 });
 for (const frame of document.querySelectorAll(".table-frame")) frame.addEventListener("scroll", showMore);
 
-let lastWidth = 0;
-window.addEventListener("resize", () => {
-  if (document.body.clientWidth === lastWidth) return;
-  lastWidth = document.body.clientWidth;
-  showMore();
-  drawProfile();
-  mapView.fit();
+// Sizes change with the window, and with a scroll bar that comes or goes.
+const sizes = new Map();
+const watch = new ResizeObserver((changed) => {
+  if (document.body.classList.contains("printing")) return;
+  for (const { target } of changed) {
+    const size = `${target.clientWidth} ${target === byId("map_route") ? target.clientHeight : ""}`;
+    if (!target.clientWidth || sizes.get(target) === size) continue;
+    sizes.set(target, size);
+    if (target === byId("map_route")) mapView.fit(); else { drawProfile(); showMore(); }
+  }
 });
+watch.observe(byId("map_route"));
+watch.observe(document.querySelector(".views"));
 
 // --- paper: every day with its profile ---
 
@@ -252,7 +266,6 @@ window.addEventListener("afterprint", () => {
 const [south, west, north, east] = [Math.min(...track.lat), Math.min(...track.lon), Math.max(...track.lat),
   Math.max(...track.lon)];
 document.body.classList.toggle("wide", (east - west) * Math.cos((north * Math.PI) / 180) > 1.2 * (north - south));
-lastWidth = document.body.clientWidth;
 drawLegend();
 drawSpots();
 followTimetables();

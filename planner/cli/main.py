@@ -146,6 +146,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     from planner.model import paths
     from planner.output import export, mapscene, terminal
     from planner.output.changes import changes, last_plan
+    from planner.output.icsbefore import last_calendar
     from planner.output.write import to_json, try_out, write_files
     from planner.replan.request import read_request
 
@@ -159,11 +160,12 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
     html = page.render(scene, basemap=ground)
     plan_json = to_json(export.plan_dict(report))
+    earlier = last_calendar(target, folder / "out")
     files = {
         "trip.html": html,
         "forecast.csv": export.forecast_csv(report),
         "plan.json": plan_json,
-        **export.exchange_files(report),
+        **export.exchange_files(report, earlier),
     }
     said = () if request is None else changes(last_plan(target) or last_plan(folder / "out"), report)
     write_files(target, files)

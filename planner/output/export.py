@@ -8,6 +8,7 @@ from planner.model.plaintext import printable
 from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
+from planner.output.icsbefore import NOTHING, Before
 from planner.output.report import Report, days_table, legs_table, reason, whole_sentence
 
 SCHEMA = "grademargin-plan/1"
@@ -70,9 +71,9 @@ PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", 
 """What `plan` writes, in the order in which the files get their names."""
 
 
-def exchange_files(report: Report) -> dict[str, str]:
+def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
     """Make the files for a navigator, a calendar and a map."""
-    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report), "trip.geojson": trip_geojson(report)}
+    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report, before), "trip.geojson": trip_geojson(report)}
 
 
 def _leg_dict(report: Report, leg: int) -> dict[str, object]:
