@@ -21,21 +21,20 @@ import made_up  # noqa: E402
 from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
-from planner.analysis.margins import FLUID_NAMES  # noqa: E402
-from planner.files import logmapfile  # noqa: E402
+from planner.files import logmap as logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
+from planner.files.logpropose import describe_log  # noqa: E402
 from planner.files.logs import read_log  # noqa: E402
-from planner.files.logtold import describe_log  # noqa: E402
+from planner.files.vehicles import read_vehicle  # noqa: E402
 from planner.logs import fit as learn  # noqa: E402
 from planner.logs.drives import drive_of  # noqa: E402
 from planner.route.graph import choose_route  # noqa: E402
-from planner.route.timeline import build_timeline  # noqa: E402
+from planner.route.timeline import build_timeline, open_route  # noqa: E402
 from thermal import causes, fit  # noqa: E402
-from thermal.kernel import COOLANT  # noqa: E402
-from thermal.learnt import FACTORS, Learnt, learnt_from  # noqa: E402
+from thermal.fluids import FACTORS, fluid_of  # noqa: E402
+from thermal.posterior import Posterior, posterior_from  # noqa: E402
 from thermal.spread import CLASS_SPREAD  # noqa: E402
 from thermal.vehicle import Vehicle  # noqa: E402
-from thermal.vehicle_file import read_vehicle  # noqa: E402
 
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 NAMES = tuple(name for name in FACTORS if name != "brake_heat")
@@ -95,10 +94,10 @@ def measured(logs: Path) -> Iterator[str]:
         errors = []
         for other in drives.values():
             left = fit.residuals_k(got.found.vehicle, other.drive, other.readings, factors=got.found.factors)
-            errors.append(f"{fit.rmse_k(left[:, COOLANT]):.1f}")
+            errors.append(f"{fit.rmse_k(left[:, fluid_of('coolant').node]):.1f}")
         rows.append((name, *errors))
     plain = [
-        f"{fit.rmse_k(fit.residuals_k(car.vehicle, one.drive, one.readings)[:, COOLANT]):.1f}"
+        f"{fit.rmse_k(fit.residuals_k(car.vehicle, one.drive, one.readings)[:, fluid_of('coolant').node]):.1f}"
         for one in drives.values()
     ]
     yield from table(("fitted on", *drives), [("nothing: the class", *plain), *rows])
@@ -182,7 +181,7 @@ def confusion(n: int) -> Iterator[str]:
         log = made_up.made_up_log(car, seed=100 + seed, hours=2.0, truth=truth, air_k=301.0)
         got = fit.fit_factors(car, [log.drive(step_s=10.0)], [log.readings(every_s=30.0)], [*NAMES, "thermostat"])
         k = len(NAMES)
-        known.append((truth, got.vehicle, learnt_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1")))
+        known.append((truth, got.vehicle, posterior_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1")))
     rows, hits, clear, accused, healthy = [], 0, 0, 0, 0
     for fault, (cause, _, _) in FAULTS.items():
         named: Counter[str] = Counter()
@@ -208,10 +207,10 @@ def confusion(n: int) -> Iterator[str]:
     yield f"Car accused although nothing was wrong with it: **{accused / healthy:.1%}** of {healthy}.\n"
 
 
-def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Learnt], seed: int) -> str:
+def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Posterior], seed: int) -> str:
     """What is named on one day."""
     _, factors, shift = FAULTS[fault]
-    truth, vehicle, learnt = known
+    truth, vehicle, posterior = known
     whole = {name: truth.get(name, 1.0) * factors.get(name, 1.0) for name in {*truth, *factors}}
     true = causes.faulty_thermostat(car, shift) if shift else car
     air_k = 318.0 if "weather" in fault else 306.0
@@ -224,7 +223,7 @@ def _judged(car: Vehicle, fault: str, known: tuple[dict[str, float], Vehicle, Le
         temp[:, 2] -= 12.0
     if fault == "oil gauge stuck":
         temp[60:, 2] = temp[60, 2]
-    found = causes.judge(vehicle, log.drive(step_s=10.0), replace(readings, temp_k=temp), learnt=learnt)
+    found = causes.judge(vehicle, log.drive(step_s=10.0), replace(readings, temp_k=temp), posterior=posterior)
     return found[0].name
 
 
@@ -248,21 +247,22 @@ def worked_example() -> Iterator[str]:
         path = Path(folder) / "synthetic-2027-07-06.csv"
         path.write_text(example_log(), encoding="utf-8")
         logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
-        line, driven = learn.read_drives(trip, car, [path])
+        route = open_route(trip, car.vehicle)
+        driven = learn.read_drives(route, [path])
         got = learn.learn(trip, car, driven, on=date(2027, 7, 8))
     yield "## The worked example before and after\n"
     said = ", ".join(f"{name} × {value:g}" for name, value in TRUTH.items())
     yield f"A synthetic log of its first day; the car that made it up differs from its file by {said}.\n"
     yield from (f"- {text}" for text in got.sentences)
     yield ""
-    before = learn.trip_margins(trip, line, car.vehicle, car.spread)
-    after = learn.trip_margins(trip, line, got.found.vehicle, got.learnt)
-    truth = learnt_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
-    true = learn.trip_margins(trip, line, car.vehicle, truth)
+    before = learn.trip_margins(route, car.vehicle, car.spread)
+    after = learn.trip_margins(route, got.found.vehicle, got.posterior)
+    truth = posterior_from(list(TRUTH), np.array(list(TRUTH.values())), np.eye(len(TRUTH)) * 1e-6, "truth")
+    true = learn.trip_margins(route, car.vehicle, truth)
     yield "Smallest margin of the whole trip in K: best known, kept at the trip's confidence (± spread).\n"
     rows = [
         (
-            FLUID_NAMES[a.fluid],
+            fluid_of(a.fluid).label,
             *(f"{o.nominal_k:+.0f}, {o.margin_k:+.0f} (± {o.sd_k:.0f})" for o in (a, b)),
             f"{c.nominal_k:+.0f}",
         )
@@ -272,7 +272,7 @@ def worked_example() -> Iterator[str]:
     yield "Error on the last quarter of the log, held out of a fit to the rest, root mean square in K:\n"
     yield from table(
         ("fluid", "before", "after"),
-        [(FLUID_NAMES[h.fluid], f"{h.before_k:.1f}", f"{h.after_k:.1f}") for h in got.held],
+        [(fluid_of(h.fluid).label, f"{h.before_k:.1f}", f"{h.after_k:.1f}") for h in got.held],
     )
     picture = learn.plots(got)["fit-synthetic-2027-07-06.svg"]
     (ROOT / "docs" / "img").mkdir(exist_ok=True)

@@ -36,8 +36,9 @@ from measured import (  # noqa: E402
 
 from thermal import fit, kernel, reference  # noqa: E402
 from thermal.drive import Drive, steady_drive  # noqa: E402
+from thermal.fluids import fluids_in  # noqa: E402
 from thermal.simulate import TOLERANCE_K, simulate  # noqa: E402
-from thermal.vehicle import FLUIDS, Vehicle  # noqa: E402
+from thermal.vehicle import Vehicle  # noqa: E402
 
 SLOW = ("roadster-1960s-four", "van-1980s-diesel")  # cruise at 55 mph
 MISSED = {
@@ -147,10 +148,10 @@ def trade_bands(car: Vehicle) -> dict[int, tuple[tuple[float, float], tuple[floa
 def climbed(car: Vehicle, *, ac_on: bool = True, base_m: float = 300.0) -> str:
     """Climb the published grade; give the smallest margin, its fluid, and the speed where 40 mph was not held."""
     drive, result = cars.hot_grade(car, ac_on=ac_on, elevation_m=base_m)
-    margin = result.margin_k[0, 0]
-    least = int(np.argmin(margin))
+    margin = {fluid.label: float(result.margin_k[0, 0, fluid.index]) for fluid in fluids_in(car)}
+    least = min(margin, key=margin.__getitem__)
     slow = float(drive.speed_m_per_s.min()) / MPH
-    text = f"{margin[least]:+.0f} {FLUIDS[least].replace('_', ' ')}"
+    text = f"{margin[least]:+.0f} {least}"
     text = f"**{text}**" if margin[least] < 0.0 else text
     return text if slow > 39.9 else f"{text}, {slow:.0f} mph"
 

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from planner.weather.diurnal import air_k, mountain_lag_h
-from planner.weather.outlook import into_next_day, solar_day
+from planner.weather.expected import air_k, mountain_lag_h
+from planner.weather.sources import into_next_day, solar_day
 
 Floats = NDArray[np.float64]
 OUT = Path(__file__).resolve().parent / "img"

@@ -1,1 +1,568 @@
-"""The application: trip folder, route, clock, forecast, margins, report."""
+"""Forecast an older car's fluid temperatures along a planned drive: the interface for Python, and for the command line.
+
+Every function takes a trip: the path of its folder, or what `read` made of one. Results give pandas DataFrames in SI
+units, the unit at the end of each column's name (`peak_k`, `distance_m`), and times as zoned timestamps.
+
+Examples
+--------
+>>> import planner
+>>> p = planner.plan(planner.example("minimal"))
+>>> list(p.days[["day", "level"]].itertuples(index=False, name=None))
+[(1, 'ample')]
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from planner.analysis.alarms import Reference
+    from planner.forecast.assemble import Inputs
+    from planner.forecast.run import Forecast
+    from planner.output.results import Alarms, Check, Fit, Plan, Review, Session, WhatIf
+    from planner.weather.command import WeatherReport
+
+    Trip = str | PathLike[str] | Inputs | Plan
+    Log = str | PathLike[str]
+    Progress = Callable[[str], None]
+
+__all__ = [
+    "__version__",
+    "alarms",
+    "check",
+    "example",
+    "examples",
+    "fetch_weather",
+    "fit",
+    "new",
+    "plan",
+    "read",
+    "review",
+    "session",
+    "whatif",
+]
+
+
+def __getattr__(name: str) -> str:
+    """Look the version up when it is asked for."""
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("grademargin")
+    message = f"module 'planner' has no attribute {name!r}"
+    raise AttributeError(message)
+
+
+def examples() -> tuple[str, ...]:
+    """Names of the worked examples.
+
+    Returns
+    -------
+    tuple of str
+        For `example` and `new`.
+
+    Examples
+    --------
+    >>> examples()
+    ('alps', 'benchmark', 'minimal', 'wilmington-astoria')
+    """
+    from planner.files.folder import examples
+
+    return examples()
+
+
+def example(name: str) -> Path:
+    """Folder of a worked example, to be read; `new` makes a copy to be edited.
+
+    Parameters
+    ----------
+    name : str
+        One of `examples()`.
+
+    Returns
+    -------
+    Path
+        A trip folder.
+
+    Raises
+    ------
+    PlannerError
+        If there is no such example.
+
+    Examples
+    --------
+    >>> example("alps").name
+    'alps'
+    """
+    from planner.files.folder import example_folder
+
+    return example_folder(name)
+
+
+def new(folder: "Log", example: str = "minimal", *, spreadsheet: bool = False) -> tuple[str, ...]:
+    """Make a new trip folder from a worked example.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist, or be empty.
+    example : str
+        One of `examples()`.
+    spreadsheet : bool
+        Put the tables of places and legs into trip.xlsx.
+
+    Returns
+    -------
+    tuple of str
+        Files written, relative to the folder.
+
+    Raises
+    ------
+    PlannerError
+        If there is no such example, or the folder holds anything; nothing is ever overwritten.
+    OutputError
+        If the folder cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> new(Path(tempfile.mkdtemp()) / "july")
+    ('legs.csv', 'places.csv', 'trip.toml', 'vehicle.toml')
+    """
+    from planner.files.folder import new_folder, new_spreadsheet
+
+    return (new_spreadsheet if spreadsheet else new_folder)(Path(folder), example)
+
+
+def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "Progress | None" = None) -> "Inputs":
+    """Read a trip folder: the trip, the car, and the weather that was entered or fetched earlier.
+
+    Parameters
+    ----------
+    folder : path
+        The trip folder.
+    changes : mapping of str to str, optional
+        Values of the car to change, named and written as in vehicle.toml.
+    progress : callable, optional
+        Receives a sentence when kept weather cannot be used.
+
+    Returns
+    -------
+    Inputs
+        Frozen: `trip`, `car`, `known`. Every other function takes it in place of the folder.
+
+    Raises
+    ------
+    TripError
+        Carries every problem of the folder's files, one sentence each.
+    PlannerError
+        If a change names no value of a car, or cannot be read.
+
+    Examples
+    --------
+    >>> heavy = read(example("minimal"), changes={"trailer.mass": "400 kg"})
+    >>> heavy.car.vehicle.trailer.mass_kg
+    400.0
+    """
+    from planner.forecast.assemble import quiet, read_inputs
+
+    return read_inputs(Path(folder), progress=progress or quiet).changed(changes or {})
+
+
+def plan(
+    trip: "Trip",
+    *,
+    from_place: str | None = None,
+    along: str | None = None,
+    at: str | None = None,
+    readings: Sequence[str] = (),
+    driven: str | None = None,
+    remedies: bool = True,
+    progress: "Progress | None" = None,
+) -> "Plan":
+    """Plan a trip: days, forecast, margins, what helps where they are thin.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    from_place : str, optional
+        Plan what is left from this place on, its key or name; `at` is needed too.
+    along : str, optional
+        The same from a point along a leg, 'FROM>TO:12.5 mi'.
+    at : str, optional
+        Local time to set off there, '2027-07-11 10:00'.
+    readings : sequence of str
+        What gauges read then, 'coolant=195 degF'.
+    driven : str, optional
+        Driving done that day before, '5.5 h'; without it, what the plan has.
+    remedies : bool
+        Try remedies on every day with a margin that is not ample; takes seconds a day.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Plan
+        DataFrames `legs`, `days`, `margins`, `track` and `remedies` in SI; `write` makes the files.
+
+    Raises
+    ------
+    TripError
+        Carries every problem of the folder's files.
+    NoRouteError
+        If no open road or no division into days keeps the trip's rules.
+    PlannerError
+        If what was said of place, time or gauges cannot be used.
+
+    Examples
+    --------
+    >>> p = plan(example("minimal"))
+    >>> p.margins.loc[p.margins.margin_k.idxmin(), ["fluid", "level"]].tolist()
+    ['coolant', 'ample']
+    >>> bool((p.track.coolant_upper_k >= p.track.coolant_k).all())
+    True
+    """
+    from planner.forecast.assemble import make_forecast, quiet
+    from planner.output.report import make_report
+    from planner.output.results import Plan
+    from planner.replan.request import read_request
+
+    request = read_request(from_place=from_place, along=along, at=at, readings=readings, driven=driven)
+    step = progress or quiet
+    if request is None:
+        outlook = _forecast(trip, step)
+    else:
+        from planner.replan.remaining import rest_of
+
+        rest, start = rest_of(_inputs(trip, step), request)
+        outlook = make_forecast(rest, start=start, progress=step)
+    return Plan(make_report(outlook, remedies=remedies, progress=step))
+
+
+def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "Check":
+    """Check a trip's files, and list what the forecast rests on.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    rank : bool
+        Sort what is assumed of the car by how far it moves the smallest margin; runs the forecast.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Check
+        DataFrames `assumed` and `ranked`; `lines` are sentences for people.
+
+    Raises
+    ------
+    TripError
+        Carries every problem of the folder's files.
+    NoRouteError
+        If no open road leads from start to finish.
+
+    Examples
+    --------
+    >>> check(example("minimal")).assumed.columns.tolist()
+    ['key', 'value', 'source']
+    """
+    from planner.forecast.assemble import find_legs, quiet
+    from planner.output.results import Check
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    legs, closed = find_legs(inputs)
+    if not rank:
+        return Check(inputs=inputs, legs=legs, closed=closed)
+    from planner.analysis.sensitivity import rank_assumptions
+
+    return Check(
+        inputs=inputs, legs=legs, closed=closed, effects=rank_assumptions(_forecast(inputs, step), progress=step)
+    )
+
+
+def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | None" = None) -> "WeatherReport":
+    """Fetch the forecast for every place of the route, to be used by later plans; sends rounded coordinates only.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    offline : bool
+        Never touch the network; show what was fetched before.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    WeatherReport
+        A row for every place, sentences, credits of the services.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+
+    Examples
+    --------
+    >>> fetch_weather(example("minimal"), offline=True).rows[0].place
+    'needles'
+    """
+    from datetime import UTC, datetime
+
+    from planner.forecast.assemble import find_legs, quiet
+    from planner.weather.command import run
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    legs, _ = find_legs(inputs)
+    return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), progress=step)
+
+
+def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIf":
+    """Try changes and parts on the whole trip, under the draws of the plan.
+
+    Parameters
+    ----------
+    trip : path, Inputs or Plan
+        The trip folder, what `read` made of it, or a plan, whose forecast is then used.
+    settings : sequence of str
+        Changes of your own, 'cooling.cap_pressure=16 psi'; without any, those an owner asks about.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    WhatIf
+        DataFrame `changes`, a row for every change and fluid.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If a setting names no value of a car, or cannot be read.
+
+    Examples
+    --------
+    >>> tried = whatif(example("minimal"), ["trailer.mass=600 kg"]).changes
+    >>> bool((tried.margin_gained_k < 0.0).all())
+    True
+    """
+    from planner.analysis.whatif import run_variants
+    from planner.forecast.assemble import quiet
+    from planner.output.results import WhatIf
+
+    step = progress or quiet
+    outlook = _forecast(trip, step)
+    return WhatIf(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
+
+
+def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
+    """Laps on a closed course or runs up a closed hill: how many before a part is thin, how long to cool.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        A trip folder with session.toml, or what `read` made of it.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Session
+        DataFrames `hours` and `sessions`.
+
+    Raises
+    ------
+    TripError
+        If session.toml is missing, or anything in the folder is wrong.
+
+    Examples
+    --------
+    >>> session(example("alps")).hours["first_thin"].iloc[0]  # doctest: +SKIP
+    'differential'
+    """
+    from planner.files.sessionfile import read_session
+    from planner.forecast.assemble import quiet
+    from planner.laps.run import run_session
+    from planner.laps.stints import make_case
+    from planner.output.results import Session
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    setup = read_session(inputs.trip.folder, inputs.trip)
+    return Session(trip=inputs.trip, outcome=run_session(make_case(setup, inputs), progress=step))
+
+
+def fit(
+    trip: "Trip",
+    logs: "Sequence[Log]",
+    *,
+    learn: Sequence[str] = (),
+    ambient_k: float | None = None,
+    on: date | None = None,
+    progress: "Progress | None" = None,
+) -> "Fit":
+    """Learn the car from logs of its drives.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    logs : sequence of path
+        Logs with a confirmed mapping.
+    learn : sequence of str
+        What to learn; without it all that the logs' channels can teach.
+    ambient_k : float, optional
+        Outside air for logs that have none. [K]
+    on : date, optional
+        Date of the fit; default today.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Fit
+        DataFrames `unknowns` and `margins`; `write` makes a new vehicle file.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If a log cannot be read, or teaches nothing.
+
+    Examples
+    --------
+    >>> trip = example("wilmington-astoria")
+    >>> fit(trip, sorted((trip / "logs").glob("*.csv"))).unknowns.name.tolist()  # doctest: +SKIP
+    ['airflow', 'radiator']
+    """
+    from planner.forecast.assemble import find_route, quiet
+    from planner.logs import fit as learning
+    from planner.output.results import Fit
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    route, car = find_route(inputs), inputs.car
+    driven = learning.read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
+    day = date.today() if on is None else on
+    learned = learning.learn(inputs.trip, car, driven, on=day, names=tuple(learn), progress=step)
+    return Fit(
+        learned=learned,
+        on=day,
+        before=learning.trip_margins(route, car.vehicle, car.spread),
+        after=learning.trip_margins(route, learned.found.vehicle, learned.posterior),
+    )
+
+
+def review(
+    trip: "Trip", logs: "Sequence[Log]", *, ambient_k: float | None = None, progress: "Progress | None" = None
+) -> "Review":
+    """Explain logs against the forecast: is it the day, or the car?
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    logs : sequence of path
+        Logs with a confirmed mapping; from three days on trends are looked for.
+    ambient_k : float, optional
+        Outside air for logs that have none. [K]
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Review
+        DataFrames `peaks`, `causes` and `drifts`.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If a log cannot be read, or has no fluid temperature.
+
+    Examples
+    --------
+    >>> trip = example("wilmington-astoria")
+    >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
+    """
+    from planner.forecast.assemble import find_route, quiet
+    from planner.forecast.run import as_described
+    from planner.logs import review as reviewing
+    from planner.logs.fit import read_drives
+    from planner.output.results import Review
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    route, car = find_route(inputs), inputs.car
+    driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
+    nominal, found = as_described(route, car), []
+    for one in driven:
+        step(f"trying causes on {one.log.name}, one at a time")
+        found.append(reviewing.review(route, car, nominal, one))
+    return Review(reviews=tuple(found), trends=reviewing.drifts(car, driven))
+
+
+def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "Alarms":
+    """What to set the gauges' alarms by, for every leg and the whole trip.
+
+    Parameters
+    ----------
+    trip : path, Inputs or Plan
+        The trip folder, what `read` made of it, or a plan, whose forecast is then used.
+    reference : Reference, optional
+        The owner's readings of oil pressure on a sound day.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    Alarms
+        DataFrame `fluids`, a row for every card and fluid; `cards` have the pressures too.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+
+    Examples
+    --------
+    >>> alarms(example("minimal")).fluids.query("leg.isna()").fluid.tolist()
+    ['coolant', 'engine_oil', 'transmission', 'differential']
+    """
+    from planner.analysis.alarms import Reference, alarm_cards
+    from planner.forecast.assemble import quiet
+    from planner.output.results import Alarms
+
+    outlook, known = _forecast(trip, progress or quiet), reference or Reference()
+    return Alarms(outlook=outlook, reference=known, cards=alarm_cards(outlook, known))
+
+
+def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
+    """What a folder says, read unless it was."""
+    from planner.forecast.assemble import Inputs, read_inputs
+
+    if isinstance(trip, (str, PathLike)):
+        return read_inputs(Path(trip), progress=progress)
+    if isinstance(trip, Inputs):
+        return trip
+    outlook = trip.report.outlook
+    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+
+
+def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":
+    """Forecast of a trip; a plan's own where one is given."""
+    from planner.forecast.assemble import Inputs, make_forecast
+
+    if isinstance(trip, (str, PathLike, Inputs)):
+        return make_forecast(_inputs(trip, progress), progress=progress)
+    return trip.report.outlook

@@ -158,7 +158,7 @@ def reader(tmp_path_factory):
 @pytest.fixture
 def here(tmp_path, monkeypatch, services):
     """An empty folder; the weather's services are a server on this machine, the user's own folders elsewhere."""
-    from planner.weather import command, heights
+    from planner.weather import command, elevations
 
     work = tmp_path / "work"
     work.mkdir()
@@ -166,12 +166,15 @@ def here(tmp_path, monkeypatch, services):
     monkeypatch.setenv("COLUMNS", WIDTH)
     for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
         monkeypatch.setenv(name, str(tmp_path / name))
-    local = {"sources": services.sources(), "archive_url": services.url, "sleep": lambda _: None}
+    local = {"services": services.both(), "archive_url": services.url, "sleep": lambda _: None}
     for name, value in local.items():
         monkeypatch.setitem(command.run.__kwdefaults__, name, value)
-    own = {"first": heights.OpenMeteoHeights(url=services.url), "second": heights.UsgsHeights(url=services.url)}
+    own = {
+        "first": elevations.OpenMeteoElevations(url=services.url),
+        "second": elevations.UsgsElevations(url=services.url),
+    }
     for name, value in own.items():
-        monkeypatch.setitem(heights.check_heights.__kwdefaults__, name, value)
+        monkeypatch.setitem(elevations.check_elevations.__kwdefaults__, name, value)
     return work
 
 

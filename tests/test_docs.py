@@ -16,19 +16,18 @@ from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
 from planner.files.folder import open_folder
+from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
-from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES
+from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
-from planner.files.weatherfile import COLUMNS as WEATHER_COLUMNS
 from planner.files.workbook import SKIPPED
 from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.learnt import FACTORS
-from thermal.tomltext import TOML_BYTES, TOML_DEPTH
+from thermal.fluids import FACTORS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -119,8 +118,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 def test_every_factor_a_fit_can_write_is_described():
     assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
-    for name, words in FACTORS.items():
-        assert f"| `{name}` | {words} |" in part("### [fit]")
+    for name, factor in FACTORS.items():
+        assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 
 
 def test_kinds_and_services_are_listed():
@@ -180,15 +179,14 @@ def test_every_heading_of_the_forecast_is_described(planned):
     headings = (planned / "forecast.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
     for heading in headings:
         name = re.sub(r" \[.*", "", heading)
-        of_fluid = re.sub(r"^(engine oil|transmission|differential)", "coolant", name)
+        of_fluid = re.sub(rf"^({'|'.join(fluid.label for fluid in FLUIDS)})", "coolant", name)
         assert {name, of_fluid} & described, heading
 
 
 def test_every_key_of_the_plan_is_described(planned):
     plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
     assert set(plan) == table_under("### plan.json", "key")
-    days = {re.sub(r" \[(?!h).*", "", key) for key in plan["days"][0]}
-    assert days == table_under("### plan.json", "key of a day")
+    assert set(plan["days"][0]) == table_under("### plan.json", "key of a day")
     assert set(plan["legs"][0]) == table_under("### plan.json", "key of a leg")
     assert set(plan["legs"][0]["fluids"][0]) == table_under("### plan.json", "key of a fluid")
     assert all(f"`{key}`" in part("### plan.json") for key in (*plan["assumed"], *plan["fuel"]))
@@ -263,7 +261,7 @@ def printed(*words: str) -> dict:
 
 
 @pytest.fixture(scope="module")
-def logged(planned):
+def log_drive(planned):
     """The planned folder with a short log of its leg, confirmed."""
     trip, car = open_folder(planned.parent)
     line = forecast(trip, car).timeline
@@ -279,7 +277,7 @@ def logged(planned):
     ("heading", "words"),
     [
         ("#### new", ("new", "{new}")),
-        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### check", ("check", "{trip}", "--rank", "--usual")),
         ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
         ("#### weather", ("weather", "{trip}", "--offline")),
         ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),
@@ -289,10 +287,10 @@ def logged(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, logged, tmp_path, monkeypatch):
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, monkeypatch):
     for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
         monkeypatch.setenv(name, str(tmp_path / name))
-    places = {"trip": logged[0], "log": logged[1], "new": tmp_path / "made"}
+    places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)
     assert keys <= told, sorted(keys - told)

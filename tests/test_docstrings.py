@@ -1,20 +1,23 @@
 """Public functions say what they take: each parameter by name, physical ones with their unit in brackets.
 
-Public are `planner/__init__`, thermal and maps. Inside planner's folders one sentence is enough.
+Public are `planner/__init__`, thermal and maps. Inside planner's folders one sentence is enough, and so it is for what
+is private in thermal; there only numbers must be described, and an entry that repeats name and type is refused.
 """
 
+import ast
 import importlib
 import inspect
 import pkgutil
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
-UNFINISHED = ("planner.files.", "planner.weather.")
+UNFINISHED = ("planner.weather.",)
 PHYSICS = "thermal"  # here every parameter ends in `[unit]`
 
 
@@ -51,12 +54,27 @@ def problems(name: str, function: Callable[..., Any], *, units: bool) -> list[st
     if not held and not units and "." in function.__qualname__:
         return []
     wanted = parameters_of(function)
-    told = [f"{name}: parameter {item!r} is not described" for item in wanted if item not in held]
+    numbers = [item for item in wanted if is_number(function, item)] if units else wanted
+    told = [f"{name}: parameter {item!r} is not described" for item in numbers if item not in held]
     told += [f"{name}: {item!r} is described but is no parameter" for item in held if item not in wanted]
     if units:
-        bare = (item for item in wanted if item in held and not re.search(r"\[[^\]]+\]\.?$", held[item].rstrip()))
+        bare = (item for item in numbers if item in held and not re.search(r"\[[^\]]+\]\.?$", held[item].rstrip()))
         told += [f"{name}: parameter {item!r} does not end in [unit]" for item in bare]
+        idle = (item for item in held if item in wanted and item not in numbers and says_nothing(held[item]))
+        told += [f"{name}: name and type of {item!r} say it; drop its entry" for item in idle]
     return told
+
+
+def is_number(function: Callable[..., Any], parameter: str) -> bool:
+    """Whether a parameter is a number or an array of numbers, so that it has a unit."""
+    kind = str(inspect.signature(function).parameters[parameter].annotation)
+    return bool(re.search(r"float|ndarray|\bint\b", kind)) and not re.search(r"Callable|Mapping|dict", kind)
+
+
+def says_nothing(entry: str) -> bool:
+    """Whether an entry has no more than three words, or a unit where there can be none."""
+    text = entry.partition(" : ")[2].partition(" ")[2]
+    return "[-]" in entry or len(text.split()) <= 3
 
 
 def short(name: str, function: Callable[..., Any], module: str = "") -> list[str]:
@@ -121,6 +139,18 @@ def wholly(a_k: float, b_k: float, *rest: float) -> float:
     return a_k + b_k + sum(rest)
 
 
+def idly(car: str, way: str) -> None:
+    """Say something.
+
+    Parameters
+    ----------
+    car : str
+        The car.
+    way : str
+        How the car is to be driven, in words.
+    """
+
+
 def test_the_check_can_fail() -> None:
     assert problems("without", without, units=False) == ["without: no docstring"]
     assert problems("partly", partly, units=True) == [
@@ -129,6 +159,25 @@ def test_the_check_can_fail() -> None:
         "partly: parameter 'speed_m_per_s' does not end in [unit]",
     ]
     assert problems("wholly", wholly, units=True) == []
+    assert problems("idly", idly, units=True) == ["idly: name and type of 'car' say it; drop its entry"]
+    assert long_private("def _f():\n    'One. Two.'\n\ndef g():\n    'One. Two.'") == ["_f"]
+    assert long_private("def _f():\n    'One, with 0.5 K.'") == []
+
+
+def long_private(source: str) -> list[str]:
+    """Functions and methods that are not public and whose docstring is longer than a sentence."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("_") and not node.name.startswith("__"):
+            doc = re.sub(r"\s*\[[^\]]*\]\.?$", "", ast.get_docstring(node) or "")
+            if "\n\n" in doc or re.search(r"\.\s+[A-Z]", doc):
+                found.append(node.name)
+    return found
+
+
+@pytest.mark.parametrize("path", sorted(Path(importlib.import_module(PHYSICS).__path__[0]).glob("*.py")), ids=str)
+def test_private_functions_of_the_physics_say_one_sentence(path: Path) -> None:
+    assert long_private(path.read_text(encoding="utf-8")) == []
     assert short("without", without) == ["without: no docstring"]
     assert short("wholly", wholly) == ["wholly: names and types say it; drop Parameters"]
 

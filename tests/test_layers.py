@@ -18,17 +18,19 @@ ALLOWED = {"thermal": {"thermal"}, "maps": {"maps"}, "planner": {"planner", "the
 # Rank of each folder of planner; equal ranks may not import each other either.
 FOLDERS = {
     "model": 0,
-    "files": 1,
-    "weather": 2,
-    "route": 3,
-    "forecast": 4,
-    "analysis": 5,
-    "replan": 6,
-    "laps": 6,
-    "logs": 6,
-    "output": 7,
-    "cli": 9,
-    "__main__": 10,
+    "ground": 1,
+    "files": 2,
+    "newtrip": 3,
+    "weather": 3,
+    "route": 4,
+    "forecast": 5,
+    "analysis": 6,
+    "replan": 7,
+    "laps": 7,
+    "logs": 7,
+    "output": 8,
+    "cli": 10,
+    "__main__": 11,
 }
 DRAW_MAPS = {"output", "cli"}
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
@@ -54,13 +56,13 @@ def imports(source: str) -> Iterator[str]:
 
 
 def folder_of(module: str) -> str:
-    """Folder of planner in which a module stands; the public interface, planner/__init__, has rank 8."""
+    """Folder of planner in which a module stands; the public interface, planner/__init__, has rank 9."""
     return [*module.split("."), ""][1]
 
 
 def rank(folder: str) -> int:
     """Position of a folder in the way of the data."""
-    return FOLDERS[folder] if folder else 8
+    return FOLDERS[folder] if folder else 9
 
 
 def upward(source: str, module: str) -> list[str]:

@@ -16,11 +16,12 @@ from scipy.special import logsumexp
 
 from thermal.drive import Drive
 from thermal.fit import readings_worth_one, scatter_k
-from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION, Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, modelled_k
+from thermal.fluids import FACTORS, FLUIDS, N_BODY, fluid_of
+from thermal.kernel import Factors
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.residuals import Nuisance, modelled_k
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle import Vehicle
 
@@ -69,7 +70,7 @@ def _even(name: str, words: str, values: tuple[float, ...]) -> Cause:
     return Cause(name, words, (), -1, values, (1.0 / len(values),) * len(values))
 
 
-_GAUGES = ((COOLANT, "coolant"), (OIL, "engine oil"), (TRANSMISSION, "transmission"), (DIFFERENTIAL, "differential"))
+_GAUGES = tuple(fluid for fluid in FLUIDS if fluid.gauge)
 CAUSES = (
     _scaled("airflow", "less cooling air: grille or core blocked, fan weak", ("airflow",), (-1,)),
     _scaled("radiator", "the radiator passes less heat: scaled, silted, low coolant", ("radiator",), (-1,)),
@@ -89,21 +90,13 @@ CAUSES = (
     _scaled("gearbox_loss", "the transmission gives off less heat: cooler blocked", ("gearbox_loss",), (-1,)),
     _scaled("axle_heat", "the differential makes more heat: bearings, oil level", ("axle_heat",), (1,)),
     _scaled("axle_loss", "the differential gives off less heat", ("axle_loss",), (-1,)),
-    *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in _GAUGES),
-    *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", (), node) for node, words in _GAUGES),
+    *(_gauge(f"offset_{fluid.node}", f"the {fluid.label} gauge is off", fluid.node) for fluid in _GAUGES),
+    *(Cause(f"stuck_{fluid.node}", f"the {fluid.label} gauge is stuck", (), fluid.node) for fluid in _GAUGES),
 )
+# The gauge without which a cause cannot be told; one that is not here needs any.
 _NEEDS = {
-    "airflow": COOLANT,
-    "radiator": COOLANT,
-    "thermostat_open": COOLANT,
-    "thermostat_late": COOLANT,
-    "oil_heat": OIL,
-    "oil_coolant": OIL,
-    "oil_cooler": OIL,
-    "gearbox_heat": TRANSMISSION,
-    "gearbox_loss": TRANSMISSION,
-    "axle_heat": DIFFERENTIAL,
-    "axle_loss": DIFFERENTIAL,
+    **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},
+    **dict.fromkeys(("thermostat_open", "thermostat_late"), fluid_of("coolant").node),
 }
 
 
@@ -126,8 +119,6 @@ def faulty_thermostat(vehicle: Vehicle, shift_k: float) -> Vehicle:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     shift_k : float
         Kelvins added to where it opens and is fully open. [K]
 
@@ -147,45 +138,43 @@ def judge(
     drive: Drive,
     readings: Readings,
     *,
-    learnt: Learnt = NOTHING,
+    posterior: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> tuple[Verdict, ...]:
     """Judge every cause that the readings can speak of.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as forecast. [-]
     drive : Drive
-        The drive as it was: its own speeds, heights and air. [-]
-    readings : Readings
-        What the gauges said. [-]
-    learnt : Learnt
-        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast. [-]
+        The drive as it was: its own speeds, heights and air.
+    posterior : Posterior
+        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
     tuple of Verdict
         Most probable first; `usual` among them.
     """
-    return _Judge(vehicle, drive, readings, learnt, nuisance or Nuisance()).verdicts()
+    return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance()).verdicts()
 
 
 class _Judge:
     """Evidence of every cause for one log."""
 
-    def __init__(self, vehicle: Vehicle, drive: Drive, readings: Readings, learnt: Learnt, nuisance: Nuisance) -> None:
+    def __init__(
+        self, vehicle: Vehicle, drive: Drive, readings: Readings, posterior: Posterior, nuisance: Nuisance
+    ) -> None:
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
-        self.learnt, self.nuisance = learnt, nuisance
+        self.posterior, self.nuisance = posterior, nuisance
         self.seen = np.isfinite(readings.temp_k)
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
-        fitted = bool(learnt.factors)
+        fitted = bool(posterior.factors)
         self.thermostat_sd_k = _THERMOSTAT_FITTED_SD_K if fitted else _THERMOSTAT_SD_K
-        self.noise = np.full(6, 1.0)
+        self.noise = np.full(N_BODY, 1.0)
         self.worth = readings_worth_one(np.zeros_like(readings.temp_k), readings)
-        self.base = medians(learnt)
+        self.base = medians(posterior)
         self.covariance = self._prior()
         self._kept: dict[tuple[str, float], FloatArray] = {}
 
@@ -195,7 +184,7 @@ class _Judge:
         sd = [n.air_sd_k, self.thermostat_sd_k] + [n.gauge_sd_k] * len(self.bodies) + [n.lag_sd_s] * len(self.bodies)
         k = len(FACTORS)
         whole = np.zeros((k + len(sd), k + len(sd)))
-        whole[:k, :k] = self.learnt.covariance(CLASS_SPREAD)
+        whole[:k, :k] = self.posterior.covariance(CLASS_SPREAD)
         whole[range(k, k + len(sd)), range(k, k + len(sd))] = np.array(sd) ** 2
         return whole
 
@@ -258,13 +247,13 @@ class _Judge:
         return faulty_thermostat(self.vehicle, value), self.base
 
     def _models(self, cause: Cause) -> list[FloatArray]:
-        """Model less reading for every value tried, each shape (n, 6). [K]"""
+        """Model less reading for every value tried, each shape (n, n_body). [K]"""
         cases = [self._case(cause, value) for value in cause.values]
         if cause.factors:
             factors = Factors(*(np.concatenate(columns) for columns in zip(*(f for _, f in cases), strict=True)))
             models = list(modelled_k(self.vehicle, self.drive, self.readings, factors))
         elif cause.node >= 0:
-            shift = np.zeros((len(cause.values), 1, 6))
+            shift = np.zeros((len(cause.values), 1, N_BODY))
             shift[:, 0, cause.node] = cause.values
             models = list(modelled_k(self.vehicle, self.drive, self.readings, self.base) + shift)
         else:
@@ -276,7 +265,7 @@ class _Judge:
         return np.asarray(self.nuisance.lag_s * np.gradient(model, self.readings.time_s, axis=0))
 
     def _sensitivity_at(self, cause: Cause, value: float | None) -> FloatArray:
-        """Slopes of all readings with what is usual, shape (n_usual, n, 6), about a cause of some size; kept."""
+        """Slopes of all readings with what is usual, shape (n_usual, n, n_body), about a cause of some size; kept."""
         key = (cause.name if value is not None else "", value or 0.0)
         if key not in self._kept:
             self._kept[key] = self._slopes(*self._case(cause, value))
@@ -303,17 +292,17 @@ class _Judge:
         return np.array(slopes)
 
     def _quadratic(
-        self, misfit: FloatArray, slopes: FloatArray, seen: np.ndarray | None = None
+        self, residuals: FloatArray, slopes: FloatArray, seen: np.ndarray | None = None
     ) -> tuple[float, FloatArray]:
         """Log probability of a misfit, what is usual averaged over, and what is left at its best. [-, K]"""
         used = self.seen if seen is None else seen
-        weight = np.broadcast_to(1.0 / (self.noise * np.sqrt(self.worth)), misfit.shape)[used]
-        r, j = misfit[used] * weight, slopes[:, used] * weight
+        weight = np.broadcast_to(1.0 / (self.noise * np.sqrt(self.worth)), residuals.shape)[used]
+        r, j = residuals[used] * weight, slopes[:, used] * weight
         whole = np.linalg.inv(self.covariance) + j @ j.T
         b = j @ r
         x = np.linalg.solve(whole, b)
         _, volume = np.linalg.slogdet(self.covariance @ whole)
-        left = np.where(self.seen, misfit - np.tensordot(x, slopes, axes=1), np.nan)
+        left = np.where(self.seen, residuals - np.tensordot(x, slopes, axes=1), np.nan)
         return float(-0.5 * (r @ r - b @ x) - 0.5 * volume), left
 
     def _stuck_from(self, node: int) -> int | None:
@@ -336,8 +325,8 @@ class _Judge:
         seen = self.seen.copy()
         seen[first:, node] = False
         cause = Cause(USUAL, "")
-        misfit = self._models(cause)[0]
-        score, left = self._quadratic(misfit, self._sensitivity_at(cause, None), seen)
+        residuals = self._models(cause)[0]
+        score, left = self._quadratic(residuals, self._sensitivity_at(cause, None), seen)
         left[first:, node] = 0.0
         n = max(float(self.seen[first:, node].sum()) / float(self.worth[node]), 1.0)
         level = float(self.noise[node]) * np.sqrt(2.0 * np.pi / n) / _LEVEL_WIDTH_K
@@ -349,8 +338,6 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
 
     Parameters
     ----------
-    verdicts : sequence of Verdict
-        Most probable first. [-]
     within : float
         Odds up to which two count as alike. [-]
 

@@ -84,15 +84,15 @@ def check_cache(function: Any) -> Any:
     Parameters
     ----------
     function : Any
-        As the compiler's decorator returns it, with a cache. [-]
+        As the compiler's decorator returns it, with a cache.
 
     Returns
     -------
     Any
         The same.
     """
-    cache = getattr(function, "_cache", None)  # none when the compiler is switched off
-    if cache is not None:
+    cache: Any = getattr(function, "_cache", None)  # none when the compiler is switched off
+    if hasattr(cache, "_cache_file"):  # lacking where no folder can be written
         cache._cache_file.__class__ = _Checked
     return function
 

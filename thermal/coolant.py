@@ -61,8 +61,6 @@ def glycol_mass_share(volume_share: float, glycol: str) -> float:
     ----------
     volume_share : float
         Volume of glycol over the sum of both volumes before mixing, 0 to 0.7. [-]
-    glycol : str
-        `ethylene` or `propylene`. [-]
 
     Returns
     -------
@@ -96,8 +94,6 @@ def water_mole_fraction(volume_share: float, glycol: str) -> float:
     ----------
     volume_share : float
         Volume share of glycol, 0 to 0.7. [-]
-    glycol : str
-        `ethylene` or `propylene`. [-]
 
     Returns
     -------
@@ -123,8 +119,6 @@ def boiling_k(pressure_pa: FloatArray, volume_share: float, glycol: str) -> Floa
         Absolute pressure where it would boil: air plus cap. [Pa]
     volume_share : float
         Volume share of glycol, 0 to 0.7. [-]
-    glycol : str
-        `ethylene` or `propylene`. [-]
 
     Returns
     -------
@@ -151,8 +145,6 @@ def heat_capacity_j_per_kgk(volume_share: float, glycol: str) -> float:
     ----------
     volume_share : float
         Volume share of glycol, 0 to 0.7. [-]
-    glycol : str
-        `ethylene` or `propylene`. [-]
 
     Returns
     -------

@@ -42,6 +42,8 @@ class Drive:
         Leg and day the segment belongs to. [-]
     heater_on, low_gear : ndarray of float, optional
         1 where the cabin heater runs at full, and where the driver holds one gear lower; nowhere when not given. [-]
+    highest_gear : ndarray of float, optional
+        Highest gear the driver allows, 1 the first; 0, and when not given, any. [-]
     """
 
     duration_s: FloatArray
@@ -60,11 +62,12 @@ class Drive:
     day: FloatArray
     heater_on: FloatArray = field(default_factory=_nowhere)
     low_gear: FloatArray = field(default_factory=_nowhere)
+    highest_gear: FloatArray = field(default_factory=_nowhere)
 
     def __post_init__(self) -> None:
         """Check shapes and that every number is one."""
         n = len(self.duration_s)
-        for name in ("heater_on", "low_gear"):
+        for name in ("heater_on", "low_gear", "highest_gear"):
             if getattr(self, name).size == 0:
                 object.__setattr__(self, name, np.zeros(n))
         for item in fields(self):
@@ -114,8 +117,6 @@ def steady_drive(
         Air temperature. [K]
     elevation_m : float
         Height at the start; follows the grade. [m]
-    ac_on : bool
-        Air conditioning. [-]
 
     Returns
     -------

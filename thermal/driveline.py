@@ -15,6 +15,21 @@ REFERENCE_M_PER_S = 100.0 / 3.6
 REFERENCE_OIL_K = 353.15
 # Converter: torque ratio falls straight from stall to coupling, capacity with speed ratio. ASSUMED textbook shape.
 _STALL_TORQUE_RATIO, _COUPLING_RATIO = 2.0, 0.88
+# An automatic shifts by the speed of its output: up only where the geared engine would turn faster than this share of
+# the lugging speed. ASSUMED, 0.75 to 1.
+_GEARED_SHARE = 0.85
+# The lock-up clutch holds up to the first share of full load and is released from the second on; between, on a rolling
+# road, part of the time. ASSUMED: common practice, "half to two thirds of full load".
+_LOCK_LOAD, _RELEASE_LOAD = 0.5, 0.7
+# A gearbox under load shifts down rather than let the open converter waste more than this. ASSUMED, 0.05 to 0.12: past
+# its coupling point, speed ratio 0.88, a converter wastes an eighth or less.
+_MOST_SLIP = 0.08
+# Highest engine speed a driver, or a gearbox in D, holds for minutes, over that of rated power. ASSUMED, 0.8 to 1; a
+# diesel's governor is made for it.
+_SUSTAINED = {"petrol": 0.9, "diesel": 1.0}
+# Converter with the car held on the brake: torque at idle against capacity ~ speed^2. ASSUMED 0.4 to 1: idle sags in
+# gear; with it 1 to 3 kW go into the fluid (common practice).
+_CREEP_SHARE, _CREEP_MOST_W = 0.45, 2000.0
 
 
 class Gear(NamedTuple):
@@ -32,11 +47,6 @@ class Gear(NamedTuple):
 def gear_efficiency(gearbox: Gearbox) -> FloatArray:
     """Load-proportional efficiency of every gear.
 
-    Parameters
-    ----------
-    gearbox : Gearbox
-        The gearbox. [-]
-
     Returns
     -------
     ndarray, shape (n_gear,)
@@ -53,8 +63,6 @@ def converter_slip(
 
     Parameters
     ----------
-    gearbox : Gearbox
-        An automatic. [-]
     turbine_nm : float or ndarray
         Torque at the turbine. [N m]
     turbine_rad_per_s : float or ndarray
@@ -105,13 +113,44 @@ def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(1.0, _STALL_TORQUE_RATIO - fall * np.asarray(speed_ratio)))
 
 
+def creep_w(vehicle: Vehicle) -> float:
+    """Power an automatic's converter takes at idle in gear, the car held on its brakes.
+
+    Returns
+    -------
+    float
+        Power from the crankshaft, all of it into the fluid; zero for a manual. [W]
+
+    Notes
+    -----
+    Pump torque ~ speed^2, the greatest engine torque at the stall speed; times 0.45, ASSUMED 0.4 to 1; not above
+    2 kW, where a converter of that size is given a lower idle.
+    """
+    gearbox, engine = vehicle.gearbox, vehicle.engine
+    if gearbox.kind != "automatic":
+        return 0.0
+    idle = engine.idle_speed_rad_per_s
+    taken = _CREEP_SHARE * engine.peak_torque_nm * (idle / gearbox.stall_speed_rad_per_s) ** 2 * idle
+    return min(taken, _CREEP_MOST_W)
+
+
+def sustained_rad_per_s(vehicle: Vehicle) -> float:
+    """Highest engine speed held for minutes on a grade.
+
+    Returns
+    -------
+    float
+        Nine tenths of the speed of rated power for petrol, that speed for diesel. [rad/s]
+    """
+    engine = vehicle.engine
+    return _SUSTAINED[engine.fuel] * engine.peak_power_speed_rad_per_s
+
+
 def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray:
     """Spin loss at the reference viscosity.
 
     Parameters
     ----------
-    gearbox : Gearbox
-        The gearbox. [-]
     engine_rad_per_s : float or ndarray
         Input speed. [rad/s]
 
@@ -122,9 +161,11 @@ def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray
 
     Notes
     -----
-    ~ speed^1.7: between viscous drag (2) and windage-free meshing (1.5); ASSUMED, 1.5 to 2.
+    A manual's ~ speed^1.7: between viscous drag (2) and windage-free meshing (1.5); ASSUMED, 1.5 to 2. An automatic's
+    ~ speed^1.2: most of it is a pump against regulated pressure, whose torque is constant; ASSUMED, 1 to 1.5.
     """
-    return gearbox.spin_loss_w * (np.asarray(engine_rad_per_s) / REFERENCE_RAD_PER_S) ** 1.7
+    exponent = 1.2 if gearbox.kind == "automatic" else 1.7
+    return gearbox.spin_loss_w * (np.asarray(engine_rad_per_s) / REFERENCE_RAD_PER_S) ** exponent
 
 
 def axle_spin_w(axle: Axle, speed_m_per_s: FloatArray) -> FloatArray:
@@ -132,8 +173,6 @@ def axle_spin_w(axle: Axle, speed_m_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    axle : Axle
-        The final drive. [-]
     speed_m_per_s : float or ndarray
         Road speed. [m/s]
 
@@ -154,8 +193,6 @@ def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    lubricant : Lubricant
-        The oil. [-]
     temps_k : ndarray
         Oil temperatures. [K]
 
@@ -174,36 +211,82 @@ def _engine_speeds(vehicle: Vehicle, speed_m_per_s: FloatArray) -> FloatArray:
     return speed_m_per_s[:, None] * ratios[None, :]
 
 
-def _crank_power(vehicle: Vehicle, wheel_w: FloatArray, speed_m_per_s: FloatArray) -> tuple[FloatArray, ...]:
+class _Crank(NamedTuple):
+    """What every gear would ask of the engine, shape (n_segment, n_gear); the axle's loss per segment. [W, rad/s]."""
+
+    total_w: FloatArray
+    engine_rad_per_s: FloatArray
+    geared_rad_per_s: FloatArray
+    mesh_w: FloatArray
+    slip_w: FloatArray
+    available_w: FloatArray
+    axle_loss_w: FloatArray
+
+
+def _crank_power(
+    vehicle: Vehicle,
+    *,
+    wheel_w: FloatArray,
+    speed_m_per_s: FloatArray,
+    other_w: FloatArray,
+    power_share: FloatArray,
+) -> _Crank:
     """Crank power and engine speed in every gear for a wheel power, losses in between."""
-    gearbox, axle = vehicle.gearbox, vehicle.axle
+    gearbox, axle, engine = vehicle.gearbox, vehicle.axle, vehicle.engine
     geared = _engine_speeds(vehicle, speed_m_per_s)
-    pulling = wheel_w > 0.0
     axle_loss = np.abs(wheel_w) * (1.0 / axle.efficiency - 1.0)
     at_axle = wheel_w + axle_loss + axle_spin_w(axle, speed_m_per_s)
-    efficiency = gear_efficiency(gearbox)[None, :]
-    mesh_loss = np.abs(at_axle)[:, None] * (1.0 / efficiency - 1.0)
+    mesh_loss = np.abs(at_axle)[:, None] * (1.0 / gear_efficiency(gearbox)[None, :] - 1.0)
     turbine = at_axle[:, None] + mesh_loss
     engine_speed, slip_loss = geared, np.zeros_like(geared)
     if gearbox.kind == "automatic":
-        engine_speed, slip_loss = _through_converter(vehicle, turbine, geared, speed_m_per_s, pulling)
-    engine_speed = np.maximum(engine_speed, vehicle.engine.idle_speed_rad_per_s)
-    crank = turbine + slip_loss + gearbox_spin_w(gearbox, engine_speed)
-    return crank, engine_speed, mesh_loss, slip_loss, axle_loss
+        engine_speed, slip_loss = _open_converter(vehicle, turbine, geared)
+        locked_w = turbine + gearbox_spin_w(gearbox, geared) + other_w[:, None]
+        most_w = full_torque_nm(engine, geared) * geared * power_share[:, None]
+        released = _released(vehicle, speed_m_per_s, load=locked_w / np.maximum(most_w, 1.0))
+        released = np.where((wheel_w > 0.0)[:, None], released, 0.0)
+        engine_speed, slip_loss = geared + released * (engine_speed - geared), released * slip_loss
+    engine_speed = np.maximum(engine_speed, engine.idle_speed_rad_per_s)
+    return _Crank(
+        total_w=turbine + slip_loss + gearbox_spin_w(gearbox, engine_speed) + other_w[:, None],
+        engine_rad_per_s=engine_speed,
+        geared_rad_per_s=geared,
+        mesh_w=mesh_loss,
+        slip_w=slip_loss,
+        available_w=full_torque_nm(engine, engine_speed) * engine_speed * power_share[:, None],
+        axle_loss_w=axle_loss,
+    )
 
 
-def _through_converter(
-    vehicle: Vehicle, turbine_w: FloatArray, geared: FloatArray, speed_m_per_s: FloatArray, pulling: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    """Engine speed and slip loss where the converter is open."""
-    gearbox, engine = vehicle.gearbox, vehicle.engine
+def _released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray) -> FloatArray:
+    """Share of the time the converter's clutch is open: always slowly and in gears that never lock, else by load."""
+    can_lock = (np.asarray(vehicle.gearbox.ratios) < vehicle.gearbox.lockup_ratio + 0.005)[None, :]
+    can_lock = can_lock & (speed_m_per_s >= vehicle.gearbox.lockup_road_speed_m_per_s)[:, None]
+    by_load = np.clip((load - _LOCK_LOAD) / (_RELEASE_LOAD - _LOCK_LOAD), 0.0, 1.0)
+    return np.where(can_lock, by_load, 1.0)
+
+
+def _open_converter(vehicle: Vehicle, turbine_w: FloatArray, geared: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Engine speed and slip loss with the converter open."""
     turbine_speed = np.maximum(geared, 1.0)
     torque = np.maximum(turbine_w, 0.0) / turbine_speed
-    ratio = converter_slip(gearbox, turbine_nm=torque, turbine_rad_per_s=turbine_speed, peak_nm=engine.peak_torque_nm)
-    is_open = pulling[:, None] & (speed_m_per_s < gearbox.lockup_road_speed_m_per_s)[:, None]
+    ratio = converter_slip(
+        vehicle.gearbox,
+        turbine_nm=torque,
+        turbine_rad_per_s=turbine_speed,
+        peak_nm=vehicle.engine.peak_torque_nm,
+    )
     efficiency = np.minimum(ratio * torque_ratio(ratio), 0.985)
-    loss = np.where(is_open, np.maximum(turbine_w, 0.0) * (1.0 / efficiency - 1.0), 0.0)
-    return np.where(is_open, turbine_speed / ratio, geared), loss
+    return turbine_speed / ratio, np.maximum(turbine_w, 0.0) * (1.0 / efficiency - 1.0)
+
+
+def _pulls(vehicle: Vehicle, crank: _Crank) -> BoolArray:
+    """Whether a gear may be used: first always, the others where they do not lug; none above the highest speed."""
+    box = vehicle.gearbox
+    steady = crank.geared_rad_per_s / _GEARED_SHARE if box.kind == "automatic" else crank.engine_rad_per_s
+    smooth = steady >= box.lugging_speed_rad_per_s
+    smooth[:, 0] = True
+    return np.asarray(smooth & (crank.engine_rad_per_s <= vehicle.engine.top_speed_rad_per_s))
 
 
 def choose_gear(
@@ -214,13 +297,12 @@ def choose_gear(
     other_w: FloatArray,
     power_share: FloatArray,
     low_gear: FloatArray | None = None,
+    highest_gear: FloatArray | None = None,
 ) -> Gear:
     """Choose a gear for every segment, as a careful driver or a gearbox would.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w : ndarray, shape (n,)
         Power wanted at the wheels; negative downhill. [W]
     speed_m_per_s : ndarray, shape (n,)
@@ -231,6 +313,8 @@ def choose_gear(
         Full-load power relative to rated, for height and heat. [-]
     low_gear : ndarray, shape (n,), optional
         1 where the driver holds one gear lower than needed, engine speed allowing. [-]
+    highest_gear : ndarray, shape (n,), optional
+        Highest gear the driver allows, 1 the first; 0 for any: a lever in 3, overdrive off. [-]
 
     Returns
     -------
@@ -239,24 +323,30 @@ def choose_gear(
 
     Notes
     -----
-    Uphill and level: the highest gear that gives the power with the reserve and is not lugging; else the one with
-    most power. Downhill: the highest gear in which engine friction holds the car, else the lowest allowed for
-    engine braking; what is left goes to the brakes.
+    Uphill and level: the highest gear that gives the power with the reserve and is not lugging, below the speed an
+    engine is held at for minutes; else the same without reserve; else at any speed; else the one with most power. An
+    automatic lugs by its geared speed, whatever the converter slips, locks by ratio, road speed and load, and shifts
+    down where the open converter would waste more than a twelfth. Downhill: the highest gear in which engine friction
+    holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
     """
-    n = len(wheel_w)
-    crank, engine_speed, mesh, slip, axle_loss = _crank_power(vehicle, wheel_w, speed_m_per_s)
-    total = crank + other_w[:, None]
-    engine = vehicle.engine
-    available = full_torque_nm(engine, engine_speed) * engine_speed * power_share[:, None]
-    turning = (engine_speed <= engine.top_speed_rad_per_s) & (engine_speed >= vehicle.gearbox.lugging_speed_rad_per_s)
-    turning[:, 0] = engine_speed[:, 0] <= engine.top_speed_rad_per_s
-    enough = turning & (available >= total * (1.0 + vehicle.gearbox.reserve))
-    strongest = np.argmax(np.where(turning, available, -1.0), axis=1)
+    n, engine, box = len(wheel_w), vehicle.engine, vehicle.gearbox
+    crank = _crank_power(
+        vehicle, wheel_w=wheel_w, speed_m_per_s=speed_m_per_s, other_w=other_w, power_share=power_share
+    )
+    total, engine_speed = crank.total_w, crank.engine_rad_per_s
+    turning = _pulls(vehicle, crank)
+    if highest_gear is not None:
+        turning[:, 1:] &= (highest_gear[:, None] < 1.0) | (np.arange(2, len(box.ratios) + 1) <= highest_gear[:, None])
+    held = engine_speed <= sustained_rad_per_s(vehicle)
+    enough = turning & (crank.available_w >= total * (1.0 + box.reserve))
+    strongest = np.argmax(np.where(turning, crank.available_w, -1.0), axis=1)
     up = np.where(enough.any(axis=1), _highest(enough), strongest)
+    for better in (turning & held & (crank.available_w >= total), enough & held & (crank.slip_w <= _MOST_SLIP * total)):
+        up = np.where(better.any(axis=1), _highest(better), up)
     hold = friction_w(engine, engine_speed)
-    allowed = engine_speed <= vehicle.gearbox.descent_speed_rad_per_s
+    allowed = engine_speed <= box.descent_speed_rad_per_s
     holds = allowed & turning & (total + hold >= 0.0)
-    lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(vehicle.gearbox.ratios) - 1)
+    lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(box.ratios) - 1)
     down = np.where(holds.any(axis=1), _highest(holds), lowest)
     rows, gear = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
     if low_gear is not None:
@@ -265,14 +355,14 @@ def choose_gear(
     left = np.maximum(-(total[rows, gear] + hold[rows, gear]), 0.0)
     # what the brakes take never passes axle and gearbox: give their losses back
     axle_share = 1.0 / vehicle.axle.efficiency - 1.0
-    mesh_share = 1.0 / gear_efficiency(vehicle.gearbox)[gear] - 1.0
+    mesh_share = 1.0 / gear_efficiency(box)[gear] - 1.0
     braked = left / ((1.0 - axle_share) * (1.0 - mesh_share))
     return Gear(
         chosen=gear.astype(float),
         engine_rad_per_s=engine_speed[rows, gear],
-        gearbox_heat_w=mesh[rows, gear] - mesh_share * (1.0 - axle_share) * braked,
-        converter_heat_w=slip[rows, gear],
-        axle_heat_w=axle_loss - axle_share * braked,
+        gearbox_heat_w=crank.mesh_w[rows, gear] - mesh_share * (1.0 - axle_share) * braked,
+        converter_heat_w=crank.slip_w[rows, gear],
+        axle_heat_w=crank.axle_loss_w - axle_share * braked,
         crank_w=total[rows, gear] + left,
         brake_w=braked,
     )
@@ -284,14 +374,18 @@ def _highest(mask: BoolArray) -> npt.NDArray[np.intp]:
 
 
 def power_shortfall_w(
-    vehicle: Vehicle, *, wheel_w: FloatArray, speed_m_per_s: FloatArray, other_w: FloatArray, power_share: FloatArray
+    vehicle: Vehicle,
+    *,
+    wheel_w: FloatArray,
+    speed_m_per_s: FloatArray,
+    other_w: FloatArray,
+    power_share: FloatArray,
+    steady: bool,
 ) -> FloatArray:
     """Power missing in the best gear; zero or less where the car holds the speed.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     wheel_w, other_w : ndarray, shape (n,)
         Wheel power and crankshaft extras. [W]
     speed_m_per_s : ndarray, shape (n,)
@@ -304,6 +398,9 @@ def power_shortfall_w(
     ndarray, shape (n,)
         Wanted less available crank power, best over gears. [W]
     """
-    crank, engine_speed, *_ = _crank_power(vehicle, wheel_w, speed_m_per_s)
-    available = full_torque_nm(vehicle.engine, engine_speed) * engine_speed * power_share[:, None]
-    return np.asarray(np.min(crank + other_w[:, None] - available, axis=1))
+    crank = _crank_power(
+        vehicle, wheel_w=wheel_w, speed_m_per_s=speed_m_per_s, other_w=other_w, power_share=power_share
+    )
+    allowed = crank.engine_rad_per_s <= sustained_rad_per_s(vehicle) if steady else True
+    missing = np.where(allowed, crank.total_w - crank.available_w, np.inf)
+    return np.asarray(np.min(missing, axis=1))

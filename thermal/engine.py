@@ -58,8 +58,6 @@ def power_share(
 
     Parameters
     ----------
-    engine : Engine
-        The engine. [-]
     dry_pressure_pa : float or ndarray
         Air pressure less water vapour. [Pa]
     temp_k : float or ndarray
@@ -86,8 +84,6 @@ def full_torque_nm(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    engine : Engine
-        The engine. [-]
     speed_rad_per_s : float or ndarray
         Engine speed. [rad/s]
 
@@ -116,8 +112,6 @@ def friction_w(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    engine : Engine
-        The engine. [-]
     speed_rad_per_s : float or ndarray
         Engine speed. [rad/s]
 
@@ -140,8 +134,6 @@ def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatAr
 
     Parameters
     ----------
-    engine : Engine
-        The engine. [-]
     brake_w : float or ndarray
         Power asked of the crankshaft, accessories included; negative when the car drives the engine. [W]
     speed_rad_per_s : float or ndarray

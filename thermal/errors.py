@@ -27,13 +27,6 @@ class SolverError(ThermalError):
 def did_you_mean(word: str, words: Iterable[str]) -> str:
     """Phrase a suggestion, or nothing.
 
-    Parameters
-    ----------
-    word : str
-        What was read. [-]
-    words : iterable of str
-        What is allowed. [-]
-
     Returns
     -------
     str
@@ -46,3 +39,47 @@ def did_you_mean(word: str, words: Iterable[str]) -> str:
     """
     near = difflib.get_close_matches(word, list(words), n=1)
     return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def shown(text: object) -> str:
+    """Quote what was read for a message: one line, shortened.
+
+    Parameters
+    ----------
+    text : object
+        A text, or a value from TOML.
+
+    Returns
+    -------
+    str
+        In quotation marks when it is a text.
+
+    Examples
+    --------
+    >>> shown("abc"), shown("a" * 60)[-8:]
+    ("'abc'", "aaaa...'")
+    """
+    plain = str(text) if isinstance(text, str) else repr(text)
+    short = plain if len(plain) <= 50 else plain[:47] + "..."
+    return repr(short) if isinstance(text, str) else short
+
+
+def one_line(text: str, most: int = 200) -> str:
+    r"""Shorten another program's words to what a terminal shows and does not obey.
+
+    Parameters
+    ----------
+    most : int
+        Most characters. [-]
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> one_line("Try\x1b[2J again\nlater")
+    'Try [2J again later'
+    """
+    return "".join(char if char.isprintable() else " " for char in text[:most])

@@ -12,11 +12,12 @@ from scipy.optimize import least_squares
 
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.kernel import N_NODE, Factors
-from thermal.learnt import FACTORS, NOTHING, Learnt
-from thermal.logged import Readings
-from thermal.misfit import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
+from thermal.fluids import FACTORS, N_BODY, each_body
+from thermal.kernel import Factors
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.residuals import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
 from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
@@ -24,8 +25,8 @@ __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", 
 _LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
 _ROUNDS = 3
 # What the model gets wrong is heat, and a body smooths heat over its own time constant: its residuals cannot be
-# independent within it, also where the fit has taken up the slow part. ASSUMED: half the usual time constants. [s]
-_SMOOTH_S = np.array([120.0, 120.0, 300.0, 900.0, 900.0, 300.0])
+# independent within it, also where the fit has taken up the slow part. [s]
+_SMOOTH_S = each_body(lambda body: body.smooth_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,11 +36,11 @@ class Fit:
     Attributes
     ----------
     vehicle : Vehicle
-        The car with its learnt fields. [-]
+        The car with its learnt fields.
     factors : Factors
-        The learnt factors, one draw; 1 where none was fitted. [-]
+        The learnt factors, one draw; 1 where none was fitted.
     unknowns : tuple of Unknown
-        What was asked. [-]
+        What was asked.
     estimate : ndarray, shape (n_unknown,)
         Factor on the described value, or kelvins added to it. [-]
     covariance : ndarray, shape (n_unknown, n_unknown)
@@ -105,27 +106,19 @@ def fit_factors(
     names: Sequence[str],
     *,
     spreads: Mapping[str, float] | None = None,
-    known: Learnt = NOTHING,
+    known: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> Fit:
     """Fit a few unknowns of a car to what its gauges said.
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car as described. [-]
-    drives : sequence of Drive
-        Drives, see `drive_from_log`. [-]
-    readings : sequence of Readings
-        Temperatures along each. [-]
-    names : sequence of str
-        What to learn, see `unknown`. [-]
     spreads : mapping, optional
-        Prior standard deviations instead of the usual ones. [-]
-    known : Learnt
-        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
+        Prior standard deviations instead of the usual ones.
+    known : Posterior
+        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
@@ -151,8 +144,8 @@ def fit_factors(
     asked = tuple(unknown(name, _spread_of(name, spreads or {}, known)) for name in names)
     middle, root = _prior(asked, known)
     task = Task(vehicle, asked, list(zip(drives, readings, strict=True)), middle, root, nuisance or Nuisance())
-    x, noise = task.middle.copy(), np.full(N_NODE, 2.0)
-    tau = [np.full(N_NODE, 30.0) for _ in drives]
+    x, noise = task.middle.copy(), np.full(N_BODY, 2.0)
+    tau = [np.full(N_BODY, 30.0) for _ in drives]
     for _ in range(_ROUNDS):
         weights = [1.0 / (noise * np.sqrt(t)) for t in tau]
         best = least_squares(
@@ -184,14 +177,12 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
 
     Parameters
     ----------
-    left_k : ndarray, shape (n, 6)
+    left_k : ndarray, shape (n, n_body)
         Model less reading. [K]
-    readings : Readings
-        Their times. [-]
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         As the residuals hang together, and no fewer than the body's time constant asks. [-]
     """
     n = len(readings.time_s)
@@ -200,14 +191,14 @@ def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
     return np.maximum([autocorrelation_time(column) for column in left_k.T], least)
 
 
-def _spread_of(name: str, spreads: Mapping[str, float], known: Learnt) -> float | None:
+def _spread_of(name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
     """Prior width: as given, as learnt before, or the usual one."""
     if name in spreads:
         return spreads[name]
     return known.factors[name].sd if name in known.factors else None
 
 
-def _prior(asked: Sequence[Unknown], known: Learnt) -> tuple[FloatArray, FloatArray]:
+def _prior(asked: Sequence[Unknown], known: Posterior) -> tuple[FloatArray, FloatArray]:
     """Middle of the prior and a root of its precision."""
     width = np.array([item.spread for item in asked])
     middle = np.array([np.log(known.factors[i.name].value) if i.name in known.factors else 0.0 for i in asked])
@@ -229,12 +220,12 @@ def scatter_k(left: Sequence[FloatArray]) -> FloatArray:
 
     Parameters
     ----------
-    left : sequence of ndarray, shape (n, 6)
+    left : sequence of ndarray, shape (n, n_body)
         Model less reading of every drive. [K]
 
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         Root mean square; the least allowed where a body has no gauge. [K]
 
     Examples

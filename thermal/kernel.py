@@ -1,4 +1,4 @@
-"""The compiled heart: heat balance of six bodies, and the integrator that steps every draw through every segment.
+"""The compiled heart: heat balance of seven bodies, and the integrator that steps every draw through every segment.
 
 Scheme: a two-stage Rosenbrock-W method of order 2, L-stable (Verwer, Spee, Blom & Hundsdorfer, SIAM J. Sci. Comput. 20
 (1999), ROS2 with gamma = 1 - 1/sqrt 2), its first stage as error estimate, step size chosen per draw. The engine block,
@@ -21,8 +21,11 @@ from thermal.compiled import check_cache, choose_cache, numba
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
-N_NODE = 6
-METAL, COOLANT, OIL, TRANSMISSION, DIFFERENTIAL, ROTORS = range(N_NODE)
+# Bodies and fluids as `thermal.fluids` has them; a test holds them equal.
+N_NODE = 7
+METAL, COOLANT, OIL, TRANSMISSION, DIFFERENTIAL, ROTORS, STEERING = range(N_NODE)
+FLUID_NODES = (COOLANT, OIL, TRANSMISSION, DIFFERENTIAL, STEERING)
+N_FLUID = len(FLUID_NODES)
 ELECTRIC, VISCOUS, FIXED = range(3)
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 # Copied from thermal.air and thermal.cooling, not imported: compiled code is kept until this file changes, whatever
@@ -35,6 +38,11 @@ _STILL = 1.32 / 0.25**0.25
 TABLE_LOW_K, TABLE_STEP_K, TABLE_SIZE = 223.15, 1.0, 301
 MAP_SIZE = 49
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
+# Radiator's air, mixed into that around sump and gearbox. ASSUMED, 0.05 to 0.3: 1 to 5 K on a grade, common practice.
+_BAY_SHARE = 0.15
+# Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
+# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05.
+_TANK_OPENING = 0.02
 _BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
 
 
@@ -55,12 +63,16 @@ class Car(NamedTuple):
     gearbox_full_k: float
     axle_open_k: float
     axle_full_k: float
+    steering: float  # 1 where it is hydraulic; else its body is left alone
+    steering_open_k: float
+    steering_full_k: float
     coolant_cp: float
     map_air_max: float
     map_coolant_max: float
     radiator: FloatArray
     gearbox_spin: FloatArray
     axle_spin: FloatArray
+    steering_spin: FloatArray
 
 
 class Factors(NamedTuple):
@@ -78,6 +90,8 @@ class Factors(NamedTuple):
     axle_loss: FloatArray
     capacity: FloatArray
     brake_heat: FloatArray
+    steering_heat: FloatArray
+    steering_loss: FloatArray
 
 
 # Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
@@ -85,10 +99,11 @@ class Factors(NamedTuple):
 # Balance: net heat into every node, the entries of the implicit matrix, and the totals for the ledger.
 Row = namedtuple(
     "Row",
-    "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w pump "
-    "radiator g_mc g_oc g_mo g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still",
+    "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w "
+    "recirculated pump radiator g_mc g_oc g_mo g_mt g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still "
+    "steering_w steering_spin_w g_pa s_p",
 )
-Air = namedtuple("Air", "share inlet_k column part")
+Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
 
 
@@ -119,7 +134,8 @@ def _air_through(share, row, car):  # type: ignore[no-untyped-def]
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
     i = int(x)
-    return Air(share, row.grille_k + row.condenser_w / (flow * _CP_AIR + 20.0), i, x - i)
+    rise_k_per_w = 1.0 / (flow * _CP_AIR + 20.0)
+    return Air(share, row.grille_k + row.condenser_w * rise_k_per_w, rise_k_per_w, i, x - i)
 
 
 @_jit
@@ -153,7 +169,7 @@ def _fan_share(car, temp_k, fan_state):  # type: ignore[no-untyped-def]
 
 @_jit
 def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-untyped-def]
-    """Heat balance of the six nodes at given temperatures."""
+    """Heat balance of the first six nodes at given temperatures; none of them feels the power steering's fluid."""
     share = _fan_share(car, c, fan_state)
     if share != air.share:
         air = _air_through(share, row, car)
@@ -161,20 +177,23 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
-    g_rad, slope = g_rad * row.radiator, slope * row.radiator
+    back = row.radiator / (1.0 + row.recirculated * g_rad * row.radiator * air.rise_k_per_w)
+    g_rad, slope = g_rad * back, slope * back
     q_rad = g_rad * (c - inlet_k)
     d_rad = g_rad
     if 0.0 < opening < 1.0:
         d_rad += max(slope * row.pump / (car.thermostat_full_k - car.thermostat_open_k) * (c - inlet_k), 0.0)
+    bay_k = row.under_k + _BAY_SHARE * q_rad * air.rise_k_per_w
     # in-radiator cooler: gearbox oil against coolant leaving the radiator, no more than that stream can carry
     c_flow = flow * car.coolant_cp
-    g_tw = row.g_tw * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+    root = math.sqrt(max(opening, _TANK_OPENING))
+    g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     g_tw *= c_flow / (g_tw + c_flow + 1e-9)
     q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
     s_c = _surface(1, c, row.air_k, row.s_c, row.still, car)
-    s_o = _surface(2, o, row.under_k, row.s_o, row.still, car)
-    s_t = _surface(3, t, row.under_k, row.s_t, row.still, car)
+    s_o = _surface(2, o, bay_k, row.s_o, row.still, car)
+    s_t = _surface(3, t, bay_k, row.s_t, row.still, car)
     s_d = _surface(4, d, row.under_k, row.s_d, row.still, car)
     s_r = _surface(5, r, row.air_k, row.s_r, row.still, car)
     g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
@@ -184,17 +203,18 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     spin_t = row.gearbox_spin_w * _table(car.gearbox_spin, t)
     spin_d = row.axle_spin_w * _table(car.axle_spin, d)
     q_mc, q_mo, q_oc = row.g_mc * (m - c), row.g_mo * (m - o), g_ow * (o - c)
+    q_mt = row.g_mt * (m - t)  # too small to need a place in the implicit matrix, as is q_tw
     out_m, out_c = s_m * (m - row.air_k), s_c * (c - row.air_k) + q_rad
-    out_o = s_o * (o - row.under_k) + g_oa * (o - row.grille_k)
-    out_t = s_t * (t - row.under_k) + g_ta * (t - row.grille_k)
+    out_o = s_o * (o - bay_k) + g_oa * (o - row.grille_k)
+    out_t = s_t * (t - bay_k) + g_ta * (t - row.grille_k)
     out_d = s_d * (d - row.under_k) + g_da * (d - row.grille_k)
     out_r = s_r * (r - row.air_k)
     in_t, in_d = row.gearbox_w + spin_t, row.axle_w + spin_d
     return Balance(
-        row.metal_w - q_mc - q_mo - out_m,
+        row.metal_w - q_mc - q_mo - q_mt - out_m,
         q_mc + q_oc + q_tw - out_c,
         row.oil_w + q_mo - q_oc - out_o,
-        in_t - q_tw - out_t,
+        in_t + q_mt - q_tw - out_t,
         in_d - out_d,
         row.rotor_w - out_r,
         s_m,
@@ -206,6 +226,19 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
         row.metal_w + row.oil_w + in_t + in_d + row.rotor_w,
         out_m + out_c + out_o + out_t + out_d + out_r,
     )
+
+
+@_jit
+def steering_balance(p, row, car):  # type: ignore[no-untyped-def]
+    """Power-steering fluid: heat made, its slope, heat given off, that per kelvin."""
+    surface = _surface(6, p, row.under_k, row.s_p, row.still, car)
+    cooler = row.g_pa * _ramp(p, car.steering_open_k, car.steering_full_k) if row.g_pa > 0.0 else 0.0
+    x = min(max((p - TABLE_LOW_K) / TABLE_STEP_K, 0.0), TABLE_SIZE - 1.001)
+    i = int(x)
+    slope = car.steering_spin[i + 1] - car.steering_spin[i]
+    made = row.steering_w + row.steering_spin_w * (car.steering_spin[i] + (x - i) * slope)
+    out = surface * (p - row.under_k) + cooler * (p - row.grille_k)
+    return made, row.steering_spin_w * slope / TABLE_STEP_K, out, surface + cooler
 
 
 @_jit
@@ -226,11 +259,13 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.ram_kg_per_s[i] * f_air,
         loads.fan_kg_per_s[i] * f_air,
         loads.condenser_w[i],
+        loads.recirculated[i],
         loads.pump_kg_per_s[i],
         factors.radiator[draw],
         loads.metal_coolant_w_per_k[i],
         loads.oil_coolant_w_per_k[i] * factors.oil_coolant[draw],
         loads.metal_oil_w_per_k[i],
+        loads.metal_gearbox_w_per_k[i],
         loads.oil_air_w_per_k[i] * factors.oil_cooler[draw],
         loads.oil_water_w_per_k[i] * factors.oil_cooler[draw],
         loads.gearbox_water_w_per_k[i] * factors.gearbox_loss[draw],
@@ -243,6 +278,10 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.axle_surface_w_per_k[i] * factors.axle_loss[draw],
         loads.rotor_surface_w_per_k[i],
         loads.still[i],
+        loads.steering_w[i] * factors.steering_heat[draw],
+        loads.steering_spin_w[i] * factors.steering_heat[draw],
+        loads.steering_air_w_per_k[i] * factors.steering_loss[draw],
+        loads.steering_surface_w_per_k[i] * factors.steering_loss[draw],
     )
 
 
@@ -265,6 +304,21 @@ def _solve3(f, x, y, z):  # type: ignore[no-untyped-def]
     w = (z - q * x - s * y) * k
     v = y * j - s * w
     return x * i - p * v - q * w, v, w
+
+
+@_jit
+def _steering_step(p, row, h, car, scale):  # type: ignore[no-untyped-def]
+    """One step of the power-steering fluid; returns its temperature, heat in and heat out. [K, J, J]."""
+    if car.steering == 0.0:
+        return p, 0.0, 0.0
+    # It stands alone and hardly changes within a step, so one balance does: the exponential of its time constant, as an
+    # L-stable fraction of order 2.
+    capacity = car.capacity[6] * scale
+    made, slope, out, per_k = steering_balance(p, row, car)
+    z = h * (per_k - slope)
+    rise = h * (made - out) * (capacity + 0.5 * z) / (capacity * (capacity + z) + 0.5 * z * z)
+    heat_in = h * (made + 0.5 * slope * rise)
+    return p + rise, heat_in, heat_in - capacity * rise
 
 
 @_jit
@@ -329,8 +383,8 @@ def _crossing(before_k, after_k, fan_state, car):  # type: ignore[no-untyped-def
 
 
 @_jit
-def _segment(state, fan_state, row, duration_s, h, tolerance_k, car, scale):  # type: ignore[no-untyped-def]
-    """Carry one draw over one segment; returns state, fan, next step size, heat in, heat out, steps taken."""
+def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale):  # type: ignore[no-untyped-def]
+    """Carry one draw over one segment; returns state, steering, fan, next step, heat in, heat out, steps taken."""
     left, heat_in, heat_out, steps = duration_s, 0.0, 0.0, 0
     air = _air_through(_fan_share(car, state[1], fan_state), row, car)
     while left > 1e-9:
@@ -349,12 +403,13 @@ def _segment(state, fan_state, row, duration_s, h, tolerance_k, car, scale):  # 
                 h *= share
                 continue
             fan_state = 1.0 - fan_state
+        p, in_p, out_p = _steering_step(p, row, h, car, scale)
         left -= h
-        heat_in += q_in
-        heat_out += q_out
+        heat_in += q_in + in_p
+        heat_out += q_out + out_p
         state = after
         h *= min(3.0, max(0.3, 0.85 * math.sqrt(tolerance_k / (error + 1e-12))))
-    return state, fan_state, h, heat_in, heat_out, steps
+    return state, p, fan_state, h, heat_in, heat_out, steps
 
 
 @check_cache
@@ -365,21 +420,22 @@ def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
     temps, margin, where, ledger = outputs
     for draw in range(first, last):
         y = start_k[draw]
-        state = (y[0], y[1], y[2], y[3], y[4], y[5])
+        state, p = (y[0], y[1], y[2], y[3], y[4], y[5]), y[6]
         fan_state, h, scale = 0.0, 1.0, factors.capacity[draw]
         for i in range(loads.duration_s.shape[0]):
             row = scaled_row(loads, i, factors, draw, ambient_k[draw, day[i]])
-            state, fan_state, h, q_in, q_out, steps = _segment(
-                state, fan_state, row, loads.duration_s[i], h, tolerance_k, car, scale
+            state, p, fan_state, h, q_in, q_out, steps = _segment(
+                state, p, fan_state, row, loads.duration_s[i], h, tolerance_k, car, scale
             )
             ledger[draw, 0] += q_in
             ledger[draw, 1] += q_out
             ledger[draw, 2] += steps
             if record[i] >= 0:
-                for node in range(N_NODE):
+                for node in range(STEERING):
                     temps[draw, record[i], node] = state[node]
-            for fluid in range(4):
-                left = limit_k[i, fluid] - state[fluid + 1]
+                temps[draw, record[i], STEERING] = p
+            for fluid in range(N_FLUID):
+                left = limit_k[i, fluid] - (state[fluid + 1] if fluid + 1 < ROTORS else p)
                 if left < margin[draw, group[i], fluid]:
                     margin[draw, group[i], fluid] = left
                     where[draw, group[i], fluid] = i
@@ -405,27 +461,21 @@ def march(
 
     Parameters
     ----------
-    loads : Loads
-        Coefficients of every segment. [-]
-    car : Car
-        Constants. [-]
-    factors : Factors
-        Draws. [-]
     ambient_k : ndarray, shape (n_draw, n_day)
         Shift of the air temperature. [K]
     day, group : ndarray of int, shape (n_segment,)
         Day and group each segment belongs to. [-]
-    limit_k : ndarray, shape (n_segment, 4)
+    limit_k : ndarray, shape (n_segment, n_fluid)
         Limits of the fluids, coolant first. [K]
-    start_k : ndarray, shape (n_draw, 6)
+    start_k : ndarray, shape (n_draw, n_body)
         Temperatures at the start. [K]
     record : ndarray of int, shape (n_segment,)
         Row of `temps` that takes the temperatures at a segment's end; negative for none. [-]
     tolerance_k : float
         Local error allowed per step. [K]
-    temps : ndarray, shape (n_draw, n_recorded, 6)
+    temps : ndarray, shape (n_draw, n_recorded, n_body)
         Temperatures wanted. [K]
-    margin, where : ndarray, shape (n_draw, n_group, 4)
+    margin, where : ndarray, shape (n_draw, n_group, n_fluid)
         Smallest limit less temperature [K], infinite before, and the segment at whose end it occurs. [-]
     ledger : ndarray, shape (n_draw, 3)
         Heat in, heat out, steps taken; zero before. [J, J, -]
@@ -462,7 +512,9 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
     row = scaled_row(loads, i, factors, draw, ambient_k)
     air = _air_through(_fan_share(car, y[1], fan_state), row, car)
     b = balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, fan_state, car)
-    heat = (b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r)
+    made, _, given, _ = steering_balance(y[6], row, car)
+    f_p = (made - given) * car.steering
+    heat = (b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r, f_p)
     for node in range(N_NODE):
         out[node] = heat[node] / (car.capacity[node] * factors.capacity[draw])
 
@@ -473,8 +525,10 @@ def is_compiled() -> bool:
     Returns
     -------
     bool
-        False on the first run after installing or updating.
+        False on the first run after installing or updating; true when the compiler is switched off.
     """
-    stats: Any = _march.stats
+    stats: Any = getattr(_march, "stats", None)
+    if stats is None:
+        return True
     found = Path(str(stats.cache_path)).glob(f"kernel._march-*.py{sys.version_info[0]}{sys.version_info[1]}.*.nbc")
     return any(file.stat().st_mtime >= Path(__file__).stat().st_mtime for file in found)

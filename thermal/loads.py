@@ -9,13 +9,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from thermal import air, brakes, cooling, driveline, engine, roadload
+from thermal import air, brakes, cooling, driveline, engine, roadload, steering
 from thermal.drive import Drive
 from thermal.ranges import BoolArray, FloatArray
 from thermal.vehicle import Cooler, Node, Vehicle
 
 _IDLE_ACCESSORY_SHARE = 0.5  # ASSUMED: alternator, pumps and fan at idle against cruise, 0.3 to 0.7
-_IDLE_AC_SHARE = 0.6  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.8
+_IDLE_AC_SHARE = 0.7  # ASSUMED: A/C compressor and condenser at idle against cruise, 0.4 to 0.9
+# Fuel at idle over that of the Willans line: a carburettor idles rich and late. ASSUMED, 1 to 1.8; injected engines
+# meet the 0.3 L/h a litre of Argonne's idle table (from memory) with 1.
+_CARBURETTOR_IDLE = 1.5
+# No air comes round to the grille above this speed. ASSUMED, 5 to 12.
+_RECIRCULATED_M_PER_S = 8.0
+# A/C against its figure for great heat: a part for sun and glass, the rest as the air's enthalpy above that of the air
+# it delivers, 10 degC and saturated. Full at 38 degC and a dew point of 20 degC; no more than a tenth above. ASSUMED.
+_AC_SUN, _AC_DELIVERED_J_PER_KG, _AC_FULL_J_PER_KG, _AC_MOST = 0.25, 29.3e3, 75.9e3, 1.1
 _AC_FAN_SHARE = 0.5  # ASSUMED: fan speed with the A/C on, 0.4 to 1
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
 _THERMOSIPHON_KG_PER_S = 0.002  # ASSUMED: coolant circulating with the pump stopped, 0 to 0.02
@@ -26,6 +34,8 @@ _UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
+# Fluid through a gearbox's cooler: its pump's pressure is regulated, the flow in the tubes laminar. ASSUMED, 0.3-0.6.
+_FLUID_EXPONENT = 0.4
 _FLOW_EXPONENT = 0.8  # Dittus-Boelter in the water jacket; Incropera eq. 8.60
 
 
@@ -46,10 +56,12 @@ class Loads(NamedTuple):
     ram_kg_per_s: FloatArray
     fan_kg_per_s: FloatArray
     condenser_w: FloatArray
+    recirculated: FloatArray  # share of the radiator's air that comes round again
     pump_kg_per_s: FloatArray
     metal_coolant_w_per_k: FloatArray
     oil_coolant_w_per_k: FloatArray
     metal_oil_w_per_k: FloatArray
+    metal_gearbox_w_per_k: FloatArray
     oil_air_w_per_k: FloatArray  # oil-air cooler, its thermostat open
     oil_water_w_per_k: FloatArray  # oil-water cooler
     gearbox_water_w_per_k: FloatArray
@@ -61,6 +73,10 @@ class Loads(NamedTuple):
     gearbox_surface_w_per_k: FloatArray
     axle_surface_w_per_k: FloatArray
     rotor_surface_w_per_k: FloatArray
+    steering_w: FloatArray  # by the driver's steering
+    steering_spin_w: FloatArray  # by its pump, wheels straight, at reference viscosity
+    steering_air_w_per_k: FloatArray
+    steering_surface_w_per_k: FloatArray
     still: FloatArray  # 1 while the air around the car stands
 
 
@@ -95,10 +111,6 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
 
     Parameters
     ----------
-    vehicle : Vehicle
-        Car and trailer. [-]
-    drive : Drive
-        The drive. [-]
     density_kg_per_m3 : ndarray, shape (n_segment,), optional
         Air density; worked out from the drive when not at hand. [kg/m3]
 
@@ -130,33 +142,40 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
     return np.where(drive.speed_m_per_s > 0.0, force, 0.0)
 
 
+def ac_share(drive: Drive) -> FloatArray:
+    """Load of the air conditioning, where it is on, relative to that of great heat.
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        0 where it is off; 0.25 in cool dry air to 1.1. [-]
+
+    Notes
+    -----
+    By the enthalpy of moist air, 1.006 t + w (2501 + 1.86 t) kJ/kg (ASHRAE Fundamentals, psychrometrics, from memory),
+    w at the standard pressure of the place.
+    """
+    vapour = air.vapour_pressure_pa(np.minimum(drive.dew_k, drive.air_k))
+    water = 0.622 * vapour / (air.pressure_pa(drive.elevation_m) - vapour)
+    celsius = drive.air_k - 273.15
+    enthalpy = 1006.0 * celsius + water * (2.501e6 + 1860.0 * celsius)
+    above = (enthalpy - _AC_DELIVERED_J_PER_KG) / (_AC_FULL_J_PER_KG - _AC_DELIVERED_J_PER_KG)
+    return np.asarray(drive.ac_on * np.clip(_AC_SUN + (1.0 - _AC_SUN) * above, _AC_SUN, _AC_MOST))
+
+
 def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Accessories and air conditioning on the crankshaft while driving.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive. [-]
 
     Returns
     -------
     ndarray, shape (n_segment,)
         Power. [W]
     """
-    return vehicle.engine.accessory_power_w + drive.ac_on * vehicle.cooling.compressor_power_w
+    return vehicle.engine.accessory_power_w + ac_share(drive) * vehicle.cooling.compressor_power_w
 
 
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed the car can hold, not above the one wanted.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -177,13 +196,6 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed at which the front rotors could go down each grade for ever without passing a steady temperature.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drive : Drive
-        The drive at the wanted speeds. [-]
 
     Returns
     -------
@@ -252,6 +264,7 @@ def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> Bool
         speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
         other_w=extras_w(vehicle, drive),
         power_share=surroundings.power_share,
+        steady=True,
     )
     return np.asarray(missing_w > 0.0)
 
@@ -261,10 +274,8 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     drive : Drive
-        The drive, at speeds the car can hold. [-]
+        The drive, at speeds the car can hold.
 
     Returns
     -------
@@ -285,6 +296,7 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
         other_w=extras,
         power_share=surroundings.power_share,
         low_gear=drive.low_gear,
+        highest_gear=drive.highest_gear,
     )
     full = engine.full_torque_nm(vehicle.engine, gear.engine_rad_per_s) * gear.engine_rad_per_s
     available = full * surroundings.power_share
@@ -308,13 +320,21 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
 
 
 def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
-    """Heat of the engine idling with its accessories and A/C."""
+    """Heat of the engine idling with its accessories and A/C, an automatic in gear."""
     load = (
         _IDLE_ACCESSORY_SHARE * vehicle.engine.accessory_power_w
-        + drive.ac_on * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+        + ac_share(drive) * _IDLE_AC_SHARE * vehicle.cooling.compressor_power_w
+        + driveline.creep_w(vehicle)
     )
     speed = np.full_like(load, vehicle.engine.idle_speed_rad_per_s)
-    return engine.engine_heat(vehicle.engine, brake_w=load, speed_rad_per_s=speed)
+    heat = engine.engine_heat(vehicle.engine, brake_w=load, speed_rad_per_s=speed)
+    if vehicle.engine.overrun_fuel != "idle":
+        return heat
+    more = (_CARBURETTOR_IDLE - 1.0) * heat.fuel_w
+    metal, oil = vehicle.engine.coolant_share * more, vehicle.engine.oil_share * more
+    return engine.EngineHeat(
+        heat.fuel_w + more, heat.metal_w + metal, heat.oil_w + oil, heat.exhaust_w + more - metal - oil
+    )
 
 
 def _assemble(
@@ -337,7 +357,7 @@ def _assemble(
     under = grille + vehicle.links.underbody_rise_k_per_w * heat.exhaust_w * np.where(
         driving > 0.0, _UNDERBODY_M_PER_S / np.maximum(drive.speed_m_per_s, 5.0), _UNDERBODY_STILL
     )
-    ac = drive.ac_on * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
+    ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
     ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
     gearbox, gearbox_spin, axle, axle_spin = _driveline_heat(vehicle, drive, gear, driving, idling)
     return Loads(
@@ -355,13 +375,16 @@ def _assemble(
         ram_kg_per_s=np.maximum(ram, _STILL_RADIATOR_KG_PER_S),
         fan_kg_per_s=fan,
         condenser_w=ac,
+        recirculated=vehicle.cooling.recirculation
+        * (1.0 - driving * np.clip(drive.speed_m_per_s / _RECIRCULATED_M_PER_S, 0.0, 1.0)),
         pump_kg_per_s=np.where(running, vehicle.cooling.pump_flow_kg_per_s * flow, _THERMOSIPHON_KG_PER_S),
         metal_coolant_w_per_k=vehicle.links.metal_coolant_w_per_k * link,
         oil_coolant_w_per_k=vehicle.links.oil_coolant_w_per_k * link,
         metal_oil_w_per_k=vehicle.links.metal_oil_w_per_k * np.where(running, 1.0, _STILL_METAL_OIL_SHARE),
+        metal_gearbox_w_per_k=np.full_like(flow, vehicle.links.metal_transmission_w_per_k),
         oil_air_w_per_k=_to_air(vehicle.oil_cooler, scale) * running,
         oil_water_w_per_k=_to_water(vehicle.oil_cooler, flow) * running,
-        gearbox_water_w_per_k=_to_water(vehicle.transmission_cooler, flow) * running,
+        gearbox_water_w_per_k=_to_water(vehicle.transmission_cooler, flow, _FLUID_EXPONENT) * running,
         gearbox_air_w_per_k=_to_air(vehicle.transmission_cooler, scale) * running,
         axle_air_w_per_k=_to_air(vehicle.differential_cooler, scale),
         metal_surface_w_per_k=_surface(vehicle.metal, scale),
@@ -370,6 +393,10 @@ def _assemble(
         gearbox_surface_w_per_k=_surface(vehicle.transmission, scale),
         axle_surface_w_per_k=_surface(vehicle.differential, scale),
         rotor_surface_w_per_k=_surface(vehicle.rotors, scale),
+        steering_w=driving * steering.steering_work_w(vehicle.steering, drive.speed_m_per_s),
+        steering_spin_w=steering.pump_spin_w(vehicle.steering, turning),
+        steering_air_w_per_k=_to_air(vehicle.power_steering_cooler, scale),
+        steering_surface_w_per_k=_surface(vehicle.power_steering, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
     )
 
@@ -382,7 +409,7 @@ def _airflow(
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
     )
-    share = vehicle.cooling.airflow_share * (drive.engine_on > 0.0)
+    share = vehicle.cooling.air_share * (drive.engine_on > 0.0)
     fan = density * vehicle.cooling.fan_flow_m3_per_s * share
     if vehicle.cooling.fan != "electric":
         return ram, fan * np.minimum(flow, 1.3)
@@ -397,7 +424,7 @@ def _driveline_heat(
     """Heat of gearbox and axle, by load and by spin; a transaxle has one oil, so all of it is the gearbox's. [W]."""
     axle = driving * gear.axle_heat_w
     axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
-    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w)
+    gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w) + idling * driveline.creep_w(vehicle)
     idle = np.asarray(vehicle.engine.idle_speed_rad_per_s)
     spin = driving * driveline.gearbox_spin_w(vehicle.gearbox, gear.engine_rad_per_s)
     spin = spin + idling * driveline.gearbox_spin_w(vehicle.gearbox, idle)
@@ -411,9 +438,9 @@ def _to_air(cooler: Cooler, scale: FloatArray) -> FloatArray:
     return cooler.conductance_w_per_k * np.maximum(scale, 0.05) * (cooler.kind == "air")
 
 
-def _to_water(cooler: Cooler, flow: FloatArray) -> FloatArray:
+def _to_water(cooler: Cooler, flow: FloatArray, exponent: float = _FLOW_EXPONENT) -> FloatArray:
     """Conductance of a cooler in the coolant stream."""
-    return cooler.conductance_w_per_k * np.clip(flow, 0.2, 1.5) ** _FLOW_EXPONENT * (cooler.kind == "water")
+    return cooler.conductance_w_per_k * np.clip(flow, 0.2, 1.5) ** exponent * (cooler.kind == "water")
 
 
 def _heater(vehicle: Vehicle, drive: Drive, flow: FloatArray) -> FloatArray:

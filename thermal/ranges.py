@@ -18,8 +18,6 @@ def require_range(value: float, low: float, high: float, what: str) -> float:
     ----------
     value, low, high : float
         The number and its bounds, inclusive. [any]
-    what : str
-        Name and unit, for the message. [-]
 
     Returns
     -------

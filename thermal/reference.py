@@ -7,10 +7,13 @@ from scipy.integrate import solve_ivp
 
 from thermal import kernel
 from thermal.drive import Drive
+from thermal.fluids import N_BODY, fluid_of
 from thermal.loads import compute_loads
 from thermal.ranges import FloatArray
 from thermal.simulate import car_constants, cold_start_k, nominal
 from thermal.vehicle import Vehicle
+
+_COOLANT = fluid_of("coolant").node
 
 
 def integrate(
@@ -20,20 +23,14 @@ def integrate(
 
     Parameters
     ----------
-    drive : Drive
-        The drive. [-]
-    vehicle : Vehicle
-        The car. [-]
-    start_k : ndarray, shape (6,), optional
+    start_k : ndarray, shape (n_body,), optional
         Temperatures at the start; the air's when not given. [K]
     rtol : float
         Relative tolerance; the absolute one is 1e-6 K at 1e-8. [-]
-    method : str
-        Any stiff method of `scipy.integrate.solve_ivp`. [-]
 
     Returns
     -------
-    ndarray, shape (n_segment, 6)
+    ndarray, shape (n_segment, n_body)
         Temperatures at every segment's end. [K]
 
     Notes
@@ -44,7 +41,7 @@ def integrate(
     loads, _ = compute_loads(vehicle, drive)
     car, factors = car_constants(vehicle, loads), nominal()
     y = np.array(cold_start_k(drive) if start_k is None else start_k, dtype=float)
-    fan, out, temps = 0.0, np.empty(kernel.N_NODE), np.empty((len(drive.duration_s), kernel.N_NODE))
+    fan, out, temps = 0.0, np.empty(N_BODY), np.empty((len(drive.duration_s), N_BODY))
     for i, duration in enumerate(drive.duration_s):
         y, fan = _segment(
             y,
@@ -79,7 +76,7 @@ def _segment(
             return out.copy()
 
         def switch(_: float, held: FloatArray, state: float = state) -> float:
-            return float(held[1] - (car.fan_on_k if state == 0.0 else car.fan_off_k))
+            return float(held[_COOLANT] - (car.fan_on_k if state == 0.0 else car.fan_off_k))
 
         switch.terminal = True  # type: ignore[attr-defined]
         switch.direction = 1.0 if state == 0.0 else -1.0  # type: ignore[attr-defined]

@@ -11,15 +11,13 @@ from thermal.cooling import radiator_map
 from thermal.drive import Drive
 from thermal.driveline import spin_table
 from thermal.errors import SolverError
+from thermal.fluids import FLUIDS, N_BODY, N_FLUID, each_body, limit_of, node_of
 from thermal.loads import Loads, Work, compute_loads
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
 # Local error per step: chosen so that a whole day stays within 0.05 K of LSODA (docs/validation.md).
 TOLERANCE_K = 0.005
-# The bonnet and inner wings shield block and hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films
-# in series halve still-air convection. The other bodies hang in the open.
-_IN_THE_OPEN = np.array([0.5, 0.5, 1.0, 1.0, 1.0, 1.0])
 _FANS = {"electric": kernel.ELECTRIC, "viscous": kernel.VISCOUS, "fixed": kernel.FIXED}
 
 
@@ -29,22 +27,22 @@ class Result:
 
     Attributes
     ----------
-    temps_k : ndarray, shape (n_draw, n_recorded, 6)
-        Temperatures at the end of every recorded segment, in the order of the kernel's nodes. [K]
+    temps_k : ndarray, shape (n_draw, n_recorded, n_body)
+        Temperatures at the end of every recorded segment, in the order of `fluids.BODIES`. [K]
     recorded : ndarray of int
         Segment of each recorded row. [-]
-    margin_k : ndarray, shape (n_draw, n_group, 4)
+    margin_k : ndarray, shape (n_draw, n_group, n_fluid)
         Smallest limit less temperature per group and fluid. [K]
     where : ndarray of int, same shape
         Segment at whose end it occurs. [-]
-    limit_k : ndarray, shape (n_segment, 4)
+    limit_k : ndarray, shape (n_segment, n_fluid)
         Limit of every fluid along the drive. [K]
     heat_in_j, heat_out_j : ndarray, shape (n_draw,)
         Heat made and heat given to the air over the drive. [J]
     steps : ndarray, shape (n_draw,)
         Steps taken. [-]
     work : Work
-        Engine work per segment. [-]
+        Engine work per segment.
     """
 
     temps_k: FloatArray
@@ -63,17 +61,14 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     loads : Loads
-        Its loads, which bound the flows the radiator's map must cover. [-]
+        Its loads, which bound the flows the radiator's map must cover.
 
     Returns
     -------
     kernel.Car
         Constants, radiator map, spin tables.
     """
-    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
     cooling = vehicle.cooling
     cp = coolant.heat_capacity_j_per_kgk(cooling.glycol_share, cooling.glycol)
     air_max = 2.0 * float(np.max(np.hypot(loads.ram_kg_per_s, loads.fan_kg_per_s)))
@@ -81,9 +76,9 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
     grid = np.linspace(0.0, 1.0, kernel.MAP_SIZE)
     temps = kernel.TABLE_LOW_K + kernel.TABLE_STEP_K * np.arange(kernel.TABLE_SIZE, dtype=np.float64)
     return kernel.Car(
-        capacity=np.array([n.heat_capacity_j_per_k for n in nodes]),
-        area=np.array([n.area_m2 for n in nodes]) * _IN_THE_OPEN,
-        emissivity=np.array([n.emissivity for n in nodes]),
+        capacity=each_body(lambda body: node_of(vehicle, body).heat_capacity_j_per_k),
+        area=each_body(lambda body: node_of(vehicle, body).area_m2 * body.open_share),
+        emissivity=each_body(lambda body: node_of(vehicle, body).emissivity),
         thermostat_open_k=cooling.thermostat_open_k,
         thermostat_full_k=cooling.thermostat_full_k,
         fan_kind=_FANS[cooling.fan],
@@ -95,6 +90,9 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
         gearbox_full_k=vehicle.transmission_cooler.full_k,
         axle_open_k=vehicle.differential_cooler.open_k,
         axle_full_k=vehicle.differential_cooler.full_k,
+        steering=float(vehicle.steering.kind == "hydraulic"),
+        steering_open_k=vehicle.power_steering_cooler.open_k,
+        steering_full_k=vehicle.power_steering_cooler.full_k,
         coolant_cp=cp,
         map_air_max=air_max,
         map_coolant_max=flow_max,
@@ -106,6 +104,7 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
         ),
         gearbox_spin=spin_table(vehicle.transmission_oil, temps),
         axle_spin=spin_table(vehicle.differential_oil, temps),
+        steering_spin=spin_table(vehicle.power_steering_oil, temps),
     )
 
 
@@ -114,23 +113,23 @@ def limits_k(vehicle: Vehicle, elevation_m: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        Limits, cap, antifreeze. [-]
     elevation_m : ndarray, shape (n,)
         Height. [m]
 
     Returns
     -------
-    ndarray, shape (n, 4)
+    ndarray, shape (n, n_fluid)
         Coolant: the lower of the owner's figure and boiling at that height less the pump-inlet allowance. [K]
     """
     cooling = vehicle.cooling
     boiling = coolant.boiling_k(
         pressure_pa(elevation_m) + cooling.cap_pressure_pa, cooling.glycol_share, cooling.glycol
     )
-    flat = np.array([limit.limit_k for limit in vehicle.limits])
+    flat = np.array([limit_of(vehicle, fluid).limit_k for fluid in FLUIDS])
     table = np.repeat(flat[None, :], len(elevation_m), axis=0)
-    table[:, 0] = np.minimum(table[:, 0], boiling - cooling.inlet_allowance_k)
+    for fluid in FLUIDS:
+        if fluid.limit_kind == "boiling":
+            table[:, fluid.index] = np.minimum(table[:, fluid.index], boiling - cooling.inlet_allowance_k)
     return table
 
 
@@ -153,17 +152,12 @@ def nominal(n_draw: int = 1) -> kernel.Factors:
 def cold_start_k(drive: Drive) -> FloatArray:
     """Temperatures of a car that stood overnight.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive. [-]
-
     Returns
     -------
-    ndarray, shape (6,)
+    ndarray, shape (n_body,)
         The first segment's air temperature for every node. [K]
     """
-    return np.full(kernel.N_NODE, drive.air_k[0])
+    return np.full(N_BODY, drive.air_k[0])
 
 
 def simulate(
@@ -181,13 +175,11 @@ def simulate(
     Parameters
     ----------
     drive : Drive
-        The drive, at speeds the car can hold. [-]
-    vehicle : Vehicle
-        The car. [-]
-    start_k : ndarray, shape (6,) or (n_draw, 6), optional
+        The drive, at speeds the car can hold.
+    start_k : ndarray, shape (n_body,) or (n_draw, n_body), optional
         Temperatures at the start; the air's when not given. [K]
     factors : kernel.Factors, optional
-        Draws; the car as described when not given. [-]
+        Draws; the car as described when not given.
     ambient_k : ndarray, shape (n_draw, n_day), optional
         Shift of the air temperature per draw and day; none when not given. [K]
     record : ndarray of int, optional
@@ -217,10 +209,10 @@ def simulate(
     rows = np.arange(n_segment) if record is None else np.asarray(record, dtype=np.int64)
     place = np.full(n_segment, -1, dtype=np.int64)
     place[rows] = np.arange(len(rows))
-    begin = np.ascontiguousarray(np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, 6)))
+    begin = np.ascontiguousarray(np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, N_BODY)))
     limit = limits_k(vehicle, drive.elevation_m)
-    temps = np.empty((n_draw, len(rows), kernel.N_NODE))
-    margin = np.full((n_draw, int(groups.max()) + 1, 4), np.inf)
+    temps = np.empty((n_draw, len(rows), N_BODY))
+    margin = np.full((n_draw, int(groups.max()) + 1, N_FLUID), np.inf)
     where = np.zeros(margin.shape, dtype=np.int64)
     ledger = np.zeros((n_draw, 3))
     kernel.march(

@@ -2,37 +2,23 @@
 
 import numpy as np
 
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
-from thermal.learnt import NOTHING, Learnt
+from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
 
 SEED = 20270706
-# Standard deviation of ln(factor). ASSUMED for a car of a class nobody has logged: they give about +-8 K on coolant and
-# +-12 to 15 K on the oils at load, which is what common practice allows an uncalibrated forecast. A fit narrows them.
-CLASS_SPREAD = {
-    "engine_heat": 0.08,
-    "airflow": 0.15,
-    "radiator": 0.10,
-    "oil_heat": 0.15,
-    "oil_coolant": 0.30,
-    "oil_cooler": 0.20,
-    "gearbox_heat": 0.20,
-    "gearbox_loss": 0.15,
-    "axle_heat": 0.20,
-    "axle_loss": 0.15,
-    "capacity": 0.10,
-    "brake_heat": 0.10,
-}
-_CLASS_SD = np.array([CLASS_SPREAD[name] for name in Factors._fields])
+CLASS_SPREAD = {name: factor.spread for name, factor in FACTORS.items()}
+_CLASS_SD = np.array(list(CLASS_SPREAD.values()))
 
 
-def medians(learnt: Learnt = NOTHING) -> Factors:
+def medians(posterior: Posterior = NOTHING) -> Factors:
     """Give the one draw that stands for the car as best known.
 
     Parameters
     ----------
-    learnt : Learnt
-        What logs have taught; nothing when not given. [-]
+    posterior : Posterior
+        What logs have taught; nothing when not given.
 
     Returns
     -------
@@ -44,11 +30,11 @@ def medians(learnt: Learnt = NOTHING) -> Factors:
     >>> float(medians().airflow[0])
     1.0
     """
-    return Factors(*(np.array([value]) for value in learnt.medians))
+    return Factors(*(np.array([value]) for value in posterior.medians))
 
 
 def draw(
-    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, learnt: Learnt = NOTHING
+    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, posterior: Posterior = NOTHING
 ) -> tuple[Factors, FloatArray]:
     """Draw cars and days.
 
@@ -60,8 +46,8 @@ def draw(
         Standard deviation of each day's air temperature against the one expected. [K]
     seed : int
         Seed of the scrambling. [-]
-    learnt : Learnt
-        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's. [-]
+    posterior : Posterior
+        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's.
 
     Returns
     -------
@@ -81,16 +67,20 @@ def draw(
     from scipy.special import ndtri  # here, as importing scipy.stats takes half a second
     from scipy.stats import qmc
 
-    names = Factors._fields
-    sampler = qmc.Sobol(len(names) + len(ambient_sd_k), scramble=True, rng=np.random.default_rng(seed))
-    points = sampler.random(n_draw)
-    normal = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
-    logs = normal[:, : len(names)] @ _root(learnt).T if learnt.factors else normal[:, : len(names)] * _CLASS_SD
-    factors = Factors(*(middle * np.exp(column) for middle, column in zip(learnt.medians, logs.T, strict=True)))
-    return factors, normal[:, len(names) :] * ambient_sd_k[None, :]
+    n_later = sum(factor.later for factor in FACTORS.values())
+    n_first = len(FACTORS) - n_later
+    n_plain = n_first + len(ambient_sd_k)
+    points = qmc.Sobol(n_plain, scramble=True, rng=np.random.default_rng(seed)).random(n_draw)
+    # Coordinates that the first sequence does not use, so that the two together are balanced as one would be.
+    tail = qmc.Sobol(n_plain + n_later, scramble=True, rng=np.random.default_rng([seed, 1])).random(n_draw)[:, n_plain:]
+    normal, later = (ndtri(np.clip(part, 1e-6, 1.0 - 1e-6)) for part in (points, tail))
+    by_factor = np.concatenate((normal[:, :n_first], later), axis=1)
+    logs = by_factor @ _root(posterior).T if posterior.factors else by_factor * _CLASS_SD
+    factors = Factors(*(middle * np.exp(column) for middle, column in zip(posterior.medians, logs.T, strict=True)))
+    return factors, normal[:, n_first:] * ambient_sd_k[None, :]
 
 
-def _root(learnt: Learnt) -> FloatArray:
+def _root(posterior: Posterior) -> FloatArray:
     """Square root of the covariance; symmetric, so that a factor still follows mostly its own coordinate."""
-    values, vectors = np.linalg.eigh(learnt.covariance(CLASS_SPREAD))
+    values, vectors = np.linalg.eigh(posterior.covariance(CLASS_SPREAD))
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

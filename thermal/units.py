@@ -9,8 +9,7 @@ import re
 import tokenize
 from typing import Any
 
-from thermal.errors import UnitError
-from thermal.tomltext import one_line, shown
+from thermal.errors import UnitError, one_line, shown
 
 _NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
@@ -92,7 +91,7 @@ def convert(value: float, unit: str, to: str) -> float:
     value : float
         The number, in `unit`. [any]
     unit, to : str
-        Unit names pint knows; temperatures as `degC`, `degF`, `K`. [-]
+        Unit names pint knows; temperatures as `degC`, `degF`, `K`.
 
     Returns
     -------
@@ -123,7 +122,7 @@ def usual(unit: str) -> str:
     Parameters
     ----------
     unit : str
-        An SI unit, or `delta K` for a difference. [-]
+        An SI unit, or `delta K` for a difference.
 
     Returns
     -------
@@ -143,12 +142,8 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
 
     Parameters
     ----------
-    text : str
-        Number, then unit. [-]
-    unit : str
-        The unit wanted. [-]
     example : str, optional
-        What to propose in its stead; by default something usual in that unit. [-]
+        What to propose in its stead; by default something usual in that unit.
 
     Returns
     -------
@@ -179,11 +174,6 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
 def to_delta_k(text: str) -> float:
     """Read a temperature difference such as '5 degC', '9 degF' or '5 K'.
 
-    Parameters
-    ----------
-    text : str
-        Number, then a temperature unit. [-]
-
     Returns
     -------
     float
@@ -211,11 +201,6 @@ def to_delta_k(text: str) -> float:
 
 def same_kind(unit: str, other: str) -> bool:
     """Tell whether two unit names measure the same thing.
-
-    Parameters
-    ----------
-    unit, other : str
-        Unit names. [-]
 
     Returns
     -------

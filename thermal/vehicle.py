@@ -9,11 +9,8 @@ from dataclasses import dataclass, field, fields
 from itertools import pairwise
 from typing import Any
 
-from thermal.errors import ParameterError
+from thermal.errors import ParameterError, shown
 from thermal.oil import Oil, oil_from_viscosities
-from thermal.tomltext import shown
-
-FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 
 
 def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
@@ -22,15 +19,13 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     Parameters
     ----------
     unit : str
-        SI unit as pint spells it; `delta K` for a temperature difference. [-]
+        SI unit as pint spells it; `delta K` for a temperature difference.
     low, high : float
         Plausible range, inclusive, in that unit. [any]
-    doc : str
-        What the number is, for people. [-]
     likely : float
         ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
     several : bool
-        Whether the field holds a list of such numbers. [-]
+        Whether the field holds a list of such numbers.
 
     Returns
     -------
@@ -40,31 +35,19 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely, "several": several})
 
 
-def choice(options: tuple[str, ...], doc: str) -> Any:
+def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
     """Declare a field that holds one of a few words.
-
-    Parameters
-    ----------
-    options : tuple of str
-        The words. [-]
-    doc : str
-        What is chosen. [-]
 
     Returns
     -------
     Any
         A dataclass field.
     """
-    return field(metadata={"options": options, "doc": doc})
+    return field(metadata={"options": options, "doc": doc, "refused": refused or {}})
 
 
 def check_fields(section: Any) -> None:
     """Check every declared field of a section against its range or options.
-
-    Parameters
-    ----------
-    section : dataclass instance
-        One part of a vehicle. [-]
 
     Raises
     ------
@@ -98,6 +81,7 @@ class Body(_Checked):
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
     tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
+    tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer its maker allows; 0 = none")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,13 +93,21 @@ class Trailer(_Checked):
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
 
 
+_AIR_COOLED = (
+    "an air-cooled engine has no coolant, radiator or thermostat: its heads and oil carry all the heat, and this model "
+    "has been checked against none. No class stands in for it; go by its maker's limits and by gauges for oil and heads"
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Engine(_Checked):
     """Work, fuel and where the waste heat goes."""
 
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
     induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
-    cooling: str = choice(("liquid",), "how heat leaves the block; an air-cooled engine is not modelled")
+    cooling: str = choice(
+        ("liquid",), "how heat leaves the block; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
+    )
     displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
     peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
     peak_power_speed_rad_per_s: float = quantity("rad/s", 150, 1000, "engine speed at rated power", likely=0.05)
@@ -152,6 +144,9 @@ class Gearbox(_Checked):
         "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
     )
     stall_speed_rad_per_s: float = quantity("rad/s", 0, 450, "converter stall speed at greatest torque; 0 for a manual")
+    lockup_ratio: float = quantity(
+        "dimensionless", 0, 8, "converter may lock in gears up to this ratio; 0 = it has no clutch for it", likely=0.05
+    )
     lockup_road_speed_m_per_s: float = quantity(
         "m/s", 0, 100, "road speed above which the converter locks; 100 = never"
     )
@@ -165,6 +160,18 @@ class Axle(_Checked):
     ratio: float = quantity("dimensionless", 2.0, 8.0, "final drive ratio", likely=0.05)
     efficiency: float = quantity("dimensionless", 0.88, 1.0, "load-proportional efficiency, warm", likely=0.007)
     spin_loss_w: float = quantity("W", 5, 1500, "churning and bearing loss at 100 km/h and 80 degC")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steering(_Checked):
+    """What assists the steering; its pump heats a fluid of its own."""
+
+    kind: str = choice(("none", "hydraulic"), "how it is assisted; electric or not at all is none")
+    spin_loss_w: float = quantity("W", 0, 2000, "pump's loss, wheels straight, at 3000 rpm and 80 degC", likely=0.3)
+    relief_power_w: float = quantity("W", 0, 5000, "pump's flow times its relief pressure", likely=0.3)
+
+
+_AGE = {"new": 0.0, "unknown": 0.5, "original": 1.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,6 +193,22 @@ class Cooling(_Checked):
     airflow_share: float = quantity(
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
     )
+    condition: str = choice(
+        ("new", "original", "unknown"), "radiator's core: new or recored, as old as the car, or nobody knows"
+    )
+    original_core: float = quantity(
+        "dimensionless", 0.3, 1.0, "conductance of an original core over a new one's", likely=0.15
+    )
+    original_air: float = quantity(
+        "dimensionless", 0.5, 1.0, "air through an original core over a new one's", likely=0.1
+    )
+    recirculation: float = quantity(
+        "dimensionless",
+        0.0,
+        0.6,
+        "share of the radiator's air that comes round to the grille at a standstill",
+        likely=0.5,
+    )
     fan: str = choice(("electric", "viscous", "fixed"), "how the fan is driven")
     fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
     fan_on_k: float = quantity("K", 333, 393, "electric: switches on; viscous: fully engaged")
@@ -195,6 +218,16 @@ class Cooling(_Checked):
     heater_w_per_k: float = quantity(
         "W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm", likely=0.4
     )
+
+    @property
+    def core_share(self) -> float:
+        """Conductance of the core as it is over a new one's; half-way, by ratio, where nobody knows."""
+        return float(self.original_core ** _AGE[self.condition])
+
+    @property
+    def air_share(self) -> float:
+        """Air through the core as it is, grille and core both, over that of a new, clean one."""
+        return float(self.airflow_share * self.original_air ** _AGE[self.condition])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +272,7 @@ class Links(_Checked):
     metal_coolant_w_per_k: float = quantity("W/K", 500, 20e3, "block to coolant at 3000 rpm; ~ flow^0.8")
     oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
     metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
+    metal_transmission_w_per_k: float = quantity("W/K", 0, 40, "block to gearbox, through the bell housing")
     underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")
 
 
@@ -259,9 +293,23 @@ class Tank(_Checked):
     reserve: float = quantity("dimensionless", 0.0, 0.6, "share not planned on")
 
 
+# A car without hydraulic steering: no heat, no surface, and limits that are never looked at.
+_NO_STEERING = Steering(kind="none", spin_loss_w=0.0, relief_power_w=0.0)
+_NO_FLUID = Lubricant(viscosity_40c_m2_per_s=35e-6, viscosity_100c_m2_per_s=7.3e-6)
+_NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=274.15)
+_NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
+_NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
+
+# Sections that a file may leave out, unless the section, key and word beside them ask for them.
+OPTIONAL = dict.fromkeys(
+    ("steering", "power_steering_oil", "power_steering_cooler", "power_steering", "power_steering_limit"),
+    ("steering", "kind", "hydraulic"),
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
-    """A whole car."""
+    """A whole car; sections that have a default may be left out of its file."""
 
     name: str
     body: Body
@@ -288,6 +336,11 @@ class Vehicle:
     transmission_limit: Limit
     differential_limit: Limit
     tank: Tank
+    steering: Steering = _NO_STEERING
+    power_steering_oil: Lubricant = _NO_FLUID
+    power_steering_cooler: Cooler = _NO_COOLER
+    power_steering: Node = _NO_BODY
+    power_steering_limit: Limit = _NO_LIMIT
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
@@ -316,20 +369,15 @@ class Vehicle:
         yield fits, "gearbox: an automatic needs stall_speed above 0, a manual 0 rpm"
 
     def _fluid_rules(self) -> Iterator[tuple[bool, str]]:
-        no_water = self.differential_cooler.kind != "water"
-        yield no_water, "differential_cooler: only 'air' or 'none' is modelled"
-        for name in ("oil_cooler", "transmission_cooler", "differential_cooler"):
-            cooler = getattr(self, name)
-            yield cooler.open_k < cooler.full_k, f"{name}: open must lie below full"
-        for fluid, limit in zip(FLUIDS, self.limits, strict=True):
-            in_order = limit.warm_k < limit.caution_k < limit.limit_k
-            yield in_order, f"{fluid}_limit: warm < caution < limit is needed"
-        for name in ("engine_oil", "transmission_oil", "differential_oil"):
-            oil = getattr(self, name)
-            thins = oil.viscosity_40c_m2_per_s > oil.viscosity_100c_m2_per_s
-            yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"
-
-    @property
-    def limits(self) -> tuple[Limit, Limit, Limit, Limit]:
-        """Limits in the order of `FLUIDS`."""
-        return self.coolant_limit, self.engine_oil_limit, self.transmission_limit, self.differential_limit
+        for name in ("differential_cooler", "power_steering_cooler"):
+            no_water = getattr(self, name).kind != "water"
+            yield no_water, f"{name}: only 'air' or 'none' is modelled"
+        for name, part in ((item.name, getattr(self, item.name)) for item in fields(self)):
+            if isinstance(part, Cooler):
+                yield part.open_k < part.full_k, f"{name}: open must lie below full"
+            if isinstance(part, Limit):
+                in_order = part.warm_k < part.caution_k < part.limit_k
+                yield in_order, f"{name}: warm < caution < limit is needed"
+            if isinstance(part, Lubricant):
+                thins = part.viscosity_40c_m2_per_s > part.viscosity_100c_m2_per_s
+                yield thins, f"{name}: viscosity_40c must be the larger; oil thins as it warms"

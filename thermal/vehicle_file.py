@@ -1,15 +1,14 @@
-"""Reads a vehicle from TOML: a class of car, then what its owner knows better. Every value carries its source."""
+"""Makes a vehicle of TOML tables: a class of car, then what its owner knows better. Every value carries its source."""
 
 import typing
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from pathlib import Path
 from typing import Any
 
-from thermal.errors import ParameterError, UnitError, did_you_mean
-from thermal.learnt import NOTHING, Learnt, read_learnt
-from thermal.tomltext import TOML_BYTES, TextError, read_toml, shown, text_of, whole
+from thermal.errors import ParameterError, UnitError, did_you_mean, shown
+from thermal.posterior import NOTHING, Posterior, read_posterior
 from thermal.units import to_delta_k, to_si, usual
-from thermal.vehicle import Vehicle
+from thermal.vehicle import OPTIONAL, Vehicle
 
 _SUFFIX = {
     "kg": "_kg",
@@ -56,9 +55,10 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
+    about: str
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
-    spread: Learnt = NOTHING
+    spread: Posterior = NOTHING
 
 
 def sections() -> dict[str, type]:
@@ -84,7 +84,7 @@ def key_of(item: Any) -> str:
     Parameters
     ----------
     item : dataclasses.Field
-        A field declared with `quantity` or `choice`. [-]
+        A field declared with `quantity` or `choice`.
 
     Returns
     -------
@@ -94,15 +94,17 @@ def key_of(item: Any) -> str:
     return str(item.name).removesuffix(_SUFFIX[item.metadata["unit"]]) if "unit" in item.metadata else str(item.name)
 
 
-def read_vehicle(path: Path, classes: Path) -> VehicleFile:
-    """Read a trip's vehicle file on top of the class it names.
+def vehicle_from(
+    own: Mapping[str, Any], *, file: str, classes: Sequence[str], class_tables: Callable[[str], Mapping[str, Any]]
+) -> VehicleFile:
+    """Lay an owner's values over the class they name, and check all of it.
 
     Parameters
     ----------
-    path : Path
-        The trip's `vehicle.toml`. [-]
-    classes : Path
-        Folder of class files. [-]
+    own : mapping
+        The owner's file as TOML gives it.
+    class_tables : callable
+        Gives the tables of a class by its name.
 
     Returns
     -------
@@ -114,60 +116,35 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     ParameterError
         Carries every problem, one sentence a line.
     """
-    own = own_tables(path)
-    base = own.pop("base", None)
-    known = sorted(p.stem for p in classes.glob("*.toml"))
+    base = own.get("base")
     if base is None:
-        message = f"{path.name}: key 'base' is missing; name one of the classes: {', '.join(known)}"
+        message = f"{file}: key 'base' is missing; name one of the classes: {', '.join(classes)}"
         raise ParameterError(message)
-    if base not in known:
-        hint = did_you_mean(str(base), known)
-        message = f"{path.name}: base {shown(base)} is not a class{hint}; classes: {', '.join(known)}"
+    if base not in classes:
+        hint = did_you_mean(str(base), classes)
+        message = f"{file}: base {shown(base)} is not a class{hint}; classes: {', '.join(classes)}"
         raise ParameterError(message)
-    name = own.pop("name", None)
-    tables = own_tables(classes / f"{base}.toml")
-    title = " ".join(str(name or tables.pop("name", base)).split())[:_LONGEST_NAME]
+    tables = {key: dict(held) if isinstance(held, dict) else held for key, held in class_tables(str(base)).items()}
+    title = " ".join(str(own.get("name") or tables.get("name", base)).split())[:_LONGEST_NAME]
+    about = str(tables.pop("about", ""))
     tables.pop("name", None)
     found: list[str] = []
-    spread = read_learnt(own.pop("fit"), f"{path.name} [fit]", found) if "fit" in own else NOTHING
-    problems = found + _merge(tables, own, path.name)
-    values, entries = _values(tables, path.name, problems)
-    overridden = frozenset(f"{s}.{k}" for s, table in own.items() if isinstance(table, dict) for k in table)
+    spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
+    changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
+    problems = found + _merge(tables, changed, file)
+    values, entries = _values(tables, file, problems)
+    overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     if problems:
         raise ParameterError("\n".join(problems))
-    vehicle = _build(title, values, path.name)
-    return VehicleFile(vehicle=vehicle, base=str(base), entries=tuple(entries), overridden=overridden, spread=spread)
-
-
-def own_tables(path: Path) -> dict[str, Any]:
-    """Read a vehicle file as written, nothing laid under it and nothing checked but its TOML.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-
-    Returns
-    -------
-    dict
-        Its tables.
-
-    Raises
-    ------
-    ParameterError
-        If it cannot be read.
-    """
-    try:
-        return read_toml(text_of(whole(path, max_bytes=TOML_BYTES)))
-    except FileNotFoundError as exc:
-        message = f"{path.name}: not found; `grademargin new DIR` makes one"
-        raise ParameterError(message) from exc
-    except OSError as exc:
-        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); a vehicle file is a few kB of text"
-        raise ParameterError(message) from exc
-    except TextError as exc:
-        message = f"{path.name}{f' row {exc.row}' if exc.row else ''}: {exc}"
-        raise ParameterError(message) from exc
+    vehicle = _build(title, values, file)
+    return VehicleFile(
+        vehicle=vehicle,
+        base=str(base),
+        about=about,
+        entries=tuple(entries),
+        overridden=overridden,
+        spread=spread,
+    )
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
@@ -196,6 +173,8 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
     values: dict[str, dict[str, Any]] = {}
     entries: list[Entry] = []
     for section, kind in sections().items():
+        if section in _may_be_left_out(tables):
+            continue
         values[section] = {}
         for item in fields(kind):
             key, where = key_of(item), f"{file} [{section}] {key_of(item)}"
@@ -206,6 +185,16 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
             except (ParameterError, UnitError) as exc:
                 problems.append(f"{where}: {exc}")
     return values, entries
+
+
+def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
+    """Sections that are absent and need not be there, as the car has no such part."""
+    absent = set()
+    for section, (switch, key, word) in OPTIONAL.items():
+        held = tables.get(switch, {}).get(key)
+        if section not in tables and not (isinstance(held, dict) and held.get("value") == word):
+            absent.add(section)
+    return absent
 
 
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
@@ -229,6 +218,8 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        if value in meta["refused"]:
+            raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
             message = f"read {shown(value)}; allowed: {', '.join(meta['options'])}"
             raise ParameterError(message)
@@ -260,8 +251,8 @@ def _number(value: Any, meta: Any) -> float:
 def _build(title: str, values: dict[str, dict[str, Any]], file: str) -> Vehicle:
     """Make the frozen vehicle; cross-field problems name the file."""
     parts: dict[str, Any] = {}
-    for section, kind in sections().items():
-        parts[section] = kind(**values[section])
+    for section, held in values.items():
+        parts[section] = sections()[section](**held)
     try:
         return Vehicle(name=title, **parts)
     except ParameterError as exc:

@@ -12,9 +12,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import fluids_of
 from planner.forecast.run import Forecast, span_of
-from thermal.vehicle import FLUIDS
+from thermal.fluids import Fluid, fluids_in, limit_of
 
 Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
@@ -123,7 +122,7 @@ def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floa
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
     """One card for the segments given."""
     draws, nominal = _bands(outlook, rows)
-    fluids = tuple(_fluid(outlook, rows, fluid, draws, nominal) for fluid in fluids_of(outlook))
+    fluids = tuple(_fluid(outlook, rows, f, draws, nominal) for f in fluids_in(outlook.car.vehicle) if f.gauge)
     oil_k = next((f.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
     engine = outlook.nominal.work.engine_rad_per_s[rows]
     idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
@@ -142,16 +141,15 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
     )
 
 
-def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: str, draws: Floats, nominal: Floats) -> FluidAlarm:
+def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid, draws: Floats, nominal: Floats) -> FluidAlarm:
     """Low, band, caution and limit of one fluid."""
-    f = FLUIDS.index(fluid)
-    limits = outlook.car.vehicle.limits[f]
-    every = np.concatenate((draws[:, :, f + 1].ravel(), nominal[:, f + 1]))
+    limits = limit_of(outlook.car.vehicle, fluid)
+    every = np.concatenate((draws[:, :, fluid.node].ravel(), nominal[:, fluid.node]))
     warm = every[every >= limits.warm_k]
     band = np.quantile(warm if len(warm) else every, _BAND)
-    limit = float(np.min(outlook.nominal.limit_k[rows, f]))
+    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
     return FluidAlarm(
-        fluid=fluid,
+        fluid=fluid.key,
         low_k=limits.warm_k,
         band_k=(float(band[0]), float(band[1])),
         caution_k=min(limits.caution_k, limit - outlook.trip.thin_band_k),

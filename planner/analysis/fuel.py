@@ -26,11 +26,21 @@ class FuelStop:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FuelGap:
+    """A stretch between two places, by key, that burns more than is planned on of a tankful."""
+
+    start: str
+    finish: str
+    burnt_l: float
+    usable_l: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FuelPlan:
     """Stops in driving order, and stretches no tankful covers."""
 
     stops: tuple[FuelStop, ...]
-    gaps: tuple[str, ...]
+    gaps: tuple[FuelGap, ...]
     total_l: float
 
 
@@ -83,12 +93,17 @@ def _fewest(so_far_l: Floats, sells: Sequence[int], pauses: Set[int], usable_l: 
     return tuple(-stop for stop in best[nodes[-1]][2][:-1])
 
 
-def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: float) -> str:
+def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: float) -> FuelGap:
+    """Note a stretch that has no fuel within the tank."""
+    legs = outlook.legs
+    first = legs[0].start if start < 0 else legs[start].finish
+    return FuelGap(start=first, finish=legs[finish].finish, burnt_l=litres, usable_l=usable_l)
+
+
+def gap_words(outlook: Forecast, gap: FuelGap) -> str:
     """Say that a stretch has no fuel within the tank."""
-    places, legs = outlook.trip.places, outlook.legs
-    a = places[legs[0].start if start < 0 else legs[start].finish].name
-    b = places[legs[finish].finish].name
+    a, b = outlook.trip.places[gap.start].name, outlook.trip.places[gap.finish].name
     return (
-        f"From {a} to {b} the car burns {litres:.0f} L, no place between sells fuel, and only {usable_l:.0f} L is "
-        "planned on. Carry fuel or take another road."
+        f"From {a} to {b} the car burns {gap.burnt_l:.0f} L, no place between sells fuel, and only "
+        f"{gap.usable_l:.0f} L is planned on. Carry fuel or take another road."
     )

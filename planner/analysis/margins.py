@@ -6,23 +6,9 @@ from datetime import datetime
 import numpy as np
 
 from planner.forecast.run import Forecast, local_time
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.fluids import fluid_of, fluids_in
 
 LEVELS = ("ample", "thin", "exceeded")
-FLUID_NAMES = {
-    "coolant": "coolant",
-    "engine_oil": "engine oil",
-    "transmission": "transmission",
-    "differential": "differential",
-}
-
-# For headings of narrow tables.
-SHORT_NAMES = {
-    "coolant": "coolant",
-    "engine_oil": "oil",
-    "transmission": "gearbox",
-    "differential": "diff.",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,13 +43,13 @@ def level_of(margin_k: float, thin_band_k: float) -> str:
 
 
 def fluids_of(outlook: Forecast) -> tuple[str, ...]:
-    """Fluids of the forecast's car, see `fluids_in`."""
-    return fluids_in(outlook.car.vehicle)
+    """Keys of the fluids that the forecast's car has."""
+    return tuple(fluid.key for fluid in fluids_in(outlook.car.vehicle))
 
 
-def fluids_in(vehicle: Vehicle) -> tuple[str, ...]:
-    """Fluids of a car; a transaxle's differential shares the transmission's oil and has no line of its own."""
-    return FLUIDS[:-1] if vehicle.axle.kind == "transaxle" else FLUIDS
+def columns_of(outlook: Forecast) -> list[int]:
+    """Where those fluids stand among all that the model knows."""
+    return [fluid.index for fluid in fluids_in(outlook.car.vehicle)]
 
 
 def find_margins(outlook: Forecast) -> tuple[Margin, ...]:
@@ -78,7 +64,7 @@ def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
 
 def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
     """Margin of one fluid on one leg."""
-    f, trip, line = FLUIDS.index(fluid), outlook.trip, outlook.timeline
+    f, trip, line = fluid_of(fluid).index, outlook.trip, outlook.timeline
     draws = outlook.spread.margin_k[:, leg, f]
     nominal = float(outlook.nominal.margin_k[0, leg, f])
     at = int(outlook.nominal.where[0, leg, f])

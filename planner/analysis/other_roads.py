@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES, fluids_of
+from planner.analysis.margins import columns_of, fluids_of
 from planner.forecast.run import Forecast
 from planner.model import geo
 from planner.model.display import units_of
@@ -13,15 +13,15 @@ from planner.model.errors import NoRouteError
 from planner.model.trip import Leg
 from planner.route.graph import other_routes
 from planner.route.timeline import Timeline, build_timeline
+from thermal.fluids import fluid_of
 from thermal.simulate import Result, simulate
 from thermal.spread import medians
-from thermal.vehicle import FLUIDS
 
 _MOST = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Road:
+class OtherRoad:
     """One way between two places: what it takes, and its smallest margin with the car as described."""
 
     via: str
@@ -38,8 +38,8 @@ class Choice:
 
     start: str
     finish: str
-    chosen: Road
-    other: Road
+    chosen: OtherRoad
+    other: OtherRoad
 
 
 def compare_roads(outlook: Forecast) -> tuple[Choice, ...]:
@@ -61,7 +61,7 @@ def sentence(outlook: Forecast, choice: Choice) -> str:
         f"{places[choice.start].name} to {places[choice.finish].name} by {choice.other.via} instead of "
         f"{choice.chosen.via}: {late:+.0f} min, {more:+.0f} {u.distance}, {climb:+,.0f} {u.elevation} of climb; {verb} "
         f"{abs(gain):.0f} {u.temperature} of the smallest margin there "
-        f"({u.diff(choice.other.margin_k):.0f}, {FLUID_NAMES[choice.other.fluid]})."
+        f"({u.diff(choice.other.margin_k):.0f}, {fluid_of(choice.other.fluid).label})."
     )
 
 
@@ -76,7 +76,7 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
         line = build_timeline(outlook.trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
-    if not all(line.is_open(span) for span in line.spans if span.kind == "drive"):
+    if line.closed_leg is not None:
         return None
     result = simulate(
         line.drive,
@@ -95,20 +95,19 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
     )
 
 
-def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> Road:
+def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> OtherRoad:
     """Measure one road between two legs of its route."""
     legs = line.road.legs[first : last + 1]
     rows = (line.drive.group >= first) & (line.drive.group <= last) & (line.drive.speed_m_per_s > 0.0)
-    count = len(fluids_of(outlook))
-    margins = result.margin_k[0, first : last + 1, :count].min(axis=0)
+    margins = result.margin_k[0, first : last + 1].min(axis=0)[columns_of(outlook)]
     start = outlook.trip.places[legs[0].start].elevation_m
-    return Road(
+    return OtherRoad(
         via=_via(outlook, legs),
         time_s=float(line.drive.duration_s[rows].sum()),
         distance_m=sum(leg.distance_m for leg in legs),
         climb_m=geo.climb_m(np.concatenate(([start], line.end_elevation_m[rows]))),
         margin_k=float(margins.min()),
-        fluid=FLUIDS[int(np.argmin(margins))],
+        fluid=fluids_of(outlook)[int(np.argmin(margins))],
     )
 
 

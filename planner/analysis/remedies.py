@@ -1,23 +1,24 @@
 """What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES, Margin, fluids_of, worst_of
+from planner.analysis.margins import Margin, fluids_of, worst_of
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.analysis.trip_remedies import Detour, detours
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
+from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
-from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
 _ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
@@ -72,14 +73,14 @@ class DayRemedies:
 
 
 def find_remedies(
-    outlook: Forecast, margins: tuple[Margin, ...], *, tell: Callable[[str], None] = lambda _: None
+    outlook: Forecast, margins: tuple[Margin, ...], *, progress: Progress = quiet
 ) -> tuple[DayRemedies, ...]:
     """Try remedies on every day with a margin that is not ample."""
     found = []
     for number, day in enumerate(outlook.timeline.days):
         worst = min((worst_of(margins, leg) for leg in range(day.first, day.last + 1)), key=lambda m: m.margin_k)
         if worst.level != "ample":
-            tell(f"trying remedies for day {number + 1}, {FLUID_NAMES[worst.fluid]}")
+            progress(f"trying remedies for day {number + 1}, {fluid_of(worst.fluid).label}")
             found.append(_day(outlook, number, worst))
     return tuple(found)
 
@@ -300,19 +301,19 @@ def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:
     said = []
     for fluid, chance in zip(fluids_of(outlook), trial.chance(), strict=True):
         if fluid != worst.fluid and chance > outlook.trip.risk:
-            said.append(f"{FLUID_NAMES[fluid]} still passes its limit with {100 * chance:.0f} % chance")
+            said.append(f"{fluid_of(fluid).label} still passes its limit with {100 * chance:.0f} % chance")
     return said
 
 
 def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     """Measure how much of a stop's cooling is left at the peak: time constant against grade length."""
-    node = 1 + FLUIDS.index(worst.fluid)
+    node = fluid_of(worst.fluid).node
     leg = worst.leg
     foot = _foot(base, leg, node) - _foot(trial, leg, node)
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
     return (
-        f"cools {FLUID_NAMES[worst.fluid]} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
+        f"cools {fluid_of(worst.fluid).label} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
         f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
     )
 

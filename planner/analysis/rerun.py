@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of
 from planner.forecast.run import Forecast, span_of
 from planner.route.days import DayLegs
 from planner.route.road import Road, held_speed
@@ -49,7 +49,7 @@ class Trial:
     ----------
     margin_k : ndarray, shape (n_draw, n_fluid)
         Smallest margin over the day of each draw. [K]
-    nominal : ndarray, shape (n_segment, 6)
+    nominal : ndarray, shape (n_segment, n_body)
         Temperatures of the car as described. [K]
     """
 
@@ -89,8 +89,7 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         ambient_k=shift,
         record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
-    count = len(fluids_of(outlook))
-    margins = result.margin_k[:, :, :count].min(axis=1)
+    margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
     return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
 
 
@@ -105,7 +104,7 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
         ambient_k=outlook.shift_k[:, day],
         record=np.array([0]),
     )
-    return result.margin_k[:, :, : len(fluids_of(outlook))]
+    return result.margin_k[:, :, columns_of(outlook)]
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
@@ -142,11 +141,13 @@ def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
 
 
 def _road(road: Road, changes: tuple[Change, ...]) -> Road:
-    """Slow down on some legs."""
-    wanted = road.wanted_m_per_s.copy()
+    """Slow down, or drive without A/C, on some legs."""
+    wanted, ac = road.wanted_m_per_s.copy(), road.ac_on.copy()
     for change in changes:
-        wanted[np.isin(road.leg, change.legs)] *= change.speed
-    return replace(road, wanted_m_per_s=wanted)
+        here = np.isin(road.leg, change.legs)
+        wanted[here] *= change.speed
+        ac[here] *= not change.ac_off
+    return replace(road, wanted_m_per_s=wanted, ac_on=ac)
 
 
 def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
@@ -173,8 +174,9 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
             for name in ("leg", "length_m", "grade", "elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
         },
         wanted_m_per_s=road.wanted_m_per_s[rows],
+        ac_on=road.ac_on[rows],
     )
-    speed[rows] = held_speed(outlook.trip, part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
+    speed[rows] = held_speed(part, vehicle, air_k=air[rows], wanted=road.wanted_m_per_s[rows])
     return speed
 
 

@@ -1,17 +1,17 @@
 """What the forecast rests on, sorted by how much knowing each value would sharpen the answer."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of, fluids_of
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, ambient_sd_k
 from thermal.errors import ParameterError
 from thermal.simulate import simulate
 from thermal.spread import medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import Entry, key_of, sections
 
 _KELVIN = 3.0  # ASSUMED: likely error of an assumed temperature; other quantities carry theirs where they are declared
@@ -35,10 +35,10 @@ class Effect:
         return self.moves_k / max(self.margin_k, 5.0)
 
 
-def rank_assumptions(outlook: Forecast, *, tell: Callable[[str], None] = lambda _: None) -> tuple[Effect, ...]:
+def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[Effect, ...]:
     """Forecast once more per assumed value, moved by its likely error, and sort by what it does."""
     assumed = [entry for entry in outlook.car.entries if entry.assumed]
-    tell(f"trying {len(assumed)} assumed values one at a time")
+    progress(f"trying {len(assumed)} assumed values one at a time")
     base = _smallest(outlook, outlook.car.vehicle)
     found = [effect for entry in assumed if (effect := _effect(outlook, entry, base)) is not None]
     found.append(_weather(outlook, base))
@@ -53,7 +53,7 @@ def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> An
     result = simulate(
         drive, vehicle, start_k=outlook.start_k, factors=medians(outlook.car.spread), record=np.array([0])
     )
-    return result.margin_k[0].min(axis=0)[: len(fluids_of(outlook))]
+    return result.margin_k[0].min(axis=0)[columns_of(outlook)]
 
 
 def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
@@ -75,10 +75,10 @@ def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
         changes.append(np.abs(_smallest(outlook, vehicle) - base))
     if not changes:
         return None
-    return _pick(np.max(changes, axis=0), base, entry.key, entry.text, entry.source, text)
+    return _pick(outlook, np.max(changes, axis=0), base, entry.key, entry.text, entry.source, text)
 
 
-def _pick(change_k: Any, base_k: Any, key: str, text: str, source: str, step: str) -> Effect:
+def _pick(outlook: Forecast, change_k: Any, base_k: Any, key: str, text: str, source: str, step: str) -> Effect:
     """Keep the fluid whose margin is moved by the largest share."""
     fluid = int(np.argmax(change_k / np.maximum(base_k, 5.0)))
     return Effect(
@@ -88,7 +88,7 @@ def _pick(change_k: Any, base_k: Any, key: str, text: str, source: str, step: st
         step=step,
         moves_k=float(change_k[fluid]),
         margin_k=float(base_k[fluid]),
-        fluid=FLUIDS[fluid],
+        fluid=fluids_of(outlook)[fluid],
     )
 
 
@@ -104,4 +104,4 @@ def _weather(outlook: Forecast, base: Any) -> Effect:
     sd = float(np.mean(ambient_sd_k(outlook.timeline)))
     change = np.abs(_smallest(outlook, outlook.car.vehicle, sd) - base)
     source = f"ASSUMED: days differ from the usual by {sd:.1f} K (one standard deviation)"
-    return _pick(change, base, "weather", "usual highs and lows", source, f"{sd:.1f} K")
+    return _pick(outlook, change, base, "weather", "usual highs and lows", source, f"{sd:.1f} K")

@@ -7,8 +7,10 @@ import numpy.typing as npt
 
 from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem, Trip
+from planner.route.graph import stops_of
 from planner.route.timeline import Span
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.fluids import fluid_of
+from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _MILE_M, _MONTH_S = 1609.344, 30.44 * 86400.0
@@ -28,6 +30,16 @@ USUAL = (
     ServiceItem(item="brake pads and hoses look", every_m=2000.0 * _MILE_M),
     ServiceItem(item="belts and hoses look", every_m=2000.0 * _MILE_M),
 )
+# Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
+AFTER_SESSION = (
+    "engine oil and filter",
+    "brake fluid",
+    "brake pads, rotors and hoses look",
+    "wheel nuts torque, tyres look",
+    "belts, hoses and every level look",
+)
+_ONCE_M = 1e9  # an interval so long that a job falls due once
+_NEAR_M = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +69,7 @@ def plan_service(outlook: Forecast) -> ServicePlan:
     items, _ = service_of(outlook.trip)
     due: list[Due] = []
     clear = []
-    for item in items:
+    for item in (*items, *_after_session(outlook)):
         found = _due(outlook, item)
         due += found
         if not found:
@@ -75,6 +87,20 @@ def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
     if trip.service:
         return trip.service, ()
     return USUAL, ("Service: intervals of common practice, all done just before the trip's start.",)
+
+
+def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
+    """Jobs that a session on the way leaves, due at the first workshop from its place on."""
+    session, stops = outlook.trip.session, stops_of(outlook.legs)
+    if session is None or session.place not in stops:
+        return ()
+    position = stops.index(session.place)
+    shops = [i for i in range(position, len(stops)) if "workshop" in outlook.trip.places[stops[i]].services]
+    at_m = sum(leg.distance_m for leg in outlook.legs[: shops[0] if shops else position])
+    since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
+    return tuple(
+        ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in AFTER_SESSION
+    )
 
 
 def ageing(temp_k: Floats, fluid: str) -> Floats:
@@ -99,7 +125,7 @@ def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
     length = np.diff(np.concatenate(([0.0], line.end_m)))
     rate = np.ones_like(length)
     if item.fluid in _AGEING_K:
-        rate = ageing(outlook.nominal.temps_k[0, :, 1 + FLUIDS.index(item.fluid)], item.fluid)
+        rate = ageing(outlook.nominal.temps_k[0, :, fluid_of(item.fluid).node], item.fluid)
     used = np.cumsum(length * rate)
     months = (line.end_s - line.begin_s[0]) / _MONTH_S
     mean = float(used[-1] / max(np.sum(length), 1.0))

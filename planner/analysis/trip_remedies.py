@@ -79,6 +79,8 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
         line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
+    if line.closed_leg is not None:
+        return None
     day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
     stretch = run_trip(outlook, line, outlook.car.vehicle)[:, day.first : day.last + 1 + longer]
     return Detour(

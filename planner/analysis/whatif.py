@@ -1,6 +1,6 @@
 """What would change the answer, and which part is wasted money: the whole trip driven again, one change at a time."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
 from typing import Any
@@ -9,17 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.rerun import run_trip
-from planner.files.reading import nearest
+from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
-from thermal.errors import ThermalError, UnitError
+from thermal.errors import shown
+from thermal.fluids import fluids_in
 from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
-from thermal.tomltext import shown
-from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import key_of, sections
 
 Floats = npt.NDArray[np.float64]
 NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
@@ -65,7 +63,7 @@ class Outcome:
 
 
 def run_variants(
-    outlook: Forecast, settings: tuple[str, ...] = (), *, tell: Callable[[str], None] = lambda _: None
+    outlook: Forecast, settings: tuple[str, ...] = (), *, progress: Progress = quiet
 ) -> tuple[Outcome, ...]:
     """Drive the trip once per change, under the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
@@ -73,11 +71,11 @@ def run_variants(
     tight = int(np.argmin(base))
     found = []
     for variant in variants:
-        tell(f"trying: {variant.words}")
+        progress(f"trying: {variant.words}")
         try:
             line = _drive_again(outlook, variant)
         except NoRouteError as exc:
-            tell(f"left out: {variant.words}: {exc}")
+            progress(f"left out: {variant.words}: {exc}")
             continue
         margin = _margins(outlook, line, variant.vehicle)
         found.append(
@@ -166,13 +164,14 @@ def _moved(part: Any, **values: float) -> Any:
 
 def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
     """Coolers to add, or to make larger."""
-    for name, words, fresh_w_per_k, open_k in (
-        ("oil_cooler", "engine-oil cooler", 60.0, 358.15),
-        ("transmission_cooler", "transmission cooler", 40.0, 343.15),
-        ("differential_cooler", "differential cooler with pump and switch", 25.0, 353.15),
+    fitted = {fluid.key for fluid in fluids_in(car)}
+    for fluid, name, words, fresh_w_per_k, open_k in (
+        ("engine_oil", "oil_cooler", "engine-oil cooler", 60.0, 358.15),
+        ("transmission", "transmission_cooler", "transmission cooler", 40.0, 343.15),
+        ("differential", "differential_cooler", "differential cooler with pump and switch", 25.0, 353.15),
     ):
         held = getattr(car, name)
-        if name == "differential_cooler" and car.axle.kind == "transaxle":
+        if fluid not in fitted:
             continue
         if held.kind == "none":
             added = replace(held, kind="air", conductance_w_per_k=fresh_w_per_k, open_k=open_k, full_k=open_k + 10.0)
@@ -204,44 +203,13 @@ def _hour_before(at: time) -> time:
 
 def _own(outlook: Forecast, text: str) -> Variant:
     """Make one of the user's own changes."""
-    name, vehicle = changed_car(outlook.car.vehicle, text)
-    return Variant(words=name, kind="setting", trip=outlook.trip, vehicle=vehicle)
-
-
-def changed_car(car: Vehicle, text: str) -> tuple[str, Vehicle]:
-    """Read a change of the car as typed."""
     name, equals, value = (part.strip() for part in text.partition("="))
-    section = name.partition(".")[0]
-    known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
-    item = known.get(name)
     if not equals or not value:
         message = f"--set {shown(text)}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"
         raise PlannerError(message)
-    if item is None:
-        message = f"--set {shown(text)}: no such value of a car, {nearest(name, known)}"
-        raise PlannerError(message)
     try:
-        changed = replace(getattr(car, section), **{item.name: _value(value, item.metadata)})
-        return f"{name} = {value}", replace(car, **{section: changed})
-    except ThermalError as exc:
-        message = f"--set {shown(text)}: {exc}"
+        vehicle = changed_car(outlook.car.vehicle, name, value)
+    except PlannerError as exc:
+        message = f"--set {exc}"
         raise PlannerError(message) from exc
-
-
-def _value(text: str, meta: Mapping[str, object]) -> object:
-    """Read a value the way a vehicle file does."""
-    if "options" in meta:
-        return text
-    unit = str(meta["unit"])
-    if unit == "dimensionless":
-        return tuple(map(_number, text.split(","))) if meta["several"] else _number(text)
-    return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
-
-
-def _number(text: str) -> float:
-    """Read a number that has no unit."""
-    try:
-        return float(text)
-    except ValueError as exc:
-        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
-        raise UnitError(message) from exc
+    return Variant(words=f"{name} = {value}", kind="setting", trip=outlook.trip, vehicle=vehicle)

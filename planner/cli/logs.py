@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import click
 
 from planner.cli.console import DONE, JSON, PATH, TRIP, Streams
-from planner.model.errors import OutputError, PlannerError
+from planner.model.errors import PlannerError
 
 if TYPE_CHECKING:
     from planner.analysis.alarms import Reading
-    from planner.logs.fit import Fitted
 
 _AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
 _LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
@@ -41,9 +40,9 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
 
     Example: grademargin log july/logs/day1.csv --describe --write
     """
-    from planner.files.logmapfile import map_path, write_map
+    from planner.files.logmap import map_path, write_map
+    from planner.files.logpropose import describe_log, describe_read
     from planner.files.logs import open_log
-    from planner.files.logtold import describe_log, describe_read
     from planner.output import log_tables
 
     _refuse_folders((file,))
@@ -54,7 +53,7 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
         found = describe_log(file)
     if write:
         write_map(where, found.mapping, file.name)
-        io.tell(f"written: {where}; check it, and settle every line 'unsure'")
+        io.progress(f"written: {where}; check it, and settle every line 'unsure'")
     if as_json:
         io.json(log_tables.description_dict(found))
         return DONE
@@ -90,55 +89,30 @@ def fit(
 
     Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
     """
-    from planner.files.folder import open_folder
-    from planner.logs import fit as learning
-    from planner.logs.fitted_file import refuse_existing
+    import planner
+    from planner.files.vehicles import refuse_existing
     from planner.model.paths import results_folder
-    from planner.output import log_tables
     from planner.output.write import try_out, write_files
 
     _refuse_folders(logs)
     drawn = results_folder(folder) if plots is None else plots
-    trip, car = open_folder(folder)
+    trip = planner.read(folder, progress=io.progress)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
     refuse_existing(target)  # said before the fit, which takes its time
     try_out(target.parent, ())
     try_out(drawn, (), trip=folder)
-    timeline, driven = learning.read_drives(trip, car, logs, air_k=_kelvins(ambient))
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
-    learned = learning.learn(trip, car, driven, on=day, names=asked, tell=io.tell)
-    before = learning.trip_margins(trip, timeline, car.vehicle, car.spread)
-    after = learning.trip_margins(trip, timeline, learned.found.vehicle, learned.learnt)
-    _write(learned, folder, target, day)
-    write_files(drawn, learning.plots(learned))
+    learned = planner.fit(trip, logs, learn=asked, ambient_k=_kelvins(ambient), on=day, progress=io.progress)
+    learned.write(target)
+    write_files(drawn, learned.plots())
     if as_json:
-        io.json(log_tables.fit_dict(learned, before, after))
+        io.json(learned.to_dict())
         return DONE
-    for line in log_tables.fit_lines(learned, before, after):
+    for line in learned.sentences:
         io.say(line)
     io.say(f"Written: {target}. To use it, put it in place of {folder / 'vehicle.toml'}; keep that one.")
     return DONE
-
-
-def _write(learned: "Fitted", folder: Path, target: Path, day: date) -> None:
-    """Write the new vehicle file."""
-    from planner.logs.fitted_file import write_fitted
-    from planner.model.paths import data_folder
-    from thermal.errors import ThermalError
-
-    names = ", ".join(one.log.name for one in learned.driven)
-    try:
-        write_fitted(
-            target,
-            owner=folder / "vehicle.toml",
-            classes=data_folder() / "vehicles",
-            changes=learned.changes,
-            learnt=learned.learnt,
-            head=f"Written by grademargin fit on {day.isoformat()} from vehicle.toml and {names}.\nNo comments kept.",
-        )
-    except ThermalError as exc:
-        raise OutputError(str(exc)) from exc
 
 
 @click.command()
@@ -152,28 +126,19 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
 
     Example: grademargin review july july/logs/day3.csv
     """
-    from planner.files.folder import open_folder
-    from planner.logs import review as reviewing
-    from planner.logs.fit import read_drives
-    from planner.output import log_tables
+    import planner
 
     _refuse_folders(logs)
-    trip, car = open_folder(folder)
-    timeline, driven = read_drives(trip, car, logs, air_k=_kelvins(ambient))
-    found = []
-    for one in driven:
-        io.tell(f"trying causes on {one.log.name}, one at a time")
-        found.append(reviewing.review(trip, car, timeline, one))
-    drifting = reviewing.drifts(car, driven)
+    found = planner.review(folder, logs, ambient_k=_kelvins(ambient), progress=io.progress)
     if as_json:
-        io.json(log_tables.review_dict(found, drifting))
+        io.json(found.to_dict())
         return DONE
-    for reviewed in found:
-        io.say(reviewed.driven.log.name)
-        for line in (*reviewed.driven.notes, *reviewed.driven.log.faults, *reviewed.sentences):
+    for one in found.reviews:
+        io.say(one.driven.log.name)
+        for line in (*one.driven.notes, *one.driven.log.faults, *one.sentences):
             io.say(f"  {line}")
-    for drift in drifting:
-        io.say(drift.words)
+    for trend in found.trends:
+        io.say(trend.words)
     return DONE
 
 
@@ -201,24 +166,20 @@ def alarms(
     """
     from rich.table import Table
 
-    from planner.analysis.alarms import Reference, alarm_cards
-    from planner.files.folder import open_folder
-    from planner.forecast.run import forecast
-    from planner.output.alarms import alarm_rows, alarm_title, alarms_dict
-    from planner.weather.gather import gather
+    import planner
+    from planner.analysis.alarms import Reference
+    from planner.output.alarms import alarm_rows, alarm_title
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
-    trip, car = open_folder(folder)
-    outlook = forecast(trip, car, known=gather(trip, normals=trip.normals, tell=io.tell), tell=io.tell)
-    cards = alarm_cards(outlook, known)
+    found = planner.alarms(folder, known, progress=io.progress)
     if as_json:
-        io.json(alarms_dict(outlook, cards, known))
+        io.json(found.to_dict())
         return DONE
-    for card in cards:
+    for card in found.cards:
         table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
-        for row in alarm_rows(outlook, card):
+        for row in alarm_rows(found.outlook, card):
             table.add_row(*row)
-        table.title = alarm_title(outlook, card)
+        table.title = alarm_title(found.outlook, card)
         io.show(table)
     io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
     return DONE

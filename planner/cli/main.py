@@ -2,7 +2,7 @@
 
 import signal
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -14,12 +14,8 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, T
 from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
-    from planner.analysis.sensitivity import Effect
-    from planner.forecast.run import Forecast
-    from planner.model.trip import Trip
-    from planner.output.report import Report
-    from planner.replan.request import Request
-    from thermal.vehicle_file import VehicleFile
+    from planner.forecast.assemble import Inputs
+    from thermal.bands import Cell
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -33,69 +29,120 @@ def cli() -> None:
 
 @cli.command()
 @click.argument("folder", type=PATH, metavar="DIR")
-@click.option("--example", default="minimal", show_default=True, help="Which worked example to copy.")
-@click.option("--spreadsheet", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet.")
+@click.option("--example", help="Which worked example to copy; minimal unless another is named.")
+@click.option(
+    "--track", "tracks", multiple=True, type=PATH, help="A .gpx, .kml or .geojson of the road; may be repeated."
+)
+@click.option("--start", help="With --track: when to set off, '2027-08-06 07:00'.")
+@click.option("--base", help="With --track: class of the car.")
+@click.option("--nights", help="With --track: most driving of a day, '6h'.")
+@click.option(
+    "--spreadsheet", "--xlsx", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet."
+)
 @JSON
 @click.pass_obj
-def new(io: Streams, folder: Path, example: str, spreadsheet: bool, as_json: bool) -> int:
-    """Make a new trip folder from a worked example.
+def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as_json: bool, **road: Any) -> int:
+    """Make a new trip folder from a worked example, or from a track of the road.
 
-    Example: grademargin new july --example wilmington-astoria
+    From a track every place, leg, height, distance and profile is filled in, cut at the track's named points, at towns,
+    and at the tops, feet and turns of grades; usual temperatures come from station normals. Nothing is asked of any
+    network. What was assumed is listed.
+
+    Example: grademargin new july --track route.gpx --start "2027-08-06 07:00" --nights 6h
     """
-    from planner.files.folder import classes, examples, new_folder
+    import planner
+    from planner.files.folder import class_lines, classes, examples
 
-    if spreadsheet:
-        from planner.files.spreadsheet import new_spreadsheet
-
-        files = new_spreadsheet(folder, example)
-    else:
-        files = new_folder(folder, example)
+    if road["tracks"]:
+        return _new_from_track(io, folder, spreadsheet=spreadsheet, as_json=as_json, example=example, **road)
+    given = [f"--{name}" for name in ("start", "base", "nights") if road[name] is not None]
+    if given:
+        message = f"{', '.join(given)}: only together with --track; an example has its own"
+        raise PlannerError(message)
+    example = example or "minimal"
+    files = planner.new(folder, example, spreadsheet=spreadsheet)
     if as_json:
         io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
     io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
-    io.say(f"Vehicle classes: {', '.join(classes())}.")
+    io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
+    for name, about in class_lines():
+        io.say(f"  {name}: {about}")
+    return DONE
+
+
+def _new_from_track(
+    io: Streams,
+    folder: Path,
+    *,
+    tracks: Sequence[Path],
+    example: str | None,
+    spreadsheet: bool,
+    as_json: bool,
+    **asked: str | None,
+) -> int:
+    """Make a trip folder of a road."""
+    from planner.newtrip.make import new_from_track
+    from planner.newtrip.told import draft_dict, draft_lines
+
+    if example is not None:
+        message = "--example and --track cannot be given together; choose one"
+        raise PlannerError(message)
+    files, draft = new_from_track(
+        folder,
+        tracks,
+        start=asked["start"],
+        base=asked["base"],
+        driving=asked["nights"],
+        spreadsheet=spreadsheet,
+    )
+    if as_json:
+        io.json({"folder": str(folder), "files": list(files), **draft_dict(draft)})
+    else:
+        for line in draft_lines(draft):
+            io.say(line)
+        io.say(f"Written to {folder}: {', '.join(files)}. Look at them, then: grademargin plan {folder}")
     return DONE
 
 
 @cli.command()
 @TRIP
 @click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
+@click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
 @JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, rank: bool, as_json: bool) -> int:
+def check(io: Streams, folder: Path, rank: bool, as_usual: bool, as_json: bool) -> int:
     """Check a trip's files and list what the forecast rests on.
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
-    those first.
+    those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
+    temperature stands beside the usual one for such a car.
 
     Example: grademargin check july --rank
     """
-    from planner.files.folder import open_folder
-    from planner.output.check import check_dict, check_lines
+    import planner
 
-    trip, car = open_folder(folder)
-    effects = _effects(io, trip, car) if rank else ()
+    found = planner.check(folder, rank=rank, progress=io.progress)
+    cells: tuple[Cell, ...] = ()
+    if as_usual:
+        from planner.output.usual import usual, usual_dict, usual_table
+
+        cells = usual(found.inputs.car)
     if as_json:
-        io.json(check_dict(trip, car, effects))
+        io.json(found.to_dict() | ({"usual": usual_dict(cells)} if as_usual else {}))
         return DONE
-    for line in check_lines(trip, car):
+    for line in found.lines:
         io.say(line)
     if rank:
         from planner.output import terminal
 
-        io.show(*terminal.effects(effects, trip.units))
-    else:
+        io.show(*terminal.effects(found.effects, found.inputs.trip.units))
+    if as_usual:
+        io.show(*usual_table(cells, found.inputs.trip.units))
+    if not rank:
         io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
-
-
-def _effects(io: Streams, trip: "Trip", car: "VehicleFile") -> "Sequence[Effect]":
-    """Rank what is assumed by its effect on the smallest margin."""
-    from planner.analysis.sensitivity import rank_assumptions
-
-    return rank_assumptions(_outlook(io, trip, car), tell=io.tell)
 
 
 @cli.command()
@@ -111,16 +158,17 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
     if as_json and as_csv:
         message = "--json and --csv cannot be given together; choose one"
         raise PlannerError(message)
+    import planner
     from planner.output import export, terminal
 
-    report = _report(io, folder, remedies=False)
+    made = planner.plan(_read(io, folder), remedies=False, progress=io.progress)
     if as_json:
-        io.json(export.plan_dict(report))
+        io.json(made.to_dict())
     elif as_csv:
-        io.data(export.forecast_csv(report))
+        io.data(export.forecast_csv(made.report))
     else:
-        io.show(terminal.legs(report))
-    return _verdict(report)
+        io.show(terminal.legs(made.report))
+    return EXCEEDED if made.exceeded else DONE
 
 
 @cli.command()
@@ -142,43 +190,33 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
 
     Example: grademargin plan july --from raton --at "2027-07-11 10:00" --now "coolant=195 degF"
     """
-    from maps import basemap, page
+    import planner
     from planner.model import paths
-    from planner.output import export, mapscene, terminal
+    from planner.output import terminal
     from planner.output.changes import changes, last_plan
-    from planner.output.icsbefore import last_calendar
-    from planner.output.write import to_json, try_out, write_files
+    from planner.output.export import PLAN_FILES
+    from planner.output.write import try_out, write_files
     from planner.replan.request import read_request
 
-    request = read_request(**asked)
+    rest = read_request(**asked) is not None  # said before the folder is read
     target = paths.results_folder(folder) if out_folder is None else out_folder
-    report = _report(
-        io, folder, remedies=True, request=request, ready=lambda: try_out(target, export.PLAN_FILES, trip=folder)
-    )
-    io.tell("drawing the map")
-    scene = mapscene.make_scene(report)
-    ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
-    html = page.render(scene, basemap=ground)
-    plan_json = to_json(export.plan_dict(report))
-    earlier = last_calendar(target, folder / "out")
-    files = {
-        "trip.html": html,
-        "forecast.csv": export.forecast_csv(report),
-        "plan.json": plan_json,
-        **export.exchange_files(report, earlier),
-    }
-    said = () if request is None else changes(last_plan(target) or last_plan(folder / "out"), report)
+    trip = _read(io, folder)
+    try_out(target, PLAN_FILES, trip=folder)
+    made = planner.plan(trip, **asked, progress=io.progress)
+    io.progress("drawing the map")
+    files = made.files(earlier=(target, folder / "out"))
+    said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
     if as_json:
-        io.data(plan_json)
+        io.data(files["plan.json"])
     else:
-        if request is not None:
-            io.say(report.outlook.trip.assumptions[0])
-        io.show(*terminal.plan(report))
+        if rest:
+            io.say(made.report.outlook.trip.assumptions[0])
+        io.show(*terminal.plan(made.report))
         for line in said:
             io.say(f"Changed: {line}")
         io.say(f"Written to {target}: {', '.join(files)}")
-    return _verdict(report)
+    return EXCEEDED if made.exceeded else DONE
 
 
 @cli.command()
@@ -194,26 +232,24 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 
     Example: grademargin whatif july --set "cooling.cap_pressure=16 psi"
     """
-    from planner.analysis.whatif import run_variants
-    from planner.files.folder import open_folder
+    import planner
     from planner.output import terminal
-    from planner.output.whatif import tornado_svg, whatif_dict
+    from planner.output.whatif import tornado_svg
     from planner.output.write import try_out, write_files
 
     if svg is not None and svg.suffix.lower() != ".svg":
         message = f"--svg {svg}: the picture's name ends in .svg, e.g. whatif.svg; nothing else is written over"
         raise PlannerError(message)
-    trip, car = open_folder(folder)
+    trip = planner.read(folder, progress=io.progress)
     if svg is not None:
         try_out(svg.parent, (svg.name,))
-    outlook = _outlook(io, trip, car)
-    outcomes = run_variants(outlook, settings, tell=io.tell)
+    tried = planner.whatif(trip, settings, progress=io.progress)
     if svg is not None:
-        write_files(svg.parent, {svg.name: tornado_svg(outlook, outcomes)})
+        write_files(svg.parent, {svg.name: tornado_svg(tried.outlook, tried.outcomes)})
     if as_json:
-        io.json(whatif_dict(outlook, outcomes))
+        io.json(tried.to_dict())
     else:
-        io.show(*terminal.whatif(outlook, outcomes))
+        io.show(*terminal.whatif(tried.outlook, tried.outcomes))
     return DONE
 
 
@@ -230,26 +266,22 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json:
 
     Example: grademargin weather july
     """
-    from datetime import UTC, datetime
+    import planner
+    from planner.output import weather as words
 
-    from planner.files.folder import open_folder
-    from planner.output import weather as told
-    from planner.route.graph import choose_route
-    from planner.weather import heights
-    from planner.weather.command import run
-    from planner.weather.normals import read_normals
-
-    trip, _ = open_folder(folder)
-    now = datetime.now(UTC)
     if elevations:
-        checks = heights.check_places(trip, offline=offline, now=now, tell=io.tell)
+        from datetime import UTC, datetime
+
+        from planner.weather import elevations as services
+
+        trip = planner.read(folder, progress=io.progress).trip
+        checks = services.check_places(trip, offline=offline, now=datetime.now(UTC), progress=io.progress)
         answered = any(check.first_m is not None for check in checks)
-        data, lines = told.elevation_dict(checks), told.elevation_lines(checks, trip)
+        data, lines = words.elevation_dict(checks), words.elevation_lines(checks, trip)
     else:
-        table = read_normals(trip.folder / trip.normals, root=trip.folder) if trip.normals else None
-        found = run(trip, choose_route(trip), offline=offline, now=now, normals=table, tell=io.tell)
+        found = planner.fetch_weather(folder, offline=offline, progress=io.progress)
         answered = not found.failed
-        data, lines = told.weather_dict(found), told.weather_lines(found)
+        data, lines = words.weather_dict(found), words.weather_lines(found)
     if as_json:
         io.json(data)
     else:
@@ -269,79 +301,25 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
 
     Example: grademargin session alps
     """
-    from planner.files.folder import open_folder
-    from planner.files.sessionfile import read_session
+    import planner
     from planner.laps import show
-    from planner.laps.run import run_session
-    from planner.laps.stints import make_case
 
-    trip, car = open_folder(folder)
-    outcome = run_session(make_case(read_session(folder, trip), trip, car.vehicle, learnt=car.spread), tell=io.tell)
+    held = planner.session(folder, progress=io.progress)
     if as_json:
-        io.json(show.session_dict(outcome))
+        io.json(held.to_dict())
     else:
-        io.show(*show.tables(outcome, trip))
-    return EXCEEDED if any(one.level == "exceeded" for one in outcome.planned) else DONE
+        io.show(*show.tables(held.outcome, held.trip))
+    return EXCEEDED if held.exceeded else DONE
 
 
-def _report(
-    io: Streams,
-    folder: Path,
-    *,
-    remedies: bool,
-    request: "Request | None" = None,
-    ready: Callable[[], None] = lambda: None,
-) -> "Report":
-    """Read, make sure of what comes after, forecast, find margins."""
-    from planner.files.folder import open_folder
+def _read(io: Streams, folder: Path) -> "Inputs":
+    """Read a folder, and say what it is."""
+    import planner
     from planner.output.check import size
 
-    trip, car = open_folder(folder)
-    ready()
-    io.tell(f"read {size(trip)}")
-    outlook = _outlook(io, trip, car, request)
-    from planner.output.report import make_report
-
-    return make_report(outlook, remedies=remedies, tell=io.tell)
-
-
-def _with_session(trip: "Trip") -> "Trip":
-    """Let what a session leaves due fall due on the trip, where the folder holds one."""
-    if not (trip.folder / "session.toml").exists():
-        return trip
-    from planner.files.sessionfile import read_session
-    from planner.laps.show import after_session
-
-    return after_session(trip, read_session(trip.folder, trip))
-
-
-def _outlook(io: Streams, trip: "Trip", car: "VehicleFile", request: "Request | None" = None) -> "Forecast":
-    """Forecast a trip that was read, or what is left of it; the weather fetched for the whole serves both."""
-    from planner.forecast.run import forecast as run
-    from thermal.kernel import is_compiled
-
-    if not is_compiled():
-        io.tell("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    from planner.weather.gather import gather
-
-    known = gather(trip, normals=trip.normals, tell=io.tell)
-    if request is None:
-        return run(_with_session(trip), car, known=known, tell=io.tell)
-    from planner.replan.remaining import replan
-    from planner.replan.start_temps import begin
-
-    rest = replan(trip, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
-    rest, start = begin(trip, rest, car, request, known)
-    return run(_with_session(rest), car, known=known, begin=start, tell=io.tell)
-
-
-def _verdict(report: "Report") -> int:
-    """Exit code of a finished forecast: a limit passed on a day that no remedy helps."""
-    helped = {day.day for day in report.remedies if day.working}
-    days = report.outlook.timeline.days
-    open_days = [n for n in range(len(days)) if n not in helped]
-    legs = {leg for n in open_days for leg in range(days[n].first, days[n].last + 1)}
-    return EXCEEDED if any(m.level == "exceeded" and m.leg in legs for m in report.margins) else DONE
+    inputs = planner.read(folder, progress=io.progress)
+    io.progress(f"read {size(inputs.trip)}")
+    return inputs
 
 
 for _command in (logs.log, logs.fit, logs.review, logs.alarms):

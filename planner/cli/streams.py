@@ -62,7 +62,7 @@ class Streams:
         """Print a result."""
         self.write(f"{isolated(printable(text))}\n")
 
-    def tell(self, text: str) -> None:
+    def progress(self, text: str) -> None:
         """Print progress."""
         self.complain(f"  {text}")
 

@@ -1,7 +1,9 @@
-"""What a log may hold: channels, how loggers call them, their units, and what no sensor of a car can read."""
+"""What a column of a log may hold: one of the channels, in one of its units; numbers that mean nothing."""
 
 import re
 from dataclasses import dataclass
+
+from thermal.fluids import fluid_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,10 +26,10 @@ class Channel:
 
 # Unit in SI; what bounds a reading that is kept, in SI; body of the thermal model.
 _READS: dict[str, tuple[str, float, float, int | None]] = {
-    "coolant": ("K", 220.0, 430.0, 1),
-    "engine_oil": ("K", 220.0, 470.0, 2),
-    "transmission": ("K", 220.0, 470.0, 3),
-    "differential": ("K", 220.0, 470.0, 4),
+    "coolant": ("K", 220.0, 430.0, fluid_of("coolant").node),
+    "engine_oil": ("K", 220.0, 470.0, fluid_of("engine_oil").node),
+    "transmission": ("K", 220.0, 470.0, fluid_of("transmission").node),
+    "differential": ("K", 220.0, 470.0, fluid_of("differential").node),
     "ambient": ("K", 210.0, 335.0, None),
     "speed": ("m/s", 0.0, 120.0, None),
     "rpm": ("rad/s", 0.0, 1600.0, None),
@@ -92,10 +94,28 @@ CHANNELS = {
 }
 FLUID_CHANNELS = tuple(name for name, item in CHANNELS.items() if item.node is not None)
 
-# Numbers that loggers write when they have none, in the unit they log in. -40 and 215 are the ends of a byte less 40.
-# The others are a word or byte of all ones, whole, in tenths and hundredths, and nines. Common practice, no source.
+# Numbers that loggers write when they have none, in the unit they log in. -40 and 215 are the ends of a byte less 40,
+# 127 (261 in degF) the end of a byte with a sign, 0 a sensor that does not answer. The others are a word or byte of all
+# ones, whole, in tenths and hundredths, and nines. Common practice, no source.
 NO_DATA: tuple[float, ...] = (-40.0, 215.0, 419.0, 65535.0, 6553.5, 655.35, -32768.0, 32767.0, 3276.7, -3276.8)
 NO_DATA += (327.67, 4294967295.0, -999.0, -9999.0, 999.0, 9999.0, 99999.0, 255.0)
+_NO_TEMPERATURE = (*NO_DATA, 0.0, 32.0, 127.0, 128.0, 260.6, 261.0, 850.0, -273.15)
+# How far a reading may leap from the next at most, in SI. ASSUMED: no fluid changes by 5 K from one reading to the next
+# within two minutes unless all of them leap so; likely range 3 to 10 K.
+_LEAP = {"K": (5.0, 15.0), "m/s": (20.0, 20.0), "rad/s": (250.0, 250.0), "m": (150.0, 150.0), "deg": (1.0, 1.0)}
+
+
+def codes_of(name: str) -> tuple[float, ...]:
+    """Numbers that may mean no reading in a channel, in the unit it is logged in."""
+    if name in ("latitude", "longitude", "elevation"):
+        return (*NO_DATA, 0.0)
+    return _NO_TEMPERATURE if CHANNELS[name].unit == "K" else NO_DATA
+
+
+def leap_of(name: str) -> tuple[float, float]:
+    """Least and greatest step between two readings that sets a number of `codes_of` apart, in SI."""
+    return _LEAP.get(CHANNELS[name].unit, (float("inf"), float("inf")))
+
 
 _SPELLED = {
     "degC": ("c", "°c", "degc", "deg c", "celsius", "degrees c", "ºc", "degree c", "grad c", "degrees celsius"),
@@ -118,7 +138,9 @@ _SPELLED = {
     "deg": ("deg", "°", "degrees"),
     "s": ("s", "sec", "secs", "seconds", "second"),
     "ms": ("ms", "msec", "milliseconds", "millis"),
-    "min": ("min", "minutes"),
+    "us": ("us", "µs", "usec", "microseconds", "micros"),
+    "min": ("min", "mins", "minutes"),
+    "h": ("h", "hr", "hrs", "hours", "hour"),
 }
 _UNIT_OF = {spelling: unit for unit, spellings in _SPELLED.items() for spelling in spellings}
 _IN_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]*?)\s*[\])]\s*(?:#\d+)?$")
@@ -127,16 +149,6 @@ _AT_END = re.compile(r"(?:_|\s|,)\s*([A-Za-z°º%/0-9-]{1,8}(?: [CF])?)\s*(?:#\d
 
 def unit_of(heading: str) -> str | None:
     """Find the unit a heading names.
-
-    Parameters
-    ----------
-    heading : str
-        Cleaned heading. [-]
-
-    Returns
-    -------
-    str or None
-        As pint spells it; None when there is none or an unknown one.
 
     Examples
     --------
@@ -154,16 +166,6 @@ def unit_of(heading: str) -> str | None:
 def known_unit(text: str) -> str | None:
     """Look up a spelling of a unit.
 
-    Parameters
-    ----------
-    text : str
-        Such as '°C' or 'kph'. [-]
-
-    Returns
-    -------
-    str or None
-        As pint spells it.
-
     Examples
     --------
     >>> known_unit("KPH"), known_unit("furlong")
@@ -174,16 +176,6 @@ def known_unit(text: str) -> str | None:
 
 def letters_of(heading: str) -> str:
     """Heading as words for comparison: brackets, signs and case gone.
-
-    Parameters
-    ----------
-    heading : str
-        Cleaned heading. [-]
-
-    Returns
-    -------
-    str
-        Lower-case words.
 
     Examples
     --------
@@ -197,16 +189,6 @@ def letters_of(heading: str) -> str:
 
 def candidates(heading: str) -> tuple[str, ...]:
     """Channels a heading may mean.
-
-    Parameters
-    ----------
-    heading : str
-        Cleaned heading. [-]
-
-    Returns
-    -------
-    tuple of str
-        Names, in the order of `CHANNELS`; one is a clear answer.
 
     Examples
     --------

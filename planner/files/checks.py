@@ -5,11 +5,16 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from planner.files.reading import Problems
-from planner.files.tables import Heading, Table
-from planner.model.trip import Leg, Place, Profile
+import networkx as nx
+import numpy as np
 
-EARTH_RADIUS_M = 6371008.8  # mean radius, IUGG 1980
+from planner.files.reading import Problems
+from planner.files.settings import FILE, Settings
+from planner.files.tables import Heading, Table
+from planner.model import geo
+from planner.model.trip import Leg, Place, Profile
+from thermal.errors import shown
+
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre
 GRADE_BASE_M = 500.0
 END_ELEVATION_M = 30.0
@@ -61,23 +66,8 @@ def _show(heading: Heading | None, value: float, unit: str) -> str:
     return f"{value:,.0f} {unit}" if heading is None else heading.show(value)
 
 
-def great_circle_m(a: Place, b: Place) -> float:
-    """Return the distance over a spherical earth, within 0.6 % of the ellipsoid's.
-
-    Parameters
-    ----------
-    a, b : Place
-        The two places. [-]
-
-    Returns
-    -------
-    float
-        Distance along the surface. [m]
-    """
-    lat_a, lat_b = math.radians(a.lat_deg), math.radians(b.lat_deg)
-    half_lat, half_lon = (lat_b - lat_a) / 2, math.radians(b.lon_deg - a.lon_deg) / 2
-    chord = math.sin(half_lat) ** 2 + math.cos(lat_a) * math.cos(lat_b) * math.sin(half_lon) ** 2
-    return 2 * EARTH_RADIUS_M * math.asin(math.sqrt(min(1.0, chord)))
+def _apart_m(a: Place, b: Place) -> float:
+    return geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
 
 
 # --- a slip at one place, guessed from the legs that meet there ---
@@ -125,22 +115,11 @@ def _flip_lat(place: Place) -> Place:
 
 
 def check_positions(draft: Draft) -> list[str]:
-    """Note legs shorter than the straight line between their places.
-
-    Parameters
-    ----------
-    draft : Draft
-        Places and legs; problems are added to its list. [-]
-
-    Returns
-    -------
-    list of str
-        A sentence for each leg so much longer than the line that it is worth a look.
-    """
+    """Note legs shorter than the straight line between their places."""
     detours = []
-    for row, leg in draft.numbered():
-        line_m = great_circle_m(draft.places[leg.start], draft.places[leg.finish])
-        if _too_far(leg, draft.places[leg.start], draft.places[leg.finish]):
+    numbered = list(draft.numbered())
+    for (row, leg), line_m in zip(numbered, _lines_m(draft, [leg for _, leg in numbered]), strict=True):
+        if _farther(leg, line_m):
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
             draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance")
@@ -154,7 +133,20 @@ def check_positions(draft: Draft) -> list[str]:
 
 
 def _too_far(leg: Leg, a: Place, b: Place) -> bool:
-    return great_circle_m(a, b) > leg.distance_m * 1.02 + 1000.0
+    return _farther(leg, _apart_m(a, b))
+
+
+def _farther(leg: Leg, line_m: float) -> bool:
+    return line_m > leg.distance_m * 1.02 + 1000.0
+
+
+def _lines_m(draft: Draft, legs: Sequence[Leg]) -> list[float]:
+    """Straight lines between the ends of legs."""
+    if not legs:
+        return []
+    ends = [(draft.places[leg.start], draft.places[leg.finish]) for leg in legs]
+    lat1, lon1, lat2, lon2 = np.array([(a.lat_deg, a.lon_deg, b.lat_deg, b.lon_deg) for a, b in ends]).T
+    return list(map(float, geo.distances_m(lat1_deg=lat1, lon1_deg=lon1, lat2_deg=lat2, lon2_deg=lon2)))
 
 
 def _position_hint(leg: Leg, draft: Draft) -> str:
@@ -172,13 +164,7 @@ def _position_hint(leg: Leg, draft: Draft) -> str:
 
 
 def check_grades(draft: Draft) -> None:
-    """Note legs too steep between their ends, and say which place would fit in feet or metres.
-
-    Parameters
-    ----------
-    draft : Draft
-        Places and legs; problems are added to its list. [-]
-    """
+    """Note legs too steep between their ends, and say which place would fit in feet or metres."""
     for row, leg in draft.numbered():
         start, finish = draft.places[leg.start], draft.places[leg.finish]
         if not _too_steep(leg, start, finish):
@@ -213,16 +199,6 @@ def _elevation_hint(leg: Leg, draft: Draft) -> str:
 def steep_window(profile: Profile) -> tuple[float, float] | None:
     """Find the first stretch of at least 500 m that is too steep for a road.
 
-    Parameters
-    ----------
-    profile : Profile
-        Elevation against distance. [-]
-
-    Returns
-    -------
-    tuple of float or None
-        Distance where it begins [m] and its mean grade, positive uphill [-].
-
     Examples
     --------
     >>> steep_window(Profile(distance_m=(0.0, 600.0), elevation_m=(0.0, 300.0)))
@@ -241,13 +217,7 @@ def steep_window(profile: Profile) -> tuple[float, float] | None:
 
 
 def check_duplicates(draft: Draft) -> None:
-    """Note legs entered twice, or once two-way and once the other way.
-
-    Parameters
-    ----------
-    draft : Draft
-        Places and legs; problems are added to its list. [-]
-    """
+    """Note legs entered twice, or once two-way and once the other way."""
     seen: dict[tuple[str, str, str], int] = {}
     driven: dict[tuple[str, str, str], int] = {}  # open ways, both directions of two-way legs
     for row, leg in zip(draft.leg_rows, draft.legs, strict=True):
@@ -268,15 +238,7 @@ def check_duplicates(draft: Draft) -> None:
 
 
 def check_temperatures(draft: Draft, departure: datetime) -> None:
-    """Note temperatures that look like degC typed into a degF column.
-
-    Parameters
-    ----------
-    draft : Draft
-        Places; problems are added to its list. [-]
-    departure : datetime
-        Its month decides what counts as summer. [-]
-    """
+    """Note temperatures that look like degC typed into a degF column."""
     for name in ("high", "low"):
         heading = draft.place_table.headings.get(name)
         if heading is None or math.isclose(heading.scale, 1.0):
@@ -324,3 +286,107 @@ def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: 
     text = f"half of the highs are below {heading.show(_SUMMER_HIGH_K)} in summer; are they in degC?"
     draft.problems.add(draft.place_table.file, text, column=heading.written)
     return True
+
+
+def check_route(settings: Settings, draft: Draft, known: Mapping[str, int]) -> None:
+    """Note unknown places of trip.toml, and drives the open legs do not allow."""
+    if not _names_known(settings, draft, known):
+        return
+    label = "route" if settings.explicit else "start"
+    for a, b in zip(settings.route, settings.route[1:], strict=False):
+        if a == b:
+            draft.problems.add(FILE, f"'{a}' follows itself; nothing is driven between them", key=label)
+            return
+    if not draft.complete:
+        return  # a missing leg would only repeat what is wrong with its row
+    if settings.explicit:
+        _check_listed(settings, draft)
+    else:
+        _check_reachable(settings, draft)
+
+
+def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> bool:
+    named = [("route", key) for key in settings.route]
+    if not settings.explicit and settings.route:
+        ends = [("start", settings.route[0]), ("finish", settings.route[-1])]
+        named = ends + [("via", key) for key in settings.route[1:-1]]
+    extra = [("nights", key) for key in settings.nights]
+    extra += [(f"halt {n} place", halt.place) for n, halt in enumerate(settings.halts, start=1) if halt.place]
+    extra += [("rest", key) for key in settings.rest]
+    extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
+    for label, key in named + extra:
+        if key not in known:
+            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {draft.problems.nearest(key, known)}"
+            draft.problems.add(FILE, text, key=label)
+        elif settings.explicit and label != "route" and key not in settings.route:
+            draft.problems.add(FILE, f"'{key}' is not on the route; add it there or drop it here", key=label)
+    return all(key in draft.places for _, key in named)
+
+
+def _ways(draft: Draft) -> "nx.DiGraph[str]":
+    graph: nx.DiGraph[str] = nx.DiGraph()
+    graph.add_nodes_from(draft.places)
+    for _, leg in draft.numbered():
+        if leg.open:
+            graph.add_edges_from([(leg.start, leg.finish)] + [(leg.finish, leg.start)] * leg.two_way)
+    return graph
+
+
+def _check_listed(settings: Settings, draft: Draft) -> None:
+    graph = _ways(draft)
+    for a, b in zip(settings.route, settings.route[1:], strict=False):
+        if graph.has_edge(a, b):
+            continue
+        onward = sorted(graph.successors(a))
+        there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
+        reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file} or a place between; {there}"
+        draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route")
+    remaining = iter(settings.route)
+    if not all(key in remaining for key in settings.nights) and set(settings.nights) <= set(settings.route):
+        draft.problems.add(FILE, "the nights are not in the order of the route; sort them", key="nights")
+
+
+def _check_reachable(settings: Settings, draft: Draft) -> None:
+    graph = _ways(draft)
+    for a, b in zip(settings.route, settings.route[1:], strict=False):
+        if nx.has_path(graph, a, b):
+            continue
+        ahead = {a} | nx.descendants(graph, a)
+        behind = {b} | nx.ancestors(graph, b)
+        count = f"{len(ahead)} of {len(draft.places)} places can be reached" if len(ahead) > 1 else "no leg leaves it"
+        x, y = _closest(draft, ahead, behind)
+        gap = draft.show_distance(_apart_m(draft.places[x], draft.places[y]))
+        missing = f"the nearest are '{x}' and '{y}', {gap} apart: add a leg from '{x}' to '{y}'"
+        reason = _barred(draft, ahead, behind) or missing
+        label = "finish" if b == settings.route[-1] else "via"
+        text = f"'{b}' cannot be reached from '{a}' over open legs ({count} from there); {reason}"
+        draft.problems.add(FILE, text, key=label)
+        return
+
+
+def _barred(draft: Draft, ahead: set[str], behind: set[str]) -> str | None:
+    """Name a leg that would close the gap, were it open or two-way."""
+    for row, leg in draft.numbered():
+        forward = leg.start in ahead and leg.finish in behind
+        backward = leg.finish in ahead and leg.start in behind
+        named = f"the leg of {draft.leg_table.file} row {row}, '{leg.start}' to '{leg.finish}', is"
+        if not leg.open and (forward or (backward and leg.two_way)):
+            return f"{named} closed ('no' under open)"
+        if leg.open and backward and not leg.two_way:
+            return f"{named} one-way"
+    return None
+
+
+def _closest(draft: Draft, ahead: set[str], behind: set[str]) -> tuple[str, str]:
+    """Return the pair of places, one of each set, nearest to each other."""
+    from scipy.spatial import cKDTree  # slow to import
+
+    left, right = sorted(ahead), sorted(behind)
+    distances, indices = cKDTree(_points(draft, right)).query(_points(draft, left))
+    nearest_left = int(np.argmin(distances))
+    return left[nearest_left], right[int(np.asarray(indices)[nearest_left])]
+
+
+def _points(draft: Draft, keys: Sequence[str]) -> geo.Floats:
+    """Points from the earth's centre, shape (n_key, 3)."""
+    return geo.xyz_m([draft.places[key].lat_deg for key in keys], [draft.places[key].lon_deg for key in keys])

@@ -1,40 +1,200 @@
-"""Opening a trip folder whole, and making new ones from the shipped examples."""
+"""Reading a trip folder into a `Trip` and its car, and making new folders from the shipped examples.
+
+The tables are places.csv and legs.csv, or the sheets of trip.xlsx.
+"""
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from planner.files.reading import file_fault
-from planner.files.trips import read_trip
-from planner.files.weatherfile import read_weather_file
+from planner.files import limits
+from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
+from planner.files.limits import TOML_BYTES
+from planner.files.profiles import Profiles
+from planner.files.reading import Problems, file_fault, open_text
+from planner.files.rows import (
+    LEG_COLUMNS,
+    LEGS,
+    PLACE_COLUMNS,
+    PLACES,
+    Places,
+    draft_of,
+    read_places,
+    read_weather_file,
+)
+from planner.files.sessionfile import FILE as SESSION
+from planner.files.sessionfile import read_session
+from planner.files.settings import FILE as TOML
+from planner.files.settings import Settings, parse_settings
+from planner.files.tables import Column, Table, read_table, table_of
+from planner.files.vehicles import about_class, read_vehicle
 from planner.files.wholefile import is_part, new_folder_at
+from planner.files.workbook import FILE as WORKBOOK
+from planner.files.workbook import Records, read_sheets, sheet_file, write_template
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
-from planner.model.trip import Trip
-from thermal.errors import ThermalError
-from thermal.tomltext import TOML_BYTES
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from planner.model.plaintext import printable
+from planner.model.trip import Session, Trip
+from thermal.errors import ThermalError, shown
+from thermal.vehicle_file import VehicleFile
+
+_ASSUMED_DEPARTURE = "2027-07-15 08:00"
+
+
+def read_trip(folder: Path) -> Trip:
+    """Read everything but the vehicle from a trip folder."""
+    problems = Problems()
+    _check_folder(folder)
+    place_table, leg_table = _tables(folder, problems)
+    places = Places(file=PLACES, rows={}, good={}) if place_table is None else read_places(place_table)
+    assumptions: list[str] = []
+    settings_text = _settings_text(folder, places, assumptions, problems)
+    settings = None
+    if settings_text is not None:
+        name = printable(folder.resolve().name)
+        settings = parse_settings(settings_text, folder_name=name, problems=problems)
+    draft = None
+    if place_table is not None and leg_table is not None:
+        profiles = Profiles(folder, problems)
+        draft = draft_of(place_table, leg_table, places, profiles)
+        assumptions += [*profiles.notes, *check_positions(draft)]
+        check_grades(draft)
+        check_duplicates(draft)
+    if settings is not None and draft is not None:
+        check_temperatures(draft, settings.departure)
+        check_route(settings, draft, places.rows)
+    if len(problems) or settings is None or draft is None:
+        raise TripError(problems.sentences())
+    return _assemble(folder, settings, draft, detours=assumptions)
+
+
+def _settings_text(folder: Path, places: Places, assumptions: list[str], problems: Problems) -> str | None:
+    """Text of trip.toml; without one, from the first place to the last on a day in July."""
+    if (folder / TOML).exists() or (folder / TOML).is_symlink() or len(places.good) < 2:
+        return _required_text(folder, TOML, TOML_BYTES, problems)
+    keys = list(places.good)
+    assumptions.append(
+        f"No trip.toml: from the first place, {keys[0]}, to the last, {keys[-1]}, at {_ASSUMED_DEPARTURE} assumed."
+    )
+    return f'start = "{keys[0]}"\nfinish = "{keys[-1]}"\ndeparture = "{_ASSUMED_DEPARTURE}"\n'
+
+
+def _check_folder(folder: Path) -> None:
+    try:
+        if folder.is_dir():
+            return
+        folder.exists()
+    except OSError as exc:
+        message = f"trip folder {shown(str(folder))} cannot be opened ({exc.strerror}); give a shorter or another path"
+        raise TripError([message]) from exc
+    what = "is a file, not a folder" if folder.exists() else "does not exist"
+    message = f"trip folder {shown(str(folder))} {what}; 'grademargin new DIR' makes one to start from"
+    raise TripError([message])
+
+
+def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) -> str | None:
+    missing = f"is missing in {shown(str(folder))}; 'grademargin new DIR' makes a folder with one to start from"
+    return open_text(folder, file, max_bytes=max_bytes, problems=problems, missing=missing)
+
+
+def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | None]:
+    """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
+    if not (folder / WORKBOOK).exists() and not (folder / WORKBOOK).is_symlink():
+        return (
+            _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
+            _table(folder, LEGS, LEG_COLUMNS, limits.LEGS, problems),
+        )
+    beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
+    if beside:
+        csv = " and ".join(beside)
+        text = f"stands beside {csv}, and neither goes before the other; move {WORKBOOK} or {csv} out of the folder"
+        problems.add(WORKBOOK, text)
+        return None, None
+    sheets = read_sheets(folder, max_rows={"places": limits.PLACES, "legs": limits.LEGS}, problems=problems)
+    return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
+
+
+def _sheet(sheets: Mapping[str, Records], name: str, columns: Sequence[Column], problems: Problems) -> Table | None:
+    if name not in sheets:
+        return None
+    return table_of(sheets[name], file=sheet_file(name), columns=columns, delimiter="", problems=problems)
+
+
+def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+    text = _required_text(folder, file, limits.TABLE_BYTES, problems)
+    if text is None:
+        return None
+    return read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
+
+
+def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequence[str]) -> Trip:
+    any_lodging = any("lodging" in place.services for place in draft.places.values())
+    return Trip(
+        name=settings.name,
+        folder=folder,
+        units=settings.units,
+        route=settings.route,
+        explicit=settings.explicit,
+        departure=settings.departure,
+        day=settings.day(any_lodging=any_lodging),
+        nights=settings.nights,
+        halts=settings.halts,
+        confidence=settings.confidence,
+        thin_band_k=settings.thin_band_k,
+        air_conditioning=settings.air_conditioning,
+        prefer=settings.prefer,
+        rest=settings.rest,
+        risk=settings.risk,
+        service=settings.service,
+        mornings=settings.mornings,
+        normals=settings.normals,
+        events=settings.events,
+        finish_by=settings.finish_by,
+        places=dict(draft.places),
+        legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
+        assumptions=(
+            *settings.assumed,
+            *_table_assumptions(draft),
+            *settings.assumptions,
+            *_lodging(settings, any_lodging),
+            *detours,
+        ),
+    )
+
+
+def _lodging(settings: Settings, any_lodging: bool) -> tuple[str, ...]:
+    if settings.lodging_only is not None:
+        return ()
+    where = "only at places with lodging" if any_lodging else "at any place, as none has lodging"
+    return (f"Days assumed to end {where} (no 'day.lodging_only' in trip.toml).",)
+
+
+def _table_assumptions(draft: Draft) -> list[str]:
+    """Return sentences for cells left empty in the tables, the weightiest first."""
+    found = []
+    places, legs = draft.places.values(), draft.legs
+    if all(place.high_k is None for place in places):
+        found.append("No place has 'high' and 'low'; 35 degC / 20 degC at 300 m elevation assumed.")
+    else:
+        bare = sum(place.high_k is None for place in places)
+        if bare:
+            found.append(f"{bare} of {len(places)} places have no high and low; taken from the others.")
+    flat = sum(leg.profile is None for leg in legs)
+    if flat:
+        found.append(f"{flat} of {len(legs)} legs have no profile; an even grade between their places assumed.")
+    without = sum(not row.cell("kind") for row in draft.place_table.rows)
+    if without:
+        found.append(f"{without} of {len(places)} places have no kind; taken as waypoints.")
+    for name, taken in (("two_way", "driveable both ways"), ("open", "open")):
+        if not any(row.cell(name) for row in draft.leg_table.rows):
+            found.append(f"Every leg taken as {taken} (no '{name}' in {draft.leg_table.file}).")
+    return found
 
 
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
-    """Read a trip and its car; every problem of both comes at once.
-
-    Parameters
-    ----------
-    folder : Path
-        The trip folder. [-]
-
-    Returns
-    -------
-    tuple of Trip and VehicleFile
-        Both checked.
-
-    Raises
-    ------
-    TripError
-        Carries every problem, one sentence each.
-    """
+    """Read a trip and its car; every problem of both comes at once."""
     problems: list[str] = []
     trip, car = None, None
     try:
@@ -44,6 +204,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     if trip is not None:
         try:
             read_weather_file(folder, trip.places)
+        except TripError as exc:
+            problems += exc.problems
+        try:
+            trip = replace(trip, session=_session(folder, trip))
         except TripError as exc:
             problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
@@ -60,13 +224,16 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
+def _session(folder: Path, trip: Trip) -> Session | None:
+    """Name and place of the session that the folder plans, if any; the whole file is checked."""
+    if not os.path.lexists(folder / SESSION):
+        return None
+    setup = read_session(folder, trip)
+    return Session(name=setup.name, place=setup.place)
+
+
 def examples() -> tuple[str, ...]:
     """Names of the shipped example trips.
-
-    Returns
-    -------
-    tuple of str
-        Folder names.
 
     Examples
     --------
@@ -76,44 +243,38 @@ def examples() -> tuple[str, ...]:
     return tuple(sorted(p.name for p in (data_folder() / "examples").iterdir() if (p / "trip.toml").is_file()))
 
 
-def classes() -> tuple[str, ...]:
-    """Names of the shipped vehicle classes.
+def example_folder(name: str) -> Path:
+    """Folder of a shipped example, not to be written to."""
+    if name not in examples():
+        message = f"example {name!r} does not exist; there are: {', '.join(examples())}"
+        raise PlannerError(message)
+    return data_folder() / "examples" / name
 
-    Returns
-    -------
-    tuple of str
-        File names without ending.
-    """
+
+def classes() -> tuple[str, ...]:
+    """Names of the shipped vehicle classes."""
     return tuple(sorted(p.stem for p in (data_folder() / "vehicles").glob("*.toml")))
 
 
+def class_lines() -> tuple[tuple[str, str], ...]:
+    """Name every shipped class, and say in a line which car it is."""
+    folder = data_folder() / "vehicles"
+    return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
+
+
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
-    """Copy an example into a new trip folder.
+    """Copy an example into a new trip folder."""
+    source = example_folder(example)
 
-    Parameters
-    ----------
-    folder : Path
-        Must not exist, or be empty. [-]
-    example : str
-        Which example. [-]
-    finish : callable, optional
-        Changes the copied files before the folder gets its name. [-]
+    def fill(made: Path) -> None:
+        _copy(source, made)
+        finish(made)
 
-    Returns
-    -------
-    tuple of str
-        Files written, relative to the folder.
+    return filled_folder(folder, fill)
 
-    Raises
-    ------
-    PlannerError
-        If the example is unknown or the folder holds anything; nothing is ever overwritten.
-    OutputError
-        If the folder cannot be written.
-    """
-    if example not in examples():
-        message = f"example {example!r} does not exist; there are: {', '.join(examples())}"
-        raise PlannerError(message)
+
+def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ...]:
+    """Make a new folder whose files `fill` writes, whole or not at all; return their names."""
     try:
         taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
@@ -124,8 +285,7 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
         raise PlannerError(message)
     try:
         with new_folder_at(folder) as made:
-            _copy(data_folder() / "examples" / example, made)
-            finish(made)
+            fill(made)
             return tuple(sorted(str(p.relative_to(made)) for p in made.rglob("*") if p.is_file()))
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
@@ -139,3 +299,15 @@ def _copy(source: Path, target: Path) -> None:
         if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):
             (target / inner).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, target / inner)
+
+
+def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
+    """Copy an example into a new trip folder, its tables as sheets of one spreadsheet."""
+    return new_folder(folder, example, finish=to_sheets)
+
+
+def to_sheets(folder: Path) -> None:
+    """Put the tables of a folder into a spreadsheet."""
+    write_template(folder / WORKBOOK, folder)
+    for file in (PLACES, LEGS):
+        (folder / file).unlink()

@@ -1,18 +1,211 @@
-"""Elevation profiles: reading one from a CSV or a GPX track, and fitting it to the leg that names it."""
+"""Elevation profiles of legs: a CSV or a GPX track, fitted to the leg that names it; each change is told."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
-from planner.files.gpx import GpxTrack, parse_gpx
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, Row, Table, read_table
-from planner.files.tracks import TrackFit
+from planner.files.tracks import STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
+from planner.model import geo
 from planner.model.trip import Place, Profile
-from thermal.tomltext import shown
+from thermal.errors import shown
+
+END_DISTANCE_M = 2000.0
+END_SHIFT_M = 100.0
+"""Heights from satellites without a geoid are off by up to this much; so much is shifted, more is an error."""
+TRACK_LENGTH_SLACK = 0.15
+_TOLD = 0.005  # a length less than this much off is not worth a sentence
+_FOOT_M = 0.3048
+_MOST_SPANS = 3
+_ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
+
+Fault = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedTrack:
+    """A track in the direction, with the length and the end heights of its leg.
+
+    `scale` is the leg's length over the track's; `notes` are parts of one sentence.
+    """
+
+    track: GpxTrack
+    scale: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackFit:
+    """The leg a track must fit: its places, None for one with a fault, its length, and how to write a distance."""
+
+    file: str
+    start: Place | None
+    finish: Place | None
+    leg_m: float
+    show: Callable[[float], str]
+    fault: Fault
+
+    def fit(self, whole: Stretches) -> FittedTrack | None:
+        """Return the track, or what lies between the leg's places of it; None when a problem was noted."""
+        track = self._between(whole)
+        notes = list(track.notes) if track is whole.track else []
+        backwards = self._backwards(track)
+        if backwards:
+            track = track.reverse()
+            notes.insert(0, "recorded the other way round, reversed")
+        ends = [self._end_is_near(track, place, index) for place, index in ((self.start, 0), (self.finish, -1))]
+        if not all(ends) or not self._length_fits(track):
+            return None
+        scale = self.leg_m / track.length_m
+        if abs(1.0 - 1.0 / scale) >= _TOLD:
+            notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to it")
+        track = track.stretch(self.leg_m)
+        shifted = (track, "") if track.unknown else self._at_places(track)
+        if shifted is None:
+            return None
+        track, note = shifted
+        notes += [note] if note else []
+        notes += self._span_notes(track)
+        return FittedTrack(track=track, scale=scale, notes=tuple(notes))
+
+    def _between(self, whole: Stretches) -> GpxTrack:
+        """Part of a track between the leg's places, by the passages whose distance is nearest to the leg's."""
+        track = whole.track
+        places = [place for place in (self.start, self.finish) if place is not None]
+        if len(places) < 2 or self._is_all_of(track):
+            return track
+        begins, ends = (
+            whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
+        )
+        ways = [
+            (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
+            for off1, begin in begins
+            for off2, end in ends
+        ]
+        fit = [way for way in ways if abs(abs(way[2] - way[1]) - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m]
+        if not fit:
+            return track
+        _, begin, end = min(fit)
+        return whole.part(begin, end) if begin < end else whole.part(end, begin).reverse()
+
+    def _is_all_of(self, track: GpxTrack) -> bool:
+        """Whether a track was cut off at the leg's places already, whichever way it was recorded."""
+        if abs(track.length_m - self.leg_m) > TRACK_LENGTH_SLACK * self.leg_m:
+            return False
+        first, last = (0, -1) if not self._backwards(track) else (-1, 0)
+        pairs = ((first, self.start), (last, self.finish))
+        return all(place is not None and _apart_m(track, index, place) <= END_DISTANCE_M for index, place in pairs)
+
+    def _backwards(self, track: GpxTrack) -> bool:
+        if self.start is None or self.finish is None:
+            return False
+        onward = _apart_m(track, 0, self.start) + _apart_m(track, -1, self.finish)
+        return _apart_m(track, -1, self.start) + _apart_m(track, 0, self.finish) < onward
+
+    def _end_is_near(self, track: GpxTrack, place: Place | None, index: int) -> bool:
+        apart_m = 0.0 if place is None else _apart_m(track, index, place)
+        if place is None or apart_m <= END_DISTANCE_M:
+            return True
+        word = "begins" if index == 0 else "ends"
+        text = f"'{self.file}' {word} {self.show(apart_m)} from '{place.key}'; the most is {self.show(END_DISTANCE_M)}"
+        nearest_m, at_m = _nearest(track, place)
+        if nearest_m <= END_DISTANCE_M:
+            advice = f"it passes there {self.show(at_m)} along the track; check the leg's distance"
+        else:
+            advice = f"it comes no nearer than {self.show(nearest_m)}; check lat and lon, or name another file"
+        self.fault(f"{text}; {advice}")
+        return False
+
+    def _off(self, track: GpxTrack) -> str:
+        share = track.length_m / self.leg_m - 1.0
+        return f"{abs(share):.1%} {'longer' if share > 0 else 'shorter'}"
+
+    def _length_fits(self, track: GpxTrack) -> bool:
+        if abs(track.length_m - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m:
+            return True
+        text = f"'{self.file}' is {self.show(track.length_m)} long, {self._off(track)} than the leg's"
+        text += f" {self.show(self.leg_m)}; the most is {TRACK_LENGTH_SLACK:.0%}"
+        if track.length_m > self.leg_m and track.tracks > 1:
+            self.fault(f"{text}; it holds {track.tracks} tracks, joined in order: keep only this leg's")
+        else:
+            self.fault(f"{text}; check the distance and its unit, and that the track is of this road alone")
+        return False
+
+    def _at_places(self, track: GpxTrack) -> tuple[GpxTrack, str] | None:
+        """Shift elevations to meet the places' where they are a little off; note where far off."""
+        first, last = track.elevation_m[0], track.elevation_m[-1]
+        begin_m = None if self.start is None else self.start.elevation_m - first
+        last_m = None if self.finish is None else self.finish.elevation_m - last
+        off = [abs(shift) for shift in (begin_m, last_m) if shift is not None]
+        if not off or max(off) <= END_ELEVATION_M:
+            return track, ""
+        if max(off) > END_SHIFT_M:
+            self._height_faults(track)
+            return None
+        at_start = begin_m if begin_m is not None else last_m
+        at_finish = last_m if last_m is not None else begin_m
+        shift = np.interp(track.distance_m, (0.0, self.leg_m), np.array([at_start, at_finish], dtype=np.float64))
+        note = (
+            f"elevations shifted by {shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end to meet the places"
+        )
+        return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist())), note
+
+    def _height_faults(self, track: GpxTrack) -> None:
+        for place, index, word in ((self.start, 0, "begins"), (self.finish, -1, "ends")):
+            if place is None or abs(place.elevation_m - track.elevation_m[index]) <= END_SHIFT_M:
+                continue
+            here = track.elevation_m[index]
+            text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' lies at {place.elevation_m:,.0f} m"
+            feet = abs(here * _FOOT_M - place.elevation_m) <= END_SHIFT_M
+            advice = "is the file in feet? a GPX holds metres" if feet else "check both"
+            self.fault(f"{text}; at most {END_SHIFT_M:.0f} m apart; {advice}")
+
+    def _span_notes(self, track: GpxTrack) -> list[str]:
+        notes = []
+        if track.gaps:
+            total = self.show(sum(end - begin for begin, end in track.gaps))
+            grade = "" if track.unknown else " and even grade"
+            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line{grade} there")
+        if track.unknown:
+            total = self.show(sum(end - begin for begin, end in track.unknown))
+            where = f"heights not known on {total} ({self._list(track.unknown)}) and the ground not level there"
+            notes.append(f"{where}, so the leg has no profile")
+        if track.cut:
+            notes.append(f"points far apart cut off bends ({self._list(track.cut)}), the road made longer there")
+        if track.steep:
+            advice = f"limited to {STEEPEST:.0%}; if a tunnel or a bridge, delete those points"
+            notes.append(f"steeper than {STEEPEST:.0%} ({self._list(track.steep)}), {advice}")
+        return notes
+
+    def _list(self, spans: Spans) -> str:
+        shown = [f"{self.show(begin)} to {self.show(end)}" for begin, end in spans[:_MOST_SPANS]]
+        rest = len(spans) - _MOST_SPANS
+        return ", ".join(shown) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _apart_m(track: GpxTrack, index: int, place: Place) -> float:
+    return geo.distance_m(
+        lat1_deg=track.lat_deg[index],
+        lon1_deg=track.lon_deg[index],
+        lat2_deg=place.lat_deg,
+        lon2_deg=place.lon_deg,
+    )
+
+
+def _nearest(track: GpxTrack, place: Place) -> tuple[float, float]:
+    """Distance to the track's nearest point, and how far along it lies."""
+    apart_m = geo.distances_m(
+        lat1_deg=track.lat_deg, lon1_deg=track.lon_deg, lat2_deg=place.lat_deg, lon2_deg=place.lon_deg
+    )
+    at = int(np.argmin(apart_m))
+    return float(apart_m[at]), track.distance_m[at]
+
 
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01
@@ -43,7 +236,7 @@ class Profiles:
 
     def __init__(self, folder: Path, problems: Problems) -> None:
         self._folder, self._problems = folder, problems
-        self._read: dict[str, _ReadProfile | GpxTrack | None] = {}
+        self._read: dict[str, _ReadProfile | Stretches | None] = {}
         self._bytes = self._points = 0
         self.notes: list[str] = []
 
@@ -57,17 +250,19 @@ class Profiles:
         read = self._read[name]
         if read is None or distance_m is None:
             return None
-        self._points += len(read.distance_m if isinstance(read, GpxTrack) else read.profile.distance_m)
+        if isinstance(read, Stretches):
+            found = self._fitted_track(row, read, distance_m, ends)
+        else:
+            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+        self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             row.fault(
                 "profile", f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; thin them out"
             )
             return None
-        if isinstance(read, GpxTrack):
-            return self._fitted_track(row, read, distance_m, ends)
-        return _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+        return found
 
-    def _load(self, row: Row, name: str) -> "_ReadProfile | GpxTrack | None":
+    def _load(self, row: Row, name: str) -> "_ReadProfile | Stretches | None":
         fault = self._path_fault(name)
         if fault is not None:
             row.fault("profile", f"read {shown(name)}; {fault}")
@@ -80,11 +275,12 @@ class Profiles:
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
             data = read_bytes(path, file=name, max_bytes=limits.GPX_BYTES, problems=self._problems)
-            return None if data is None else parse_gpx(data, file=name, problems=self._problems)
+            track = None if data is None else parse_gpx(data, file=name, problems=self._problems)
+            return None if track is None else Stretches(track)
         return _read_profile(self._folder / name, name, self._problems)
 
     def _fitted_track(
-        self, row: Row, track: GpxTrack, distance_m: float, ends: Sequence[Place | None]
+        self, row: Row, whole: Stretches, distance_m: float, ends: Sequence[Place | None]
     ) -> Profile | None:
         fit = TrackFit(
             file=row.cell("profile"),
@@ -94,13 +290,13 @@ class Profiles:
             show=row.table.headings["distance"].show,
             fault=lambda text: row.fault("profile", text),
         )
-        fitted = fit.fit(track)
+        fitted = fit.fit(whole)
         if fitted is None:
             return None
         if fitted.notes:
             where = f"'{fit.file}' ({row.table.file} row {row.number})"
             self.notes.append(f"Track {where}: {'; '.join(fitted.notes)}.")
-        return fitted.track.profile()
+        return None if fitted.track.unknown else fitted.track.profile()
 
     def _path_fault(self, name: str) -> str | None:
         fault = path_fault(name, example="profiles/raton.csv")

@@ -1,29 +1,38 @@
-"""Reading files that people typed: what is wrong with them, collected in sentences; files that may be opened at all."""
+"""Reading what others wrote: files that may be opened at all, their text, and what is wrong with it in sentences."""
 
+import codecs
 import difflib
+import os
+import re
+import stat
 from collections.abc import Iterable
 from pathlib import Path, PureWindowsPath
-from typing import Any
+from typing import BinaryIO
 
 from planner.files import limits
 from planner.model.errors import TripError
-from thermal.tomltext import TextError, read_toml, shown, text_of, whole
+from thermal.errors import ParameterError, shown
+
+_UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
+
+
+class TextError(ParameterError):
+    """What was written cannot be read.
+
+    Attributes
+    ----------
+    row : int
+        Line in which that shows, 0 where it is not known.
+    """
+
+    def __init__(self, message: str, row: int = 0) -> None:
+        self.row = row
+        super().__init__(message)
 
 
 def nearest(text: str, options: Iterable[str]) -> str:
     """Return a question naming the most similar option, or the list of what is allowed.
-
-    Parameters
-    ----------
-    text : str
-        What was read. [-]
-    options : iterable of str
-        What is allowed. [-]
-
-    Returns
-    -------
-    str
-        End of a sentence.
 
     Examples
     --------
@@ -63,43 +72,11 @@ class Problems:
         return len(self._found) > limits.SENTENCES
 
     def nearest(self, text: str, options: Iterable[str]) -> str:
-        """Return what `nearest` says, while there are few enough problems for it to be shown.
-
-        Parameters
-        ----------
-        text : str
-            What was read. [-]
-        options : iterable of str
-            What is allowed. [-]
-
-        Returns
-        -------
-        str
-            End of a sentence.
-        """
+        """Return what `nearest` says, while there are few enough problems for it to be shown."""
         return "check the spelling" if self.many else nearest(text, options)
 
     def add(self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "") -> None:
-        """Note one problem.
-
-        Parameters
-        ----------
-        file : str
-            Name of the file inside the folder. [-]
-        text : str
-            What was read, what is allowed, what to do. [-]
-        row : int
-            Row as a spreadsheet counts, 0 for the whole file. [-]
-        column : str
-            Heading as written. [-]
-        key : str
-            Key of a TOML file, with its section. [-]
-
-        Raises
-        ------
-        TripError
-            With what was found, once there is more than anybody will mend in one go.
-        """
+        """Note one problem."""
         where = file + (f" row {row}" if row else "")
         where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
         self._found.append((file, row, f"{where}: {text}"))
@@ -113,20 +90,56 @@ class Problems:
         return ordered[: limits.SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
 
 
+# --- files ---
+
+
+def whole(path: Path, *, max_bytes: int) -> bytes:
+    """Read all of a file; `OSError` tells why not."""
+    with opened(path, max_bytes=max_bytes) as file:
+        data = file.read(max_bytes + 1)
+    if len(data) > max_bytes:
+        raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB")
+    return data
+
+
+def opened(path: Path, *, max_bytes: int) -> BinaryIO:
+    """Open a file; nothing that is none, or has become something else since it was looked at, makes it wait."""
+    file = open(path, "rb", opener=_at_once)
+    state = os.fstat(file.fileno())
+    if stat.S_ISREG(state.st_mode) and state.st_size <= max_bytes:
+        return file
+    file.close()
+    regular = stat.S_ISREG(state.st_mode)
+    raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB" if regular else "not a plain file")
+
+
+def _at_once(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def text_of(data: bytes) -> str:
+    """Text of bytes in UTF-8, or in UTF-16 that says so, as spreadsheet programs write."""
+    try:
+        text = data.decode("utf-16" if data[:2] in _UTF_16 else "utf-8-sig")
+    except UnicodeDecodeError as exc:
+        message = "has bytes that are not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8"
+        raise TextError(message, data.count(b"\n", 0, exc.start) + 1) from exc
+    if 4 * text.count("\0") > len(text):
+        message = "is not UTF-8 text; save the file again as 'CSV UTF-8' or UTF-8"
+        raise TextError(message)
+    control = CONTROL.search(text)
+    if control is not None:
+        raise TextError(control_fault(control), text.count("\n", 0, control.start()) + 1)
+    return text
+
+
+def control_fault(control: re.Match[str]) -> str:
+    """Say that a character must go."""
+    return f"has the unprintable character U+{ord(control[0]):04X}; delete it"
+
+
 def path_fault(name: str, *, example: str) -> str | None:
     """Say why a path in a file cannot be that of another file of the folder, on whatever system it was written.
-
-    Parameters
-    ----------
-    name : str
-        As written. [-]
-    example : str
-        A good one. [-]
-
-    Returns
-    -------
-    str or None
-        Part of a sentence; None when it may be one.
 
     Examples
     --------
@@ -142,20 +155,7 @@ def path_fault(name: str, *, example: str) -> str | None:
 
 
 def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
-    """Say why a file must not or cannot be read.
-
-    Parameters
-    ----------
-    path, root : Path
-        The file, and the folder it must lie in once links are followed. [-]
-    max_bytes : int
-        Largest size allowed. [byte]
-
-    Returns
-    -------
-    str or None
-        Rest of a sentence, such as 'is missing'; None when the file can be read.
-    """
+    """Say why a file must not or cannot be read."""
     try:
         real = path.resolve()
         if not real.is_relative_to(root.resolve()):
@@ -173,24 +173,7 @@ def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
 
 
 def read_bytes(path: Path, *, file: str, max_bytes: int, problems: Problems) -> bytes | None:
-    """Read a file that `file_fault` has let pass.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-    file : str
-        Its name in messages. [-]
-    max_bytes : int
-        Largest size allowed. [byte]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    bytes or None
-        None when a problem was noted.
-    """
+    """Read a file that `file_fault` has let pass."""
     try:
         return whole(path, max_bytes=max_bytes)
     except OSError as exc:
@@ -199,24 +182,7 @@ def read_bytes(path: Path, *, file: str, max_bytes: int, problems: Problems) -> 
 
 
 def read_text(path: Path, *, file: str, max_bytes: int = limits.TABLE_BYTES, problems: Problems) -> str | None:
-    """Read a text file that `file_fault` has let pass.
-
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-    file : str
-        Its name in messages. [-]
-    max_bytes : int
-        Largest size allowed. [byte]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    str or None
-        The text without a byte order mark; None when a problem was noted.
-    """
+    """Read a text file that `file_fault` has let pass."""
     data = read_bytes(path, file=file, max_bytes=max_bytes, problems=problems)
     try:
         return None if data is None else text_of(data)
@@ -228,52 +194,9 @@ def read_text(path: Path, *, file: str, max_bytes: int = limits.TABLE_BYTES, pro
 def open_text(
     folder: Path, file: str, *, max_bytes: int = limits.TABLE_BYTES, problems: Problems, missing: str = "is missing"
 ) -> str | None:
-    """Read a text file of a folder, whatever lies there under its name.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder it must lie in once links are followed. [-]
-    file : str
-        Its path in there, and its name in messages. [-]
-    max_bytes : int
-        Largest size allowed. [byte]
-    problems : Problems
-        Where faults go. [-]
-    missing : str
-        What to say when there is none. [-]
-
-    Returns
-    -------
-    str or None
-        The text; None when a problem was noted.
-    """
+    """Read a text file of a folder, whatever lies there under its name."""
     fault = file_fault(folder / file, root=folder, max_bytes=max_bytes)
     if fault is None:
         return read_text(folder / file, file=file, max_bytes=max_bytes, problems=problems)
     problems.add(file, missing if fault == "is missing" else fault)
     return None
-
-
-def toml_of(text: str, *, file: str, problems: Problems) -> dict[str, Any] | None:
-    """Tables of a text in TOML.
-
-    Parameters
-    ----------
-    text : str
-        The file's text. [-]
-    file : str
-        Its name in messages. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    dict or None
-        None when a problem was noted.
-    """
-    try:
-        return read_toml(text)
-    except TextError as exc:
-        problems.add(file, str(exc), row=exc.row)
-        return None

@@ -7,12 +7,12 @@ from itertools import pairwise
 from pathlib import Path
 
 from planner.files import limits
-from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text, toml_of
-from planner.files.sections import Section, clock_of
+from planner.files.limits import TOML_BYTES
+from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text
 from planner.files.tables import Column, read_table
+from planner.files.tomlfile import Section, clock_of, toml_of
 from planner.model.errors import TripError
 from planner.model.trip import Trip
-from thermal.tomltext import TOML_BYTES
 
 FILE = "session.toml"
 TOP_KEYS = ("name", "place", "elevation", "date", "start", "until", "pads", "air", "lap", "session", "pit")
@@ -83,25 +83,7 @@ class Setup:
 
 
 def read_session(folder: Path, trip: Trip) -> Setup:
-    """Read session.toml of a trip folder, and the lap it names.
-
-    Parameters
-    ----------
-    folder : Path
-        The trip folder. [-]
-    trip : Trip
-        Its places; its departure is the date when none is given. [-]
-
-    Returns
-    -------
-    Setup
-        Checked, in SI.
-
-    Raises
-    ------
-    TripError
-        Carries every problem, one sentence each.
-    """
+    """Read session.toml of a trip folder, and the lap it names."""
     problems = Problems()
     missing = "is missing; write one with a lap, or copy it from the example 'alps'"
     text = open_text(folder, FILE, max_bytes=TOML_BYTES, problems=problems, missing=missing)

@@ -4,8 +4,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
-from planner.files.reading import Problems, toml_of
-from planner.files.sections import Section, moment_of
+from planner.files.reading import Problems
+from planner.files.tomlfile import Section, moment_of, toml_of
 from planner.model.trip import Day, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
@@ -13,6 +13,7 @@ TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
     *("prefer", "rest", "event", "finish_by", "risk", "service", "morning", "weather"),
+    *("speeds", "assumed"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
@@ -59,6 +60,8 @@ class Settings:
     confidence: float
     thin_band_k: float
     air_conditioning: bool
+    speeds: float  # factor on every leg's speed
+    assumed: tuple[str, ...]  # sentences the owner or a draft left to be checked
     assumptions: tuple[str, ...]
 
     def day(self, *, any_lodging: bool) -> Day:
@@ -79,20 +82,6 @@ class Settings:
 
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
     r"""Read the text of trip.toml.
-
-    Parameters
-    ----------
-    text : str
-        The file's text. [-]
-    folder_name : str
-        Name for a trip without one. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Settings or None
-        With defaults where a key is missing or bad; None when the text is not TOML.
 
     Examples
     --------
@@ -142,6 +131,8 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         confidence=confidence,
         thin_band_k=thin,
         air_conditioning=bool(top.flag("air_conditioning", True)),
+        speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
+        assumed=top.words("assumed"),
         assumptions=_assumptions(data, day.data),
     )
 

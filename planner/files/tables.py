@@ -5,6 +5,7 @@ A heading is `name [unit]`; a row is counted as a spreadsheet shows it, comment 
 
 import csv
 import io
+import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,10 +13,14 @@ from dataclasses import dataclass
 
 from planner.files import limits
 from planner.files.reading import Problems
-from thermal.tomltext import shown
+from thermal.errors import shown
 from thermal.units import convert, same_kind
 
-DELIMITERS = (",", ";", "\t")
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
+_VALUE = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
+_CLOCK = re.compile(
+    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,4}:\d{2}(?::\d{2})?(?:[.,:]\d+)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
+)
 _MOST_SAID = f"the most is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
@@ -182,16 +187,6 @@ def _affine(unit: str, si_unit: str) -> tuple[float, float]:
 def plain_unit(text: str) -> bool:
     """Tell whether a text looks like a unit name and nothing cleverer: 'km/h', 'degF', not '3*m**9'.
 
-    Parameters
-    ----------
-    text : str
-        Text from between square brackets. [-]
-
-    Returns
-    -------
-    bool
-        Whether it may be handed on to be looked up.
-
     Examples
     --------
     >>> plain_unit("km/h"), plain_unit("m**9")
@@ -202,24 +197,6 @@ def plain_unit(text: str) -> bool:
 
 def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
     r"""Split a CSV text into rows under known headings.
-
-    Parameters
-    ----------
-    text : str
-        The file's text; comma, semicolon or tab between cells. [-]
-    file : str
-        Its name in messages. [-]
-    columns : sequence of Column
-        What it may hold. [-]
-    max_rows : int
-        Most rows below the heading. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Table or None
-        The rows, also when some headings are bad; None when there is nothing to read.
 
     Examples
     --------
@@ -252,26 +229,7 @@ def table_of(
     delimiter: str,
     problems: Problems,
 ) -> Table | None:
-    """Put rows that have been split into cells under their headings.
-
-    Parameters
-    ----------
-    records : sequence of tuple of int and list of str
-        Row numbers and cells, the headings first; comment and blank rows left out. [-]
-    file : str
-        Name in messages. [-]
-    columns : sequence of Column
-        What the table may hold. [-]
-    delimiter : str
-        What stood between the cells; empty for a sheet. [-]
-    problems : Problems
-        Where faults go. [-]
-
-    Returns
-    -------
-    Table or None
-        The rows, also when some headings are bad; None when there is nothing to read.
-    """
+    """Put rows that have been split into cells under their headings."""
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
         return None
@@ -296,11 +254,70 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
 
 
 def _delimiter(text: str) -> str:
-    for line in io.StringIO(text, newline=None):
-        if line.strip() and not line.startswith(("#", "sep=")):  # some spreadsheet programs write 'sep=;' first
-            bare = re.sub(r'"[^"]*"', "", line)
-            return max(DELIMITERS, key=bare.count)
-    return ","
+    """What separates the cells of a table whose first line that is no comment holds the headings."""
+    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
+    lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
+    found = dialect(lines, headings=1, most=limits.COLUMNS)
+    if found is not None:
+        return DELIMITERS[found[0]]
+    bare = re.sub(r'"[^"]*"', "", lines[0]) if lines else ""
+    return max(DELIMITERS.values(), key=bare.count)
+
+
+def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int] | None:
+    """Find what separates cells, a key of `DELIMITERS`, and the heading, the line of words with most values below it.
+
+    It stands among the first lines, `headings` of them; `most` cells in a row are looked at.
+
+    Examples
+    --------
+    >>> dialect(["logger 7", "time;oil, top;rpm", "0;90,5;800", "1;91,0;900"], headings=4, most=20)
+    ('semicolon', 1)
+    """
+    best: tuple[float, str, int] | None = None
+    for name, delimiter in DELIMITERS.items():
+        head = [split(line, delimiter)[: most + 1] for line in lines]
+        told = [(len(cells), any(map(is_value, cells))) if any(c.strip() for c in cells) else None for cells in head]
+        for at, cells in enumerate(head[:headings]):
+            score = _score(cells, [line for line in told[at + 1 : at + 26] if line is not None], most)
+            if score > 0.0 and (best is None or score > best[0]):
+                best = score, name, at
+    return None if best is None else best[1:]
+
+
+def _score(cells: Sequence[str], below: Sequence[tuple[int, bool]], most: int) -> float:
+    """Say how much a line looks like a heading: columns named, times the share of lines below that fit and hold values.
+
+    `below` has for each line that is not blank its cells, counted, and whether any is a value.
+    """
+    named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
+    filled = sum(1 for cell in cells if cell.strip())
+    if not 2 <= filled <= most or named < filled:
+        return 0.0
+    fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
+    close = any(valued for _, valued in below[:2])  # the heading nearest its data
+    return filled * (fitting / len(below)) if fitting and close else 0.0
+
+
+def split(line: str, delimiter: str) -> list[str]:
+    """Cells of one line; a stray quotation mark does not swallow the file."""
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return line.replace('"', "").split(delimiter)
+
+
+def is_value(cell: str) -> bool:
+    """Tell whether a cell holds a number or a time, and neither words nor nothing.
+
+    Examples
+    --------
+    >>> is_value("-1.5"), is_value("12:30:05.250"), is_value("speed")
+    (True, True, False)
+    """
+    return _VALUE.fullmatch(cell) is not None or _CLOCK.fullmatch(cell) is not None
 
 
 def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:

@@ -1,175 +1,498 @@
-"""Fitting a GPX track to the leg that names it: direction, ends, heights, length; each change is told."""
+"""A track's points laid out along the road: distances, positions, and heights without their noise.
 
+Points under ten metres apart are one; dense heights are averaged every 50 m and smoothed as much as their noise asks
+for (`planner.model.heights`). Where heights are missing for longer than a kilometre the coarse model of the ground
+tells whether an even grade may stand for them; where not they stay unknown. A track of 200,000 points costs about a
+second.
+"""
+
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from planner.files.checks import END_ELEVATION_M
-from planner.files.gpx import STEEPEST, GpxTrack, Spans
-from planner.model.geo import distance_m
-from planner.model.trip import Place
+from planner.files.gpx import Named, Points, decoded, read_points
+from planner.files.reading import Problems
+from planner.ground.between import ground_between
+from planner.model import geo, heights
+from planner.model.trip import Profile
 
-END_DISTANCE_M = 2000.0
-END_SHIFT_M = 100.0
-"""Heights from satellites without a geoid are off by up to this much; so much is shifted, more is an error."""
-LENGTH_SLACK = 0.15
-_TOLD = 0.005  # a length less than this much off is not worth a sentence
-_FOOT_M = 0.3048
-_MOST_SPANS = 3
+Floats = NDArray[np.float64]
+Spans = tuple[tuple[float, float], ...]
 
-Fault = Callable[[str], None]
+MAX_LENGTH_M = 2e7  # half around the earth, as for a leg
+STEEPEST = 0.15
+"""ASSUMED: on a through road, steeper than this over 50 m is a tunnel, a bridge or noise; likely range 0.12 to 0.20."""
+GRID_M = 50.0
+_BLOCK = 256
+
+_DENSE_M = 100.0
+_COARSE_M = 400.0  # points further apart than this were picked or thinned on purpose and are left as they are
+_BENDS_CUT = 0.12
+"""ASSUMED: points over 100 m apart that rise more steeply than this cut off the bends between; range 0.10 to 0.14."""
+_MOVED_M = 10.0  # nearer points are a parked car's scatter, not a road
+_GAP_M, _SEGMENT_GAP_M = 1000.0, 200.0
+_LONGEST_M = 5000.0  # however far apart points were picked, a longer step is looked at
+_LOW_M, _HIGH_M = -450.0, 6500.0
+_OUTLIER_M = 100.0
+_INSTEAD = (
+    "leave the cell under 'profile' empty (an even grade between the elevations of the ends is then assumed), or name "
+    "a CSV with distance and elevation"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FittedTrack:
-    """A track in the direction, with the length and the end heights of its leg.
+class GpxTrack:
+    """One drive along a track; the four rows of numbers have the same length, distances rise from 0.
 
-    `scale` is the leg's length over the track's; `notes` are parts of one sentence.
+    `elevation_m` is not a number where unknown. `gaps` are the stretches without points, `unknown` those without
+    heights that no even grade may stand for, `steep` those whose grade was limited, `cut` those whose bends were
+    lengthened, all as distances from the start; `named` are points with a name, on or off the road; `notes` are parts
+    of sentences on what else was mended.
     """
 
-    track: GpxTrack
-    scale: float
-    notes: tuple[str, ...]
+    distance_m: tuple[float, ...]
+    elevation_m: tuple[float, ...]
+    lat_deg: tuple[float, ...]
+    lon_deg: tuple[float, ...]
+    gaps: Spans = ()
+    unknown: Spans = ()
+    steep: Spans = ()
+    cut: Spans = ()
+    tracks: int = 1
+    named: tuple[Named, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def length_m(self) -> float:
+        """Length along the road."""
+        return self.distance_m[-1]
+
+    def profile(self) -> Profile:
+        """Return the points without what was mended."""
+        return Profile(
+            distance_m=self.distance_m, elevation_m=self.elevation_m, lat_deg=self.lat_deg, lon_deg=self.lon_deg
+        )
+
+    def reverse(self) -> "GpxTrack":
+        """Return the same road driven the other way."""
+        end = self.length_m
+        return replace(
+            self._with_spans(lambda spans: tuple((end - b, end - a) for a, b in reversed(spans))),
+            distance_m=tuple(end - d for d in reversed(self.distance_m)),
+            elevation_m=self.elevation_m[::-1],
+            lat_deg=self.lat_deg[::-1],
+            lon_deg=self.lon_deg[::-1],
+        )
+
+    def stretch(self, distance_m: float) -> "GpxTrack":
+        """Return the track scaled to another length."""
+        scale = distance_m / self.length_m
+        return replace(
+            self._with_spans(lambda spans: tuple((a * scale, b * scale) for a, b in spans)),
+            distance_m=(*(d * scale for d in self.distance_m[:-1]), distance_m),
+        )
+
+    def clipped(self, begin_m: float, end_m: float) -> "GpxTrack":
+        """Return the track with those of its spans that lie between two distances, counted from the first."""
+
+        def clip(spans: Spans) -> Spans:
+            kept = ((max(a, begin_m) - begin_m, min(b, end_m) - begin_m) for a, b in spans)
+            return tuple((a, b) for a, b in kept if b > a)
+
+        return self._with_spans(clip)
+
+    def remeasured(self, moved: Callable[[Floats], Floats]) -> "GpxTrack":
+        """Return the track with the ends of its spans at other distances; its points are the caller's to replace."""
+
+        def move(spans: Spans) -> Spans:
+            return tuple((float(a), float(b)) for a, b in (moved(np.array(span)) for span in spans))
+
+        return self._with_spans(move)
+
+    def _with_spans(self, moved: Callable[[Spans], Spans]) -> "GpxTrack":
+        """Return the track with every kind of span changed alike."""
+        return replace(
+            self, gaps=moved(self.gaps), unknown=moved(self.unknown), steep=moved(self.steep), cut=moved(self.cut)
+        )
+
+
+class Stretches:
+    """Finds where a track passes places, and cuts it there; many legs may share one track."""
+
+    def __init__(self, track: GpxTrack) -> None:
+        self.track = track
+        self.along_m, self._lat, self.height_m = map(np.array, (track.distance_m, track.lat_deg, track.elevation_m))
+        self._lon = np.unwrap(np.array(track.lon_deg), period=360.0)
+        self._longest_m = float(np.diff(self.along_m).max())
+        begins = np.arange(0, len(self._lat), _BLOCK)  # boxes around blocks of points, to pass most by
+        self._south, self._west = np.minimum.reduceat(self._lat, begins), np.minimum.reduceat(self._lon, begins)
+        self._north, self._east = np.maximum.reduceat(self._lat, begins), np.maximum.reduceat(self._lon, begins)
+
+    def passages(
+        self, lat_deg: float, lon_deg: float, *, within_m: float, aside_m: float = math.inf
+    ) -> list[tuple[float, float]]:
+        """Each time the track comes near a point: how near [m], and how far along that is [m].
+
+        Between two passages the track goes farther off than `within_m`, or by `aside_m` farther than at either.
+        """
+        high = (within_m + self._longest_m) / 110_000.0
+        wide = high / max(float(np.cos(np.radians(lat_deg))), 0.02)
+        turns = np.round((0.5 * (self._west + self._east) - lon_deg) / 360.0) * 360.0
+        tall = (self._south <= lat_deg + high) & (self._north >= lat_deg - high)
+        blocks = np.flatnonzero(tall & (self._west - turns <= lon_deg + wide) & (self._east - turns >= lon_deg - wide))
+        inside = (blocks[:, np.newaxis] * _BLOCK + np.arange(_BLOCK)).ravel()
+        inside = inside[inside < len(self._lat)]
+        near_lon = np.abs((self._lon[inside] - lon_deg + 180.0) % 360.0 - 180.0) <= wide
+        box = inside[(np.abs(self._lat[inside] - lat_deg) <= high) & near_lon]
+        if not box.size:
+            return []
+        begin = np.unique(np.clip(np.concatenate([box - 1, box]), 0, len(self.along_m) - 2))
+        # to the straight pieces between points, on a plane that touches the globe at the place
+        metres = 111_195.0 * np.cos(np.radians(lat_deg)), 111_195.0
+        pair = np.stack([begin, begin + 1])
+        x = ((self._lon[pair] - lon_deg + 180.0) % 360.0 - 180.0) * metres[0]
+        y = (self._lat[pair] - lat_deg) * metres[1]
+        run_x, run_y = x[1] - x[0], y[1] - y[0]
+        squared = np.maximum(run_x**2 + run_y**2, 1e-9)
+        share = np.clip(-(x[0] * run_x + y[0] * run_y) / squared, 0.0, 1.0)
+        apart = np.hypot(x[0] + share * run_x, y[0] + share * run_y)
+        where = self.along_m[begin] + share * (self.along_m[begin + 1] - self.along_m[begin])
+        near = np.flatnonzero(apart <= within_m)
+        # a new passage begins where the road was out of reach in between
+        runs = np.split(near, np.flatnonzero(np.diff(begin[near]) > 1) + 1)
+        best = [n for run in runs if run.size for n in _lows(apart, run, aside_m)]
+        if math.isfinite(aside_m):  # and the track's own ends
+            best += [
+                n for n in near[(begin[near] == 0) | (begin[near] == len(self.along_m) - 2)].tolist() if n not in best
+            ]
+        return [(float(apart[n]), float(where[n])) for n in best]
+
+    def part(self, begin_m: float, end_m: float) -> GpxTrack:
+        """Return the stretch between two distances from the start; its ends lie between points where they must."""
+        first, last = np.searchsorted(self.along_m, [begin_m + 0.01, end_m - 0.01])
+        at = np.concatenate([[begin_m], self.along_m[first:last], [end_m]])
+        around = slice(max(int(first) - 1, 0), int(last) + 1)
+
+        def row(values: Floats) -> Floats:
+            return np.asarray(np.interp(at, self.along_m[around], values[around]))
+
+        return replace(
+            self.track.clipped(begin_m, end_m),
+            distance_m=tuple((at - begin_m).tolist()),
+            elevation_m=tuple(row(self.height_m).tolist()),
+            lat_deg=tuple(row(self._lat).tolist()),
+            lon_deg=tuple(((row(self._lon) + 180.0) % 360.0 - 180.0).tolist()),
+        )
+
+
+def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
+    """Where a run of values is lowest, and its other low points that stand out by `aside_m`."""
+    if not math.isfinite(aside_m):
+        return [int(run[np.argmin(values[run])])]
+    part = values[run]
+    turns = heights.turning(part, aside_m)
+    lows = [n for n in turns if part[n] <= part[max(n - 1, 0)] and part[n] <= part[min(n + 1, len(part) - 1)]]
+    return [int(run[n]) for n in lows]
+
+
+def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
+    """Read the track of a GPX file's bytes: its tracks joined in order, or where there are none its routes.
+
+    Examples
+    --------
+    >>> found = Problems()
+    >>> points = "".join(f'<trkpt lat="46.{n}" lon="8.5"><ele>{900 + n}</ele></trkpt>' for n in (1, 2, 3))
+    >>> track = parse_gpx(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>".encode(), file="a.gpx", problems=found)
+    >>> track.distance_m
+    (0.0, 11115.4, 22231.0)
+    """
+    before = len(problems)
+    text = decoded(data, file, problems)
+    points = None if text is None else read_points(text, file, problems)
+    if points is None or len(problems) > before:
+        return None
+    found = track_of(points)
+    if not isinstance(found, str) and not np.isfinite(found.elevation_m).any():
+        found = f"has no elevations; {_INSTEAD}"
+    if isinstance(found, str):
+        problems.add(file, found)
+        return None
+    return found
+
+
+# --- geometry ---
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrackFit:
-    """The leg a track must fit: its places, None for one with a fault, its length, and how to write a distance."""
+class _Laid:
+    """Points along the road: `along_m` and `height_m` of all, the rest of those kept."""
 
-    file: str
-    start: Place | None
-    finish: Place | None
-    leg_m: float
-    show: Callable[[float], str]
-    fault: Fault
+    along_m: Floats
+    height_m: Floats
+    distance_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    kept: NDArray[np.intp]
+    gaps: Spans
+    strays: int
 
-    def fit(self, track: GpxTrack) -> FittedTrack | None:
-        """Return the track fitted to the leg; None when it cannot be, which has then been noted.
-
-        Parameters
-        ----------
-        track : GpxTrack
-            As read. [-]
-
-        Returns
-        -------
-        FittedTrack or None
-            Driven from `start` to `finish`.
-        """
-        notes = list(track.notes)
-        backwards = self._backwards(track)
-        if backwards:
-            track = track.reverse()
-            notes.insert(0, "recorded the other way round, reversed")
-        ends = [self._end_is_near(track, place, index) for place, index in ((self.start, 0), (self.finish, -1))]
-        if not all(ends) or not self._length_fits(track):
-            return None
-        scale = self.leg_m / track.length_m
-        if abs(1.0 - 1.0 / scale) >= _TOLD:
-            notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to it")
-        track = track.stretch(self.leg_m)
-        shifted = self._at_places(track)
-        if shifted is None:
-            return None
-        track, note = shifted
-        notes += [note] if note else []
-        notes += self._span_notes(track)
-        return FittedTrack(track=track, scale=scale, notes=tuple(notes))
-
-    def _backwards(self, track: GpxTrack) -> bool:
-        if self.start is None or self.finish is None:
-            return False
-        onward = _apart_m(track, 0, self.start) + _apart_m(track, -1, self.finish)
-        return _apart_m(track, -1, self.start) + _apart_m(track, 0, self.finish) < onward
-
-    def _end_is_near(self, track: GpxTrack, place: Place | None, index: int) -> bool:
-        apart_m = 0.0 if place is None else _apart_m(track, index, place)
-        if place is None or apart_m <= END_DISTANCE_M:
-            return True
-        word = "begins" if index == 0 else "ends"
-        text = f"'{self.file}' {word} {self.show(apart_m)} from '{place.key}'; the most is {self.show(END_DISTANCE_M)}"
-        nearest_m, at_m = _nearest(track, place)
-        if nearest_m <= END_DISTANCE_M:
-            advice = f"it passes there {self.show(at_m)} along the track: cut the file off at that point"
-        else:
-            advice = f"it comes no nearer than {self.show(nearest_m)}; check lat and lon, or name another file"
-        self.fault(f"{text}; {advice}")
-        return False
-
-    def _off(self, track: GpxTrack) -> str:
-        share = track.length_m / self.leg_m - 1.0
-        return f"{abs(share):.1%} {'longer' if share > 0 else 'shorter'}"
-
-    def _length_fits(self, track: GpxTrack) -> bool:
-        if abs(track.length_m - self.leg_m) <= LENGTH_SLACK * self.leg_m:
-            return True
-        text = f"'{self.file}' is {self.show(track.length_m)} long, {self._off(track)} than the leg's"
-        text += f" {self.show(self.leg_m)}; the most is {LENGTH_SLACK:.0%}"
-        if track.length_m > self.leg_m and track.tracks > 1:
-            self.fault(f"{text}; it holds {track.tracks} tracks, joined in order: keep only this leg's")
-        else:
-            self.fault(f"{text}; check the distance and its unit, and that the track is of this road alone")
-        return False
-
-    def _at_places(self, track: GpxTrack) -> tuple[GpxTrack, str] | None:
-        """Shift elevations to meet the places' where they are a little off; note where far off."""
-        first, last = track.elevation_m[0], track.elevation_m[-1]
-        begin_m = None if self.start is None else self.start.elevation_m - first
-        last_m = None if self.finish is None else self.finish.elevation_m - last
-        off = [abs(shift) for shift in (begin_m, last_m) if shift is not None]
-        if not off or max(off) <= END_ELEVATION_M:
-            return track, ""
-        if max(off) > END_SHIFT_M:
-            self._height_faults(track)
-            return None
-        at_start = begin_m if begin_m is not None else last_m
-        at_finish = last_m if last_m is not None else begin_m
-        shift = np.interp(track.distance_m, (0.0, self.leg_m), np.array([at_start, at_finish], dtype=np.float64))
-        note = (
-            f"elevations shifted by {shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end to meet the places"
-        )
-        return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist())), note
-
-    def _height_faults(self, track: GpxTrack) -> None:
-        for place, index, word in ((self.start, 0, "begins"), (self.finish, -1, "ends")):
-            if place is None or abs(place.elevation_m - track.elevation_m[index]) <= END_SHIFT_M:
-                continue
-            here = track.elevation_m[index]
-            text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' lies at {place.elevation_m:,.0f} m"
-            feet = abs(here * _FOOT_M - place.elevation_m) <= END_SHIFT_M
-            advice = "is the file in feet? a GPX holds metres" if feet else "check both"
-            self.fault(f"{text}; at most {END_SHIFT_M:.0f} m apart; {advice}")
-
-    def _span_notes(self, track: GpxTrack) -> list[str]:
-        notes = []
-        if track.gaps:
-            total = self.show(sum(end - begin for begin, end in track.gaps))
-            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line and even grade there")
-        if track.steep:
-            advice = f"limited to {STEEPEST:.0%}; if a tunnel or a bridge, delete those points"
-            notes.append(f"steeper than {STEEPEST:.0%} ({self._list(track.steep)}), {advice}")
-        return notes
-
-    def _list(self, spans: Spans) -> str:
-        shown = [f"{self.show(begin)} to {self.show(end)}" for begin, end in spans[:_MOST_SPANS]]
-        rest = len(spans) - _MOST_SPANS
-        return ", ".join(shown) + (f" and {rest} more" if rest > 0 else "")
+    @property
+    def spacing_m(self) -> float:
+        return float(np.median(np.diff(self.distance_m)))
 
 
-def _apart_m(track: GpxTrack, index: int, place: Place) -> float:
-    return distance_m(
-        lat1_deg=track.lat_deg[index],
-        lon1_deg=track.lon_deg[index],
-        lat2_deg=place.lat_deg,
-        lon2_deg=place.lon_deg,
+def _moved(xyz_m: Floats) -> NDArray[np.intp]:
+    """Indices of points at least ten metres from the one kept before, the first included."""
+    kept = [0]
+    x0, y0, z0 = xyz_m[0].tolist()
+    for index, (x, y, z) in enumerate(xyz_m.tolist()):
+        if (x - x0) ** 2 + (y - y0) ** 2 + (z - z0) ** 2 >= _MOVED_M**2:
+            kept.append(index)
+            x0, y0, z0 = x, y, z
+    return np.array(kept)
+
+
+def _strays(xyz_m: Floats) -> NDArray[np.bool_]:
+    """Points of a dense track that lie more than a kilometre off while their neighbours lie together."""
+    stray = np.zeros(len(xyz_m), dtype=np.bool_)
+    if len(xyz_m) < 4:
+        return stray
+    step = np.linalg.norm(np.diff(xyz_m, axis=0), axis=1)
+    if np.median(step) > _DENSE_M:
+        return stray
+    across = np.linalg.norm(xyz_m[2:] - xyz_m[:-2], axis=1)
+    stray[1:-1] = (np.minimum(step[:-1], step[1:]) > _GAP_M) & (across < 0.2 * (step[:-1] + step[1:]))
+    return stray
+
+
+def _lay_out(points: Points) -> _Laid | str:
+    """Put the points along the road, or say what makes them useless."""
+    lat, lon, height = (np.array(row) for row in (points.lat_deg, points.lon_deg, points.elevation_m))
+    xyz_m = geo.xyz_m(lat, lon)
+    stray = _strays(xyz_m)
+    xyz_m, lat, lon, height = (row[~stray] for row in (xyz_m, lat, lon, height))
+    kept = _moved(xyz_m)
+    if len(kept) < 2:
+        return "has no length; at least two points ten metres apart are needed"
+    step = geo.distances_m(
+        lat1_deg=lat[kept[:-1]], lon1_deg=lon[kept[:-1]], lat2_deg=lat[kept[1:]], lon2_deg=lon[kept[1:]]
+    )
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    if along[-1] > MAX_LENGTH_M:
+        most = f"the most is {MAX_LENGTH_M / 1e3:,.0f} km"
+        return f"is {along[-1] / 1e3:,.0f} km long; {most}; are lat and lon degrees, and the points in driving order?"
+    owner = np.searchsorted(kept, np.arange(len(lat)), side="right") - 1
+    breaks = np.array(points.breaks, dtype=np.intp)
+    breaks -= np.searchsorted(np.flatnonzero(stray), breaks)  # the strays left out shift what follows
+    return _Laid(
+        along_m=along[owner],
+        height_m=height,
+        distance_m=along,
+        lat_deg=lat[kept],
+        lon_deg=lon[kept],
+        kept=kept,
+        gaps=_gaps(along, kept, breaks),
+        strays=int(stray.sum()),
     )
 
 
-def _nearest(track: GpxTrack, place: Place) -> tuple[float, float]:
-    """Distance to the track's nearest point, and how far along it lies."""
-    lat, lon = np.radians(np.array(track.lat_deg)), np.radians(np.array(track.lon_deg) - place.lon_deg)
-    here = np.radians(place.lat_deg)
-    half = np.sin((lat - here) / 2.0) ** 2 + np.cos(lat) * np.cos(here) * np.sin(lon / 2.0) ** 2
-    at = int(np.argmin(half))
-    return _apart_m(track, at, place), track.distance_m[at]
+def track_of(points: Points) -> GpxTrack | str:
+    """Build the track, or say what makes the points useless; without any heights all of them are not a number."""
+    laid = _lay_out(points)
+    if isinstance(laid, str):
+        return laid
+    good, notes = _usable(laid)
+    track = GpxTrack(
+        distance_m=tuple(laid.distance_m.tolist()),
+        elevation_m=(math.nan,) * len(laid.distance_m),
+        lat_deg=tuple(laid.lat_deg.tolist()),
+        lon_deg=tuple(laid.lon_deg.tolist()),
+        gaps=laid.gaps,
+        tracks=points.parts,
+        named=tuple(points.named),
+        notes=(*((_counted(laid.strays, "stray point"),) if laid.strays else ()), *notes),
+    )
+    if not good.any():
+        return replace(track, unknown=((0.0, track.length_m),))
+    along, height = laid.along_m[good], laid.height_m[good]
+    if points.clean or laid.spacing_m > _DENSE_M:
+        filled = np.interp(laid.distance_m, along, height)
+        if laid.spacing_m <= _COARSE_M and not points.clean:
+            filled = _smoothed_at(laid.distance_m, filled, laid.spacing_m)
+        filled_track = replace(track, elevation_m=tuple(filled.tolist()))
+        found: GpxTrack | str = filled_track if points.clean else _bends_given_back(filled_track)
+    else:
+        found = _evened(track, along, height)
+    if isinstance(found, str):
+        return found
+    ends = bool(along[0] <= 0.0), bool(along[-1] >= laid.distance_m[-1])
+    if points.clean:  # where heights are left out there, nobody knows them
+        return _marked(found, _left_out(laid, good), ends)
+    missing = _missing(laid, good)
+    if found.cut:  # made longer since
+        told = np.interp(np.array(missing).reshape(-1), laid.distance_m, found.distance_m).reshape(-1, 2)
+        missing = tuple((float(a), float(b)) for a, b in told)
+    row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
+    even = [_is_even(found, row_m, heights_m, begin, end) for begin, end in missing]
+    return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), ends)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}{'s' if count > 1 else ''} left out"
+
+
+def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> Spans:
+    """Stretches without points: over a kilometre, or from one segment to the next over 200 m."""
+    step = np.diff(along_m)
+    begun = np.searchsorted(breaks, kept, side="right")
+    crosses = np.diff(begun) > 0
+    wide = np.flatnonzero((step > _GAP_M) | (crosses & (step > _SEGMENT_GAP_M)))
+    return tuple((float(along_m[n]), float(along_m[n + 1])) for n in wide)
+
+
+# --- elevation ---
+
+
+def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    """Tell which heights can be used, and say what is left out."""
+    from scipy.ndimage import median_filter  # slow to import
+
+    given = np.isfinite(laid.height_m)
+    good = given & (laid.height_m >= _LOW_M) & (laid.height_m <= _HIGH_M)
+    if good.any() and laid.spacing_m <= _DENSE_M:
+        middle = median_filter(laid.height_m[good], size=5, mode="nearest")
+        good[np.flatnonzero(good)[np.abs(laid.height_m[good] - middle) > _OUTLIER_M]] = False
+    if not good.any() or (laid.height_m[good] == 0.0).all():
+        return np.zeros_like(good), ()
+    notes = []
+    if not given.all():
+        notes.append(f"elevation missing at {int((~given).sum()):,} of {len(given):,} points")
+    if (given & ~good).any():
+        notes.append(_counted(int((given & ~good).sum()), "impossible elevation"))
+    return good, tuple(notes)
+
+
+def _missing(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
+    """Stretches without heights that are longer than the points' own spacing explains."""
+    along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
+    longest = min(max(_GAP_M, 3.0 * laid.spacing_m), _LONGEST_M)
+    return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(along) > longest))
+
+
+def _left_out(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
+    """Stretches between points with heights that hold points without."""
+    number = np.concatenate([[-1], np.flatnonzero(good), [len(good)]])
+    along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
+    return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(number) > 1))
+
+
+def _marked(track: GpxTrack, unknown: Spans, ends: tuple[bool, bool]) -> GpxTrack:
+    """Return the track without the heights inside some stretches; `ends` tells which end has a height."""
+    height, along = np.array(track.elevation_m), np.array(track.distance_m)
+    for begin, end in unknown:
+        height[(along > begin) & (along < end)] = math.nan
+    if unknown and not ends[0]:
+        height[along < unknown[0][1]] = math.nan
+    if unknown and not ends[1]:
+        height[along > unknown[-1][0]] = math.nan
+    return replace(track, elevation_m=tuple(height.tolist()), unknown=unknown) if unknown else track
+
+
+def _is_even(track: GpxTrack, along: Floats, height: Floats, begin: float, end: float) -> bool:
+    """Whether the ground is level enough between two points of the road; never beyond the first or last height."""
+    if begin <= 0.0 or end >= along[-1]:
+        return False
+    lon = np.unwrap(np.array(track.lon_deg), period=360.0)
+    rows = (np.array(track.lat_deg), lon, height)
+    (lat1, lon1, height1), (lat2, lon2, height2) = (
+        [float(np.interp(at, along, r)) for r in rows] for at in (begin, end)
+    )
+    return ground_between((lat1, lon1, height1), (lat2, lon2, height2), distance_m=end - begin).even
+
+
+def _evened(track: GpxTrack, along_m: Floats, height_m: Floats) -> GpxTrack | str:
+    """Resample a dense track evenly, take out the noise, limit the grade."""
+    count = max(1, round(track.length_m / GRID_M))
+    grid = np.linspace(0.0, track.length_m, count + 1)
+    average, weight = _averaged(grid, along_m, height_m)
+    reading_m = track.length_m / len(height_m)
+    noise_m2m = heights.noise_sd_m(height_m) ** 2 * reading_m
+    smooth = heights.smooth(average, weight, step_m=float(grid[1]), noise_m2m=noise_m2m)
+    steep = np.abs(np.diff(smooth)) > STEEPEST * grid[1]
+    if steep.mean() > 0.1 and steep.sum() * GRID_M > 1000.0:
+        return (
+            f"its elevations rise or fall by more than {STEEPEST:.0%} on {steep.mean():.0%} of the way, as no "
+            f"road does; are they metres, and is this a drive? Otherwise {_INSTEAD}"
+        )
+    at = np.array(track.distance_m)
+    lon = np.interp(grid, at, np.unwrap(np.array(track.lon_deg), period=360.0))
+    return replace(
+        track,
+        distance_m=tuple(grid.tolist()),
+        elevation_m=tuple(_limited(grid, smooth).tolist()),
+        lat_deg=tuple(np.interp(grid, at, np.array(track.lat_deg)).tolist()),
+        lon_deg=tuple(((lon + 180.0) % 360.0 - 180.0).tolist()),
+        steep=_joined(grid, steep),
+    )
+
+
+def _averaged(grid_m: Floats, along_m: Floats, height_m: Floats) -> tuple[Floats, Floats]:
+    """Mean elevation of the points around each post, and how many; posts without points are interpolated."""
+    post = np.rint(along_m / (grid_m[1] - grid_m[0])).astype(np.intp)
+    count = np.bincount(post, minlength=len(grid_m))
+    some = count > 0
+    where = np.bincount(post, along_m, minlength=len(grid_m))[some] / count[some]
+    height = np.bincount(post, height_m, minlength=len(grid_m))[some] / count[some]
+    mean = float(count[some].mean())
+    return np.interp(grid_m, where, height), np.where(some, np.minimum(count, 10.0 * mean), 0.05 * mean)
+
+
+def _smoothed_at(along_m: Floats, height_m: Floats, spacing_m: float) -> Floats:
+    """Heights of points 100 to 400 m apart without their noise, at the same points."""
+    grid = np.linspace(0.0, along_m[-1], max(2, round(along_m[-1] / spacing_m) + 1))
+    even = np.interp(grid, along_m, height_m)
+    noise_m2m = heights.noise_sd_m(even) ** 2 * spacing_m
+    smooth = heights.smooth(even, np.ones(len(grid)), step_m=float(grid[1]), noise_m2m=noise_m2m)
+    return np.interp(along_m, grid, smooth)
+
+
+def _bends_given_back(track: GpxTrack) -> GpxTrack:
+    """Lengthen the steps between points far apart that are too steep for a road: they cut off its bends."""
+    rise, step = np.abs(np.diff(track.elevation_m)), np.diff(track.distance_m)
+    short = rise > _BENDS_CUT * step
+    if not short.any():
+        return track
+    longer = np.where(short, rise / _BENDS_CUT, step)
+    along = np.concatenate([[0.0], np.cumsum(longer)])
+    ends = np.interp(np.array(track.gaps).reshape(-1), track.distance_m, along).reshape(-1, 2)
+    moved = tuple((float(a), float(b)) for a, b in ends)
+    return replace(track, distance_m=tuple(along.tolist()), gaps=moved, cut=_joined(along, short))
+
+
+def _limited(along_m: Floats, height_m: Floats) -> Floats:
+    """Nearest profile, midway between the lowest above and the highest below, that is nowhere steeper than allowed."""
+    ramp = STEEPEST * along_m
+    above = np.maximum(
+        np.maximum.accumulate(height_m + ramp) - ramp,
+        np.maximum.accumulate((height_m - ramp)[::-1])[::-1] + ramp,
+    )
+    below = np.minimum(
+        np.minimum.accumulate(height_m - ramp) + ramp,
+        np.minimum.accumulate((height_m + ramp)[::-1])[::-1] - ramp,
+    )
+    return (above + below) / 2.0
+
+
+def _joined(grid_m: Floats, flags: NDArray[np.bool_]) -> Spans:
+    """Begin and end of each run of flagged pieces; runs less than 500 m apart are one."""
+    spans: list[tuple[float, float]] = []
+    for n in np.flatnonzero(flags).tolist():
+        begin, end = float(grid_m[n]), float(grid_m[n + 1])
+        if spans and begin - spans[-1][1] < 500.0:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((begin, end))
+    return tuple(spans)

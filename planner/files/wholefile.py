@@ -2,8 +2,8 @@
 
 A file is first written under a name of its own, `.grademargin-<12 hex digits>.part`, in the same folder, brought to the
 disk, and then given its name in one step. Files that belong together are all written before the first gets its name;
-Ctrl-C and a polite kill wait for that moment to pass. One run at a time writes into a folder: it holds the folder's
-lock, and whatever of such names it finds there was left by a run that was killed, and is removed.
+Ctrl-C and a polite kill wait for that moment to pass. One run at a time writes into a folder: it holds the lock
+`.grademargin.lock` there, and whatever of such names it finds there was left by a run that was killed, and is removed.
 """
 
 import errno
@@ -16,15 +16,13 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from types import ModuleType
+from typing import TYPE_CHECKING
 
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:  # no such locks on this system
-    fcntl = None
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 _PART = re.compile(r"\.grademargin-[0-9a-f]{12}\.part")
+_LOCK = ".grademargin.lock"
 _LOCK_WAIT_S = 10.0
 _STALE_S = 3600.0  # where folders cannot be locked
 _TRIAL_BYTES = 4096
@@ -33,39 +31,16 @@ _TRIAL_BYTES = 4096
 def is_part(name: str) -> bool:
     """Tell whether a file name is one under which a run writes, or was stopped writing.
 
-    Parameters
-    ----------
-    name : str
-        A file's name. [-]
-
-    Returns
-    -------
-    bool
-        False for every name a user would give.
-
     Examples
     --------
     >>> is_part(".grademargin-0123456789ab.part"), is_part("trip.html")
     (True, False)
     """
-    return _PART.fullmatch(name) is not None
+    return name == _LOCK or _PART.fullmatch(name) is not None
 
 
 def replace_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
-    """Write files that belong together over those of the same names.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if missing. [-]
-    files : mapping
-        Name to text or bytes. [-]
-
-    Raises
-    ------
-    OSError
-        If the folder or a file cannot be written; the old files are then there, unless giving names failed.
-    """
+    """Write files that belong together over those of the same names."""
     folder.mkdir(parents=True, exist_ok=True)
     with _alone(folder):
         parts: dict[str, Path] = {name: folder / _part_name() for name in files}
@@ -83,24 +58,7 @@ def replace_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
 
 
 def write_new(path: Path, data: str | bytes, *, check: Callable[[Path], object] = lambda _: None) -> None:
-    """Write a file that is not there yet.
-
-    Parameters
-    ----------
-    path : Path
-        The new file; its folder must exist. [-]
-    data : str or bytes
-        What it holds. [-]
-    check : callable, optional
-        Reads the file before it gets its name; what it raises passes through, and nothing is left. [-]
-
-    Raises
-    ------
-    FileExistsError
-        If there is anything of that name; it stays as it is.
-    OSError
-        If it cannot be written.
-    """
+    """Write a file that is not there yet."""
     with _alone(path.parent):
         part = path.parent / _part_name()
         try:
@@ -114,23 +72,7 @@ def write_new(path: Path, data: str | bytes, *, check: Callable[[Path], object] 
 
 @contextmanager
 def new_folder_at(folder: Path) -> Iterator[Path]:
-    """Fill a new folder: what is put into the one handed out appears under the right name at the end, or not at all.
-
-    Parameters
-    ----------
-    folder : Path
-        Does not exist, or is empty. [-]
-
-    Yields
-    ------
-    Path
-        A folder to fill.
-
-    Raises
-    ------
-    OSError
-        If it cannot be made.
-    """
+    """Fill a new folder: what is put into the one handed out appears under the right name at the end, or not at all."""
     inside = folder.is_dir()  # it may be where the user stands, so it is filled rather than put in its place
     home = folder if inside else folder.parent
     home.mkdir(parents=True, exist_ok=True)
@@ -149,20 +91,7 @@ def new_folder_at(folder: Path) -> Iterator[Path]:
 
 
 def try_out(folder: Path, names: Iterable[str]) -> None:
-    """Find out before the work whether files could be written after it; nothing is left behind.
-
-    Parameters
-    ----------
-    folder : Path
-        Need not exist. [-]
-    names : iterable of str
-        Files to be written there. [-]
-
-    Raises
-    ------
-    OSError
-        Why they could not.
-    """
+    """Find out before the work whether files could be written after it; nothing is left behind."""
     there = _nearest_there(folder.absolute())
     if not there.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(there))
@@ -231,29 +160,32 @@ def _settle(folder: Path) -> None:
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
     """Keep other runs out of a folder while writing into it, and remove what killed ones left."""
-    handle = None
-    if fcntl is not None:
-        with suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY)
+    from filelock import FileLock  # slow to import
+
+    lock = FileLock(folder / _LOCK)
     try:
-        _clear(folder, alone=handle is not None and _locked(handle))
+        _clear(folder, alone=folder.is_dir() and _locked(lock))  # a lock would make the folder
         yield
     finally:
-        if handle is not None:
-            os.close(handle)  # and with it the lock
+        with _undisturbed(), suppress(OSError):
+            if lock.is_locked:
+                with suppress(OSError):  # while it is held: who waits for it finds it gone and makes a new one
+                    (folder / _LOCK).unlink()
+                lock.release()
 
 
-def _locked(handle: int) -> bool:
-    """Wait for a folder's lock; false where there is none, or another run keeps it too long."""
+def _locked(lock: "BaseFileLock") -> bool:
+    """Wait for a lock; false where there is none, or another run keeps it too long."""
+    from filelock import Timeout
+
     until_s = time.monotonic() + _LOCK_WAIT_S
-    while fcntl is not None:
+    while time.monotonic() < until_s:
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            if time.monotonic() > until_s:
-                return False
+            with _undisturbed():
+                lock.acquire(timeout=0.0)
+        except Timeout:
             time.sleep(0.02)
-        except OSError:
+        except (OSError, NotImplementedError):
             return False
         else:
             return True
@@ -263,7 +195,7 @@ def _locked(handle: int) -> bool:
 def _clear(folder: Path, *, alone: bool) -> None:
     """Remove what killed runs left: everything of our names when alone, else only what is old."""
     with suppress(OSError):
-        for path in [folder / name for name in os.listdir(folder) if is_part(name)]:
+        for path in [folder / name for name in os.listdir(folder) if is_part(name) and name != _LOCK]:
             if not alone and time.time() - path.lstat().st_mtime < _STALE_S:
                 continue
             if path.is_dir() and not path.is_symlink():

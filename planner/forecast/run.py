@@ -8,27 +8,25 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.model import clock
-from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Place, Trip
-from planner.route.graph import choose_route
-from planner.route.timeline import Span, Timeline, build_timeline
-from planner.weather.outlook import NOTHING, Known
-from planner.weather.spread import day_sd_k
-from thermal.kernel import Factors
+from planner.route.timeline import Route, Span, Timeline, open_route
+from planner.weather.expected import day_sd_k
+from planner.weather.sources import NO_WEATHER, TripWeather
+from thermal.fluids import N_BODY
+from thermal.kernel import Factors, is_compiled
 from thermal.simulate import Result, cold_start_k, simulate
 from thermal.spread import SEED, draw, medians
-from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
 ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
 _BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
-_MOST_CLOSED = 20
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 
 
-Begin = Callable[[Factors], Floats | None]
+Progress = Callable[[str], None]
+Start = Callable[[Factors], Floats | None]
 """Temperatures at the start for cars of some factors; None where they are as cold as the air."""
 
 
@@ -42,24 +40,20 @@ class Forecast:
         The car as described on the days expected: every segment's temperatures.
     spread : Result
         Margins of all draws; temperatures about every mile of the first batch.
-    band_k : ndarray, shape (n_segment, 6)
+    band_k : ndarray, shape (n_segment, n_body)
         Temperature not passed at the confidence asked for. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
         The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
-    mornings_k : tuple of ndarray, shape (1 + n_draw, 6)
+    mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
-    known : Known
-        Weather used beyond the places' usual highs and lows.
-    start_k : ndarray, shape (6,), or None
+    start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
     """
 
-    trip: Trip
+    route: Route
     car: VehicleFile
-    legs: tuple[Leg, ...]
-    timeline: Timeline
     nominal: Result
     spread: Result
     band_k: Floats
@@ -67,8 +61,27 @@ class Forecast:
     shift_k: Floats
     mornings_k: tuple[Floats, ...]
     error_k: float
-    known: Known
     start_k: Floats | None = None
+
+    @property
+    def trip(self) -> Trip:
+        """The trip, without roads that were closed."""
+        return self.route.trip
+
+    @property
+    def legs(self) -> tuple[Leg, ...]:
+        """Legs in driving order."""
+        return self.route.legs
+
+    @property
+    def timeline(self) -> Timeline:
+        """The drive with its clock, places and weather."""
+        return self.route.timeline
+
+    @property
+    def known(self) -> TripWeather:
+        """Weather used beyond the places' usual highs and lows."""
+        return self.route.known
 
 
 def _batch(
@@ -77,14 +90,14 @@ def _batch(
     sd_k: Floats,
     number: int,
     rows: npt.NDArray[np.int64],
-    begin: "Begin",
+    start: Start,
 ) -> tuple[Factors, Floats, Result]:
     """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
     first = SEED + number * (BATCH // SET)
-    parts = [draw(SET, ambient_sd_k=sd_k, seed=first + i, learnt=car.spread) for i in range(BATCH // SET)]
+    parts = [draw(SET, ambient_sd_k=sd_k, seed=first + i, posterior=car.spread) for i in range(BATCH // SET)]
     factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
     shift = np.concatenate([part[1] for part in parts])
-    start_k = begin(factors)
+    start_k = start(factors)
     result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
     return factors, shift, result
 
@@ -109,39 +122,11 @@ def margin_error_k(margin_k: Floats, confidence: float) -> float:
     return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
 
 
-def _open_roads(trip: Trip, vehicle: Vehicle, known: Known) -> tuple[Trip, tuple[Leg, ...], Timeline]:
-    """Choose a route whose seasonal roads are open on the day each is driven; closed ones are left out and said so."""
-    told: list[str] = []
-    while len(told) <= _MOST_CLOSED:
-        try:
-            legs = choose_route(trip)
-        except NoRouteError as exc:
-            message = " ".join([*told, str(exc)])
-            raise NoRouteError(message) from exc
-        timeline = build_timeline(trip, legs, vehicle, known)
-        shut = [span for span in timeline.spans if span.kind == "drive" and not timeline.is_open(span)]
-        if not shut:
-            return trip, legs, timeline
-        leg = legs[shut[0].leg]
-        a, b = trip.places[leg.start].name, trip.places[leg.finish].name
-        said = (
-            f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
-        )
-        if trip.explicit:
-            raise NoRouteError(said)
-        ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
-        others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
-        told.append(said)
-        trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
-    message = f"more than {_MOST_CLOSED} roads are closed on the day they would be driven; see 'open' in the legs"
-    raise NoRouteError(message)
-
-
-def _first_morning_k(timeline: Timeline, begin: Begin, usual: Factors, factors: Factors) -> Floats:
+def _first_morning_k(timeline: Timeline, start: Start, usual: Factors, factors: Factors) -> Floats:
     """Temperatures at the start, the car as described first. [K]."""
     n_draw, cold = len(factors.airflow), cold_start_k(timeline.drive)
-    parts = (begin(usual), begin(factors))
-    shapes = ((1, 6), (n_draw, 6))
+    parts = (start(usual), start(factors))
+    shapes = ((1, N_BODY), (n_draw, N_BODY))
     return np.vstack(
         [np.broadcast_to(cold if part is None else part, shape) for part, shape in zip(parts, shapes, strict=True)]
     )
@@ -160,46 +145,57 @@ def ambient_sd_k(timeline: Timeline) -> Floats:
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
+def as_described(route: Route, car: VehicleFile, start: Start = lambda _: None) -> Result:
+    """Drive a route with the car as described, on the days expected."""
+    usual = medians(car.spread)
+    return simulate(route.timeline.drive, car.vehicle, start_k=start(usual), factors=usual)
+
+
 def forecast(
     trip: Trip,
     car: VehicleFile,
     *,
-    known: Known = NOTHING,
-    begin: Begin = lambda _: None,
-    tell: Callable[[str], None] = lambda _: None,
+    known: TripWeather = NO_WEATHER,
+    start: Start = lambda _: None,
+    progress: Progress = lambda _: None,
 ) -> Forecast:
     """Forecast a trip."""
-    tell("choosing the road and the days")
-    trip, legs, timeline = _open_roads(trip, car.vehicle, known)
-    tell("forecasting temperatures, the car as described, then its spread")
-    usual = medians(car.spread)
-    start_k = begin(usual)
-    nominal = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=usual)
+    progress("choosing the road and the days")
+    return forecast_route(open_route(trip, car.vehicle, known), car, start=start, progress=progress)
+
+
+def forecast_route(
+    route: Route, car: VehicleFile, *, start: Start = lambda _: None, progress: Progress = lambda _: None
+) -> Forecast:
+    """Forecast a route that is known."""
+    if not is_compiled():
+        progress("first run: the thermal model is being compiled for this processor, once, for about 10 s")
+    progress("forecasting temperatures, the car as described, then its spread")
+    timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
+    nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
     sd = ambient_sd_k(timeline)
-    factors, shift, spread = _batch(timeline, car, sd, 0, rows, begin)
+    factors, shift, spread = _batch(timeline, car, sd, 0, rows, start)
     margins = [spread.margin_k]
-    while (error := margin_error_k(np.concatenate(margins), trip.confidence)) > ERROR_K and len(margins) < BATCHES:
-        tell(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], begin)[2].margin_k)
+    while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
+        progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
+        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], start)[2].margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
-    high = np.quantile(spread.temps_k, trip.confidence, axis=0)
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(6)])
+    high = np.quantile(spread.temps_k, confidence, axis=0)
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
+    start_k = start(usual)
     return Forecast(
-        trip=trip,
+        route=route,
         car=car,
-        legs=legs,
-        timeline=timeline,
         nominal=nominal,
         spread=spread,
         band_k=np.maximum(band, nominal.temps_k[0]),
         factors=factors,
         shift_k=shift,
-        mornings_k=(_first_morning_k(timeline, begin, usual, factors), *_mornings(nominal, spread, nights)),
+        mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, spread, nights)),
         error_k=error,
-        known=known,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
 

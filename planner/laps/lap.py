@@ -169,7 +169,7 @@ def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: flo
     for _ in range(40):
         middle = 0.5 * (low + high)
         short = power_shortfall_w(
-            vehicle, wheel_w=middle, speed_m_per_s=speed, other_w=extras_w(vehicle, at), power_share=share
+            vehicle, wheel_w=middle, speed_m_per_s=speed, other_w=extras_w(vehicle, at), power_share=share, steady=False
         )
         low, high = np.where(short > 0.0, low, middle), np.where(short > 0.0, middle, high)
     pull = np.minimum(low / speed, GRIP_G * G_M_PER_S2 * vehicle.body.mass_kg)

@@ -1,6 +1,5 @@
 """Closed-course and hill-climb use: how many laps before a fluid is thin, how long to cool, by the hour of the day."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
@@ -8,14 +7,14 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import level_of
-from planner.laps.stints import ROTOR, Case, Layout, Piece
+from planner.forecast.assemble import Progress, quiet
+from planner.laps.stints import Case, Layout, Piece
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
-from thermal.kernel import ROTORS
+from thermal.fluids import BODY_KEYS
 from thermal.loads import extras_w, road_force_n
 from thermal.roadload import rotational_factor
 from thermal.simulate import Result
-from thermal.vehicle import FLUIDS
 
 Floats = npt.NDArray[np.float64]
 _MOST_MINUTES = 180
@@ -130,11 +129,11 @@ def at_hour(case: Case, at: time) -> Hour:
     )
 
 
-def run_session(case: Case, *, tell: Callable[[str], None] = lambda _: None) -> Outcome:
+def run_session(case: Case, *, progress: Progress = quiet) -> Outcome:
     """Answer everything asked of a session."""
     hours = []
     for at in whole_hours(case.setup.first, case.setup.last):
-        tell(f"laps and cooling at {at:%H:%M}")
+        progress(f"laps and cooling at {at:%H:%M}")
         hours.append(at_hour(case, at))
     full, short = load_shares(case)
     return Outcome(
@@ -189,7 +188,7 @@ def planned_sessions(case: Case) -> tuple[Planned, ...]:
 def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
     """Put one session's numbers together; `peak_k` has a value a body of the model."""
     tight = int(np.argmin(kept - case.bands_k))
-    nodes = {part: ROTORS if part == ROTOR else 1 + FLUIDS.index(part) for part in case.parts}
+    nodes = {part: BODY_KEYS.index(part) for part in case.parts}
     return Planned(
         begin=at,
         air_k=case.site.air_k(at),
@@ -224,6 +223,7 @@ def load_shares(case: Case) -> tuple[float, float]:
         speed_m_per_s=part.speed_m_per_s,
         other_w=extras_w(case.vehicle, part),
         power_share=available / np.maximum(_rated_w(case, result, rows), 1.0),
+        steady=False,
     )
     full = result.work.crank_w[rows] >= _FULL_LOAD * available
     weights = lap.duration_s / lap.duration_s.sum()

@@ -1,34 +1,20 @@
 """A session's answers in words, tables and plain data; what it leaves due; cautions. Nothing is printed here."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
 
 from rich.table import Table
 from rich.text import Text
 
-from planner.analysis.margins import FLUID_NAMES
-from planner.analysis.service import service_of
-from planner.files.sessionfile import LapNumbers, Setup
+from planner.analysis.service import AFTER_SESSION
+from planner.files.sessionfile import LapNumbers
 from planner.laps.run import Hour, Outcome, Planned
 from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case
 from planner.model.display import Units, units_of
-from planner.model.trip import ServiceItem, Trip
-from planner.route.graph import choose_route, stops_of
-from thermal.vehicle import FLUIDS
+from planner.model.trip import Trip
+from thermal.fluids import FLUIDS, fluid_of, limit_of
 
 SCHEMA = "grademargin-session/1"
-# Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
-ALWAYS_DUE = (
-    "engine oil and filter",
-    "brake fluid",
-    "brake pads, rotors and hoses look",
-    "wheel nuts torque, tyres look",
-    "belts, hoses and every level look",
-)
 _OIL_OF = {"transmission": "transmission fluid", "differential": "differential oil"}
-_ONCE_M = 1e9  # an interval so long that a job falls due once
-_NEAR_M = 1.0
 _CORNER_SHARE = 0.25  # a corner speed further off than this is said
 CAUTIONS = (
     "Only on a road or course that is closed and marshalled, under its organiser's rules.",
@@ -50,7 +36,7 @@ def part_name(part: str) -> str:
     >>> part_name("engine_oil"), part_name("rotors")
     ('engine oil', 'front rotors')
     """
-    return "front rotors" if part == ROTOR else FLUID_NAMES[part]
+    return "front rotors" if part == ROTOR else fluid_of(part).label
 
 
 # --- what falls due ---
@@ -62,30 +48,11 @@ def due_after(outcome: Outcome) -> tuple[str, ...]:
     for part, job in _OIL_OF.items():
         if part not in case.parts:
             continue
-        limit = case.vehicle.limits[FLUIDS.index(part)]
+        limit = limit_of(case.vehicle, fluid_of(part))
         hottest = limit.limit_k - min((p.margin_k[part] for p in outcome.planned), default=math.inf)
         if hottest > limit.caution_k:
             found.append(job)
-    return (*ALWAYS_DUE, *found)
-
-
-def after_session(trip: Trip, setup: Setup, jobs: Sequence[str] = ALWAYS_DUE) -> Trip:
-    """Make the jobs a session leaves fall due on the trip, at the first workshop from the session's place on."""
-    legs = choose_route(trip)
-    stops = stops_of(legs)
-    if setup.place not in stops:
-        return trip
-    position = stops.index(setup.place)
-    shops = [i for i in range(position, len(stops)) if "workshop" in trip.places[stops[i]].services]
-    at_m = sum(leg.distance_m for leg in legs[: shops[0] if shops else position])
-    since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
-    items = tuple(ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in jobs)
-    known, said = service_of(trip)
-    return replace(
-        trip,
-        service=(*known, *items),
-        assumptions=(*trip.assumptions, *said, f"Hard use at {trip.places[setup.place].name}: {setup.name}."),
-    )
+    return (*AFTER_SESSION, *found)
 
 
 # --- words ---
@@ -182,7 +149,7 @@ def _planned(outcome: Outcome, u: Units) -> Table:
         f"As planned: {setup.laps} laps, {setup.pit_s / 60.0:.0f} min {engine} between; peak {u.temperature} (margin)"
     )
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    short = {"engine_oil": "oil", "transmission": "gearbox", "differential": "diff."}
+    short = {fluid.key: fluid.short for fluid in FLUIDS}
     for heading in ("from", *(short.get(part, part) for part in case.parts), "level"):
         table.add_column(heading, justify="right", no_wrap=True)
     styles = {"ample": "", "thin": "bold yellow", "exceeded": "bold red"}

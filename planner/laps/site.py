@@ -1,62 +1,111 @@
-"""Where and when a session is held: height, air by the hour, sun."""
+"""Where and when a session is held: height, air by the hour as the plan has it there, sun."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time
+from functools import cache
 
 import numpy as np
 
 from planner.files.sessionfile import Setup
-from planner.model import clock, geo
-from planner.model.trip import Place, Trip
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import Anchor, expected_air_k, highs_lows_along
+from planner.forecast.assemble import Inputs
+from planner.model import clock
+from planner.model.trip import Place
+from planner.route.graph import stops_of
+from planner.route.timeline import Route
+from planner.weather.along import AirAlong, air_along
+from planner.weather.expected import dew_point_k, haurwitz_w_per_m2
+from planner.weather.sources import weather_at
 
-# ASSUMED: standard deviation of the day's air, entered for the session and from usual highs and lows.
-ENTERED_SD_K, USUAL_SD_K = 2.0, 4.0
+ENTERED_SD_K = 2.0  # ASSUMED: standard deviation of the day's air where it was entered for the session; 1 to 3
 _FULL_SUN_W_PER_M2 = 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """Where and when: height, air by the hour of the session's day, sun."""
+    """Where and when: height, air and dew point by the hour of the session's day, sun; how sure the air is."""
 
     elevation_m: float
-    low_k: float
     air_k: Callable[[time], float]
+    dew_k: Callable[[time], float]
     sun_w_per_m2: Callable[[time], float]
     sd_k: float
 
 
-def make_site(setup: Setup, trip: Trip) -> Site:
-    """Find height, air and sun of a session."""
-    place = trip.places.get(setup.place)
+def make_site(setup: Setup, inputs: Inputs, route: Route | None) -> Site:
+    """Find height, air and sun of a session; `route` is None where the trip's days cannot be planned."""
+    place = inputs.trip.places.get(setup.place)
     elevation_m = setup.elevation_m if setup.elevation_m is not None else place.elevation_m if place else 0.0
     sun = (lambda _: _FULL_SUN_W_PER_M2) if place is None else (lambda at: _sun_w_per_m2(place, setup, at))
     if setup.air or place is None:
         hours, temps = [_hour(at) for at, _ in setup.air], [k for _, k in setup.air]
+        dew_k = float(dew_point_k(min(temps)))
         return Site(
             elevation_m=elevation_m,
-            low_k=min(temps),
             air_k=lambda at: float(np.interp(_hour(at), hours, temps)),
+            dew_k=lambda at: min(dew_k, float(np.interp(_hour(at), hours, temps))),
             sun_w_per_m2=sun,
             sd_k=ENTERED_SD_K,
         )
-    anchors = _anchors(trip, place)
-    _, low = highs_lows_along([0.0], [elevation_m], anchors)
 
-    def air_k(at: time) -> float:
-        found = expected_air_k(
-            distance_m=[0.0, 1.0],
-            elevation_m=[elevation_m] * 2,
-            lat_deg=place.lat_deg,
-            lon_deg=place.lon_deg,
-            epoch_s=_epoch_s(place, setup, at),
-            anchors=anchors,
-        )
-        return float(found[0])
+    @cache
+    def air(at: time) -> AirAlong:
+        if route is not None and place.key in stops_of(route.legs):
+            return _air_on_route(route, place, elevation_m, _epoch_s(place, setup, at))
+        return _air_beside(inputs, place, elevation_m, _epoch_s(place, setup, at))
 
-    return Site(elevation_m=elevation_m, low_k=float(low[0]), air_k=air_k, sun_w_per_m2=sun, sd_k=USUAL_SD_K)
+    return Site(
+        elevation_m=elevation_m,
+        air_k=lambda at: float(air(at).air_k[0]),
+        dew_k=lambda at: float(air(at).dew_k[0]),
+        sun_w_per_m2=sun,
+        sd_k=float(air(setup.first).sd_k[0]),
+    )
+
+
+def _air_on_route(route: Route, place: Place, elevation_m: float, epoch_s: float) -> AirAlong:
+    """Air at a place of the route, from the plan's own sources, with the hills of the road around it."""
+    line, at_m = route.timeline, np.cumsum([0.0, *(leg.distance_m for leg in route.legs)])
+    found = [float(at_m[i]) for i, key in enumerate(stops_of(route.legs)) if key == place.key]
+    passed = [int(np.argmin(np.abs(line.end_m - at))) for at in found]
+    number = min(range(len(passed)), key=lambda n: abs(float(line.end_s[passed[n]]) - epoch_s))
+    row, distance, height = passed[number], line.end_m.copy(), line.drive.elevation_m.copy()
+    distance[row], height[row] = found[number], elevation_m
+    air = air_along(
+        line.road.weather,
+        distance_m=distance,
+        elevation_m=height,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        epoch_s=epoch_s,
+        bearing_deg=np.nan,
+    )
+    return _at(air, row)
+
+
+def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float) -> AirAlong:
+    """Air at a place the route does not touch, from what is known there, else at the nearest place that has both."""
+    air = air_along(
+        weather_at(inputs.trip, place.key, inputs.known),
+        distance_m=[0.0, 1.0],
+        elevation_m=[elevation_m] * 2,
+        lat_deg=place.lat_deg,
+        lon_deg=place.lon_deg,
+        epoch_s=epoch_s,
+        bearing_deg=np.nan,
+    )
+    return _at(air, 0)
+
+
+def _at(air: AirAlong, row: int) -> AirAlong:
+    """The air at one row alone."""
+    rows = slice(row, row + 1)
+    return AirAlong(
+        air_k=air.air_k[rows],
+        dew_k=air.dew_k[rows],
+        headwind_m_per_s=air.headwind_m_per_s[rows],
+        sd_k=np.broadcast_to(air.sd_k, air.air_k.shape)[rows],
+    )
 
 
 def _hour(at: time) -> float:
@@ -73,17 +122,3 @@ def _sun_w_per_m2(place: Place, setup: Setup, at: time) -> float:
     """Clear-sky sunshine on level ground. [W/m2]."""
     height = clock.solar_elevation_deg(lat_deg=place.lat_deg, lon_deg=place.lon_deg, epoch_s=_epoch_s(place, setup, at))
     return float(haurwitz_w_per_m2(height))
-
-
-def _anchors(trip: Trip, place: Place) -> list[Anchor]:
-    """Usual high and low of a place, or of the nearest that has both."""
-    known = [p for p in trip.places.values() if p.high_k is not None and p.low_k is not None]
-    if not known:
-        return []
-
-    def away_m(other: Place) -> float:
-        here = {"lat1_deg": place.lat_deg, "lon1_deg": place.lon_deg}
-        return geo.distance_m(**here, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg)
-
-    near = min(known, key=lambda other: (away_m(other), other.key))
-    return [Anchor(distance_m=0.0, elevation_m=near.elevation_m, high_k=near.high_k, low_k=near.low_k)]

@@ -7,15 +7,16 @@ from datetime import time
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import fluids_in
 from planner.files.sessionfile import LapNumbers, Setup
+from planner.forecast.assemble import Inputs, find_route
 from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
-from planner.model.trip import Trip
-from planner.weather.expected import dew_point_k, grille_rise_k
+from planner.model.errors import NoRouteError
+from planner.route.timeline import Route
+from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
-from thermal.kernel import ROTORS, Factors
-from thermal.learnt import NOTHING, Learnt
+from thermal.fluids import ROTORS, fluids_in
+from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
 from thermal.spread import draw, medians
 from thermal.vehicle import Vehicle
@@ -50,7 +51,7 @@ class Case:
     @property
     def parts(self) -> tuple[str, ...]:
         """What is watched: the fluids this car has, and the front rotors."""
-        return (*fluids_in(self.vehicle), ROTOR)
+        return (*(fluid.key for fluid in fluids_in(self.vehicle)), ROTOR)
 
     @property
     def bands_k(self) -> Floats:
@@ -73,7 +74,7 @@ class Case:
         return int(np.clip(round(_LONGEST_S / lap_s), max(3, self.setup.laps), _MOST_LAPS + self.setup.laps))
 
     def run(self, pieces: Sequence[Piece], start_k: Floats | None = None) -> tuple[Drive, Result]:
-        """Drive pieces with every draw, from the temperatures given, shape (1 + n_draw, 6), or the air's. [K]."""
+        """Drive pieces with every draw, from the temperatures given, shape (1 + n_draw, n_body), or the air's. [K]."""
         drive = self.drive(pieces)
         return drive, simulate(drive, self.vehicle, start_k=start_k, factors=self.factors, ambient_k=self.shift_k)
 
@@ -100,15 +101,17 @@ class Case:
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot
-        return np.concatenate((result.margin_k[:, :, : len(self.parts) - 1], rotors[:, :, None]), axis=2)
+        columns = [fluid.index for fluid in fluids_in(self.vehicle)]
+        return np.concatenate((result.margin_k[:, :, columns], rotors[:, :, None]), axis=2)
 
     def kept_k(self, margins: Floats) -> Floats:
         """Margin kept at the confidence, not above that of the car as described; draws stand first. [K]."""
         return np.asarray(np.minimum(np.quantile(margins[1:], 1.0 - self.confidence, axis=0), margins[0]))
 
 
-def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS, learnt: Learnt = NOTHING) -> Case:
+def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     """Put together what the runs share."""
+    trip, vehicle, posterior = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
     alone = replace(
@@ -116,23 +119,31 @@ def make_case(setup: Setup, trip: Trip, vehicle: Vehicle, *, draws: int = DRAWS,
         trailer=replace(trailer, mass_kg=0.0, drag_area_m2=0.0),
         cooling=replace(cooling, airflow_share=min(share, 1.2)),
     )
-    site = make_site(setup, trip)
+    site = make_site(setup, inputs, _route(inputs))
     air_k = site.air_k(setup.first)
     if isinstance(setup.lap, LapNumbers):
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
     else:
         lap = trace_of_table(setup.lap)
-    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), learnt=learnt)
+    factors, shift = draw(draws, ambient_sd_k=np.array([site.sd_k]), posterior=posterior)
     return Case(
         setup=setup,
         site=site,
         vehicle=alone,
         lap=lap,
-        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(learnt), factors, strict=True))),
+        factors=Factors(*(np.concatenate(pair) for pair in zip(medians(posterior), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
         confidence=trip.confidence,
         band_k=trip.thin_band_k,
     )
+
+
+def _route(inputs: Inputs) -> Route | None:
+    """The trip's road, whose weather the session shares; None where its days cannot be planned."""
+    try:
+        return find_route(inputs)
+    except NoRouteError:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +215,7 @@ class Layout:
         air_k, flat = site.air_k(self.at), np.ones(len(speed))
         return rows | {
             "air_k": air_k * flat,
-            "dew_k": min(float(dew_point_k(site.low_k)), air_k) * flat,
+            "dew_k": site.dew_k(self.at) * flat,
             "road_rise_k": grille_rise_k(site.sun_w_per_m2(self.at) * flat, speed),
             "engine_on": float(engine_on) * flat,
             "group": group * flat,

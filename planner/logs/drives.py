@@ -15,8 +15,8 @@ from planner.model.trip import Leg, Trip
 from planner.route.road import Road, cut_road
 from thermal.drive import Drive
 from thermal.errors import ThermalError
-from thermal.kernel import COOLANT, N_NODE
-from thermal.logged import Readings, drive_from_log, start_from_readings
+from thermal.fluids import N_BODY, fluid_of
+from thermal.log_drive import Readings, drive_from_log, start_from_readings
 
 Floats = npt.NDArray[np.float64]
 _READ_S = 15.0
@@ -183,7 +183,7 @@ def _unsaid(log: Log, running: npt.NDArray[np.bool_] | None, ac_on: bool) -> lis
 def _readings(log: Log, drive: Drive, begin_s: float) -> Readings:
     """Thin the fluids to one reading every few seconds, on the drive's clock."""
     at_s = np.arange(0.0, float(drive.duration_s.sum()), _READ_S)
-    temp = np.full((len(at_s), N_NODE), np.nan)
+    temp = np.full((len(at_s), N_BODY), np.nan)
     for name in FLUID_CHANNELS:
         series = log.channels.get(name)
         if series is not None and len(series.value):
@@ -195,7 +195,8 @@ def _readings(log: Log, drive: Drive, begin_s: float) -> Readings:
         ]
     )
     air = float(drive.air_k[0])
-    if not np.isfinite(first[COOLANT]):
+    coolant = fluid_of("coolant").node
+    if not np.isfinite(first[coolant]):
         known = first[np.isfinite(first)]
-        first[COOLANT] = float(known[0]) if len(known) else air
+        first[coolant] = float(known[0]) if len(known) else air
     return Readings(time_s=at_s, temp_k=temp, start_k=start_from_readings(first, air))

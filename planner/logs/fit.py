@@ -1,6 +1,6 @@
 """Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
@@ -9,9 +9,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES, fluids_in
 from planner.files.channels import CHANNELS
 from planner.files.logs import open_log
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
 from planner.logs.identifiability import cannot_teach, found_words, names_for, together
@@ -21,13 +21,13 @@ from planner.model import clock
 from planner.model.display import counted, units_of
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
-from planner.route.graph import choose_route
-from planner.route.timeline import Timeline, build_timeline
+from planner.route.timeline import Route
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
+from thermal.fluids import FACTORS, fluid_of, fluids_in
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Learnt, learnt_from
-from thermal.misfit import modelled_k
+from thermal.posterior import Posterior, posterior_from
+from thermal.residuals import modelled_k
 from thermal.simulate import simulate
 from thermal.spread import draw, medians
 from thermal.vehicle import Vehicle
@@ -59,7 +59,7 @@ class Fitted:
         Errors on the last part, of a fit to the first part only.
     sentences : tuple of str
         How logs were matched, what they cannot teach, what was found.
-    learnt : Learnt
+    posterior : Posterior
         Factors for the new file; `changes` are the values it lays over the owner's.
     """
 
@@ -69,18 +69,17 @@ class Fitted:
     found: Fit
     held: tuple[Held, ...]
     sentences: tuple[str, ...]
-    learnt: Learnt
+    posterior: Posterior
     changes: Mapping[str, Mapping[str, Any]]
 
 
-def read_drives(
-    trip: Trip, car: VehicleFile, logs: Sequence[Path], *, air_k: float | None = None
-) -> tuple[Timeline, tuple[Driven, ...]]:
+def read_drives(route: Route, logs: Sequence[Path], *, air_k: float | None = None) -> tuple[Driven, ...]:
     """Read logs and place them on the trip's road."""
-    legs = choose_route(trip)
-    timeline = build_timeline(trip, legs, car.vehicle)
-    days = [PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in timeline.days]
-    return timeline, tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
+    trip, legs = route.trip, route.legs
+    days = [
+        PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
+    ]
+    return tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
@@ -96,7 +95,7 @@ def learn(
     *,
     on: date,
     names: Sequence[str] = (),
-    tell: Callable[[str], None] = lambda _: None,
+    progress: Progress = quiet,
 ) -> Fitted:
     """Fit the car to its logs."""
     _refuse_twice(car, driven)
@@ -106,9 +105,9 @@ def learn(
         raise PlannerError(message)
     try:
         what, logs = counted(len(asked), "unknown"), counted(len(driven), "log")
-        tell(f"fitting {what} to the first part of {logs}, to see the error on the rest")
+        progress(f"fitting {what} to the first part of {logs}, to see the error on the rest")
         held = _held_out(car, driven, asked)
-        tell("fitting them to all of it")
+        progress("fitting them to all of it")
         found = _fit(car, driven, asked, [one.readings for one in driven])
     except ThermalError as exc:
         raise PlannerError(str(exc)) from exc
@@ -124,7 +123,7 @@ def learn(
         found=found,
         held=held,
         sentences=(*said, *found_words(found)),
-        learnt=_learnt(car, found, source),
+        posterior=_posterior(car, found, source),
         changes=_changes(car.vehicle, found, source),
     )
 
@@ -168,7 +167,7 @@ def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) 
     return tuple(out)
 
 
-def _whole(known: Learnt, found: Fit) -> Factors:
+def _whole(known: Posterior, found: Fit) -> Factors:
     """Factors as fitted; those learnt before and not asked now stay."""
     asked = {item.name for item in found.unknowns}
     old = medians(known)
@@ -180,11 +179,11 @@ def _source(driven: Sequence[Driven], on: date) -> str:
     return f"fitted to {', '.join(one.log.name for one in driven)}, {on.isoformat()}"
 
 
-def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
+def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
     """Factors of the fit, and those learnt before that it left alone."""
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     earlier = sorted({f.source for f in car.spread.factors.values()})
-    new = learnt_from(
+    new = posterior_from(
         [found.unknowns[i].name for i in rows],
         found.estimate[rows],
         found.covariance[np.ix_(rows, rows)],
@@ -192,7 +191,7 @@ def _learnt(car: VehicleFile, found: Fit, source: str) -> Learnt:
     )
     kept = {name: f for name, f in car.spread.factors.items() if name not in new.factors}
     pairs = {pair: value for pair, value in car.spread.correlation.items() if set(pair) <= set(kept)}
-    return Learnt(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
+    return Posterior(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
 
 
 def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
@@ -222,7 +221,7 @@ def plots(learned: Fitted) -> dict[str, str]:
         minute = one.readings.time_s / 60.0
         panels = [
             Panel(
-                title=FLUID_NAMES[fluid],
+                title=fluid_of(fluid).label,
                 minute=minute,
                 read_k=one.readings.temp_k[:, node],
                 curves=(("before", before[:, node]), ("fitted", after[:, node])),
@@ -246,14 +245,15 @@ class FluidMargin(NamedTuple):
     sd_k: float
 
 
-def trip_margins(trip: Trip, timeline: Timeline, vehicle: Vehicle, learnt: Learnt) -> tuple[FluidMargin, ...]:
+def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
-    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(timeline), learnt=learnt)
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior)
     few = np.array([0])
-    draws = simulate(timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
-    best = simulate(timeline.drive, vehicle, factors=medians(learnt), record=few).margin_k.min(axis=1)[0]
-    kept = np.quantile(draws, 1.0 - trip.confidence, axis=0)
+    draws = simulate(route.timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
+    best = simulate(route.timeline.drive, vehicle, factors=medians(posterior), record=few).margin_k.min(axis=1)[0]
+    kept = np.quantile(draws, 1.0 - route.trip.confidence, axis=0)
     return tuple(
-        FluidMargin(fluid, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
-        for f, fluid in enumerate(fluids_in(vehicle))
+        FluidMargin(fluid.key, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))
+        for fluid in fluids_in(vehicle)
+        for f in (fluid.index,)
     )

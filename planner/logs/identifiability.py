@@ -4,12 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from thermal.fit import Fit
-from thermal.kernel import COOLANT, OIL
-from thermal.learnt import FACTORS
+from thermal.fluids import FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
 
 _GRADE, _GRADE_S = 0.03, 180.0
@@ -17,7 +15,7 @@ _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
 WORDS = {
-    **FACTORS,
+    **{name: factor.words for name, factor in FACTORS.items()},
     "thermostat": "the temperature at which the thermostat opens",
     "cooling.heater_w_per_k": "what the cabin heater takes",
 }
@@ -30,15 +28,11 @@ def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
     if fluids & {"coolant", "engine_oil"}:
         names += ["engine_heat", "capacity"]
     if "coolant" in fluids:
-        names += ["airflow", "radiator", "thermostat"]
+        names += [*fluid_of("coolant").factors, "thermostat"]
         cold = min(float(np.min(one.drive.air_k)) for one in driven) < 288.15
         names += ["cooling.heater_w_per_k"] if cold and vehicle.cooling.heater_w_per_k > 0.0 else []
-    if "engine_oil" in fluids:
-        names += ["oil_heat", "oil_coolant", "oil_cooler"]
-    if "transmission" in fluids:
-        names += ["gearbox_heat", "gearbox_loss"]
-    if "differential" in fluids and vehicle.axle.kind != "transaxle":
-        names += ["axle_heat", "axle_loss"]
+    for fluid in fluids_in(vehicle):
+        names += fluid.factors if fluid.key in fluids and fluid.key != "coolant" else ()
     return tuple(names)
 
 
@@ -49,7 +43,7 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
     if on_grade_s < _GRADE_S:
         lead = "has no grade" if on_grade_s == 0.0 else "has hardly a grade"
         out.append(f"{name} {lead} above 3 %: it cannot teach how the car stands a climb.")
-    coolant = one.readings.temp_k[:, COOLANT]
+    coolant = one.readings.temp_k[:, fluid_of("coolant").node]
     if "coolant" in one.fluids:
         opens, full = vehicle.cooling.thermostat_open_k, vehicle.cooling.thermostat_full_k
         peak = float(np.nanmax(coolant))
@@ -63,10 +57,10 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
         first = coolant[np.isfinite(coolant)][0]
         if first > float(drive.air_k[0]) + 25.0:
             out.append(f"{name} starts warm: it cannot teach the time to warm up.")
-    oil, cooler = one.readings.temp_k[:, OIL], vehicle.oil_cooler
+    oil, cooler = one.readings.temp_k[:, fluid_of("engine_oil").node], vehicle.oil_cooler
     if "engine_oil" in one.fluids and cooler.kind != "none" and float(np.nanmax(oil)) < cooler.open_k + 2.0:
         out.append(f"{name} never opens the oil cooler's thermostat: it cannot teach the cooler.")
-    quiet = [FLUID_NAMES[f] for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
+    quiet = [fluid_of(f).label for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
     if quiet:
         out.append(
             f"{name} has no temperature of {', '.join(quiet)}: of {'these' if len(quiet) > 1 else 'that'} it "

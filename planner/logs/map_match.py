@@ -18,7 +18,7 @@ from planner.model import clock, geo
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.graph import stops_of
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 _STRETCH = 0.06  # ASSUMED: tyre wear, other tyres and a sensor's own error, 2 to 6 %
 _NEAR_M = 5000.0

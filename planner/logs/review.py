@@ -7,22 +7,21 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.identifiability import WORDS, names_for
 from planner.model.display import Units, units_of
 from planner.model.errors import PlannerError
-from planner.model.trip import Trip
-from planner.route.timeline import Timeline
+from planner.route.timeline import Route
 from thermal.causes import USUAL, Verdict, alike, judge
 from thermal.errors import ThermalError
 from thermal.fit import fit_factors
+from thermal.fluids import FACTORS, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, Factor, Learnt
-from thermal.logged import Readings
-from thermal.misfit import modelled_k
-from thermal.simulate import simulate
+from thermal.log_drive import Readings
+from thermal.posterior import Factor, Posterior
+from thermal.residuals import modelled_k
+from thermal.simulate import Result, simulate
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.vehicle_file import VehicleFile
 
@@ -67,18 +66,18 @@ class Drift:
     words: str
 
 
-def review(trip: Trip, car: VehicleFile, timeline: Timeline, one: Driven) -> Review:
-    """Explain one log."""
+def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Review:
+    """Explain one log against `nominal`, the forecast of the car as described."""
     if not one.fluids:
         message = f"{one.log.name}: has no fluid temperature; there is nothing to review"
         raise PlannerError(message)
     try:
-        verdicts = judge(car.vehicle, one.drive, _thinned(one.readings), learnt=car.spread)
+        verdicts = judge(car.vehicle, one.drive, _thinned(one.readings), posterior=car.spread)
     except ThermalError as exc:
         message = f"{one.log.name}: {exc}"
         raise PlannerError(message) from exc
-    peaks = _peaks(car, timeline, one)
-    units = units_of(trip.units)
+    peaks = _peaks(route, car, nominal, one)
+    units = units_of(route.trip.units)
     said = [_peak_words(peak, units) for peak in peaks]
     return Review(driven=one, peaks=peaks, verdicts=verdicts, sentences=(*said, verdict_words(verdicts)))
 
@@ -91,11 +90,11 @@ def _thinned(readings: Readings) -> Readings:
 # --- steps from forecast to reading -----------------------------------------------------------------------------------
 
 
-def _peaks(car: VehicleFile, timeline: Timeline, one: Driven) -> tuple[Peak, ...]:
+def _peaks(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> tuple[Peak, ...]:
     """Follow every fluid from forecast to reading, at the moment it read highest."""
     factors = medians(car.spread)
     driven = modelled_k(car.vehicle, one.drive, one.readings, factors)[0]
-    planned = _planned(car, timeline, one, factors)
+    planned = _planned(route, car, nominal, one, factors)
     out = []
     for fluid in one.fluids:
         node = CHANNELS[fluid].node or 0
@@ -111,23 +110,19 @@ def _peaks(car: VehicleFile, timeline: Timeline, one: Driven) -> tuple[Peak, ...
 
 
 def _planned(
-    car: VehicleFile, timeline: Timeline, one: Driven, factors: Factors
+    route: Route, car: VehicleFile, nominal: Result, one: Driven, factors: Factors
 ) -> tuple[Floats, Floats, Floats] | None:
     """Distances, forecast temperatures there, and the same in the day's air; None without a place on the road."""
     if one.match is None:
         return None
+    timeline = route.timeline
     spans = [s for s in timeline.spans if one.match.first <= s.leg <= one.match.last and s.kind not in ("night", "end")]
     rows = slice(spans[0].first, spans[-1].last + 1)
     nights = [s for s in timeline.spans if s.kind == "night" and one.match.first <= s.leg < one.match.last]
     plan = timeline.drive.take(slice(rows.start, nights[0].first) if nights else rows)
     plan = replace(plan, group=np.zeros(len(plan.group)), day=np.zeros(len(plan.day)))
     end_m = timeline.end_m[rows.start : rows.start + len(plan.duration_s)]
-    before = rows.start - 1
-    start = np.full(6, timeline.drive.air_k[0])
-    if before >= 0:
-        whole = simulate(timeline.drive, car.vehicle, factors=factors, record=np.array([before]))
-        start = whole.temps_k[0, 0]
-    as_planned = simulate(plan, car.vehicle, start_k=start, factors=factors).temps_k[0]
+    as_planned = nominal.temps_k[0, rows.start : rows.start + len(plan.duration_s)]
     air = np.interp(end_m, one.distance_m, one.drive.air_k)
     today = replace(plan, air_k=air, dew_k=np.minimum(plan.dew_k, air), road_rise_k=np.zeros(len(air)))
     weather = simulate(today, car.vehicle, start_k=one.readings.start_k, factors=factors).temps_k[0]
@@ -136,7 +131,7 @@ def _planned(
 
 def _peak_words(peak: Peak, units: Units) -> str:
     """Tell one fluid's way from forecast to reading."""
-    name, read = FLUID_NAMES[peak.fluid], f"{units.temp(peak.read_k):.0f} {units.temperature}"
+    name, read = fluid_of(peak.fluid).label, f"{units.temp(peak.read_k):.0f} {units.temperature}"
     left = units.diff(peak.read_k - peak.driven_k)
     if peak.planned_k is None or peak.weather_k is None:
         return (
@@ -209,7 +204,7 @@ def drifts(car: VehicleFile, driven: Sequence[Driven]) -> tuple[Drift, ...]:
         return ()
     days = _days(driven)
     names = [name for name in names_for(driven, car.vehicle) if name in FACTORS and name != "capacity"]
-    wide = Learnt(
+    wide = Posterior(
         factors={
             name: Factor(value=f.value, sd=max(f.sd, CLASS_SPREAD[name]), source=f.source)
             for name, f in car.spread.factors.items()

@@ -10,8 +10,6 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
-from astral import Observer
-from astral.sun import sunrise, sunset
 from numpy.typing import ArrayLike, NDArray
 
 from planner.model.errors import PlannerError
@@ -122,6 +120,9 @@ def sun_times_utc(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, 
     >>> f"{rise:%d %H:%M} {fall:%d %H:%M}"
     '21 11:31 22 02:32'
     """
+    from astral import Observer  # reading a trip does without
+    from astral.sun import sunrise, sunset
+
     observer = Observer(lat_deg, lon_deg, 0.0)
     solar = timezone(timedelta(minutes=round(4.0 * lon_deg)))
     try:

@@ -1,6 +1,6 @@
 """The trip as the planner knows it: frozen, checked, in SI units.
 
-Built by `planner.files.trips` from the user's files; nothing downstream reaches back to those.
+Built by `planner.files.folder` from the user's files; nothing downstream reaches back to those.
 """
 
 from collections.abc import Mapping
@@ -132,6 +132,14 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
+
+    name: str
+    place: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
     """Everything the user said about one trip, vehicle apart.
 
@@ -164,6 +172,7 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     driven_s: float | None = None
+    session: Session | None = None
     assumptions: tuple[str, ...] = ()
 
     @property

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from planner.analysis.alarms import BAR, Card, Reference
-from planner.analysis.margins import FLUID_NAMES
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
+from thermal.fluids import fluid_of
 
 _PSI = 6894.757
 
@@ -16,7 +16,7 @@ def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
     u = units_of(outlook.trip.units)
     fluids: list[tuple[str, ...]] = [
         (
-            FLUID_NAMES[f.fluid],
+            fluid_of(f.fluid).label,
             f"{u.temp(f.low_k):.0f}",
             f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
             f"{u.temp(f.caution_k):.0f}",
@@ -68,7 +68,7 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
                 "title": alarm_title(outlook, card),
                 "fluids": [
                     {
-                        "fluid": FLUID_NAMES[f.fluid],
+                        "fluid": fluid_of(f.fluid).label,
                         "not_warm_below_k": f.low_k,
                         "expected_k": list(f.band_k),
                         "caution_k": f.caution_k,

@@ -6,12 +6,14 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from planner.analysis.margins import FLUID_NAMES, LEVELS, Margin
+from planner.analysis.margins import LEVELS, Margin
 from planner.files import limits
-from planner.files.reading import file_fault
-from planner.forecast.run import leg_name, local_time, span_of
-from planner.output.report import Report
-from thermal.tomltext import one_line, whole
+from planner.files.reading import file_fault, whole
+from planner.forecast.run import leg_name
+from planner.output.export import SCHEMA
+from planner.output.report import Report, day_rows
+from thermal.errors import one_line
+from thermal.fluids import fluid_of
 
 Plan = Mapping[str, Any]
 _MOST_DAYS = 400
@@ -20,7 +22,7 @@ _FROM = ", from "  # what a replanned trip's name goes on with
 _NOTABLE_K = 2.0
 _MOST_LEGS = 5
 _LATE = timedelta(minutes=10)
-_ODD = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
+_DAMAGED = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
 NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
 OTHER_TRIP = "The earlier plan in out/plan.json is of a trip of another name, so nothing is compared."
 UNREADABLE = (
@@ -47,6 +49,8 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
     """Say what changed since the last plan: arrivals, nights, margins, fuel."""
     if old is None:
         return (NOTHING_TO_COMPARE,)
+    if old.get("schema") != SCHEMA:
+        return (UNREADABLE,)
     trip = report.outlook.trip.name
     if str(old.get("trip", trip)).partition(_FROM)[0] != trip.partition(_FROM)[0]:
         return (OTHER_TRIP,)
@@ -56,7 +60,7 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
     for name, part in parts.items():
         try:
             said += list(part(old, report))
-        except _ODD:  # another version's plan, or a damaged one: say what can be said
+        except _DAMAGED:  # another version's plan, or a damaged one: say what can be said
             failed.append(name)
     if len(failed) == len(parts):
         return (UNREADABLE,)
@@ -69,39 +73,31 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
 
 
 def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
-    """Arrival, local time, and place of every day of the old plan from a date on; its table leaves out the year."""
-    dated = (fluid["when"] for leg in old["legs"] for fluid in leg["fluids"])
-    year = min(datetime.fromisoformat(when).year for when in dated)
-    found: list[tuple[datetime, str]] = []
+    """Arrival, local time, and place of every day of the old plan from a date on."""
     if len(old["days"]) > _MOST_DAYS:
         message = f"more than {_MOST_DAYS} days"
         raise ValueError(message)
-    for row in old["days"]:
-        on = datetime.strptime(f"{row['date']} {year} {row['arrive']}", "%a %d %b %Y %H:%M")
-        if found and on < found[-1][0] - timedelta(days=180):
-            on = on.replace(year=year + 1)
-        found.append((on, _words(row["to"])))
+    found = [(datetime.fromisoformat(row["arrive"]).replace(tzinfo=None), _key(row["to"])) for row in old["days"]]
     return [(on, to) for on, to in found if on.date() >= first]
 
 
-def _words(text: Any) -> str:
-    """Read a name of the old plan, which may have come with the folder from anywhere."""
+def _key(text: Any) -> str:
+    """Read the key of a place of the old plan, which may have come with the folder from anywhere."""
     if not isinstance(text, str):
-        message = "a name that is no text"
+        message = "a key that is no text"
         raise TypeError(message)
     return one_line(text)
 
 
 def _new_days(report: Report) -> list[tuple[datetime, str]]:
     """Arrival, local time, and place of every day."""
-    outlook = report.outlook
-    return [
-        (
-            local_time(outlook, span_of(outlook, day.last).last).replace(tzinfo=None, second=0, microsecond=0),
-            outlook.trip.places[outlook.legs[day.last].finish].name,
-        )
-        for day in outlook.timeline.days
-    ]
+    return [(row.arrive.replace(tzinfo=None, microsecond=0), row.finish.key) for row in day_rows(report)]
+
+
+def _name(report: Report, key: str) -> str:
+    """Name of a place; the key where the trip has it no more."""
+    place = report.outlook.trip.places.get(key)
+    return key if place is None else place.name
 
 
 def _arrivals(old: Plan, report: Report) -> Iterator[str]:
@@ -113,7 +109,7 @@ def _arrivals(old: Plan, report: Report) -> Iterator[str]:
     shift = now - was
     if abs(shift) >= _LATE:
         word = "later" if shift > timedelta() else "earlier"
-        yield f"Arrival at {place} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than planned before."
+        yield f"Arrival at {_name(report, place)} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than planned before."
 
 
 def _span(length: timedelta) -> str:
@@ -129,8 +125,8 @@ def _nights(old: Plan, report: Report) -> Iterator[str]:
     before = {on.date(): to for on, to in _old_days(old, report.outlook.trip.first_date)[:-1]}
     after = {on.date(): to for on, to in _new_days(report)[:-1]}
     for day in sorted({*before, *after}):
-        was, now = before.get(day), after.get(day)
-        if was == now:
+        was, now = (None if key is None else _name(report, key) for key in (before.get(day), after.get(day)))
+        if before.get(day) == after.get(day):
             continue
         if was is None:
             yield f"Night of {day:%a %d %b}: at {now}, not planned before."
@@ -152,7 +148,7 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
         if fluids is None:
             continue
         worst = report.worst(i)
-        was = fluids.get(FLUID_NAMES[worst.fluid])
+        was = fluids.get(worst.fluid)
         if was is None:
             continue
         before_k, level = float(was["margin_k"]), was["level"]
@@ -176,7 +172,7 @@ def _margin_words(report: Report, worst: Margin, change: float, level: str) -> s
     word = "up" if change > 0.0 else "down"
     levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
     return (
-        f"{leg_name(report.outlook, worst.leg)}: {FLUID_NAMES[worst.fluid]} margin {word} by "
+        f"{leg_name(report.outlook, worst.leg)}: {fluid_of(worst.fluid).label} margin {word} by "
         f"{u.diff(abs(change)):.0f} to {u.diff(worst.margin_k):.0f} {u.temperature} ({levels})."
     )
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.trip import Leg, Place, Trip
-from planner.route.graph import choose_route, remarks, stops_of
+from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
 if TYPE_CHECKING:
@@ -22,14 +22,16 @@ def size(trip: Trip) -> str:
     return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
 
 
-def check_lines(trip: Trip, car: VehicleFile) -> list[str]:
-    """Say what was read and what it rests on."""
+def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Sequence[str]) -> list[str]:
+    """Say what was read and what it rests on; `legs` are the road, `closed` says which roads are not open then."""
     assumed = [entry for entry in car.entries if entry.assumed]
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
-        *_at_a_glance(trip),
+        *_at_a_glance(trip, legs),
+        *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  assumed: {note}" for note in trip.assumptions),
-        *(f"  look at: {note}" for note in remarks(trip, today=date.today())),
+        *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
+        *_asked(car),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
@@ -38,9 +40,20 @@ def check_lines(trip: Trip, car: VehicleFile) -> list[str]:
     return said
 
 
-def _at_a_glance(trip: Trip) -> list[str]:
+def _asked(car: VehicleFile) -> list[str]:
+    """Ask the owner what decides most and only he can know."""
+    if car.vehicle.cooling.condition != "unknown":
+        return []
+    said = (
+        "is the radiator new or recored, or as old as the car? Say so under [cooling] in vehicle.toml: "
+        'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
+    )
+    return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
+
+
+def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
     """Say the whole in a line: a missing minus, or feet typed as metres, catches the eye."""
-    u, legs = units_of(trip.units), choose_route(trip)
+    u = units_of(trip.units)
     stops = [trip.places[key] for key in stops_of(legs)]
     low, high = (pick(stops, key=lambda place: place.elevation_m) for pick in (min, max))
     climb_m = sum(_climb_m(trip, leg) for leg in legs)
@@ -75,7 +88,7 @@ def _halves(key: str) -> tuple[str, str]:
     return section, name
 
 
-def check_dict(trip: Trip, car: VehicleFile, effects: "Sequence[Effect]") -> dict[str, Any]:
+def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Sequence[Effect]") -> dict[str, Any]:
     """Give the same as plain data."""
     return {
         "trip": trip.name,
@@ -83,7 +96,9 @@ def check_dict(trip: Trip, car: VehicleFile, effects: "Sequence[Effect]") -> dic
         "legs": len(trip.legs),
         "vehicle": car.vehicle.name,
         "base": car.base,
+        "about": car.about,
         "assumed_of_trip": trip.assumptions,
+        "closed": list(closed),
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": [
             {

@@ -1,17 +1,20 @@
 """The plan for other programs: a table as CSV, everything as plain data, and what navigators, calendars, maps take."""
 
-import json
+from datetime import datetime
+from typing import Any
 
-from planner.analysis.margins import FLUID_NAMES, Margin
+from planner.analysis.fuel import FuelPlan
+from planner.analysis.margins import Margin
+from planner.analysis.other_roads import OtherRoad
 from planner.analysis.remedies import DayRemedies
 from planner.model.plaintext import printable
 from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.icsbefore import NOTHING, Before
-from planner.output.report import Report, days_table, legs_table, reason, whole_sentence
+from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_table
 
-SCHEMA = "grademargin-plan/1"
+SCHEMA = "grademargin-plan/2"
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
 
 
@@ -35,8 +38,8 @@ def as_text(cell: str) -> str:
     return f"'{printable(cell)}" if cell and begins else printable(cell)
 
 
-def plan_dict(report: Report) -> dict[str, object]:
-    """Everything in the plan as plain data, SI units in the names."""
+def plan_dict(report: Report) -> dict[str, Any]:
+    """Everything in the plan as plain data: SI, the unit at the end of each name, times with their zone."""
     outlook = report.outlook
     return {
         "schema": SCHEMA,
@@ -46,24 +49,80 @@ def plan_dict(report: Report) -> dict[str, object]:
         "thin_band_k": outlook.trip.thin_band_k,
         "draws": len(outlook.spread.margin_k),
         "margin_error_k": round(outlook.error_k, 3),
-        "days": json.loads(days_table(report).to_json(orient="records")),
-        "legs": [_leg_dict(report, leg) for leg in range(len(outlook.legs))],
-        "clocks": list(report.clocks),
-        "choices": list(report.choices),
-        "fuel": {
-            "total_l": round(report.fuel.total_l, 2),
-            "gaps": list(report.fuel.gaps),
-            "stops": [
-                {"place": s.place, "litres": round(s.litres, 2), "left_l": round(s.left_l, 2), "tight": s.tight}
-                for s in report.fuel.stops
-            ],
-        },
+        "days": [_day_dict(row) for row in day_rows(report)],
+        "legs": [_leg_dict(report, row) for row in leg_rows(report)],
+        "clocks": [
+            {"leg": change.leg + 1, "time": _iso(change.on), "shift_s": change.shift_s} for change in report.clocks
+        ],
+        "choices": [
+            {"from": one.start, "to": one.finish, "chosen": _road_dict(one.chosen), "other": _road_dict(one.other)}
+            for one in report.choices
+        ],
+        "fuel": _fuel_dict(report.fuel),
+        "service": [
+            {"item": job.item, "leg": job.leg + 1, "place": job.place, "distance_m": round(job.at_m, 1)}
+            for job in report.service.due
+        ],
         "remedies": [_remedies_dict(day) for day in report.remedies],
-        "notable": [whole_sentence(report, m) for m in report.notable()],
         "assumed": {
             "trip": list(outlook.trip.assumptions),
-            "vehicle": {e.key: f"{e.text}; {e.source}" for e in outlook.car.entries if e.assumed},
+            "vehicle": {e.key: {"value": e.text, "source": e.source} for e in outlook.car.entries if e.assumed},
         },
+    }
+
+
+def _fuel_dict(fuel: FuelPlan) -> dict[str, object]:
+    """Where to refuel; a `gap` is a stretch that no tankful covers."""
+    return {
+        "total_m3": _m3(fuel.total_l),
+        "gaps": [
+            {"from": g.start, "to": g.finish, "burnt_m3": _m3(g.burnt_l), "usable_m3": _m3(g.usable_l)}
+            for g in fuel.gaps
+        ],
+        "stops": [
+            {"leg": s.leg + 1, "place": s.place, "take_m3": _m3(s.litres), "left_m3": _m3(s.left_l), "tight": s.tight}
+            for s in fuel.stops
+        ],
+    }
+
+
+def _m3(litres: float) -> float:
+    """Litres as cubic metres, to a hundredth of a litre. [m3]."""
+    return round(litres / 1000.0, 5)
+
+
+def _iso(when: datetime) -> str:
+    """Local time with its offset, to the second."""
+    return when.isoformat(timespec="seconds")
+
+
+def _road_dict(road: OtherRoad) -> dict[str, object]:
+    """One of two ways between the same places."""
+    return {
+        "via": road.via,
+        "time_s": round(road.time_s),
+        "distance_m": round(road.distance_m, 1),
+        "climb_m": round(road.climb_m, 1),
+        "fluid": road.fluid,
+        "margin_k": round(road.margin_k, 3),
+    }
+
+
+def _day_dict(row: DayRow) -> dict[str, object]:
+    """One day of the plan."""
+    return {
+        "day": row.day + 1,
+        "from": row.start.key,
+        "to": row.finish.key,
+        "depart": _iso(row.depart),
+        "arrive": _iso(row.arrive),
+        "driving_s": round(row.driving_s),
+        "distance_m": round(row.distance_m, 1),
+        "climb_m": round(row.climb_m, 1),
+        "air_k": round(row.air_k, 2),
+        "fluid": row.worst.fluid,
+        "margin_k": round(row.worst.margin_k, 3),
+        "level": row.worst.level,
     }
 
 
@@ -76,26 +135,31 @@ def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
     return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report, before), "trip.geojson": trip_geojson(report)}
 
 
-def _leg_dict(report: Report, leg: int) -> dict[str, object]:
+def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
     """One leg of the plan."""
-    outlook, worst = report.outlook, report.worst(leg)
-    this = outlook.legs[leg]
+    leg = report.outlook.legs[row.leg]
     return {
-        "from": this.start,
-        "to": this.finish,
-        "road": this.road,
-        "distance_m": this.distance_m,
-        "day": next(n for n, d in enumerate(outlook.timeline.days) if d.first <= leg <= d.last) + 1,
-        "level": worst.level,
-        "why": reason(report, worst) if worst.level != "ample" else None,
-        "fluids": [_margin_dict(m) for m in report.margins if m.leg == leg],
+        "leg": row.leg + 1,
+        "day": row.day + 1,
+        "from": leg.start,
+        "to": leg.finish,
+        "road": leg.road,
+        "depart": _iso(row.depart),
+        "arrive": _iso(row.arrive),
+        "distance_m": row.distance_m,
+        "climb_m": round(row.climb_m, 1),
+        "air_k": round(row.air_k, 2),
+        "fuel_m3": _m3(row.fuel_l),
+        "slowed": row.slowed,
+        "level": row.worst.level,
+        "fluids": [_margin_dict(margin) for margin in row.margins],
     }
 
 
 def _margin_dict(margin: Margin) -> dict[str, object]:
     """One fluid's margin on a leg."""
     return {
-        "fluid": FLUID_NAMES[margin.fluid],
+        "fluid": margin.fluid,
         "margin_k": round(margin.margin_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
@@ -104,7 +168,7 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
         "limit_k": round(margin.limit_k, 3),
         "distance_m": round(margin.distance_m, 1),
         "near": margin.near,
-        "when": margin.when.isoformat(timespec="seconds"),
+        "time": _iso(margin.when),
         "parked": margin.parked,
     }
 
@@ -114,7 +178,7 @@ def _remedies_dict(day: DayRemedies) -> dict[str, object]:
     return {
         "day": day.day + 1,
         "leg": day.leg + 1,
-        "fluid": FLUID_NAMES[day.fluid],
+        "fluid": day.fluid,
         "margin_k": round(day.margin_k, 3),
         "probability_exceeded": round(day.probability, 4),
         "choices": [
@@ -122,7 +186,7 @@ def _remedies_dict(day: DayRemedies) -> dict[str, object]:
                 "what": r.words,
                 "kind": r.kind,
                 "suffices": r.works,
-                "minutes_lost": round(r.minutes, 1),
+                "lost_s": round(60.0 * r.minutes),
                 "margin_gained_k": round(r.gain_k, 3),
                 "margin_k": round(r.margin_k, 3),
                 "probability_exceeded": round(r.probability, 4),

@@ -2,11 +2,11 @@
 
 import json
 
-from planner.analysis.margins import FLUID_NAMES
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.output.gpx import leg_line
 from planner.output.marks import Mark, marks
 from planner.output.report import Report
+from thermal.fluids import fluid_of
 
 
 def trip_geojson(report: Report) -> str:
@@ -25,7 +25,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
     outlook = report.outlook
     leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
     fluids = {
-        FLUID_NAMES[m.fluid]: {
+        fluid_of(m.fluid).label: {
             "margin_k": round(m.margin_k, 2),
             "peak_k": round(m.peak_k, 2),
             "limit_k": round(m.limit_k, 2),
@@ -46,7 +46,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
         "arrive": local_time(outlook, span.last).isoformat(timespec="seconds"),
         "level": worst.level,
         "margin_k": round(worst.margin_k, 2),
-        "fluid": FLUID_NAMES[worst.fluid],
+        "fluid": fluid_of(worst.fluid).label,
         "fluids": fluids,
     }
     geometry = {"type": "LineString", "coordinates": leg_line(report, i).tolist()}

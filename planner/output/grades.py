@@ -8,7 +8,7 @@ import numpy.typing as npt
 from planner.analysis.margins import Margin
 from planner.forecast.run import span_of
 from planner.output.report import Report
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of
 
 Floats = npt.NDArray[np.float64]
 _STEEP = 0.02  # a climb is where the road gains more than this on its length; common practice calls 3 % a grade
@@ -75,9 +75,9 @@ def _place(report: Report, along: Floats, point: int) -> str:
 def small_part(report: Report, margin: Margin, within_k: float) -> tuple[int, int]:
     """Find the part of a leg on which a fluid's margin is small."""
     outlook, span = report.outlook, span_of(report.outlook, margin.leg)
-    fluid = FLUIDS.index(margin.fluid)
+    fluid = fluid_of(margin.fluid)
     last = max(s.last for s in outlook.timeline.spans if s.leg == margin.leg and (s.kind == "drive" or margin.parked))
     rows = slice(span.first, max(last, span.last) + 1)
-    left = outlook.nominal.limit_k[rows, fluid] - outlook.band_k[rows, 1 + fluid]
+    left = outlook.nominal.limit_k[rows, fluid.index] - outlook.band_k[rows, fluid.node]
     small = np.flatnonzero(left <= max(within_k, float(left.min()) + _ALONG_K))
     return span.first + int(small[0]), span.first + int(small[-1]) + 1

@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from planner.files import limits
-from planner.files.reading import file_fault
-from thermal.tomltext import whole
+from planner.files.reading import file_fault, whole
 
 DOMAIN = "@grademargin.invalid"
 _MOST_EVENTS = 4000
@@ -50,7 +49,8 @@ def _read(folder: Path, path: Path) -> Before:
 def read_calendar(text: str) -> Before:
     """Read our own events from a calendar (RFC 5545, 3.1: folded lines); everything else is passed over."""
     events: dict[str, dict[str, str]] = {}
-    owner, event = "", None
+    owner = ""
+    event: dict[str, str] | None = None
     for line in re.sub(r"\r?\n[ \t]", "", text).splitlines():
         if line == "BEGIN:VEVENT":
             event = {}

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from typing import Any
 
-from planner.analysis.margins import FLUID_NAMES
-from planner.files.logtold import Description
+from planner.files.logpropose import Description
 from planner.logs.fit import Fitted, FluidMargin
 from planner.logs.review import Drift, Review
 from planner.model.display import units_of
+from thermal.fluids import fluid_of
 
 
 def description_dict(found: Description) -> dict[str, Any]:
@@ -35,12 +35,12 @@ def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[Fl
     )
     for one in learned.held:
         lines.append(
-            f"held out, last quarter of {one.log}: {FLUID_NAMES[one.fluid]} off by {u.diff(one.before_k):.1f} before, "
-            f"{u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
+            f"held out, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
+            f"before, {u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
         )
     for old, new in zip(before, after, strict=True):
         lines.append(
-            f"smallest margin of the trip, {FLUID_NAMES[old.fluid]}: {u.diff(old.margin_k):.0f} (spread "
+            f"smallest margin of the trip, {fluid_of(old.fluid).label}: {u.diff(old.margin_k):.0f} (spread "
             f"± {u.diff(old.sd_k):.0f}) before, {u.diff(new.margin_k):.0f} (± {u.diff(new.sd_k):.0f}) "
             f"{u.temperature} after."
         )

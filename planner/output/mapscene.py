@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
-from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.model.display import counted
 from planner.output.cautions import CAUTIONS
@@ -16,7 +16,7 @@ from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.times import told, zones
 from planner.route.graph import stops_of
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of, fluids_in
 
 _DASHES = ("", "9 4", "3 3", "13 4 3 4", "6 3 1 3", "16 3")  # of fluids, in the model's order
 _GRADES = ("pass", "summit")
@@ -94,7 +94,7 @@ def _spots(report: Report) -> tuple[Spot, ...]:
     """The smallest margins in a line each; the markers of all hot spots stand first in the scene."""
     spots = hot_spots(report)
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
-    fluids = [FLUIDS.index(spot.fluid) for spot in spots]
+    fluids = [fluid_of(spot.fluid).index for spot in spots]
     points = [int(report.outlook.nominal.where[0, spot.leg, f]) + 1 for spot, f in zip(spots, fluids, strict=True)]
     return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in sorted(worst))
 
@@ -112,15 +112,15 @@ def _track(report: Report) -> Track:
 
     series = [
         Series(
-            label=FLUID_NAMES[fluid].capitalize(),
-            values=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
-            low=column(u.temp(temps[:, 1 + FLUIDS.index(fluid)]), 1),
-            high=column(u.temp(outlook.band_k[:, 1 + FLUIDS.index(fluid)]), 1),
-            limit=column(u.temp(outlook.nominal.limit_k[:, FLUIDS.index(fluid)]), 1),
+            label=fluid_of(fluid).label.capitalize(),
+            values=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
+            low=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
+            high=column(u.temp(outlook.band_k[:, fluid_of(fluid).node]), 1),
+            limit=column(u.temp(outlook.nominal.limit_k[:, fluid_of(fluid).index]), 1),
             unit=u.temperature,
-            dash=_DASHES[number % len(_DASHES)],
+            dash=_DASHES[fluid_of(fluid).index % len(_DASHES)],
         )
-        for number, fluid in enumerate(fluids_of(outlook))
+        for fluid in fluids_of(outlook)
     ]
     series.append(Series(label="Air", values=column(u.temp(line.drive.air_k), 1), unit=u.temperature, dash=_AIR_DASH))
     return Track(
@@ -182,7 +182,7 @@ def _grade(report: Report, climb: Climb) -> Grade:
     outlook, u = report.outlook, report.units
     line = outlook.timeline
     last = int(np.searchsorted(line.end_s, line.end_s[climb.end - 1] + _GRADE_LAG_S)) + 1
-    peaks = [int(outlook.nominal.where[0, m.leg, FLUIDS.index(m.fluid)]) + 1 for m in report.margins]
+    peaks = [int(outlook.nominal.where[0, m.leg, fluid_of(m.fluid).index]) + 1 for m in report.margins]
     levels = [m.level for m, at in zip(report.margins, peaks, strict=True) if climb.start <= at <= last]
     order = ("exceeded", "unknown", "thin")
     rise, mean = f"{u.height(climb.rise_m):,.0f} {u.elevation}", 100.0 * climb.rise_m / climb.length_m
@@ -230,7 +230,7 @@ def _hot_detail(report: Report, mark: Mark) -> str:
     """Say where along the way a margin is small, and the temperature to expect there."""
     u, worst = report.units, report.worst(mark.leg)
     along = u.dist(float(report.outlook.timeline.end_m[mark.point - 1]))
-    return f"{u.distance} {along:,.0f}: {SHORT_NAMES[worst.fluid]} {u.temp(worst.peak_k):.0f} {u.temperature}"
+    return f"{u.distance} {along:,.0f}: {fluid_of(worst.fluid).short} {u.temp(worst.peak_k):.0f} {u.temperature}"
 
 
 def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
@@ -264,7 +264,9 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
     if kind != "start":
         arrive = local_time(outlook, span.last)
         reads = ", ".join(
-            f"{FLUID_NAMES[f]} {u.temp(float(temps[span.last, 1 + FLUIDS.index(f)])):.0f}" for f in fluids_of(outlook)
+            f"{fluid.label} {u.temp(float(temps[span.last, fluid.node])):.0f}"
+            for fluid in fluids_in(outlook.car.vehicle)
+            if fluid.gauge
         )
         lines.append(f"Arrive {arrive:%a %H:%M}. Gauges should read about ({u.temperature}): {reads}.")
     pause = then(report, leg) if kind != "start" else ""

@@ -9,12 +9,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES, Margin
+from planner.analysis.margins import Margin
 from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import local_time, span_of
 from planner.model import clock
 from planner.output.report import Report, reason, remedy_words, whole_sentence
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of
 
 KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
 _PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
@@ -82,7 +82,7 @@ def left_words(report: Report, margin: Margin) -> str:
     left, u = report.units.diff(margin.margin_k), report.units
     share = round(100 * report.outlook.trip.confidence)
     side = "below" if left >= 0.0 else "above"
-    return f"{FLUID_NAMES[margin.fluid]} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
+    return f"{fluid_of(margin.fluid).label} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
 
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
@@ -95,7 +95,7 @@ def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
     if found.working:
         return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
     return (
-        f"Nothing that was tried brings the {FLUID_NAMES[found.fluid]} under the wanted chance: take another road, "
+        f"Nothing that was tried brings the {fluid_of(found.fluid).label} under the wanted chance: take another road, "
         "lighten the car, or be ready to stop.",
     )
 
@@ -161,7 +161,7 @@ def _hot(report: Report) -> Iterator[Mark]:
     """Every leg whose margin is not ample, where its peak lies."""
     outlook, line = report.outlook, report.outlook.timeline
     for margin in report.notable():
-        at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+        at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
         day = span_of(outlook, margin.leg).day
         yield Mark(
             kind="hot",

@@ -1,29 +1,38 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
-from planner.analysis.margins import FLUID_NAMES, Margin, find_margins, worst_of
-from planner.analysis.other_roads import compare_roads
-from planner.analysis.other_roads import sentence as choice_sentence
+from planner.analysis.margins import Margin, find_margins, worst_of
+from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
-from planner.weather.told import sentences, used_along
-from thermal.vehicle import FLUIDS
+from planner.model.trip import Place
+from planner.weather.sources import source_sentences, sources_used
+from thermal.fluids import ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
-_ROTORS, _HOT_ROTOR_K, _STEEP = 5, 523.15, 0.04  # street pads fade from about 300 degC; common practice
+_HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockChange:
+    """A leg on which local time jumps, forward where `shift_s` is above 0; `on` is the local time at its end."""
+
+    leg: int
+    on: datetime
+    shift_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +43,8 @@ class Report:
     margins: tuple[Margin, ...]
     units: Units
     fuel: FuelPlan
-    choices: tuple[str, ...]
-    clocks: tuple[str, ...]
+    choices: tuple[Choice, ...]
+    clocks: tuple[ClockChange, ...]
     brakes: tuple[str, ...]
     weather: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
@@ -51,7 +60,7 @@ class Report:
         return tuple(m for m in found if m.level != "ample")
 
 
-def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str], None] = lambda _: None) -> Report:
+def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress = quiet) -> Report:
     """Work out the margins of a forecast."""
     margins = find_margins(outlook)
     return Report(
@@ -59,30 +68,34 @@ def make_report(outlook: Forecast, *, remedies: bool = True, tell: Callable[[str
         margins=margins,
         units=units_of(outlook.trip.units),
         fuel=plan_fuel(outlook),
-        choices=tuple(choice_sentence(outlook, choice) for choice in compare_roads(outlook)),
+        choices=compare_roads(outlook),
         clocks=clock_changes(outlook),
         brakes=hot_brakes(outlook),
         weather=weather_used(outlook),
-        remedies=find_remedies(outlook, margins, tell=tell) if remedies else (),
+        remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
         service=plan_service(outlook),
     )
 
 
-def clock_changes(outlook: Forecast) -> tuple[str, ...]:
-    """Say where the clocks change along the way."""
-    said = []
-    for i, leg in enumerate(outlook.legs):
+def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:
+    """Find where the clocks change along the way."""
+    found = []
+    for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
-        before, after = (
-            local_time(outlook, max(span.first - 1, 0)).utcoffset(),
-            local_time(outlook, span.last).utcoffset(),
-        )
-        shift = ((after or timedelta()) - (before or timedelta())).total_seconds() / 3600.0
-        if shift:
-            day, verb = local_time(outlook, span.last), "forward" if shift > 0 else "back"
-            a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
-            said.append(f"{day:%a %d %b}: set clocks {verb} {abs(shift):g} h between {a} and {b}.")
-    return tuple(said)
+        here = local_time(outlook, span.last)
+        before, after = local_time(outlook, max(span.first - 1, 0)).utcoffset(), here.utcoffset()
+        shift_s = ((after or timedelta()) - (before or timedelta())).total_seconds()
+        if shift_s:
+            found.append(ClockChange(leg=i, on=here, shift_s=shift_s))
+    return tuple(found)
+
+
+def clock_words(report: Report, change: ClockChange) -> str:
+    """Say where to set the clocks."""
+    outlook, leg = report.outlook, report.outlook.legs[change.leg]
+    a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
+    verb = "forward" if change.shift_s > 0 else "back"
+    return f"{change.on:%a %d %b}: set clocks {verb} {abs(change.shift_s) / 3600.0:g} h between {a} and {b}."
 
 
 def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
@@ -91,15 +104,15 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
     for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
         part = span.rows
-        if outlook.band_k[part, _ROTORS].max() < _HOT_ROTOR_K:
+        if outlook.band_k[part, ROTORS].max() < _HOT_ROTOR_K:
             continue
-        at = span.first + int(np.argmax(outlook.band_k[part, _ROTORS]))
+        at = span.first + int(np.argmax(outlook.band_k[part, ROTORS]))
         gears = outlook.nominal.work.gear[part][outlook.timeline.drive.grade[part] < -_STEEP] + 1.0
         gear = f" in gear {gears.min():.0f} on the steep parts" if gears.size else ""
         said.append(
             f"Front brakes {leg_name(outlook, i)}, {local_time(outlook, at):%a %H:%M}: about "
-            f"{u.temp(float(outlook.nominal.temps_k[0, at, _ROTORS])):.0f} {u.temperature}, up to "
-            f"{u.temp(float(outlook.band_k[at, _ROTORS])):.0f}{gear}; choose the gear before the descent."
+            f"{u.temp(float(outlook.nominal.temps_k[0, at, ROTORS])):.0f} {u.temperature}, up to "
+            f"{u.temp(float(outlook.band_k[at, ROTORS])):.0f}{gear}; choose the gear before the descent."
         )
     return tuple(said)
 
@@ -107,14 +120,14 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
 def weather_used(outlook: Forecast) -> tuple[str, ...]:
     """Say which source of weather was used where, and whom to credit."""
     line = outlook.timeline
-    used = used_along(
+    used = sources_used(
         line.road.weather,
         distance_m=line.end_m,
         lon_deg=line.lon_deg,
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return tuple(sentences(used, line.road.weather, now_s=None))
+    return tuple(source_sentences(used, line.road.weather, now_s=None))
 
 
 def then(report: Report, leg: int) -> str:
@@ -131,44 +144,60 @@ def then(report: Report, leg: int) -> str:
     return ", ".join(parts)
 
 
-def legs_table(report: Report) -> pd.DataFrame:
-    """One row a leg: when, how far, how hot, how thin."""
-    outlook, u = report.outlook, report.units
-    rows = []
-    for i, leg in enumerate(outlook.legs):
-        span = span_of(outlook, i)
-        part = span.rows
-        places = outlook.trip.places
-        row: dict[str, object] = {
-            "day": span.day + 1,
-            "leg": i + 1,
-            "from": places[leg.start].name,
-            "to": places[leg.finish].name,
-            "road": leg.road,
-            "depart": local_time(outlook, span.first, begin=True).strftime("%Y-%m-%d %H:%M"),
-            "arrive": local_time(outlook, span.last).strftime("%Y-%m-%d %H:%M"),
-            f"distance [{u.distance}]": round(u.dist(leg.distance_m), 1),
-            f"climb [{u.elevation}]": round(u.height(_climb_m(outlook, i))),
-            f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
-            f"fuel [{u.fuel}]": round(fuel_l(outlook, i) / u.litres, 2),
-        }
-        for margin in (m for m in report.margins if m.leg == i):
-            name = FLUID_NAMES[margin.fluid]
-            row[f"{name} peak [{u.temperature}]"] = round(u.temp(margin.peak_k))
-            row[f"{name} limit [{u.temperature}]"] = round(u.temp(margin.limit_k))
-            row[f"{name} margin [{u.temperature}]"] = round(u.diff(margin.margin_k), 1)
-            row[f"{name} chance over"] = round(margin.probability, 3)
-        worst = report.worst(i)
-        row |= {
-            "then": then(report, i),
-            "level": worst.level,
-            "fluid": FLUID_NAMES[worst.fluid],
-            "near": worst.near,
-            "when": worst.when.strftime("%Y-%m-%d %H:%M"),
-            "slowed by the grade": bool(outlook.timeline.slowed[part].any()),
-        }
-        rows.append(row)
-    return pd.DataFrame(rows)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LegRow:
+    """One leg in SI: when, how far, how hot, how thin. Times are local, `air_k` the hottest; `leg` counts from 0."""
+
+    leg: int
+    day: int
+    depart: datetime
+    arrive: datetime
+    distance_m: float
+    climb_m: float
+    air_k: float
+    fuel_l: float
+    margins: tuple[Margin, ...]
+    worst: Margin
+    slowed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayRow:
+    """One day in SI; times are local, `air_k` the hottest; `day` counts from 0."""
+
+    day: int
+    start: Place
+    finish: Place
+    depart: datetime
+    arrive: datetime
+    distance_m: float
+    driving_s: float
+    climb_m: float
+    air_k: float
+    worst: Margin
+
+
+def leg_rows(report: Report) -> tuple[LegRow, ...]:
+    """Sum up every leg."""
+    return tuple(_leg_row(report, leg) for leg in range(len(report.outlook.legs)))
+
+
+def _leg_row(report: Report, leg: int) -> LegRow:
+    """Sum up one leg."""
+    outlook, span = report.outlook, span_of(report.outlook, leg)
+    return LegRow(
+        leg=leg,
+        day=span.day,
+        depart=local_time(outlook, span.first, begin=True),
+        arrive=local_time(outlook, span.last),
+        distance_m=outlook.legs[leg].distance_m,
+        climb_m=_climb_m(outlook, leg),
+        air_k=float(outlook.timeline.drive.air_k[span.rows].max()),
+        fuel_l=fuel_l(outlook, leg),
+        margins=tuple(m for m in report.margins if m.leg == leg),
+        worst=report.worst(leg),
+        slowed=bool(outlook.timeline.slowed[span.rows].any()),
+    )
 
 
 def _climb_m(outlook: Forecast, leg: int) -> float:
@@ -177,39 +206,93 @@ def _climb_m(outlook: Forecast, leg: int) -> float:
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
 
 
-def days_table(report: Report) -> pd.DataFrame:
-    """One row a day: from, to, hours, climb, hottest air, smallest margin."""
-    outlook, u = report.outlook, report.units
-    rows = []
+def day_rows(report: Report) -> tuple[DayRow, ...]:
+    """Sum up every day."""
+    outlook, rows = report.outlook, []
     for number, day in enumerate(outlook.timeline.days):
-        legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
-        worst = min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k)
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
-        depart = local_time(outlook, first.first, begin=True)
-        part = slice(first.first, last.last + 1)
+        legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
         rows.append(
-            {
-                "day": number + 1,
-                "date": depart.strftime("%a %d %b"),
-                "from": start.name,
-                "to": finish.name,
-                "depart": depart.strftime("%H:%M"),
-                "arrive": local_time(outlook, last.last).strftime("%H:%M"),
-                f"distance [{u.distance}]": round(u.dist(sum(outlook.legs[i].distance_m for i in legs))),
-                "driving [h]": round(day.driving_s / 3600.0, 1),
-                f"climb [{u.elevation}]": round(u.height(sum(_climb_m(outlook, i) for i in legs)), -1),
-                f"air [{u.temperature}]": round(u.temp(float(outlook.timeline.drive.air_k[part].max()))),
-                "fluid": FLUID_NAMES[worst.fluid],
-                f"margin [{u.temperature}]": round(u.diff(worst.margin_k)),
-                "level": worst.level,
-            }
+            DayRow(
+                day=number,
+                start=start,
+                finish=finish,
+                depart=local_time(outlook, first.first, begin=True),
+                arrive=local_time(outlook, last.last),
+                distance_m=sum(outlook.legs[i].distance_m for i in legs),
+                driving_s=day.driving_s,
+                climb_m=sum(_climb_m(outlook, i) for i in legs),
+                air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
+                worst=min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k),
+            )
         )
+    return tuple(rows)
+
+
+def legs_table(report: Report) -> pd.DataFrame:
+    """Lay out the legs as printed: display units, units in the headings."""
+    return pd.DataFrame([_leg_cells(report, row) for row in leg_rows(report)])
+
+
+def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
+    """Cells of one leg."""
+    u, leg, places = report.units, report.outlook.legs[row.leg], report.outlook.trip.places
+    cells: dict[str, object] = {
+        "day": row.day + 1,
+        "leg": row.leg + 1,
+        "from": places[leg.start].name,
+        "to": places[leg.finish].name,
+        "road": leg.road,
+        "depart": row.depart.strftime("%Y-%m-%d %H:%M"),
+        "arrive": row.arrive.strftime("%Y-%m-%d %H:%M"),
+        f"distance [{u.distance}]": round(u.dist(row.distance_m), 1),
+        f"climb [{u.elevation}]": round(u.height(row.climb_m)),
+        f"air [{u.temperature}]": round(u.temp(row.air_k)),
+        f"fuel [{u.fuel}]": round(row.fuel_l / u.litres, 2),
+    }
+    for margin in row.margins:
+        name = fluid_of(margin.fluid).label
+        cells[f"{name} peak [{u.temperature}]"] = round(u.temp(margin.peak_k))
+        cells[f"{name} limit [{u.temperature}]"] = round(u.temp(margin.limit_k))
+        cells[f"{name} margin [{u.temperature}]"] = round(u.diff(margin.margin_k), 1)
+        cells[f"{name} chance over"] = round(margin.probability, 3)
+    return cells | {
+        "then": then(report, row.leg),
+        "level": row.worst.level,
+        "fluid": fluid_of(row.worst.fluid).label,
+        "near": row.worst.near,
+        "when": row.worst.when.strftime("%Y-%m-%d %H:%M"),
+        "slowed by the grade": row.slowed,
+    }
+
+
+def days_table(report: Report) -> pd.DataFrame:
+    """Lay out the days as printed: from, to, hours, climb, hottest air, smallest margin; display units."""
+    u = report.units
+    rows = [
+        {
+            "day": row.day + 1,
+            "date": row.depart.strftime("%a %d %b"),
+            "from": row.start.name,
+            "to": row.finish.name,
+            "depart": row.depart.strftime("%H:%M"),
+            "arrive": row.arrive.strftime("%H:%M"),
+            f"distance [{u.distance}]": round(u.dist(row.distance_m)),
+            "driving [h]": round(row.driving_s / 3600.0, 1),
+            f"climb [{u.elevation}]": round(u.height(row.climb_m), -1),
+            f"air [{u.temperature}]": round(u.temp(row.air_k)),
+            "fluid": fluid_of(row.worst.fluid).label,
+            f"margin [{u.temperature}]": round(u.diff(row.worst.margin_k)),
+            "level": row.worst.level,
+        }
+        for row in day_rows(report)
+    ]
     return pd.DataFrame(rows)
 
 
 def sentence(report: Report, margin: Margin) -> str:
     """Say in plain words what a margin means."""
-    u, name = report.units, FLUID_NAMES[margin.fluid]
+    u, name = report.units, fluid_of(margin.fluid).label
     share = round(100 * report.outlook.trip.confidence)
     hottest = u.temp(margin.limit_k - margin.margin_k)
     soak = ", parked, after shutting down" if margin.parked else ""
@@ -224,7 +307,7 @@ def whole_sentence(report: Report, margin: Margin) -> str:
     """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there."""
     u = report.units
     others = [
-        f"{FLUID_NAMES[m.fluid]} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
+        f"{fluid_of(m.fluid).label} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
         f"chance {chance(m.probability)}"
         for m in report.margins
         if m.leg == margin.leg and m.fluid != margin.fluid and m.level != "ample"
@@ -249,7 +332,7 @@ def reason(report: Report, margin: Margin) -> str:
     """Say why: what the ten minutes before the peak asked of the car, beside the trip's mean."""
     outlook, u = report.outlook, report.units
     drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
-    at = int(outlook.nominal.where[0, margin.leg, FLUIDS.index(margin.fluid)])
+    at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
     moving = drive.speed_m_per_s > 0.0
     before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
     if not before.any():

@@ -7,16 +7,18 @@ import numpy.typing as npt
 
 from maps.scene import Advice, Day, Table, Way
 from planner.analysis.alarms import Reference, trip_card
-from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.fuel import gap_words
+from planner.analysis.margins import fluids_of
+from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, local_time, span_of
 from planner.model import clock
 from planner.output.alarms import alarm_rows
 from planner.output.marks import advice_on, hot_spots
-from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from planner.output.times import told, zone_of, zones
 from planner.route.graph import stops_of
-from thermal.vehicle import FLUIDS
+from thermal.fluids import fluid_of
 
 Floats = npt.NDArray[np.float64]
 _MOST_CHOICES, _MOST_NAMED, _MOST_CLOSEST = 6, 2, 2
@@ -30,7 +32,7 @@ def trip_tables(report: Report) -> tuple[Table, ...]:
 
 def appendix(report: Report) -> tuple[Table, ...]:
     """Tables to look up: other roads, things to carry, what is assumed."""
-    roads = tuple((choice,) for choice in report.choices)
+    roads = tuple((road_sentence(report.outlook, choice),) for choice in report.choices)
     carry = tuple((item,) for item in report.service.carry)
     assumed = [e for e in report.outlook.car.entries if e.assumed]
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
@@ -83,16 +85,16 @@ def _days(report: Report) -> Table:
     u = report.units
     rows = tuple(
         (
-            str(row["day"]),
-            str(row["date"]),
-            f"{row['from']} to {row['to']}",
-            f"{row['depart']} to {row['arrive']}",
-            f"{row[f'distance [{u.distance}]']:.0f}",
-            f"{row[f'climb [{u.elevation}]']:,.0f}",
-            f"{row[f'air [{u.temperature}]']:.0f}",
-            f"{row[f'margin [{u.temperature}]']:.0f}, {row['fluid']}: {row['level']}",
+            str(row.day + 1),
+            f"{row.depart:%a %d %b}",
+            f"{row.start.name} to {row.finish.name}",
+            f"{row.depart:%H:%M} to {row.arrive:%H:%M}",
+            f"{u.dist(row.distance_m):.0f}",
+            f"{round(u.height(row.climb_m), -1):,.0f}",
+            f"{u.temp(row.air_k):.0f}",
+            f"{u.diff(row.worst.margin_k):.0f}, {fluid_of(row.worst.fluid).label}: {row.worst.level}",
         )
-        for _, row in days_table(report).iterrows()
+        for row in day_rows(report)
     )
     headings = ("day", "date", "way", "hours", u.distance, f"climb {u.elevation}", f"air {u.temperature}")
     return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows, to_days=True)
@@ -113,7 +115,8 @@ def _fuel(report: Report) -> Table:
     tank = outlook.car.vehicle.tank
     note = (
         f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
-        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. " + " ".join(report.fuel.gaps)
+        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. "
+        + " ".join(gap_words(outlook, gap) for gap in report.fuel.gaps)
     )
     return Table(title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}"), rows=rows, note=note)
 
@@ -136,17 +139,20 @@ def _service(report: Report) -> Table:
 
 def day_sheet(report: Report, number: int) -> Day:
     """One day: hours, daylight, legs with expected readings, alarms, what helps."""
-    row, outlook = days_table(report).iloc[number], report.outlook
+    row, outlook = day_rows(report)[number], report.outlook
     day = outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
-    lines = [_hours(report, number), *(said for said in report.clocks if said.startswith(str(row["date"])))]
+    lines = [
+        _hours(report, number),
+        *(clock_words(report, one) for one in report.clocks if day.first <= one.leg <= day.last),
+    ]
     lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
     helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
     headings, way, note = _way(report, number)
     start = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     return Day(
-        title=f"Day {number + 1}, {row['date']}: {row['from']} to {row['to']}",
-        short=f"{number + 1}, {start:%a} {start.day}: to {row['to']}",
+        title=f"Day {number + 1}, {row.depart:%a %d %b}: {row.start.name} to {row.finish.name}",
+        short=f"{number + 1}, {start:%a} {start.day}: to {row.finish.name}",
         date=start.date().isoformat(),
         summary="\n".join(lines),
         advice=_advice(report, number),
@@ -188,20 +194,18 @@ def _closest(report: Report, number: int) -> tuple[int, ...]:
 
 def _hours(report: Report, number: int) -> str:
     """Hours of driving and of daylight."""
-    outlook, row = report.outlook, days_table(report).iloc[number]
+    outlook, row = report.outlook, day_rows(report)[number]
     day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
     begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
     end = clock.local(day.end_s, last.lat_deg, last.lon_deg)
     risen = clock.sun_times_utc(first.lat_deg, first.lon_deg, begin.date())[0].astimezone(begin.tzinfo)
     set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
-    u, here = report.units, zones(outlook, span_of(outlook, day.first).first, span_of(outlook, day.last).last)
+    u = report.units
     zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
-    depart, arrive = (
-        f"{row[name]} {zone}" if zoned else row[name] for name, zone in (("depart", here[0]), ("arrive", here[-1]))
-    )
+    depart, arrive = (told(moment, "%H:%M", zoned=zoned) for moment in (row.depart, row.arrive))
     return (
-        f"{depart} to {arrive}, {row['driving [h]']} h driving, "
-        f"{row[f'distance [{u.distance}]']:.0f} {u.distance}, {row[f'climb [{u.elevation}]']:,.0f} {u.elevation} of "
+        f"{depart} to {arrive}, {row.driving_s / 3600.0:.1f} h driving, "
+        f"{u.dist(row.distance_m):.0f} {u.distance}, {round(u.height(row.climb_m), -1):,.0f} {u.elevation} of "
         f"climb. Sunrise {risen:%H:%M}, sunset {set_at:%H:%M}."
     )
 
@@ -209,39 +213,32 @@ def _hours(report: Report, number: int) -> str:
 def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...], str]:
     """Timetable of one day: every place with the leg that leads there, its hottest readings, and what comes then."""
     outlook, u = report.outlook, report.units
-    day, fluids = outlook.timeline.days[number], fluids_of(outlook)
+    day, names = outlook.timeline.days[number], [fluid_of(key).short for key in fluids_of(outlook)]
     first, last = span_of(outlook, day.first).first, span_of(outlook, day.last).last
-    zoned = len(zones(outlook, first, last)) > 1
-    headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *(SHORT_NAMES[f] for f in fluids))
     begin = local_time(outlook, first, begin=True)
-    leave, zone = told(begin, "%H:%M", zoned=zoned), zone_of(begin)
-    blank = ("",) * (len(headings) - 2)
-    way = [
-        Way(point=first, cells=(leave, outlook.trip.places[outlook.legs[day.first].start].name, *blank, "", "start"))
-    ]
-    frame = legs_table(report)
-    for _, row in frame[frame["day"] == number + 1].iterrows():
-        leg = int(row["leg"]) - 1
-        span, worst = span_of(outlook, leg), report.worst(leg)
-        small = "" if worst.level == "ample" else f", {worst.level}"
-        arrive = local_time(outlook, span.last)
+    leave, zone = told(begin, "%H:%M", zoned=len(zones(outlook, first, last)) > 1), zone_of(begin)
+    start = outlook.trip.places[outlook.legs[day.first].start].name
+    way = [Way(point=first, cells=(leave, start, *("",) * (len(names) + 4), "start"))]
+    for row in leg_rows(report)[day.first : day.last + 1]:
+        small = "" if row.worst.level == "ample" else f", {row.worst.level}"
         cells = (
-            told(arrive, "%H:%M", zoned=zone_of(arrive) != zone),
-            str(row["to"]),
-            f"{row[f'distance [{u.distance}]']:.0f}",
-            f"{row[f'climb [{u.elevation}]']:,.0f}",
-            f"{row[f'air [{u.temperature}]']:.0f}",
-            *(f"{row[f'{FLUID_NAMES[fluid]} peak [{u.temperature}]']:.0f}" for fluid in fluids),
-            f"{u.diff(worst.margin_k):.0f} {SHORT_NAMES[worst.fluid]}{small}",
-            str(row["then"]),
+            told(row.arrive, "%H:%M", zoned=zone_of(row.arrive) != zone),
+            outlook.trip.places[outlook.legs[row.leg].finish].name,
+            f"{u.dist(row.distance_m):.0f}",
+            f"{u.height(row.climb_m):,.0f}",
+            f"{u.temp(row.air_k):.0f}",
+            *(f"{u.temp(margin.peak_k):.0f}" for margin in row.margins),
+            f"{u.diff(row.worst.margin_k):.0f} {fluid_of(row.worst.fluid).short}{small}",
+            then(report, row.leg),
         )
-        zone = zone_of(arrive)
-        way.append(Way(point=span.last + 1, cells=cells, level=worst.level))
+        zone = zone_of(row.arrive)
+        way.append(Way(point=span_of(outlook, row.leg).last + 1, cells=cells, level=row.worst.level))
+    headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *names, "margin", "then")
     note = (
         f"Each line tells of the way to its place. Air and gauges: hottest to expect, {u.temperature}. Margin: "
         f"smallest at {round(100 * outlook.trip.confidence)} % confidence, and whose."
     )
-    return (*headings, "margin", "then"), tuple(way), note
+    return headings, tuple(way), note
 
 
 def _alarms(report: Report, number: int) -> Table:
@@ -255,10 +252,10 @@ def _alarms(report: Report, number: int) -> Table:
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
-                FLUID_NAMES[alarm.fluid],
+                fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, 1 + FLUIDS.index(alarm.fluid)].max())):.0f}",
+                f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
                 f"{u.temp(alarm.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
@@ -282,5 +279,5 @@ def _helps(report: Report, day: DayRemedies) -> Table:
     for lead, names in (("Does not suffice", rest), ("Does next to nothing", futile)):
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
-    title = f"What helps the {FLUID_NAMES[day.fluid]}"
+    title = f"What helps the {fluid_of(day.fluid).label}"
     return Table(title=title, headings=("suffices", "what", "min lost", "margin", "chance"), rows=rows, note=note)

@@ -7,19 +7,22 @@ from rich.cells import cell_len
 from rich.table import Table
 from rich.text import Text
 
-from planner.analysis.margins import FLUID_NAMES, SHORT_NAMES, fluids_of
+from planner.analysis.fuel import gap_words
+from planner.analysis.margins import fluids_of
+from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.analysis.sensitivity import Effect
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
 from planner.output.cautions import CAUTIONS
-from planner.output.report import Report, days_table, legs_table, reason, remedy_words, whole_sentence
+from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, whole_sentence
+from thermal.fluids import FLUIDS, fluid_of
 
 _WIDTH = 80
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
-_SHORT = {name: SHORT_NAMES[fluid] for fluid, name in FLUID_NAMES.items()}
+_SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
 
 
@@ -36,12 +39,18 @@ def plan(report: Report) -> tuple[object, ...]:
         parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
-    parts += [Text(said) for said in (*report.brakes, *report.clocks, *report.fuel.gaps, *report.weather)]
+    gaps = [gap_words(report.outlook, gap) for gap in report.fuel.gaps]
+    clocks = [clock_words(report, change) for change in report.clocks]
+    parts += [Text(said) for said in (*report.brakes, *clocks, *gaps, *report.weather)]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))
         parts += [Text(f"- {_mile(report, job.at_m)}: {job.words}") for job in report.service.due]
-    parts += [Text("Other roads", style="bold"), *map(Text, report.choices)] if report.choices else []
+    parts += (
+        [Text("Other roads", style="bold"), *(Text(road_sentence(report.outlook, one)) for one in report.choices)]
+        if report.choices
+        else []
+    )
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
@@ -64,7 +73,7 @@ def _error(report: Report) -> str:
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
     """What helps on one day, cheapest first, and what does not."""
     share = f"{100 * report.outlook.trip.risk:.0f} %"
-    head = f"What helps on day {day.day + 1}, {FLUID_NAMES[day.fluid]} (chance of passing a limit under {share}):"
+    head = f"What helps on day {day.day + 1}, {fluid_of(day.fluid).label} (chance of passing a limit under {share}):"
     lines = [Text(head, style="bold")]
     for remedy in day.working[:_MOST_REMEDIES]:
         what, minutes, margin, chance = remedy_words(report, remedy)
@@ -96,22 +105,22 @@ def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], st
 
 def _days(report: Report) -> Table:
     """One row a day."""
-    frame, u = days_table(report), report.units
+    u = report.units
     rows = [
         (
             [
-                str(row["day"]),
-                str(row["date"]),
-                str(row["to"]),
-                f"{row['depart']}-{row['arrive']}",
-                f"{row[f'distance [{u.distance}]']:.0f}",
-                f"{row[f'climb [{u.elevation}]']:,.0f}",
-                f"{row[f'air [{u.temperature}]']:.0f}",
-                f"{row[f'margin [{u.temperature}]']:.0f} {u.temperature} {_SHORT[str(row['fluid'])]}",
+                str(row.day + 1),
+                f"{row.depart:%a %d %b}",
+                row.finish.name,
+                f"{row.depart:%H:%M}-{row.arrive:%H:%M}",
+                f"{u.dist(row.distance_m):.0f}",
+                f"{round(u.height(row.climb_m), -1):,.0f}",
+                f"{u.temp(row.air_k):.0f}",
+                f"{round(u.diff(row.worst.margin_k))} {u.temperature} {fluid_of(row.worst.fluid).short}",
             ],
-            str(row["level"]),
+            row.worst.level,
         )
-        for _, row in frame.iterrows()
+        for row in day_rows(report)
     ]
     headings = ("day", "date", "to", "hours", u.distance, f"{u.elevation} up", "air", "margin")
     return _table(report.outlook.trip.name, headings, rows)
@@ -119,24 +128,24 @@ def _days(report: Report) -> Table:
 
 def legs(report: Report) -> Table:
     """One row a leg: times and the hottest reading of every fluid, margin behind it."""
-    frame, u = legs_table(report), report.units
+    u, places = report.units, report.outlook.trip.places
     share = round(100 * report.outlook.trip.confidence)
-    names = [FLUID_NAMES[f] for f in fluids_of(report.outlook)]
     rows = [
         (
             [
-                str(row["day"]),
-                str(row["to"]),
-                str(row["arrive"])[-5:],
-                str(row[f"air [{u.temperature}]"]),
-                *(f"{row[f'{n} peak [{u.temperature}]']} ({row[f'{n} margin [{u.temperature}]']:.0f})" for n in names),
-                str(row["level"]),
+                str(row.day + 1),
+                places[report.outlook.legs[row.leg].finish].name,
+                f"{row.arrive:%H:%M}",
+                f"{u.temp(row.air_k):.0f}",
+                *(f"{u.temp(m.peak_k):.0f} ({round(u.diff(m.margin_k), 1):.0f})" for m in row.margins),
+                row.worst.level,
             ],
-            str(row["level"]),
+            row.worst.level,
         )
-        for _, row in frame.iterrows()
+        for row in leg_rows(report)
     ]
-    headings = ("day", "to", "at", "air", *(_SHORT[name] for name in names), "level")
+    names = [fluid_of(key).short for key in fluids_of(report.outlook)]
+    headings = ("day", "to", "at", "air", *names, "level")
     return _table(f"{report.outlook.trip.name}: peak {u.temperature} (margin at {share} %)", headings, rows)
 
 
@@ -153,7 +162,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     for number, effect in enumerate(ranked[:_MOST_EFFECTS], start=1):
         why = effect.source.removeprefix("ASSUMED:").strip()
         moves, margin = u.diff(effect.moves_k), u.diff(effect.margin_k)
-        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {FLUID_NAMES[effect.fluid]}"
+        head = f"{moves:.0f} of {margin:z.0f} {u.temperature} {fluid_of(effect.fluid).label}"
         line = Text(f"{number:2d}. ")
         line.append(effect.key, style="bold")
         parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
@@ -164,7 +173,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
 
 def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]:
     """Changes ranked by the margin they buy, and those that buy nothing."""
-    u, names = units_of(outlook.trip.units), [SHORT_NAMES[f] for f in fluids_of(outlook)]
+    u, names = units_of(outlook.trip.units), [fluid_of(f).short for f in fluids_of(outlook)]
     table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
     table.add_column("change", overflow="fold")
     for heading in (*names, "min"):

@@ -7,7 +7,7 @@ from typing import Any
 from planner.model.display import counted, units_of
 from planner.model.trip import Trip
 from planner.weather.command import WeatherReport
-from planner.weather.heights import CREDITS, HeightCheck
+from planner.weather.elevations import CREDITS, ElevationCheck
 
 
 def weather_lines(report: WeatherReport) -> list[str]:
@@ -24,7 +24,7 @@ def weather_dict(report: WeatherReport) -> dict[str, Any]:
     return asdict(report)
 
 
-def elevation_lines(checks: Sequence[HeightCheck], trip: Trip) -> list[str]:
+def elevation_lines(checks: Sequence[ElevationCheck], trip: Trip) -> list[str]:
     """Say which entered elevations are far from the ground."""
     u = units_of(trip.units)
     off = [check for check in checks if check.off]
@@ -37,6 +37,6 @@ def elevation_lines(checks: Sequence[HeightCheck], trip: Trip) -> list[str]:
     return [*said, f"{told} of {counted(len(checks), 'place')} checked, {len(off)} far off. {' '.join(CREDITS)}"]
 
 
-def elevation_dict(checks: Sequence[HeightCheck]) -> dict[str, Any]:
+def elevation_dict(checks: Sequence[ElevationCheck]) -> dict[str, Any]:
     """Give the same as plain data."""
     return {"places": [asdict(check) | {"off": check.off} for check in checks], "attribution": CREDITS}

@@ -6,18 +6,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.analysis.margins import FLUID_NAMES, fluids_of
+from planner.analysis.margins import fluids_of
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast
 from planner.model.display import units_of
 from planner.model.plaintext import printable
+from thermal.fluids import fluid_of
 
 _LETTERS, _LETTER, _LINE, _WIDE = 60, 7.4, 15.0, 360.0  # letters in a line, their width, the height of a line, the bars
 
 
 def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
     """Say what changes buy, as plain data."""
-    names = [FLUID_NAMES[fluid] for fluid in fluids_of(outlook)]
+    names = [fluid_of(fluid).label for fluid in fluids_of(outlook)]
     return {
         "schema": "grademargin-whatif/1",
         "trip": outlook.trip.name,
@@ -47,7 +48,7 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     middle = left + _WIDE * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
     scale = (left + _WIDE - middle) / span
     title = (
-        f"Margin gained for the {FLUID_NAMES[fluids[tight]]}, {u.temperature}; the plan keeps "
+        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; the plan keeps "
         f"{u.diff(float(base[tight])):z.0f}"
     )
     bars, y = [], 40.0

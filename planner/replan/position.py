@@ -15,7 +15,7 @@ from planner.model.trip import Leg, Place, Profile, Trip
 from planner.route.days import split_days
 from planner.route.graph import stops_of
 from planner.route.road import positions_along
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 Along = tuple[str, str, float]
 UNDER_WAY = "under-way"

@@ -9,10 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.service import service_of
+from planner.forecast.assemble import Inputs, find_route
+from planner.forecast.run import Start
 from planner.model.display import units_of
-from planner.model.errors import PlannerError
+from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Place, ServiceItem, Trip
 from planner.replan.position import Along, Here, locate
+from planner.replan.request import Request
+from planner.replan.start_temps import start_of
 from planner.route.graph import choose_route, stops_of
 from planner.weather.expected import Anchor, highs_lows_along
 
@@ -20,14 +24,27 @@ Floats = npt.NDArray[np.float64]
 _MONTH_DAYS = 30.44
 
 
+def rest_of(inputs: Inputs, request: Request) -> tuple[Inputs, Start]:
+    """Cut what a folder says to what is left from where the car is, and find how warm it is there."""
+    try:
+        route = find_route(inputs)
+    except NoRouteError:  # the whole cannot be planned any more; what is left may be
+        route = None
+    legs = choose_route(inputs.trip) if route is None else route.legs
+    rest = replan(inputs.trip, legs, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
+    rest, start = start_of(route, rest, inputs.car, request)
+    return replace(inputs, trip=rest), start
+
+
 def replan(
     trip: Trip,
+    legs: Sequence[Leg],
     *,
     start_at: str | Along,
     at: datetime,
     driven_s: float | None = None,
 ) -> Trip:
-    """Cut a trip to what is left of it.
+    """Cut a trip, planned along `legs`, to what is left of it.
 
     Notes
     -----
@@ -38,7 +55,6 @@ def replan(
     if at.tzinfo is not None:
         message = f"time {at.isoformat()} already has a zone; give the wall clock time of the place alone"
         raise PlannerError(message)
-    legs = choose_route(trip)
     here = locate(trip, legs, start_at, at)
     if here.key == trip.route[-1] and here.behind >= len(legs):
         message = f"{trip.places[here.key].name!r} is the finish; nothing is left to drive"

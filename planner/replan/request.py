@@ -8,12 +8,10 @@ from datetime import datetime
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from planner.replan.position import Along
-from thermal.errors import UnitError
-from thermal.tomltext import shown
+from thermal.errors import UnitError, shown
+from thermal.fluids import BODY_KEYS, FLUIDS
 from thermal.units import to_si
-from thermal.vehicle import FLUIDS
 
-NODES = ("metal", "coolant", "engine_oil", "transmission", "differential", "rotors")
 _LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d", re.ASCII)
 _DAY_S = 86_400.0
@@ -104,8 +102,9 @@ def _read_reading(text: str) -> tuple[str, float]:
 def check_temps(temps_k: Mapping[str, float]) -> None:
     """Check names and values of gauge readings."""
     for name, value in temps_k.items():
-        if name not in NODES:
-            message = f"reading of {shown(name)}: there is no such fluid; {nearest(name, (*FLUIDS, 'rotors'))}"
+        if name not in BODY_KEYS:
+            readable = (*(fluid.key for fluid in FLUIDS if fluid.gauge), "rotors")
+            message = f"reading of {shown(name)}: there is no such fluid; {nearest(name, readable)}"
             raise PlannerError(message)
         high = _ROTORS_HIGH_K if name == "rotors" else _HIGH_K
         if not _LOW_K <= value <= high:

@@ -6,26 +6,25 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.forecast.run import Begin
+from planner.forecast.run import Start
 from planner.model import clock
 from planner.model.display import units_of
 from planner.model.trip import Trip
 from planner.replan.position import UNDER_WAY, locate
-from planner.replan.request import NODES, Request, check_temps
-from planner.route.graph import choose_route, stops_of
-from planner.route.timeline import build_timeline
+from planner.replan.request import Request, check_temps
+from planner.route.graph import stops_of
+from planner.route.timeline import Route
 from planner.weather.expected import Anchor, expected_air_k
-from planner.weather.outlook import NOTHING, Known
+from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.spread import medians
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 # ASSUMED temperatures of a car warm from ordinary driving, to estimate fluids without a gauge from those with one;
 # coolant sits a little above its thermostat's opening, the block a few kelvin above it, rotors above the air.
-_WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K = 371.0, 348.0, 353.0
 _WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
 _MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further beyond a warm car's than this
 _WARM_BY_PLAN_K = 10.0  # ASSUMED: a plan that has a fluid nearer the air than this contradicts a gauge that is warm
@@ -33,14 +32,17 @@ _EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan sa
 _HERE_M = 1.0
 
 
-def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Known = NOTHING) -> tuple[Trip, Begin]:
-    """Find how warm the car is at the start of a replanned trip, and say what that rests on."""
+def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request) -> tuple[Trip, Start]:
+    """Find how warm the car is at the start of a replanned trip, and say what that rests on.
+
+    `route` is the whole trip's, None where its days cannot be planned.
+    """
     check_temps(request.temps_k)
-    warm_by_plan = by_plan(trip, car, request, known)
+    warm_by_plan = None if route is None else by_plan(route, car, request)
     planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
-    u = units_of(trip.units)
-    readings = dict(zip(FLUIDS, temps[1 : 1 + len(FLUIDS)], strict=True)) if temps is not None else {}
+    u = units_of(rest.units)
+    readings = {} if temps is None else {f.key: temps[f.node] for f in fluids_in(car.vehicle) if f.gauge}
     shown_as = request.temps_k or readings
     each = ", ".join(f"{name.replace('_', ' ')} {u.temp(float(k)):.0f}" for name, k in shown_as.items())
     if request.temps_k:
@@ -54,19 +56,16 @@ def begin(trip: Trip, rest: Trip, car: VehicleFile, request: Request, known: Kno
         words = f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
     else:
         words = "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
-    told = replace(rest, assumptions=(words, *rest.assumptions))
-    return told, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
+    rest = replace(rest, assumptions=(words, *rest.assumptions))
+    return rest, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
 
 
-def by_plan(
-    trip: Trip, car: VehicleFile, request: Request, known: Known = NOTHING
-) -> Callable[[Factors], Floats] | None:
+def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
     """Temperatures that the plan of the whole trip gives the car where it is now."""
-    legs = choose_route(trip)
-    here = locate(trip, legs, request.start_at, request.at)
+    legs, line = route.legs, route.timeline
+    here = locate(route.trip, legs, request.start_at, request.at)
     if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
         return None
-    line = build_timeline(trip, legs, car.vehicle, known)
     at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
     place = here.trip.places[here.key]
     wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
@@ -107,25 +106,20 @@ def start_temps_k(
     if planned_k is None and not held and trip.route[0] != UNDER_WAY:
         return None
     air = _start_air_k(trip)
-    if held and planned_k is not None and planned_k[1 : 1 + len(FLUIDS)].min() < air + _WARM_BY_PLAN_K:
+    read = [fluid.node for fluid in fluids_in(vehicle) if fluid.gauge]
+    if held and planned_k is not None and planned_k[read].min() < air + _WARM_BY_PLAN_K:
         planned_k = None
     coolant = vehicle.cooling.thermostat_open_k + _WARM_COOLANT_RISE_K
-    warm = dict(
-        zip(
-            NODES,
-            (coolant + _WARM_METAL_RISE_K, coolant, _WARM_OIL_K, _WARM_TRANSMISSION_K, _WARM_DIFFERENTIAL_K, 0.0),
-            strict=True,
-        )
-    )
-    warm["rotors"] = air + _WARM_ROTORS_RISE_K
+    warm = {body.key: body.warm_k or air for body in BODIES}
+    warm |= {"metal": coolant + _WARM_METAL_RISE_K, "coolant": coolant, "rotors": air + _WARM_ROTORS_RISE_K}
     if planned_k is not None:
-        warm = dict(zip(NODES, planned_k.tolist(), strict=True))
+        warm = dict(zip(BODY_KEYS, planned_k.tolist(), strict=True))
     shares = [(held[name] - air) / (warm[name] - air) for name in held if name != "rotors"]
     share = float(np.clip(np.mean(shares), 0.0, _MOST_SHARE)) if shares else 1.0
     guessed = {name: air + share * (value - air) for name, value in warm.items()}
     if planned_k is None and "coolant" in held:
         guessed["metal"] = held["coolant"] + share * _WARM_METAL_RISE_K
-    return np.array([held.get(name, guessed[name]) for name in NODES])
+    return np.array([held.get(name, guessed[name]) for name in BODY_KEYS])
 
 
 def _start_air_k(trip: Trip) -> float:

@@ -22,8 +22,8 @@ _MOST_SEARCHED = 200_000  # legs of the route times roads of the network; beyond
 MOST_DRIVEN, MOST_DRIVEN_M = 500, 40e6  # legs; metres, once round the earth
 _LONGEST_DETOUR = 1.5
 # ASSUMED: rarer on roads than a slip of the pen; only said, never refused
-_ODD_GRADE, _ODD_GRADE_M = 0.08, 3000.0  # mean grade of a leg at least so long, known by its two ends alone
-_ODD_BENDS = 2.5  # road over straight line
+_STEEP_MEAN, _LONG_GRADE_M = 0.08, 3000.0  # mean grade of a leg at least so long, known by its two ends alone
+_WINDING = 2.5  # road over straight line
 
 
 def cool_cost_s(leg: Leg, trip: Trip) -> float:
@@ -143,15 +143,15 @@ def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterato
         yield edge["leg"]
 
 
-def remarks(trip: Trip, *, today: date | None = None) -> tuple[str, ...]:
-    """Say what looks odd: places no road reaches, islands, dead ends, and what a slip of the pen would look like."""
-    said = [*_odd_network(trip), *_low_passes(trip), *_odd_legs(trip)]
+def remarks(trip: Trip, legs: Sequence[Leg], *, today: date | None = None) -> tuple[str, ...]:
+    """Say what looks wrong: places no road reaches, islands, dead ends, what a slip of the pen would look like."""
+    said = [*_network_remarks(trip), *_low_passes(trip, legs), *_leg_remarks(trip)]
     if today is not None and trip.first_date < today:
         said.append(f"The departure, {trip.departure:%Y-%m-%d %H:%M}, lies in the past; today is {today}.")
     return tuple(said)
 
 
-def _odd_network(trip: Trip) -> Iterator[str]:
+def _network_remarks(trip: Trip) -> Iterator[str]:
     """Say what cannot be reached or left."""
     graph = road_graph(trip)
     names = {key: place.name for key, place in trip.places.items()}
@@ -166,9 +166,9 @@ def _odd_network(trip: Trip) -> Iterator[str]:
         yield f"Dead ends: {', '.join(dead)}."
 
 
-def _low_passes(trip: Trip) -> Iterator[str]:
+def _low_passes(trip: Trip, legs: Sequence[Leg]) -> Iterator[str]:
     """Find passes of the route that lie in a hollow."""
-    u, on_route = units_of(trip.units), [trip.places[key] for key in stops_of(choose_route(trip))]
+    u, on_route = units_of(trip.units), [trip.places[key] for key in stops_of(legs)]
     found = {}
     for before, here, after in zip(on_route, on_route[1:], on_route[2:], strict=False):
         if here.kind == "pass" and here.elevation_m < min(before.elevation_m, after.elevation_m):
@@ -180,7 +180,7 @@ def _low_passes(trip: Trip) -> Iterator[str]:
     yield from found.values()
 
 
-def _odd_legs(trip: Trip) -> Iterator[str]:
+def _leg_remarks(trip: Trip) -> Iterator[str]:
     """Find legs that are steep from end to end, and those that wind more than roads do."""
     u = units_of(trip.units)
     for leg in trip.legs:
@@ -189,8 +189,8 @@ def _odd_legs(trip: Trip) -> Iterator[str]:
         grade = abs(b.elevation_m - a.elevation_m) / leg.distance_m
         if leg.profile is not None:
             continue  # drawn or measured over its whole length: its distance agrees with it
-        if leg.distance_m >= _ODD_GRADE_M and grade > _ODD_GRADE:
+        if leg.distance_m >= _LONG_GRADE_M and grade > _STEEP_MEAN:
             yield f"{road} at {grade:.0%} all the way; look at its distance and both elevations, or give it a profile."
         line_m = geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
-        if leg.distance_m > _ODD_BENDS * line_m:
+        if leg.distance_m > _WINDING * line_m:
             yield f"{road} by road, though {u.dist(line_m):,.1f} {u.distance} apart; look at its distance."

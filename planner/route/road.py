@@ -10,7 +10,7 @@ import numpy.typing as npt
 from planner.model import clock, geo
 from planner.model.trip import Leg, Trip
 from planner.weather.expected import Anchor, expected_air_k
-from planner.weather.outlook import NOTHING, Known, Outlook, anchors_on, make_outlook
+from planner.weather.sources import NO_WEATHER, RouteWeather, TripWeather, anchors_on, weather_along
 from thermal.drive import Drive
 from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
 from thermal.vehicle import Vehicle
@@ -22,7 +22,7 @@ _NOON = time(12)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Road:
-    """The route cut into segments, shape (n_segment,); nothing about time yet."""
+    """The route cut into segments, shape (n_segment,); nothing about time yet. `ac_on` is 1 where the A/C is on."""
 
     legs: tuple[Leg, ...]
     leg: npt.NDArray[np.int64]
@@ -34,8 +34,9 @@ class Road:
     lon_deg: Floats
     end_m: Floats
     wanted_m_per_s: Floats
+    ac_on: Floats
     anchors: tuple[Anchor, ...]
-    weather: Outlook
+    weather: RouteWeather
 
     @property
     def middle_m(self) -> Floats:
@@ -43,7 +44,7 @@ class Road:
         return self.end_m - 0.5 * self.length_m
 
 
-def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
+def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -> Road:
     """Cut the chosen legs into segments of at most a quarter mile."""
     parts: list[dict[str, Floats]] = []
     for leg in legs:
@@ -61,11 +62,12 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
                 "lat_deg": lat,
                 "lon_deg": lon,
                 "wanted_m_per_s": np.full(n, leg.speed_m_per_s),
+                "ac_on": np.full(n, float(_ac_on(trip, leg))),
             }
         )
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     leg_of = np.repeat(np.arange(len(legs)), [len(part["grade"]) for part in parts])
-    weather = make_outlook(trip, tuple(legs), known)
+    weather = weather_along(trip, tuple(legs), known)
     return Road(
         legs=tuple(legs),
         leg=leg_of,
@@ -74,6 +76,11 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: Known = NOTHING) -> Road:
         weather=weather,
         **joined,
     )
+
+
+def _ac_on(trip: Trip, leg: Leg) -> bool:
+    """Whether the A/C is on along a leg: as the leg says, else as the trip does."""
+    return trip.air_conditioning if leg.air_conditioning is None else leg.air_conditioning
 
 
 def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Floats]:
@@ -93,7 +100,7 @@ def positions_along(trip: Trip, leg: Leg, fractions: Floats) -> tuple[Floats, Fl
     )
 
 
-def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
+def held_speed(road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -> Floats:
     """Speed the car can hold on every segment of road."""
     flat = np.ones(len(wanted))
     drive = Drive(
@@ -108,7 +115,7 @@ def held_speed(trip: Trip, road: Road, vehicle: Vehicle, *, air_k: Floats, wante
         headwind_m_per_s=0.0 * flat,
         idle_share=0.0 * flat,
         engine_on=flat,
-        ac_on=float(trip.air_conditioning) * flat,
+        ac_on=road.ac_on,
         group=0.0 * flat,
         day=0.0 * flat,
     )

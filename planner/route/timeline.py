@@ -1,4 +1,4 @@
-"""The chosen road as a timed drive: where the car is, when, how fast, in what air."""
+"""The road a trip takes as a timed drive: where the car is, when, how fast, in what air; every leg open that day."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -7,19 +7,21 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.model import clock
+from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 from planner.route.days import DayLegs, split_days
+from planner.route.graph import choose_route
 from planner.route.road import Road, climb_heat, cut_road, held_speed
 from planner.weather.along import air_along, bearings_deg
-from planner.weather.diurnal import haurwitz_w_per_m2
-from planner.weather.expected import grille_rise_k, highs_lows_along
-from planner.weather.outlook import NOTHING, Known
+from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
+from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
 _LAST_SOAK_S = 3600.0
+_MOST_CLOSED = 20
 _ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
 
 
@@ -73,23 +75,66 @@ class Timeline:
     slowed: npt.NDArray[np.bool_]
     air_sd_k: Floats
 
-    def is_open(self, span: Span) -> bool:
-        """Tell whether a leg is open on the date it is driven."""
-        here = float(self.end_s[span.last]), float(self.lat_deg[span.last]), float(self.lon_deg[span.last])
-        return self.road.legs[span.leg].open_on(clock.local(*here).date())
+    @property
+    def closed_leg(self) -> Leg | None:
+        """First leg that is closed on the date it is driven."""
+        for span in self.spans:
+            if span.kind == "drive":
+                here = float(self.end_s[span.last]), float(self.lat_deg[span.last]), float(self.lon_deg[span.last])
+                if not self.road.legs[span.leg].open_on(clock.local(*here).date()):
+                    return self.road.legs[span.leg]
+        return None
 
 
-def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: Known = NOTHING) -> Timeline:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """The road of a trip and its clock. `trip` is without the roads in `closed`, sentences that say which and why."""
+
+    trip: Trip
+    known: TripWeather
+    legs: tuple[Leg, ...]
+    timeline: Timeline
+    closed: tuple[str, ...]
+
+
+def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:
+    """Choose the road whose every leg is open on the day it is driven; closed ones are left out and said so."""
+    closed: tuple[str, ...] = ()
+    while len(closed) <= _MOST_CLOSED:
+        try:
+            legs = choose_route(trip)
+        except NoRouteError as exc:
+            message = " ".join([*closed, str(exc)])
+            raise NoRouteError(message) from exc
+        timeline = build_timeline(trip, legs, vehicle, known)
+        leg = timeline.closed_leg
+        if leg is None:
+            return Route(trip=trip, known=known, legs=legs, timeline=timeline, closed=closed)
+        a, b = trip.places[leg.start].name, trip.places[leg.finish].name
+        said = (
+            f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
+        )
+        if trip.explicit:
+            raise NoRouteError(said)
+        ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
+        others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+        closed = (*closed, said)
+        trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
+    message = f"more than {_MOST_CLOSED} roads are closed on the day they would be driven; see 'open' in the legs"
+    raise NoRouteError(message)
+
+
+def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Timeline:
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
-    speed = held_speed(trip, road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
+    speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
     days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
     timeline = lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
         driving = timeline.drive.speed_m_per_s > 0.0
-        speed = held_speed(trip, road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        speed = held_speed(road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
         timeline = lay_out(trip, road, days, speed)
     return timeline
 
@@ -161,7 +206,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         end_s=end,
         wanted_m_per_s=road.wanted_m_per_s[rows],
         engine_on=1.0,
-        cooled=_cooled(road.legs[i]),
+        ac_on=road.ac_on[rows],
         heater_on=float(road.legs[i].heater),
         idle_share=road.legs[i].idle_share,
         low_gear=float(road.legs[i].low_gear),
@@ -169,11 +214,6 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         day=float(day),
     )
     return float(end[-1])
-
-
-def _cooled(leg: Leg) -> float:
-    """A/C on a leg: 1 on, 0 off, NaN as the trip says."""
-    return np.nan if leg.air_conditioning is None else float(leg.air_conditioning)
 
 
 def _park(
@@ -200,7 +240,7 @@ def _park(
         end_s=now + edges[1:],
         wanted_m_per_s=0.0,
         engine_on=float(engine_on),
-        cooled=np.nan,
+        ac_on=float(trip.air_conditioning and engine_on),
         heater_on=0.0,
         low_gear=0.0,
         idle_share=0.0,
@@ -232,7 +272,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         headwind_m_per_s=air.headwind_m_per_s,
         idle_share=c["idle_share"],
         engine_on=c["engine_on"],
-        ac_on=np.where(np.isnan(c["cooled"]), float(trip.air_conditioning), c["cooled"]) * c["engine_on"],
+        ac_on=c["ac_on"],
         group=c["group"],
         day=c["day"],
         heater_on=c["heater_on"],

@@ -1,10 +1,10 @@
 """Who says how hot it will be, and when in the day.
 
-Fetched by `grademargin weather`: `wire` and `web` ask; `nws`, `openmeteo`, `pastyears` and `heights` know one kind of
-answer each and read it by `reply`; `services` asks one after the other; `record` is what came, `keep` holds it;
-`command` does all that for a trip.
+A plan, which never touches the network, needs two things of this package: `sources.weather_for` reads all that is known
+of a trip's weather (weather.csv, a table of normals, what was fetched earlier), and `along.air_along` makes of it the
+air of a timed drive. Between them `sources` says whose word counts at a place on a day, and `expected` has the daily
+curve, the highs and lows along the road, and how sure they are.
 
-Read by a plan, without a network: `gather` takes what is entered (weather.csv, `normals`) or kept; `outlook` says whose
-word counts at a place on a day; `along` makes of it the air of a timed drive, upon the daily curve (`expected`,
-`diurnal`) and as sure as `spread` says; `told` puts the sources into sentences.
+Fetching, by `grademargin weather`: `command` does all for a trip; `services` asks `nws` and `openmeteo` one after the
+other through `transport`; `records` is what came, checked, and `store` keeps it. `elevations` asks how high places lie.
 """

@@ -1,24 +1,25 @@
 """The air along a timed drive: temperature, dew point, headwind and how sure the temperature is."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from planner.files.weatherfile import DatedWeather
-from planner.weather.diurnal import air_k as air_from_day
-from planner.weather.diurnal import mountain_lag_h
+from planner.files.rows import DatedWeather
+from planner.model.errors import PlannerError
 from planner.weather.expected import (
     LAPSE_HIGH_K_PER_M,
     LAPSE_LOW_K_PER_M,
     dew_point_k,
+    forecast_sd_k,
+    mountain_lag_h,
     relief_m,
 )
-from planner.weather.outlook import EPOCH, Outlook, Stop, basis_along, dated_on, solar_day
-from planner.weather.record import wind_parts
-from planner.weather.spread import forecast_sd_k
+from planner.weather.expected import air_k as air_from_day
+from planner.weather.records import AIR_K, wind_parts
+from planner.weather.sources import EPOCH, RoutePlace, RouteWeather, dated_on, highs_lows_at, solar_day
 
 Floats = NDArray[np.float64]
 
@@ -31,17 +32,7 @@ REACH_M = 150_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirAlong:
-    """The air at every segment of a drive, shape (n,).
-
-    Attributes
-    ----------
-    air_k, dew_k : ndarray
-        Air temperature and dew point, the latter never above the former. [K]
-    headwind_m_per_s : ndarray
-        At the height of a car, positive from ahead. [m/s]
-    sd_k : ndarray
-        Standard deviation of the temperature by its source. [K]
-    """
+    """The air at every segment of a drive, shape (n,)."""
 
     air_k: Floats
     dew_k: Floats
@@ -50,7 +41,7 @@ class AirAlong:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Drive:
+class _Samples:
     """Where and when, as arrays; `share` is how far the air stands above the day's low on the way to its high."""
 
     distance_m: Floats
@@ -59,15 +50,9 @@ class _Drive:
     epoch_s: Floats
     share: Floats
 
-    def part(self, rows: NDArray[np.int64]) -> "_Drive":
+    def part(self, rows: NDArray[np.int64]) -> "_Samples":
         """Some of the segments."""
-        return _Drive(
-            distance_m=self.distance_m[rows],
-            elevation_m=self.elevation_m[rows],
-            lon_deg=self.lon_deg[rows],
-            epoch_s=self.epoch_s[rows],
-            share=self.share[rows],
-        )
+        return _Samples(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     @property
     def lapse_k_per_m(self) -> Floats:
@@ -76,7 +61,7 @@ class _Drive:
 
 
 def air_along(
-    outlook: Outlook,
+    weather: RouteWeather,
     *,
     distance_m: ArrayLike,
     elevation_m: ArrayLike,
@@ -86,24 +71,6 @@ def air_along(
     bearing_deg: ArrayLike,
 ) -> AirAlong:
     """Air along a timed drive, from the best source for every place and instant.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        What is known. [-]
-    distance_m, elevation_m : array_like, shape (n,)
-        Distance along the route, never falling, and elevation of the road. [m]
-    lat_deg, lon_deg : array_like, shape (n,)
-        Where that is. [deg]
-    epoch_s : array_like, shape (n,)
-        When the car is there. [s since 1970 UTC]
-    bearing_deg : array_like, shape (n,)
-        Where it heads, clockwise from north; NaN where it stands. [deg]
-
-    Returns
-    -------
-    AirAlong
-        With usual highs and lows alone, or nothing at all, exactly what `expected_air_k` gives.
 
     Notes
     -----
@@ -115,51 +82,65 @@ def air_along(
     along, height, lat, lon, epoch = np.broadcast_arrays(
         *(np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg, epoch_s))
     )
-    high, low, sd = basis_along(outlook, distance_m=along, elevation_m=height, lon_deg=lon, epoch_s=epoch)
+    high, low, sd = highs_lows_at(weather, distance_m=along, elevation_m=height, lon_deg=lon, epoch_s=epoch)
     lag = mountain_lag_h(elevation_m=height, relief_m=relief_m(along, height))
-    place = {"epoch_s": epoch, "lat_deg": lat, "lon_deg": lon, "lag_h": lag}
-    air = air_from_day(**place, low_k=low, high_k=high)
+    here = {"epoch_s": epoch, "lat_deg": lat, "lon_deg": lon, "lag_h": lag}
+    air = air_from_day(**here, low_k=low, high_k=high)
     dew = dew_point_k(low)
     wind = np.zeros_like(air)
-    if outlook.forecasts or outlook.dated:
-        share = air_from_day(**place, low_k=0.0, high_k=1.0)
-        drive = _Drive(distance_m=along, elevation_m=height, lon_deg=lon, epoch_s=epoch, share=share)
-        air, sd = _with_forecasts(outlook, drive, air, sd)
-        dew = dew + _dew_change(outlook, drive)
-        wind = _headwind(outlook, drive, np.broadcast_to(np.asarray(bearing_deg, dtype=np.float64), air.shape))
+    if weather.forecasts or weather.dated:
+        share = air_from_day(**here, low_k=0.0, high_k=1.0)
+        samples = _Samples(distance_m=along, elevation_m=height, lon_deg=lon, epoch_s=epoch, share=share)
+        air, sd = _with_forecasts(weather, samples, air, sd)
+        dew = dew + _dew_change(weather, samples)
+        wind = _headwind(weather, samples, np.broadcast_to(np.asarray(bearing_deg, dtype=np.float64), air.shape))
+    _require_possible(air, along, weather)
     return AirAlong(air_k=air, dew_k=np.minimum(dew, air), headwind_m_per_s=wind, sd_k=sd)
 
 
-def _with_forecasts(outlook: Outlook, drive: _Drive, air: Floats, sd: Floats) -> tuple[Floats, Floats]:
+def _require_possible(air: Floats, distance_m: Floats, weather: RouteWeather) -> None:
+    """Refuse air that nobody ever measured: an elevation, a high or a low is wrong."""
+    wrong = np.flatnonzero(~((air >= AIR_K[0]) & (air <= AIR_K[1])))
+    if wrong.size:
+        near = min(weather.places, key=lambda place: abs(place.distance_m - distance_m[wrong[0]]))
+        low, high = (bound - 273.15 for bound in AIR_K)
+        message = (
+            f"air near {near.name} comes to {air[wrong[0]] - 273.15:.0f} degC; {low:.0f} to {high:.0f} is possible. "
+            "Check the highs, lows and elevations of the places round it, and its dates in weather.csv"
+        )
+        raise PlannerError(message)
+
+
+def _with_forecasts(weather: RouteWeather, samples: _Samples, air: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Bring forecasts in: what they differ by from the day's curve, and their own error."""
 
-    def ask(stop: Stop, part: _Drive) -> Floats:
-        hours, variance = _forecast_air(outlook, stop, part)
-        high, low, _ = _basis_at(outlook, stop, part)
+    def ask(place: RoutePlace, part: _Samples) -> Floats:
+        hours, variance = _forecast_air(weather, place, part)
+        high, low, _ = _highs_lows_of(weather, place, part)
         return np.array([hours - (low + (high - low) * part.share), variance])
 
-    stops = [stop for stop in outlook.stops if stop.key in outlook.forecasts]
-    (change, variance), (weight, _) = carried(stops, drive, ask, 2)
-    return air + change, np.sqrt(variance + (1.0 - weight) * sd**2) if stops else sd
+    places = [place for place in weather.places if place.key in weather.forecasts]
+    (change, variance), (weight, _) = carried(places, samples, ask, 2)
+    return air + change, np.sqrt(variance + (1.0 - weight) * sd**2) if places else sd
 
 
-def _basis_at(outlook: Outlook, stop: Stop, part: _Drive) -> tuple[Floats, Floats, Floats]:
-    """High and low gone by at a stop, at the instants of some segments."""
+def _highs_lows_of(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats, Floats]:
+    """High and low gone by at a place, at the instants of some segments."""
     here = np.ones(len(part.epoch_s))
-    return basis_along(
-        outlook,
-        distance_m=stop.distance_m * here,
-        elevation_m=stop.elevation_m * here,
+    return highs_lows_at(
+        weather,
+        distance_m=place.distance_m * here,
+        elevation_m=place.elevation_m * here,
         lon_deg=part.lon_deg,
         epoch_s=part.epoch_s,
     )
 
 
-def _forecast_air(outlook: Outlook, stop: Stop, part: _Drive) -> tuple[Floats, Floats]:
-    """Forecast temperature at a stop's elevation, and the square of its error; NaN where no forecast reaches."""
+def _forecast_air(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats]:
+    """Forecast temperature at a place's elevation, and the square of its error; NaN where no forecast reaches."""
     air, variance = np.full(len(part.epoch_s), np.nan), np.full(len(part.epoch_s), np.nan)
-    for one in outlook.forecasts[stop.key]:
-        hours = one.air_at(part.epoch_s) + part.lapse_k_per_m * (one.elevation_m - stop.elevation_m)
+    for one in weather.forecasts[place.key]:
+        hours = one.air_at(part.epoch_s) + part.lapse_k_per_m * (one.elevation_m - place.elevation_m)
         fill = np.isnan(air) & np.isfinite(hours)
         air = np.where(fill, hours, air)
         variance = np.where(fill, forecast_sd_k(part.epoch_s - one.made_s) ** 2, variance)
@@ -167,92 +148,65 @@ def _forecast_air(outlook: Outlook, stop: Stop, part: _Drive) -> tuple[Floats, F
 
 
 def carried(
-    stops: Sequence[Stop], drive: _Drive, ask: Callable[[Stop, _Drive], Floats], count: int
+    places: Sequence[RoutePlace], samples: _Samples, ask: Callable[[RoutePlace, _Samples], Floats], count: int
 ) -> tuple[Floats, Floats]:
-    """Carry values known at stops along the road.
-
-    Parameters
-    ----------
-    stops : sequence of Stop
-        In order of distance. [-]
-    drive : _Drive
-        Segments. [-]
-    ask : callable
-        Gives values, shape (count, n), of a stop at the instants of some segments; NaN where unknown. [any]
-    count : int
-        How many values. [-]
-
-    Returns
-    -------
-    tuple of ndarray, shape (count, n)
-        Sum of weight times value, and sum of weights: 1 where both neighbours know, 0 far from any that does.
-    """
-    total, weights = np.zeros((count, len(drive.distance_m))), np.zeros((count, len(drive.distance_m)))
-    distances = [stop.distance_m for stop in stops]
-    for i, stop in enumerate(stops):
-        before = stop.distance_m - distances[i - 1] if i else np.inf
-        after = distances[i + 1] - stop.distance_m if i + 1 < len(stops) else np.inf
-        gap = np.where(drive.distance_m < stop.distance_m, before, after)
+    """Carry values known at places along the road."""
+    total, weights = np.zeros((count, len(samples.distance_m))), np.zeros((count, len(samples.distance_m)))
+    distances = [place.distance_m for place in places]
+    for i, place in enumerate(places):
+        before = place.distance_m - distances[i - 1] if i else np.inf
+        after = distances[i + 1] - place.distance_m if i + 1 < len(places) else np.inf
+        gap = np.where(samples.distance_m < place.distance_m, before, after)
         gap = np.where(gap > 2.0 * REACH_M, REACH_M, gap)
-        off = np.abs(drive.distance_m - stop.distance_m)
+        off = np.abs(samples.distance_m - place.distance_m)
         weight = np.where(gap > 0.0, 1.0 - off / np.maximum(gap, 1e-9), 0.0)
         rows = np.flatnonzero(weight > 0.0)
         if rows.size:
-            values = ask(stop, drive.part(rows))
+            values = ask(place, samples.part(rows))
             known = np.isfinite(values)
             total[:, rows] += weight[rows] * np.where(known, values, 0.0)
             weights[:, rows] += weight[rows] * known
     return total, np.minimum(weights, 1.0)
 
 
-def _dew_change(outlook: Outlook, drive: _Drive) -> Floats:
+def _dew_change(weather: RouteWeather, samples: _Samples) -> Floats:
     """What known dew points differ by from the assumed one."""
 
-    def ask(stop: Stop, part: _Drive) -> Floats:
+    def ask(place: RoutePlace, part: _Samples) -> Floats:
         dew = np.full(len(part.epoch_s), np.nan)
-        for one in outlook.forecasts.get(stop.key, ()):
+        for one in weather.forecasts.get(place.key, ()):
             dew = np.where(np.isnan(dew), one.dew_at(part.epoch_s), dew)
-        _, low, _ = _basis_at(outlook, stop, part)
-        return np.array([np.where(np.isnan(dew), _dated_dew(outlook, stop, part), dew) - dew_point_k(low)])
+        _, low, _ = _highs_lows_of(weather, place, part)
+        return np.array([np.where(np.isnan(dew), _dated_dew(weather, place, part), dew) - dew_point_k(low)])
 
-    humid = {key for (key, _), row in outlook.dated.items() if row.humidity is not None}
-    stops = [stop for stop in outlook.stops if stop.key in humid or stop.key in outlook.forecasts]
-    return np.asarray(carried(stops, drive, ask, 1)[0][0])
+    humid = {key for (key, _), row in weather.dated.items() if row.humidity is not None}
+    places = [place for place in weather.places if place.key in humid or place.key in weather.forecasts]
+    return np.asarray(carried(places, samples, ask, 1)[0][0])
 
 
-def _dated_dew(outlook: Outlook, stop: Stop, part: _Drive) -> Floats:
+def _dated_dew(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floats:
     """Dew point from the entered humidity, a day's mean, at the middle between the day's high and low."""
     dew = np.full(len(part.epoch_s), np.nan)
-    for row, at in _dated_rows(outlook, stop, part):
+    for row, at in _dated_rows(weather, place, part):
         if row.humidity is not None:
-            high, low, _ = _basis_at(outlook, stop, part.part(at))
+            high, low, _ = _highs_lows_of(weather, place, part.part(at))
             dew[at] = dew_of(0.5 * (high + low), row.humidity)
     return dew
 
 
-def _dated_rows(outlook: Outlook, stop: Stop, part: _Drive) -> Iterator[tuple[DatedWeather, NDArray[np.int64]]]:
-    """What was entered for each day at a stop, with the segments of that day."""
+def _dated_rows(
+    weather: RouteWeather, place: RoutePlace, part: _Samples
+) -> Iterator[tuple[DatedWeather, NDArray[np.int64]]]:
+    """What was entered for each day at a place, with the segments of that day."""
     day = np.floor(solar_day(part.lon_deg, part.epoch_s))
     for number in np.unique(day):
-        row = dated_on(outlook, stop.key, EPOCH + timedelta(days=int(number)))
+        row = dated_on(weather, place.key, EPOCH + timedelta(days=int(number)))
         if row is not None:
             yield row, np.flatnonzero(day == number)
 
 
 def dew_of(air_k: ArrayLike, humidity: float) -> Floats:
     """Dew point of air of a given relative humidity.
-
-    Parameters
-    ----------
-    air_k : array_like
-        Air temperature, -40 to 50 degC. [K]
-    humidity : float
-        Relative humidity, 0 to 1; below 1 % taken as 1 %. [-]
-
-    Returns
-    -------
-    ndarray
-        Dew point. [K]
 
     References
     ----------
@@ -268,26 +222,26 @@ def dew_of(air_k: ArrayLike, humidity: float) -> Floats:
     return np.asarray(243.04 * gamma / (17.625 - gamma) + 273.15)
 
 
-def _headwind(outlook: Outlook, drive: _Drive, bearing_deg: Floats) -> Floats:
+def _headwind(weather: RouteWeather, samples: _Samples, bearing_deg: Floats) -> Floats:
     """Wind from ahead at the height of a car; none where the car stands or nobody knows."""
 
-    def ask(stop: Stop, part: _Drive) -> Floats:
+    def ask(place: RoutePlace, part: _Samples) -> Floats:
         wind = np.full((2, len(part.epoch_s)), np.nan)
-        for one in outlook.forecasts.get(stop.key, ()):
+        for one in weather.forecasts.get(place.key, ()):
             wind = np.where(np.isnan(wind), np.array(one.wind_at(part.epoch_s)), wind)
-        return np.where(np.isnan(wind), _dated_wind(outlook, stop, part), wind)
+        return np.where(np.isnan(wind), _dated_wind(weather, place, part), wind)
 
-    windy = {key for (key, _), row in outlook.dated.items() if row.wind_m_per_s is not None}
-    stops = [stop for stop in outlook.stops if stop.key in windy or stop.key in outlook.forecasts]
-    (east, north), _ = carried(stops, drive, ask, 2)
+    windy = {key for (key, _), row in weather.dated.items() if row.wind_m_per_s is not None}
+    places = [place for place in weather.places if place.key in windy or place.key in weather.forecasts]
+    (east, north), _ = carried(places, samples, ask, 2)
     heading = np.radians(bearing_deg)
     against = -WIND_AT_CAR * (east * np.sin(heading) + north * np.cos(heading))
     return np.where(np.isfinite(against), against, 0.0)
 
 
-def _dated_wind(outlook: Outlook, stop: Stop, part: _Drive) -> Floats:
+def _dated_wind(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floats:
     wind = np.full((2, len(part.epoch_s)), np.nan)
-    for row, at in _dated_rows(outlook, stop, part):
+    for row, at in _dated_rows(weather, place, part):
         if row.wind_m_per_s is not None:
             wind[:, at] = np.array(wind_parts(row.wind_m_per_s, row.wind_from_deg or 0.0))[:, np.newaxis]
     return wind
@@ -295,16 +249,6 @@ def _dated_wind(outlook: Outlook, stop: Stop, part: _Drive) -> Floats:
 
 def bearings_deg(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     """Where a car heads at each of a row of points, from the point before; NaN where it has not moved.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : array_like, shape (n,)
-        Points in driving order; the first takes the bearing of the second. [deg]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Clockwise from north, 0 to 360. [deg]
 
     Examples
     --------

@@ -4,30 +4,26 @@ import math
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from planner.model import clock
 from planner.model.display import counted
 from planner.model.trip import Leg, Trip
-from planner.weather.normals import Normals
-from planner.weather.openmeteo import ARCHIVE_URL
-from planner.weather.outlook import make_outlook
-from planner.weather.pastyears import past_years_for
-from planner.weather.record import Fetched, Missing, PastYears, Point, Weather
+from planner.weather.openmeteo import ARCHIVE_URL, past_years_for
+from planner.weather.records import Forecasts, NoAnswer, PastYears, PlaceForecast, Point
 from planner.weather.services import (
-    SOURCES,
-    Source,
+    SERVICES,
+    ForecastService,
     credits_of,
-    fetch_weather,
+    fetch_forecasts,
     midnight_s,
     out_of_reach,
     points_on,
-    source_named,
+    service_named,
 )
-from planner.weather.told import age
-from planner.weather.web import Web
+from planner.weather.sources import age, normals_of, weather_along
 
 FRESH, STALE, MISSING = "fresh", "stale", "missing"
 NEAR_M = 100_000.0
@@ -37,23 +33,7 @@ _SPARE_DAYS = 2  # the days are counted without the car, which may be slower
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeatherRow:
-    """State of one place's weather.
-
-    Attributes
-    ----------
-    place, name : str
-        Key, and name for people. [-]
-    state : str
-        fresh, stale or missing. [-]
-    source : str
-        Service, or empty. [-]
-    fetched, made : str
-        How long ago, or empty. [-]
-    first, last : str
-        Local days covered, or empty. [-]
-    note : str
-        Why it is missing or old, or which usual values stand in. [-]
-    """
+    """State of one place's weather."""
 
     place: str
     name: str
@@ -86,20 +66,7 @@ class WeatherReport:
 
 
 def dates_of(trip: Trip, legs: Sequence[Leg]) -> tuple[date, ...]:
-    """Days the trip may take, counted without the car.
-
-    Parameters
-    ----------
-    trip : Trip
-        Departure, most driving in a day, rests, events. [-]
-    legs : sequence of Leg
-        The route. [-]
-
-    Returns
-    -------
-    tuple of date
-        From departure to two days beyond the last expected.
-    """
+    """Days the trip may take, counted without the car."""
     driving_s = sum(leg.distance_m / leg.speed_m_per_s for leg in legs)
     count = math.ceil(driving_s / (0.9 * trip.day.driving_s)) + len(trip.rest) + _SPARE_DAYS
     last = max([trip.first_date + timedelta(days=count - 1), *(event.on for event in trip.events)])
@@ -112,110 +79,79 @@ def run(
     *,
     offline: bool,
     now: datetime,
-    tell: Callable[[str], None] = lambda _: None,
-    normals: Normals | None = None,
-    sources: Sequence[Source] = SOURCES,
+    progress: Callable[[str], None] = lambda _: None,
+    services: Sequence[ForecastService] = SERVICES,
     archive_url: str = ARCHIVE_URL,
     cache: Path | None = None,
     sleep: Callable[[float], None] = time.sleep,
 ) -> WeatherReport:
-    """Fetch what the route needs.
-
-    Parameters
-    ----------
-    trip : Trip
-        The trip. [-]
-    legs : sequence of Leg
-        Its route. [-]
-    offline : bool
-        Never touch the network; show what is kept. [-]
-    now : datetime
-        The present, aware. [-]
-    tell : callable
-        Receives progress. [-]
-    normals : Normals, optional
-        A table the user has; past years are then not asked for. [-]
-    sources : sequence of Source
-        Services in the order they are asked. [-]
-    archive_url : str
-        Service of past years. [-]
-    cache : Path, optional
-        In place of the user's cache folder. [-]
-    sleep : callable
-        Waits. [s]
-
-    Returns
-    -------
-    WeatherReport
-        Rows in the order of the route.
-    """
+    """Fetch what the route needs."""
     points, dates = points_on(trip, legs), dates_of(trip, legs)
-    with Web(cache, offline=offline, now=now, tell=tell) as web:
-        weather = fetch_weather(trip, points, dates, web=web, sources=sources, now=now, tell=tell)
+    from planner.weather.transport import Client  # slow to import
+
+    has_normals = normals_of(trip) is not None
+    with Client(cache, offline=offline, now=now, progress=progress) as client:
+        forecasts = fetch_forecasts(trip, points, dates, client=client, services=services)
         past: dict[str, PastYears] = {}
-        unknown = _unknown(trip, legs, points, weather, dates) if normals is None else []
-        failed: tuple[Missing, ...] = ()
+        unknown = [] if has_normals else _unknown(trip, legs, points, forecasts, dates)
+        failed: tuple[NoAnswer, ...] = ()
         if unknown:
-            past, failed = past_years_for(
-                trip, unknown, dates, web=web, now=now, url=archive_url, tell=tell, sleep=sleep
-            )
-    if out_of_reach(dates, now):
-        weather = replace(weather, missing=())  # one sentence says it for all
-    rows = tuple(_row(trip, p, weather, past, dates, now.timestamp(), sources) for p in points)
+            past, failed = past_years_for(trip, unknown, dates, client=client, url=archive_url, sleep=sleep)
+    rows = tuple(_row(trip, p, forecasts, past, dates, now.timestamp(), services) for p in points)
     return WeatherReport(
         rows=rows,
-        notes=(*weather.notes, *_failures(failed), *_lacking(weather)),
-        attribution=credits_of(weather.fetched, sources, past=bool(past)),
+        notes=(*forecasts.notes, *_failures(failed), *_lacking(forecasts)),
+        attribution=credits_of(forecasts.by_place, services, past=bool(past)),
         asked=not out_of_reach(dates, now),
     )
 
 
-def _lacking(weather: Weather) -> tuple[str, ...]:
+def _lacking(forecasts: Forecasts) -> tuple[str, ...]:
     """What to do about places that no service gave a forecast for."""
-    if not weather.missing:
+    if not forecasts.missing:
         return ()
     return (
-        f"No new forecast for {counted(len(weather.missing), 'place')}; ask again later, with a network. Plans made "
+        f"No new forecast for {counted(len(forecasts.missing), 'place')}; ask again later, with a network. Plans made "
         "meanwhile go by what stands beside each place.",
     )
 
 
-def _failures(failed: Sequence[Missing]) -> tuple[str, ...]:
+def _failures(failed: Sequence[NoAnswer]) -> tuple[str, ...]:
     """One sentence for each reason that past years are lacking."""
     reasons = Counter(one.why for one in failed)
     return tuple(f"No past years for {counted(count, 'place')}: {why}." for why, count in reasons.items())
 
 
 def _unknown(
-    trip: Trip, legs: Sequence[Leg], points: Sequence[Point], weather: Weather, dates: Sequence[date]
+    trip: Trip, legs: Sequence[Leg], points: Sequence[Point], forecasts: Forecasts, dates: Sequence[date]
 ) -> list[Point]:
     """Places far from any with entered usual highs and lows, unless forecasts reach over the whole trip."""
     end_s = midnight_s(dates[-1]) + 86400.0
-    stops = make_outlook(trip, legs).stops
-    entered = [stop.distance_m for stop in stops if stop.high_k is not None or stop.low_k is not None]
-    near = {s.key for s in stops if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
-    covered = {key for key, held in weather.fetched.items() if any(one.epoch_s[-1] >= end_s for one in held)}
+    places = weather_along(trip, legs).places
+    entered = [place.distance_m for place in places if place.has_entered]
+    near = {s.key for s in places if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
+    covered = {key for key, held in forecasts.by_place.items() if any(one.epoch_s[-1] >= end_s for one in held)}
     return [p for p in points if p.place not in near and p.place not in covered]
 
 
 def _row(
     trip: Trip,
     point: Point,
-    weather: Weather,
+    forecasts: Forecasts,
     past: Mapping[str, PastYears],
     dates: Sequence[date],
     now_s: float,
-    sources: Sequence[Source],
+    services: Sequence[ForecastService],
 ) -> WeatherRow:
     zone = clock.zone_of(point.lat_deg, point.lon_deg)
     end_s = clock.local_to_utc(datetime(dates[-1].year, dates[-1].month, dates[-1].day, 12), zone).timestamp()
-    held = [one for one in weather.fetched.get(point.place, ()) if one.epoch_s and _reaches(one, dates)]
-    why = next((one.why for one in weather.missing if one.place == point.place), "")
+    held = [one for one in forecasts.by_place.get(point.place, ()) if one.epoch_s and _reaches(one, dates)]
+    why = next((one.why for one in forecasts.missing if one.place == point.place), "")
     fresh = bool(held) and all(one.is_fresh(now_s) for one in held)
     notes = [why] if why and not fresh else []
     if not held or held[-1].epoch_s[-1] < end_s:
         notes.append(f"{'beyond it ' if held else ''}{_stand_in(trip, point.place, past)}")
-    names = [getattr(source_named(one.source, sources), "name", one.source) for one in held]
+    names = [getattr(service_named(one.source, services), "name", one.source) for one in held]
     return WeatherRow(
         place=point.place,
         name=trip.places[point.place].name,
@@ -229,7 +165,7 @@ def _row(
     )
 
 
-def _reaches(one: Fetched, dates: Sequence[date]) -> bool:
+def _reaches(one: PlaceForecast, dates: Sequence[date]) -> bool:
     """Whether any hour falls into the trip."""
     return one.epoch_s[-1] >= midnight_s(dates[0])
 
@@ -239,6 +175,8 @@ def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:
     place = trip.places[key]
     if place.high_k is not None or place.low_k is not None:
         return "the usual values entered"
+    if trip.normals:
+        return "the table of station normals"
     if key in past:
         first, last = past[key].years
         return f"the means of {first} to {last}"

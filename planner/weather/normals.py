@@ -5,12 +5,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, Table, read_table
+from planner.model import geo
 from planner.model.errors import TripError
 
 Floats = NDArray[np.float64]
@@ -19,7 +21,6 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 NEIGHBOURS = 8
 _NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
 _ALIKE_M = 400.0  # difference of elevation at which a station's weight has fallen to 1/e
-_EARTH_KM = 6371.0088  # mean radius, IUGG 1980
 # Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
 # error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
 _LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
@@ -40,6 +41,26 @@ _OTHER_MONTH = re.compile(r"t(max|min)_([a-z]{3})_([cf])", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UsualHighLow:
+    """Usual high and low of a point, and the error of having no station there, which adds to the spread of days."""
+
+    high_k: float
+    low_k: float
+    error_k: float = 0.0
+
+
+class StationNormals(Protocol):
+    """Whoever tells usual highs and lows between weather stations."""
+
+    @property
+    def words(self) -> str:
+        """What it is, as the rest of "Weather at Raton:"."""
+
+    def at(self, where: Floats, *, day: date) -> Sequence[UsualHighLow | None]:
+        """Usual highs and lows of points (latitude, longitude, elevation; shape (n, 3)); None with no station near."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Normals:
     """Usual monthly highs and lows of stations; arrays over stations, shape (n,) or (n, 12)."""
 
@@ -51,28 +72,18 @@ class Normals:
     high_k: Floats
     low_k: Floats
 
+    @property
+    def words(self) -> str:
+        """What it is, as the rest of a sentence."""
+        return f"station normals from {self.file}"
+
+    def at(self, where: Floats, *, day: date) -> list[UsualHighLow]:
+        """Usual highs and lows of points."""
+        return [UsualHighLow(high_k=high, low_k=low) for high, low in usual_at(self, where, day=day)]
+
 
 def read_normals(path: Path, *, root: Path) -> Normals:
-    """Read a table of station normals.
-
-    Parameters
-    ----------
-    path : Path
-        A CSV with the columns station, lat, lon, elevation [m], high_1 [degC] to high_12, low_1 to low_12, and if you
-        like name, state, flags; or with the headings station_id, elev_m, tmax_jan_c, ..., tmin_dec_c for them. [-]
-    root : Path
-        Folder it must lie in. [-]
-
-    Returns
-    -------
-    Normals
-        In SI.
-
-    Raises
-    ------
-    TripError
-        Carries every problem, one sentence each.
-    """
+    """Read a table of station normals."""
     problems = Problems()
     fault = file_fault(path, root=root, max_bytes=MAX_BYTES)
     if fault is not None:
@@ -126,41 +137,23 @@ def _normals(table: Table) -> Normals | None:
     return None if len(table.problems) else normals
 
 
-def lapse_k_per_m(month: float) -> tuple[float, float]:
-    """Fall of usual highs and lows with height, by the time of year.
-
-    Parameters
-    ----------
-    month : float
-        1 for the middle of January, 7 for the middle of July; northern hemisphere. [-]
-
-    Returns
-    -------
-    tuple of float
-        For highs and for lows. [K/m]
+def lapse_k_per_m(month: float, *, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
+    """Fall of usual highs and lows with height, by the time of year; that of half a year later south of the equator.
 
     Examples
     --------
-    >>> lapse_k_per_m(1.0), lapse_k_per_m(7.0)
-    ((0.004, 0.0025), (0.007, 0.0045))
+    >>> high, low = lapse_k_per_m(1.0, lat_deg=[40.0, -33.0])
+    >>> high * 1e3, low * 1e3
+    (array([4., 7.]), array([2.5, 4.5]))
     """
-    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * (month - 1.0) / 12.0)
-    high, low = (cold + (warm - cold) * float(share) for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
-    return high / 1e3, low / 1e3
+    since_january = month - 1.0 + np.where(np.asarray(lat_deg) >= 0.0, 0.0, 6.0)
+    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * since_january / 12.0)
+    high, low = (np.asarray((cold + (warm - cold) * share) / 1e3) for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
+    return high, low
 
 
 def month_of(day: date) -> float:
     """Time of year as a month number that is whole in the middle of each month.
-
-    Parameters
-    ----------
-    day : date
-        The day. [-]
-
-    Returns
-    -------
-    float
-        From 0.5 on 1 January to 12.5 at the year's end. [-]
 
     Examples
     --------
@@ -175,34 +168,19 @@ def month_of(day: date) -> float:
 def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()) -> list[tuple[float, float]]:
     """Usual highs and lows at points between the stations.
 
-    Parameters
-    ----------
-    normals : Normals
-        The stations. [-]
-    where : ndarray, shape (n, 3)
-        Latitude, longitude and elevation of each point. [deg, deg, m]
-    day : date
-        Time of year; linear between the middles of months. [-]
-    leave_out : sequence of int
-        For each point a station not to use, for checking; empty to use all. [-]
-
-    Returns
-    -------
-    list of tuple of float
-        High and low of each point. [K]
-
     Notes
     -----
     Mean of the 8 nearest stations brought to the point's elevation, weights 1 / (d^2 + (10 km)^2) exp(-(dz / 400 m)^2).
     """
     from scipy.spatial import cKDTree  # slow to import, and only a table of stations needs it
 
-    tree = cKDTree(_on_sphere(normals.lat_deg, normals.lon_deg))
+    tree = cKDTree(geo.xyz_m(normals.lat_deg, normals.lon_deg))
     spare = 1 if len(leave_out) else 0
     count = min(NEIGHBOURS + spare, len(normals.station))
-    chord, near = tree.query(_on_sphere(where[:, 0], where[:, 1]), k=count)
-    chord, near = np.reshape(chord, (len(where), count)), np.reshape(near, (len(where), count))
-    apart_km = 2.0 * _EARTH_KM * np.arcsin(np.clip(chord / 2.0, 0.0, 1.0))
+    near = np.reshape(tree.query(geo.xyz_m(where[:, 0], where[:, 1]), k=count)[1], (len(where), count))
+    apart_km = 1e-3 * geo.distances_m(
+        lat1_deg=where[:, :1], lon1_deg=where[:, 1:2], lat2_deg=normals.lat_deg[near], lon2_deg=normals.lon_deg[near]
+    )
     higher_m = normals.elevation_m[near] - where[:, 2:3]
     log_weight = -np.log(apart_km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2
     if spare:
@@ -211,8 +189,8 @@ def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[
     weight /= weight.sum(axis=1, keepdims=True)
     month = month_of(day)
     found = []
-    for monthly, lapse in zip((normals.high_k, normals.low_k), lapse_k_per_m(month), strict=True):
-        reduced = _in_month(monthly[near], month) + lapse * higher_m
+    for monthly, lapse in zip((normals.high_k, normals.low_k), lapse_k_per_m(month, lat_deg=where[:, 0]), strict=True):
+        reduced = _in_month(monthly[near], month) + lapse[:, np.newaxis] * higher_m
         found.append((weight * reduced).sum(axis=1))
     return [(float(max(high, low)), float(low)) for high, low in zip(*found, strict=True)]
 
@@ -222,8 +200,3 @@ def _in_month(monthly: Floats, month: float) -> Floats:
     before = int(np.floor(month))
     share = month - before
     return np.asarray((1.0 - share) * monthly[..., (before - 1) % 12] + share * monthly[..., before % 12])
-
-
-def _on_sphere(lat_deg: Floats, lon_deg: Floats) -> Floats:
-    lat, lon = np.radians(lat_deg), np.radians(lon_deg)
-    return np.column_stack((np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)))

@@ -5,29 +5,33 @@ Two steps: a point's grid cell, then the cell's layers as runs of equal values w
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
-from planner.weather.reply import (
+from planner.weather.records import (
+    MOST_HOURS,
     Answer,
     BadReply,
+    NoAnswer,
+    PlaceForecast,
+    Point,
     Refused,
     ServiceError,
     Unreachable,
+    accepted,
     brief,
     number_of,
     part_of,
     plain,
-    sound,
+    require_near,
     text_of,
 )
-from thermal.tomltext import shown
+from thermal.errors import shown
 
 if TYPE_CHECKING:
-    from planner.weather.web import Web
+    from planner.weather.transport import Client
 
 URL = "https://api.weather.gov"
 _ACCEPT = "application/geo+json"
@@ -64,69 +68,57 @@ class NationalWeatherService:
     attribution: str = "Forecast: National Weather Service (weather.gov)."
     terms: str = "Public domain; United States only. Hours taken from its grid unchanged, then fitted to the road."
 
-    def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, web: "Web", tell: Callable[[str], None]
-    ) -> tuple[Fetched | Missing, ...]:
+    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Ask for every point in turn; after two in a row without any answer, no more are asked."""
-        found: list[Fetched | Missing] = []
+        found: list[PlaceForecast | NoAnswer] = []
         silent, why = 0, ""
         for number, point in enumerate(points, start=1):
             if silent >= _GIVE_UP_AFTER:
-                found.append(Missing(place=point.place, why=f"not asked, as it {why}"))
+                found.append(NoAnswer(place=point.place, why=f"not asked, as it {why}"))
                 continue
             if not covered(point.lat_deg, point.lon_deg):
-                found.append(Missing(place=point.place, why="lies outside the United States"))
+                found.append(NoAnswer(place=point.place, why="lies outside the United States"))
                 continue
-            tell(f"{self.name}: {point.place} ({number} of {len(points)})")
+            client.progress(f"{self.name}: {point.place} ({number} of {len(points)})")
             try:
-                found.append(self._point(point, web))
+                found.append(self._point(point, client))
                 silent = 0
             except ServiceError as exc:
-                found.append(Missing(place=point.place, why=str(exc)))
+                found.append(NoAnswer(place=point.place, why=str(exc)))
                 silent, why = (silent + 1, str(exc)) if isinstance(exc, Unreachable) else (0, "")
         return tuple(found)
 
-    def _point(self, point: Point, web: "Web") -> Fetched:
-        cell = self._cell(point, web, again=False)
+    def _point(self, point: Point, client: "Client") -> PlaceForecast:
+        cell = self._cell(point, client, again=False)
         answer: Answer | None = None
         try:
-            answer = web.get(cell, accept=_ACCEPT)
+            answer = client.get(cell, accept=_ACCEPT)
         except Refused as exc:
             if exc.status != 404:
                 raise
-        if answer is None or (answer.stale and not web.offline):
-            answer = self._moved(point, web, cell, answer)
-        return parse_grid(answer, place=point.place, source=self.key)
+        if answer is None or (answer.stale and not client.offline):
+            answer = self._moved(point, client, cell, answer)
+        return parse_grid(answer, point=point, source=self.key)
 
-    def _moved(self, point: Point, web: "Web", cell: str, old: Answer | None) -> Answer:
+    def _moved(self, point: Point, client: "Client", cell: str, old: Answer | None) -> Answer:
         """Ask again which cell the point lies in: cells are redrawn now and then, and the old one then fails."""
         try:
-            now = self._cell(point, web, again=True)
+            now = self._cell(point, client, again=True)
             if old is None or now != cell:
-                return web.get(now, accept=_ACCEPT)
+                return client.get(now, accept=_ACCEPT)
         except ServiceError:
             if old is None:
                 raise
         return old
 
-    def _cell(self, point: Point, web: "Web", *, again: bool) -> str:
+    def _cell(self, point: Point, client: "Client", *, again: bool) -> str:
         """URL of the grid cell a point lies in."""
         url = f"{self.url}/points/{plain(point.lat_deg, 4)},{plain(point.lon_deg, 4)}"
-        return f"{self.url}/gridpoints/{parse_cell(web.get(url, accept=_ACCEPT, again=again).data)}"
+        return f"{self.url}/gridpoints/{parse_cell(client.get(url, accept=_ACCEPT, again=again).data)}"
 
 
 def covered(lat_deg: float, lon_deg: float) -> bool:
     """Tell whether a point may lie in the United States, so that it is worth asking.
-
-    Parameters
-    ----------
-    lat_deg, lon_deg : float
-        The point, north and east positive. [deg]
-
-    Returns
-    -------
-    bool
-        By rough boxes.
 
     Examples
     --------
@@ -138,21 +130,6 @@ def covered(lat_deg: float, lon_deg: float) -> bool:
 
 def parse_cell(data: Any) -> str:
     """Read which grid cell a point lies in.
-
-    Parameters
-    ----------
-    data : object
-        The JSON. [-]
-
-    Returns
-    -------
-    str
-        Office and cell, nothing that could lead elsewhere on the server or off it.
-
-    Raises
-    ------
-    BadReply
-        If the reply says something else.
 
     Examples
     --------
@@ -173,21 +150,6 @@ def parse_cell(data: Any) -> str:
 def duration_s(text: str) -> float:
     """Read an ISO 8601 duration of days, hours and minutes.
 
-    Parameters
-    ----------
-    text : str
-        Such as PT1H or P7DT12H. [-]
-
-    Returns
-    -------
-    float
-        Its length. [s]
-
-    Raises
-    ------
-    BadReply
-        If it is something else.
-
     Examples
     --------
     >>> duration_s("PT5H"), duration_s("P1D"), duration_s("P7DT12H30M")
@@ -203,21 +165,6 @@ def duration_s(text: str) -> float:
 
 def instant_s(text: str) -> float:
     """Read an ISO 8601 instant with its offset.
-
-    Parameters
-    ----------
-    text : str
-        Such as 2026-07-01T13:00:00+00:00. [-]
-
-    Returns
-    -------
-    float
-        Seconds since 1970 UTC. [s]
-
-    Raises
-    ------
-    BadReply
-        If it is something else, or names no offset.
 
     Examples
     --------
@@ -236,27 +183,10 @@ def instant_s(text: str) -> float:
     return utc.timestamp()
 
 
-def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
-    """Read the layers needed from a grid cell's raw forecast.
-
-    Parameters
-    ----------
-    answer : Answer
-        The reply. [-]
-    place, source : str
-        What it is for, and where from. [-]
-
-    Returns
-    -------
-    Fetched
-        Hours from the first to the last temperature.
-
-    Raises
-    ------
-    BadReply
-        If there are no temperatures, the reply has another shape, or a value in it cannot be.
-    """
+def parse_grid(answer: Answer, *, point: Point, source: str) -> PlaceForecast:
+    """Read the layers needed from a grid cell's raw forecast."""
     properties = part_of(answer.data, "properties")
+    require_near(*_middle_of(answer.data), point)
     air, *others = (_hours(properties, layer) for layer in ("temperature", "dewpoint", "windSpeed", "windDirection"))
     if not air:
         message = "gave no temperatures for this cell"
@@ -264,10 +194,12 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
     epoch = sorted(air)
     dew, wind, wind_from = ([layer.get(at, math.nan) for at in epoch] for layer in others)
     issued = properties.get("updateTime")
-    return sound(
-        Fetched(
-            place=place,
+    return accepted(
+        PlaceForecast(
+            place=point.place,
             source=source,
+            lat_deg=point.lat_deg,
+            lon_deg=point.lon_deg,
             elevation_m=_elevation_m(properties),
             fetched_s=answer.fetched_s,
             issued_s=None if issued is None else instant_s(text_of(issued, "updateTime")),
@@ -276,8 +208,24 @@ def parse_grid(answer: Answer, *, place: str, source: str) -> Fetched:
             dew_k=tuple(dew),
             wind_m_per_s=tuple(wind),
             wind_from_deg=tuple(wind_from),
-        )
+        ),
+        point,
     )
+
+
+def _middle_of(data: Mapping[str, Any]) -> tuple[float, float]:
+    """Latitude and longitude of the middle of a cell's outline, NaN when the reply gives none. [deg]."""
+    if data.get("geometry") is None:
+        return math.nan, math.nan
+    try:
+        corners = [
+            (number_of(lat, "latitude"), number_of(lon, "longitude")) for lon, lat in data["geometry"]["coordinates"][0]
+        ]
+        lats, lons = zip(*corners, strict=True)
+    except (KeyError, IndexError, TypeError, ValueError) as exc:
+        message = "gave the outline of its cell in another form than it promises"
+        raise BadReply(message) from exc
+    return sum(lats) / len(lats), sum(lons) / len(lons)
 
 
 def _elevation_m(properties: Mapping[str, Any]) -> float:

@@ -1,17 +1,49 @@
-"""Open-Meteo: forecasts for anywhere in the world. For non-commercial use only."""
+"""Open-Meteo: forecasts for anywhere in the world, and what was usual on the days of the trip in ten past years.
+
+For non-commercial use only. Past years are fetched once and kept.
+"""
 
 import math
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, timedelta
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from planner.model.display import counted
-from planner.weather.record import MOST_HOURS, Fetched, Missing, Point
-from planner.weather.reply import Answer, BadReply, ServiceError, Unreachable, brief, number_of, part_of, plain, sound
+from planner.model.errors import OutputError
+from planner.model.trip import Trip
+from planner.weather.records import (
+    AIR_K,
+    MOST_HOURS,
+    NEAR_DAYS,
+    Answer,
+    BadReply,
+    NoAnswer,
+    PastYears,
+    PlaceForecast,
+    Point,
+    ServiceError,
+    Unreachable,
+    accepted,
+    brief,
+    implausible_past_years,
+    misplaced,
+    number_of,
+    part_of,
+    plain,
+    require_near,
+)
+from planner.weather.store import load_past_years, save_past_years
 
 if TYPE_CHECKING:
-    from planner.weather.web import Web
+    from planner.weather.transport import Client
+
+Floats = NDArray[np.float64]
 
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"
@@ -42,11 +74,9 @@ class OpenMeteo:
     attribution: str = ATTRIBUTION
     terms: str = TERMS
 
-    def fetch(
-        self, points: Sequence[Point], days: Sequence[date], *, web: "Web", tell: Callable[[str], None]
-    ) -> tuple[Fetched | Missing, ...]:
+    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
         """Ask for up to 100 points at a time."""
-        found: list[Fetched | Missing] = []
+        found: list[PlaceForecast | NoAnswer] = []
         params = {
             "hourly": ",".join(_HOURLY),
             "wind_speed_unit": "ms",
@@ -58,57 +88,34 @@ class OpenMeteo:
         why = ""
         for batch in batches(points):
             if why:
-                found += [Missing(place=p.place, why=why) for p in batch]
+                found += [NoAnswer(place=p.place, why=why) for p in batch]
                 continue
-            tell(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
+            client.progress(f"{self.name}: {counted(len(batch), 'place')} from {batch[0].place}")
             try:
-                answer = web.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
+                answer = client.get(f"{self.url}/v1/forecast", params | where(batch), accept=_ACCEPT)
                 replies = each(answer.data, len(batch))
             except ServiceError as exc:
-                found += [Missing(place=p.place, why=str(exc)) for p in batch]
+                found += [NoAnswer(place=p.place, why=str(exc)) for p in batch]
                 why = f"not asked, as it {exc}" if isinstance(exc, Unreachable) else ""
                 continue
             found += [self._read(reply, point, answer) for reply, point in zip(replies, batch, strict=True)]
         return tuple(found)
 
-    def _read(self, reply: Mapping[str, Any], point: Point, answer: Answer) -> Fetched | Missing:
+    def _read(self, reply: Mapping[str, Any], point: Point, answer: Answer) -> PlaceForecast | NoAnswer:
         try:
             return parse_hours(reply, point=point, fetched_s=answer.fetched_s, source=self.key)
         except ServiceError as exc:
-            return Missing(place=point.place, why=str(exc))
+            return NoAnswer(place=point.place, why=str(exc))
 
 
 def batches(points: Sequence[Point], size: int = MAX_POINTS) -> Iterator[Sequence[Point]]:
-    """Yield points in lots the service accepts.
-
-    Parameters
-    ----------
-    points : sequence of Point
-        All of them. [-]
-    size : int
-        Most in one lot. [-]
-
-    Yields
-    ------
-    sequence of Point
-        In order.
-    """
+    """Yield points in lots the service accepts."""
     for first in range(0, len(points), size):
         yield points[first : first + size]
 
 
 def where(points: Sequence[Point]) -> dict[str, str]:
     """Parameters that say where: all that is told of the trip.
-
-    Parameters
-    ----------
-    points : sequence of Point
-        The places. [-]
-
-    Returns
-    -------
-    dict of str to str
-        Coordinates to 0.01 degree, about 1 km, and elevations to 10 m.
 
     Examples
     --------
@@ -123,41 +130,12 @@ def where(points: Sequence[Point]) -> dict[str, str]:
 
 
 def asked_elevation_m(point: Point) -> float:
-    """Elevation asked for: a place's own, rounded.
-
-    Parameters
-    ----------
-    point : Point
-        The place. [-]
-
-    Returns
-    -------
-    float
-        To 10 m. [m]
-    """
+    """Elevation asked for: a place's own, rounded."""
     return round(point.elevation_m / _ELEVATION_STEP_M) * _ELEVATION_STEP_M + 0.0
 
 
 def each(data: Any, count: int) -> list[dict[str, Any]]:
-    """Replies in the order of the points: one comes bare, several in a list.
-
-    Parameters
-    ----------
-    data : object
-        The JSON. [-]
-    count : int
-        How many points were asked for. [-]
-
-    Returns
-    -------
-    list of dict
-        One for each point.
-
-    Raises
-    ------
-    BadReply
-        If there are more or fewer, or they are something else.
-    """
+    """Replies in the order of the points: one comes bare, several in a list."""
     replies = data if isinstance(data, list) else [data]
     if len(replies) != count or not all(isinstance(reply, dict) for reply in replies):
         message = f"gave {len(replies)} replies for {count} places; its form may have changed"
@@ -165,30 +143,8 @@ def each(data: Any, count: int) -> list[dict[str, Any]]:
     return replies
 
 
-def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, source: str) -> Fetched:
-    """Read the hours of one place.
-
-    Parameters
-    ----------
-    reply : mapping
-        The service's object for the place. [-]
-    point : Point
-        The place, as asked for. [-]
-    fetched_s : float
-        When the reply came. [s since 1970 UTC]
-    source : str
-        Key of the service. [-]
-
-    Returns
-    -------
-    Fetched
-        Hours with a temperature, for the elevation in the reply.
-
-    Raises
-    ------
-    BadReply
-        If there are none, units or shape are not as asked for, or a value in it cannot be.
-    """
+def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, source: str) -> PlaceForecast:
+    """Read the hours of one place."""
     hourly, units = part_of(reply, "hourly"), part_of(reply, "hourly_units")
     for name, wanted in _UNITS.items():
         unit = units.get(name)
@@ -207,10 +163,13 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
         message = "gave no temperatures for this place"
         raise BadReply(message)
     height = number_of(reply.get("elevation"), "elevation")
-    return sound(
-        Fetched(
+    _require_place(reply, point)
+    return accepted(
+        PlaceForecast(
             place=point.place,
             source=source,
+            lat_deg=point.lat_deg,
+            lon_deg=point.lon_deg,
             elevation_m=asked_elevation_m(point) if math.isnan(height) else height,
             fetched_s=fetched_s,
             issued_s=None,
@@ -219,8 +178,14 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
             dew_k=tuple(dew[i] + 273.15 for i in kept),
             wind_m_per_s=tuple(wind[i] for i in kept),
             wind_from_deg=tuple(wind_from[i] for i in kept),
-        )
+        ),
+        point,
     )
+
+
+def _require_place(reply: Mapping[str, Any], point: Point) -> None:
+    lat_deg, lon_deg = (number_of(reply.get(name), name) for name in ("latitude", "longitude"))
+    require_near(lat_deg, lon_deg, point)
 
 
 def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
@@ -232,3 +197,176 @@ def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
         message = f"gave {name} with another number of hours than the rest"
         raise BadReply(message)
     return [number_of(value, name) for value in held]
+
+
+# --- past years ---
+
+YEARS = 10
+MAX_PLACES = 40
+"""Most places asked for; of more, every second, third and so on. [-]"""
+_BEHIND_DAYS = 6  # the archive ends about five days before the present
+_LEAST_VALUES = 60  # of 150: ten years of fifteen days
+_CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
+_DAILY = ("temperature_2m_max", "temperature_2m_min")
+
+
+def thinned(points: Sequence[Point], most: int = MAX_PLACES) -> tuple[Point, ...]:
+    """Choose places evenly, the first and the last among them."""
+    if len(points) <= most:
+        return tuple(points)
+    return tuple(points[i] for i in np.unique(np.linspace(0, len(points) - 1, most).round().astype(int)))
+
+
+def fetch_past_years(
+    points: Sequence[Point],
+    dates: Sequence[date],
+    *,
+    client: "Client",
+    url: str = ARCHIVE_URL,
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
+    """Ask the archive for the days of the trip in ten past years."""
+    found: dict[str, PastYears] = {}
+    missing: list[NoAnswer] = []
+    spans = year_spans(dates, client.now.astimezone(UTC).date())
+    for batch in batches(points):
+        pause_s = 60.0 * len(batch) * max(1.0, (len(dates) + 2 * NEAR_DAYS) / 14.0) / _CALLS_A_MINUTE
+        answers: list[Answer] = []
+        try:
+            for number, (first, last) in enumerate(spans):
+                if number and not answers[-1].cached:
+                    sleep(pause_s)
+                client.progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
+                answers.append(_ask(url, batch, first, last, client))
+            years = [each(answer.data, len(batch)) for answer in answers]
+        except ServiceError as exc:
+            missing += [NoAnswer(place=p.place, why=f"Open-Meteo archive {exc}") for p in batch]
+            continue
+        fetched_s = min(answer.fetched_s for answer in answers)
+        for index, point in enumerate(batch):
+            try:
+                replies = [held[index] for held in years]
+                found[point.place] = summary(replies, spans, point=point, dates=dates, fetched_s=fetched_s)
+            except ServiceError as exc:
+                missing.append(NoAnswer(place=point.place, why=f"Open-Meteo archive {exc}"))
+    return found, tuple(missing)
+
+
+def year_spans(dates: Sequence[date], today: date) -> list[tuple[date, date]]:
+    """First and last day to ask for in each of ten past years, the latest year first.
+
+    Examples
+    --------
+    >>> spans = year_spans([date(2027, 7, 6), date(2027, 7, 7)], date(2027, 3, 1))
+    >>> len(spans), spans[0]
+    (10, (datetime.date(2026, 6, 29), datetime.date(2026, 7, 14)))
+    """
+    length = timedelta(days=(dates[-1] - dates[0]).days + NEAR_DAYS)
+    year = dates[0].year
+    while _in_year(dates[0], year) + length > today - timedelta(days=_BEHIND_DAYS):
+        year -= 1
+    starts = [_in_year(dates[0], y) for y in range(year, year - YEARS, -1)]
+    return [(start - timedelta(days=NEAR_DAYS), start + length) for start in starts]
+
+
+def _in_year(day: date, year: int) -> date:
+    with suppress(ValueError):
+        return day.replace(year=year)
+    return date(year, 2, 28)
+
+
+def _ask(url: str, batch: Sequence[Point], first: date, last: date, client: "Client") -> Answer:
+    params = {
+        "start_date": first.isoformat(),
+        "end_date": last.isoformat(),
+        "daily": ",".join(_DAILY),
+        "temperature_unit": "celsius",
+        "timezone": "auto",
+    }
+    return client.get(f"{url}/v1/archive", params | where(batch), accept="application/json")
+
+
+def summary(
+    replies: Sequence[Mapping[str, Any]],
+    spans: Sequence[tuple[date, date]],
+    *,
+    point: Point,
+    dates: Sequence[date],
+    fetched_s: float,
+) -> PastYears:
+    """Take means and spread of every day of the trip from the years' windows."""
+    days = np.array([_window(reply, *span) for reply, span in zip(replies, spans, strict=True)])  # year, high/low, day
+    offsets = [(day - dates[0]).days for day in dates]
+    highs, lows, sds = [], [], []
+    for offset in offsets:
+        high, low = (days[:, row, offset : offset + 2 * NEAR_DAYS + 1].ravel() for row in (0, 1))
+        high, low = high[np.isfinite(high)], low[np.isfinite(low)]
+        if min(high.size, low.size) < _LEAST_VALUES:
+            message = "has too few days"
+            raise BadReply(message)
+        highs.append(float(high.mean()) + 273.15)
+        lows.append(min(float(low.mean()) + 273.15, highs[-1]))
+        sds.append(float(high.std(ddof=1)))
+    height = number_of(replies[0].get("elevation"), "elevation")
+    for reply in replies:
+        _require_place(reply, point)
+    one = PastYears(
+        place=point.place,
+        lat_deg=point.lat_deg,
+        lon_deg=point.lon_deg,
+        elevation_m=point.elevation_m if np.isnan(height) else height,
+        days=tuple(dates),
+        high_k=tuple(highs),
+        low_k=tuple(lows),
+        sd_k=tuple(sds),
+        years=(spans[-1][0].year, spans[0][0].year),
+        fetched_s=fetched_s,
+    )
+    why = implausible_past_years(one) or misplaced(one, point)
+    if why:
+        raise BadReply(why)
+    return one
+
+
+def _window(reply: Mapping[str, Any], first: date, last: date) -> list[list[float]]:
+    """Highs and lows of one year, NaN for null."""
+    daily, units = part_of(reply, "daily"), part_of(reply, "daily_units")
+    asked = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+    if daily.get("time") != asked:
+        message = f"gave other days than {first} to {last}"
+        raise BadReply(message)
+    found = []
+    for name in _DAILY:
+        held = daily.get(name)
+        if units.get(name) != "°C" or not isinstance(held, list) or len(held) != len(asked):
+            message = f"gave {name} in another unit, or for another number of days, than asked for"
+            raise BadReply(message)
+        found.append([number_of(value, name) for value in held])
+        if any(not AIR_K[0] <= value + 273.15 <= AIR_K[1] for value in found[-1] if value == value):
+            message = f"gave {name} that no air can have; nothing of it is used"
+            raise BadReply(message)
+    return found
+
+
+def past_years_for(
+    trip: Trip,
+    points: Sequence[Point],
+    dates: Sequence[date],
+    *,
+    client: "Client",
+    url: str = ARCHIVE_URL,
+    sleep: Callable[[float], None] = time.sleep,
+) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
+    """Past years of places: kept ones where they know the dates, else fetched and kept."""
+    wanted = thinned(points)
+    kept = load_past_years(trip, progress=client.progress)
+    lacking = [p for p in wanted if p.place not in kept or not set(dates) <= set(kept[p.place].days)]
+    if not lacking:
+        return kept, ()
+    found, missing = fetch_past_years(lacking, dates, client=client, url=url, sleep=sleep)
+    if found:
+        try:
+            save_past_years(trip, kept | found)
+        except OutputError as exc:
+            client.progress(str(exc))
+    return kept | found, missing

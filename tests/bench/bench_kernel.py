@@ -28,6 +28,7 @@ from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from thermal import kernel, reference, simulate
 from thermal.drive import Drive
+from thermal.fluids import N_BODY, N_FLUID
 from thermal.loads import compute_loads
 from thermal.spread import draw
 from thermal.vehicle import Vehicle
@@ -75,7 +76,7 @@ def cvode(drive: Drive, vehicle: Vehicle) -> np.ndarray:
         kernel.rates(y, loads, at[0], factors, 0, 0.0, 0.0, car, out)
 
     solver = CVODE(rate, method="BDF", rtol=1e-6, atol=1e-4, max_num_steps=100_000)
-    y, temps = simulate.cold_start_k(drive), np.empty((len(drive.duration_s), kernel.N_NODE))
+    y, temps = simulate.cold_start_k(drive), np.empty((len(drive.duration_s), N_BODY))
     for i, duration_s in enumerate(drive.duration_s):
         at[0] = i
         y = solver.solve(np.array([0.0, duration_s]), y).y[-1].copy()
@@ -88,11 +89,11 @@ def march_only(drive: Drive, vehicle: Vehicle) -> Callable[[], None]:
     loads, _ = compute_loads(vehicle, drive)
     car, n = simulate.car_constants(vehicle, loads), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
-    shape = (1, int(groups.max()) + 1, 4)
+    shape = (1, int(groups.max()) + 1, N_FLUID)
     ready = (
         loads, car, simulate.nominal(), np.zeros((1, int(days.max()) + 1)), days, groups,
         simulate.limits_k(vehicle, drive.elevation_m), simulate.cold_start_k(drive)[None, :], np.arange(n),
-        simulate.TOLERANCE_K, np.empty((1, n, kernel.N_NODE)), np.full(shape, np.inf), np.zeros(shape, np.int64),
+        simulate.TOLERANCE_K, np.empty((1, n, N_BODY)), np.full(shape, np.inf), np.zeros(shape, np.int64),
         np.zeros((1, 3)),
     )  # fmt: skip
     return lambda: kernel.march(*ready)
@@ -102,7 +103,7 @@ def rate_cost_us(drive: Drive, vehicle: Vehicle) -> float:
     """One call of the right-hand side from Python. [us]."""
     loads, _ = compute_loads(vehicle, drive)
     car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
-    y, out = np.full(6, 350.0), np.empty(6)
+    y, out = np.full(N_BODY, 350.0), np.empty(N_BODY)
 
     def run() -> None:
         for _ in range(5000):
@@ -237,13 +238,13 @@ def tolerances() -> str:
 
 def compared_schemes() -> str:
     """Other schemes on the worked example under the same step control."""
-    from schemes import SCHEMES, make_march
+    from schemes import SCHEMES, SIX, make_march
 
     drive, vehicle = example("wilmington-astoria")
     loads, _ = compute_loads(vehicle, drive)
     car, factors = simulate.car_constants(vehicle, loads), simulate.nominal()
-    start, temps = simulate.cold_start_k(drive), np.empty((len(drive.duration_s), kernel.N_NODE))
-    true = reference.integrate(drive, vehicle)
+    start, temps = simulate.cold_start_k(drive)[:SIX], np.empty((len(drive.duration_s), SIX))
+    true = reference.integrate(drive, vehicle)[:, :SIX]
     rows = []
     for name, scheme in SCHEMES.items():
         march = make_march(scheme)
@@ -299,7 +300,7 @@ Written by `python tests/bench/bench_kernel.py` on {date}; edit that file, not t
 Times are the shortest of {repeats} runs (20 where a run takes milliseconds), everything in one run of the program.
 Look at the ratios: seconds differ between machines and with what else is running. The drive is
 `data/examples/benchmark`, a 1990s estate with a trailer over an invented loop, nights included. Error is the largest
-difference from LSODA at any segment's end in any of the six temperatures.
+difference from LSODA at any segment's end in any body's temperature.
 
 ## One draw
 LSODA is `thermal.reference.integrate` (scipy `solve_ivp`, rtol 1e-8), CVODE is scikit-sundae's (BDF, rtol 1e-6); both

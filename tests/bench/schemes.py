@@ -13,6 +13,7 @@ import numpy as np
 from thermal import kernel
 
 _jit = numba.njit(error_model="numpy", fastmath={"contract", "nsz", "arcp"})
+SIX = 6  # bodies of `kernel.balance`; the power-steering fluid, which none of them feels, is left out
 SQRT_HALF_GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 
 
@@ -21,7 +22,7 @@ def slopes(y, row, fan, car):
     """Rates of the six nodes, and the balance they come from."""
     air = kernel._air_through(kernel._fan_share(car, y[1], fan), row, car)
     b = kernel.balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, fan, car)
-    return np.array([b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r]) / car.capacity, b
+    return np.array([b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r]) / car.capacity[:SIX], b
 
 
 @_jit
@@ -43,7 +44,7 @@ def factor(b, row, car, gh):
 def solve(factors, x, car):
     """Solve one stage for a right-hand side in K/s."""
     block, t, d, r = factors
-    x = x * car.capacity
+    x = x * car.capacity[:SIX]
     m, c, o = kernel._solve3(block, x[0], x[1], x[2])
     return np.array([m, c, o, x[3] / t, x[4] / d, x[5] / r])
 
@@ -55,7 +56,7 @@ def minus_matrix(b, row, car, k):
     out[0] += row.g_mc * (k[0] - k[1]) + row.g_mo * (k[0] - k[2])
     out[1] += row.g_mc * (k[1] - k[0]) + row.g_oc * (k[1] - k[2])
     out[2] += row.g_oc * (k[2] - k[1]) + row.g_mo * (k[2] - k[0])
-    return out / car.capacity
+    return out / car.capacity[:SIX]
 
 
 @_jit
@@ -106,7 +107,7 @@ def exponential(y, h, row, fan, car):
     """Exponential Rosenbrock-Euler, one right-hand side; order 2 only as far as the matrix is the true one."""
     f, b = slopes(y, row, fan, car)
     z = np.empty((3, 3))
-    unit = np.zeros(6)
+    unit = np.zeros(SIX)
     for j in range(3):
         unit[:] = 0.0
         unit[j] = 1.0

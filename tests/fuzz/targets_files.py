@@ -11,23 +11,23 @@ from datetime import date
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from xml.sax.saxutils import escape
 
 import numpy as np
 from archives import packed
 from contract import ROOT, Target, top
 
-from planner.analysis.whatif import changed_car
-from planner.files.gpx import parse_gpx
-from planner.files.logmap import Mapping, Source
-from planner.files.logmapfile import map_text, read_map
+from planner.analysis.whatif import _own
+from planner.files.folder import read_trip
+from planner.files.logmap import Mapping, Source, map_text, read_map
+from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
-from planner.files.logtold import describe_log, describe_read
 from planner.files.reading import Problems
+from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
-from planner.files.trips import read_trip
-from planner.files.weatherfile import read_weather_file
-from planner.logs.fitted_file import write_fitted
+from planner.files.tracks import parse_gpx
+from planner.files.vehicles import read_vehicle, write_fitted
 from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
@@ -36,9 +36,9 @@ from planner.output.icsbefore import last_calendar, sequence_of, time_of
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
-from thermal.learnt import NOTHING
+from thermal.posterior import NOTHING
 from thermal.units import convert, same_kind, to_delta_k, to_si
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from thermal.vehicle_file import VehicleFile
 
 EXAMPLES = ROOT / "data" / "examples"
 CLASSES = data_folder() / "vehicles"
@@ -141,7 +141,8 @@ def gpx(data: bytes) -> None:
         return
     rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
     assert len({len(row) for row in rows}) == 1
-    assert all(math.isfinite(value) for row in rows for value in row)
+    assert all(math.isfinite(value) for row in (rows[0], *rows[2:]) for value in row)
+    assert track.unknown or all(map(math.isfinite, track.elevation_m))
     assert track.distance_m[0] == 0.0
     assert all(a < b for a, b in pairwise(track.distance_m))
 
@@ -349,7 +350,9 @@ def fitted_vehicle(data: bytes) -> None:
     with told("vehicle.toml", "vehicle-new.toml"):
         car = read_vehicle(path, CLASSES)
         changed = {"cooling": {"airflow_share": {"value": 0.8, "source": "a test"}}}
-        write_fitted(new, owner=path, classes=CLASSES, changes=changed, learnt=car.spread or NOTHING, head="By a test.")
+        write_fitted(
+            new, owner=path, classes=CLASSES, changes=changed, posterior=car.spread or NOTHING, head="By a test."
+        )
         again = read_vehicle(new, CLASSES)
         assert again.vehicle.cooling.airflow_share == 0.8
         assert again.vehicle.name == car.vehicle.name
@@ -365,7 +368,7 @@ def _typed(data: bytes) -> str:
 
 def setting(data: bytes) -> None:
     with told("--set"):
-        changed_car(_car().vehicle, _typed(data))
+        _own(SimpleNamespace(car=_car(), trip=None), _typed(data))
 
 
 def on_the_way(data: bytes) -> None:

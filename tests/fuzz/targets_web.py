@@ -6,6 +6,7 @@ themselves. Seeds have the shapes that the services document, with made-up value
 
 import atexit
 import json
+import os
 import shutil
 import socket
 import socketserver
@@ -26,31 +27,27 @@ from contract import ROOT, Target, top
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
 from planner.output.changes import changes, last_plan
 from planner.output.report import Report, make_report
 from planner.route.graph import choose_route
-from planner.weather.heights import each_height_m, height_m
-from planner.weather.keep import kept_folder, load_kept, load_past_years
+from planner.weather.elevations import parse_elevation, parse_elevations
 from planner.weather.normals import read_normals, usual_at
 from planner.weather.nws import parse_cell, parse_grid
-from planner.weather.openmeteo import each, parse_hours
-from planner.weather.outlook import Known, anchors_on, bases_on, make_outlook
-from planner.weather.pastyears import summary, year_spans
-from planner.weather.record import AIR_K, ELEVATION_M, Fetched, PastYears, Point
-from planner.weather.reply import Answer
-from planner.weather.told import age
-from planner.weather.web import Web
-from planner.weather.wire import read_json
+from planner.weather.openmeteo import each, parse_hours, summary, year_spans
+from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast, Point
+from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
+from planner.weather.store import load_forecasts, load_past_years, store_folder
+from planner.weather.transport import Client, read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError
-from thermal.tomltext import one_line
-from thermal.vehicle_file import read_vehicle
+from thermal.errors import ThermalError, one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
+LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 SPANS = year_spans(DAYS, date(2027, 3, 1))
@@ -72,7 +69,7 @@ def _plain_words(exc: Exception) -> None:
     _holds(bool(said) and all(line.isprintable() for line in said.splitlines()) and len(said) < 20_000, said)
 
 
-def _possible(one: Fetched) -> None:
+def _possible(one: PlaceForecast) -> None:
     """Nothing that cannot be is used in a forecast."""
     columns = (one.air_k, one.dew_k, one.wind_m_per_s, one.wind_from_deg)
     epoch, air, dew, wind, wind_from = (np.array(column) for column in (one.epoch_s, *columns))
@@ -111,7 +108,7 @@ def nws_point(data: bytes) -> None:
 
 
 def nws_grid(data: bytes) -> None:
-    _body(data, lambda d: _possible(parse_grid(Answer(data=d, fetched_s=1.8e9, stale=False), place="x", source="nws")))
+    _body(data, lambda d: _possible(parse_grid(Answer(data=d, fetched_s=1.8e9, stale=False), point=LINN, source="nws")))
 
 
 def open_meteo(data: bytes) -> None:
@@ -152,8 +149,8 @@ def _usual(one: PastYears) -> None:
 
 def heights(data: bytes) -> None:
     def read(found: Any) -> None:
-        values = each_height_m(found, 2)
-        values.append(height_m(found.get("value")))
+        values = parse_elevations(found, 2)
+        values.append(parse_elevation(found.get("value")))
         _holds(all(v is None or ELEVATION_M[0] <= v <= ELEVATION_M[1] for v in values), values)
 
     _body(data, read)
@@ -161,7 +158,7 @@ def heights(data: bytes) -> None:
 
 def usgs(data: bytes) -> None:
     def read(found: Any) -> None:
-        value = height_m(found.get("value")) if isinstance(found, dict) else None
+        value = parse_elevation(found.get("value")) if isinstance(found, dict) else None
         _holds(value is None or ELEVATION_M[0] <= value <= ELEVATION_M[1], value)
 
     _body(data, read)
@@ -195,15 +192,15 @@ def _server() -> str:
     return f"http://127.0.0.1:{server.server_address[1]}"
 
 
-def _client(folder: Path, **more: Any) -> Web:
+def _client(folder: Path, **more: Any) -> Client:
     plain = {"offline": False, "now": NOW, "timeout_s": (1.0, 0.5), "most_s": 1.5, "back_off_s": 0.0}
-    return Web(folder, **plain | more)
+    return Client(folder, **plain | more)
 
 
 def raw_answer(data: bytes) -> None:
     told: list[str] = []
     _Raw.body = data
-    with _client(_in_memory(), tell=told.append) as web:
+    with _client(_in_memory(), progress=told.append) as web:
         told.clear()  # that there is no file is what was asked for
         try:
             found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
@@ -241,7 +238,7 @@ def _offline(folder: Path) -> None:
     """Ask offline, then of the service; the first may find nothing, the second finds what the service says."""
     told: list[str] = []
     for offline in (True, False):
-        with _client(folder, offline=offline, tell=told.append) as web:
+        with _client(folder, offline=offline, progress=told.append) as web:
             try:
                 found = web.get(f"{_server()}/v1/elevation", {"latitude": "1"}, accept=JSON)
                 _holds("elevation" in found.data and np.isfinite(found.fetched_s), found)
@@ -299,32 +296,31 @@ def _report() -> Report:
 
 
 def _kept_as(name: str, data: bytes) -> None:
-    path = kept_folder(_trip(), top()) / name
-    path.parent.mkdir(exist_ok=True)
+    os.environ["XDG_DATA_HOME"] = str(top())
+    path = store_folder(_trip()) / name
+    path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(data)
 
 
 def kept_weather(data: bytes) -> None:
     told: list[str] = []
     _kept_as("weather.json", data)
-    found = load_kept(_trip(), tell=told.append, root=top())
-    _holds((found is None) == bool(told) and all("weather.json" in text for text in told), told)
-    for one in [one for held in ({} if found is None else found.fetched).values() for one in held]:
+    found = load_forecasts(_trip(), progress=told.append)
+    _holds(bool(found) or bool(told) or b"[]" in data.replace(b" ", b""), told)
+    _holds(all("weather.json" in text or "kept for" in text for text in told), told)
+    for one in [one for held in found.values() for one in held]:
         _possible(one)
-    if found is not None:
-        _holds(all(one.why.isprintable() and one.place.isprintable() for one in found.missing), found.missing[:1])
-        outlook = make_outlook(_trip(), choose_route(_trip()), Known(weather=found))
-        anchors_on(outlook, _trip().first_date)
+    anchors_on(weather_along(_trip(), choose_route(_trip()), TripWeather(forecasts=found)), _trip().first_date)
 
 
 def kept_past_years(data: bytes) -> None:
     told: list[str] = []
     _kept_as("typical.json", data)
-    found = load_past_years(_trip(), tell=told.append, root=top())
-    _holds(not told or not found, told)
+    found = load_past_years(_trip(), progress=told.append)
+    _holds(all("typical.json" in text or "kept for" in text for text in told), told)
     for one in found.values():
         _usual(one)
-    bases_on(make_outlook(_trip(), choose_route(_trip()), Known(past=found)), _trip().first_date)
+    highs_lows_on(weather_along(_trip(), choose_route(_trip()), TripWeather(past=found)), _trip().first_date)
 
 
 def earlier_plan(data: bytes) -> None:
@@ -346,8 +342,8 @@ def normals(data: bytes) -> None:
 def fitted(data: bytes) -> None:
     (top() / "vehicle.toml").write_bytes(data)
     try:
-        learnt = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
-        _holds(bool(np.all((learnt.medians >= 0.1) & (learnt.medians <= 5.0))), learnt.medians)
+        posterior = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
+        _holds(bool(np.all((posterior.medians >= 0.1) & (posterior.medians <= 5.0))), posterior.medians)
     except ThermalError as exc:
         _plain_words(exc)
 
@@ -397,7 +393,9 @@ def _grid() -> dict[str, Any]:
         "windSpeed": {"uom": "wmoUnit:km_h-1", "values": _runs(36.0)},
         "windDirection": {"uom": "wmoUnit:degree_(angle)", "values": _runs(270)},
     }
-    return {"type": "Feature", "properties": layers}
+    corners = [[-97.1, 39.7], [-97.1, 39.8], [-97.0, 39.8], [-97.0, 39.7], [-97.1, 39.7]]
+    geometry = {"type": "Polygon", "coordinates": [corners]}
+    return {"type": "Feature", "geometry": geometry, "properties": layers}
 
 
 def _hours() -> dict[str, Any]:
@@ -438,16 +436,21 @@ def _archive() -> dict[str, Any]:
 
 def _kept_weather() -> dict[str, Any]:
     answer = Answer(data=_grid(), fetched_s=1782900000.0, stale=False)
-    one = parse_grid(answer, place=_trip().route[0], source="nws")
+    place = _trip().places[_trip().route[0]]
+    one = replace(
+        parse_grid(answer, point=LINN, source="nws"), place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg
+    )
     two = replace(one, source="open-meteo", issued_s=None)
-    missing = [{"place": _trip().route[-1], "why": "did not answer in time"}]
-    return {"form": 1, "fetched": [asdict(one), asdict(two)], "missing": missing, "dates": ["2026-07-01"], "trip": "a"}
+    return {"form": 2, "forecasts": [asdict(one), asdict(two)], "trip": "a"}
 
 
 def _kept_past() -> dict[str, Any]:
+    place = _trip().places[_trip().route[0]]
     days = [day.isoformat() for day in DAYS]
     row = {
-        "place": _trip().route[0],
+        "place": place.key,
+        "lat_deg": place.lat_deg,
+        "lon_deg": place.lon_deg,
         "elevation_m": 150.0,
         "days": days,
         "high_k": [310.0, 311.0, 312.5],
@@ -456,7 +459,7 @@ def _kept_past() -> dict[str, Any]:
         "years": [2016, 2025],
         "fetched_s": 1782900000.0,
     }
-    return {"form": 1, "past_years": [row]}
+    return {"form": 2, "past_years": [row]}
 
 
 def _plan() -> dict[str, Any]:

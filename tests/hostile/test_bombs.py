@@ -89,7 +89,7 @@ BOMBS = {
 
 def workbook(folder, change, more):
     """Put a spreadsheet in place of the tables, parts of it changed or added."""
-    from planner.files.spreadsheet import new_spreadsheet
+    from planner.files.folder import new_spreadsheet
 
     new_spreadsheet(folder, "minimal")
     path = folder / "trip.xlsx"

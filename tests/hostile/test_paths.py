@@ -8,11 +8,11 @@ import pytest
 
 from planner.files.folder import open_folder
 from planner.files.logtext import read_log_text
+from planner.files.reading import whole
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import results_folder
 from planner.output.changes import last_plan
 from planner.output.write import write_files
-from thermal.tomltext import whole
 
 LEG = "from,to,distance [mi],speed [mph],profile\n"
 SECRET = "root:x:0:0:secret"
@@ -115,7 +115,7 @@ def test_logs_that_are_pipes_or_huge_are_refused(tmp_path):
     with (tmp_path / "b.csv").open("wb") as file:
         file.truncate(5_000_000_000)
     for name in ("a.csv", "b.csv"):
-        with pytest.raises(PlannerError, match=r"cannot be opened \((not a plain file|larger than 60 MB)\)"):
+        with pytest.raises(PlannerError, match=r"cannot be opened \((not a plain file|larger than 250 MB)\)"):
             read_log_text(tmp_path / name)
 
 

@@ -21,14 +21,14 @@ import warm
 
 from planner.files import wholefile
 from planner.files.folder import open_folder
+from planner.files.vehicles import write_fitted
 from planner.files.wholefile import is_part
-from planner.logs.fitted_file import write_fitted
 from planner.model.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
 from planner.weather import command
-from planner.weather.keep import save_json
-from thermal.learnt import Learnt
+from planner.weather.store import save_json
+from thermal.posterior import Posterior
 
 sys.path.append(str(Path(__file__).parents[1] / "shared"))
 import made_up
@@ -228,7 +228,7 @@ def weathers(home: Path, kills: int) -> Iterator[Tally]:
     text = (trip / "trip.toml").read_text(encoding="utf-8")
     (trip / "trip.toml").write_text(text.replace(DEPARTURES[0], f'"{soon}"'), encoding="utf-8")
     server = loopback()
-    local = {"sources": server.sources(), "archive_url": server.url, "sleep": lambda _: None}
+    local = {"services": server.both(), "archive_url": server.url, "sleep": lambda _: None}
     command.run.__kwdefaults__.update(local)
     began_s = time.monotonic()
     assert warm.run("weather", trip).code == 0
@@ -274,8 +274,9 @@ def writings(home: Path, kills: int) -> Iterator[Tally]:
     kept.parent.mkdir()
     files = {path.name: path.read_bytes() for path in (trip / "out").iterdir()}
     fitted = trip / "vehicle-fitted.toml"
-    classes, learnt = data_folder() / "vehicles", Learnt(factors={}, correlation={})
-    given = {"owner": trip / "vehicle.toml", "classes": classes, "changes": {}, "learnt": learnt, "head": "By hand."}
+    classes, posterior = data_folder() / "vehicles", Posterior(factors={}, correlation={})
+    given = {"owner": trip / "vehicle.toml", "classes": classes, "changes": {}}
+    given |= {"posterior": posterior, "head": "By hand."}
     for name, target, call in (
         ("out/, writing only", trip / "out" / "trip.html", lambda: wholefile.replace_files(trip / "out", files)),
         ("kept weather", kept, lambda: save_json(kept, {"fetched": [list(range(20_000))]})),

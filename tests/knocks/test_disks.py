@@ -15,7 +15,7 @@ import pytest
 import warm
 
 from planner.files.wholefile import is_part
-from planner.weather.keep import save_json
+from planner.weather.store import save_json
 
 NOBODY = 65534
 PROGRAM = [sys.executable, "-m", "planner"]
@@ -109,7 +109,7 @@ def test_weather_with_a_full_cache(trip: Path, small_disk: Path) -> None:
     ran = warm.run(*argv, prepare=prepare)
     assert (ran.code, ran.out) == (first.code, first.out)
     assert "damaged" not in ran.err
-    assert "cannot be written" in ran.err
+    assert "cannot be used (" in ran.err
     assert set(warm.state(small_disk)) <= before | {"grademargin/http.sqlite-wal", "grademargin/http.sqlite-shm"}
 
 
@@ -124,6 +124,14 @@ def test_the_model_is_compiled_where_nothing_can_be_kept(small_disk: Path) -> No
     subprocess.run(["mount", "-o", "remount,size=4m", small_disk], check=True)
     done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "True"
+
+
+def test_a_command_runs_where_nothing_can_be_kept(trip: Path) -> None:
+    """The compiler then has no cache at all."""
+    env = {**os.environ, "NUMBA_CACHE_DIR": "/dev/null/x"}
+    ran = subprocess.run([*PROGRAM, "forecast", trip], env=env, capture_output=True, text=True)
+    assert (ran.returncode, "Traceback" in ran.stderr) == (0, False), ran.stderr
+    assert "ample" in ran.stdout
 
 
 def test_a_file_that_may_not_grow(trip: Path) -> None:

@@ -24,7 +24,7 @@ def parts(folder: Path) -> list[str]:
 
 def sound(folder: Path) -> dict[str, str]:
     """Hashes, without what a killed run left."""
-    return {name: held for name, held in warm.state(folder).items() if ".part" not in name}
+    return {name: held for name, held in warm.state(folder).items() if not wholefile.is_part(Path(name).name)}
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.trip import Day, Leg, Place, Trip
 from planner.output.report import Report, make_report
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import read_vehicle
 
 DATA = Path(__file__).parents[2] / "data"
 HIGH_K, LOW_K = 303.15, 288.15

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from planner.analysis.margins import find_margins, fluids_of
+from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.forecast.run import Forecast, ambient_sd_k, forecast, margin_error_k
 from thermal.kernel import Factors
 from thermal.simulate import simulate
@@ -51,7 +51,7 @@ def margins(outlook: Forecast, factors: Factors, shift_k: np.ndarray) -> np.ndar
     """Smallest margin of every draw, leg and fluid the car has."""
     drive, vehicle = outlook.timeline.drive, outlook.car.vehicle
     result = simulate(drive, vehicle, factors=factors, ambient_k=shift_k, record=np.array([0]))
-    return result.margin_k[:, :, : len(fluids_of(outlook))]
+    return result.margin_k[:, :, columns_of(outlook)]
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +88,7 @@ def test_a_margin_at_a_confidence_is_kept_as_often(outlook, truth, confidence):
 
 def errors_k(outlook: Forecast, confidence: float) -> np.ndarray:
     """Error told for each leg and fluid; shifted far below 20 K, so that all count as close. [K]."""
-    draws = outlook.spread.margin_k[:, :, : len(fluids_of(outlook))] - 1e3
+    draws = outlook.spread.margin_k[:, :, columns_of(outlook)] - 1e3
     cells = np.ndindex(draws.shape[1:])
     told = [margin_error_k(draws[:, leg : leg + 1, fluid : fluid + 1], confidence) for leg, fluid in cells]
     return np.reshape(told, draws.shape[1:])

@@ -8,18 +8,20 @@ from typing import Any
 
 import numpy as np
 
+from planner.files.vehicles import read_vehicle
+from thermal import fluids
 from thermal.drive import Drive, steady_drive
 from thermal.engine import LHV_J_PER_L
 from thermal.loads import held_speed_m_per_s
 from thermal.simulate import Result, simulate
 from thermal.vehicle import Vehicle
-from thermal.vehicle_file import VehicleFile, read_vehicle
+from thermal.vehicle_file import VehicleFile
 
 CLASSES = Path(__file__).parents[2] / "data" / "vehicles"
 CLASS_NAMES = sorted(path.stem for path in CLASSES.glob("*.toml"))
 ESTATE = "estate-1990s-six"  # the reference car
 MPH, C0 = 0.44704, 273.15
-FLUIDS = slice(1, 5)  # the four fluids among the kernel's six bodies
+GAUGED = [fluid.node for fluid in fluids.FLUIDS if fluid.gauge]  # bodies of the fluids that bands are known for
 # SAE J2807's published highway grade (secondary pages; the standard was not opened): 37.8 degC at the base, 11.4 mi,
 # about 3,000 ft, A/C at its most, never below 40 mph.
 HOT = {"speed_m_per_s": 40 * MPH, "air_k": 37.8 + C0, "elevation_m": 300.0, "ac_on": True}
@@ -29,11 +31,12 @@ GRADE = 914.0 / GRADE_M
 
 @functools.cache
 def read_class(base: str, own: str = "") -> VehicleFile:
-    """A class as it stands, or with a TOML text of own values."""
+    """A class with a sound radiator, or with a TOML text of own values."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "vehicle.toml"
         path.write_text(f'base = "{base}"\n{own}', encoding="utf-8")
-        return read_vehicle(path, CLASSES)
+        held = read_vehicle(path, CLASSES)
+    return held if "condition" in own else replace(held, vehicle=with_part(held.vehicle, "cooling", condition="new"))
 
 
 def with_part(vehicle: Vehicle, section: str, **values: Any) -> Vehicle:
@@ -41,8 +44,7 @@ def with_part(vehicle: Vehicle, section: str, **values: Any) -> Vehicle:
 
 
 def heat_capacities_j_per_k(vehicle: Vehicle) -> np.ndarray:
-    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
-    return np.array([node.heat_capacity_j_per_k for node in nodes])
+    return fluids.each_body(lambda body: fluids.node_of(vehicle, body).heat_capacity_j_per_k)
 
 
 def join(*parts: Drive) -> Drive:

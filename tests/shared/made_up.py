@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermal.drive import Drive
-from thermal.kernel import N_NODE
-from thermal.logged import Readings, drive_from_log
+from thermal.fluids import FLUIDS, N_BODY
+from thermal.log_drive import Readings, drive_from_log
 from thermal.ranges import BoolArray, FloatArray
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
 READ_S = 15.0
-_FLUIDS = slice(1, 5)
+_FLUIDS = [fluid.node for fluid in FLUIDS if fluid.gauge]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +117,7 @@ def made_up_on(
     gust = np.interp(edge_s[1:], time_s, wander(len(time_s), sd=how.gust_m_per_s, lasting_s=120.0, rng=rng))
     drive = replace(drive, headwind_m_per_s=np.clip(gust, -0.5 * drive.speed_m_per_s, None))
     factors = nominal()._replace(**{name: np.array([value]) for name, value in (truth or {}).items()})
-    start = np.full(N_NODE, air[0])
+    start = np.full(N_BODY, air[0])
     temps = simulate(drive, _other_block(vehicle, how), start_k=start, factors=factors).temps_k[0]
     true = np.column_stack([np.interp(time_s, edge_s, column) for column in np.vstack((start, temps)).T])
     return MadeUp(

@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 from cars import C0, read_class
 
-from thermal import fit, kernel, logged
+from thermal import fit, kernel, log_drive
 from thermal.drive import Drive
+from thermal.fluids import N_BODY
 from thermal.simulate import simulate
 from thermal.vehicle import Vehicle
 
@@ -45,7 +46,7 @@ class Measured(NamedTuple):
     """One logged drive, as the model takes it."""
 
     drive: Drive
-    readings: logged.Readings
+    readings: log_drive.Readings
 
     @property
     def coolant_c(self) -> np.ndarray:
@@ -65,7 +66,7 @@ def read_measured(day: str, logs: Path, *, use_rpm: bool = False) -> Measured:
     table = table.dropna(subset=["coolant_c", "speed_km_h", "air_c"])
     time_s = pd.to_timedelta(table["Time"]).dt.total_seconds().to_numpy()
     time_s = time_s - time_s[0]
-    drive = logged.drive_from_log(
+    drive = log_drive.drive_from_log(
         time_s,
         table["speed_km_h"].to_numpy() / 3.6,
         table["air_c"].to_numpy() + C0,
@@ -74,11 +75,11 @@ def read_measured(day: str, logs: Path, *, use_rpm: bool = False) -> Measured:
     )
     at_s = np.arange(0.0, float(drive.duration_s.sum()), READ_EVERY_S)
     row = np.searchsorted(time_s, at_s, side="right") - 1
-    temp = np.full((len(at_s), kernel.N_NODE), np.nan)
+    temp = np.full((len(at_s), N_BODY), np.nan)
     fresh = at_s - time_s[row] <= STALE_S
     temp[fresh, kernel.COOLANT] = table["coolant_c"].to_numpy()[row[fresh]] + C0
-    start = logged.start_from_readings(temp[0], float(drive.air_k[0]))
-    return Measured(drive, logged.Readings(time_s=at_s, temp_k=temp, start_k=start))
+    start = log_drive.start_from_readings(temp[0], float(drive.air_k[0]))
+    return Measured(drive, log_drive.Readings(time_s=at_s, temp_k=temp, start_k=start))
 
 
 def learn(day: str, measured: dict[str, Measured]) -> fit.Fit:
@@ -110,8 +111,8 @@ def error_of(one: Measured, vehicle: Vehicle, factors: kernel.Factors | None = N
 def to_80c(one: Measured, found: fit.Fit, *, start_c: float, air_c: float) -> tuple[float, float]:
     """Minutes to 80 degC and mean after it, on a measured drive's speeds in other weather; nan where not reached."""
     flat = np.full_like(one.drive.air_k, air_c + C0)
-    drive = replace(one.drive, air_k=flat, dew_k=flat - 10.0, heater_on=logged.heater_use(flat))
-    start = np.full(kernel.N_NODE, start_c + C0)
+    drive = replace(one.drive, air_k=flat, dew_k=flat - 10.0, heater_on=log_drive.heater_use(flat))
+    start = np.full(N_BODY, start_c + C0)
     temps = simulate(drive, found.vehicle, factors=found.factors, start_k=start).temps_k[0, :, kernel.COOLANT] - C0
     if temps.max() < 80.0:
         return float("nan"), float("nan")

@@ -16,9 +16,10 @@ from cars import ESTATE, read_class
 from thermal import causes, fit
 from thermal.drive import Drive
 from thermal.errors import ParameterError
+from thermal.fluids import FACTORS, N_BODY, fluid_of
 from thermal.kernel import Factors
-from thermal.learnt import FACTORS, NOTHING, Factor, Learnt, learnt_from
-from thermal.logged import Readings
+from thermal.log_drive import Readings
+from thermal.posterior import NOTHING, Factor, Posterior, posterior_from
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, draw, medians
 from thermal.vehicle import Vehicle
@@ -72,8 +73,10 @@ def test_two_logs_tell_more_than_one(estate: Vehicle) -> None:
 def test_what_is_known_already_is_where_a_fit_begins(estate: Vehicle) -> None:
     """A log that says nothing leaves what was learnt before, correlation included."""
     drive, readings = one_log(estate, 1, {}, hours=0.5, air_k=300.0)
-    blind = replace(readings, temp_k=np.where(np.arange(6) == 1, readings.temp_k, np.nan))
-    known = learnt_from(("axle_heat", "axle_loss"), np.array([1.3, 0.9]), np.array([[0.01, 0.005], [0.005, 0.01]]), "x")
+    blind = replace(readings, temp_k=np.where(np.arange(N_BODY) == fluid_of("coolant").node, readings.temp_k, np.nan))
+    known = posterior_from(
+        ("axle_heat", "axle_loss"), np.array([1.3, 0.9]), np.array([[0.01, 0.005], [0.005, 0.01]]), "x"
+    )
     got = fit.fit_factors(estate, [drive], [blind], ["axle_heat", "axle_loss"], known=known)
     assert got.estimate == pytest.approx([1.3, 0.9], rel=1e-3)
     assert got.correlation[0, 1] == pytest.approx(0.5, abs=0.01)
@@ -98,7 +101,7 @@ def test_ten_hours_at_one_hertz_take_seconds(estate: Vehicle) -> None:
 
 # --- what was learnt, in the file and in the draws --------------------------------------------------------------------
 
-KNOWN = Learnt(
+KNOWN = Posterior(
     factors={
         "airflow": Factor(value=0.8, sd=0.05, source="a log"),
         "radiator": Factor(value=1.1, sd=0.06, source="a log"),
@@ -108,7 +111,7 @@ KNOWN = Learnt(
 
 
 def test_draws_follow_what_was_learnt() -> None:
-    factors, _ = draw(4096, ambient_sd_k=np.ones(1), learnt=KNOWN)
+    factors, _ = draw(4096, ambient_sd_k=np.ones(1), posterior=KNOWN)
     assert np.median(factors.airflow) == pytest.approx(0.8, rel=0.005)
     assert np.std(np.log(factors.airflow)) == pytest.approx(0.05, rel=0.03)
     assert np.std(np.log(factors.capacity)) == pytest.approx(CLASS_SPREAD["capacity"], rel=0.03)
@@ -118,7 +121,7 @@ def test_draws_follow_what_was_learnt() -> None:
 
 def test_a_car_nobody_logged_is_drawn_as_before() -> None:
     plain, shift = draw(64, ambient_sd_k=np.ones(2))
-    again, same = draw(64, ambient_sd_k=np.ones(2), learnt=NOTHING)
+    again, same = draw(64, ambient_sd_k=np.ones(2), posterior=NOTHING)
     assert all(np.array_equal(a, b) for a, b in zip(plain, again, strict=True))
     assert np.array_equal(shift, same)
 
@@ -157,19 +160,19 @@ def test_a_bad_fit_section_is_told(own: str, told: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def known_car(estate: Vehicle) -> tuple[Vehicle, Learnt]:
+def known_car(estate: Vehicle) -> tuple[Vehicle, Posterior]:
     """The estate after two hours of a sound drive have been learnt from."""
     names = [n for n in FACTORS if n != "brake_heat"]
     drive, readings = one_log(estate, 50, {}, hours=2.0, air_k=301.0)
     got = fit.fit_factors(estate, [drive], [readings], names)
-    return estate, learnt_from(names, got.estimate, got.covariance, "a log")
+    return estate, posterior_from(names, got.estimate, got.covariance, "a log")
 
 
-def verdict(known: tuple[Vehicle, Learnt], seed: int, *, air_k: float = 306.0, shift_k: float = 0.0, **truth: float):
-    car, learnt = known
+def verdict(known: tuple[Vehicle, Posterior], seed: int, *, air_k: float = 306.0, shift_k: float = 0.0, **truth: float):
+    car, posterior = known
     true = causes.faulty_thermostat(car, shift_k) if shift_k else car
     drive, readings = one_log(true, seed, truth, hours=1.5, air_k=air_k)
-    return causes.judge(car, drive, readings, learnt=learnt)
+    return causes.judge(car, drive, readings, posterior=posterior)
 
 
 @pytest.mark.parametrize(
@@ -204,10 +207,10 @@ def test_hotter_weather_is_not_blamed_on_the_car(known_car, seed: int) -> None:
 
 
 def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
-    car, learnt = known_car
+    car, posterior = known_car
     drive, readings = one_log(car, 920, {}, hours=1.5, air_k=306.0)
     off, stuck = readings.temp_k.copy(), readings.temp_k.copy()
     off[:, 1] += 11.0
     stuck[40:, 3] = stuck[40, 3]
-    assert causes.judge(car, drive, replace(readings, temp_k=off), learnt=learnt)[0].name == "offset_1"
-    assert causes.judge(car, drive, replace(readings, temp_k=stuck), learnt=learnt)[0].name == "stuck_3"
+    assert causes.judge(car, drive, replace(readings, temp_k=off), posterior=posterior)[0].name == "offset_1"
+    assert causes.judge(car, drive, replace(readings, temp_k=stuck), posterior=posterior)[0].name == "stuck_3"

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 import scipy.linalg
-from cars import C0, FLUIDS, energy_left_open, heat_capacities_j_per_k, join, parked, soak_after_climb, with_part
+from cars import C0, GAUGED, energy_left_open, heat_capacities_j_per_k, join, parked, soak_after_climb, with_part
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +15,7 @@ from thermal import cooling, kernel, reference
 from thermal.drive import Drive, steady_drive
 from thermal.engine import friction_w
 from thermal.errors import ParameterError
+from thermal.fluids import BODY_KEYS, FACTORS, FLUIDS, N_BODY, N_FLUID
 from thermal.loads import Loads, compute_loads, road_force_n
 from thermal.simulate import TOLERANCE_K, Result, car_constants, nominal, simulate
 from thermal.vehicle import Vehicle
@@ -55,12 +56,12 @@ def bare_case(minutes: float, around_k: float, **values: float) -> tuple[Loads, 
     zero = {name: np.zeros(n) for name in Loads._fields}
     zero |= {name: np.full(n, around_k) for name in ("air_k", "grille_k", "under_k")}
     zero |= {"duration_s": np.full(n, 10.0)}
-    capacity = np.array([values.pop(f"c{i}", 1e4) for i in range(6)])
+    capacity = np.array([values.pop(f"c{i}", 1e4) for i in range(N_BODY)])
     loads = Loads(**(zero | {name: np.full(n, value) for name, value in values.items()}))
     car = kernel.Car(
         capacity=capacity,
-        area=np.zeros(6),
-        emissivity=np.zeros(6),
+        area=np.zeros(N_BODY),
+        emissivity=np.zeros(N_BODY),
         thermostat_open_k=500.0,
         thermostat_full_k=510.0,
         fan_kind=kernel.FIXED,
@@ -68,27 +69,29 @@ def bare_case(minutes: float, around_k: float, **values: float) -> tuple[Loads, 
         fan_off_k=490.0,
         **{
             f"{fluid}_{edge}_k": v
-            for fluid in ("oil", "gearbox", "axle")
+            for fluid in ("oil", "gearbox", "axle", "steering")
             for edge, v in (("open", 500.0), ("full", 510.0))
         },
+        steering=1.0,
         coolant_cp=3600.0,
         map_air_max=1.0,
         map_coolant_max=1.0,
         radiator=np.zeros((kernel.MAP_SIZE, kernel.MAP_SIZE)),
         gearbox_spin=np.ones(kernel.TABLE_SIZE),
         axle_spin=np.ones(kernel.TABLE_SIZE),
+        steering_spin=np.ones(kernel.TABLE_SIZE),
     )
     return loads, car
 
 
 def march(loads: Loads, car: kernel.Car, start_k: np.ndarray, tolerance_k: float) -> np.ndarray:
-    """Run the real kernel on hand-made coefficients; shape (n_segment, 6)."""
+    """Run the real kernel on hand-made coefficients; shape (n_segment, n_body)."""
     n = len(loads.duration_s)
     whole = np.zeros(n, dtype=np.int64)
-    temps, margin = np.empty((1, n, 6)), np.full((1, 1, 4), np.inf)
+    temps, margin = np.empty((1, n, N_BODY)), np.full((1, 1, N_FLUID), np.inf)
     kernel.march(
-        loads, car, nominal(), np.zeros((1, 1)), whole, whole, np.full((n, 4), 1e3), start_k[None, :], np.arange(n),
-        tolerance_k, temps, margin, np.zeros((1, 1, 4), dtype=np.int64), np.zeros((1, 3)),
+        loads, car, nominal(), np.zeros((1, 1)), whole, whole, np.full((n, N_FLUID), 1e3), start_k[None, :],
+        np.arange(n), tolerance_k, temps, margin, np.zeros((1, 1, N_FLUID), dtype=np.int64), np.zeros((1, 3)),
     )  # fmt: skip
     return temps[0]
 
@@ -106,7 +109,7 @@ def test_two_nodes_follow_the_analytic_solution(minute: int, oil_c: float, metal
         30, 38 + C0, c0=80e3, c2=16_650.0, metal_w=60e3, oil_w=3e3, metal_oil_w_per_k=60.0,
         metal_surface_w_per_k=900.0, oil_surface_w_per_k=25.0,
     )  # fmt: skip
-    got = march(loads, car, np.full(6, 25 + C0), 1e-5)[6 * minute - 1] - C0
+    got = march(loads, car, np.full(N_BODY, 25 + C0), 1e-5)[6 * minute - 1] - C0
     assert got[kernel.OIL] == pytest.approx(oil_c, abs=1e-3)
     assert got[kernel.METAL] == pytest.approx(metal_c, abs=1e-3)
 
@@ -114,14 +117,14 @@ def test_two_nodes_follow_the_analytic_solution(minute: int, oil_c: float, metal
 def test_rotors_on_a_long_descent() -> None:
     """Hand case: 7.553 kW into 14 kg of iron cooled by 28 W/K: +249.8 K after 600 s."""
     loads, car = bare_case(10, 300.0, c5=6440.0, rotor_w=0.7 * 10_790.0, rotor_surface_w_per_k=28.0)
-    rise = march(loads, car, np.full(6, 300.0), 1e-3)[-1, kernel.ROTORS] - 300.0
+    rise = march(loads, car, np.full(N_BODY, 300.0), 1e-3)[-1, kernel.ROTORS] - 300.0
     assert rise == pytest.approx(249.8, abs=0.2)
 
 
 def test_lumped_body_follows_the_textbook_exponential() -> None:
     """Differential example: 400 W over 8 W/K gives 50 K, and 31.6 K after one time constant."""
     loads, car = bare_case(33, 308.15, c4=15_840.0, axle_w=400.0, axle_surface_w_per_k=8.0)
-    temps = march(loads, car, np.full(6, 308.15), 1e-5)[:, kernel.DIFFERENTIAL] - 308.15
+    temps = march(loads, car, np.full(N_BODY, 308.15), 1e-5)[:, kernel.DIFFERENTIAL] - 308.15
     assert temps[-1] == pytest.approx(50.0 * (1.0 - math.exp(-33 * 60 * 8.0 / 15_840.0)), abs=1e-3)
     assert temps[-1] == pytest.approx(31.6, abs=0.05)
 
@@ -138,7 +141,7 @@ def test_all_engine_nodes_against_the_matrix_exponential() -> None:
     links = np.array([[0, g_mc, g_mo], [g_mc, 0, g_oc], [g_mo, g_oc, 0]])
     matrix = (links - np.diag(links.sum(axis=1) + s)) / cap[:, None]
     ends = np.linalg.solve(matrix, -heat / cap)
-    temps = march(loads, car, np.full(6, 300.0), 1e-5)[:, :3] - 300.0
+    temps = march(loads, car, np.full(N_BODY, 300.0), 1e-5)[:, :3] - 300.0
     for i in (0, 5, 29, 119):
         expect = ends - scipy.linalg.expm(matrix * 10.0 * (i + 1)) @ ends
         assert temps[i] == pytest.approx(expect, abs=2e-3)
@@ -146,7 +149,7 @@ def test_all_engine_nodes_against_the_matrix_exponential() -> None:
 
 def heat_into_nodes_w(loads: Loads, car: kernel.Car, temps_k: np.ndarray) -> np.ndarray:
     """Heat into every node at one state. [W]"""
-    out = np.empty(6)
+    out = np.empty(N_BODY)
     kernel.rates(temps_k, loads, 0, nominal(), 0, 0.0, 0.0, car, out)
     return out * car.capacity
 
@@ -162,9 +165,9 @@ def test_still_air(surface_c: float, lib) -> None:
     bare = nusselt(mu * cp / k, grashof) * k / d
     glow = 5.670374419e-8 * (surface**4 - ambient**4) / (surface - ambient)
     assert 0.9 * glow > bare  # radiation exceeds natural convection
-    area, emissivity = np.array([0.8, 0.2, 0.25, 0.45, 0.3, 0.28]), np.array([0.8, 0.9, 0.8, 0.5, 0.8, 0.5])
+    area, emissivity = np.array([0.8, 0.2, 0.25, 0.45, 0.3, 0.28, 0.3]), np.array([0.8, 0.9, 0.8, 0.5, 0.8, 0.5, 0.8])
     loads, car = bare_case(1, ambient, still=1.0)
-    got = heat_into_nodes_w(loads, car._replace(area=area, emissivity=emissivity), np.full(6, surface))
+    got = heat_into_nodes_w(loads, car._replace(area=area, emissivity=emissivity), np.full(N_BODY, surface))
     assert got == pytest.approx(-area * (bare + emissivity * glow) * (surface - ambient), rel=0.03)
 
 
@@ -180,6 +183,8 @@ def test_still_air(surface_c: float, lib) -> None:
         ("oil_air_w_per_k", kernel.OIL, "grille_k"),
         ("gearbox_air_w_per_k", kernel.TRANSMISSION, "grille_k"),
         ("axle_air_w_per_k", kernel.DIFFERENTIAL, "grille_k"),
+        ("steering_surface_w_per_k", kernel.STEERING, "under_k"),
+        ("steering_air_w_per_k", kernel.STEERING, "grille_k"),
     ],
 )
 def test_every_surface_meets_its_own_air(coefficient: str, node: int, air: str) -> None:
@@ -187,9 +192,9 @@ def test_every_surface_meets_its_own_air(coefficient: str, node: int, air: str) 
     airs = {"air_k": 300.0, "grille_k": 305.0, "under_k": 312.0}
     loads, car = bare_case(1, 300.0, **airs, **{coefficient: 10.0})
     edges = (("open", 273.0), ("full", 274.0))
-    open_valves = {f"{fluid}_{edge}_k": k for fluid in ("oil", "gearbox", "axle") for edge, k in edges}
-    got = heat_into_nodes_w(loads, car._replace(**open_valves), np.full(6, 360.0))
-    expect = np.zeros(6)
+    open_valves = {f"{fluid}_{edge}_k": k for fluid in ("oil", "gearbox", "axle", "steering") for edge, k in edges}
+    got = heat_into_nodes_w(loads, car._replace(**open_valves), np.full(N_BODY, 360.0))
+    expect = np.zeros(N_BODY)
     expect[node] = -10.0 * (360.0 - airs[air])
     assert got == pytest.approx(expect, abs=1e-9)
 
@@ -203,6 +208,15 @@ def test_air_under_the_floor_is_warmer_on_a_grade(any_vehicle: Vehicle) -> None:
         rises.append(float(loads.under_k[0] - loads.grille_k[0]))
     assert 1.0 <= rises[0] <= 10.0
     assert rises[0] < rises[1] <= 25.0
+
+
+def test_kernel_has_the_table_of_fluids() -> None:
+    assert (kernel.N_NODE, kernel.N_FLUID) == (N_BODY, N_FLUID)
+    names = "METAL COOLANT OIL TRANSMISSION DIFFERENTIAL ROTORS STEERING".split()
+    assert [getattr(kernel, name) for name in names] == list(range(N_BODY))
+    assert "metal coolant engine_oil transmission differential rotors power_steering".split() == list(BODY_KEYS)
+    assert kernel.FLUID_NODES == tuple(fluid.node for fluid in FLUIDS)
+    assert kernel.Factors._fields == tuple(FACTORS)
 
 
 def test_kernel_constants_equal_those_of_cooling() -> None:
@@ -223,8 +237,8 @@ def test_ledger_is_the_heat_made(estate: Vehicle) -> None:
     """An independent sum over segments; spin loss is taken at its temperature range's ends."""
     drive = mixed_drive()
     loads, _ = compute_loads(estate, drive)
-    fixed = loads.metal_w + loads.oil_w + loads.gearbox_w + loads.axle_w + loads.rotor_w
-    spin = loads.gearbox_spin_w + loads.axle_spin_w
+    fixed = loads.metal_w + loads.oil_w + loads.gearbox_w + loads.axle_w + loads.rotor_w + loads.steering_w
+    spin = loads.gearbox_spin_w + loads.axle_spin_w + loads.steering_spin_w
     low = float((fixed * loads.duration_s).sum())
     assert low < simulate(drive, estate).heat_in_j[0] < low + 6.0 * float((spin * loads.duration_s).sum())
 
@@ -241,7 +255,8 @@ def test_heat_in_equals_fuel_less_work_and_exhaust(estate: Vehicle) -> None:
     exhaust = (1.0 - engine.coolant_share - engine.oil_share) * (work.fuel_w - indicated)
     road = road_force_n(estate, drive) * drive.speed_m_per_s + engine.accessory_power_w
     made = float(((work.fuel_w - exhaust - road) * drive.duration_s).sum())
-    assert simulate(drive, estate).heat_in_j[0] == pytest.approx(made, rel=0.015)
+    without = with_part(estate, "steering", kind="none")  # its pump's work is among the accessories'
+    assert simulate(drive, without).heat_in_j[0] == pytest.approx(made, rel=0.015)
 
 
 # --- accuracy --------------------------------------------------------------------------------------------------------
@@ -276,8 +291,8 @@ def test_a_cooling_car_stays_between_start_and_air(any_vehicle: Vehicle) -> None
 
     After a day the car counts as cold: exhaust test procedures soak for 12-36 h (from memory).
     """
-    drive = parked(1440.0, 290.0)
-    start = np.array([370.0, 365.0, 385.0, 350.0, 340.0, 500.0])
+    drive, hydraulic = parked(1440.0, 290.0), any_vehicle.steering.kind == "hydraulic"
+    start = np.array([370.0, 365.0, 385.0, 350.0, 340.0, 500.0, 360.0 if hydraulic else 290.0])
     temps = simulate(drive, any_vehicle, start_k=start).temps_k[0]
     assert temps.min() >= 290.0 - 1e-9
     assert temps.max() <= 500.0
@@ -287,7 +302,7 @@ def test_a_cooling_car_stays_between_start_and_air(any_vehicle: Vehicle) -> None
 
 
 def test_a_cold_car_in_warmer_air_never_overshoots(any_vehicle: Vehicle) -> None:
-    temps = simulate(parked(600.0, 310.0), any_vehicle, start_k=np.full(6, 260.0)).temps_k[0]
+    temps = simulate(parked(600.0, 310.0), any_vehicle, start_k=np.full(N_BODY, 260.0)).temps_k[0]
     assert temps.max() <= 310.0 + 1e-9
     assert np.all(np.diff(temps, axis=0) >= -1e-9)
 
@@ -384,7 +399,7 @@ def test_more_mass_warms_every_fluid(estate: Vehicle, car: int, heavier: float) 
     vehicle = with_part(valid(estate, car), "cooling", fan="viscous")
     loaded = with_part(vehicle, "body", mass_kg=min(vehicle.body.mass_kg * heavier, 8000.0))
     assume(same_gear(vehicle, loaded, 0.03, 0.03))
-    assert np.all(settled(loaded)[FLUIDS] >= settled(vehicle)[FLUIDS] - 0.01)
+    assert np.all(settled(loaded)[GAUGED] >= settled(vehicle)[GAUGED] - 0.01)
 
 
 @some
@@ -392,7 +407,7 @@ def test_more_mass_warms_every_fluid(estate: Vehicle, car: int, heavier: float) 
 def test_more_grade_warms_every_fluid(estate: Vehicle, car: int, steeper: float) -> None:
     vehicle = with_part(valid(estate, car), "cooling", fan="viscous")
     assume(same_gear(vehicle, vehicle, 0.03, 0.03 + steeper))
-    assert np.all(settled(vehicle, grade=0.03 + steeper)[FLUIDS] >= settled(vehicle)[FLUIDS] - 0.01)
+    assert np.all(settled(vehicle, grade=0.03 + steeper)[GAUGED] >= settled(vehicle)[GAUGED] - 0.01)
 
 
 @some

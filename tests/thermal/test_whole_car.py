@@ -12,7 +12,7 @@ import pytest
 from cars import (
     C0,
     CLASS_NAMES,
-    FLUIDS,
+    GAUGED,
     MPH,
     fuel_l_per_100km,
     held,
@@ -25,10 +25,11 @@ from cars import (
     with_part,
 )
 
+from thermal.bands import rated_trailer
 from thermal.drive import Drive, steady_drive
 from thermal.engine import engine_heat
 from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
-from thermal.loads import held_speed_m_per_s
+from thermal.loads import ac_share, held_speed_m_per_s
 from thermal.simulate import Result, simulate
 from thermal.vehicle import Vehicle
 
@@ -46,6 +47,10 @@ class Habit(NamedTuple):
 
 
 HABITS = {
+    "camper-1970s": Habit(50, LARGE),
+    "coupe-2000s-v8": Habit(65, MEDIUM),
+    "crossover-2010s": Habit(65, SMALL),
+    "pickup-1970s-v8": Habit(60, LARGE),
     "coupe-1970s-v8": Habit(65, LARGE),
     "coupe-1990s-turbo": Habit(65, SMALL),
     "estate-1990s-six": Habit(65, MEDIUM),
@@ -59,7 +64,7 @@ HABITS = {
     "saloon-2000s-diesel": Habit(65, SMALL),
     "van-1980s-diesel": Habit(55, LARGE),
 }
-TOWING = [name for name in CLASS_NAMES if name.endswith("-tow")]
+TOWING = [name for name in CLASS_NAMES if name.startswith("pickup")]
 
 
 @pytest.fixture(scope="module")
@@ -182,12 +187,31 @@ def test_hot_grade_alone_is_passed(any_vehicle: Vehicle) -> None:
 
 
 @pytest.mark.parametrize("tow_class", TOWING)
-@pytest.mark.parametrize("trailer_kg", [2000.0, 3000.0])
-def test_hot_grade_towing(tow_class: str, trailer_kg: float) -> None:
-    """A healthy tow vehicle passes the published conditions."""
-    drive, result = hot_grade(with_trailer(read_class(tow_class).vehicle, trailer_kg))
+def test_hot_grade_at_the_rating(tow_class: str) -> None:
+    """SAE J2807: at its own rating a sound tow vehicle holds 40 mph and no fluid passes its limit."""
+    drive, result = hot_grade(rated_trailer(read_class(tow_class).vehicle))
     assert drive.speed_m_per_s.min() == pytest.approx(40 * MPH)
     assert result.margin_k.min() > 0.0
+
+
+@pytest.mark.parametrize("old_class", [name for name in CLASS_NAMES if "1960s" in name or "1970s" in name])
+def test_hot_grade_with_the_first_core(old_class: str) -> None:
+    """Common practice: on its first core a car of before 1980 climbs alone at 95-118 degC; a sound one stays cooler."""
+    sound = read_class(old_class).vehicle
+    good, bad = (
+        float(hot_grade(car)[1].temps_k[0, :, COOLANT].max()) - C0
+        for car in (sound, with_part(sound, "cooling", condition="original"))
+    )
+    assert 95.0 <= bad <= 118.0
+    assert good < bad - 5.0
+
+
+@pytest.mark.parametrize("old_class", ["pickup-1970s-v8", "saloon-1970s-six"])
+def test_hot_grade_at_the_rating_with_the_first_core(old_class: str) -> None:
+    """At its rating it passes with a sound radiator, and boils on its first core."""
+    sound = rated_trailer(read_class(old_class).vehicle)
+    assert hot_grade(sound)[1].margin_k.min() > 0.0
+    assert hot_grade(with_part(sound, "cooling", condition="original"))[1].margin_k[0, 0, 0] < 0.0
 
 
 @pytest.mark.parametrize("tow_class", TOWING)
@@ -267,16 +291,17 @@ def climb_peaks_k(vehicle: Vehicle, *, stop_min: float = 0.0, speed_share: float
 def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) -> None:
     """A finding to keep: 20 min at rest before 20 min of grade change coolant's peak by less than 2 K.
 
-    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid.
+    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid, but the engine oil
+    hardly where a lower gear comes in for it.
     """
     straight = climb_peaks_k(any_vehicle)
     by_stop = straight - climb_peaks_k(any_vehicle, stop_min=20)
     by_slowing = straight - climb_peaks_k(any_vehicle, speed_share=0.8)
-    said = f"stop {np.round(by_stop[FLUIDS], 1)}, slower {np.round(by_slowing[FLUIDS], 1)} K"
+    said = f"stop {np.round(by_stop[GAUGED], 1)}, slower {np.round(by_slowing[GAUGED], 1)} K"
     assert abs(by_stop[COOLANT]) < 2.0, said
     assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
     assert by_slowing[COOLANT] > -0.3, said
-    assert by_slowing[OIL] > 0.5, said
+    assert by_slowing[OIL] > -1.0, said
 
 
 def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
@@ -285,4 +310,20 @@ def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
     stopped, slower = climb_peaks_k(estate, stop_min=20), climb_peaks_k(estate, speed_share=0.8)
     for node in (TRANSMISSION, DIFFERENTIAL):
         assert 0.5 <= straight[node] - stopped[node] <= 10.0
-    assert np.all(straight[FLUIDS] - slower[FLUIDS] > 0.3)
+    assert np.all(straight[GAUGED] - slower[GAUGED] > 0.3)
+
+
+def test_air_conditioning_follows_the_air() -> None:
+    """Common practice: full load in great heat, a third to a half in mild dry air, never more than the machine has.
+
+    The course of it is that of moist air's enthalpy: 38 degC at a dew point of 20 degC holds 75.9 kJ/kg (ASHRAE chart).
+    """
+    temps_c, dews_c = np.array([20.0, 25.0, 30.0, 37.8, 45.0]), np.array([5.0, 12.0, 18.0, 20.0, 28.0])
+    drive = steady_drive(minutes=5 / 6, speed_m_per_s=25.0, grade=0.0, air_k=300.0, ac_on=True)
+    drive = replace(drive, air_k=temps_c + C0, dew_k=dews_c + C0, elevation_m=np.zeros(5))
+    share = ac_share(drive)
+    assert np.all(np.diff(share) > 0.0)
+    assert 0.25 <= share[0] <= 0.5
+    assert share[3] == pytest.approx(1.0, abs=0.01)
+    assert share[4] <= 1.1
+    assert not ac_share(replace(drive, ac_on=np.zeros(5))).any()

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
+from rules import with_trip
 
-from planner.analysis.margins import FLUID_NAMES, LEVELS, find_margins, fluids_of, level_of, worst_of
+from planner.analysis.margins import LEVELS, find_margins, fluids_of, level_of, worst_of
+from thermal.fluids import FLUID_KEYS, fluid_of
 from thermal.simulate import limits_k
-from thermal.vehicle import FLUIDS
 
 FIVE_MILES_M = 8046.7
 # Steepest published grade of the climb to a pass, and where it was read.
@@ -57,7 +58,7 @@ def test_a_wider_band_calls_more_legs_thin(big):
     # Same temperatures, another word for them.
     counts = []
     for band_k in (1.0, 8.0, 20.0):
-        margins = find_margins(replace(big.outlook, trip=replace(big.outlook.trip, thin_band_k=band_k)))
+        margins = find_margins(with_trip(big.outlook, thin_band_k=band_k))
         assert [m.margin_k for m in margins] == [m.margin_k for m in big.margins]
         counts.append(sum(m.level != "ample" for m in margins))
     assert counts == sorted(set(counts))
@@ -75,8 +76,8 @@ def test_margins_are_the_least_of_limit_less_temperature(report):
     outlook = report.outlook
     temps, limit = outlook.nominal.temps_k[0], outlook.nominal.limit_k
     for margin in report.margins:
-        fluid = FLUIDS.index(margin.fluid)
-        left = (limit[:, fluid] - temps[:, 1 + fluid])[part_of(outlook, margin.leg)]
+        fluid = fluid_of(margin.fluid)
+        left = (limit[:, fluid.index] - temps[:, fluid.node])[part_of(outlook, margin.leg)]
         assert margin.nominal_margin_k == pytest.approx(left.min(), abs=1e-9)
         assert margin.limit_k - margin.peak_k == pytest.approx(margin.nominal_margin_k, abs=1e-9)
 
@@ -87,7 +88,7 @@ def test_the_peak_is_where_and_when_it_is_said_to_be(report):
     for margin in report.margins:
         near = part_of(outlook, margin.leg) & (np.abs(line.end_s - margin.when.timestamp()) < 1.0)
         assert near.any()
-        assert np.any(np.isclose(temps[near, 1 + FLUIDS.index(margin.fluid)], margin.peak_k, atol=1e-9))
+        assert np.any(np.isclose(temps[near, fluid_of(margin.fluid).node], margin.peak_k, atol=1e-9))
         assert np.any(np.isclose(line.end_m[near], margin.distance_m))
         assert margin.parked == bool(np.all(line.drive.speed_m_per_s[near] == 0.0))
         leg = outlook.legs[margin.leg]
@@ -97,7 +98,7 @@ def test_the_peak_is_where_and_when_it_is_said_to_be(report):
 def test_margins_at_confidence_and_chances_come_from_the_draws(report):
     outlook = report.outlook
     for margin in report.margins:
-        draws = np.sort(outlook.spread.margin_k[:, margin.leg, FLUIDS.index(margin.fluid)])
+        draws = np.sort(outlook.spread.margin_k[:, margin.leg, fluid_of(margin.fluid).index])
         assert margin.margin_k <= margin.nominal_margin_k
         assert margin.probability == np.count_nonzero(draws < 0.0) / len(draws)
         if margin.margin_k < margin.nominal_margin_k:
@@ -108,8 +109,8 @@ def test_margins_at_confidence_and_chances_come_from_the_draws(report):
 
 def test_more_confidence_leaves_less_margin(big):
     outlook = big.outlook
-    wary = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.99)))
-    bold = find_margins(replace(outlook, trip=replace(outlook.trip, confidence=0.5)))
+    wary = find_margins(with_trip(outlook, confidence=0.99))
+    bold = find_margins(with_trip(outlook, confidence=0.5))
     assert all(w.margin_k < b.margin_k for w, b in zip(wary, bold, strict=True))
     assert [w.probability for w in wary] == [b.probability for b in bold]
 
@@ -129,11 +130,15 @@ def test_the_worst_of_a_leg_is_the_smallest(report):
 
 
 def test_a_transaxle_has_no_differential_of_its_own(minimal):
-    assert set(FLUID_NAMES) == set(FLUIDS)
-    assert fluids_of(minimal.outlook) == FLUIDS
+    assert fluids_of(minimal.outlook) == FLUID_KEYS
     file = minimal.outlook.car
     vehicle = replace(file.vehicle, axle=replace(file.vehicle.axle, kind="transaxle"))
-    assert fluids_of(replace(minimal.outlook, car=replace(file, vehicle=vehicle))) == FLUIDS[:3]
+    assert fluids_of(replace(minimal.outlook, car=replace(file, vehicle=vehicle))) == (
+        "coolant",
+        "engine_oil",
+        "transmission",
+        "power_steering",
+    )
 
 
 # --- where it gets thin ---

@@ -5,11 +5,11 @@ from dataclasses import replace
 from datetime import datetime, time
 
 import pytest
+from rules import with_trip
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.other_roads import Choice, compare_roads, sentence
 from planner.forecast.run import Forecast, forecast, span_of
-from thermal.vehicle import FLUIDS
 from thermal.vehicle_file import VehicleFile
 
 SEASON = ((5, 28), (10, 15))
@@ -72,11 +72,11 @@ def check(choice: Choice, taken: Forecast, part: str) -> None:
     legs = range(names.index(choice.start), names.index(choice.finish))
     driven = [span_of(taken, n) for n in legs]
     time_s = sum(float(taken.timeline.drive.duration_s[s.first : s.last + 1].sum()) for s in driven)
-    margins = taken.nominal.margin_k[0, list(legs), : len(fluids_of(taken))].min(axis=0)
+    margins = taken.nominal.margin_k[0, list(legs)].min(axis=0)[columns_of(taken)]
     assert road.time_s == pytest.approx(time_s, abs=1.0)
     assert road.distance_m == pytest.approx(sum(taken.legs[n].distance_m for n in legs))
     assert road.margin_k == pytest.approx(float(margins.min()), abs=0.05)
-    assert road.fluid == FLUIDS[int(margins.argmin())]
+    assert road.fluid == fluids_of(taken)[int(margins.argmin())]
 
 
 def test_both_sides_are_what_a_forecast_of_that_road_says(outlook, trip_of, file):
@@ -118,7 +118,7 @@ def test_a_road_that_fits_no_split_into_days_is_no_choice(trip_of, file):
     day = {"driving_s": 1.2 * 3600.0, "lodging_only": True}
     taken = forecast(trip_of(day=day), file)
     assert compare_roads(taken) == ()
-    relaxed = replace(taken, trip=replace(taken.trip, day=replace(taken.trip.day, driving_s=2.0 * 3600.0)))
+    relaxed = with_trip(taken, day=replace(taken.trip.day, driving_s=2.0 * 3600.0))
     assert len(compare_roads(relaxed)) == 1
 
 
@@ -139,7 +139,7 @@ def test_at_most_three_those_that_cost_the_least_time(make_trip, road, file):
 
 def test_the_alps_have_two_ways_to_andermatt(alps):
     choices = compare_roads(alps.outlook)
-    assert alps.choices == tuple(sentence(alps.outlook, choice) for choice in choices)
+    assert alps.choices == choices
     for choice in choices:
         assert choice.other.time_s > 0.0
         check(choice, alps.outlook, "chosen")

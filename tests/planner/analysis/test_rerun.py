@@ -6,10 +6,11 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of
 from planner.analysis.rerun import Change, run_day
 from planner.forecast.run import Forecast, forecast
-from thermal.vehicle import FLUIDS, Vehicle
+from thermal.fluids import BODY_KEYS
+from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 COOLANT, TRANSMISSION, DIFFERENTIAL = 1, 3, 4  # columns of the temperatures
@@ -36,8 +37,8 @@ def test_a_day_driven_again_unchanged_is_the_day_of_the_plan(alps, number):
     assert np.abs(again.nominal_k[: len(rows)] - planned).max() < 0.05
     assert again.day.end_s == pytest.approx(outlook.timeline.days[number].end_s, abs=1.0)
     day = outlook.timeline.days[number]
-    count = len(fluids_of(outlook))
-    draws = outlook.spread.margin_k[: len(again.margin_k), day.first : day.last + 1, :count].min(axis=1)
+    columns = columns_of(outlook)
+    draws = outlook.spread.margin_k[: len(again.margin_k), day.first : day.last + 1, columns].min(axis=1)
     # The radiator's map spans the flows of the drive at hand, so draws far out interpolate it a little differently.
     assert np.abs(again.margin_k - draws).max() < 0.15
     assert np.quantile(draws, 0.1, axis=0) == pytest.approx(again.quantile_k(0.9), abs=0.1)
@@ -120,7 +121,7 @@ def test_slowing_down_on_the_grade_lowers_all_of_them(grade):
     gain = peak_k(grade) - peak_k(grade, SLOWER)
     stop = peak_k(grade) - peak_k(grade, STOP)
     for node in range(COOLANT, DIFFERENTIAL + 1):
-        assert gain[node] > 1.0, FLUIDS[node - 1]
+        assert gain[node] > 1.0, BODY_KEYS[node]
     assert gain[COOLANT] > stop[COOLANT] + 1.0
 
 
@@ -189,7 +190,7 @@ def test_an_hour_s_shift_moves_the_clock_and_the_air(grade):
 def test_half_the_trailer_is_between_all_and_none(grade):
     peaks = [peak_k(grade, Change(kind="load", words="", trailer=share)) for share in (1.0, 0.5, 0.0)]
     for node in range(COOLANT, DIFFERENTIAL + 1):
-        assert peaks[0][node] > peaks[1][node] > peaks[2][node], FLUIDS[node - 1]
+        assert peaks[0][node] > peaks[1][node] > peaks[2][node], BODY_KEYS[node]
     # None at all is the car without it, as the plain forecast has it.
     vehicle = grade.car.vehicle
     solo = outlook_of(grade.trip, replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=0.0, drag_area_m2=0.0)))
@@ -200,3 +201,19 @@ def test_changes_add_up(grade):
     plan, both = peak_k(grade), peak_k(grade, SLOWER, STOP)
     assert np.all(both[COOLANT : DIFFERENTIAL + 1] < plan[COOLANT : DIFFERENTIAL + 1])
     assert both[DIFFERENTIAL] < min(peak_k(grade, SLOWER)[DIFFERENTIAL], peak_k(grade, STOP)[DIFFERENTIAL])
+
+
+def test_air_conditioning_off_regains_speed_on_that_leg_alone(make_trip, road, car):
+    """Where the car climbs at full power, what the compressor took goes into speed, as with the leg's own setting."""
+    legs = [road("a", "b", 20.0), road("b", "c", 15.0, speed_m_per_s=30.0), road("c", "d", 20.0)]
+    places = {key: {"elevation_m": 3240.0} for key in "cd"}
+    loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
+    outlook = outlook_of(make_trip(legs, places=places), loaded)
+    off = run_day(outlook, 0, (Change(kind="A/C off", words="", legs=(1,), ac_off=True),)).timeline.drive
+    for leg, faster in ((0, False), (1, True), (2, False)):
+        plan, tried = (d.duration_s[(d.group == leg) & (d.speed_m_per_s > 0.0)] for d in (outlook.timeline.drive, off))
+        assert (plan.sum() - tried.sum() > 1.0) == faster
+    entered = replace(outlook.trip, legs=(legs[0], replace(legs[1], air_conditioning=False), legs[2]))
+    again = outlook_of(entered, loaded).timeline.drive
+    climb = [d.speed_m_per_s[(d.group == 1) & (d.speed_m_per_s > 0.0)] for d in (again, off)]
+    np.testing.assert_allclose(climb[0], climb[1], atol=0.02)

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.sensitivity import Effect, rank_assumptions
 from planner.files.folder import open_folder
 from planner.forecast.run import Forecast, forecast
 from planner.output import terminal
+from thermal.fluids import FLUID_NODES, fluid_of
 from thermal.simulate import simulate
 from thermal.units import to_si
-from thermal.vehicle import FLUIDS
 
 PLACES = """place,name,lat,lon,elevation [m],high [degC],low [degC]
 a,A,35.000,-115.600,300,43,28
@@ -76,8 +76,8 @@ def effects(outlook, estate, estate_effects, hatch_effects) -> tuple[Effect, ...
 def smallest(outlook: Forecast, vehicle) -> dict[str, float]:
     """Smallest margin of every fluid over the trip, the car as described, on the clock of the plan."""
     temps = simulate(outlook.timeline.drive, vehicle)
-    left = temps.limit_k - temps.temps_k[0][:, 1 : 1 + len(FLUIDS)]
-    return dict(zip(fluids_of(outlook), left.min(axis=0)[: len(fluids_of(outlook))].tolist(), strict=True))
+    left = temps.limit_k - temps.temps_k[0][:, FLUID_NODES]
+    return dict(zip(fluids_of(outlook), left.min(axis=0)[columns_of(outlook)].tolist(), strict=True))
 
 
 def test_the_heaviest_stands_first(effects):
@@ -101,7 +101,7 @@ def test_only_what_is_assumed_is_tried_and_every_number_of_it(outlook, effects):
 def test_the_margin_is_the_plan_s(outlook, effects):
     nominal = outlook.nominal.margin_k[0].min(axis=0)
     for effect in effects:
-        assert effect.margin_k == pytest.approx(nominal[FLUIDS.index(effect.fluid)], abs=1e-6)
+        assert effect.margin_k == pytest.approx(nominal[fluid_of(effect.fluid).index], abs=1e-6)
 
 
 STEPS = {
@@ -146,7 +146,7 @@ def test_written_into_the_file_a_value_moves_the_margin_as_said(tmp_path, estate
     for n, factor in enumerate((1.0 - share, 1.0 + share)):
         more = f'[differential]\nsurface = {{value = "{factor * value} W/K", source = "test"}}\n'
         again = outlook_of(write(tmp_path / f"trip{n}", "estate-1990s-six", more))
-        moves.append(abs(float(again.nominal.margin_k[0].min(axis=0)[FLUIDS.index(effect.fluid)]) - effect.margin_k))
+        moves.append(abs(float(again.nominal.margin_k[0].min(axis=0)[fluid_of(effect.fluid).index]) - effect.margin_k))
     assert effect.fluid == "differential"
     assert max(moves) == pytest.approx(effect.moves_k, abs=0.1)
     assert effect.moves_k > 1.0
@@ -164,7 +164,7 @@ def test_the_weather_is_weighed_with_the_car(outlook, effects):
     assert 1.0 < sd_k < 8.0  # July; several Kelvin between a usual day and the day itself
     drive = outlook.timeline.drive
     result = simulate(replace(drive, air_k=drive.air_k + sd_k), outlook.car.vehicle)
-    fluid = FLUIDS.index(weather.fluid)
+    fluid = fluid_of(weather.fluid).index
     moved = weather.margin_k - float(result.margin_k[0].min(axis=0)[fluid])
     assert weather.moves_k == pytest.approx(moved, rel=0.05)  # the printed step is rounded to 0.1 K
     assert 0.3 * sd_k < moved < 2.5 * sd_k
@@ -172,7 +172,7 @@ def test_the_weather_is_weighed_with_the_car(outlook, effects):
 
 def test_a_transaxle_has_no_differential_to_worry_about(hatch, hatch_effects):
     assert hatch.car.vehicle.axle.kind == "transaxle"
-    assert {effect.fluid for effect in hatch_effects} <= {"coolant", "engine_oil", "transmission"}
+    assert "differential" not in {effect.fluid for effect in hatch_effects}
     # Its axle's losses go into the transmission's oil.
     axle = [effect for effect in hatch_effects if effect.key == "axle.efficiency"]
     assert axle

@@ -5,12 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from rules import with_trip
 
 from planner.analysis.service import Due, ageing, carry, plan_service
 from planner.forecast.run import Forecast, forecast
 from planner.model.trip import ServiceItem
+from thermal.fluids import fluid_of
 from thermal.units import to_si
-from thermal.vehicle import FLUIDS
 from thermal.vehicle_file import VehicleFile
 
 MILE_M = 1609.344
@@ -31,7 +32,7 @@ def outlook(make_trip, road, car) -> Forecast:
 
 
 def jobs(outlook: Forecast, item: ServiceItem) -> tuple[Due, ...]:
-    return plan_service(replace(outlook, trip=replace(outlook.trip, service=(item,)))).due
+    return plan_service(with_trip(outlook, service=(item,))).due
 
 
 def arrival_m(outlook: Forecast, job: Due) -> float:
@@ -43,7 +44,7 @@ def used_m(outlook: Forecast, fluid: str = "") -> np.ndarray:
     length = np.diff(np.concatenate(([0.0], outlook.timeline.end_m)))
     if not fluid:
         return np.cumsum(length)
-    temp_k = outlook.nominal.temps_k[0, :, 1 + FLUIDS.index(fluid)]
+    temp_k = outlook.nominal.temps_k[0, :, fluid_of(fluid).node]
     return np.cumsum(length * ageing(temp_k, fluid))
 
 
@@ -149,7 +150,7 @@ def test_without_a_list_common_practice_is_taken_as_done_at_the_start(outlook):
     assert {"engine oil and filter", "brake fluid", "coolant"} <= names
     # 810 km: only the look at the wheel nuts, every 500 mi, is due.
     assert {job.item for job in plan.due} == {"wheel nuts torque, hitch and lights"}
-    given = plan_service(replace(outlook, trip=replace(outlook.trip, service=(ServiceItem(item="x", every_m=1e9),))))
+    given = plan_service(with_trip(outlook, service=(ServiceItem(item="x", every_m=1e9),)))
     assert not given.assumed
     assert (given.due, given.clear) == ((), ("x",))
 

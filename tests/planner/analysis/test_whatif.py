@@ -9,14 +9,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rules import with_trip
 
-from planner.analysis.margins import find_margins, fluids_of
+from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.analysis.whatif import Outcome, run_variants
 from planner.files.folder import open_folder
 from planner.forecast.run import Forecast, forecast
 from planner.model.errors import PlannerError
 from planner.output import terminal
 from planner.output.whatif import tornado_svg
+from thermal.fluids import FLUIDS
 from thermal.kernel import Factors
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
@@ -66,7 +68,7 @@ def by_fluid(outlook: Forecast, values) -> dict[str, float]:
 
 def test_gains_are_counted_from_the_plan(hot, usual):
     # The smallest margin of each draw over the whole trip, then the quantile: the trip's own draws, nothing else.
-    draws = hot.spread.margin_k[: len(hot.factors.airflow), :, : len(fluids_of(hot))].min(axis=1)
+    draws = hot.spread.margin_k[: len(hot.factors.airflow), :, columns_of(hot)].min(axis=1)
     plan = np.quantile(draws, 1.0 - hot.trip.confidence, axis=0)
     for outcome in usual.values():
         assert outcome.margin_k - outcome.gain_k == pytest.approx(plan, abs=1e-6)
@@ -95,7 +97,7 @@ def test_a_setting_is_worth_what_the_vehicle_file_makes_of_it(trip_folder, secti
         encoding="utf-8",
     )
     again = forecast(*open_folder(trip_folder))
-    draws = again.spread.margin_k[: len(again.factors.airflow), :, : len(fluids_of(again))].min(axis=1)
+    draws = again.spread.margin_k[: len(again.factors.airflow), :, columns_of(again)].min(axis=1)
     assert outcome.margin_k == pytest.approx(np.quantile(draws, 1.0 - again.trip.confidence, axis=0), abs=0.01)
 
 
@@ -190,7 +192,7 @@ def test_a_change_that_fits_no_split_into_days_is_left_out_and_told(make_trip, r
     )
     outlook = outlook_of(replace(trip, day=replace(trip.day, break_s=0.0, lodging_only=True)), car)
     told: list[str] = []
-    words = [outcome.words for outcome in run_variants(outlook, tell=told.append)]
+    words = [outcome.words for outcome in run_variants(outlook, progress=told.append)]
     assert "10 % slower everywhere" not in words
     assert "A/C off all the way" in words
     assert any(text.startswith("left out: 10 % slower everywhere") and "sunset" in text for text in told)
@@ -220,7 +222,7 @@ def test_an_hour_earlier_is_an_hour_earlier_in_the_files(trip_folder):
     assert "14:00" in text
     trip_file.write_text(text.replace("14:00", "13:00"), encoding="utf-8")
     again = forecast(*open_folder(trip_folder))
-    draws = again.spread.margin_k[: len(again.factors.airflow), :, : len(fluids_of(again))].min(axis=1)
+    draws = again.spread.margin_k[: len(again.factors.airflow), :, columns_of(again)].min(axis=1)
     assert early.margin_k == pytest.approx(np.quantile(draws, 0.1, axis=0), abs=0.05)
 
 
@@ -351,7 +353,7 @@ def test_changes_are_named_in_the_trip_s_units(hot):
 
 
 def replace_units(outlook: Forecast, units: str) -> Forecast:
-    return replace(outlook, trip=replace(outlook.trip, units=units))
+    return with_trip(outlook, units=units)
 
 
 def test_nothing_is_shown_as_minus_zero(hot):
@@ -373,7 +375,7 @@ def test_the_command_s_json(run, trip_folder):
     assert found["schema"] == "grademargin-whatif/1"
     assert {change["what"] for change in found["changes"]} == {"cooling.cap_pressure = 16 psi", "body.mass = 1500 kg"}
     for change in found["changes"]:
-        assert set(change["margin_gained_k"]) == {"coolant", "engine oil", "transmission", "differential"}
+        assert set(change["margin_gained_k"]) == {fluid.label for fluid in FLUIDS}
         assert change["buys_nothing"] == (max(change["margin_gained_k"].values()) < 0.5)
     lighter = next(change for change in found["changes"] if "mass" in change["what"])
     assert min(lighter["margin_gained_k"].values()) > 0.0

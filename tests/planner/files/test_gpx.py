@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from targets_files import gpx
 
 from planner.files import limits
-from planner.files.gpx import STEEPEST, GpxTrack, parse_gpx
+from planner.files.folder import read_trip
 from planner.files.reading import Problems
-from planner.files.trips import read_trip
+from planner.files.tracks import STEEPEST, GpxTrack, parse_gpx
 from planner.model.errors import TripError
 from planner.model.geo import climb_m
 from planner.model.trip import Trip
@@ -98,7 +98,7 @@ def test_jumps_between_the_tracks_of_a_real_file_are_told(name: str, tracks: int
 
 def test_a_walk_and_a_route_without_elevations_are_refused() -> None:
     walk, route = (fault(real(name).read_bytes()) for name in ("Mojstrovka.gpx", "route.gpx"))
-    assert walk.startswith("a.gpx: its elevations rise or fall by more than 15% on 8")
+    assert walk.startswith("a.gpx: its elevations rise or fall by more than 15% on 7")
     assert route.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
 
 
@@ -185,17 +185,17 @@ def test_missing_and_impossible_elevations_are_interpolated() -> None:
     heights[200] = 0.0
     heights[300] = 99999.0
     track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
-    assert track.notes == ("elevation missing at 4 of 401 points and interpolated", "2 impossible elevations left out")
+    assert track.notes == ("elevation missing at 4 of 401 points", "2 impossible elevations left out")
     assert np.interp([1000.0, 5000.0, 7500.0], track.distance_m, track.elevation_m) == pytest.approx(
         [550.0, 750.0, 875.0], abs=0.5
     )
 
 
-def test_most_elevations_missing_is_an_error() -> None:
-    heights = [500.0 if n % 3 == 0 else None for n in range(len(EVEN_M))]
-    assert "has usable elevations at 134 of 401 points only; leave the cell" in fault(
-        HEAD + north(EVEN_M.tolist(), heights) + TAIL
-    )
+def test_heights_at_some_points_do_and_none_is_an_error() -> None:
+    heights = [500.0 + 0.05 * along if n % 3 == 0 else None for n, along in enumerate(EVEN_M.tolist())]
+    track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
+    assert track.notes == ("elevation missing at 267 of 401 points",)
+    assert track.elevation_m == pytest.approx(500.0 + 0.05 * np.array(track.distance_m), abs=2.0)
     for height in (None, 0.0, "nan", -9999):
         text = fault(HEAD + north(EVEN_M.tolist(), [height] * len(EVEN_M)) + TAIL)
         assert text.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
@@ -208,13 +208,22 @@ def test_a_stray_point_is_left_out() -> None:
     assert track.length_m == pytest.approx(10_000.0, rel=1e-3)
 
 
-def test_a_jump_between_segments_is_counted_and_told() -> None:
+@pytest.mark.parametrize(("lat", "lon", "height", "known"), [(48.2, "1.5", 140.0, True), (45.0, "7.0", 500.0, False)])
+def test_a_jump_between_segments_is_counted_and_told(lat: float, lon: str, height: float, known: bool) -> None:
+    """On the plain of the Beauce an even grade may stand for 3 km without points; in the Alps nothing may."""
     near, far = EVEN_M[EVEN_M <= 4000.0].tolist(), EVEN_M[EVEN_M >= 7000.0].tolist()
-    body = north(near, [500.0] * len(near)) + "</trkseg><trkseg/><trkseg>" + north(far, [560.0] * len(far))
-    track = read(HEAD + body + TAIL)
+    body = north(near, [height] * len(near), lat) + "</trkseg><trkseg/><trkseg>"
+    body += north(far, [height + 60.0] * len(far), lat)
+    track = read((HEAD + body + TAIL).replace('lon="7.0', f'lon="{lon}'))
     assert track.length_m == pytest.approx(10_000.0, rel=1e-3)
     assert np.array(track.gaps) == pytest.approx(np.array([(4000.0, 7000.0)]), rel=1e-3)
-    assert np.interp(5500.0, track.distance_m, track.elevation_m) == pytest.approx(530.0, abs=1.0)  # even grade
+    middle_m = np.interp(5500.0, track.distance_m, track.elevation_m)
+    if known:
+        assert track.unknown == ()
+        assert middle_m == pytest.approx(height + 30.0, abs=1.0)
+    else:
+        assert np.array(track.unknown) == pytest.approx(np.array(track.gaps), rel=1e-3)
+        assert np.isnan(middle_m)
     assert np.array(track.reverse().gaps) == pytest.approx(np.array([(3000.0, 6000.0)]), rel=1e-3)
 
 
@@ -231,8 +240,8 @@ def test_a_hill_over_a_tunnel_is_limited_and_told() -> None:
     track = read(HEAD + north(EVEN_M.tolist(), (500.0 + hill).tolist()) + TAIL)
     grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
     assert np.abs(grade).max() <= STEEPEST * (1.0 + 1e-9)
-    assert track.elevation_m[0] == pytest.approx(500.0, abs=0.1)
-    assert track.elevation_m[-1] == pytest.approx(500.0, abs=0.1)
+    assert track.elevation_m[0] == pytest.approx(500.0, abs=0.5)
+    assert track.elevation_m[-1] == pytest.approx(500.0, abs=0.5)
     assert len(track.steep) == 1
     assert track.steep[0] == pytest.approx((4000.0, 4800.0), abs=150.0)
 
@@ -448,14 +457,19 @@ def test_one_track_for_both_directions(tmp_path: Path) -> None:
     assert "(legs.csv row 3): 3.5% shorter than the entered 11.5 km, scaled to it; recorded the other way" in told(trip)
 
 
-def test_gaps_limits_and_shifts_are_told(tmp_path: Path) -> None:
+def test_gaps_and_limits_are_told(tmp_path: Path) -> None:
     body = climbing(545.0, 1030.0)[len(HEAD) : -len(TAIL)].splitlines(keepends=True)
     hill = [text.replace("<ele>", "<ele>9") if 100 < n < 103 else text for n, text in enumerate(body)]
     del hill[200:260]
     notes = told(trip_with(tmp_path, HEAD + "".join(hill) + TAIL))
     assert "2 impossible elevations left out" in notes
+    assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line there" in notes
+    assert "heights not known on 1.58 km (5.15 km to 6.73 km) and the ground not level there, so the leg has" in notes
+
+
+def test_shifts_are_told(tmp_path: Path) -> None:
+    notes = told(trip_with(tmp_path, climbing(545.0, 1030.0)))
     assert "elevations shifted by -45 m at the start and -30 m at the end to meet the places" in notes
-    assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line and even grade there" in notes
 
 
 def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> None:
@@ -463,7 +477,7 @@ def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> N
     heights = 500.0 + 500.0 * ROAD_M / ROAD_M[-1] + np.interp(ROAD_M, [2000.0, 2300.0, 2600.0], [0.0, 90.0, 0.0])
     notes = told(trip_with(tmp_path, backwards(HEAD + north(along, heights.tolist()) + TAIL)))
     # 2.0 to 2.6 km of the track, stretched by 3.6 % and widened a little by the smoothing
-    assert "steeper than 15% (2.02 km to 2.69 km), limited to" in notes
+    assert "steeper than 15% (2.07 km to 2.69 km), limited to" in notes
     assert "limited to 15%; if a tunnel or a bridge, delete those points" in notes
 
 
@@ -479,10 +493,9 @@ def test_tracks_that_do_not_fit(tmp_path: Path) -> None:
     )
     assert "'track.gpx' ends 78.7 km from 'high'" in problem(tmp_path, far)
     beyond = HEAD + north(np.arange(0.0, 16_000.0, 25.0).tolist(), [500.0] * 640) + TAIL
-    text = problem(tmp_path, beyond)
-    assert (
-        "'track.gpx' ends 4.86 km from 'high'; the most is 2 km; it passes there 11.1 km along the track: cut" in text
-    )
+    assert "'track.gpx' ends at 500 m but 'high' lies at 1,000 m" in problem(tmp_path, beyond)
+    text = problem(tmp_path, beyond, legs=LEGS.replace("11.5", "30"))
+    assert "ends 4.86 km from 'high'; the most is 2 km; it passes there 11.1 km along the track; check the leg" in text
     assert problem(tmp_path, climbing(), legs=LEGS.replace("11.5", "15")) == (
         "legs.csv row 2, column 'profile': 'track.gpx' is 11.1 km long, 26.0% shorter than the leg's 15 km; "
         "the most is 15%; check the distance and its unit, and that the track is of this road alone"
@@ -490,8 +503,7 @@ def test_tracks_that_do_not_fit(tmp_path: Path) -> None:
     there = climbing()[len(HEAD) : -len(TAIL)]
     back = backwards(climbing())[len(HEAD) : -len(TAIL)]
     thrice = HEAD + there + "</trkseg></trk><trk><trkseg>" + back + "</trkseg></trk><trk><trkseg>" + there + TAIL
-    assert "199.7% longer" in problem(tmp_path, thrice, legs=LEGS.replace("11.5", "11.11"))
-    assert "it holds 3 tracks, joined in order: keep only this leg's" in problem(tmp_path, thrice)
+    assert "it holds 3 tracks, joined in order: keep only" in problem(tmp_path, thrice, legs=LEGS.replace("11.5", "20"))
 
 
 def test_heights_far_off_the_places(tmp_path: Path) -> None:
@@ -509,3 +521,63 @@ def test_faults_of_the_file_stand_under_its_name(tmp_path: Path) -> None:
     assert "read 'trck.gpx'; no such file; did you mean 'track.gpx'?" in problem(
         tmp_path, climbing(), legs=LEGS.replace("track", "trck")
     )
+
+
+# --- one track for many legs ---
+
+LOOP_PLACES = """place,name,lat,lon,elevation [m]
+low,Low Town,45.0,7.0,500
+middle,Middle,45.05,7.0,750
+high,High Town,45.1,7.0,1000
+"""
+LOOP_LEGS = """from,to,distance [km],speed [km/h],profile,two_way
+low,middle,5.56,50,track.gpx,no
+middle,high,5.56,50,track.gpx,no
+high,low,11.11,50,track.gpx,no
+"""
+
+
+def test_one_track_serves_every_leg_that_lies_on_it(tmp_path: Path) -> None:
+    there, back = (text[len(HEAD) : -len(TAIL)] for text in (climbing(), backwards(climbing())))
+    toml = TOML.replace('finish = "high"', 'finish = "high"\n')
+    for name, text in (("places.csv", LOOP_PLACES), ("legs.csv", LOOP_LEGS), ("trip.toml", toml)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "track.gpx").write_text(HEAD + there + back + TAIL, encoding="utf-8")
+    trip = read_trip(tmp_path)
+    ends = [(leg.profile.elevation_m[0], leg.profile.elevation_m[-1]) for leg in trip.legs if leg.profile is not None]
+    assert np.array(ends) == pytest.approx(np.array([(500.0, 750.0), (750.0, 1000.0), (1000.0, 500.0)]), abs=4.0)
+    assert told(trip) == ""
+
+
+def test_part_of_a_track_driven_the_other_way(tmp_path: Path) -> None:
+    for name, text in (("places.csv", LOOP_PLACES), ("trip.toml", TOML.replace('"high"', '"middle"'))):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "legs.csv").write_text(LEGS.replace("low,high,11.5", "middle,low,5.56"), encoding="utf-8")
+    (tmp_path / "track.gpx").write_text(climbing(), encoding="utf-8")
+    profile = read_trip(tmp_path).legs[0].profile
+    assert profile is not None
+    assert (profile.elevation_m[0], profile.elevation_m[-1]) == pytest.approx((750.0, 500.0), abs=3.0)
+    assert (profile.lat_deg[0], profile.lat_deg[-1]) == pytest.approx((45.05, 45.0), abs=1e-4)
+
+
+@pytest.mark.parametrize("spacing_m", [20.0, 50.0, 100.0, 300.0])
+@pytest.mark.parametrize("sigma_m", [0.0, 3.0, 5.0])
+def test_noise_leaves_the_climb_of_a_pass_road(spacing_m: float, sigma_m: float) -> None:
+    """A plain, a pass of 900 m at 6 %, a rolling road of 2.5 %, 200 km in all; raw heights at 20 m rise 10 km more."""
+    along = np.arange(0.0, 200e3, spacing_m)
+    truth = np.interp(along, [0.0, 60e3, 75e3, 90e3, 110e3, 200e3], [300.0, 360.0, 1260.0, 400.0, 420.0, 420.0])
+    truth += np.where(along > 110e3, 40.0 - 40.0 * np.cos(2.0 * np.pi * (along - 110e3) / 10e3), 0.0)
+    rough = truth + np.random.default_rng(7).normal(0.0, sigma_m, along.size)
+    track = read(HEAD + north(along.tolist(), rough.tolist(), 48.0) + TAIL)
+    wide = 0.03 if spacing_m * sigma_m**2 < 2000.0 else 0.08  # 5 m at 100 m and more: too few readings
+    assert climb_m(track.elevation_m) == pytest.approx(climb_m(truth), rel=wide)
+
+
+def test_hairpins_cut_by_wide_points_are_no_steep_road() -> None:
+    """A 10 % road climbs 600 m in bends of 400 m; points every 300 m of it lie nearer together than it is long."""
+    along = np.arange(0.0, 6001.0, 300.0)
+    drawn = 0.55 * along  # what is left of the length on the map
+    track = read(HEAD + north(drawn.tolist(), (500.0 + 0.1 * along).tolist()) + TAIL)
+    grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
+    assert 0.10 < grade.max() <= 0.121
+    assert track.cut

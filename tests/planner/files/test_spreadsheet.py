@@ -15,12 +15,10 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
-from planner.files.folder import examples, new_folder
+from planner.files.folder import examples, new_folder, new_spreadsheet, read_trip, write_template
 from planner.files.reading import Problems
 from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
-from planner.files.spreadsheet import HELP, new_spreadsheet, write_template
-from planner.files.trips import read_trip
-from planner.files.workbook import SKIPPED, read_sheets
+from planner.files.workbook import HELP, SKIPPED, read_sheets
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.trip import Trip
 

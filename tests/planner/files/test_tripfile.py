@@ -7,7 +7,7 @@ import pytest
 from editing import edit
 
 from planner.files import limits
-from planner.files.trips import read_trip
+from planner.files.folder import read_trip
 from planner.model.errors import TripError
 
 # A real stretch of road, figures rounded: Trinidad - Raton Pass - Raton by I-25, then on to Clayton by US 64/87.
@@ -182,7 +182,7 @@ SLIPS = [
         L,
         "raton,clayton,83",
         "raton,clayton,43",
-        "row 4, column 'distance [mi]': 'raton' to 'clayton' is 43 mi by road but 76.4 mi in a straight line; check",
+        "row 4, column 'distance [mi]': 'raton' to 'clayton' is 43 mi by road but 76.6 mi in a straight line; check",
     ),
     (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton-pass,raton,9,50,I-25,no,yes,,", "stands in row 3 too"),
     (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton,raton-pass,9,50,I-25,no,yes,,", "repeats the leg of row 3"),

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from planner.files.checks import great_circle_m
+from planner.files.folder import read_trip
 from planner.files.rows import KINDS, SERVICES
-from planner.files.trips import read_trip
+from planner.model.geo import distance_m as line_m
 from planner.model.trip import Leg, Place, Profile
 from thermal.units import convert
 
@@ -86,7 +86,11 @@ def places(draw: st.DrawFn) -> Place:
 @st.composite
 def legs(draw: st.DrawFn, a: Place, b: Place) -> Leg:
     rise_m = b.elevation_m - a.elevation_m
-    distance_m = great_circle_m(a, b) * draw(numbers(1.0, 3.0)) + abs(rise_m) * 6.0 + draw(numbers(100.0, 1e5))
+    distance_m = (
+        line_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg) * draw(numbers(1.0, 3.0))
+        + abs(rise_m) * 6.0
+        + draw(numbers(100.0, 1e5))
+    )
     assume(distance_m < 2e7)
     profile = None
     if draw(FLAGS):

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from planner.files.reading import Problems
-from planner.files.weatherfile import parse_weather, read_weather_file
+from planner.files.rows import parse_weather, read_weather_file
 from planner.model.errors import TripError
 
 PLACES = ["raton", "trinidad"]

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cars import heat_capacities_j_per_k
 from rich.console import Console
+from rules import with_trip
 
-from planner.analysis.margins import find_margins
-from planner.analysis.service import plan_service
+from planner.analysis.service import AFTER_SESSION, plan_service
 from planner.files.folder import open_folder
 from planner.files.sessionfile import (
     LAP_COLUMNS,
@@ -26,13 +27,17 @@ from planner.files.sessionfile import (
     Setup,
     read_session,
 )
+from planner.forecast.assemble import Inputs
 from planner.laps import run as session
 from planner.laps.lap import LONGEST_S, full_power, trace_of_numbers, trace_of_table
-from planner.laps.show import ALWAYS_DUE, after_session, due_after, session_dict, tables
+from planner.laps.show import due_after, session_dict, tables
 from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.model.errors import PlannerError, TripError
+from planner.model.trip import Session
 from planner.output.write import to_json
+from planner.weather.sources import NO_WEATHER
 from thermal.brakes import FRONT_SHARE
+from thermal.fluids import ROTORS, fluid_of
 from thermal.loads import compute_loads, extras_w
 from thermal.simulate import simulate
 
@@ -73,13 +78,17 @@ def opened(copy_example, tmp_path_factory):
     return folder, *open_folder(folder)
 
 
+def inputs_of(opened) -> Inputs:
+    _, trip, car = opened
+    return Inputs(trip=trip, car=car, known=NO_WEATHER)
+
+
 @pytest.fixture(scope="module")
 def case_of(opened):
     """`case_of(airflow=0.6)`: the diesel on a made-up course."""
 
     def make(*, draws=32, **more) -> Case:
-        _, trip, car = opened
-        return make_case(setup_of(**more), trip, car.vehicle, draws=draws)
+        return make_case(setup_of(**more), inputs_of(opened), draws=draws)
 
     return make
 
@@ -189,8 +198,7 @@ def test_the_heat_of_a_session_closes(case_of):
     case = case_of()
     drive, result = case.run(Layout(case, NOON).from_road(3))
     vehicle = case.vehicle
-    nodes = (vehicle.metal, vehicle.coolant, vehicle.oil, vehicle.transmission, vehicle.differential, vehicle.rotors)
-    capacity = np.array([node.heat_capacity_j_per_k for node in nodes])
+    capacity = heat_capacities_j_per_k(vehicle)
     stored = (capacity * (result.temps_k[0, -1] - drive.air_k[0])).sum()
     assert result.heat_in_j[0] - result.heat_out_j[0] == pytest.approx(stored, abs=1e-6 * result.heat_in_j[0])
 
@@ -222,9 +230,10 @@ def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
                 continue
             result = simulate(drive, case.vehicle, factors=case.factors, ambient_k=case.shift_k)
             if part == ROTOR:
-                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, 5].max(axis=1)
+                smallest = PAD_LIMIT_K["fast-road"] - result.temps_k[:, :, ROTORS].max(axis=1)
             else:
-                smallest = (result.limit_k[None, :, i] - result.temps_k[:, :, i + 1]).min(axis=1)
+                fluid = fluid_of(part)
+                smallest = (result.limit_k[None, :, fluid.index] - result.temps_k[:, :, fluid.node]).min(axis=1)
             kept = min(np.quantile(smallest[1:], 1.0 - case.confidence), smallest[0])
             if kept < case.bands_k[i]:
                 left[part] = max(n - 1, 0)
@@ -301,9 +310,9 @@ def test_minutes_to_cool_are_just_enough(case_of, engine_on):
 
 @pytest.fixture(scope="module")
 def outcome(opened):
-    folder, trip, car = opened
+    folder, trip, _ = opened
     setup = replace(read_session(folder, trip), last=time(10))
-    return session.run_session(make_case(setup, trip, car.vehicle, draws=32))
+    return session.run_session(make_case(setup, inputs_of(opened), draws=32))
 
 
 def test_the_worked_example_finds_its_limits(outcome):
@@ -331,28 +340,30 @@ def test_tables_fit_eighty_columns_and_the_data_holds_no_nan(outcome, opened):
 
 def test_hot_oils_are_due_beside_what_always_is(outcome):
     due = due_after(outcome)
-    assert due[: len(ALWAYS_DUE)] == ALWAYS_DUE
+    assert due[: len(AFTER_SESSION)] == AFTER_SESSION
     hot = outcome.case.vehicle.differential_limit
     hottest = hot.limit_k - min(one.margin_k["differential"] for one in outcome.planned)
     assert ("differential oil" in due) == (hottest > hot.caution_k)
 
 
-def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(alps, opened):
-    folder, _, _ = opened
+def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(alps):
+    """The folder's reader knows the session, so every plan of the folder knows what it leaves due."""
     outlook = alps.outlook
-    trip = after_session(outlook.trip, read_session(folder, outlook.trip))
-    plan = plan_service(replace(outlook, trip=trip))
+    assert outlook.trip.session == Session(name="Sorello hill practice", place="davos")
+    plan, without = plan_service(outlook), plan_service(held_at(outlook, None))
     jobs = [job for job in plan.due if job.item.startswith("after the session")]
-    assert [job.item.removeprefix("after the session: ") for job in jobs] == sorted(ALWAYS_DUE)
+    assert [job.item.removeprefix("after the session: ") for job in jobs] == sorted(AFTER_SESSION)
     assert {job.place for job in jobs} == {"davos"}
-    assert {job.item for job in plan.due} - {job.item for job in jobs} == {
-        job.item for job in plan_service(outlook).due
-    }
-    assert find_margins(replace(outlook, trip=trip)) == alps.margins
+    assert {job.item for job in plan.due} - {job.item for job in jobs} == {job.item for job in without.due}
+
+
+def held_at(outlook, session: Session | None):
+    return with_trip(outlook, session=session)
 
 
 def test_a_session_away_from_the_route_changes_nothing(alps):
-    assert after_session(alps.outlook.trip, setup_of(place="airolo")) is alps.outlook.trip
+    away = held_at(alps.outlook, Session(name="", place="airolo"))
+    assert plan_service(away) == plan_service(held_at(alps.outlook, None))
 
 
 # --- reading ---

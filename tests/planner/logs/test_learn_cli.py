@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
 from planner.model.paths import data_folder
 from planner.route.graph import choose_route
 from planner.route.timeline import build_timeline
-from thermal.vehicle_file import read_vehicle
 
 
 @pytest.fixture

@@ -12,18 +12,19 @@ import made_up
 import numpy as np
 import pytest
 
-from planner.files import logmapfile
+from planner.files import logmap as logmapfile
 from planner.files.folder import open_folder
+from planner.files.logpropose import describe_log
 from planner.files.logs import open_log
-from planner.files.logtold import describe_log
-from planner.logs import fit, fitted_file, identifiability, map_match, review
+from planner.files.vehicles import read_vehicle, write_fitted
+from planner.forecast.run import as_described
+from planner.logs import fit, identifiability, map_match, review
 from planner.model.errors import OutputError, PlannerError
 from planner.model.paths import data_folder
 from planner.output import log_tables
 from planner.route.graph import choose_route
-from planner.route.timeline import build_timeline
-from thermal.vehicle_file import read_vehicle
-from thermal.vehicle_write import vehicle_text
+from planner.route.timeline import build_timeline, open_route
+from thermal.fluids import N_BODY, fluid_of
 
 TODAY = date(2027, 7, 8)
 TRUTH = {"engine_heat": 1.1, "axle_heat": 0.75, "gearbox_loss": 1.25}
@@ -56,7 +57,7 @@ def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.T
 def learned(folder: Path) -> fit.Fitted:
     path = log_file(folder, "day-1.csv", **TRUTH)
     trip, car = open_folder(folder)
-    _, driven = fit.read_drives(trip, car, [path])
+    driven = fit.read_drives(open_route(trip, car.vehicle), [path])
     return fit.learn(trip, car, driven, on=TODAY)
 
 
@@ -82,9 +83,9 @@ def test_the_fit_finds_what_was_put_in_or_says_so(learned: fit.Fitted) -> None:
 
 def test_margins_narrow(learned: fit.Fitted) -> None:
     trip, car = learned.trip, learned.car
-    line = build_timeline(trip, choose_route(trip), car.vehicle)
-    before = {o.fluid: o for o in fit.trip_margins(trip, line, car.vehicle, car.spread)}
-    after = {o.fluid: o for o in fit.trip_margins(trip, line, learned.found.vehicle, learned.learnt)}
+    route = open_route(trip, car.vehicle)
+    before = {o.fluid: o for o in fit.trip_margins(route, car.vehicle, car.spread)}
+    after = {o.fluid: o for o in fit.trip_margins(route, learned.found.vehicle, learned.posterior)}
     for fluid in ("engine_oil", "transmission", "differential"):
         assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
     lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
@@ -96,12 +97,12 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
     before = owner.read_bytes()
     path = folder / "vehicle-fitted.toml"
-    fitted_file.write_fitted(
-        path, owner=owner, classes=classes, changes=learned.changes, learnt=learned.learnt, head="Fitted."
+    write_fitted(
+        path, owner=owner, classes=classes, changes=learned.changes, posterior=learned.posterior, head="Fitted."
     )
     found = read_vehicle(path, classes)
     assert owner.read_bytes() == before
-    assert found.spread == learned.learnt
+    assert found.spread == learned.posterior
     assert found.vehicle.cooling.thermostat_open_k == pytest.approx(
         learned.found.vehicle.cooling.thermostat_open_k, abs=0.06
     )
@@ -109,25 +110,10 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
     with pytest.raises(OutputError, match="exists already"):
-        fitted_file.write_fitted(path, owner=owner, classes=classes, changes={}, learnt=learned.learnt, head="x")
-    again, _ = fit.read_drives(learned.trip, found, [])
-    assert again.days
+        write_fitted(path, owner=owner, classes=classes, changes={}, posterior=learned.posterior, head="x")
+    assert open_route(learned.trip, found.vehicle).timeline.days
     with pytest.raises(PlannerError, match="has taught this vehicle file already"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
-
-
-def test_every_shipped_vehicle_survives_the_writer(tmp_path: Path) -> None:
-    """Rewritten without changes, each example's car is the same car."""
-    from thermal.vehicle_file import own_tables
-
-    classes = data_folder() / "vehicles"
-    for owner in sorted((data_folder() / "examples").glob("*/vehicle.toml")):
-        copy = tmp_path / f"{owner.parent.name}.toml"
-        one = read_vehicle(owner, classes)
-        copy.write_text(vehicle_text(own_tables(owner), {}, one.spread, head="Copied."), encoding="utf-8")
-        two = read_vehicle(copy, classes)
-        assert two.vehicle == one.vehicle
-        assert [e.source for e in two.entries] == [e.source for e in one.entries]
 
 
 def test_a_plot_of_log_and_model(learned: fit.Fitted) -> None:
@@ -147,7 +133,8 @@ def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
     level = replace(one, drive=replace(one.drive, grade=0.0 * one.drive.grade))
     told = identifiability.cannot_teach(level, learned.car.vehicle)
     assert any("no grade above 3 %" in text for text in told)
-    cold = replace(one.readings, temp_k=np.where(np.arange(6) == 1, 320.0, np.nan) + 0.0 * one.readings.temp_k)
+    read = np.arange(N_BODY) == fluid_of("coolant").node
+    cold = replace(one.readings, temp_k=np.where(read, 320.0, np.nan) + 0.0 * one.readings.temp_k)
     told = identifiability.cannot_teach(replace(one, readings=cold), learned.car.vehicle)
     assert any("never opens the thermostat" in text for text in told)
     assert any("no temperature of engine oil" in text for text in told)
@@ -197,8 +184,9 @@ def test_positions_place_a_log(make_trip, road, folder: Path) -> None:
 
 def reviewed(folder: Path, path: Path) -> review.Review:
     trip, car = open_folder(folder)
-    line, driven = fit.read_drives(trip, car, [path])
-    return review.review(trip, car, line, driven[0])
+    route = open_route(trip, car.vehicle)
+    (driven,) = fit.read_drives(route, [path])
+    return review.review(route, car, as_described(route, car), driven)
 
 
 def test_a_hotter_day_is_the_day(folder: Path) -> None:
@@ -229,11 +217,12 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     """Differential heat rising 12 % a day over five days, and three days on which nothing changes."""
     trip, car = open_folder(folder)
     paths = [log_file(folder, f"drift-2027-07-{10 + d:02d}.csv", seed=20 + d, axle_heat=1.12**d) for d in range(5)]
-    _, driven = fit.read_drives(trip, car, paths)
+    route = open_route(trip, car.vehicle)
+    driven = fit.read_drives(route, paths)
     found = review.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert found[0].per_day == pytest.approx(np.log(1.12), abs=3.0 * found[0].error)
     assert "rises from day to day" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
-    assert review.drifts(car, fit.read_drives(trip, car, still)[1]) == ()
+    assert review.drifts(car, fit.read_drives(route, still)) == ()
     assert review.drifts(car, driven[:2]) == ()

@@ -8,7 +8,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.model.trip import Profile
 from planner.output.check import check_lines
-from planner.route.graph import remarks
+from planner.route.graph import choose_route, remarks
 
 KM_E = {"lat_deg": 0.0}  # on the equator a degree of longitude is 111.32 km (WGS84)
 
@@ -19,7 +19,7 @@ def glance(trip_folder):
     _, car = open_folder(trip_folder)
 
     def made(trip):
-        return " ".join(line.strip() for line in check_lines(trip, car)[1:4])
+        return " ".join(line.strip() for line in check_lines(trip, car, choose_route(trip), ())[1:4])
 
     return made
 
@@ -49,7 +49,7 @@ def test_a_pass_in_a_hollow_is_told(make_trip, road):
     def said(height_m, kind="pass"):
         spots = {"a": {"elevation_m": 1500.0}, "c": {"elevation_m": 1200.0}}
         trip = make_trip(legs, places=spots | {"b": {"elevation_m": height_m, "kind": kind}})
-        return [text for text in remarks(trip) if "is a pass" in text]
+        return [text for text in remarks(trip, choose_route(trip)) if "is a pass" in text]
 
     assert said(840.0) == [
         "B is a pass, yet at 840 m it lies below A (1,500) and C (1,200); is its elevation in the unit of its column?"
@@ -64,7 +64,8 @@ def test_a_long_steep_leg_is_told(make_trip, road):
 
     def said(km, rise_m=450.0, **more):
         places = {"a": spots["a"], "b": spots["b"] | {"elevation_m": rise_m}}
-        return remarks(make_trip([road("a", "b", km / 1.5, **more)], places=places))
+        trip = make_trip([road("a", "b", km / 1.5, **more)], places=places)
+        return remarks(trip, choose_route(trip))
 
     assert said(5.0) == (
         "A to B is 5.0 km at 9% all the way; look at its distance and both elevations, or give it a profile.",
@@ -79,7 +80,8 @@ def test_a_leg_that_winds_too_much_is_told(make_trip, road):
     places = {"a": {"lon_deg": 0.0, **KM_E}, "b": {"lon_deg": 0.1, **KM_E}}
 
     def said(km, **more):
-        return remarks(make_trip([road("a", "b", km / 1.5, **more)], places=places))
+        trip = make_trip([road("a", "b", km / 1.5, **more)], places=places)
+        return remarks(trip, choose_route(trip))
 
     assert said(30.0) == ("A to B is 30.0 km by road, though 11.1 km apart; look at its distance.",)
     assert not said(27.0)
@@ -89,8 +91,8 @@ def test_a_leg_that_winds_too_much_is_told(make_trip, road):
 def test_a_departure_in_the_past_is_told(make_trip, road):
     """The trips made up here leave on 6 July 2027 at 8."""
     trip = make_trip([road("a", "b", 20)], places={"b": {"lon_deg": -97.7}})
-    assert not remarks(trip, today=date(2027, 7, 6))
-    assert remarks(trip, today=date(2028, 7, 5)) == (
+    assert not remarks(trip, choose_route(trip), today=date(2027, 7, 6))
+    assert remarks(trip, choose_route(trip), today=date(2028, 7, 5)) == (
         "The departure, 2027-07-06 08:00, lies in the past; today is 2028-07-05.",
     )
 
@@ -104,4 +106,4 @@ def test_check_looks_at_the_calendar(run, trip_folder):
 @pytest.mark.parametrize("name", ["alps", "minimal", "wilmington-astoria", "benchmark"])
 def test_the_examples_have_no_such_slip(copy_example, tmp_path, name):
     trip, _ = open_folder(copy_example(name, tmp_path / name))
-    assert not [text for text in remarks(trip) if "look at" in text or "is a pass" in text]
+    assert not [text for text in remarks(trip, choose_route(trip)) if "look at" in text or "is a pass" in text]

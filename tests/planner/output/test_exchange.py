@@ -15,8 +15,10 @@ import icalendar
 import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
+from rules import with_trip
 
-from planner.forecast.run import forecast, span_of
+import planner
+from planner.forecast.run import span_of
 from planner.model import clock
 from planner.model.plaintext import printable
 from planner.output.export import exchange_files
@@ -26,7 +28,6 @@ from planner.output.icsbefore import read_calendar
 from planner.output.mapscene import make_scene
 from planner.output.marks import KINDS, hot_spots, hot_words, left_words, marks
 from planner.output.report import make_report, sentence
-from planner.replan.remaining import replan
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 # Order of children in the GPX 1.1 schema, topografix.com/GPX/1/1/gpx.xsd, those written here. From memory.
@@ -39,7 +40,7 @@ EXAMPLES = ["minimal", "alps", "big"]
 @pytest.fixture(scope="module")
 def thin(minimal):
     """The minimal trip with so wide a band of thin margins that there is something to remedy."""
-    outlook = replace(minimal.outlook, trip=replace(minimal.outlook.trip, thin_band_k=60.0))
+    outlook = with_trip(minimal.outlook, thin_band_k=60.0)
     return make_report(outlook)
 
 
@@ -48,7 +49,7 @@ def hostile(thin):
     """The same with names that mean something to XML, to calendars and to JSON."""
     trip = thin.outlook.trip
     places = {key: replace(place, name=HOSTILE) for key, place in trip.places.items()}
-    outlook = replace(thin.outlook, trip=replace(trip, name=HOSTILE, places=places))
+    outlook = replace(thin.outlook, route=replace(thin.outlook.route, trip=replace(trip, name=HOSTILE, places=places)))
     return make_report(outlook)
 
 
@@ -103,7 +104,7 @@ def test_neighbouring_hot_legs_become_one_spot(big):
 @pytest.fixture(scope="module")
 def all_thin(alps):
     """The alpine trip with every leg thin, so that some on end share their place and fluid."""
-    outlook = replace(alps.outlook, trip=replace(alps.outlook.trip, thin_band_k=300.0))
+    outlook = with_trip(alps.outlook, thin_band_k=300.0)
     return make_report(outlook, remedies=False)
 
 
@@ -244,7 +245,7 @@ def test_the_calendar_obeys_the_standard_octet_by_octet(request, name):
 def later(report, minutes):
     """The same plan, every leg arriving later."""
     line = replace(report.outlook.timeline, end_s=report.outlook.timeline.end_s + 60.0 * minutes)
-    return make_report(replace(report.outlook, timeline=line), remedies=False)
+    return make_report(replace(report.outlook, route=replace(report.outlook.route, timeline=line)), remedies=False)
 
 
 def by_uid(text):
@@ -252,7 +253,7 @@ def by_uid(text):
 
 
 def test_an_event_keeps_its_identity_when_the_plan_moves(minimal):
-    renamed = make_report(replace(minimal.outlook, trip=replace(minimal.outlook.trip, name="Another")), remedies=False)
+    renamed = make_report(with_trip(minimal.outlook, name="Another"), remedies=False)
     for other in (later(minimal, 30), renamed):
         assert by_uid(trip_ics(minimal)).keys() == by_uid(trip_ics(other)).keys()
 
@@ -282,10 +283,9 @@ def test_importing_what_is_left_of_a_trip_leaves_no_doubles(big):
     trip = big.outlook.trip
     night = trip.places[big.outlook.legs[big.outlook.timeline.days[4].last].finish]
     start = big.outlook.timeline.days[5].start_s
-    at = clock.local(start, night.lat_deg, night.lon_deg).replace(tzinfo=None) + timedelta(minutes=45)
-    rest = replan(trip, start_at=night.key, at=at)
-    report = make_report(forecast(rest, big.outlook.car), remedies=False)
-    left = trip_ics(report, read_calendar(whole))
+    at = clock.local(start, night.lat_deg, night.lon_deg) + timedelta(minutes=45)
+    rest = planner.plan(trip.folder, from_place=night.key, at=f"{at:%Y-%m-%d %H:%M}", remedies=False)
+    left = trip_ics(rest.report, read_calendar(whole))
     held = by_uid(whole)
     for uid, event in by_uid(left).items():
         assert uid not in held or int(event["sequence"]) >= int(held[uid]["sequence"])

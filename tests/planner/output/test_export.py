@@ -20,6 +20,7 @@ from planner.model.errors import OutputError
 from planner.output.export import SCHEMA, forecast_csv, plan_dict
 from planner.output.report import legs_table
 from planner.output.write import to_json, write_files
+from thermal.fluids import FLUID_KEYS
 
 NAMES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
 
@@ -130,20 +131,49 @@ def test_plan_json_carries_the_report(request, name):
     assert plan["schema"] == SCHEMA
     assert len(plan["legs"]) == len(outlook.legs)
     assert len(plan["days"]) == len(outlook.timeline.days)
-    assert len(plan["notable"]) == sum(leg["level"] != "ample" for leg in plan["legs"])
     assert plan["draws"] == outlook.spread.margin_k.shape[0]
     found = [fluid for leg in plan["legs"] for fluid in leg["fluids"]]
     assert len(found) == len(report.margins)
     for entry, margin in zip(found, report.margins, strict=True):
         assert entry["margin_k"] == pytest.approx(margin.margin_k, abs=6e-4)
         assert entry["limit_k"] - entry["peak_k"] == pytest.approx(entry["margin_as_described_k"], abs=2e-3)
-        assert datetime.fromisoformat(entry["when"]).utcoffset() is not None
+        assert datetime.fromisoformat(entry["time"]).utcoffset() is not None
         assert 0.0 <= entry["probability_exceeded"] <= 1.0
     for leg in plan["legs"]:
         worst = min(leg["fluids"], key=lambda fluid: fluid["margin_k"])
         assert leg["level"] == worst["level"]
-        assert (leg["why"] is None) == (leg["level"] == "ample")
     assert all(a["day"] <= b["day"] for a, b in pairwise(plan["legs"]))
+
+
+KEY = re.compile(r"[a-z][a-z0-9_.]*")
+
+
+@pytest.mark.parametrize("name", ["alps", "big"])
+def test_plan_json_is_data_alone(request, name):
+    """Keys a program can name, times with their zone, and no sentence but what is assumed and a remedy's label."""
+    report = request.getfixturevalue(name)
+    plan = json.loads(to_json(plan_dict(report)))
+    labels = {"trip", "vehicle", "road", "via", "near", "item", "what", "note"}
+
+    def walk(value, key=""):
+        if isinstance(value, dict):
+            for name, inner in value.items():
+                assert KEY.fullmatch(name), name
+                walk(inner, name)
+        elif isinstance(value, list):
+            for inner in value:
+                walk(inner, key)
+        elif isinstance(value, str) and key in ("depart", "arrive", "time"):
+            assert datetime.fromisoformat(value).utcoffset() is not None
+        elif isinstance(value, str) and key not in labels:
+            assert " " not in value, (key, value)
+
+    del plan["assumed"]
+    walk(plan)
+    names = report.outlook.trip.places
+    assert all(row[end] in names for row in (*plan["days"], *plan["legs"]) for end in ("from", "to"))
+    keys = {fluid["fluid"] for leg in plan["legs"] for fluid in leg["fluids"]}
+    assert keys <= set(FLUID_KEYS)
 
 
 # --- CSV ---

@@ -253,3 +253,25 @@ def test_air_is_hottest_in_the_afternoon_and_coolest_at_dawn(three_days, car):
     assert 5 <= coolest.hour <= 7
     assert line.drive.air_k.max() <= 303.15 + 0.1
     assert line.drive.air_k.min() >= 288.15 - 0.6
+
+
+def test_a_leg_without_air_conditioning_regains_the_speed_the_compressor_costs(make_trip, road, car):
+    # Up 12 % at full power the car holds the speed at which power meets load; without the compressor it is faster, by
+    # no more than if all the condenser gives off, the compressor's power among it, lifted it: dv <= P / (m g sin).
+    slope = Profile(distance_m=(0.0, 18000.0), elevation_m=(0.0, 2160.0))
+    up = road("a", "b", 10, speed_m_per_s=30.0, profile=slope)
+    loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
+
+    def held(leg_ac: bool | None, *, trip_ac: bool) -> np.ndarray:
+        leg = replace(up, air_conditioning=leg_ac)
+        trip = make_trip([leg], places={"b": {"elevation_m": 2160.0}}, air_conditioning=trip_ac)
+        line = build_timeline(trip, [leg], loaded)
+        return line.drive.speed_m_per_s[line.drive.speed_m_per_s > 0.0]
+
+    on, off = held(None, trip_ac=True), held(None, trip_ac=False)
+    assert on.max() < 30.0
+    weight_n = (loaded.body.mass_kg + 1500.0) * 9.81 * 0.12
+    assert (off - on).min() >= 0.0  # at the bottom a gear's highest speed holds both
+    assert 0.1 < np.median(off - on) <= (off - on).max() < loaded.cooling.condenser_heat_w / weight_n
+    np.testing.assert_array_equal(held(False, trip_ac=True), off)
+    np.testing.assert_array_equal(held(True, trip_ac=False), on)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from planner.files.gpx import parse_gpx
 from planner.files.reading import Problems
+from planner.files.tracks import parse_gpx
 from planner.model.trip import Profile
 from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
@@ -63,7 +63,7 @@ def test_segments_lie_on_the_track(make_trip, road, lon, back):
 
 def test_a_point_along_the_leg_lies_on_the_track_and_cuts_it(make_trip, road):
     trip = arc_trip(make_trip, road)
-    rest = replan(trip, start_at=("a", "b", LENGTH_M / 3.0), at=datetime(2027, 7, 6, 9))
+    rest = replan(trip, choose_route(trip), start_at=("a", "b", LENGTH_M / 3.0), at=datetime(2027, 7, 6, 9))
     here = rest.places[UNDER_WAY]
     assert (here.lat_deg, here.lon_deg) == pytest.approx(on_arc(1.0 / 3.0, 45.0, 7.0), abs=2e-5)
     cut = cut_road(rest, choose_route(rest))

@@ -17,13 +17,12 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from planner.weather.nws import NationalWeatherService, parse_grid
-from planner.weather.openmeteo import OpenMeteo
-from planner.weather.pastyears import summary, year_spans
-from planner.weather.record import Fetched, PastYears, Point
-from planner.weather.reply import Answer
-from planner.weather.web import Web
+from planner.weather.openmeteo import OpenMeteo, summary, year_spans
+from planner.weather.records import Answer, PastYears, PlaceForecast, Point
+from planner.weather.transport import Client
 
 GRID_M, HOURS = 406.6, 180
+LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
 
 
 def iso(epoch_s: float) -> str:
@@ -39,6 +38,7 @@ class Loopback:
         self.headers: list[dict[str, str]] = []
         self.grid_shift = 0  # the point-to-grid map is redrawn when this changes
         self.nulls = False
+        self.ground_m: dict[tuple[int, int], float] = {}  # of grid cells; GRID_M where nothing is said
         self.start_s = datetime.now(UTC).replace(minute=0, second=0, microsecond=0).timestamp() - 86400.0
         self.issued_s = time.time() - 1800.0
         outer = self
@@ -60,7 +60,7 @@ class Loopback:
         self.server.shutdown()
         self.server.server_close()
 
-    def sources(self):
+    def both(self):
         return NationalWeatherService(url=self.url), OpenMeteo(url=self.url)
 
     # --- answering ---
@@ -137,16 +137,16 @@ class Loopback:
         return round(-lon) + self.grid_shift, round(lat)
 
     def grid(self, path: str):
-        x = int(path.rsplit("/", 1)[1].split(",")[0])
+        x, y = map(int, path.rsplit("/", 1)[1].split(","))
         if x < self.grid_shift:
             return problem(404, "InvalidGridpoint", "Unable to provide data for requested gridpoint")
         return (
             200,
-            {"type": "Feature", "properties": self.layers()},
+            {"type": "Feature", "properties": self.layers(self.ground_m.get((x, y), GRID_M))},
             {"Cache-Control": "public, max-age=749, s-maxage=3600"},
         )
 
-    def layers(self) -> dict[str, object]:
+    def layers(self, ground_m: float) -> dict[str, object]:
         runs = []
         hour = 0
         while hour < HOURS:  # runs of one hour, and of two through the night
@@ -163,7 +163,7 @@ class Loopback:
         return {
             "updateTime": iso(self.issued_s),
             "validTimes": f"{iso(self.start_s)}/P7DT12H",
-            "elevation": {"unitCode": "wmoUnit:m", "value": GRID_M},
+            "elevation": {"unitCode": "wmoUnit:m", "value": ground_m},
             "gridId": "TOP",
             "gridX": "31",
             "gridY": "80",
@@ -269,11 +269,11 @@ def user_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def web(tmp_path: Path):
     """`web(offline=...)`: a client on one cache folder; old ones are closed in the end."""
-    opened: list[Web] = []
+    opened: list[Client] = []
 
-    def make(folder: Path | None = None, **more) -> Web:
+    def make(folder: Path | None = None, **more) -> Client:
         plain = {"offline": False, "now": datetime.now(UTC) + timedelta(seconds=5), "back_off_s": 0.0}
-        opened.append(Web(tmp_path / "cache" if folder is None else folder, **plain | more))
+        opened.append(Client(tmp_path / "cache" if folder is None else folder, **plain | more))
         return opened[-1]
 
     yield make
@@ -285,7 +285,7 @@ def web(tmp_path: Path):
 def grow_old():
     """`grow_old(client)`: what its cache holds was stored an hour ago and is past its time; `part` of a URL chooses."""
 
-    def make(client: Web, part: str = "") -> None:
+    def make(client: Client, part: str = "") -> None:
         cache = client._session.cache
         for one in [one for one in cache.filter() if part in one.url]:
             one.created_at -= timedelta(hours=1)
@@ -299,15 +299,16 @@ def grow_old():
 def grid():
     """`grid(temperature=...)`: two hours of the National Weather Service as read, its layers changed before that."""
 
-    def make(**changes) -> Fetched:
+    def make(**changes) -> PlaceForecast:
         span = {"validTime": "2026-07-01T13:00:00+00:00/PT2H", "value": 25.5}
         layers = {
             "updateTime": "2026-07-01T10:22:03+00:00",
             "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
             "temperature": {"uom": "wmoUnit:degC", "values": [span]},
         }
-        data = json.loads(json.dumps({"properties": layers | changes}))
-        return parse_grid(Answer(data=data, fetched_s=1.8e9, stale=False), place="linn", source="nws")
+        outline = {name: changes.pop(name) for name in ("geometry",) if name in changes}
+        data = json.loads(json.dumps({"properties": layers | changes} | outline))
+        return parse_grid(Answer(data=data, fetched_s=1.8e9, stale=False), point=LINN, source="nws")
 
     return make
 

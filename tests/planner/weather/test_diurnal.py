@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pvlib import clearsky
 
 from planner.model.clock import sun_angles
-from planner.weather.diurnal import (
+from planner.weather.expected import (
     PLAINS_LAG_H,
     VALLEY_LAG_H,
     air_k,

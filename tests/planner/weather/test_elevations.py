@@ -6,8 +6,15 @@ from datetime import UTC, datetime
 import pytest
 
 from planner.output.weather import elevation_lines
-from planner.weather.heights import FAR_M, HeightCheck, OpenMeteoHeights, UsgsHeights, check_heights, check_places
-from planner.weather.record import Point
+from planner.weather.elevations import (
+    FAR_M,
+    ElevationCheck,
+    OpenMeteoElevations,
+    UsgsElevations,
+    check_elevations,
+    check_places,
+)
+from planner.weather.records import Point
 
 
 def point(place: str, elevation_m: float, lat_deg: float = 39.75) -> Point:
@@ -19,8 +26,8 @@ def asked_of(services, path: str) -> int:
 
 
 def check(services, web, *points: Point):
-    return check_heights(
-        points, web=web(), first=OpenMeteoHeights(url=services.url), second=UsgsHeights(url=services.url)
+    return check_elevations(
+        points, client=web(), first=OpenMeteoElevations(url=services.url), second=UsgsElevations(url=services.url)
     )
 
 
@@ -41,8 +48,8 @@ def test_an_elevation_in_feet_is_far_off(services, web):
 
 
 def test_one_service_that_agrees_is_enough():
-    assert not HeightCheck(place="cutting", entered_m=100.0, first_m=200.0, second_m=101.0).off
-    assert HeightCheck(place="feet", entered_m=328.0, first_m=100.0, second_m=101.0).off
+    assert not ElevationCheck(place="cutting", entered_m=100.0, first_m=200.0, second_m=101.0).off
+    assert ElevationCheck(place="feet", entered_m=328.0, first_m=100.0, second_m=101.0).off
 
 
 def test_no_answer_is_no_verdict(services, web):
@@ -53,8 +60,8 @@ def test_no_answer_is_no_verdict(services, web):
 
 def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):
     trip = make_trip([road("linn", "york", 60.0)])
-    feet = HeightCheck(place="linn", entered_m=3048.0, first_m=304.8, second_m=None)
-    silent = HeightCheck(place="york", entered_m=100.0, first_m=None, second_m=None)
+    feet = ElevationCheck(place="linn", entered_m=3048.0, first_m=304.8, second_m=None)
+    silent = ElevationCheck(place="york", entered_m=100.0, first_m=None, second_m=None)
     *lines, last = elevation_lines([feet, silent], replace(trip, units="us"))
     assert lines == [
         f"{trip.places['linn'].name}: 10,000 ft entered, the ground there is at 1,000; look at elevation and position"
@@ -66,7 +73,7 @@ def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):
 def test_places_of_a_trip_offline(make_trip, road, user_folders):
     told = []
     trip = make_trip([road("linn", "york", 60.0)])
-    checks = check_places(trip, offline=True, now=datetime.now(UTC), tell=told.append)
+    checks = check_places(trip, offline=True, now=datetime.now(UTC), progress=told.append)
     assert [(check.place, check.entered_m) for check in checks] == [
         (p.key, p.elevation_m) for p in trip.places.values()
     ]

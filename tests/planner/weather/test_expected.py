@@ -7,11 +7,11 @@ import pytest
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from planner.model.errors import PlannerError
-from planner.weather.diurnal import air_k
 from planner.weather.expected import (
     ASSUMED_HIGH_K,
     ASSUMED_LOW_K,
     Anchor,
+    air_k,
     dew_point_k,
     expected_air_k,
     grille_rise_k,

@@ -5,9 +5,9 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from planner.weather.keep import load_past_years
-from planner.weather.pastyears import fetch_past_years, past_years_for, thinned, year_spans
-from planner.weather.record import Missing, Point
+from planner.weather.openmeteo import fetch_past_years, past_years_for, thinned, year_spans
+from planner.weather.records import NoAnswer, Point
+from planner.weather.store import load_past_years
 
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
@@ -16,7 +16,7 @@ NOW = datetime(2027, 3, 1, tzinfo=UTC)
 
 def ask(services, web, points=(BRIG,), **more):
     waits = []
-    plain = {"web": web(), "now": NOW, "url": services.url, "sleep": waits.append}
+    plain = {"client": web(now=NOW), "url": services.url, "sleep": waits.append}
     return *fetch_past_years(list(points), DAYS, **plain | more), waits
 
 
@@ -56,7 +56,7 @@ def test_archive_down_or_odd(services, web):
     assert found == {}
     assert "answered 429" in missing[0].why
     services.faults["/v1/archive"] = "array"
-    assert isinstance(ask(services, web)[1][0], Missing)
+    assert isinstance(ask(services, web)[1][0], NoAnswer)
     services.faults.clear()
     services.archive = lambda query, *where: {"daily": {}, "daily_units": {}, "n": 1}
     assert "other days than 2026-06-29 to 2026-07-15" in ask(services, web)[1][0].why
@@ -76,11 +76,12 @@ def test_too_few_days(services, web):
 
 
 def test_fetched_once_and_kept(services, web, make_trip, road, tmp_path, user_folders):
-    trip = make_trip([road("brig", "bormio", 60.0)], folder=tmp_path / "trip")
-    more = {"now": NOW, "url": services.url, "sleep": lambda _: None}
-    first, _ = past_years_for(trip, [BRIG], DAYS, web=web(), **more)
+    where = {"lat_deg": BRIG.lat_deg, "lon_deg": BRIG.lon_deg, "elevation_m": BRIG.elevation_m}
+    trip = make_trip([road("brig", "bormio", 60.0)], places={"brig": where}, folder=tmp_path / "trip")
+    more = {"url": services.url, "sleep": lambda _: None}
+    first, _ = past_years_for(trip, [BRIG], DAYS, client=web(now=NOW), **more)
     assert load_past_years(trip) == first
-    again, missing = past_years_for(trip, [BRIG], DAYS, web=web(tmp_path / "purged", offline=True), **more)
+    again, missing = past_years_for(trip, [BRIG], DAYS, client=web(tmp_path / "purged", offline=True, now=NOW), **more)
     assert (again, missing, len(services.asked)) == (first, (), 10)
     assert first["brig"].on(date(2027, 7, 7)) is not None
     assert first["brig"].on(date(2027, 9, 7)) is None

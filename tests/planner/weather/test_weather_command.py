@@ -8,7 +8,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.route.graph import choose_route
 from planner.weather.command import FRESH, MISSING, STALE, dates_of, run
-from planner.weather.keep import load_kept, load_past_years
+from planner.weather.store import load_forecasts, load_past_years
 
 
 @pytest.fixture
@@ -17,7 +17,7 @@ def ask(services, user_folders):
 
     def make(trip, legs, **more):
         plain = {"offline": False, "now": datetime.now(UTC) + timedelta(seconds=5), "sleep": lambda _: None}
-        return run(trip, legs, sources=services.sources(), archive_url=services.url, **plain | more)
+        return run(trip, legs, services=services.both(), archive_url=services.url, **plain | more)
 
     return make
 
@@ -36,7 +36,7 @@ def trip(make_trip, road, tmp_path, soon):
 
 def test_fresh_then_stale_then_offline(trip, ask, services):
     told = []
-    report = ask(trip, trip.legs, tell=told.append)
+    report = ask(trip, trip.legs, progress=told.append)
     assert [row.state for row in report.rows] == [FRESH, FRESH]
     assert report.rows[0].source == "US National Weather Service"
     assert report.rows[0].made == "30 min"
@@ -103,6 +103,9 @@ def test_example_across_a_continent(copy_example, tmp_path, ask, services, soon)
     trip, _ = open_folder(copy_example("wilmington-astoria", tmp_path / "trip"))
     trip = replace(trip, departure=soon)
     legs = choose_route(trip)
+    services.cell = lambda lat, lon: (round(-20.0 * lon), round(20.0 * lat))
+    for place in trip.places.values():
+        services.ground_m[services.cell(place.lat_deg, place.lon_deg)] = place.elevation_m
     report = ask(trip, legs)
     assert len(report.rows) == len({leg.start for leg in legs} | {legs[-1].finish})
     assert {row.state for row in report.rows} == {FRESH}
@@ -110,8 +113,8 @@ def test_example_across_a_continent(copy_example, tmp_path, ask, services, soon)
         "US National Weather Service, Open-Meteo"
     }  # the second for later days
     assert sum("/v1/forecast" in path for path in services.asked) == 1
-    kept = load_kept(trip)
-    assert set(kept.fetched) == {row.place for row in report.rows}
+    kept = load_forecasts(trip)
+    assert set(kept) == {row.place for row in report.rows}
     first, last = dates_of(trip, legs)[0], dates_of(trip, legs)[-1]
     assert 10 <= (last - first).days <= 20
 

@@ -15,16 +15,17 @@ import threading
 import time
 import tracemalloc
 from contextlib import closing, suppress
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from planner.output.changes import changes, last_plan
-from planner.weather.heights import OpenMeteoHeights, each_height_m, height_m
-from planner.weather.keep import kept_folder, load_kept, load_past_years, save_past_years, save_weather
+from planner.output.export import SCHEMA
+from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
-from planner.weather.record import Point, Weather
-from planner.weather.reply import BadReply, NeverFetched, Refused, Unreachable
+from planner.weather.records import BadReply, NeverFetched, Point, Refused, Unreachable
+from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 
 JSON = "application/json"
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
@@ -62,6 +63,11 @@ def wire():
     for server in servers:
         server.shutdown()
         server.server_close()
+
+
+def chunked(size):
+    head = b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n"
+    return head + size + b"\r\n" + GOOD + b"\r\n0\r\n\r\n"
 
 
 def ask(client, url, **more):
@@ -108,6 +114,7 @@ def bomb(layers):
         pytest.param(drip(b"1\r\n \r\n", b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n"), id="chunks"),
         pytest.param(drip(b"X: y\r\n", b"HTTP/1.1 200 OK\r\n"), id="headers"),
         pytest.param(drip(b"H", b""), id="status line"),
+        pytest.param(drip(b"HTTP/1.1 100 Continue\r\n\r\n", b""), id="interim answers"),
     ],
 )
 def test_an_answer_that_drips_is_given_up(wire, web, send):
@@ -117,6 +124,18 @@ def test_an_answer_that_drips_is_given_up(wire, web, send):
     with pytest.raises(Unreachable, match=r"in time|more than|broke off|cannot be reached"):
         ask(web(timeout_s=(0.5, 0.5), most_s=0.4), url)
     assert time.monotonic() - begun < 6.0
+
+
+def test_a_server_that_never_begins_to_answer_is_waited_for_once(wire, web):
+    """RFC 9110, 15.2: any number of 1xx answers may come before the final one."""
+    url = wire(drip(b"HTTP/1.1 100 Continue\r\n\r\n", b""))
+    client = web(head_s=0.6)
+    begun = time.monotonic()
+    for latitude in "123":
+        with pytest.raises(Unreachable, match="in time"):
+            client.get(f"{url}/v1/elevation", {"latitude": latitude}, accept=JSON)
+    assert 0.5 < time.monotonic() - begun < 1.5
+    assert len(wire.asked) == 1
 
 
 def test_an_old_answer_stands_in_for_one_that_drips(wire, web, grow_old):
@@ -156,13 +175,17 @@ def test_a_body_without_end_takes_little_memory(wire, web, answer):
         (lambda sock: sock.sendall(http(GOOD, "Content-Encoding: gzip")), "broke off"),
         (lambda sock: sock.sendall(http(b'{"elevation": ' + b"9" * 6000 + b"}")), "JSON"),
         (lambda sock: sock.sendall(http(b"", status="304 Not Modified")), "another form"),
+        (lambda sock: sock.sendall(chunked(b"-5")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"-1\r\nx")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"ffffffffffffffffffff")), "rules of HTTP|broke off"),
+        (lambda sock: sock.sendall(chunked(b"0x5")), "rules of HTTP|broke off"),
     ],
 )
 def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
     told_too = []
     url = wire(send)
     with pytest.raises(Unreachable, match=told):
-        ask(web(timeout_s=(0.5, 0.5), tell=told_too.append), url)
+        ask(web(timeout_s=(0.5, 0.5), progress=told_too.append), url)
     assert told_too == []  # the cache is not to blame
 
 
@@ -222,7 +245,7 @@ def test_no_answer_leads_to_another_server(wire, web, there):
     moved = http(b"", f"Location: {there}", status="302 Found")
     told = []
     with pytest.raises(Unreachable, match="another server"):
-        ask(web(tell=told.append), url)
+        ask(web(progress=told.append), url)
     assert len(wire.asked) == 1
     assert told == []
 
@@ -248,12 +271,12 @@ def test_a_grid_cell_is_a_number_and_leads_nowhere_else(cell):
 
 
 def test_elevations_that_cannot_be_are_none_and_a_short_list_is_told(wire, web):
-    assert [height_m(v) for v in (10**400, "1e999", "nan", 9001, True, [5], "9" * 5000)] == [None] * 7
+    assert [parse_elevation(v) for v in (10**400, "1e999", "nan", 9001, True, [5], "9" * 5000)] == [None] * 7
     with pytest.raises(BadReply, match="no list of 2"):
-        each_height_m({"elevation": [1.0]}, 2)
+        parse_elevations({"elevation": [1.0]}, 2)
     told = []
     url = wire(lambda sock: sock.sendall(http(b'{"elevation": [1, 2, 3]}')))
-    assert OpenMeteoHeights(url=url).heights_m([BRIG], web=web(), tell=told.append) == (None,)
+    assert OpenMeteoElevations(url=url).elevations_m([BRIG], client=web(progress=told.append)) == (None,)
     assert "no list of 1 elevations" in told[0]
 
 
@@ -332,9 +355,9 @@ def test_a_damaged_row_is_left_aside_and_said(wire, web, tmp_path, text):
         file.execute("UPDATE responses SET value = ?", (text,))
     told = []
     with pytest.raises(NeverFetched):
-        ask(web(offline=True, tell=told.append), url)
+        ask(web(offline=True, progress=told.append), url)
     assert "in the cache is damaged" in told[0]
-    assert ask(web(tell=told.append), url).data == {"elevation": [1755.0]}
+    assert ask(web(progress=told.append), url).data == {"elevation": [1755.0]}
     assert not ask(web(), url).stale
     assert len(wire.asked) == 2
     assert not list((tmp_path / "cache").glob("*corrupt*"))  # the other answers are kept
@@ -356,24 +379,28 @@ def test_a_sound_row_is_used(wire, web, tmp_path):
 
 @pytest.fixture
 def trip(make_trip, road, tmp_path, user_folders):
-    return make_trip([road("linn", "windsor", 60.0)], folder=tmp_path / "trip")
+    places = {
+        "linn": {"lat_deg": 39.7456, "lon_deg": -97.0892, "elevation_m": 440.0},
+        "brig": {"lat_deg": BRIG.lat_deg, "lon_deg": BRIG.lon_deg, "elevation_m": BRIG.elevation_m},
+    }
+    return make_trip([road("linn", "brig", 60.0)], places=places, folder=tmp_path / "trip")
 
 
 def kept(trip, one, **changes):
     """Keep a forecast of which something is changed afterwards."""
-    path = save_weather(trip, Weather(fetched={"linn": (one,)}, dates=(date(2026, 7, 1),)))
+    path = save_forecasts(trip, {"linn": (one,)})
     data = json.loads(path.read_text(encoding="utf-8"))
-    (row,) = data["fetched"]
+    (row,) = data["forecasts"]
     row |= {"fetched_s": time.time()} | {name: value for name, value in changes.items() if name in row}
     data |= {name: value for name, value in changes.items() if name not in row}
     path.write_text(json.dumps(data), encoding="utf-8")
     told = []
-    return load_kept(trip, tell=told.append), told
+    return load_forecasts(trip, progress=told.append), told
 
 
 def test_kept_weather_comes_back(trip, grid):
     found, told = kept(trip, grid())
-    assert found.fetched["linn"][0].air_k == (298.65, 298.65)
+    assert found["linn"][0].air_k == (298.65, 298.65)
     assert told == []
 
 
@@ -394,18 +421,49 @@ def test_kept_weather_comes_back(trip, grid):
         {"fetched_s": "now"},
         {"source": "\x1b[2J"},
         {"place": {"a": 1}},
-        {"missing": [{"place": "x"}]},
-        {"missing": "x"},
-        {"dates": ["2026-13-01"]},
-        {"dates": [5]},
-        {"fetched": {"linn": []}},
+        {"forecasts": {"linn": []}},
+        {"forecasts": [5]},
     ],
 )
 def test_kept_weather_that_cannot_be_is_left_aside_and_said(trip, grid, changes):
     found, told = kept(trip, grid(), **changes)
-    assert found is None
+    assert found == {}
     assert "weather.json is damaged" in told[0]
     assert "run 'grademargin weather' again" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"lon_deg": -53.0}, "km away; the place was moved since"),
+        ({"lat_deg": 39.80}, "is that of a point 6 km away"),
+        ({"elevation_m": 8999.0}, "is for ground at 8999 m, the place at 440 m"),
+        ({"elevation_m": 1439.0, "air_k": [330.0, 330.0]}, "makes air of 63 degC"),
+        ({"lat_deg": 91.0}, "damaged"),
+        ({"lon_deg": None}, "damaged"),
+    ],
+)
+def test_kept_weather_of_another_place_or_ground_is_left_aside_and_said(trip, grid, changes, said):
+    found, told = kept(trip, grid(), **changes)
+    assert found == {}
+    assert said in told[0]
+    assert "run 'grademargin weather' again" in told[0]
+    assert all(text.isprintable() for text in told)
+
+
+def test_a_place_moved_within_its_cell_keeps_its_weather(trip, grid):
+    found, told = kept(trip, grid(), lat_deg=39.7656, elevation_m=1400.0)  # 2.2 km away, 960 m higher
+    assert found.keys() == {"linn"}
+    assert told == []
+
+
+def test_past_years_of_another_place_are_left_aside(trip, archive):
+    one = archive(lambda _: None)
+    for moved in (replace(one, lon_deg=-36.0), replace(one, elevation_m=3000.0)):
+        save_past_years(trip, {"brig": moved})
+        told = []
+        assert load_past_years(trip, progress=told.append) == {}
+        assert told[0].startswith("the weather of past years kept for Brig is")
 
 
 @pytest.mark.parametrize(
@@ -428,23 +486,23 @@ def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, archive, c
     one = archive(lambda _: None)
     save_past_years(trip, {"brig": one})
     assert load_past_years(trip) == {"brig": one}
-    path = kept_folder(trip) / "typical.json"
+    path = store_folder(trip) / "typical.json"
     data = json.loads(path.read_text(encoding="utf-8"))
     data["past_years"][0] |= changes
     path.write_text(json.dumps(data), encoding="utf-8")
     told = []
-    assert load_past_years(trip, tell=told.append) == {}
+    assert load_past_years(trip, progress=told.append) == {}
     assert "typical.json is damaged" in told[0]
 
 
 def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
     """Opening a pipe that nobody writes to would wait for ever."""
-    path = kept_folder(trip) / "weather.json"
+    path = store_folder(trip) / "weather.json"
     path.parent.mkdir(parents=True)
     for make in (os.mkfifo, os.mkdir):
         make(path)
         told = []
-        assert load_kept(trip, tell=told.append) is None
+        assert load_forecasts(trip, progress=told.append) == {}
         assert "move it away" in told[0]
         path.rmdir() if path.is_dir() else path.unlink()
 
@@ -454,12 +512,12 @@ def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
 
 def earlier(report, folder, **changes):
     fluids = [
-        {"fluid": name, "level": "thin", "margin_k": 3.0, "when": "2027-07-10T15:03:01-07:00"} | changes
-        for name in ("coolant", "engine oil", "transmission", "differential")
+        {"fluid": name, "level": "thin", "margin_k": 3.0} | changes
+        for name in ("coolant", "engine_oil", "transmission", "differential")
     ]
-    name = changes.get("to", "Kingman, Arizona")
     plan = {
-        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": name}] * changes.get("days", 1),
+        "schema": SCHEMA,
+        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "kingman"}] * changes.get("days", 1),
         "legs": [{"from": "needles", "to": "kingman", "fluids": fluids}],
         "fuel": {"stops": []},
     }
@@ -481,8 +539,9 @@ def test_margins_that_cannot_be_are_not_compared_and_that_is_said(minimal, tmp_p
 
 def test_names_of_an_earlier_plan_cannot_command_a_terminal(minimal, tmp_path):
     plan = {
-        "days": [{"date": "Sat 10 Jul", "arrive": "22:59", "to": "\x1b[2J" + "x" * 9000}] * 2,
-        "legs": [{"from": "a", "to": "b", "fluids": [{"when": "2027-07-10T15:03:01-07:00"}]}],
+        "schema": SCHEMA,
+        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "\x1b[2J" + "x" * 9000}] * 2,
+        "legs": [{"from": "a", "to": "b", "fluids": []}],
         "fuel": {"stops": []},
     }
     (tmp_path / "plan.json").write_text(json.dumps(plan), encoding="utf-8")

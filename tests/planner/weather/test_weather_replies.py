@@ -1,7 +1,7 @@
 """Readers of replies: gaps and other units are understood, other forms and values that cannot be are refused and named.
 
-What a forecast may hold is stated by `planner.weather.record.odd`; the extremes behind its bounds are the World
-Meteorological Organization's.
+What a forecast may hold is stated by `planner.weather.records.implausible`; the extremes behind its bounds are the
+World Meteorological Organization's.
 """
 
 import json
@@ -13,8 +13,7 @@ import pytest
 
 from planner.weather.nws import duration_s
 from planner.weather.openmeteo import parse_hours
-from planner.weather.record import Point
-from planner.weather.reply import BadReply
+from planner.weather.records import BadReply, Point
 
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 START = "2026-07-01T13:00:00+00:00"

@@ -8,21 +8,16 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from planner.weather.heights import OpenMeteoHeights, UsgsHeights
-from planner.weather.keep import kept_folder, load_kept
+from planner.weather.elevations import OpenMeteoElevations, UsgsElevations
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo, each, parse_hours
-from planner.weather.record import Fetched, Missing, Point
-from planner.weather.reply import BadReply
-from planner.weather.services import fetch_weather, points_on
+from planner.weather.records import BadReply, NoAnswer, PlaceForecast, Point
+from planner.weather.services import fetch_forecasts, points_on
+from planner.weather.store import load_forecasts, store_folder
 
 KANSAS = Point(place="linn", lat_deg=39.74561, lon_deg=-97.08922, elevation_m=440.0)
 WINDSOR = Point(place="windsor", lat_deg=49.2, lon_deg=-97.0, elevation_m=240.0)  # inside the rough box, yet not the US
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
-
-
-def say(_):
-    pass
 
 
 @pytest.fixture
@@ -41,15 +36,15 @@ def trip(make_trip, road, tmp_path, user_folders):
 
 def fetched(trip, services, web, dates, **more):
     client = more.pop("client", None) or web()
-    plain = {"web": client, "sources": services.sources(), "now": datetime.now(UTC)}
-    return fetch_weather(trip, points_on(trip, trip.legs), dates, **plain | more)
+    plain = {"client": client, "services": services.both()}
+    return fetch_forecasts(trip, points_on(trip, trip.legs), dates, **plain | more)
 
 
 # --- the National Weather Service ---
 
 
 def test_two_steps_and_hours_in_si(services, web, today):
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
     assert services.asked == ["/points/39.7456,-97.0892", "/gridpoints/TOP/97,40"]
     assert all(h["Accept"] == "application/geo+json" for h in services.headers)
     hour = one.epoch_s[30] % 86400.0 / 3600.0
@@ -68,7 +63,7 @@ def test_point_that_is_not_canonical_is_followed(services, web):
 
 
 def test_outside_the_united_states(services, web, today):
-    found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], [today], web=web(), tell=say)
+    found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert [one.why for one in found] == [
         "lies outside the United States",
         "answered 404: Unable to provide data for requested point 49.2,-97",
@@ -80,10 +75,10 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     """The old cell answers 404, with its forecast in the cache and without."""
     nws = NationalWeatherService(url=services.url)
     client = web()
-    nws.fetch([KANSAS], [today], web=client, tell=say)
+    nws.fetch([KANSAS], client=client)
     grow_old(client, "/gridpoints/")
     services.grid_shift, services.asked = 200, []
-    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     wanted = ["/gridpoints/TOP/97,40", "/points/39.7456,-97.0892", "/gridpoints/TOP/297,40"]
     assert services.asked == wanted
     assert time.time() - one.fetched_s < 1.0
@@ -92,34 +87,34 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     services.grid_shift = 0
     client.get(f"{services.url}/points/39.7456,-97.0892", accept="application/geo+json")
     services.grid_shift, services.asked = 200, []
-    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     assert services.asked == wanted
-    assert isinstance(one, Fetched)
+    assert isinstance(one, PlaceForecast)
 
 
 def test_old_hours_stand_in_while_the_service_fails(services, web, today, grow_old):
     nws, client = NationalWeatherService(url=services.url), web()
-    (before,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    (before,) = nws.fetch([KANSAS], client=client)
     grow_old(client)
     services.faults = {"/points/": "403", "/gridpoints/": "403"}
-    (one,) = nws.fetch([KANSAS], [today], web=client, tell=say)
+    (one,) = nws.fetch([KANSAS], client=client)
     assert one.air_k == before.air_k
     assert one.fetched_s == pytest.approx(before.fetched_s - 3600.0, abs=0.5)
 
 
 def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
     services.faults["/gridpoints/"] = "403"
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
-    assert one == Missing(place="linn", why="answered 403: no reason given")
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
+    assert one == NoAnswer(place="linn", why="answered 403: no reason given")
     assert len(services.asked) == 2
 
 
 def test_silent_service_is_given_up_after_two_places(services, web, today):
     services.faults["/points/"] = "html"
     points = [Point(place=f"p{i}", lat_deg=39.0 + i, lon_deg=-97.0, elevation_m=0.0) for i in range(5)]
-    found = NationalWeatherService(url=services.url).fetch(points, [today], web=web(), tell=say)
+    found = NationalWeatherService(url=services.url).fetch(points, client=web())
     assert len(services.asked) == 2
-    assert all(isinstance(one, Missing) for one in found)
+    assert all(isinstance(one, NoAnswer) for one in found)
     assert found[4].why == f"not asked, as it {found[0].why}"
     assert "in JSON" in found[4].why
 
@@ -129,8 +124,8 @@ def test_silent_service_is_given_up_after_two_places(services, web, today):
 )
 def test_point_replies_of_another_form(services, web, today, reply):
     services.sound = lambda path, query: (200, reply, {})
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], [today], web=web(), tell=say)
-    assert isinstance(one, Missing)
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
+    assert isinstance(one, NoAnswer)
 
 
 # --- Open-Meteo ---
@@ -138,10 +133,10 @@ def test_point_replies_of_another_form(services, web, today, reply):
 
 def test_one_place_comes_bare_and_many_in_batches_of_a_hundred(services, web, today):
     points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(201)]
-    found = OpenMeteo(url=services.url).fetch(points, [today], web=web(), tell=say)
+    found = OpenMeteo(url=services.url).fetch(points, client=web())
     assert [one.place for one in found] == [p.place for p in points]
     assert len(services.asked) == 3
-    assert all(isinstance(one, Fetched) for one in found)
+    assert all(isinstance(one, PlaceForecast) for one in found)
     assert found[104].elevation_m == 100.0  # asked for to 10 m
     assert found[0].air_k[0] == pytest.approx(283.15)
     assert (found[0].wind_m_per_s[0], found[0].dew_k[0]) == pytest.approx((5.0, 281.15))
@@ -152,7 +147,7 @@ def test_silent_service_is_given_up_after_one_batch(services, web, today):
     services.faults["/v1/forecast"] = "html"
     points = [Point(place=f"p{i}", lat_deg=40.0 + i / 50, lon_deg=7.0, elevation_m=i) for i in range(101)]
     told = []
-    found = OpenMeteo(url=services.url).fetch(points, [today], web=web(), tell=told.append)
+    found = OpenMeteo(url=services.url).fetch(points, client=web(progress=told.append))
     assert told == ["Open-Meteo: 100 places from p0"]
     assert len(services.asked) == 1
     assert found[100].why == f"not asked, as it {found[0].why}"
@@ -161,13 +156,13 @@ def test_silent_service_is_given_up_after_one_batch(services, web, today):
 def test_one_odd_reply_leaves_the_others(services, web, today):
     sound = services.forecast
     services.forecast = lambda query, lat, *where: sound(query, lat, *where) | ({"hourly": []} if lat > 47.0 else {})
-    found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], [today], web=web(), tell=say)
-    assert isinstance(found[0], Fetched)
-    assert found[1] == Missing(place="windsor", why="gave a reply without 'hourly'; its form may have changed")
+    found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], client=web())
+    assert isinstance(found[0], PlaceForecast)
+    assert found[1] == NoAnswer(place="windsor", why="gave a reply without 'hourly'; its form may have changed")
 
 
 def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, today):
-    OpenMeteo(url=services.url).fetch([BRIG], [today], web=web(), tell=say)
+    OpenMeteo(url=services.url).fetch([BRIG], client=web())
     (asked,) = services.asked
     assert "latitude=46.32&longitude=7.99&elevation=680" in asked
     assert "46.3159" not in asked
@@ -177,7 +172,7 @@ def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, to
 
 def test_null_hours_are_left_out(services, web, today):
     services.nulls = True
-    (one,) = OpenMeteo(url=services.url).fetch([BRIG], [today], web=web(), tell=say)
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
     assert len(one.epoch_s) == 16 * 24 - 1
     assert np.isfinite(one.air_k).all()
 
@@ -192,13 +187,48 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
         parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
     source = OpenMeteo(url=services.url)
     services.faults["/v1/forecast"] = "array"
-    found = source.fetch([BRIG, KANSAS], [today], web=web(), tell=say)
+    found = source.fetch([BRIG, KANSAS], client=web())
     assert {one.why for one in found} == {"answered in another form than it promises"}
     with pytest.raises(BadReply, match="gave 3 replies for 2 places"):
         each([{}, {}, {}], 2)
     services.faults["/v1/forecast"] = "429"
-    found = source.fetch([WINDSOR], [today], web=web(), tell=say)
+    found = source.fetch([WINDSOR], client=web())
     assert "Minutely" in found[0].why
+
+
+# --- an answer belongs to its place and its ground ---
+
+
+def test_ground_of_another_mountain_is_refused_and_the_next_service_asked(trip, services, web, today, tmp_path):
+    """The air of a cell at 8,999 m, brought down to Needles, would be 99 degC."""
+    services.ground_m[services.cell(39.7456, -97.0892)] = 8999.0
+    weather = fetched(trip, services, web, [today])
+    assert [one.source for one in weather.by_place["linn"]] == ["open-meteo"]
+    services.faults["/v1/"] = "429"
+    weather = fetched(trip, services, web, [today], client=web(tmp_path / "new"))
+    assert "is for ground at 8999 m, the place at 440 m" in weather.missing[0].why
+
+
+def test_answers_for_another_place_are_refused(services, web, today):
+    sound = services.forecast
+    services.forecast = lambda query, lat, lon, height: sound(query, lat, lon + 44.0, height)
+    (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
+    assert one.why.startswith("answered for a point 33")  # 44 degrees of longitude are 3,340 km at 46.3 N
+    services.grid = lambda path: (
+        200,
+        {"geometry": {"type": "Polygon", "coordinates": [[[-53.0, 39.7], [-52.9, 39.8]]]}, "properties": {}},
+        {},
+    )
+    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
+    assert one.why.startswith("answered for a point 37")
+
+
+@pytest.mark.parametrize(
+    "geometry", [{}, [], 3, {"coordinates": []}, {"coordinates": [[["a", 1]]]}, {"coordinates": [[]]}]
+)
+def test_outlines_of_another_form_are_refused(grid, geometry):
+    with pytest.raises(BadReply, match=r"outline|no number"):
+        grid(geometry=geometry)
 
 
 # --- both together, and what is kept ---
@@ -206,7 +236,7 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
 
 def test_second_service_takes_what_the_first_cannot(trip, services, web, today):
     weather = fetched(trip, services, web, [today, today + timedelta(days=1)])
-    assert {key: [one.source for one in held] for key, held in weather.fetched.items()} == {
+    assert {key: [one.source for one in held] for key, held in weather.by_place.items()} == {
         "linn": ["nws"],
         "windsor": ["open-meteo"],
     }
@@ -216,22 +246,22 @@ def test_second_service_takes_what_the_first_cannot(trip, services, web, today):
 def test_second_service_takes_the_days_beyond_the_first(trip, services, web, today):
     dates = [today + timedelta(days=i) for i in range(12)]
     weather = fetched(trip, services, web, dates)
-    first, second = weather.fetched["linn"]
+    first, second = weather.by_place["linn"]
     assert (first.source, second.source) == ("nws", "open-meteo")
     assert second.epoch_s[-1] > first.epoch_s[-1] + 4 * 86400.0
-    assert [one.source for one in load_kept(trip).fetched["linn"]] == ["nws", "open-meteo"]
+    assert [one.source for one in load_forecasts(trip)["linn"]] == ["nws", "open-meteo"]
 
 
 def test_first_service_down(trip, services, web, today):
     services.faults["/points/"] = "500"
     weather = fetched(trip, services, web, [today])
-    assert [one.source for held in weather.fetched.values() for one in held] == ["open-meteo", "open-meteo"]
+    assert [one.source for held in weather.by_place.values() for one in held] == ["open-meteo", "open-meteo"]
 
 
 def test_everything_down_says_why(trip, services, web, today):
     services.faults = {"/points/": "503", "/v1/": "429"}
     weather = fetched(trip, services, web, [today])
-    assert weather.fetched == {}
+    assert weather.by_place == {}
     why = {one.place: one.why for one in weather.missing}
     assert "US National Weather Service answered 503" in why["linn"]
     assert "Open-Meteo answered 429" in why["linn"]
@@ -246,22 +276,22 @@ def test_days_out_of_reach_are_not_asked_for(trip, services, web, today, off, to
 
 def test_kept_weather_outlives_the_cache_and_the_network(trip, services, web, today, tmp_path):
     first = fetched(trip, services, web, [today])
-    kept = load_kept(trip)
-    assert kept.fetched.keys() == first.fetched.keys()
-    assert kept.fetched["linn"][0].air_k == pytest.approx(first.fetched["linn"][0].air_k, abs=0.0051)
+    kept = load_forecasts(trip)
+    assert kept.keys() == first.by_place.keys()
+    assert kept["linn"][0].air_k == pytest.approx(first.by_place["linn"][0].air_k, abs=0.0051)
     services.asked.clear()
     late = datetime.now(UTC) + timedelta(hours=9)
-    again = fetched(trip, services, web, [today], client=web(tmp_path / "purged", offline=True, now=late), now=late)
+    again = fetched(trip, services, web, [today], client=web(tmp_path / "purged", offline=True, now=late))
     assert services.asked == []
-    assert again.fetched["linn"][0].fetched_s == pytest.approx(first.fetched["linn"][0].fetched_s, abs=0.001)
-    assert not again.fetched["linn"][0].is_fresh(late.timestamp())
+    assert again.by_place["linn"][0].fetched_s == pytest.approx(first.by_place["linn"][0].fetched_s, abs=0.001)
+    assert not again.by_place["linn"][0].is_fresh(late.timestamp())
     assert "never fetched" in again.missing[0].why
     assert not (tmp_path / "trip").exists()  # nothing is written among the user's files
 
 
 def test_forecast_made_long_ago_is_not_fresh_however_new_the_reply(trip, services, web, today):
     services.issued_s = time.time() - 88 * 3600.0  # seen on a delivery network's node
-    one = fetched(trip, services, web, [today]).fetched["linn"][0]
+    one = fetched(trip, services, web, [today]).by_place["linn"][0]
     assert time.time() - one.fetched_s < 60.0
     assert not one.is_fresh(time.time())
 
@@ -270,7 +300,7 @@ def test_failure_keeps_what_was_fetched_before(trip, services, web, today, tmp_p
     before = fetched(trip, services, web, [today])
     services.faults = {"/points/": "html", "/gridpoints/": "html", "/v1/": "html"}
     after = fetched(trip, services, web, [today], client=web(tmp_path / "other"))
-    assert after.fetched.keys() == before.fetched.keys()
+    assert after.by_place.keys() == before.by_place.keys()
     assert len(after.missing) == 2
 
 
@@ -281,61 +311,68 @@ def test_failure_keeps_what_was_fetched_before(trip, services, web, today, tmp_p
         "{",
         "[]",
         '{"form": 99}',
-        '{"form": 1}',
-        '{"form": 1, "fetched": [{"place": 3}], "missing": [], "dates": []}',
+        '{"form": 2}',
+        '{"form": 2, "forecasts": [{"place": 3}]}',
     ],
 )
 def test_damaged_kept_file_is_left_aside_and_told(trip, text):
-    path = kept_folder(trip) / "weather.json"
+    path = store_folder(trip) / "weather.json"
     path.parent.mkdir(parents=True)
     path.write_text(text)
     told = []
-    assert load_kept(trip, tell=told.append) is None
+    assert load_forecasts(trip, progress=told.append) == {}
     assert "run 'grademargin weather' again" in told[0]
     assert path.exists()
 
 
 def test_no_kept_file_is_nothing_to_tell(trip):
     told = []
-    assert load_kept(trip, tell=told.append) is None
+    assert load_forecasts(trip, progress=told.append) == {}
     assert told == []
 
 
 def test_kept_file_is_plain_json_replaced_whole(trip, services, web, today):
     fetched(trip, services, web, [today])
-    folder = kept_folder(trip)
+    folder = store_folder(trip)
     assert sorted(os.listdir(folder)) == ["weather.json"]
     data = json.loads((folder / "weather.json").read_text(), parse_constant=lambda c: pytest.fail(c))
-    assert data["dates"] == [today.isoformat()]
+    assert {row["place"]: (row["lat_deg"], row["lon_deg"]) for row in data["forecasts"]} == {
+        "linn": (39.74561, -97.08922),
+        "windsor": (49.2, -97.0),
+    }
 
 
 def test_kept_folder_that_cannot_be_made(trip, services, web, today, user_folders):
     (user_folders / "xdg_data_home").write_text("a file in the way")
     told = []
-    weather = fetched(trip, services, web, [today], tell=told.append)
-    assert weather.fetched
+    weather = fetched(trip, services, web, [today], client=web(progress=told.append))
+    assert weather.by_place
     assert any("is not kept" in text for text in told)
 
 
 def test_other_route_or_folder_keeps_its_own(trip, make_trip, road, tmp_path):
     other = make_trip([road("linn", "windsor", 60.0)], folder=tmp_path / "else")
     turned = make_trip([road("windsor", "linn", 60.0)], folder=trip.folder)
-    assert len({kept_folder(one) for one in (trip, other, turned)}) == 3
+    assert len({store_folder(one) for one in (trip, other, turned)}) == 3
 
 
 # --- elevations ---
 
 
 def test_elevations(services, web):
-    client = web()
+    told = []
+    client = web(progress=told.append)
     points = [KANSAS, Point(place="sea", lat_deg=40.0, lon_deg=-124.5, elevation_m=0.0), BRIG]
-    assert OpenMeteoHeights(url=services.url).heights_m(points, web=client, tell=say) == (1755.0, 1756.0, 1757.0)
-    assert UsgsHeights(url=services.url).heights_m(points, web=client, tell=say) == (296.606, None, None)
+    assert OpenMeteoElevations(url=services.url).elevations_m(points, client=client) == (
+        1755.0,
+        1756.0,
+        1757.0,
+    )
+    assert UsgsElevations(url=services.url).elevations_m(points, client=client) == (296.606, None, None)
     assert "x=-97.0892&y=39.7456" in services.asked[1]  # x is the longitude
     assert len(services.asked) == 3
     services.faults["/v1/"] = "html"
-    told = []
     far = [Point(place="p", lat_deg=41.0, lon_deg=-99.0, elevation_m=0.0)]
-    assert UsgsHeights(url=services.url).heights_m(far, web=client, tell=told.append) == (None,)
-    assert OpenMeteoHeights(url=services.url).heights_m(far, web=client, tell=told.append) == (None,)
+    assert UsgsElevations(url=services.url).elevations_m(far, client=client) == (None,)
+    assert OpenMeteoElevations(url=services.url).elevations_m(far, client=client) == (None,)
     assert len(told) == 2

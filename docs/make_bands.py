@@ -1,0 +1,92 @@
+"""Write docs/bands.md: python docs/make_bands.py. Every number is computed here from the code as it stands."""
+
+import sys
+from itertools import groupby
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+
+from cars import CLASS_NAMES, read_class  # noqa: E402
+
+from thermal.bands import STATES, Band, Cell, compare, read_bands  # noqa: E402
+
+HEAD = """# Cars in everyday states, against the bands of the trade
+
+Written by `python docs/make_bands.py` from the code and `data/bands.toml` as they stand; do not edit by hand. For your
+own car: `grademargin check DIR --usual`.
+
+The bands are common practice, no source. The classes' assumed numbers were chosen so that they lie in them; the table
+shows that a class behaves as an owner expects, and is no evidence for the model. Temperatures in °C, differences in K,
+times in minutes; **bold** lies outside its band. *over* is above the opening of the thermostat, *over coolant* above
+the coolant. A grade's air stays at 100 °F all the way up, which is harder than a real one. A dash: the class has no
+such part, tows nothing, or is no car for laps.
+
+"""
+WHY = {
+    ("camper-1970s", "coolant"): "no A/C and little power: between lights its fan, on the pump's shaft, catches up",
+    ("camper-1970s", "engine_oil"): "the oil follows the coolant",
+    ("coupe-1990s-turbo", "coolant"): "its radiator is sized for full boost, far above what this state asks",
+    ("coupe-2000s-v8", "coolant"): "its radiator is sized for 194 kW, far above what this state asks",
+    ("crossover-2010s", "coolant"): "its thermostat has much in hand",
+    ("crossover-2010s", "transmission"): "locked from low speeds, it makes little heat of its own in the cold",
+    ("pickup-1970s-v8", "transmission"): "its cooler's coolant is hot at idle; held in gear",
+    ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, as owners know",
+    ("pickup-2000s-diesel-tow", "transmission"): "alone it uses a third of its gearbox's rating",
+    ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
+    ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
+    ("four-by-four-1990s-diesel", "transmission"): "at the edge of its band",
+    ("saloon-1980s-v8-automatic", "transmission"): "its cooler's coolant is hot at idle; held in gear",
+}
+
+
+def band_said(band: Band) -> str:
+    """Say a band in the heading of its column."""
+    words = {
+        "value": "",
+        "over thermostat": "over ",
+        "over coolant": "over coolant ",
+        "rise": "rise ",
+        "minutes": "to ",
+    }
+    reach = f"{band.reach_c:g} °C, min " if band.kind == "minutes" else ""
+    kind = "peak after, min " if band.kind == "rise time" else words.get(band.kind, "")
+    only = " ".join(word for word in (band.box, band.only) if word)
+    return f"{band.fluid.replace('_', ' ')} {kind}{reach}{band.low:g}–{band.high:g}" + (f" ({only})" if only else "")
+
+
+def cell_said(cell: Cell | None) -> str:
+    """Show one cell."""
+    if cell is None:
+        return "–"
+    digits = 1 if cell.band.kind in ("rise", "rise time", "minutes") else 0
+    text = f"{cell.found:.{digits}f}"
+    return text if cell.inside else f"**{text}**"
+
+
+def main() -> None:
+    """Drive every class through every state and write the page."""
+    bands = read_bands(ROOT / "data" / "bands.toml")
+    cells = {name: {c.band: c for c in compare(read_class(name).vehicle, bands, base=name)} for name in CLASS_NAMES}
+    text = HEAD
+    for state, group in groupby(bands, lambda band: band.state):
+        columns = list(group)
+        text += f"## {STATES[state][0][0].upper()}{STATES[state][0][1:]}\n\n"
+        text += f"| class | {' | '.join(band_said(band) for band in columns)} |\n{'|---' * (len(columns) + 1)}|\n"
+        for name in CLASS_NAMES:
+            text += f"| {name} | {' | '.join(cell_said(cells[name].get(band)) for band in columns)} |\n"
+        text += "\n"
+    every = [(name, cell) for name, held in cells.items() for cell in held.values()]
+    outside = [(name, cell) for name, cell in every if not cell.inside]
+    text += (
+        f"## What lies outside\n\n{len(outside)} of {len(every)} cells ({100 * len(outside) / len(every):.1f} %).\n\n"
+    )
+    text += "| class | state | band | found | why |\n|---|---|---|---|---|\n"
+    for name, cell in outside:
+        why = WHY[name, cell.band.fluid]
+        text += f"| {name} | {cell.band.state} | {band_said(cell.band)} | {cell_said(cell)[2:-2]} | {why} |\n"
+    (ROOT / "docs" / "bands.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,112 @@
+"""From a trip folder to its forecast, in one place: what the folder says, the road that is open, the temperatures.
+
+Every command, and `planner` itself, comes this way, so that all go by one forecast. What is slow to load waits until it
+is needed: reading alone loads no model.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from planner.files.folder import open_folder
+from planner.files.reading import nearest
+from planner.model.errors import PlannerError
+from planner.model.trip import Leg, Trip
+from planner.route.graph import choose_route
+from planner.weather.sources import TripWeather, weather_for
+from thermal.errors import ThermalError, UnitError, shown
+from thermal.units import to_delta_k, to_si
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import VehicleFile, key_of, sections
+
+if TYPE_CHECKING:
+    from planner.forecast.run import Forecast, Start
+    from planner.route.timeline import Route
+
+Progress = Callable[[str], None]
+
+
+def quiet(_: str) -> None:
+    """Take no notice of progress."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inputs:
+    """What a trip folder says, checked: the trip, the car, what is known of the weather."""
+
+    trip: Trip
+    car: VehicleFile
+    known: TripWeather
+
+    def changed(self, changes: Mapping[str, str]) -> "Inputs":
+        """Return the same with values of the car changed, each named and written as in vehicle.toml."""
+        vehicle = self.car.vehicle
+        for name, value in changes.items():
+            vehicle = changed_car(vehicle, name, value)
+        return replace(self, car=replace(self.car, vehicle=vehicle))
+
+
+def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
+    """Read a trip folder whole, with the weather that was fetched for it earlier; never the network."""
+    trip, car = open_folder(folder)
+    return Inputs(trip=trip, car=car, known=weather_for(trip, progress=progress))
+
+
+def find_route(inputs: Inputs) -> "Route":
+    """Choose the road that is open and put it on the clock."""
+    from planner.route.timeline import open_route
+
+    return open_route(inputs.trip, inputs.car.vehicle, inputs.known)
+
+
+def find_legs(inputs: Inputs) -> tuple[tuple[Leg, ...], tuple[str, ...]]:
+    """Choose the road alone, and say what was closed; the clock is only asked where a road has a season."""
+    legs = choose_route(inputs.trip)
+    if all(leg.season is None for leg in legs):
+        return legs, ()
+    route = find_route(inputs)
+    return route.legs, route.closed
+
+
+def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Progress = quiet) -> "Forecast":
+    """Forecast the trip; `start` says how warm the car sets off, as cold as the air without it."""
+    from planner.forecast.run import forecast
+
+    cold: Start = lambda _: None  # noqa: E731
+    return forecast(inputs.trip, inputs.car, known=inputs.known, start=start or cold, progress=progress)
+
+
+def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
+    """Set one value of a car, written as in a vehicle file."""
+    section, said = name.partition(".")[0], shown(f"{name}={text}")
+    known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
+    item = known.get(name)
+    if item is None:
+        message = f"{said}: no such value of a car, {nearest(name, known)}"
+        raise PlannerError(message)
+    try:
+        value = _value(text, item.metadata)
+        return replace(car, **{section: replace(getattr(car, section), **{item.name: value})})
+    except ThermalError as exc:
+        message = f"{said}: {exc}"
+        raise PlannerError(message) from exc
+
+
+def _value(text: str, meta: Mapping[str, object]) -> object:
+    """Read a value the way a vehicle file does."""
+    if "options" in meta:
+        return text
+    unit = str(meta["unit"])
+    if unit == "dimensionless":
+        return tuple(map(_number, text.split(","))) if meta["several"] else _number(text)
+    return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
+
+
+def _number(text: str) -> float:
+    """Read a number that has no unit."""
+    try:
+        return float(text)
+    except ValueError as exc:
+        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
+        raise UnitError(message) from exc

@@ -1,0 +1,102 @@
+"""How far the ground stands above a leg whose profile nobody gave, and whether an even grade may stand for it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.ground.terrain import CELL_DEG, ground_m
+from planner.model import geo
+
+Floats = NDArray[np.float64]
+
+LEVEL_M = 150.0
+"""ASSUMED: ground that departs less than this from an even grade hides no climb that matters: 2.5 km at 6 %, some two
+minutes; likely range 100 to 200. Of 25 pairs of towns with a pass between, as published, none stays below it."""
+RUGGED_M = 220.0
+"""ASSUMED: where the cells around differ by more than this on the mean of the way, a road may dip or climb within a
+cell unseen; likely range 150 to 300."""
+TILTED, TILTED_RISE_M = 0.01, 150.0
+"""ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
+SHORT_M = 8000.0  # less than a cell: its mean height says little, how it changes says more
+_STEP_M = 2000.0
+_ROUND_ABOUT = 1.3  # a road longer than this times the straight line bends far from it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Between:
+    """The coarse ground between the ends of a leg.
+
+    Attributes
+    ----------
+    above_m : float
+        How far its highest part stands above the higher end, 0 where it does not. [m]
+    below_m : float
+        How far its lowest part lies below the lower end, 0 where it does not. [m]
+    off_even_m : float
+        Its largest distance, up or down, from the straight grade between the two ends. [m]
+    even : bool
+        Whether an even grade may stand for the road; where not, its margins are unknown.
+    """
+
+    above_m: float
+    below_m: float
+    off_even_m: float
+    even: bool
+
+
+def ground_between(
+    start: tuple[float, float, float], finish: tuple[float, float, float], *, distance_m: float
+) -> Between:
+    """Compare the ground between two places (latitude, longitude [deg], height [m]) with an even grade.
+
+    Notes
+    -----
+    Means over cells of some 9 km: of passes they show most of the height, of gorges little. So a road along a river
+    through mountains is called not even; that is meant. Checked against the passes in tests/planner/ground.
+
+    Examples
+    --------
+    >>> ground_between((38.07, -102.62, 1105.0), (38.09, -102.31, 1037.0), distance_m=28e3).even  # plains of Colorado
+    True
+    >>> ground_between((37.67, -106.64, 2502.0), (37.44, -106.88, 2484.0), distance_m=45e3).even  # Wolf Creek Pass
+    False
+    """
+    (lat1, lon1, height1), (lat2, lon2, height2) = start, finish
+    count = max(8, int(distance_m / _STEP_M)) + 1
+    share = np.linspace(0.0, 1.0, count)
+    lat, lon = geo.positions(lat1_deg=lat1, lon1_deg=lon1, lat2_deg=lat2, lon2_deg=lon2, fractions=share)
+    straight_m = geo.distance_m(lat1_deg=lat1, lon1_deg=lon1, lat2_deg=lat2, lon2_deg=lon2)
+    lines = [ground_m(lat, lon)]
+    if distance_m > _ROUND_ABOUT * straight_m:
+        lines += [ground_m(*_bowed(lat, lon, share, side * 0.25 * distance_m)) for side in (-1.0, 1.0)]
+    ground = np.array(lines)
+    off = ground - (height1 + share * (height2 - height1))
+    if distance_m < SHORT_M:
+        off = off - np.clip(0.0, off.min(axis=1), off.max(axis=1))[:, np.newaxis]
+    off_even_m, rise_m = float(np.abs(off).max()), abs(height2 - height1)
+    tilted = rise_m > max(TILTED_RISE_M, TILTED * distance_m)
+    return Between(
+        above_m=max(0.0, float(ground.max()) - max(height1, height2)),
+        below_m=max(0.0, min(height1, height2) - float(ground.min())),
+        off_even_m=off_even_m,
+        even=off_even_m <= LEVEL_M and not tilted and float(_ruggedness_m(lat, lon).mean()) <= RUGGED_M,
+    )
+
+
+def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
+    """Difference between the highest and the lowest of the nine cells around each point."""
+    steps = (-CELL_DEG, 0.0, CELL_DEG)
+    around = np.array([ground_m(np.clip(lat + north, -90.0, 90.0), lon + east) for north in steps for east in steps])
+    return np.asarray(around.max(axis=0) - around.min(axis=0))
+
+
+def _bowed(lat: Floats, lon: Floats, share: Floats, most_m: float) -> tuple[Floats, Floats]:
+    """Move a line sideways, most at its middle."""
+    aside_deg = np.degrees(most_m / 6371008.8) * np.sin(np.pi * share)
+    narrow = max(float(np.cos(np.radians(lat.mean()))), 0.1)
+    east, north = (lon[-1] - lon[0] + 180.0) % 360.0 - 180.0, lat[-1] - lat[0]
+    length = float(np.hypot(east * narrow, north))
+    across = (-north / length, east * narrow / length) if length > 0.0 else (0.0, 1.0)
+    moved_lat = np.clip(lat + aside_deg * across[1], -90.0, 90.0)
+    return moved_lat, (lon + aside_deg * across[0] / narrow + 180.0) % 360.0 - 180.0

@@ -1,0 +1,64 @@
+"""Unpacking the shipped tables; what does not look as it should is told, not used."""
+
+import json
+import lzma
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model.errors import PlannerError
+
+_ADVICE = "install the program anew"
+
+
+class Unpacker:
+    """A shipped table of one line of JSON and rows of numbers, read from front to back."""
+
+    def __init__(self, path: Path) -> None:
+        self._path, self._at = path, 0
+        try:
+            self._data = lzma.decompress(path.read_bytes())
+        except (OSError, lzma.LZMAError) as exc:
+            raise damaged(path, str(exc)) from exc
+
+    def head(self) -> dict[str, Any]:
+        """Return the first line."""
+        end = self._data.find(b"\n") + 1
+        try:
+            found = json.loads(self._data[:end])
+        except ValueError as exc:
+            raise damaged(self._path, "its first line") from exc
+        if not isinstance(found, dict):
+            raise damaged(self._path, "its first line")
+        self._at = end
+        return found
+
+    def numbers(self, kind: str, count: int) -> NDArray[Any]:
+        """Return the next row of numbers of a numpy kind."""
+        size = np.dtype(kind).itemsize * count
+        part = self._data[self._at : self._at + size]
+        if len(part) != size:
+            raise damaged(self._path, "it ends early")
+        self._at += size
+        return np.frombuffer(part, dtype=kind)
+
+    def summed(self, count: int) -> NDArray[np.int64]:
+        """Return a row of whole numbers kept as differences, four bytes each, lowest bytes first."""
+        columns = self.numbers("u1", 4 * count).reshape(4, count)
+        steps = np.ascontiguousarray(columns.T).view("<i4").ravel()
+        return np.cumsum(steps, dtype=np.int64)
+
+    def lines(self, count: int) -> list[str]:
+        """Return the rest as lines of text."""
+        found = self._data[self._at :].decode("utf-8", errors="replace").split("\n")
+        if len(found) != count:
+            raise damaged(self._path, f"{len(found)} names for {count}")
+        return found
+
+
+def damaged(path: Path, what: str) -> PlannerError:
+    """Say that a shipped file cannot be used."""
+    message = f"{path.name}: shipped with the program, cannot be read ({what}); {_ADVICE}"
+    return PlannerError(message)

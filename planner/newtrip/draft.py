@@ -1,0 +1,321 @@
+"""A trip drafted from a road: its places and legs, their names, speeds and temperatures, and what is assumed."""
+
+import math
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from planner.files import limits
+from planner.files.tracks import GpxTrack, Stretches
+from planner.ground import terrain, towns
+from planner.ground.usual import PERIOD, usual_highs_lows
+from planner.model.display import Units, units_of
+from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, cuts_of
+from planner.newtrip.speeds import TOWN_PEOPLE, speed_m_per_s
+
+_SAME_M = 400.0  # a place passed again is the same place when the road comes as near to it
+_SAME_END_M = 150.0
+_SAME_LENGTH = 0.03
+_NEAR_M = 3000.0
+_PASS_M = 150.0  # a top that stands out by less is called a top, not a pass
+_LODGING_PEOPLE, _FUEL_PEOPLE = 1500.0, 500.0
+_STEEP = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftPlace:
+    """A row of places.csv to be; heights and temperatures in SI, None where not known."""
+
+    key: str
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+    kind: str
+    services: str = ""
+    high_k: float | None = None
+    low_k: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftLeg:
+    """A row of legs.csv to be; `known` when the whole of it has heights."""
+
+    start: str
+    finish: str
+    distance_m: float
+    speed_m_per_s: float
+    known: bool
+    rise_m: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """A whole trip folder to be, and sentences on what was assumed."""
+
+    name: str
+    units: str
+    departure: datetime
+    route: tuple[str, ...]
+    places: tuple[DraftPlace, ...]
+    legs: tuple[DraftLeg, ...]
+    track: GpxTrack
+    assumed: tuple[str, ...]
+
+
+def draft_of(track: GpxTrack, *, name: str, departure: datetime) -> Draft:
+    """Draft a trip along a track, from its first point to its last."""
+    road = Stretches(track)
+    units = _units(track)
+    stops = _Stops(road, units_of(units))
+    for cut in cuts_of(road):
+        stops.add(cut)
+    places = _with_temperatures(stops.places(), departure)
+    return Draft(
+        name=name,
+        units=units,
+        departure=departure,
+        route=stops.route(),
+        places=places,
+        legs=stops.legs(),
+        track=track,
+        assumed=_assumed(track, places, units_of(units)),
+    )
+
+
+def _units(track: GpxTrack) -> str:
+    near = towns.towns_near(track.lat_deg[0], track.lon_deg[0], within_m=100e3)
+    return "us" if near and near[0][1].region in _US_LETTERS else "metric"
+
+
+_US_LETTERS = frozenset(code.partition(" ")[2] for code in towns.STATES if code.startswith("US"))
+
+
+class _Stops:
+    """Turns cuts into places and legs; a place passed again is the same place."""
+
+    def __init__(self, road: Stretches, units: Units) -> None:
+        self._road, self._units = road, units
+        self._places: list[DraftPlace] = []
+        self._middles: list[float] = []  # where the road passes towns big enough to be slow in
+        self._stops: list[tuple[float, int]] = []
+        self._legs: dict[tuple[int, int], DraftLeg] = {}
+        self._order: list[tuple[int, int]] = []
+        self._middle_of: dict[tuple[int, int], tuple[float, float, float]] = {}  # of each leg
+        self._used: dict[str, int] = {}  # beginnings of keys, and how many have them
+
+    def add(self, cut: Cut) -> None:
+        """Stop at a cut."""
+        number = self._place_at(cut)
+        if cut.town is not None and cut.town.people >= TOWN_PEOPLE:
+            self._middles.append(cut.at_m)
+        if self._stops and self._stops[-1][1] == number:
+            return
+        if self._stops and not self._leg_fits(self._stops[-1], (cut.at_m, number)):
+            number = self._new(cut, self._point(cut.at_m), again=True)
+        self._stops.append((cut.at_m, number))
+        if len(self._stops) > 1:
+            self._drive(self._stops[-2], self._stops[-1])
+
+    def _point(self, at_m: float) -> tuple[float, float, float]:
+        length_m = self._road.track.length_m
+        part = self._road.part(max(0.0, at_m - 0.5), min(length_m, at_m + 0.5))
+        index = -1 if at_m >= length_m else 0
+        return part.lat_deg[index], part.lon_deg[index], self._height(at_m)
+
+    def _height(self, at_m: float) -> float:
+        """Height of the road, or the nearest that is known within a few kilometres; else not a number."""
+        along, height = self._road.along_m, self._road.height_m
+        here = float(np.interp(at_m, along, height))
+        if math.isfinite(here):
+            return here
+        near = slice(*np.searchsorted(along, [at_m - _NEAR_M, at_m + _NEAR_M]).tolist())
+        known = np.isfinite(height[near])
+        if not known.any():
+            return math.nan
+        return float(np.interp(at_m, along[near][known], height[near][known]))
+
+    def _place_at(self, cut: Cut) -> int:
+        point = self._point(cut.at_m)
+        label = cut.name or (cut.town.full_name if cut.town is not None else "")
+        for number, place in enumerate(self._places):
+            if cut.kind != "end" and (not label or label != place.name):
+                continue
+            here = np.array([place.lat_deg]), np.array([place.lon_deg])
+            same_m = _SAME_END_M if cut.kind == "end" else _SAME_M
+            if float(towns.apart_km(point[0], point[1], *here)[0]) * 1e3 <= same_m:
+                return number
+        return self._new(cut, point, again=False)
+
+    def _new(self, cut: Cut, point: tuple[float, float, float], *, again: bool) -> int:
+        name, kind = self._called(cut, point[2])
+        if again or any(place.name == name for place in self._places):
+            name = f"{name}, {self._mile(cut.at_m)}"
+        height = point[2]
+        if not math.isfinite(height):
+            height = cut.town.elevation_m if cut.town is not None else float(terrain.ground_m(point[0], point[1]))
+        self._places.append(
+            DraftPlace(
+                key=self._key(name),
+                name=name,
+                lat_deg=round(point[0], 5),
+                lon_deg=round(point[1], 5),
+                elevation_m=height,
+                kind=kind,
+                services=_services(cut.town),
+                note="" if math.isfinite(point[2]) else "height not from the track",
+            )
+        )
+        return len(self._places) - 1
+
+    def _called(self, cut: Cut, height_m: float) -> tuple[str, str]:
+        """Name and kind of a place."""
+        if cut.name:
+            return cut.name, "waypoint"
+        if cut.town is not None:
+            return cut.town.full_name, "town"
+        mile = self._mile(cut.at_m)
+        if not math.isfinite(height_m) or cut.kind in ("end", "edge"):
+            return f"{'Start' if cut.at_m == 0.0 else 'Finish' if cut.kind == 'end' else 'Point'}, {mile}", "waypoint"
+        height = f"{self._units.height(height_m):,.0f} {self._units.elevation}"
+        if cut.kind == "top":
+            stands_out = self._stands_out(cut.at_m) >= _PASS_M
+            return f"{'Pass' if stands_out else 'Top'} {height}, {mile}", "pass" if stands_out else "summit"
+        return f"{'Foot of grade' if cut.kind == 'foot' else 'Grade turns'} {height}, {mile}", "waypoint"
+
+    def _stands_out(self, at_m: float) -> float:
+        """How far a top stands above the lower of the lowest points within 30 km on both sides."""
+        along, height = self._road.along_m, self._road.height_m
+        here = float(np.interp(at_m, along, height))
+        sides = [height[(along >= a) & (along <= b)] for a, b in ((at_m - 30e3, at_m), (at_m, at_m + 30e3))]
+        return min(here - float(np.nanmin(side)) for side in sides if side.size and np.isfinite(side).any())
+
+    def _mile(self, at_m: float) -> str:
+        return f"{self._units.distance} {self._units.dist(at_m):,.0f}"
+
+    def _key(self, name: str) -> str:
+        letters = unicodedata.normalize("NFKD", name.casefold().replace(",", "")).encode("ascii", "ignore").decode()
+        words = re.sub(r"(?<=\d)[ ](?=(?:ft|m)\b)", "", letters)
+        stem = re.sub(r"[^a-z0-9]+", "-", words).strip("-")[: limits.KEY - 5].rstrip("-") or "place"
+        self._used[stem] = self._used.get(stem, 0) + 1
+        key = stem if self._used[stem] == 1 else f"{stem}-{self._used[stem]}"
+        if key in self._used and key != stem:
+            return self._key(f"{name} also")
+        return key
+
+    def _leg_fits(self, before: tuple[float, int], here: tuple[float, int]) -> bool:
+        """Whether a leg between two places is new, or the one driven before."""
+        ends = (before[1], here[1])
+        known = self._legs.get(ends) or self._legs.get(ends[::-1])
+        length_m = here[0] - before[0]
+        if known is None:
+            return True
+        middles = self._middle_of[ends if ends in self._legs else ends[::-1]], self._point(0.5 * (before[0] + here[0]))
+        (lat1, lon1, _), (lat2, lon2, _) = middles
+        apart_m = 1e3 * float(towns.apart_km(lat1, lon1, np.array([lat2]), np.array([lon2]))[0])
+        return abs(known.distance_m - length_m) <= _SAME_LENGTH * length_m and apart_m <= _SAME_M
+
+    def _drive(self, before: tuple[float, int], here: tuple[float, int]) -> None:
+        ends = (before[1], here[1])
+        if ends in self._legs or ends[::-1] in self._legs:
+            return
+        part = self._road.part(before[0], here[0])
+        inside = tuple(at_m - before[0] for at_m in self._middles if before[0] - TOWN_M <= at_m <= here[0] + TOWN_M)
+        known = not part.unknown and bool(np.isfinite(part.elevation_m).all())
+        self._order.append(ends)
+        self._middle_of[ends] = self._point(0.5 * (before[0] + here[0]))
+        self._legs[ends] = DraftLeg(
+            start=self._places[ends[0]].key,
+            finish=self._places[ends[1]].key,
+            distance_m=part.length_m,
+            speed_m_per_s=speed_m_per_s(part, inside),
+            known=known,
+            rise_m=part.elevation_m[-1] - part.elevation_m[0] if known else 0.0,
+            note=self._told(part) if known else "heights of this stretch are not known",
+        )
+
+    def _told(self, part: GpxTrack) -> str:
+        """What a driver would say of a grade."""
+        rise = part.elevation_m[-1] - part.elevation_m[0]
+        grade = rise / part.length_m
+        if abs(grade) < _STEEP or abs(rise) < STANDS_OUT_M:
+            return ""
+        height = f"{self._units.height(abs(rise)):,.0f} {self._units.elevation}"
+        return f"{'up' if rise > 0.0 else 'down'} {height} at {abs(grade):.1%}"
+
+    def places(self) -> tuple[DraftPlace, ...]:
+        """Return the places in the order of their first passing."""
+        return tuple(self._places)
+
+    def legs(self) -> tuple[DraftLeg, ...]:
+        """Return the legs in the order of their first driving."""
+        return tuple(self._legs[ends] for ends in self._order)
+
+    def route(self) -> tuple[str, ...]:
+        """Return the keys of the places in order of passing."""
+        return tuple(self._places[number].key for _, number in self._stops)
+
+
+def _services(town: towns.Town | None) -> str:
+    """What a town of that size usually has (ASSUMED)."""
+    if town is None:
+        return ""
+    return (
+        "fuel lodging food parking"
+        if town.people >= _LODGING_PEOPLE
+        else "fuel parking"
+        if town.people >= _FUEL_PEOPLE
+        else ""
+    )
+
+
+def _with_temperatures(places: Sequence[DraftPlace], departure: datetime) -> tuple[DraftPlace, ...]:
+    """Fill usual highs and lows where stations near a place can be believed."""
+    where = [(place.lat_deg, place.lon_deg, place.elevation_m) for place in places]
+    found = usual_highs_lows(where, day=departure.date())
+    return tuple(
+        place if one is None or not one.believed else replace(place, high_k=one.high_k, low_k=one.low_k)
+        for place, one in zip(places, found, strict=True)
+    )
+
+
+def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tuple[str, ...]:
+    """Sentences on what nobody said, the weightiest first."""
+    without = [place for place in places if place.high_k is None]
+    said = []
+    if track.unknown:
+        spans = ", ".join(
+            f"{units.distance} {units.dist(a):,.0f} to {units.dist(b):,.0f}" for a, b in track.unknown[:5]
+        )
+        more = f" and {len(track.unknown) - 5} more" if len(track.unknown) > 5 else ""
+        total = units.dist(sum(b - a for a, b in track.unknown))
+        said.append(
+            f"Heights are not known on {total:,.0f} {units.distance} ({spans}{more}): those legs have no profile and "
+            "their margins are not known."
+        )
+    said.append("Speeds assumed from grades, bends and towns: 60 mph on open roads, less where the road asks for it.")
+    said.append(
+        "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check before relying on it."
+    )
+    if len(without) < len(places):
+        said.append(f"Usual highs and lows from the nearest weather stations of the United States, {PERIOD}.")
+    if without:
+        names = ", ".join(place.name for place in without[:3])
+        more = f" and {len(without) - 3} more" if len(without) > 3 else ""
+        said.append(f"No usual highs and lows known for {names}{more}: enter them, or fetch a forecast.")
+    for kind, text in (
+        ("steep", "steeper than 15 %, limited to it"),
+        ("cut", "bends cut off by points far apart, made longer"),
+    ):
+        spans = getattr(track, kind)
+        if spans:
+            first = ", ".join(f"{units.distance} {units.dist(a):,.1f}" for a, _ in spans[:4])
+            said.append(f"The track is in {len(spans)} places {text}: {first}.")
+    said += [f"Of the track, {note}." for note in track.notes]
+    return tuple(said)

@@ -1,0 +1,46 @@
+"""What is said of a drafted trip."""
+
+from typing import Any
+
+from planner.model.display import counted, units_of
+from planner.model.geo import climb_m
+from planner.newtrip.draft import Draft
+
+
+def draft_lines(draft: Draft) -> list[str]:
+    """Sentences for a terminal: the whole in a line, its grades, and what was assumed."""
+    units = units_of(draft.units)
+    first, last = draft.places[0], next(p for p in draft.places if p.key == draft.route[-1])
+    length = f"{units.dist(draft.track.length_m):,.0f} {units.distance}"
+    climb = sum(climb_m(piece) for piece in _known_pieces(draft.track.elevation_m))
+    size = f"{counted(len(draft.legs), 'leg')}, {counted(len(draft.places), 'place')}"
+    height = f"{units.height(climb):,.0f} {units.elevation}"
+    lines = [f"{first.name} to {last.name}: {length}, {size}, climb {height}"]
+    steep = sorted((leg for leg in draft.legs if leg.note.startswith("up")), key=lambda leg: -leg.rise_m)
+    names = {place.key: place.name for place in draft.places}
+    for leg in steep[:5]:
+        distance = f"{units.dist(leg.distance_m):,.0f} {units.distance}"
+        lines.append(f"  {leg.note} for {distance}: {names[leg.start]} to {names[leg.finish]}")
+    return lines + [f"  assumed: {text}" for text in draft.assumed]
+
+
+def _known_pieces(heights_m: tuple[float, ...]) -> list[list[float]]:
+    """Runs of heights that are known."""
+    pieces: list[list[float]] = [[]]
+    for height in heights_m:
+        if height == height:  # a number
+            pieces[-1].append(height)
+        elif pieces[-1]:
+            pieces.append([])
+    return [piece for piece in pieces if piece]
+
+
+def draft_dict(draft: Draft) -> dict[str, Any]:
+    """The same as plain data, in SI."""
+    return {
+        "distance_m": draft.track.length_m,
+        "places": len(draft.places),
+        "legs": len(draft.legs),
+        "unknown_legs": sum(not leg.known for leg in draft.legs),
+        "assumed": list(draft.assumed),
+    }

@@ -1,0 +1,494 @@
+"""What the interface for Python gives back: results with DataFrames in SI units, plain data, and files."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from planner.forecast.assemble import Inputs
+from planner.model import clock
+from planner.model.errors import OutputError
+from planner.model.trip import Leg, Trip
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from planner.analysis.alarms import Card, Reference
+    from planner.analysis.sensitivity import Effect
+    from planner.analysis.whatif import Outcome
+    from planner.forecast.run import Forecast
+    from planner.laps.run import Outcome as SessionOutcome
+    from planner.logs.fit import Fitted, FluidMargin
+    from planner.logs.review import Drift
+    from planner.logs.review import Review as LogReview
+    from planner.output.report import Report
+
+
+def _frame(rows: "Sequence[dict[str, Any]]", columns: Sequence[str] = ()) -> "pd.DataFrame":
+    """Make a DataFrame that has its columns without any row too."""
+    import pandas as pd
+
+    return pd.DataFrame(list(rows), columns=list(columns) or None)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A planned trip. Times are in the zone of the start; `zone` names the zone of the place they belong to."""
+
+    report: "Report"
+
+    @property
+    def trip(self) -> str:
+        """Name of the trip."""
+        return self.report.outlook.trip.name
+
+    @property
+    def legs(self) -> "pd.DataFrame":
+        """One row a leg: when, how far, the hottest expected and the smallest margin kept of every fluid."""
+        from planner.output.report import leg_rows
+
+        rows = []
+        for row in leg_rows(self.report):
+            leg = self.report.outlook.legs[row.leg]
+            cells: dict[str, Any] = {"day": row.day + 1, "leg": row.leg + 1, "from": leg.start, "to": leg.finish}
+            cells |= {"road": leg.road, "depart": row.depart, "arrive": row.arrive, "zone": self._zone(leg.finish)}
+            cells |= {"distance_m": row.distance_m, "climb_m": row.climb_m, "air_k": row.air_k}
+            cells |= {"fuel_m3": row.fuel_l / 1000.0}
+            for margin in row.margins:
+                cells |= {
+                    f"{margin.fluid}_peak_k": margin.peak_k,
+                    f"{margin.fluid}_limit_k": margin.limit_k,
+                    f"{margin.fluid}_margin_k": margin.margin_k,
+                    f"{margin.fluid}_probability": margin.probability,
+                }
+            cells |= {"fluid": row.worst.fluid, "margin_k": row.worst.margin_k, "level": row.worst.level}
+            rows.append(cells | {"slowed": row.slowed})
+        return self._timed(rows, "depart", "arrive")
+
+    @property
+    def days(self) -> "pd.DataFrame":
+        """One row a day: where, when, how far, its smallest margin."""
+        from planner.output.report import day_rows
+
+        rows = [
+            {"day": row.day + 1, "from": row.start.key, "to": row.finish.key, "depart": row.depart}
+            | {"arrive": row.arrive, "zone": self._zone(row.finish.key), "distance_m": row.distance_m}
+            | {"driving_s": row.driving_s, "climb_m": row.climb_m, "air_k": row.air_k, "fluid": row.worst.fluid}
+            | {"margin_k": row.worst.margin_k, "level": row.worst.level}
+            for row in day_rows(self.report)
+        ]
+        return self._timed(rows, "depart", "arrive")
+
+    @property
+    def margins(self) -> "pd.DataFrame":
+        """One row a leg and fluid: where it comes nearest its limit, and how near."""
+        report, outlook = self.report, self.report.outlook
+        days = {i: n + 1 for n, day in enumerate(outlook.timeline.days) for i in range(day.first, day.last + 1)}
+        rows = [
+            {
+                "day": days[m.leg],
+                "leg": m.leg + 1,
+                "from": outlook.legs[m.leg].start,
+                "to": outlook.legs[m.leg].finish,
+                "fluid": m.fluid,
+                "peak_k": m.peak_k,
+                "limit_k": m.limit_k,
+                "margin_k": m.margin_k,
+                "margin_as_described_k": m.nominal_margin_k,
+                "probability": m.probability,
+                "level": m.level,
+                "distance_m": m.distance_m,
+                "near": m.near,
+                "time": m.when,
+                "parked": m.parked,
+            }
+            for m in report.margins
+        ]
+        return self._timed(rows, "time")
+
+    @property
+    def track(self) -> "pd.DataFrame":
+        """One row a segment of the drive, at its end: the car, the air, every fluid as expected and its upper value.
+
+        The upper value is not passed at the trip's confidence.
+        """
+        import numpy as np
+        import pandas as pd
+
+        from thermal.fluids import ROTORS, fluids_in
+
+        outlook, line = self.report.outlook, self.report.outlook.timeline
+        drive, temps = line.drive, outlook.nominal.temps_k[0]
+        kinds = np.empty(len(line.end_s), dtype=object)
+        for span in line.spans:
+            kinds[span.rows] = span.kind
+        columns: dict[str, Any] = {
+            "time": line.end_s,
+            "day": drive.day.astype(int) + 1,
+            "leg": drive.group.astype(int) + 1,
+            "kind": kinds,
+            "distance_m": line.end_m,
+            "lat_deg": line.lat_deg,
+            "lon_deg": line.lon_deg,
+            "elevation_m": line.end_elevation_m,
+            "speed_m_per_s": drive.speed_m_per_s,
+            "grade": drive.grade,
+            "slowed": line.slowed,
+            "air_k": drive.air_k,
+            "air_sd_k": line.air_sd_k,
+        }
+        for fluid in fluids_in(outlook.car.vehicle):
+            columns |= {f"{fluid.key}_k": temps[:, fluid.node], f"{fluid.key}_upper_k": outlook.band_k[:, fluid.node]}
+            columns[f"{fluid.key}_limit_k"] = outlook.nominal.limit_k[:, fluid.index]
+        columns |= {"rotors_k": temps[:, ROTORS], "rotors_upper_k": outlook.band_k[:, ROTORS]}
+        frame = pd.DataFrame(columns)
+        frame["time"] = self._times(frame["time"], unit="s")
+        return frame
+
+    @property
+    def remedies(self) -> "pd.DataFrame":
+        """One row a choice on a day with a thin margin: what it gains, and whether it suffices."""
+        rows = [
+            {
+                "day": day.day + 1,
+                "leg": day.leg + 1,
+                "fluid": day.fluid,
+                "what": choice.words,
+                "kind": choice.kind,
+                "suffices": choice.works,
+                "lost_s": 60.0 * choice.minutes,
+                "margin_gained_k": choice.gain_k,
+                "margin_k": choice.margin_k,
+                "probability": choice.probability,
+                "note": choice.note,
+            }
+            for day in self.report.remedies
+            for choice in day.choices
+        ]
+        names = ("day", "leg", "fluid", "what", "kind", "suffices", "lost_s", "margin_gained_k", "margin_k")
+        return _frame(rows, (*names, "probability", "note"))
+
+    @property
+    def exceeded(self) -> bool:
+        """Whether a limit is passed on a day that no remedy helps."""
+        helped = {day.day for day in self.report.remedies if day.working}
+        days = self.report.outlook.timeline.days
+        legs = {leg for n, day in enumerate(days) if n not in helped for leg in range(day.first, day.last + 1)}
+        return any(m.level == "exceeded" and m.leg in legs for m in self.report.margins)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What every margin that is not ample means."""
+        from planner.output.report import whole_sentence
+
+        return tuple(whole_sentence(self.report, margin) for margin in self.report.notable())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything in the plan as plain data, as in plan.json."""
+        from planner.output.export import plan_dict
+
+        return plan_dict(self.report)
+
+    def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
+        """Make the plan's files, name to text; the calendar moves on from the one in the folders of earlier plans."""
+        from maps import basemap, page
+        from planner.model import paths
+        from planner.output import export, mapscene
+        from planner.output.icsbefore import last_calendar
+        from planner.output.write import to_json
+
+        scene = mapscene.make_scene(self.report)
+        ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
+        return {
+            "trip.html": page.render(scene, basemap=ground),
+            "forecast.csv": export.forecast_csv(self.report),
+            "plan.json": to_json(self.to_dict()),
+            **export.exchange_files(self.report, last_calendar(*earlier)),
+        }
+
+    def write(self, folder: str | Path) -> tuple[Path, ...]:
+        """Write trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson, all or none."""
+        from planner.output.export import PLAN_FILES
+        from planner.output.write import try_out, write_files
+
+        target = Path(folder)
+        try_out(target, PLAN_FILES, trip=self.report.outlook.trip.folder)
+        files = self.files(earlier=(target, self.report.outlook.trip.folder / "out"))
+        write_files(target, files)
+        return tuple(target / name for name in files)
+
+    def _zone(self, key: str) -> str:
+        """Name of the zone of a place."""
+        place = self.report.outlook.trip.places[key]
+        return clock.zone_of(place.lat_deg, place.lon_deg)
+
+    def _times(self, instants: "pd.Series[Any]", **how: Any) -> "pd.Series[pd.Timestamp]":
+        """Instants as timestamps in the zone of the start, to the second."""
+        import pandas as pd
+
+        utc = pd.to_datetime(instants, utc=True, **how).dt.round("s")
+        return utc.dt.tz_convert(self._zone(self.report.outlook.legs[0].start))
+
+    def _timed(self, rows: Sequence[dict[str, Any]], *names: str) -> "pd.DataFrame":
+        """Make a frame whose columns of times have one zone."""
+        frame = _frame(rows)
+        for name in names:
+            frame[name] = self._times(frame[name])
+        return frame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """What a folder says and rests on; `closed` names roads that are closed on the day they would be driven."""
+
+    inputs: Inputs
+    legs: tuple[Leg, ...]
+    closed: tuple[str, ...]
+    effects: "Sequence[Effect]" = ()
+
+    @property
+    def lines(self) -> list[str]:
+        """Say it to people."""
+        from planner.output.check import check_lines
+
+        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
+
+    @property
+    def assumed(self) -> "pd.DataFrame":
+        """Values of the car that are assumed."""
+        rows = [{"key": e.key, "value": e.text, "source": e.source} for e in self.inputs.car.entries if e.assumed]
+        return _frame(rows, ("key", "value", "source"))
+
+    @property
+    def ranked(self) -> "pd.DataFrame":
+        """Assumed values, the one most worth knowing first."""
+        rows = [
+            {"key": e.key, "value": e.text, "moved_by": e.step, "fluid": e.fluid}
+            | {"margin_k": e.margin_k, "margin_moves_k": e.moves_k}
+            for e in self.effects
+        ]
+        return _frame(rows, ("key", "value", "moved_by", "fluid", "margin_k", "margin_moves_k"))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.output.check import check_dict
+
+        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WhatIf:
+    """What changes and parts do to the trip."""
+
+    outlook: "Forecast"
+    outcomes: "Sequence[Outcome]"
+
+    @property
+    def changes(self) -> "pd.DataFrame":
+        """One row a change and fluid, the change that buys most first."""
+        from planner.analysis.margins import fluids_of
+
+        fluids = fluids_of(self.outlook)
+        rows = [
+            {"what": o.words, "kind": o.kind, "fluid": fluid, "margin_k": float(o.margin_k[f])}
+            | {"margin_gained_k": float(o.gain_k[f]), "lost_s": 60.0 * o.minutes, "buys_nothing": o.buys_nothing}
+            for o in self.outcomes
+            for f, fluid in enumerate(fluids)
+        ]
+        return _frame(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.output.whatif import whatif_dict
+
+        return whatif_dict(self.outlook, self.outcomes)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """Laps or hill runs: how many by the hour, and how the sessions planned go."""
+
+    trip: Trip
+    outcome: "SessionOutcome"
+
+    @property
+    def hours(self) -> "pd.DataFrame":
+        """One row an hour of setting off, the car warm from the road."""
+        rows = [
+            {"from": self._time(hour.at), "air_k": hour.air_k, "laps": hour.least, "first_thin": hour.part}
+            | {"driven": hour.driven, "cool_off_s": _seconds(hour.cool_off_min)}
+            | {"cool_idle_s": _seconds(hour.cool_idle_min), "soak_margin_k": hour.soak_k}
+            for hour in self.outcome.hours
+        ]
+        return _frame(rows)
+
+    @property
+    def sessions(self) -> "pd.DataFrame":
+        """One row a session as planned and part."""
+        rows = [
+            {"from": self._time(one.begin), "air_k": one.air_k, "part": part}
+            | {"peak_k": one.peak_k[part], "margin_k": one.margin_k[part], "level": one.level}
+            for one in self.outcome.planned
+            for part in one.margin_k
+        ]
+        return _frame(rows)
+
+    @property
+    def exceeded(self) -> bool:
+        """Whether a session as planned passes a limit."""
+        return any(one.level == "exceeded" for one in self.outcome.planned)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.laps.show import session_dict
+
+        return session_dict(self.outcome)
+
+    def _time(self, at: Any) -> datetime:
+        """An hour of the session's day, in the zone of its place where that is known."""
+        setup, place = self.outcome.case.setup, self.trip.places.get(self.outcome.case.setup.place)
+        zone = None if place is None else ZoneInfo(clock.zone_of(place.lat_deg, place.lon_deg))
+        return datetime.combine(setup.on, at, tzinfo=zone)
+
+
+def _seconds(minutes: int | None) -> float | None:
+    """Minutes to cool, in seconds."""
+    return None if minutes is None else 60.0 * minutes
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """The car as learned from logs, and the trip's margins before and after."""
+
+    learned: "Fitted"
+    on: date
+    before: "Sequence[FluidMargin]"
+    after: "Sequence[FluidMargin]"
+
+    @property
+    def unknowns(self) -> "pd.DataFrame":
+        """One row an unknown: its estimate, interval of 90 %, and how much of it the logs taught."""
+        found = self.learned.found
+        rows = [
+            {"name": item.name, "kind": "kelvins" if item.added else "factor", "estimate": float(found.estimate[i])}
+            | dict(zip(("low", "high"), found.interval(i), strict=True))
+            | {"learned": float(found.learned[i])}
+            for i, item in enumerate(found.unknowns)
+        ]
+        return _frame(rows)
+
+    @property
+    def margins(self) -> "pd.DataFrame":
+        """One row a fluid: its smallest margin over the trip, with the car as it was and as learned."""
+        rows = [
+            {"fluid": a.fluid}
+            | {f"{name}_before_k": getattr(a, f"{name}_k") for name in ("nominal", "margin", "sd")}
+            | {f"{name}_after_k": getattr(b, f"{name}_k") for name in ("nominal", "margin", "sd")}
+            for a, b in zip(self.before, self.after, strict=True)
+        ]
+        return _frame(rows)
+
+    @property
+    def sentences(self) -> list[str]:
+        """Say it to people."""
+        from planner.output.log_tables import fit_lines
+
+        return fit_lines(self.learned, self.before, self.after)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.output.log_tables import fit_dict
+
+        return fit_dict(self.learned, self.before, self.after)
+
+    def plots(self) -> dict[str, str]:
+        """Draw every log against the model before and after: names of files, and the pictures as SVG."""
+        from planner.logs.fit import plots
+
+        return plots(self.learned)
+
+    def write(self, path: str | Path) -> Path:
+        """Write the new vehicle file; the owner's stays as it is, and nothing is written over."""
+        from planner.files.vehicles import write_fitted
+        from planner.model.paths import data_folder
+        from thermal.errors import ThermalError
+
+        names = ", ".join(one.log.name for one in self.learned.driven)
+        head = f"Written by grademargin fit on {self.on.isoformat()} from vehicle.toml and {names}.\nNo comments kept."
+        try:
+            write_fitted(
+                Path(path),
+                owner=self.learned.trip.folder / "vehicle.toml",
+                classes=data_folder() / "vehicles",
+                changes=self.learned.changes,
+                posterior=self.learned.posterior,
+                head=head,
+            )
+        except ThermalError as exc:
+            raise OutputError(str(exc)) from exc
+        return Path(path)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """Logs explained against the forecast, and what drifts from day to day."""
+
+    reviews: "Sequence[LogReview]"
+    trends: "Sequence[Drift]"
+
+    @property
+    def peaks(self) -> "pd.DataFrame":
+        """One row a log and fluid, where it read highest: forecast, with the day's weather, as driven, read."""
+        return _frame([{"log": one.driven.log.name} | peak._asdict() for one in self.reviews for peak in one.peaks])
+
+    @property
+    def causes(self) -> "pd.DataFrame":
+        """One row a log and cause, the most probable first."""
+        rows = [
+            {"log": one.driven.log.name, "name": v.name, "words": v.words, "probability": v.probability}
+            | {"value": v.value}
+            for one in self.reviews
+            for v in one.verdicts
+        ]
+        return _frame(rows)
+
+    @property
+    def drifts(self) -> "pd.DataFrame":
+        """One row a factor that drifts over three days or more."""
+        rows = [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in self.trends]
+        return _frame(rows, ("factor", "per_day", "error", "words"))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.output.log_tables import review_dict
+
+        return review_dict(self.reviews, self.trends)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alarms:
+    """What to set the gauges' alarms by: a card a leg, the whole trip's last."""
+
+    outlook: "Forecast"
+    reference: "Reference"
+    cards: "Sequence[Card]"
+
+    @property
+    def fluids(self) -> "pd.DataFrame":
+        """One row a card and fluid; `leg` is empty for the whole trip."""
+        rows = [
+            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.low_k}
+            | {"expected_low_k": f.band_k[0], "expected_high_k": f.band_k[1]}
+            | {"caution_k": f.caution_k, "limit_k": f.limit_k}
+            for card in self.cards
+            for f in card.fluids
+        ]
+        return _frame(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        from planner.output.alarms import alarms_dict
+
+        return alarms_dict(self.outlook, self.cards, self.reference)

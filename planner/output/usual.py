@@ -1,0 +1,92 @@
+"""The car in everyday states beside what is usual for such a car: the quickest way to see a wrong value."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.table import Table
+from rich.text import Text
+
+from planner.model.display import Units, units_of
+from planner.model.paths import data_folder
+from thermal.bands import STATES, Cell, compare, read_bands
+from thermal.vehicle_file import VehicleFile
+
+_NAMES = {
+    "coolant": "coolant",
+    "engine_oil": "engine oil",
+    "transmission": "gearbox",
+    "differential": "differential",
+}
+_SAID = {
+    "value": "{name}",
+    "over thermostat": "{name}, above the thermostat's opening",
+    "over coolant": "{name}, above the coolant",
+    "rise": "{name}, rise after stopping",
+    "rise time": "{name}, minutes to its peak after stopping",
+    "minutes": "{name}, minutes to {reach}",
+}
+
+
+def usual(car: VehicleFile) -> tuple[Cell, ...]:
+    """Drive a car, alone or with its rated trailer, through every state that has a band for it."""
+    return compare(car.vehicle, read_bands(data_folder() / "bands.toml"), base=car.base)
+
+
+def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
+    """One row per fluid and state, what lies outside its band in bold."""
+    u = units_of(units)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("what")
+    table.add_column("yours", justify="right", no_wrap=True)
+    table.add_column("usual", justify="right", no_wrap=True)
+    table.add_column("")
+    state = ""
+    for cell in cells:
+        if cell.band.state != state:
+            state = cell.band.state
+            table.add_row(Text(STATES[state][0], style="bold"))
+        low, high = (_shown(cell, value, u) for value in (cell.band.low, cell.band.high))
+        table.add_row(
+            f"  {_words(cell, u)}",
+            _shown(cell, cell.found, u),
+            f"{low} to {high}",
+            "" if cell.inside else "outside",
+            style="" if cell.inside else "bold",
+        )
+    outside = sum(not cell.inside for cell in cells)
+    said = (
+        f"{outside} of {len(cells)} outside what is usual for a sound car of its class (common practice). A value far "
+        "outside points to a slip in vehicle.toml, or to a car that is not like its class."
+    )
+    return table, Text(said)
+
+
+def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
+    """Give the same as plain data; degrees Celsius, kelvins and minutes."""
+    return [
+        {
+            "state": cell.band.state,
+            "fluid": cell.band.fluid,
+            "kind": cell.band.kind,
+            "found": None if cell.found == float("inf") else round(cell.found, 2),
+            "low": cell.band.low,
+            "high": cell.band.high,
+            "inside": cell.inside,
+        }
+        for cell in cells
+    ]
+
+
+def _words(cell: Cell, u: Units) -> str:
+    """What a row is about."""
+    reach = f"{u.temp(cell.band.reach_c + 273.15):.0f} {u.temperature}"
+    return _SAID[cell.band.kind].format(name=_NAMES[cell.band.fluid], reach=reach)
+
+
+def _shown(cell: Cell, value: float, u: Units) -> str:
+    """Show a value of a band in the trip's units."""
+    if cell.band.kind in ("rise time", "minutes"):
+        return f"{value:.0f} min" if value < float("inf") else "never"
+    if cell.band.kind == "value":
+        return f"{u.temp(value + 273.15):.0f} {u.temperature}"
+    return f"{u.diff(value):.0f} {u.temperature}"

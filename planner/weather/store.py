@@ -1,0 +1,198 @@
+"""What was fetched for a trip, stored where clearing a cache does not reach it.
+
+The trip folder holds only what its owner wrote, and its out/ may be deleted; so fetched weather lies in the user's
+data folder, grademargin/<hash of the trip folder's path and the route>/, as weather.json and typical.json, each with
+the time it was fetched. Files are replaced whole, so a plan made meanwhile reads the old one or the new one.
+"""
+
+import hashlib
+import json
+import math
+import re
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, fields
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+from platformdirs import user_data_dir
+
+from planner.files import wholefile
+from planner.files.reading import whole
+from planner.model.display import counted
+from planner.model.errors import OutputError, PlannerError
+from planner.model.trip import Trip
+from planner.weather.records import (
+    HOURLY,
+    PastYears,
+    PlaceForecast,
+    implausible,
+    implausible_past_years,
+    misplaced,
+    number_of,
+    point_at,
+    text_of,
+)
+from thermal.errors import one_line
+
+Stored = TypeVar("Stored", PlaceForecast, PastYears)
+_FORM = 2
+_MAX_BYTES = 20_000_000
+_WEATHER, _PAST_YEARS = "weather.json", "typical.json"
+_SOURCE = re.compile(r"[a-z0-9-]{1,40}", re.ASCII)
+
+
+def store_folder(trip: Trip) -> Path:
+    """Where a trip's fetched weather lies."""
+    base = Path(user_data_dir("grademargin", appauthor=False))
+    said = "\n".join((str(trip.folder.resolve()), *trip.route))
+    return base / hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def save_json(path: Path, data: Mapping[str, Any]) -> None:
+    """Write a file whole or not at all."""
+    text = json.dumps({"form": _FORM, **data}, allow_nan=False, sort_keys=True)
+    try:
+        wholefile.replace_files(path.parent, {path.name: text})
+    except OSError as exc:
+        message = f"{path}: cannot be written ({exc.strerror or exc}); the weather just fetched is not kept"
+        raise OutputError(message) from exc
+
+
+def save_forecasts(trip: Trip, by_place: Mapping[str, Sequence[PlaceForecast]]) -> Path:
+    """Keep what was fetched for a trip."""
+    path = store_folder(trip) / _WEATHER
+    save_json(path, {"forecasts": [_row(one) for held in by_place.values() for one in held], "trip": trip.name})
+    return path
+
+
+def load_forecasts(
+    trip: Trip, *, progress: Callable[[str], None] = lambda _: None
+) -> dict[str, tuple[PlaceForecast, ...]]:
+    """Forecasts fetched for a trip earlier, by place, of places that are still where they were; no network."""
+    found: dict[str, tuple[PlaceForecast, ...]] = {}
+    rows = _load(store_folder(trip) / _WEATHER, "forecasts", _forecast, progress)
+    for one in _of_this_trip(trip, rows, "forecast", progress):
+        found[one.place] = (*found.get(one.place, ()), one)
+    return found
+
+
+def save_past_years(trip: Trip, past: Mapping[str, PastYears]) -> None:
+    """Keep what was usual in past years; as `save_forecasts`."""
+    rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
+    save_json(store_folder(trip) / _PAST_YEARS, {"past_years": rows})
+
+
+def load_past_years(trip: Trip, *, progress: Callable[[str], None] = lambda _: None) -> dict[str, PastYears]:
+    """What is kept of past years; as `load_forecasts`."""
+    rows = _load(store_folder(trip) / _PAST_YEARS, "past_years", _past, progress)
+    return {one.place: one for one in _of_this_trip(trip, rows, "weather of past years", progress)}
+
+
+def _of_this_trip(trip: Trip, held: Sequence[Stored], what: str, progress: Callable[[str], None]) -> list[Stored]:
+    """Leave aside what was fetched for a place that is elsewhere now, or whose ground cannot be that high; say so."""
+    held = [one for one in held if one.place in trip.places]
+    wrong = {one.place: why for one in held if (why := misplaced(one, point_at(trip.places[one.place])))}
+    if wrong:
+        key, why = next(iter(wrong.items()))
+        more = f" (and that of {counted(len(wrong) - 1, 'more place')})" if len(wrong) > 1 else ""
+        progress(
+            f"the {what} kept for {trip.places[key].name} {why}; left aside{more}: run 'grademargin weather' again"
+        )
+    return [one for one in held if one.place not in wrong]
+
+
+def _load(
+    path: Path, key: str, read: Callable[[Mapping[str, Any]], Stored], progress: Callable[[str], None]
+) -> list[Stored]:
+    """Read the rows of a kept file back; one that cannot be used is left aside, and that is told."""
+    data, fault = _json(path)
+    if data is not None:
+        try:
+            return [read(row) for row in _rows(data, key)]
+        except PlannerError as exc:
+            fault = f"is damaged ({exc}); left aside:"
+        except (KeyError, TypeError, ValueError, OverflowError):
+            fault = "is damaged; left aside:"
+    if fault:
+        progress(f"{path} {fault} run 'grademargin weather' again")
+    return []
+
+
+def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
+    """Contents of a kept file, or what is wrong with it; neither when there is none."""
+    try:
+        data = json.loads(whole(path, max_bytes=_MAX_BYTES))
+    except (FileNotFoundError, NotADirectoryError):
+        return None, ""
+    except OSError as exc:
+        return None, f"cannot be read ({exc.strerror}); move it away, then"
+    except (ValueError, RecursionError) as exc:
+        return None, f"cannot be read ({type(exc).__name__}); left aside:"
+    if not isinstance(data, dict) or data.get("form") != _FORM:
+        return None, "has another form than this version writes; left aside:"
+    return data, ""
+
+
+def _rows(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
+    rows = data[key]
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        message = f"{key} is no list of rows"
+        raise TypeError(message)
+    return rows
+
+
+def _text(row: Mapping[str, Any], key: str) -> str:
+    """Text as written, without characters that a terminal would obey."""
+    return one_line(text_of(row[key], key), 1000)
+
+
+def _row(one: PlaceForecast) -> dict[str, Any]:
+    row = {field.name: getattr(one, field.name) for field in fields(one)}  # asdict copies number by number, slowly
+    return row | {name: [None if math.isnan(value) else round(value, 2) for value in row[name]] for name in HOURLY}
+
+
+def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
+    one = PlaceForecast(
+        place=_text(row, "place"),
+        source=_text(row, "source"),
+        lat_deg=number_of(row["lat_deg"], "lat_deg"),
+        lon_deg=number_of(row["lon_deg"], "lon_deg"),
+        elevation_m=number_of(row["elevation_m"], "elevation_m"),
+        fetched_s=number_of(row["fetched_s"], "fetched_s"),
+        issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
+        **_columns(row, HOURLY),
+    )
+    _require(
+        implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "gave a source of another program"), one.fetched_s
+    )
+    return one
+
+
+def _past(row: Mapping[str, Any]) -> PastYears:
+    years = [int(number_of(year, "years")) for year in row["years"]]
+    one = PastYears(
+        place=_text(row, "place"),
+        lat_deg=number_of(row["lat_deg"], "lat_deg"),
+        lon_deg=number_of(row["lon_deg"], "lon_deg"),
+        elevation_m=number_of(row["elevation_m"], "elevation_m"),
+        days=tuple(date.fromisoformat(day) for day in row["days"]),
+        years=(min(years), max(years)),
+        fetched_s=number_of(row["fetched_s"], "fetched_s"),
+        **_columns(row, ("high_k", "low_k", "sd_k")),
+    )
+    _require(implausible_past_years(one), one.fetched_s)
+    return one
+
+
+def _columns(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, tuple[float, ...]]:
+    """Numbers as written; null stands for NaN."""
+    return {name: tuple(number_of(value, name) for value in row[name]) for name in names}
+
+
+def _require(why: str, fetched_s: float) -> None:
+    """Refuse what cannot be, and what is said to have been fetched later than now: it would beat every forecast."""
+    if why or fetched_s > time.time() + 86400.0:
+        message = why or "gave a time of fetching that is still to come"
+        raise PlannerError(message)

@@ -1,0 +1,415 @@
+"""Asking a service one question through a cache on disk, so that old answers are there when the signal is not.
+
+Time and length of an answer are bounded; a body that is no JSON or of another form is a failure, so that the login page
+of a hotel's network does not push out yesterday's forecast; no answer sends the program to another server than the one
+it asked. Answers are kept in the user's cache folder for as long as the service's own headers say, within bounds; an
+old answer is returned, marked as such, when the service fails. Offline, the network is not touched. What the cache
+holds is trusted no more than the network; when its file has any fault, answers are kept in memory and the file is left
+alone.
+"""
+
+import json
+import logging
+import re
+import sqlite3
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from contextlib import closing
+from datetime import datetime
+from http.cookiejar import DefaultCookiePolicy
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from threading import Event, Thread
+from typing import Any
+from urllib.parse import urljoin, urlsplit
+
+import requests
+from platformdirs import user_cache_dir
+from requests.adapters import HTTPAdapter
+from requests_cache import CachedSession, json_serializer
+from requests_cache.models.response import CachedResponse
+from requests_cache.serializers import SerializerPipeline
+from urllib3.exceptions import ReadTimeoutError
+from urllib3.util.retry import Retry
+
+from planner.weather.records import Answer, NeverFetched, Refused, Unreachable
+from thermal.errors import one_line
+
+TIMEOUT_S = (3.05, 15.0)
+"""Most time to connect, and between two parts of an answer. [s]"""
+HEAD_S, MOST_S, MOST_BYTES = 30.0, 90.0, 8_000_000
+"""Most time until an answer begins, and for all of it, tries included; its most length once unpacked: a hundred places
+have 1.5 MB. [s, s, byte]"""
+HOUR_S, DAY_S = 3600, 86400
+_LOCK_WAIT_S = 2.0
+_MOST_REDIRECTS = 3
+# What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
+_LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
+    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
+    ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
+    ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
+    ("/v1/archive", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
+    ("", (600, 6 * HOUR_S, HOUR_S)),  # forecasts
+)
+_FORMS = (
+    ("/points/", "properties"),
+    ("/gridpoints/", "properties"),
+    ("/v1/forecast", "hourly"),
+    ("/v1/archive", "daily"),
+    ("/v1/elevation", "elevation"),
+    ("/v1/json", "value"),
+)
+_NOT_JSON = "did not answer in JSON; perhaps this network wants a login"
+_OTHER_FORM = "answered in another form than it promises"
+_NOT_HTTP = "gave an answer that breaks the rules of HTTP"
+_TOO_LONG = f"answered with more than {MOST_BYTES / 1e6:.0f} MB"
+_ELSEWHERE = "wants to send the question to another server; perhaps this network wants a login"
+_MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
+_VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
+_SECONDS = re.compile(r"\d{1,5}", re.ASCII)
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
+
+
+class Client:
+    """A cached, bounded, polite client; close it, or use it in a `with`."""
+
+    def __init__(
+        self,
+        folder: Path | None = None,
+        *,
+        offline: bool,
+        now: datetime,
+        progress: Callable[[str], None] = lambda _: None,
+        timeout_s: tuple[float, float] = TIMEOUT_S,
+        head_s: float = HEAD_S,
+        most_s: float = MOST_S,
+        back_off_s: float = 0.5,
+    ) -> None:
+        self.offline, self.now, self.progress = offline, now, progress
+        self._timeout_s = timeout_s
+        self._adapter = CheckedAdapter(_retry(back_off_s), head_s=head_s, most_s=most_s)
+        self._path: Path | None = (cache_folder() if folder is None else folder) / "http.sqlite"
+        self._session = self._open()
+
+    def __enter__(self) -> "Client":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close connections and the cache file."""
+        self._session.close()  # type: ignore[no-untyped-call]
+
+    def get(self, url: str, params: Mapping[str, str] | None = None, *, accept: str, again: bool = False) -> Answer:
+        """Ask for one JSON document; `again` passes over what is kept.
+
+        Raises `Unreachable`, `NeverFetched` or `Refused`, all of them `ServiceError`.
+        """
+        if fault := _cache_fault(self._path):
+            self._leave_the_cache(fault)  # the library would wait for a lock for ever
+        try:
+            response = self._send(url, params, accept, again)
+        except sqlite3.Error as exc:
+            self._leave_the_cache(str(exc))
+            response = self._send(url, params, accept, again)
+        if self.offline and response.status_code == 504:
+            message = "was never fetched, and this is offline"
+            raise NeverFetched(message)
+        if response.status_code != 200:
+            raise _refusal(response)
+        created = getattr(response, "created_at", None)
+        fetched_s = self.now.timestamp() if created is None else min(created.timestamp(), self.now.timestamp())
+        cached = bool(getattr(response, "from_cache", False))
+        stale = cached and bool(getattr(response, "is_expired", False))
+        if stale and not self.offline:
+            hours = (self.now.timestamp() - fetched_s) / 3600.0
+            self.progress(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
+        return Answer(data=read_json(response.content), fetched_s=fetched_s, stale=stale, cached=cached)
+
+    def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
+        try:
+            return self._session.get(
+                url,
+                params=params,
+                headers={"Accept": accept},
+                timeout=self._timeout_s,
+                only_if_cached=self.offline,
+                force_refresh=again and not self.offline,
+            )
+        except requests.exceptions.RequestException as exc:
+            raise Unreachable(_why(exc)) from exc
+
+    def _open(self) -> CachedSession:
+        """Open a session on the cache file; in memory when that has a fault, or there is none."""
+        common: dict[str, Any] = {
+            "expire_after": HOUR_S,
+            "stale_if_error": True,
+            "allowable_codes": (200,),
+            "cache_control": True,  # in the plain form that CheckedAdapter gives it
+            "match_headers": ["Accept"],
+        }
+        fault = _cache_fault(self._path, thorough=True)
+        session = None
+        if self._path is not None and not fault:
+            try:
+                rows = _CacheRows(self.progress)
+                session = CachedSession(self._path, backend="sqlite", serializer=rows, wal=True, **common)
+            except (sqlite3.Error, OSError) as exc:
+                fault = str(exc)
+        if fault:
+            self._tell_of_the_cache(fault)
+        session = session or CachedSession("grademargin", backend="memory", **common)
+        for scheme in ("https://", "http://"):
+            session.mount(scheme, self._adapter)
+        session.max_redirects = _MOST_REDIRECTS
+        session.headers["User-Agent"] = user_agent()
+        session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=[]))
+        session.auth = lambda request: request  # or a password from .netrc might be sent along
+        return session
+
+    def _leave_the_cache(self, fault: str) -> None:
+        """Go on in memory."""
+        self.close()
+        self._tell_of_the_cache(fault)
+        self._session = self._open()
+
+    def _tell_of_the_cache(self, fault: str) -> None:
+        self.progress(
+            f"the cache {self._path} cannot be used ({fault}); going on without it. Should this last, delete it"
+        )
+        self._path = None
+
+
+def _retry(back_off_s: float) -> Retry:
+    return Retry(
+        total=2,
+        read=False,  # too slow once is slow again
+        backoff_factor=back_off_s,
+        status_forcelist=(500, 502, 503, 504),
+        allowed_methods=("GET",),
+        raise_on_status=False,
+        respect_retry_after_header=False,
+    )
+
+
+def _cache_fault(path: Path | None, *, thorough: bool = False) -> str:
+    """Say why a cache file cannot be written, or begun; empty when it can, or when there is none."""
+    if path is None:
+        return ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with closing(sqlite3.connect(path, timeout=_LOCK_WAIT_S, isolation_level=None)) as file:
+            file.execute("BEGIN IMMEDIATE")
+            file.execute("ROLLBACK")
+            found = file.execute("PRAGMA quick_check(1)").fetchone()[0] if thorough else "ok"
+    except OSError as exc:
+        return exc.strerror or type(exc).__name__
+    except sqlite3.Error as exc:
+        return str(exc)
+    return "" if found == "ok" else "damaged"
+
+
+class _CacheRows(SerializerPipeline):
+    """Rows of the cache file: JSON, in which no code can hide; what is not an answer of ours is as if absent."""
+
+    def __init__(self, progress: Callable[[str], None]) -> None:
+        self._progress = progress
+        super().__init__(json_serializer.stages, name=json_serializer.name)
+
+    def copy(self) -> "_CacheRows":
+        """Pass for a copy, as the library asks for one."""
+        return self
+
+    def loads(self, value: str | bytes) -> CachedResponse:
+        """Read an answer; the library takes a ValueError for an absent one."""
+        try:
+            found = super().loads(value)
+            sound = _is_answer(found)
+        except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError, ExceptionGroup):
+            sound = False
+        if not sound:
+            message = "an answer in the cache is damaged; it is left aside, and asked for again when there is a network"
+            self._progress(message)
+            raise ValueError(message)
+        return found
+
+
+def _is_answer(found: CachedResponse) -> bool:
+    """Whether a row holds all that will be made use of."""
+    times = (found.created_at, found.created_at if found.expires is None else found.expires)
+    return (
+        found.status_code == 200
+        and all(at.utcoffset() is not None and 2000 <= at.year <= 2200 for at in times)
+        and all(isinstance(part, str) for pair in found.headers.items() for part in pair)
+        and has_form(found.url, read_json(found.content))
+    )
+
+
+# --- below the cache ---
+
+
+class InvalidAnswer(requests.exceptions.ConnectionError):
+    """An answer came, and is none; its text says why."""
+
+
+class CheckedAdapter(HTTPAdapter):
+    """A body of another form is a failure, time is bounded, and the cache gets its times in one plain form."""
+
+    def __init__(self, retry: Retry, *, head_s: float, most_s: float) -> None:
+        self._head_s, self._most_s = head_s, most_s
+        self._silent: set[str] = set()  # servers that kept a question waiting until it was given up
+        super().__init__(max_retries=retry)
+
+    def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
+        """Send one request."""
+        server = urlsplit(request.url or "").netloc
+        if server in self._silent:
+            raise requests.exceptions.ReadTimeout
+        try:
+            response = self._in_time(request, kwargs)
+        except _GivenUp:
+            self._silent.add(server)
+            raise
+        if response.status_code == 304 or (response.status_code == 200 and not _is_sound(request, response)):
+            raise InvalidAnswer(_OTHER_FORM)
+        if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
+            raise InvalidAnswer(_ELSEWHERE)
+        life_s = _life_s(request.url or "", response.headers)
+        for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
+            response.headers.pop(name, None)
+        response.headers["Cache-Control"] = f"max-age={life_s}"
+        return response
+
+    def _in_time(self, request: requests.PreparedRequest, kwargs: Mapping[str, Any]) -> requests.Response:
+        """Ask in a thread that is given up when it takes too long: single reads have limits, their sum has not."""
+        done: Future[requests.Response] = Future()
+        begun, end_s = Event(), time.monotonic() + self._most_s
+
+        def run() -> None:
+            try:
+                done.set_result(self._whole(request, begun, end_s, kwargs))
+            except BaseException as exc:  # handed on to the caller, whatever it is
+                done.set_exception(exc)
+            begun.set()
+
+        Thread(target=run, daemon=True).start()
+        if not begun.wait(min(self._head_s, self._most_s)):
+            raise _GivenUp
+        try:
+            return done.result(max(end_s - time.monotonic(), 0.0))
+        except TimeoutError as exc:
+            raise _GivenUp from exc
+
+    def _whole(
+        self, request: requests.PreparedRequest, begun: Event, end_s: float, kwargs: Mapping[str, Any]
+    ) -> requests.Response:
+        """Send one request and read the answer, unpacked, to its end."""
+        try:
+            response = super().send(request, **(dict(kwargs) | {"stream": True}))
+            begun.set()
+            body = bytearray()
+            with response:
+                for part in response.iter_content(65536):
+                    body += part
+                    if len(body) > MOST_BYTES:
+                        raise InvalidAnswer(_TOO_LONG)
+                    if time.monotonic() > end_s:
+                        raise _GivenUp
+        except (requests.exceptions.RequestException, MemoryError):
+            raise
+        except Exception as exc:  # the libraries below trip over some answers, such as a part of negative length
+            raise InvalidAnswer(_NOT_HTTP) from exc
+        response._content = bytes(body)  # as requests itself does
+        return response
+
+
+class _GivenUp(requests.exceptions.ReadTimeout):
+    """A server kept a question waiting for longer than any answer takes."""
+
+
+def _is_sound(request: requests.PreparedRequest, response: requests.Response) -> bool:
+    """Whether a body has the form of an answer to the question; raises when it is not even JSON."""
+    try:
+        return has_form(request.url or "", read_json(response.content))
+    except ValueError as exc:
+        raise InvalidAnswer(_NOT_JSON) from exc
+
+
+def read_json(body: bytes) -> Any:
+    """Read the body of an answer; a ValueError when it is no JSON, or nested without reason."""
+    try:
+        return json.loads(body)
+    except RecursionError as exc:
+        raise ValueError(_OTHER_FORM) from exc
+
+
+def _leads_away(url: str, location: str) -> bool:
+    """Whether a redirect leads off the server that was asked."""
+    try:
+        here, there = urlsplit(url), urlsplit(urljoin(url, location))
+    except ValueError:
+        return True
+    return not location.isascii() or (here.scheme, here.netloc) != (there.scheme, there.netloc)
+
+
+def has_form(url: str, data: Any) -> bool:
+    """Whether a body has the key that answers to such a question always have; true for a question not known here."""
+    key = next((key for part, key in _FORMS if part in url), None)
+    items = data if isinstance(data, list) else [data]
+    return key is None or all(isinstance(item, dict) and key in item for item in items)
+
+
+def _life_s(url: str, headers: Mapping[str, str]) -> int:
+    low, high, usual = next(life for part, life in _LIVES if part in url)
+    said = _MAX_AGE.search(headers.get("Cache-Control", ""))
+    return usual if said is None else min(max(int(said[1]), low), high)
+
+
+# --- words ---
+
+
+def _refusal(response: requests.Response) -> Refused:
+    """Put an error answer into words: RFC 7807 problems, and {"error": true, "reason": ...}."""
+    try:
+        data = read_json(response.content)
+    except ValueError:
+        data = {}
+    data = data if isinstance(data, dict) else {}
+    said = {key: one_line(value) for key, value in data.items() if isinstance(value, str) and value}
+    kind = said.get("type", "").rsplit("/", 1)[-1][:60]
+    words = next((said[key] for key in ("reason", "detail", "title") if key in said), "no reason given")
+    text = f"answered {response.status_code}: {words}"
+    later = response.headers.get("Retry-After", "")
+    if response.status_code == 429:
+        text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
+    return Refused(response.status_code, kind or said.get("title", "")[:60], text)
+
+
+def _why(exc: requests.exceptions.RequestException) -> str:
+    if isinstance(exc, InvalidAnswer):
+        return str(exc)
+    if isinstance(exc, requests.exceptions.Timeout) or isinstance(next(iter(exc.args), None), ReadTimeoutError):
+        return "did not answer in time"
+    if isinstance(exc, requests.exceptions.SSLError):
+        return "has no certificate that this computer trusts; is its clock right?"
+    if isinstance(exc, requests.exceptions.ConnectionError):
+        return "cannot be reached"
+    if isinstance(exc, requests.exceptions.TooManyRedirects):
+        return "sends the question round in a circle"
+    return f"broke off its answer ({type(exc).__name__})"
+
+
+def cache_folder() -> Path:
+    """Where answers are kept by URL: the user's cache folder for this program, which may be deleted at any time."""
+    return Path(user_cache_dir("grademargin", appauthor=False))
+
+
+def user_agent() -> str:
+    """How the program names itself to services, as they ask: name and version, and whose traffic this is."""
+    try:
+        number = version("grademargin")
+    except PackageNotFoundError:
+        number = "0"
+    return f"grademargin/{number} (weather for one planned drive; started by hand; cached)"

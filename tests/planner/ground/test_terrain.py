@@ -1,0 +1,121 @@
+"""The coarse model of the ground against heights that others measured, and against passes between towns."""
+
+import csv
+import shutil
+from pathlib import Path
+
+import airportsdata
+import numpy as np
+import pytest
+
+from planner.ground import terrain
+from planner.ground.between import LEVEL_M, ground_between
+from planner.model import paths
+from planner.model.errors import PlannerError
+
+STATIONS = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"
+
+# Two towns and the pass between, published heights as in test_example_places.py; positions and heights of towns from
+# the GeoNames extract, road lengths rounded from the example trips. [deg, deg, m], [deg, deg, m], [m], [m]
+PASSES = {
+    "Wolf Creek Pass": ((37.672, -106.639, 2502.0), (37.445, -106.877, 2484.0), 45e3, 3307.0),
+    "Raton Pass": ((36.903, -104.439, 2036.0), (37.169, -104.501, 1836.0), 35e3, 2388.0),
+    "Red Mountain Pass": ((37.812, -107.665, 2837.0), (38.023, -107.671, 2375.0), 37e3, 3358.0),
+    "Teton Pass": ((43.500, -110.876, 1875.0), (43.603, -111.111, 1894.0), 29e3, 2570.0),
+    "Newfound Gap": ((35.513, -83.307, 622.0), (35.685, -83.537, 445.0), 47e3, 1539.0),
+    "Soldier Summit": ((39.684, -110.855, 1773.0), (39.991, -111.496, 1548.0), 85e3, 2279.0),
+    "La Veta Pass": ((37.618, -104.939, 2103.0), (37.426, -105.434, 2419.0), 60e3, 2869.0),
+    "Furka": ((46.504, 8.303, 1346.0), (46.636, 8.594, 1441.0), 43e3, 2427.0),
+    "Gotthard": ((46.528, 8.610, 1141.0), (46.636, 8.594, 1441.0), 26e3, 2106.0),
+    "Oberalp": ((46.636, 8.594, 1441.0), (46.704, 8.853, 1130.0), 32e3, 2044.0),
+    "Fluela": ((46.797, 9.834, 1560.0), (46.700, 10.094, 1473.0), 32e3, 2383.0),
+    "Ofen": ((46.700, 10.094, 1473.0), (46.602, 10.425, 1375.0), 35e3, 2149.0),
+}
+# Plains and broad valleys: places of the GeoNames extract, their heights, road length.
+LEVEL = {
+    "Lamar to Holly, Colorado": ((38.087, -102.621, 1105.0), (38.052, -102.123, 1034.0), 45e3),
+    "Garden City to Dodge City, Kansas": ((37.972, -100.873, 864.0), (37.753, -100.017, 761.0), 86e3),
+    "Grand Island to Kearney, Nebraska": ((40.925, -98.342, 568.0), (40.700, -99.082, 656.0), 68e3),
+    "Amarillo to Shamrock, Texas": ((35.222, -101.831, 1099.0), (35.214, -100.249, 715.0), 151e3),
+    "Memphis to Little Rock": ((35.150, -90.049, 84.0), (34.746, -92.290, 101.0), 220e3),
+    "Chartres to Orleans": ((48.447, 1.489, 142.0), (47.903, 1.909, 116.0), 75e3),
+}
+
+
+def test_the_height_of_fields_on_level_ground():
+    # airportsdata: heights of public airfields (FAA and other registers; 0 stands for not known in some); level: the
+    # nine cells around within 60 m.
+    countries = {"US", "CA", "FR", "DE"}
+    fields = [f for f in airportsdata.load("ICAO").values() if f["country"] in countries and f["elevation"] != 0.0]
+    lat, lon, height = (np.array([f[key] for f in fields]) for key in ("lat", "lon", "elevation"))
+    steps = (-terrain.CELL_DEG, 0.0, terrain.CELL_DEG)
+    around = np.array([terrain.ground_m(lat + north, lon + east) for north in steps for east in steps])
+    level = np.ptp(around, axis=0) < 60.0
+    off = terrain.ground_m(lat, lon)[level] - height[level] * 0.3048
+    assert level.sum() > 800
+    assert np.percentile(np.abs(off), 95) < 40.0
+    assert abs(np.median(off)) < terrain.STEP_M / 2
+
+
+@pytest.mark.skipif(not STATIONS.exists(), reason="the table of station normals (../shared/data) is not here")
+def test_the_height_of_weather_stations():
+    with STATIONS.open(encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["state"] not in {"AK", "HI", "PR"}]
+    lat, lon, height = (np.array([float(row[key]) for row in rows]) for key in ("lat", "lon", "elev_m"))
+    off = terrain.ground_m(lat, lon) - height
+    # mountains included, where a cell's mean is not a station's height
+    assert np.median(np.abs(off)) < 30.0
+    assert np.percentile(np.abs(off), 90) < 320.0
+
+
+@pytest.mark.parametrize("name", PASSES)
+def test_a_pass_between_two_towns_is_seen(name):
+    start, finish, length_m, top_m = PASSES[name]
+    between = ground_between(start, finish, distance_m=length_m)
+    true_m = top_m - max(start[2], finish[2])
+    assert not between.even
+    assert between.off_even_m > LEVEL_M
+    # the straight line may cross higher ground than the road
+    assert 0.55 * true_m < between.above_m < 2.1 * true_m, (between.above_m, true_m)
+
+
+@pytest.mark.parametrize("name", LEVEL)
+def test_level_ground_is_known(name):
+    start, finish, length_m = LEVEL[name]
+    between = ground_between(start, finish, distance_m=length_m)
+    assert between.even
+    assert between.above_m < 60.0
+
+
+def test_a_gorge_is_not_called_level():
+    # the Columbia below The Dalles: walls of 400 m and more on both sides; a road could stay by the river, or not
+    assert not ground_between((45.595, -121.178, 34.0), (45.705, -121.521, 49.0), distance_m=35e3).even
+
+
+def test_one_place_twice_and_a_way_round():
+    assert ground_between((40.0, -100.0, 800.0), (40.0, -100.0, 800.0), distance_m=1e3).above_m < 100.0
+    straight = ground_between((39.75, -105.22, 1730.0), (40.02, -105.27, 1655.0), distance_m=32e3)
+    roundabout = ground_between((39.75, -105.22, 1730.0), (40.02, -105.27, 1655.0), distance_m=90e3)
+    assert roundabout.above_m > straight.above_m + 300.0  # by way of the mountains west of Boulder
+
+
+def test_across_the_date_line_and_at_the_poles():
+    heights = terrain.ground_m([90.0, -90.0, 65.9, 65.9], [0.0, 0.0, 180.0, -180.0])
+    assert np.isfinite(heights).all()
+    assert heights[2] == heights[3]
+
+
+@pytest.mark.parametrize("harm", [b"", b"GROUND1\n", b"nonsense" * 1000, None])
+def test_a_damaged_file_is_told(harm, tmp_path, monkeypatch):
+    shutil.copytree(paths.data_folder() / "ground", tmp_path / "ground")
+    path = tmp_path / "ground" / "ground.bin"
+    path.write_bytes(path.read_bytes()[:-1] if harm is None else harm)
+    monkeypatch.setattr(terrain, "data_folder", lambda: tmp_path)
+    terrain._file.cache_clear()
+    terrain._tile.cache_clear()
+    try:
+        with pytest.raises(PlannerError, match=r"ground\.bin: shipped with the program, cannot be read"):
+            terrain.ground_m(39.0, -104.0)
+    finally:
+        terrain._file.cache_clear()
+        terrain._tile.cache_clear()

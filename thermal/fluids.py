@@ -1,0 +1,254 @@
+"""The bodies and fluids of a car and the factors its draws vary: one table that everything else reads.
+
+The compiled kernel alone repeats these numbers; a test holds the two equal. DEVELOPERS.md, "Adding a fluid", says how
+to add one.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from operator import attrgetter
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from thermal.ranges import FloatArray
+from thermal.vehicle import Limit, Node, Vehicle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """One lumped body of the model.
+
+    Attributes
+    ----------
+    key : str
+        Its name in files and in Python; a fluid's body has the fluid's name.
+    part : str
+        Where a `Vehicle` keeps its `Node`.
+    open_share : float
+        Share of still-air convection and radiation it keeps where it sits. The bonnet and inner wings shield block and
+        hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films in series halve convection. [-]
+    smooth_s : float
+        ASSUMED: half the usual time constant, within which its errors cannot be independent. [s]
+    at_coolant : bool
+        Whether it is taken as warm as the coolant when a log begins; else it stands half-way to the air. [-]
+    warm_k : float, optional
+        ASSUMED: its temperature on an ordinary drive, where it follows neither coolant nor air. [K]
+    """
+
+    key: str
+    part: str
+    open_share: float = 1.0
+    smooth_s: float
+    at_coolant: bool = False
+    warm_k: float | None = None
+
+
+BODIES = (
+    Body(key="metal", part="metal", open_share=0.5, smooth_s=120.0, at_coolant=True),
+    Body(key="coolant", part="coolant", open_share=0.5, smooth_s=120.0, at_coolant=True),
+    Body(key="engine_oil", part="oil", smooth_s=300.0, at_coolant=True, warm_k=371.0),
+    Body(key="transmission", part="transmission", smooth_s=900.0, warm_k=348.0),
+    Body(key="differential", part="differential", smooth_s=900.0, warm_k=353.0),
+    Body(key="rotors", part="rotors", smooth_s=300.0),
+    Body(key="power_steering", part="power_steering", smooth_s=300.0, warm_k=343.0),
+)
+BODY_KEYS = tuple(body.key for body in BODIES)
+N_BODY = len(BODIES)
+METAL, ROTORS = BODY_KEYS.index("metal"), BODY_KEYS.index("rotors")
+
+
+def _always(_: Vehicle) -> bool:
+    """Every car has it."""
+    return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fluid:
+    """One fluid whose margin is forecast.
+
+    Attributes
+    ----------
+    key : str
+        Its name in files and in Python; its body has the same.
+    label, short : str
+        Its name in tables, and in narrow ones.
+    limit_part : str
+        Where a `Vehicle` keeps its `Limit`.
+    limit_kind : str
+        What its limit is of: "boiling" falls with height, "degradation" does not.
+    factors : tuple of str
+        Factors of the draws that move this fluid before any other.
+    gauge : bool
+        Whether owners have a gauge for it, or can fit one. [-]
+    fitted : callable
+        Whether a car has it; one that has not shows no column and no row of it.
+    """
+
+    key: str
+    label: str
+    short: str
+    limit_part: str
+    limit_kind: str = "degradation"
+    factors: tuple[str, ...] = ()
+    gauge: bool = True
+    fitted: Callable[[Vehicle], bool] = field(default=_always, compare=False)
+
+    @property
+    def index(self) -> int:
+        """Place among the fluids."""
+        return FLUID_KEYS.index(self.key)
+
+    @property
+    def node(self) -> int:
+        """Place of its body among the bodies."""
+        return BODY_KEYS.index(self.key)
+
+
+FLUIDS = (
+    Fluid(
+        key="coolant",
+        label="coolant",
+        short="coolant",
+        limit_part="coolant_limit",
+        limit_kind="boiling",
+        factors=("airflow", "radiator"),
+    ),
+    Fluid(
+        key="engine_oil",
+        label="engine oil",
+        short="oil",
+        limit_part="engine_oil_limit",
+        factors=("oil_heat", "oil_coolant", "oil_cooler"),
+    ),
+    Fluid(
+        key="transmission",
+        label="transmission",
+        short="gearbox",
+        limit_part="transmission_limit",
+        factors=("gearbox_heat", "gearbox_loss"),
+    ),
+    Fluid(
+        key="differential",
+        label="differential",
+        short="diff.",
+        limit_part="differential_limit",
+        factors=("axle_heat", "axle_loss"),
+        fitted=lambda vehicle: vehicle.axle.kind != "transaxle",  # a transaxle's is the transmission's
+    ),
+    Fluid(
+        key="power_steering",
+        label="power steering",
+        short="steering",
+        limit_part="power_steering_limit",
+        factors=("steering_heat", "steering_loss"),
+        gauge=False,
+        fitted=lambda vehicle: vehicle.steering.kind == "hydraulic",
+    ),
+)
+FLUID_KEYS = tuple(fluid.key for fluid in FLUIDS)
+N_FLUID = len(FLUIDS)
+FLUID_NODES = [fluid.node for fluid in FLUIDS]
+
+
+class DrawnFactor(NamedTuple):
+    """What one factor of the draws scales, and the standard deviation of its logarithm for a car nobody has logged.
+
+    ASSUMED: the deviations give about +-8 K on coolant and +-12 to 15 K on the oils at load, which is what common
+    practice allows an uncalibrated forecast. A fit narrows them. `later` factors are drawn from a sequence of their
+    own, so that one which is added leaves the draws of the others as they were.
+    """
+
+    words: str
+    spread: float
+    later: bool = False
+
+
+FACTORS: Mapping[str, DrawnFactor] = {
+    "engine_heat": DrawnFactor("heat the engine makes", 0.08),
+    "airflow": DrawnFactor("air through the radiator", 0.15),
+    "radiator": DrawnFactor("what the radiator passes at a given air flow", 0.10),
+    "oil_heat": DrawnFactor("heat made in the engine's oil", 0.15),
+    "oil_coolant": DrawnFactor("heat passed between oil and coolant", 0.30),
+    "oil_cooler": DrawnFactor("what oil cooler and sump give to the air", 0.20),
+    "gearbox_heat": DrawnFactor("heat the transmission makes", 0.20),
+    "gearbox_loss": DrawnFactor("what the transmission gives off", 0.15),
+    "axle_heat": DrawnFactor("heat the differential makes", 0.20),
+    "axle_loss": DrawnFactor("what the differential gives off", 0.15),
+    "capacity": DrawnFactor("heat capacity of everything, so the time to warm", 0.10),
+    "brake_heat": DrawnFactor("heat the brakes take", 0.10),
+    "steering_heat": DrawnFactor("heat the power steering's pump makes", 0.30, later=True),
+    "steering_loss": DrawnFactor("what the power steering gives off", 0.25, later=True),
+}
+
+
+def fluid_of(key: str) -> Fluid:
+    """Look a fluid up.
+
+    Returns
+    -------
+    Fluid
+        The fluid.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that name.
+
+    Examples
+    --------
+    >>> fluid_of("engine_oil").node, fluid_of("engine_oil").index
+    (2, 1)
+    """
+    return FLUIDS[FLUID_KEYS.index(key)]
+
+
+def fluids_in(vehicle: Vehicle) -> tuple[Fluid, ...]:
+    """Fluids of one car, in the model's order.
+
+    Returns
+    -------
+    tuple of Fluid
+        Those it is fitted with.
+    """
+    return tuple(fluid for fluid in FLUIDS if fluid.fitted(vehicle))
+
+
+def limit_of(vehicle: Vehicle, fluid: Fluid) -> Limit:
+    """Working range of one fluid in one car.
+
+    Returns
+    -------
+    Limit
+        Its warm, caution and limit temperatures.
+    """
+    held: Limit = attrgetter(fluid.limit_part)(vehicle)
+    return held
+
+
+def node_of(vehicle: Vehicle, body: Body) -> Node:
+    """Capacity and surface of one body in one car.
+
+    Returns
+    -------
+    Node
+        Its numbers.
+    """
+    held: Node = attrgetter(body.part)(vehicle)
+    return held
+
+
+def each_body(of: Callable[[Body], Any]) -> FloatArray:
+    """Make an array of one number per body.
+
+    Returns
+    -------
+    ndarray, shape (n_body,)
+        In the model's order. [any]
+
+    Examples
+    --------
+    >>> each_body(lambda body: body.open_share)[:3]
+    array([0.5, 0.5, 1. ])
+    """
+    return np.array([of(body) for body in BODIES], dtype=np.float64)

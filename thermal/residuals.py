@@ -1,0 +1,331 @@
+"""Model against readings: what can be unknown of a car, and the residuals that a trial of the unknowns leaves.
+
+Beside what is asked, a log is uncertain in itself: its air sensor may read warm, a gauge may be off by a little and
+follow late. Those nuisances are fitted along and thrown away, so that what is asked does not take the blame for them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from difflib import get_close_matches
+from typing import NamedTuple
+
+import numpy as np
+
+from thermal.drive import Drive
+from thermal.errors import ParameterError
+from thermal.fluids import N_BODY
+from thermal.kernel import Factors
+from thermal.log_drive import Readings
+from thermal.ranges import BoolArray, FloatArray
+from thermal.simulate import nominal, simulate
+from thermal.spread import CLASS_SPREAD
+from thermal.vehicle import Vehicle
+from thermal.vehicle_file import sections
+
+# Unknowns that move several fields together; kelvins are added, anything else multiplied.
+JOINT = {"thermostat": ("cooling.thermostat_open_k", "cooling.thermostat_full_k")}
+TEMPERATURE_SPREAD_K = 3.0  # the likely error of a temperature nobody measured, as in thermal.vehicle.quantity
+
+
+class Unknown(NamedTuple):
+    """One thing to learn: a factor of the kernel, or fields of the vehicle that move together."""
+
+    name: str
+    fields: tuple[str, ...]  # "section.field"; empty for a factor of the kernel
+    added: bool  # kelvins added; else a factor
+    spread: float  # prior standard deviation, of the logarithm or in kelvins
+
+
+def unknown(name: str, spread: float | None = None) -> Unknown:
+    """Look up what a name means and how uncertain it is before any log.
+
+    Parameters
+    ----------
+    name : str
+        A factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat".
+    spread : float, optional
+        Prior standard deviation instead of the usual one: of the logarithm, or in kelvins. [-]
+
+    Returns
+    -------
+    Unknown
+        With the class's spread for a factor, the field's likely error, or 3 K for a temperature.
+
+    Raises
+    ------
+    ParameterError
+        If nothing of that name can be learnt.
+
+    Examples
+    --------
+    >>> unknown("capacity").spread, unknown("thermostat").spread
+    (0.1, 3.0)
+    """
+    if name in Factors._fields:
+        return Unknown(name, (), False, CLASS_SPREAD[name] if spread is None else spread)
+    paths = JOINT.get(name, (name,))
+    known = {
+        f"{section}.{item.name}": item.metadata
+        for section, kind in sections().items()
+        for item in fields(kind)
+        if "unit" in item.metadata
+    }
+    if paths[0] not in known:
+        near = get_close_matches(name, [*Factors._fields, *JOINT, *known], n=3)
+        message = f"cannot fit {name!r}; did you mean {', '.join(near) or 'a factor or a section.field'}?"
+        raise ParameterError(message)
+    added = known[paths[0]]["unit"] == "K"
+    usual = TEMPERATURE_SPREAD_K if added else known[paths[0]]["likely"]
+    return Unknown(name, paths, added, usual if spread is None else spread)
+
+
+class Nuisance(NamedTuple):
+    """How wrong a log may be by itself. ASSUMED: air sensors 0.5 to 3 K, senders 0.5 to 2 K, their lag 5 to 30 s."""
+
+    air_sd_k: float = 1.5
+    gauge_sd_k: float = 1.0
+    lag_s: float = 10.0
+    lag_sd_s: float = 10.0
+
+
+def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tuple[Vehicle, Factors]:
+    """Put trial values into the car and its factors.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Logarithms of factors, and kelvins; what follows them is left alone. [-]
+
+    Returns
+    -------
+    tuple of Vehicle and Factors
+        The car with changed fields, and one draw.
+    """
+    factors = nominal()
+    for item, value in zip(asked, x, strict=False):
+        if not item.fields:
+            factors = factors._replace(**{item.name: np.exp([value])})
+        for path in item.fields:
+            section, _, name = path.partition(".")
+            part = getattr(vehicle, section)
+            held = getattr(part, name)
+            changed = held + value if item.added else held * np.exp(value)
+            vehicle = replace(vehicle, **{section: replace(part, **{name: float(changed)})})
+    return vehicle, factors
+
+
+def modelled_k(
+    vehicle: Vehicle, drive: Drive, readings: Readings, factors: Factors, *, ambient_k: FloatArray | None = None
+) -> FloatArray:
+    """Temperatures of the model at the readings' times.
+
+    Parameters
+    ----------
+    ambient_k : ndarray, shape (n_draw, 1), optional
+        Shift of the air temperature. [K]
+
+    Returns
+    -------
+    ndarray, shape (n_draw, n, n_body)
+        Straight between segment ends. [K]
+    """
+    edge_s = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
+    after = np.clip(np.searchsorted(edge_s, readings.time_s, side="right"), 1, len(edge_s) - 1)
+    rows, place = np.unique(np.concatenate((np.maximum(after - 2, 0), after - 1)), return_inverse=True)
+    shift = None if ambient_k is None else np.repeat(ambient_k, int(drive.day.max()) + 1, axis=1)
+    temps = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, record=rows, ambient_k=shift).temps_k
+    low, high = temps[:, place[: len(after)]], temps[:, place[len(after) :]]
+    low = np.where((after == 1)[None, :, None], readings.start_k[None, None, :], low)
+    share = np.clip((readings.time_s - edge_s[after - 1]) / (edge_s[after] - edge_s[after - 1]), 0.0, 1.0)
+    return np.asarray(low + share[None, :, None] * (high - low))
+
+
+class Task:
+    """The least-squares problem: unknowns asked, then an air error a drive, an error and a lag a gauge.
+
+    Parameters
+    ----------
+    middle, root : ndarray
+        Middle of the prior of what is asked, and a root of its precision. [-]
+    nuisance : Nuisance
+        How wrong a log may be by itself.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        asked: Sequence[Unknown],
+        pairs: list[tuple[Drive, Readings]],
+        middle: FloatArray,
+        root: FloatArray,
+        nuisance: Nuisance,
+    ) -> None:
+        self.vehicle, self.asked, self.pairs = vehicle, asked, pairs
+        read = np.any([np.any(np.isfinite(seen.temp_k), axis=0) for _, seen in pairs], axis=0)
+        self.bodies = np.flatnonzero(read)
+        n, extra = len(asked), len(pairs) + 2 * len(self.bodies)
+        sd = [nuisance.air_sd_k] * len(pairs)
+        sd += [nuisance.gauge_sd_k] * len(self.bodies) + [nuisance.lag_sd_s] * len(self.bodies)
+        self.middle = np.concatenate((middle, np.zeros(extra)))
+        self.middle[n + len(pairs) + len(self.bodies) :] = nuisance.lag_s
+        self.root = np.zeros((n + extra, n + extra))
+        self.root[:n, :n] = root
+        self.root[range(n, n + extra), range(n, n + extra)] = 1.0 / np.array(sd)
+        self.width = np.concatenate(([item.spread for item in asked], sd))
+        self.in_car = [i for i, item in enumerate(asked) if item.fields]
+
+    def left(self, trials: FloatArray) -> list[FloatArray]:
+        """Model less reading of every drive, shape (n_trial, n, n_body). [K].
+
+        Trials that ask for the same car run as draws of one simulation: its loads are worked out once.
+
+        Parameters
+        ----------
+        trials : ndarray, shape (n_trial, n_unknown)
+            Trial values. [-]
+
+        Returns
+        -------
+        list of ndarray
+            One for each drive. [K]
+        """
+        groups: dict[bytes, list[int]] = {}
+        for row, trial in enumerate(trials):
+            groups.setdefault(trial[self.in_car].tobytes(), []).append(row)
+        out = [np.empty((len(trials), *seen.temp_k.shape)) for _, seen in self.pairs]
+        n, n_drive, n_body = len(self.asked), len(self.pairs), len(self.bodies)
+        for rows in groups.values():
+            _, first, copy = np.unique(trials[rows, : n + n_drive], axis=0, return_index=True, return_inverse=True)
+            runs = [rows[i] for i in first]  # a gauge's own error needs no simulation of its own
+            cars = [apply_trial(self.vehicle, self.asked, trials[row]) for row in runs]
+            factors = Factors(*(np.concatenate(columns) for columns in zip(*(f for _, f in cars), strict=True)))
+            offset, lag = np.zeros((len(rows), 1, N_BODY)), np.zeros((len(rows), 1, N_BODY))
+            offset[:, 0, self.bodies] = trials[rows, n + n_drive : n + n_drive + n_body]
+            lag[:, 0, self.bodies] = trials[rows, n + n_drive + n_body :]
+            for i, (drive, seen) in enumerate(self.pairs):
+                model = modelled_k(cars[0][0], drive, seen, factors, ambient_k=trials[runs, n + i : n + i + 1])
+                slope = np.gradient(model, seen.time_s, axis=1) if len(seen.time_s) > 1 else np.zeros_like(model)
+                out[i][rows] = model[copy] - lag * slope[copy] + offset - seen.temp_k[None]
+        return out
+
+    def residuals(self, x: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
+        """Weighted residuals, the prior's last. [-].
+
+        Parameters
+        ----------
+        x : ndarray, shape (n_unknown,)
+            A trial. [-]
+        weights : sequence of ndarray, shape (n_body,)
+            Of every drive's readings, by body. [1/K]
+
+        Returns
+        -------
+        ndarray
+            To be squared and summed. [-]
+        """
+        return np.concatenate([self._weighted(x[None, :], weights)[0], self.root @ (x - self.middle)])
+
+    def _weighted(self, trials: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
+        """Weighted residuals of the readings there are, shape (n_trial, n_reading)."""
+        parts = [
+            (left * weight)[:, np.isfinite(seen.temp_k)]
+            for left, weight, (_, seen) in zip(self.left(trials), weights, self.pairs, strict=True)
+        ]
+        return np.concatenate(parts, axis=1)
+
+    def jacobian(self, x: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
+        """Central differences over a tenth of each prior width, wide enough to see past a switched fan.
+
+        Parameters
+        ----------
+        x : ndarray, shape (n_unknown,)
+            Where. [-]
+        weights : sequence of ndarray, shape (n_body,)
+            As for the residuals. [1/K]
+
+        Returns
+        -------
+        ndarray, shape (n_residual, n_unknown)
+            Slopes of the residuals. [-]
+        """
+        step = np.diag(0.1 * self.width)
+        found = self._weighted(np.vstack((x + step, x - step)), weights)
+        n = len(x)
+        slopes = (found[:n] - found[n:]) / (0.2 * self.width[:, None])
+        return np.vstack((slopes.T, self.root))
+
+
+def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: Factors | None = None) -> FloatArray:
+    """Simulate a drive and compare it with its readings.
+
+    Parameters
+    ----------
+    factors : Factors, optional
+        One draw; the car as described when not given.
+
+    Returns
+    -------
+    ndarray, shape (n, n_body)
+        Model less reading; not a number where there is no reading. [K]
+    """
+    draws = nominal() if factors is None else factors
+    return np.asarray(modelled_k(vehicle, drive, readings, draws)[0] - readings.temp_k)
+
+
+def rmse_k(residual_k: FloatArray, where: BoolArray | None = None) -> float:
+    """Root mean square of residuals, the absent ones apart.
+
+    Parameters
+    ----------
+    residual_k : ndarray, shape (n, ...)
+        Model less reading. [K]
+    where : ndarray of bool, shape (n,), optional
+        Which rows count; all when not given. [-]
+
+    Returns
+    -------
+    float
+        Root mean square. [K]
+
+    Examples
+    --------
+    >>> rmse_k(np.array([3.0, -4.0, np.nan]))
+    3.535534
+    """
+    part = residual_k if where is None else residual_k[where]
+    return float(np.sqrt(np.nanmean(part**2)))
+
+
+def autocorrelation_time(residual_k: FloatArray) -> float:
+    """Integrated autocorrelation time: how many readings are worth one.
+
+    Parameters
+    ----------
+    residual_k : ndarray, shape (n,)
+        Residuals at even spacing; absent ones are left out. [K]
+
+    Returns
+    -------
+    float
+        At least 1, at most a quarter of the readings: a series that never crosses its mean is worth four. [-]
+
+    Notes
+    -----
+    1 + 2 sum of the autocorrelation about zero, not about the mean, up to the first lag beyond 5 times the result
+    (Sokal's window): a lasting offset is one reading's worth of error, not many.
+
+    Examples
+    --------
+    >>> autocorrelation_time(np.array([1.0, -1.0] * 50))
+    1.0
+    """
+    held = residual_k[np.isfinite(residual_k)]
+    n = len(held)
+    if n < 8 or not np.any(held):
+        return 1.0
+    power = np.abs(np.fft.rfft(held, 2 * n)) ** 2
+    correlation = np.fft.irfft(power)[:n] / np.sum(held**2)
+    running = 1.0 + 2.0 * np.cumsum(correlation[1:])
+    window = np.flatnonzero(np.arange(1, n) >= 5.0 * running)
+    tau = float(running[window[0]] if len(window) else running[-1])
+    return float(np.clip(tau, 1.0, max(1.0, n / 4.0)))
