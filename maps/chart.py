@@ -7,6 +7,7 @@ from the chord, hence each column is thinned to half of what it may lose.
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -155,7 +156,10 @@ def digits_for(bound: float) -> int:
 def _packed_series(series: Series, kept: NDArray[np.int64]) -> dict[str, Any]:
     """Pack one series with its columns."""
     digits = digits_for(series.bound)
-    columns = {name: _packed_column(values, kept, digits) for name, values in series.columns()}
+    columns = {
+        name: "values" if name == "low" and values == series.values else _packed_column(values, kept, digits)
+        for name, values in series.columns()
+    }
     return {"label": series.label, "unit": series.unit, "dash": series.dash, **columns}
 
 
@@ -213,8 +217,10 @@ def _packed_words(words: Sequence[str]) -> dict[str, Any]:
     return {"words": unique, "steps": encode([number[word] for word in words], 0)}
 
 
-def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
+def encode(values: Sequence[float] | Array, digits: int) -> list[int | str | None]:
     """Write numbers as differences of whole steps; a gap is None and does not move the running sum.
+
+    A run of three or more differences of 0 is one text with their number.
 
     Parameters
     ----------
@@ -225,16 +231,23 @@ def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
 
     Returns
     -------
-    list of int or None
+    list of int, str or None
         The first number, then differences. [10**-digits]
 
     Examples
     --------
     >>> encode([20.0, 20.5, float("nan"), 19.9], 1)
     [200, 5, None, -6]
+    >>> encode([7.0] * 20, 0)
+    [7, '19']
     """
     column = np.asarray(values, dtype=np.float64)
     known = np.isfinite(column)
     whole = np.rint(column[known] * 10.0**digits).astype(np.int64)
     moves = iter(np.diff(whole, prepend=0).tolist())
-    return [next(moves) if has_value else None for has_value in known.tolist()]
+    steps = [next(moves) if has_value else None for has_value in known.tolist()]
+    packed: list[int | str | None] = []
+    for step, run in groupby(steps):
+        count = len(list(run))
+        packed += [str(count)] if step == 0 and count >= 3 else [step] * count
+    return packed

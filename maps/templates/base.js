@@ -24,9 +24,13 @@ const track = unpackTrack(scene.track);
 const count = track.lat.length;
 
 function unpack(column) {
-  const scale = 10 ** column.digits;
+  const scale = 10 ** column.digits, made = [];
   let total = 0;
-  return column.steps.map((step) => (step === null ? null : (total += step) / scale));
+  for (const step of column.steps) {
+    if (typeof step === "string") for (let left = Number(step); left > 0; left--) made.push(total / scale);
+    else made.push(step === null ? null : (total += step) / scale);
+  }
+  return made;
 }
 
 function unpackTrack(packed) {
@@ -37,7 +41,7 @@ function unpackTrack(packed) {
   made.clock = unpack({ digits: 0, steps: packed.clock.steps }).map((number) => packed.clock.words[number]);
   made.series = packed.series.map((one) => {
     const series = { label: one.label, unit: one.unit, dash: one.dash };
-    for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = unpack(one[name]);
+    for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = one[name] === "values" ? series.values : unpack(one[name]);
     return series;
   });
   return made;

@@ -8,10 +8,12 @@ import numpy.typing as npt
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
 from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
+from planner.ground.towns import CREDIT
 from planner.model.display import counted
 from planner.output.cautions import CAUTIONS
 from planner.output.grades import Climb, climbs, small_part
 from planner.output.marks import Mark, hot_spots, hot_words, marks
+from planner.output.nearby import towns_beside
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.times import told, zones
@@ -68,6 +70,8 @@ def make_scene(report: Report) -> Scene:
         grades=tuple(_grade(report, climb) for climb in climbs(report)),
         rules=RULES,
         roads=_roads(report),
+        towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
+        attributions=(f"{CREDIT}, thinned",),
         start_s=float(outlook.timeline.begin_s[0]),
         key=hashlib.sha256("/".join([trip.route[-1], *(leg.finish for leg in outlook.legs[-3:])]).encode()).hexdigest()[
             :12
