@@ -32,6 +32,7 @@ from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
 from planner.output.changes import last_plan
+from planner.output.icsbefore import last_calendar, sequence_of, time_of
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
@@ -173,6 +174,12 @@ def plan_json(data: bytes) -> None:
 
 
 # --- the spreadsheet ---
+
+
+def calendar(data: bytes) -> None:
+    (_empty("calendar") / "trip.ics").write_bytes(data)
+    found = last_calendar(_empty("calendar"))
+    assert all(time_of(event["DTSTART"]) and sequence_of(event) >= 0 for event in found.events.values())
 
 
 def workbook_bytes(data: bytes) -> None:
@@ -515,6 +522,13 @@ TARGETS: dict[str, Target] = {
     ),
     "lap.csv": (lap_csv, _all("*/laps/*.csv")),
     "plan.json": (plan_json, [b'{"days": [{"to": "x"}], "legs": [1.5, null, true]}']),
+    "trip.ics": (
+        calendar,
+        [
+            b"BEGIN:VEVENT\r\nUID:day-20270711-0123456789abcdef@grademargin.invalid\r\nDTSTART:20270711T133000Z\r\n"
+            b"SEQUENCE:3\r\nSUMMARY:Day 6\\, by\r\n  way\r\nSTATUS:CANCELLED\r\nEND:VEVENT\r\n"
+        ],
+    ),
     "log": (log, _logs()),
     "log packed": (log_packed, _logs()),
     "log by a mapping": (log_mapped, _mapped()),
