@@ -252,7 +252,7 @@ class Check:
         """Say it to people."""
         from planner.output.check import check_lines
 
-        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
+        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed, self.inputs.learnt)
 
     @property
     def assumed(self) -> "pd.DataFrame":
@@ -274,7 +274,7 @@ class Check:
         """Give the same as plain data."""
         from planner.output.check import check_dict
 
-        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects)
+        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects, self.inputs.learnt)
 
 
 @dataclass(frozen=True, kw_only=True)

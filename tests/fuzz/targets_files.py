@@ -22,6 +22,7 @@ from planner.files.folder import read_trip
 from planner.files.logmap import Mapping, Source, map_text, read_map
 from planner.files.logs import describe_log, describe_read, level_m, read_log
 from planner.files.reading import Problems
+from planner.files.readings import read_readings
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.tracks import parse_gpx
@@ -149,6 +150,13 @@ def weather_csv(data: bytes) -> None:
     (folder / "weather.csv").write_bytes(data)
     with told("weather.csv"):
         read_weather_file(folder, _trip("alps").places)
+
+
+def readings_csv(data: bytes) -> None:
+    folder = _empty("readings")
+    (folder / "readings.csv").write_bytes(data)
+    with told("readings.csv"):
+        read_readings(folder, _trip("alps"))
 
 
 def session_toml(data: bytes) -> None:
@@ -494,6 +502,13 @@ TARGETS: dict[str, Target] = {
         [
             b"place,date,high [degC],low [degC],humidity [%],wind [km/h],wind_from [deg]\n"
             b"brig,2027-07-09,31,13,35,20,270\n"
+        ],
+    ),
+    "readings.csv": (
+        readings_csv,
+        [
+            b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
+            b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
         ],
     ),
     "trip.xlsx bytes": (
