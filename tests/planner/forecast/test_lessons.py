@@ -57,7 +57,9 @@ def test_a_plan_does_not_learn_twice(folder):
 def test_air_shifts_its_day_and_no_other(folder):
     inputs = read_inputs(folder)
     leg, plain = climb(inputs), find_route(inputs).timeline
-    shifted = find_route(write(folder, f",{leg.finish},,,,,38,")).timeline
+    last = next(span.last for span in plain.spans if span.kind == "drive" and plain.road.legs[span.leg] == leg)
+    warm = plain.drive.air_k[last] - 273.15 + 6.0
+    shifted = find_route(write(folder, f",{leg.finish},,,,,{warm:.1f},")).timeline
     change = shifted.drive.air_k - plain.drive.air_k
     assert shifted.drive.day.max() > 0
     assert np.all(np.abs(change[shifted.drive.day > 0][-50:]) < 1e-9)
