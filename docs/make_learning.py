@@ -23,7 +23,8 @@ from measured import LOGS, MEASURED_CLASS  # noqa: E402
 
 from planner.files import logmap as logmapfile  # noqa: E402
 from planner.files.folder import open_folder  # noqa: E402
-from planner.files.logs import describe_log, read_log  # noqa: E402
+from planner.files.logpropose import describe_log  # noqa: E402
+from planner.files.logs import read_log  # noqa: E402
 from planner.files.vehicles import read_vehicle  # noqa: E402
 from planner.logs import fit as learn  # noqa: E402
 from planner.logs.drives import drive_of  # noqa: E402

@@ -15,9 +15,9 @@ from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
-from planner.files.channels import KINDS as TIME_KINDS
 from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
+from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
 from planner.files.readings import READING_COLUMNS
 from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
@@ -28,7 +28,8 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.fluids import FACTORS, FLUIDS
+from thermal.discrepancy_text import DRIVEN_KEYS
+from thermal.fluids import FACTORS, FLUID_KEYS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -119,7 +120,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 
 def test_every_factor_a_fit_can_write_is_described():
-    assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
+    assert table_under("### [fit]", "key") == {*FACTORS, "correlation", "discrepancy"}
+    assert table_under("### [fit]", "key of `[fit.discrepancy]`") == {*DRIVEN_KEYS, *FLUID_KEYS}
     for name, factor in FACTORS.items():
         assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 
@@ -279,7 +281,7 @@ def log_drive(planned):
     ("heading", "words"),
     [
         ("#### new", ("new", "{new}")),
-        ("#### check", ("check", "{trip}", "--rank")),
+        ("#### check", ("check", "{trip}", "--rank", "--usual")),
         ("#### whatif", ("whatif", "{trip}", "--set", "cooling.cap_pressure=16 psi")),
         ("#### weather", ("weather", "{trip}", "--offline")),
         ("#### weather --elevations", ("weather", "{trip}", "--offline", "--elevations")),

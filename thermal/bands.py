@@ -97,11 +97,6 @@ class Course:
 def read_bands(path: Path) -> tuple[Band, ...]:
     """Read the bands shipped with the program.
 
-    Parameters
-    ----------
-    path : Path
-        `data/bands.toml`. [-]
-
     Returns
     -------
     tuple of Band
@@ -112,11 +107,6 @@ def read_bands(path: Path) -> tuple[Band, ...]:
 
 def rated_trailer(vehicle: Vehicle) -> Vehicle:
     """Hitch the heaviest trailer the vehicle's file allows.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car; its `body.tow_rating_kg` above zero. [-]
 
     Returns
     -------
@@ -297,13 +287,6 @@ STATES: dict[str, tuple[str, Callable[[Vehicle], Course]]] = {
 def measure(vehicle: Vehicle, state: str) -> Course:
     """Drive a car through a state.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    state : str
-        One of `STATES`. [-]
-
     Returns
     -------
     Course
@@ -319,15 +302,6 @@ def measure(vehicle: Vehicle, state: str) -> Course:
 
 def applies(band: Band, vehicle: Vehicle, *, base: str) -> bool:
     """Tell whether a car has the part a band speaks of.
-
-    Parameters
-    ----------
-    band : Band
-        The band. [-]
-    vehicle : Vehicle
-        The car. [-]
-    base : str
-        Its class, whose name tells the decade and the pick-ups. [-]
 
     Returns
     -------
@@ -350,15 +324,6 @@ def applies(band: Band, vehicle: Vehicle, *, base: str) -> bool:
 
 def compare(vehicle: Vehicle, bands: Iterable[Band], *, base: str) -> tuple[Cell, ...]:
     """Hold a car against every band that applies to it.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    bands : iterable of Band
-        What the trade expects. [-]
-    base : str
-        Its class. [-]
 
     Returns
     -------

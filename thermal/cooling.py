@@ -65,7 +65,7 @@ def radiator_ua_w_per_k(cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_k
     """
     air_side = cooling.air_side_share * (air_kg_per_s / REFERENCE_AIR_KG_PER_S) ** -cooling.air_exponent
     water_side = (1.0 - cooling.air_side_share) * (coolant_kg_per_s / REFERENCE_COOLANT_KG_PER_S) ** -_COOLANT_EXPONENT
-    return cooling.radiator_w_per_k / (air_side + water_side)
+    return cooling.radiator_w_per_k * cooling.core_share / (air_side + water_side)
 
 
 def radiator_w_per_k(
@@ -131,7 +131,7 @@ def ram_kg_per_s(cooling: Cooling, *, airspeed_m_per_s: FloatArray, density_kg_p
     float or ndarray
         Mass flow, >= 0. [kg/s]
     """
-    face = cooling.face_area_m2 * cooling.ram_ratio * cooling.airflow_share
+    face = cooling.face_area_m2 * cooling.ram_ratio * cooling.air_share
     return density_kg_per_m3 * face * np.maximum(airspeed_m_per_s, 0.0)
 
 

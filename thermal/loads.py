@@ -145,11 +145,6 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
 def ac_share(drive: Drive) -> FloatArray:
     """Load of the air conditioning, where it is on, relative to that of great heat.
 
-    Parameters
-    ----------
-    drive : Drive
-        Air temperature and dew point; the switch. [-]
-
     Returns
     -------
     ndarray, shape (n_segment,)
@@ -414,7 +409,7 @@ def _airflow(
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
     )
-    share = vehicle.cooling.airflow_share * (drive.engine_on > 0.0)
+    share = vehicle.cooling.air_share * (drive.engine_on > 0.0)
     fan = density * vehicle.cooling.fan_flow_m3_per_s * share
     if vehicle.cooling.fan != "electric":
         return ram, fan * np.minimum(flow, 1.3)

@@ -1,7 +1,8 @@
 """What gauges read by hand teach of a car: its factors, and the air of the days on which they were read.
 
 The unknowns and their prior are those that `thermal.fit` has for logs. A reading is one number with an error: of the
-gauge, of what was driven against what was planned, and of the model itself, which stays alike from reading to reading.
+gauge, of what was driven against what was planned, and of the model itself (`thermal.discrepancy`), which stays alike
+from reading to reading.
 The update is that of a Kalman filter whose slopes come from pairs of points either side of the mean (divided
 differences: Norgaard, Poulsen & Ravn, Automatica 36, 2000), taken again about what was found (posterior linearisation:
 Garcia-Fernandez et al., IEEE Trans. Signal Process. 63, 2015; both from memory). No draw is random, so no chance
@@ -16,8 +17,17 @@ import numpy as np
 import numpy.typing as npt
 
 from thermal.assimilate import BEYOND_SD, surprise_of
+from thermal.discrepancy import (
+    CAR_SHARE,
+    DAY_SHARE,
+    QUICK,
+    QUICK_SHARE,
+    ROAD_SHARE,
+    conditions_of,
+    scale_k,
+)
 from thermal.drive import Drive
-from thermal.fluids import BODY_KEYS, FACTORS
+from thermal.fluids import BODY_KEYS, FACTORS, FLUID_KEYS, FLUID_NODES, fluid_of
 from thermal.kernel import Factors
 from thermal.posterior import NOTHING, Posterior, posterior_from
 from thermal.ranges import FloatArray
@@ -30,28 +40,10 @@ _STEP = np.sqrt(3.0)  # of the points either side: exact to the fourth moment of
 _ROUNDS = 3
 
 
-class ReadingError(NamedTuple):
-    """Error of one kind of reading. ASSUMED, nobody has measured them.
-
-    `gauge_k`: a dashboard gauge with numbers, 1 to 4 K. `model_k`: the model's own error on a car nobody has logged.
-    """
-
-    gauge_k: float
-    model_k: float
-
-
-ERRORS = {
-    AIR: ReadingError(2.0, 0.0),
-    "coolant": ReadingError(2.0, 3.5),
-    "engine_oil": ReadingError(3.0, 6.0),
-    "transmission": ReadingError(3.0, 7.0),
-    "differential": ReadingError(3.0, 7.0),
-}
+# ASSUMED, nobody has measured them: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
+GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, "engine_oil": 3.0, "transmission": 3.0, "differential": 3.0}
 # ASSUMED: what was driven is not what was planned, by so many minutes of road before and after; 2 to 6 min. [s]
 _TIMING_S = 240.0
-# ASSUMED shares of the model's error: what stays with the car, with the day, and with some half an hour of road.
-_CAR_SHARE, _DAY_SHARE, _ROAD_SHARE, _LASTING_S = 0.15, 0.15, 0.7, 1800.0
-_AIR_LASTING_S, _AIR_PLACE_K = 3600.0, 1.5  # ASSUMED: air at a place against the day's, 1 to 3 K
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +55,7 @@ class Observation:
     row : int
         Segment of the drive at whose end it was read. [-]
     what : str
-        A key of `ERRORS`.
+        A key of `GAUGE_SD_K`.
     read_k : float
         What was read. [K]
     more_k : float
@@ -158,7 +150,7 @@ def teach(
     n = len(FACTORS)
     sd_day = np.sqrt(np.diag(covariance))[n:]
     return Taught(
-        posterior=posterior_from(list(FACTORS), np.exp(middle[:n]), covariance[:n, :n], source),
+        posterior=posterior_from(list(FACTORS), np.exp(middle[:n]), covariance[:n, :n], source, known.discrepancy),
         air={day: (float(middle[n + i]), float(sd_day[i])) for i, day in enumerate(task.days)},
         expected_k=expected,
         after_k=task.at(middle[None, :])[0],
@@ -168,9 +160,13 @@ def teach(
 
 
 class _Lines(NamedTuple):
-    """Readings as straight lines of the unknowns: value and slope, what the bend adds to the error, what minutes do."""
+    """Readings as straight lines of the unknowns.
+
+    Value, all fluids there, slope, what the bend adds to the error, how much the value changes within minutes of road.
+    """
 
     expected: FloatArray
+    fluids_k: FloatArray
     slope: FloatArray
     bend: FloatArray
     varies: FloatArray
@@ -189,6 +185,7 @@ class _Task:
         self.day_of = day[[one.row for one in seen]]
         self.days = [int(d) for d in np.unique(self.day_of)]
         self.end_s = np.cumsum(self.drive.duration_s)
+        self.discrepancy, self.around = known.discrepancy, conditions_of(known.discrepancy, self.drive, vehicle)
         self.near = [self._near(one.row) for one in seen]
         sd = air_sd_k[self.days]
         self.middle = np.concatenate((np.log(known.medians), np.zeros(len(sd))))
@@ -197,10 +194,10 @@ class _Task:
 
     def at(self, points: FloatArray) -> FloatArray:
         """What every point makes of every reading, shape (n_point, n_observation). [K]."""
-        return self._both(points)[0]
+        return self._all(points)[0]
 
-    def _both(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The same, and how much the first point's changes within minutes of road."""
+    def _all(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The same; the first point's fluids there, and how much the one read changes within minutes of road."""
         n = len(FACTORS)
         shift = np.zeros((len(points), int(self.drive.day.max()) + 1))
         shift[:, self.days] = points[:, n:]
@@ -216,7 +213,8 @@ class _Task:
             out[:, i] = here[:, np.searchsorted(wanted, one.row)]
             around = here[0, np.searchsorted(wanted, near)]
             varies[i] = np.sqrt(np.mean((around - out[0, i]) ** 2))
-        return out, varies
+        places = np.searchsorted(wanted, [one.row for one in self.seen])
+        return out, temps[0][places][:, FLUID_NODES], varies
 
     def _near(self, row: int) -> npt.NDArray[np.int64]:
         """Segments driven within minutes of one, itself among them."""
@@ -228,12 +226,13 @@ class _Task:
     def lines(self, middle: FloatArray, root: FloatArray) -> _Lines:
         """Lay straight lines through what points either side of the middle make of the readings."""
         steps = _STEP * root.T
-        found, varies = self._both(np.vstack((middle, middle + steps, middle - steps)))
+        found, fluids, varies = self._all(np.vstack((middle, middle + steps, middle - steps)))
         n = len(middle)
         zero, up, down = found[0], found[1 : n + 1], found[n + 1 :]
         bent = up + down - 2.0 * zero
         slope = np.linalg.solve(root.T, (up - down) / (2.0 * _STEP)).T
         return _Lines(
+            fluids_k=fluids,
             expected=zero + bent.sum(axis=0) / (2.0 * _STEP**2),
             slope=slope,
             bend=bent.T @ bent * (_STEP**2 - 1.0) / (4.0 * _STEP**4),
@@ -242,18 +241,14 @@ class _Task:
 
     def error(self, lines: _Lines) -> FloatArray:
         """Covariance of the readings' errors. [K2]."""
-        what = [one.what for one in self.seen]
-        gauge, model = (np.array([getattr(ERRORS[name], f"{part}_k") for name in what]) for part in ("gauge", "model"))
-        more = np.array([one.more_k for one in self.seen])
+        what, rows = [one.what for one in self.seen], np.array([one.row for one in self.seen])
         is_air = np.array([name == AIR for name in what])
-        model = np.where(is_air, _AIR_PLACE_K, model)
-        same = np.array([[a == b for b in what] for a in what])
-        time_s = self.end_s[[one.row for one in self.seen]]
-        today = self.day_of[:, None] == self.day_of[None, :]
-        lasting = np.where(is_air, _AIR_LASTING_S, _LASTING_S)
-        road = np.exp(-np.abs(time_s[:, None] - time_s[None, :]) / lasting[:, None])
-        car = np.where(is_air, 0.0, _CAR_SHARE)[:, None]
-        day = np.where(is_air, 0.0, _DAY_SHARE)[:, None]
-        alike = same * (car + day * today + (1.0 - car - day) * road)
-        own = gauge**2 + more**2 + lines.varies**2
-        return np.asarray(alike * np.outer(model, model) + np.diag(own))
+        column = np.array([0 if name == AIR else fluid_of(name).index for name in what])
+        scale = scale_k(self.discrepancy, self.around, rows, lines.fluids_k)[np.arange(len(rows)), column]
+        lasting = np.array([self.discrepancy.of(FLUID_KEYS[i]).lasting_s for i in column])[:, None]
+        apart = np.abs(self.end_s[rows][:, None] - self.end_s[rows][None, :]) / lasting
+        alike = CAR_SHARE + DAY_SHARE * (self.day_of[:, None] == self.day_of[None, :])
+        alike = alike + ROAD_SHARE * np.exp(-apart) + QUICK_SHARE * np.exp(-apart / QUICK)
+        same = (column[:, None] == column[None, :]) & ~is_air[:, None] & ~is_air[None, :]
+        own = np.array([GAUGE_SD_K[one.what] ** 2 + one.more_k**2 for one in self.seen]) + lines.varies**2
+        return np.asarray(np.where(same, alike * np.outer(scale, scale), 0.0) + np.diag(own))

@@ -171,6 +171,9 @@ class Steering(_Checked):
     relief_power_w: float = quantity("W", 0, 5000, "pump's flow times its relief pressure", likely=0.3)
 
 
+_AGE = {"new": 0.0, "unknown": 0.5, "original": 1.0}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cooling(_Checked):
     """Coolant, pump, thermostat, radiator, fan and what stands in front of it."""
@@ -190,6 +193,15 @@ class Cooling(_Checked):
     airflow_share: float = quantity(
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
     )
+    condition: str = choice(
+        ("new", "original", "unknown"), "radiator's core: new or recored, as old as the car, or nobody knows"
+    )
+    original_core: float = quantity(
+        "dimensionless", 0.3, 1.0, "conductance of an original core over a new one's", likely=0.15
+    )
+    original_air: float = quantity(
+        "dimensionless", 0.5, 1.0, "air through an original core over a new one's", likely=0.1
+    )
     recirculation: float = quantity(
         "dimensionless",
         0.0,
@@ -206,6 +218,16 @@ class Cooling(_Checked):
     heater_w_per_k: float = quantity(
         "W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm", likely=0.4
     )
+
+    @property
+    def core_share(self) -> float:
+        """Conductance of the core as it is over a new one's; half-way, by ratio, where nobody knows."""
+        return float(self.original_core ** _AGE[self.condition])
+
+    @property
+    def air_share(self) -> float:
+        """Air through the core as it is, grille and core both, over that of a new, clean one."""
+        return float(self.airflow_share * self.original_air ** _AGE[self.condition])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,7 +55,7 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
-    about: str
+    about: str = ""
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
     spread: Posterior = NOTHING

@@ -8,7 +8,7 @@ TOML_BYTES = 1_000_000  # ours have a few kB
 TABLE_BYTES = 20_000_000  # a CSV; trip.xlsx, packed and unpacked; the last plan
 GPX_BYTES = 50_000_000
 PROFILES_BYTES = 80_000_000  # all profiles that a trip names
-LOG_BYTES, LOG_TEXT = 60_000_000, 100_000_000  # as it lies there, and unpacked
+LOG_BYTES, LOG_TEXT = 250_000_000, 300_000_000  # as it lies there, and unpacked
 # What unpacks to more than so many bytes may not be packed tighter than so many times: sheets that people type, mostly
 # less; logs 5 to 20 times, one of few channels that stand 40 times.
 FREE_BYTES, SHEET_PACKING, LOG_PACKING = 2_000_000, 40, 60
@@ -16,14 +16,14 @@ FREE_BYTES, SHEET_PACKING, LOG_PACKING = 2_000_000, 40, 60
 # rows below the heading
 PLACES, LEGS, PROFILE_ROWS, WEATHER_ROWS, LAP_ROWS = 20_000, 60_000, 100_000, 50_000, 5_000
 READINGS = 500  # rows of readings.csv
-LOG_ROWS = 1_000_000
+LOG_ROWS = 2_000_000
 
 # cells and texts
 COLUMNS, TEXT = 200, 2_000  # cells in a row; characters in a cell, and in a text of a TOML file
 KEY = 60  # characters of a place's key
 TOML_DEPTH = 50  # of tables and lists in each other, dots of a key among them
 LISTED = 600  # entries of a list in a TOML file
-LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 12_000_000  # in a row, characters in a line, cells in all
+LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 40_000_000  # in a row, characters in a line, cells in all
 LOG_NAMES = 500  # different signals in a log with one reading a row
 
 # tracks and sheets

@@ -4,37 +4,25 @@ What is not sure carries a key `unsure`; a mapping with one left in it is refuse
 """
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from dataclasses import dataclass, field
+from datetime import date as Day
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from planner.files import limits
-from planner.files.channels import (
-    CHANNELS,
-    KINDS,
-    NO_DATA,
-    candidates,
-    date_in,
-    known_unit,
-    letters_of,
-    number,
-    propose_kind,
-    unit_of,
-)
+from planner.files.channels import CHANNELS
 from planner.files.limits import TOML_BYTES
-from planner.files.logtext import LogText, clean, is_blank
+from planner.files.logtime import KINDS
 from planner.files.reading import Problems, open_text
-from planner.files.tomlfile import toml_of
+from planner.files.tomlfile import Section, toml_of
 from planner.files.wholefile import write_new
-from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.errors import OutputError, TripError
 from thermal.errors import shown
 from thermal.units import convert
 
-_SAMPLE = 4000
+MAP_ENDING = ".map.toml"
+_CHANNEL_KEYS, _TIME_KEYS = ("column", "unit", "no_data", "unsure"), ("column", "kind", "date", "unsure")
+_TOP_KEYS = ("log", "date", "decimal", "time", "long", "channels", "trip")
+_DECIMALS = ("point", "comma")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,31 +36,23 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mapping:
+class LogMapping:
     """How one log is read.
 
-    Attributes
-    ----------
-    time : str
-        Column of the times; `kind` a key of `channels.KINDS`.
-    long : tuple of str
-        Columns of name, value, and unit (may be empty) of the long form; empty for one column a channel.
-    channels : dict
-        Channel name to its source.
-    day : date or None
-        Day of the drive where times carry none.
-    start, finish : str
-        Places of the trip between which the log was driven, where the owner says so.
-    elevation : str
-        Height of a level road, such as '115 m', where the owner says so.
+    `time` and `date` are columns, the second where the date stands apart; `kind` is a key of `logtime.KINDS`; `decimal`
+    is 'point' or 'comma' where the log alone cannot tell. `long` names the columns of name, value and perhaps unit of
+    the form with one reading a row. `day` is that of the drive where times carry none; `start`, `finish` and the
+    `elevation` of a level road are what the owner says of the drive.
     """
 
     time: str
     kind: str
+    date: str = ""
+    decimal: str = ""
     time_unsure: str = ""
     long: tuple[str, ...] = ()
     channels: dict[str, Source] = field(default_factory=dict)
-    day: date | None = None
+    day: Day | None = None
     start: str = ""
     finish: str = ""
     elevation: str = ""
@@ -85,165 +65,12 @@ class Mapping:
         return first + tuple(f"{name}: {item.unsure}" for name, item in self.channels.items() if item.unsure)
 
 
-def propose(text: LogText) -> Mapping:
-    """Propose how to read a log, saying what is not sure."""
-    columns = {name: _column(text, i) for i, name in enumerate(text.headings)}
-    time, kind, unsure = _time(text, columns)
-    long = _long_form(columns, time)
-    if long:
-        units = columns.get(long[2], []) if len(long) > 2 else []
-        series = _by_name(text, columns[long[0]], columns[long[1]], units)
-    else:
-        series = {name: (cells, unit_of(name)) for name, cells in columns.items() if name != time}
-    channels, ignored = _channels(series, decimal_comma=text.decimal_comma)
-    return Mapping(
-        time=time,
-        kind=kind,
-        time_unsure=unsure,
-        long=long,
-        channels=channels,
-        day=date_in(text.file),
-        ignored=ignored,
-    )
-
-
-def _column(text: LogText, index: int) -> list[str]:
-    """Cells of one column."""
-    return [row[index] if index < len(row) else "" for row in text.rows]
-
-
-def _filled(cells: Sequence[str]) -> list[str]:
-    """Cells that say something, thinned to a sample from the whole length."""
-    held = [cell for cell in cells if not is_blank(cell)]
-    return held[:: max(1, len(held) // _SAMPLE)]
-
-
-def _time(text: LogText, columns: dict[str, list[str]]) -> tuple[str, str, str]:
-    """Choose the column of times: named so first, else the first that reads as one."""
-    named = [
-        n
-        for n in columns
-        if {"time", "timestamp", "zeit", "seconds", "elapsed", "datetime"} & set(letters_of(n).split())
-    ]
-    for name in [*named, *(n for n in columns if n not in named)]:
-        cells = _filled(columns[name])
-        kind, unsure = propose_kind(cells[:500], unit=unit_of(name), decimal_comma=text.decimal_comma)
-        certain = kind not in ("", "s", "ms", "min") or name in named
-        if kind and certain:
-            more = f"{len(named)} columns are named like times" if len(named) > 1 and name == named[0] else ""
-            return name, kind, unsure or more
-    message = f"{text.file}: no column holds times; headings: {', '.join(text.headings[:12])}"
-    raise PlannerError(message)
-
-
-def _long_form(columns: dict[str, list[str]], time: str) -> tuple[str, ...]:
-    """Columns of name, value and unit when each row is one reading."""
-    names = {"channel", "signal", "name", "sensor", "parameter", "pid"}
-    name = next((c for c in columns if c != time and set(letters_of(c).split()) & names), "")
-    value = next((c for c in columns if set(letters_of(c).split()) & {"value", "reading", "wert"}), "")
-    if not name or not value or len(columns) > 8:
-        return ()
-    unit = next((c for c in columns if set(letters_of(c).split()) & {"unit", "units", "einheit"}), "")
-    return (name, value, unit) if unit else (name, value)
-
-
-def _by_name(
-    text: LogText, names: Sequence[str], values: Sequence[str], units: Sequence[str]
-) -> dict[str, tuple[list[str], str | None]]:
-    """Sort rows of the long form by the signal's name; its unit is that of its first row."""
-    out: dict[str, tuple[list[str], str | None]] = {}
-    for i, name in enumerate(names):
-        key = clean(name)
-        if key and key not in out:
-            out[key] = ([], known_unit(clean(units[i])) if units else unit_of(key))
-        if key:
-            out[key][0].append(values[i])
-        if len(out) > limits.LOG_NAMES:
-            most = f"more than {limits.LOG_NAMES} different names"
-            message = f"{text.file}: {most} in the column of names; it holds something else"
-            raise PlannerError(message)
-    return out
-
-
-def _channels(
-    series: dict[str, tuple[list[str], str | None]], *, decimal_comma: bool
-) -> tuple[dict[str, Source], tuple[str, ...]]:
-    """Give every channel the best of the columns that may be it."""
-    found: dict[str, Source] = {}
-    ignored: list[str] = []
-    for column, (cells, unit) in series.items():
-        options = candidates(column)
-        values = np.array([number(c, decimal_comma=decimal_comma) for c in _filled(cells)])
-        values = values[np.isfinite(values)]
-        if not options or not len(values):
-            ignored.append(column)
-            continue
-        for name in options[:1]:
-            source = _source(name, column, unit, values, options)
-            rival = found.get(name)
-            if rival is None:
-                found[name] = source
-                continue
-            both = f"columns {shown(rival.column)} and {shown(column)} both look like it; keep the right one"
-            better = source if rival.unsure and not source.unsure else rival
-            found[name] = replace(better, unsure=both)
-    return found, tuple(ignored)
-
-
-def _source(name: str, column: str, unit: str | None, values: Any, options: tuple[str, ...]) -> Source:
-    """Check a column against what its channel can be; words for each doubt."""
-    channel = CHANNELS[name]
-    doubts = []
-    if len(options) > 1:
-        doubts.append(f"{shown(column)} may be {' or '.join(options)}")
-    none = tuple(sorted({float(v) for v in NO_DATA if np.any(values == v)} & _senseless(values, name, unit)))
-    values = values[~np.isin(values, none)]
-    if not len(values):
-        return Source(column=column, unit=_own_unit(unit, name), no_data=none, unsure=f"{shown(column)} has no reading")
-    if unit is None or unit not in channel.units:
-        fits = [u for u in channel.units if _inside(values, u, name)]
-        given = "no unit" if unit is None else f"unit {unit!r} does not fit"
-        low, high = float(np.min(values)), float(np.max(values))
-        only = name in ("latitude", "longitude", "rpm", "load")
-        if not (only and unit is None and fits):
-            doubts.append(
-                f"{shown(column)} has {given}; its readings of {low:g} to {high:g} could be "
-                f"{' or '.join(fits) or 'nothing known'}"
-            )
-        unit = fits[0] if fits else channel.units[0]
-    elif not _inside(values, unit, name):
-        doubts.append(f"half of {shown(column)} is no plausible reading in {unit}")
-    return Source(column=column, unit=unit, no_data=none, unsure="; ".join(doubts))
-
-
-def _own_unit(unit: str | None, name: str) -> str:
-    """A unit where it is one of the channel's, else the channel's usual one."""
-    units = CHANNELS[name].units
-    return unit if unit in units else units[0]
-
-
-def _inside(values: Any, unit: str, name: str) -> bool:
-    """Whether most readings are plausible in a unit, and none of a temperature's bulk absurdly cold."""
-    channel = CHANNELS[name]
-    si = to_si(values, unit, name)
-    return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9
-
-
-def _senseless(values: Any, name: str, unit: str | None) -> set[float]:
-    """Numbers for nothing that stand apart from this channel's readings."""
-    middle = float(np.median(values))
-    spread = max(30.0, 6.0 * float(np.median(np.abs(values - middle))))
-    return {
-        float(v) for v in NO_DATA if abs(v - middle) > spread or not _inside(np.array([v]), _own_unit(unit, name), name)
-    }
-
-
 def to_si(values: Any, unit: str, name: str) -> Any:
     """Turn readings of a channel into SI.
 
     Examples
     --------
-    >>> float(to_si(np.array([100.0]), "degC", "coolant")[0])
+    >>> to_si(100.0, "degC", "coolant")
     373.15
     """
     target = CHANNELS[name].unit
@@ -253,9 +80,6 @@ def to_si(values: Any, unit: str, name: str) -> Any:
         return values
     at_zero, at_one = convert(0.0, unit, target), convert(1000.0, unit, target)
     return at_zero + values * (at_one - at_zero) / 1000.0
-
-
-MAP_ENDING = ".map.toml"
 
 
 def map_path(log: Path) -> Path:
@@ -272,16 +96,18 @@ def map_path(log: Path) -> Path:
     return log.with_name(name + MAP_ENDING)
 
 
-def map_text(mapping: Mapping, log: str) -> str:
+def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML."""
     lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
+    lines += [f"decimal = {_quoted(mapping.decimal)}  # point or comma"] if mapping.decimal else []
     lines += [
         "",
         "[time]",
         f"column = {_quoted(mapping.time)}",
         f"kind = {_quoted(mapping.kind)}  # {KINDS[mapping.kind]}",
     ]
+    lines += [f"date = {_quoted(mapping.date)}"] if mapping.date else []
     lines += [f"unsure = {_quoted(mapping.time_unsure)}"] if mapping.time_unsure else []
     if mapping.long:
         lines += ["", "[long]  # one reading a row"]
@@ -308,7 +134,7 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def write_map(path: Path, mapping: Mapping, log: str) -> None:
+def write_map(path: Path, mapping: LogMapping, log: str) -> None:
     """Write a mapping; one that is there stays."""
     try:
         write_new(path, map_text(mapping, log))
@@ -320,81 +146,77 @@ def write_map(path: Path, mapping: Mapping, log: str) -> None:
         raise OutputError(message) from exc
 
 
-_CHANNEL_KEYS, _TIME_KEYS = ("column", "unit", "no_data", "unsure"), ("column", "kind", "unsure")
-_TOP_KEYS = ("log", "date", "time", "long", "channels", "trip")
-
-
-def read_map(path: Path) -> Mapping:
+def read_map(path: Path) -> LogMapping:
     """Read a confirmed mapping."""
     problems, name = Problems(), path.name
     text = open_text(path.parent, name, max_bytes=TOML_BYTES, problems=problems)
     data = None if text is None else toml_of(text, file=name, problems=problems)
-    mapping = None if data is None else _mapping(data, name, problems)
+    mapping = None if data is None else _mapping(Section(data, "", file=name, problems=problems))
     if mapping is None or len(problems):
         raise TripError(problems.sentences())
     return mapping
 
 
-def _mapping(data: dict[str, Any], name: str, problems: Problems) -> Mapping:
+def _mapping(top: Section) -> LogMapping:
     """Check every key of a mapping file."""
-    for key in data:
-        if key not in _TOP_KEYS:
-            problems.add(name, f"unknown; {problems.nearest(key, _TOP_KEYS)}", key=key)
-    time = _table(data.get("time"), "time", _TIME_KEYS, name, problems)
-    kind = str(time.get("kind", ""))
-    if kind not in KINDS:
-        problems.add(name, f"read {shown(kind)}; {problems.nearest(kind, KINDS)}", key="time.kind")
-    long = _table(data.get("long", {}), "long", ("name", "value", "unit"), name, problems)
-    if long and not {"name", "value"} <= set(long):
-        problems.add(name, "needs 'name' and 'value'", key="long")
-    trip = _table(data.get("trip", {}), "trip", ("start", "finish", "elevation"), name, problems)
-    channels = {}
-    for key, table in _table(data.get("channels", {}), "channels", tuple(CHANNELS), name, problems).items():
-        source = _read_source(key, table, name, problems)
-        if source is not None:
-            channels[key] = source
-    day = data.get("date")
-    if day is not None and type(day) is not date:
-        problems.add(name, f"read {shown(day)}; write a date without quotes, e.g. 2027-07-06", key="date")
-    return Mapping(
-        time=str(time.get("column", "")),
-        kind=kind,
-        long=tuple(str(long[k]) for k in ("name", "value", "unit") if k in long),
-        channels=channels,
-        day=day if type(day) is date else None,
-        start=str(trip.get("start", "")),
-        finish=str(trip.get("finish", "")),
-        elevation=str(trip.get("elevation", "")),
+    top.check_keys(_TOP_KEYS)
+    if "time" not in top:
+        top.fault("time", "this section is missing; `log --describe` proposes one")
+    time, long, trip = top.table("time"), top.table("long"), top.table("trip")
+    for section, keys in ((time, _TIME_KEYS), (long, ("name", "value", "unit"))):
+        section.check_keys(keys)
+        _check_settled(section)
+    trip.check_keys(("start", "finish", "elevation"))
+    if long.data and not {"name", "value"} <= set(long.data):
+        top.fault("long", "needs 'name' and 'value'")
+    told = top.table("channels")
+    told.check_keys(tuple(CHANNELS))
+    channels = {key: _read_source(told.table(key), key) for key in told.data if key in CHANNELS}
+    return LogMapping(
+        time=_string(time, "column"),
+        kind=time.choice("kind", tuple(KINDS), "") if "kind" in time else _missing(time, "kind"),
+        date=_string(time, "date"),
+        decimal=top.choice("decimal", _DECIMALS, "point") if "decimal" in top else "",
+        long=tuple(_string(long, key) for key in ("name", "value", "unit") if key in long),
+        channels={key: source for key, source in channels.items() if source is not None},
+        day=_day(top),
+        start=_string(trip, "start"),
+        finish=_string(trip, "finish"),
+        elevation=_string(trip, "elevation"),
     )
 
 
-def _table(value: Any, where: str, keys: tuple[str, ...], name: str, problems: Problems) -> dict[str, Any]:
-    """Check a table's keys, and that nothing in it was left unsure."""
-    if not isinstance(value, dict):
-        problems.add(name, f"section [{where}] is missing; `log --describe` proposes one")
-        return {}
-    for key in value:
-        if key not in keys:
-            problems.add(name, f"unknown; {problems.nearest(key, keys)}", key=f"{where}.{key}")
-    if "unsure" in value:
-        problems.add(
-            name, f"left unsure: {shown(value['unsure'])}; settle it and delete the line", key=f"{where}.unsure"
-        )
-    return {key: held for key, held in value.items() if key in keys}
+def _string(section: Section, key: str) -> str:
+    """A text as it stands: columns are named by it, white space and all."""
+    return str(section.data.get(key, ""))
 
 
-def _read_source(key: str, value: Any, name: str, problems: Problems) -> Source | None:
+def _missing(section: Section, key: str) -> str:
+    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}")
+    return ""
+
+
+def _day(top: Section) -> Day | None:
+    day = top.data.get("date")
+    if day is not None and type(day) is not Day:
+        top.refuse("date", "write a date without quotes, e.g. 2027-07-06")
+    return day if type(day) is Day else None
+
+
+def _check_settled(section: Section) -> None:
+    if "unsure" in section:
+        section.fault("unsure", f"left unsure: {shown(section.data['unsure'])}; settle it and delete the line")
+
+
+def _read_source(section: Section, key: str) -> Source | None:
     """Check one channel of the file."""
-    table = _table(value, f"channels.{key}", _CHANNEL_KEYS, name, problems)
-    unit, none = str(table.get("unit", "")), table.get("no_data", [])
+    section.check_keys(_CHANNEL_KEYS)
+    _check_settled(section)
+    unit, none = _string(section, "unit"), section.data.get("no_data", [])
     if unit not in CHANNELS[key].units:
-        problems.add(
-            name, f"read {shown(unit)}; {problems.nearest(unit, CHANNELS[key].units)}", key=f"channels.{key}.unit"
-        )
+        section.fault("unit", f"read {shown(unit)}; {section.problems.nearest(unit, CHANNELS[key].units)}")
         return None
     if not isinstance(none, list) or not all(type(v) in (int, float) for v in none):
-        problems.add(
-            name, f"read {shown(none)}; write a list of numbers, e.g. [-40, 215]", key=f"channels.{key}.no_data"
-        )
+        section.refuse("no_data", "write a list of numbers, e.g. [-40, 215]")
         return None
-    return Source(column=str(table.get("column", "")), unit=unit, no_data=tuple(float(v) for v in none))
+    return Source(column=_string(section, "column"), unit=unit, no_data=tuple(float(v) for v in none))

@@ -1,25 +1,31 @@
-"""A log as the planner knows it: every channel with its own times, in SI, and what is wrong with it in sentences."""
+"""A log as the planner knows it: every channel with its own times, in SI, and what is wrong with it in sentences.
+
+The file is read block by block, only the columns asked for are kept, and of those at most ten readings a second.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.files.channels import CHANNELS, FLUID_CHANNELS, KINDS, has_zone, number, parse_times
-from planner.files.logmap import Mapping, Source, map_path, propose, read_map, to_si
+from planner.files.channels import CHANNELS, FLUID_CHANNELS, codes_of
+from planner.files.logmap import LogMapping, Source, map_path, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
+from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, unwrapped
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from thermal.errors import ThermalError, shown
 from thermal.units import to_si as text_to_si
 
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
 _STUCK_S = 1800.0  # ASSUMED: no fluid of a driven car reads the same to the last digit for half an hour
 _GAP_S = 60.0
+_RATE_HZ = 10.0  # readings kept in a second; no fluid and no driver changes faster
+_AGAIN_ROWS = 20  # rows below the latest time that are a new drive rather than a clock's slip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +64,7 @@ class Log:
     """
 
     name: str
-    mapping: Mapping
+    mapping: LogMapping
     channels: dict[str, Series]
     epoch_s: float | None
     day: date | None
@@ -107,12 +113,18 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     return read_log(path, read_map(where))
 
 
-def read_log(path: Path, mapping: Mapping) -> Log:
+def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
         message = f"{path.name}: its mapping leaves open: {'; '.join(mapping.unsure)}"
         raise PlannerError(message)
-    return assemble(read_log_text(path), mapping)
+    text = read_log_text(path)
+    columns = read_columns(text, mapping)
+    again = restarts(columns.time_s)
+    if again:
+        message = f"{path.name}: {again}"
+        raise PlannerError(message)
+    return assembled(text, mapping, columns)
 
 
 def level_m(log: Log) -> float | None:
@@ -126,80 +138,192 @@ def level_m(log: Log) -> float | None:
         raise PlannerError(message) from exc
 
 
-def assemble(text: LogText, mapping: Mapping) -> Log:
-    """Put times and channels together."""
-    cells = _named(text, mapping.time, "time.column")
-    time_s = parse_times(cells, mapping.kind, decimal_comma=text.decimal_comma)
-    keep, faults = _rising(time_s, text.file)
-    first = float(time_s[keep[0]])
-    since_s = time_s[keep] - first
-    channels = {}
-    for name, source in mapping.channels.items():
-        column = _cells_of(text, mapping, source)
-        series, told = _series(name, source, [column[i] for i in keep], since_s, decimal_comma=text.decimal_comma)
-        channels[name] = series
-        faults += told
-    dated = mapping.kind in ("iso", "day first", "month first")
-    zoned = has_zone([c for c in cells if not is_blank(c)][:50], mapping.kind)
-    day = mapping.day
-    if dated and not zoned:
-        day = (np.datetime64(0, "s") + np.timedelta64(int(first), "s")).astype("datetime64[D]").item()
-    log = Log(
-        name=text.file,
-        mapping=mapping,
-        channels=channels,
-        epoch_s=first if zoned else None,
-        day=day,
-        clock_s=first % 86_400.0 if mapping.kind == "clock" or (dated and not zoned) else None,
-        faults=tuple(faults),
+# --- columns ---
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """What was read of a log before anything is judged.
+
+    `time_s` holds a time for every row, not a number where it has none; `readings` for each channel the rows and the
+    numbers as logged, rising in rows; `words` how many of its cells are no numbers.
+    """
+
+    time_s: Floats
+    zoned: bool
+    readings: dict[str, tuple[npt.NDArray[np.int32], Floats]]
+    words: dict[str, int]
+
+
+def read_columns(text: LogText, mapping: LogMapping) -> Columns:
+    """Read times and channels of a log; what is not sure in the mapping is taken as it stands."""
+    at = _Places.of(text, mapping)
+    comma = mapping.decimal == "comma" or (not mapping.decimal and text.decimal_comma)
+    times: list[Floats] = []
+    found: dict[str, list[tuple[npt.NDArray[np.int32], Floats]]] = {name: [] for name in mapping.channels}
+    words = dict.fromkeys(found, 0)
+    zoned, base = True, 0
+    names: dict[str, str] = {}
+    for block in text.blocks():
+        timed = block.first(1 + max(at.time, at.date or 0))
+        cells, dates = timed[at.time], timed[at.date] if at.date is not None else ()
+        time_s = parse_times(cells, mapping.kind, decimal_comma=comma, dates=dates)
+        zoned = zoned and has_zone([c for c in cells[:50] if not is_blank(c)], mapping.kind)
+        called = [_named(cell, names) for cell in block.whole()[at.name]] if at.name is not None else []
+        tenths = _last_of_each(np.arange(len(block)), time_s)
+        dense = len(tenths) < 0.5 * len(block) and not called
+        few = block.some(tenths.tolist()) if dense else ()
+        for name, source in mapping.channels.items():
+            codes = codes_of(name)
+            if dense:  # the last row of each tenth of a second is read, and no more where it has a reading
+                raw = numbers(few[at.channels[name]], decimal_comma=comma)
+                if np.isfinite(raw).all() and not np.isin(raw, codes).any():
+                    found[name].append(((tenths + base).astype(np.int32), raw))
+                    continue
+            held = block.whole()[at.channels[name]]
+            if called:
+                held = [cell if call == source.column else "" for cell, call in zip(held, called, strict=True)]
+            kept, raw, none = _kept(held, time_s, codes, comma=comma)
+            words[name] += none
+            found[name].append(((kept + base).astype(np.int32), raw))
+        times.append(time_s)
+        base += len(block)
+    time_s = np.concatenate(times) if times else np.zeros(0)
+    return Columns(
+        time_s=unwrapped(time_s) if mapping.kind in CLOCKS else time_s,
+        zoned=zoned and bool(times),
+        readings={name: _joined(parts) for name, parts in found.items()},
+        words=words,
     )
-    return replace(log, faults=(*log.faults, *_gaps(since_s), *_stuck(log)))
 
 
-def _named(text: LogText, column: str, key: str) -> list[str]:
-    """Cells of a named column."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Places:
+    """Index of each column that a mapping names."""
+
+    time: int
+    date: int | None
+    name: int | None
+    channels: dict[str, int]
+
+    @classmethod
+    def of(cls, text: LogText, mapping: LogMapping) -> "_Places":
+        """Find the columns, or say which is not there."""
+        value = _index(text, mapping.long[1], "long.value") if mapping.long else None
+        return cls(
+            time=_index(text, mapping.time, "time.column"),
+            date=_index(text, mapping.date, "time.date") if mapping.date else None,
+            name=_index(text, mapping.long[0], "long.name") if mapping.long else None,
+            channels={
+                name: _index(text, source.column, "a channel's column") if value is None else value
+                for name, source in mapping.channels.items()
+            },
+        )
+
+
+def _index(text: LogText, column: str, key: str) -> int:
     if column not in text.headings:
         message = f"{text.file}: no column {shown(column)}, which the mapping names as {key}; " + nearest(
             column, text.headings
         )
         raise PlannerError(message)
-    index = text.headings.index(column)
-    return [row[index] if index < len(row) else "" for row in text.rows]
+    return text.headings.index(column)
 
 
-def _cells_of(text: LogText, mapping: Mapping, source: Source) -> list[str]:
-    """Cells of a channel; in the long form those of other signals are blank."""
-    if not mapping.long:
-        return _named(text, source.column, "a channel's column")
-    names = _named(text, mapping.long[0], "long.name")
-    values = _named(text, mapping.long[1], "long.value")
-    return [value if clean(name) == source.column else "" for name, value in zip(names, values, strict=True)]
+def _named(cell: str, known: dict[str, str]) -> str:
+    """A signal's name, cleaned once."""
+    if cell not in known:
+        if len(known) > 10_000:
+            known.clear()
+        known[cell] = clean(cell)
+    return known[cell]
 
 
-def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.int64], list[str]]:
+def _kept(cells: Sequence[str], time_s: Floats, codes: Sequence[float], *, comma: bool) -> tuple[Rows, Floats, int]:
+    """Of the readings of a tenth of a second the last: rows and numbers; and how many cells are no numbers.
+
+    Numbers that may mean none are thinned by themselves, so that they take no reading's place.
+    """
+    raw = numbers(cells, decimal_comma=comma)
+    said = np.flatnonzero(np.isfinite(raw))
+    words = 0
+    if len(said) < len(cells):
+        words = sum(1 for i in np.flatnonzero(np.isnan(raw)).tolist() if cells[i] and not is_blank(cells[i]))
+    code = np.isin(raw[said], codes)
+    kept = _last_of_each(said, time_s)
+    if code.any():
+        kept = np.sort(np.concatenate((_last_of_each(said[~code], time_s), _last_of_each(said[code], time_s))))
+    return kept, raw[kept], words
+
+
+def _last_of_each(rows: Rows, time_s: Floats) -> Rows:
+    tenth = np.floor(time_s[rows] * _RATE_HZ + 0.25)
+    return rows[np.append(tenth[1:] != tenth[:-1], True)] if len(rows) else rows
+
+
+def _joined(parts: Sequence[tuple[npt.NDArray[np.int32], Floats]]) -> tuple[npt.NDArray[np.int32], Floats]:
+    if not parts:
+        return np.zeros(0, dtype=np.int32), np.zeros(0)
+    rows, values = zip(*parts, strict=True)
+    return np.concatenate(rows), np.concatenate(values)
+
+
+# --- the log ---
+
+
+def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
+    """Put times and channels together."""
+    kept, faults = _rising(columns.time_s, text.file)
+    time_s = np.where(kept, columns.time_s, np.nan)
+    first, last = float(np.nanmin(time_s)), float(np.nanmax(time_s))
+    channels = {}
+    for name, source in mapping.channels.items():
+        channels[name], told = _series(name, source, columns, time_s - first)
+        faults += told
+    dated = mapping.kind in DATED or (mapping.kind == "days" and first > 0.0)
+    day = mapping.day
+    if dated and not columns.zoned:
+        day = (np.datetime64(0, "s") + np.timedelta64(int(first), "s")).astype("datetime64[D]").item()
+    clocked = (
+        mapping.kind in CLOCKS or (dated and not columns.zoned) or (mapping.kind == "days" and last < 2 * 86_400.0)
+    )
+    log = Log(
+        name=text.file,
+        mapping=mapping,
+        channels=channels,
+        epoch_s=first if columns.zoned else None,
+        day=day,
+        clock_s=first % 86_400.0 if clocked else None,
+        faults=tuple(faults),
+    )
+    return replace(log, faults=(*log.faults, *_gaps(time_s[kept] - first), *_stuck(log)))
+
+
+def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.bool_], list[str]]:
     """Rows whose time is not before all earlier ones; a few at once may share a time."""
     held = np.flatnonzero(np.isfinite(time_s))
     if len(held) < 2:
         message = f"{file}: fewer than two rows have a time; check 'kind' in its mapping"
         raise PlannerError(message)
     faults = [f"{len(time_s) - len(held)} rows have no time and are left out"] if len(held) < len(time_s) else []
-    latest = np.maximum.accumulate(time_s[held])
     ahead = _leaps(time_s[held])
-    good = (time_s[held] >= latest) & ~ahead if not ahead.any() else _without(time_s[held], ahead)
+    good = _in_order(time_s[held], ahead)
     back = int(np.sum(~good))
     if back > 0.5 * len(held):
         message = f"{file}: time runs backward or stands in more than half of the rows; check 'time' in its mapping"
         raise PlannerError(message)
     if back:
         faults.append(f"{back} rows run backward in time, or leap out of it, and are left out")
-    keep = held[good]
-    if time_s[keep[-1]] - time_s[keep[0]] <= 0.0:
+    kept = np.zeros(len(time_s), dtype=np.bool_)
+    kept[held[good]] = True
+    reach_s = float(np.ptp(time_s[kept]))
+    if reach_s <= 0.0:
         message = f"{file}: all rows have the same time; check 'time' in its mapping"
         raise PlannerError(message)
-    if time_s[keep[-1]] - time_s[keep[0]] > 8.0 * 86_400.0:
+    if reach_s > 8.0 * 86_400.0:
         message = f"{file}: spans more than eight days; check 'kind' of its times, or split it by day"
         raise PlannerError(message)
-    return keep, faults
+    return kept, faults
 
 
 def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
@@ -211,27 +335,44 @@ def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
     return ahead
 
 
-def _without(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows in order once the leaping ones are gone."""
+def _in_order(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Rows not before any earlier one, the leaping ones apart."""
     latest = np.maximum.accumulate(np.where(ahead, -np.inf, time_s))
     return np.asarray(~ahead & (time_s >= latest))
 
 
-def _series(
-    name: str, source: Source, cells: Sequence[str], time_s: Floats, *, decimal_comma: bool
-) -> tuple[Series, list[str]]:
+def restarts(time_s: Floats) -> str:
+    """Say that a time falls back and goes on from there, as where a second drive follows in the same file."""
+    held = np.flatnonzero(np.isfinite(time_s))
+    if len(held) < 2 * _AGAIN_ROWS:
+        return ""
+    ahead = _leaps(time_s[held])
+    held = held[~ahead]
+    behind = ~_in_order(time_s[held], np.zeros(len(held), dtype=np.bool_))
+    begins = np.flatnonzero(behind & ~np.append(False, behind[:-1]))
+    ends = np.flatnonzero(behind & ~np.append(behind[1:], False))
+    long = np.flatnonzero(ends - begins + 1 >= _AGAIN_ROWS)
+    if not len(long):
+        return ""
+    at = held[begins[long[0]]]
+    return (
+        f"the time falls back to {time_s[at]:g} s in row {at + 1} of the readings and goes on from there; are there "
+        "two drives in the file? Split it there"
+    )
+
+
+def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:
     """Readings of one channel, without those that are none."""
-    raw = np.array([number(c, decimal_comma=decimal_comma) if c.strip() else np.nan for c in cells], dtype=np.float64)
-    said = np.isfinite(raw)
+    row, raw = columns.readings[name]
+    time_s, channel = since_s[row], CHANNELS[name]
+    in_time = np.isfinite(time_s)
     none = np.isin(raw, source.no_data)
-    channel = CHANNELS[name]
     si = np.asarray(to_si(raw, source.unit, name), dtype=np.float64)
-    with np.errstate(invalid="ignore"):
-        wild = said & ~none & ~((si >= channel.low) & (si <= channel.high))
-    good = said & ~none & ~wild
+    wild = ~none & ~((si >= channel.low) & (si <= channel.high))
+    good = in_time & ~none & ~wild
     faults = [f"{name}: {int(none.sum()):,} readings that mean no data left out"] if none.any() else []
     faults += [f"{name}: {int(wild.sum()):,} readings no sensor can give left out"] if wild.any() else []
-    words = sum(1 for c, ok in zip(cells, said, strict=True) if not ok and not is_blank(c))
+    words = columns.words[name]
     faults += [f"{name}: {words:,} cells that are no numbers left out"] if words else []
     faults += [f"{name}: not one reading is left"] if not good.any() else []
     times, values = time_s[good], si[good]
@@ -253,67 +394,24 @@ def _gaps(time_s: Floats) -> tuple[str, ...]:
 def _stuck(log: Log) -> tuple[str, ...]:
     """Fluids that read the same for half an hour of driving."""
     speed = log.channels.get("speed")
+    if speed is None or not len(speed.value):
+        return ()
+    driving = np.concatenate(([0], np.cumsum(speed.value > 3.0)))
     out = []
     for name in FLUID_CHANNELS:
         series = log.channels.get(name)
-        if series is None or len(series.value) < 10 or speed is None or not len(speed.value):
+        if series is None or len(series.value) < 10:
             continue
         change = np.flatnonzero(np.diff(series.value) != 0.0)
-        edge = np.concatenate(([0], change + 1, [len(series.value)]))
-        for a, b in pairwise(edge):
-            begin, end = float(series.time_s[a]), float(series.time_s[b - 1])
-            inside = (speed.time_s >= begin) & (speed.time_s <= end)
-            if end - begin >= _STUCK_S and inside.any() and float(np.mean(speed.value[inside] > 3.0)) > 0.3:
-                out.append(
-                    f"{name}: reads the same for {(end - begin) / 60.0:.0f} min of driving from minute "
-                    f"{begin / 60.0:.0f}; a stuck sensor, or one held by its thermostat in whole degrees"
-                )
-                break
+        begin = series.time_s[np.concatenate(([0], change + 1))]
+        end = series.time_s[np.append(change, len(series.value) - 1)]
+        first = np.searchsorted(speed.time_s, begin, side="left")
+        after = np.searchsorted(speed.time_s, end, side="right")
+        share = (driving[after] - driving[first]) / np.maximum(after - first, 1)
+        runs = np.flatnonzero((end - begin >= _STUCK_S) & (share > 0.3))
+        if len(runs):
+            out.append(
+                f"{name}: reads the same for {(end - begin)[runs[0]] / 60.0:.0f} min of driving from minute "
+                f"{begin[runs[0]] / 60.0:.0f}; a stuck sensor, or one held by its thermostat in whole degrees"
+            )
     return tuple(out)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Description:
-    """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
-
-    mapping: Mapping
-    sentences: tuple[str, ...]
-
-
-def describe_log(path: Path) -> Description:
-    """Propose how a log is to be read, and say what is sure and what is not."""
-    text = read_log_text(path)
-    mapping = propose(text)
-    found = assemble(text, mapping)
-    lines = [
-        f"{path.name}: {len(text.rows):,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."
-    ]
-    lines += [f"Noted: {note}." for note in text.notes]
-    lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in all.")
-    if mapping.long:
-        lines.append("Long form: one reading a row.")
-    for name, source in mapping.channels.items():
-        lines.append(f"{'Not sure' if source.unsure else 'Sure'}: {_told(name, source, found.channels[name])}")
-    missing = [name for name in ("speed", "ambient", *FLUID_CHANNELS) if name not in mapping.channels]
-    lines += [f"Missing: {', '.join(missing)}."] if missing else []
-    lines += [f"Not used: {', '.join(shown(c) for c in mapping.ignored[:20])}."] if mapping.ignored else []
-    lines += [f"Fault: {fault}." for fault in found.faults]
-    return Description(mapping=mapping, sentences=tuple(lines))
-
-
-def describe_read(log: Log) -> Description:
-    """Tell what was read of a log by its confirmed mapping."""
-    lines = [f"{log.name}: {log.duration_s / 60.0:.0f} min, {log.distance_m / 1000.0:.1f} km."]
-    lines += [f"Read: {_told(name, log.mapping.channels[name], series)}" for name, series in log.channels.items()]
-    lines += [f"Fault: {fault}." for fault in log.faults]
-    return Description(mapping=log.mapping, sentences=tuple(lines))
-
-
-def _told(name: str, source: Source, series: Series) -> str:
-    """Describe one channel."""
-    if source.unsure:
-        return f"{name}: {source.unsure}."
-    count = len(series.value)
-    rate = count / max(float(series.time_s[-1] - series.time_s[0]), 1.0) if count > 1 else 0.0
-    none = f"; {', '.join(f'{v:g}' for v in source.no_data)} taken as no reading" if source.no_data else ""
-    return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} a second{none}."

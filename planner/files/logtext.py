@@ -1,59 +1,108 @@
 """The text of a log as rows of cells: packing, characters, what separates cells, junk before the heading.
 
-Loggers write anything. What is found is noted in sentences; what cannot be a table of readings is refused in one.
+Loggers write anything, and much of it: the file is gone through block by block and never held whole. What is found is
+noted in sentences; what cannot be a table of readings is refused in one.
 """
 
-import csv
-import gzip
+import codecs
+import io
 import re
 import zlib
-from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import BinaryIO
 
 from planner.files import limits
-from planner.files.reading import whole
+from planner.files.channels import known_unit
+from planner.files.logtime import split_unit
+from planner.files.reading import opened
+from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
 
-_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
-DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+_BLOCK = 1 << 20  # bytes read at a time
 _LONGEST = 500  # of a heading, before what is no part of it is taken out
-_JUNK_ROWS = 200  # the heading stands in the first so many lines
-NUMBER = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
-CLOCK = re.compile(
-    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
-)
-BLANKS = frozenset(("", "-", "--", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a", "inf", "-inf"))
+_HEAD_LINES = 200  # the heading stands in the first so many lines
+_SAMPLE, _LATER = 20_000, 60  # rows kept to look at: of the beginning, and of each block after it
+_SPACE = " ,;|\t"
+_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
+_COMMA_NUMBER = re.compile(r"[-+]?\d*(?:,\d+)+(?:\.\d*)?", re.ASCII)
+BLANKS = frozenset(("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a"))
+BLANKS |= {"inf", "-inf", "*", "**", "***", "err", "error"}
+
+Columns = Sequence[Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogText:
-    """A log cut into cells.
+    """A log, looked through: how it is cut into cells, and a sample of them.
 
-    Attributes
-    ----------
-    delimiter : str
-        A key of `DELIMITERS`.
-    decimal_comma : bool
-        Whether numbers are written 1,5.
-    heading_row : int
-        Line of the heading as an editor counts.
-    headings : tuple of str
-        Cleaned; one that stands twice has ' #2' behind it.
-    rows : list of list of str
-        Cells below the heading.
-    notes : tuple of str
-        What was found and put right.
+    `headings` are cleaned, one that stands twice has ' #2' behind it; `units` are those of a row of units below, empty
+    where there is none; `heading_row` counts as an editor does; `rows` is the sample: all of a small log. `commas` says
+    what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'. `notes` tell what was found and put right.
     """
 
     file: str
+    source: "Path | bytes"
+    encoding: str
     delimiter: str
-    decimal_comma: bool
+    commas: str
     heading_row: int
     headings: tuple[str, ...]
+    units: tuple[str, ...]
     rows: list[list[str]]
+    count: int
     notes: tuple[str, ...]
+
+    @property
+    def decimal_comma(self) -> bool:
+        """Whether numbers are written 1,5."""
+        return self.commas == "decimal"
+
+    def blocks(self) -> Iterator["Block"]:
+        """Go through all rows of the log, some thousands at a time."""
+        skip = self.heading_row + any(self.units)
+        for lines in _lines(self.source, self.file, self.encoding):
+            held, _ = _reading_lines(lines[skip:], DELIMITERS[self.delimiter], self.headings)
+            skip = max(0, skip - len(lines))
+            if held:
+                yield Block(held, DELIMITERS[self.delimiter], len(self.headings))
+
+
+class Block:
+    """Some thousand rows of a log; they are cut no further than is asked for, as cutting takes most of the time."""
+
+    def __init__(self, lines: list[str], delimiter: str, width: int) -> None:
+        self._lines, self._delimiter, self._width = lines, delimiter, width
+        self._whole: Columns | None = None
+
+    def __len__(self) -> int:
+        return len(self._lines)
+
+    def first(self, count: int) -> Columns:
+        """Cells of the first columns."""
+        if 2 * count > self._width or '"' in "".join(self._lines):
+            return self.whole()
+        return _columns([line.split(self._delimiter, count) for line in self._lines], count)
+
+    def some(self, rows: Sequence[int]) -> Columns:
+        """Cells of some rows."""
+        return _columns([split(self._lines[row], self._delimiter) for row in rows], self._width)
+
+    def whole(self) -> Columns:
+        """All cells."""
+        if self._whole is None:
+            self._whole = _columns([split(line, self._delimiter) for line in self._lines], self._width)
+        return self._whole
+
+
+def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:
+    """Cells by column; where a row ends early the rest is empty."""
+    if all(len(row) >= count for row in rows):
+        return list(zip(*rows, strict=False))
+    return list(zip(*([*row, *[""] * (count - len(row))] for row in rows), strict=False))
 
 
 def is_blank(cell: str) -> bool:
@@ -68,53 +117,122 @@ def is_blank(cell: str) -> bool:
 
 
 def read_log_text(path: Path) -> LogText:
-    """Read a log, packed or not, and cut it into cells."""
-    text, notes = _decode(_bytes(path), path.name)
-    return cut(text, file=path.name, notes=notes)
+    """Look a log through, a CSV of any shape, packed with gzip or not."""
+    return _look_through(path, path.name)
 
 
-def _bytes(path: Path) -> bytes:
-    """Read the file, unpacked, within bounds."""
+def cut(text: str, *, file: str) -> LogText:
+    r"""Look a log's text through.
+
+    Examples
+    --------
+    >>> log = cut("logger v2\n\ntime;oil (C)\n0;20,5\n1;21,0\n2;21,5\n", file="a.csv")
+    >>> log.headings, log.decimal_comma, log.heading_row, len(log.rows)
+    (('time', 'oil (C)'), True, 3, 3)
+    """
+    return _look_through(text.encode("utf-8", errors="replace"), file)
+
+
+# --- bytes ---
+
+
+def _blocks(source: Path | bytes, file: str) -> Iterator[bytes]:
+    """Bytes of a log, unpacked, within bounds."""
+    with io.BytesIO(source) if isinstance(source, bytes) else _open(source) as held:
+        size = held.seek(0, io.SEEK_END)
+        held.seek(0)
+        first = held.read(_BLOCK)
+        most = min(limits.LOG_TEXT, max(limits.FREE_BYTES, limits.LOG_PACKING * size))
+        yield from _unpacked(held, first, file, most) if first[:2] == b"\x1f\x8b" else _plain(held, first)
+
+
+def _open(path: Path) -> BinaryIO:
     try:
-        data = whole(path, max_bytes=limits.LOG_BYTES)
+        return opened(path, max_bytes=limits.LOG_BYTES)
     except (OSError, ValueError) as exc:
         why = f"cannot be opened ({getattr(exc, 'strerror', None) or exc})"
         message = f"{str(path)[-80:]}: {why}; give the path of a log of at most {limits.LOG_BYTES / 1e6:.0f} MB"
         raise PlannerError(message) from exc
-    return _unpack(data, path.name) if data[:2] == b"\x1f\x8b" else data
 
 
-def _unpack(data: bytes, file: str) -> bytes:
+def _plain(held: BinaryIO, block: bytes) -> Iterator[bytes]:
+    while block:
+        yield block
+        block = held.read(_BLOCK)
+
+
+def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[bytes]:
     """Undo gzip without letting a small file grow without end."""
-    engine = zlib.decompressobj(wbits=31)
-    most = min(limits.LOG_TEXT, max(limits.FREE_BYTES, limits.LOG_PACKING * len(data)))
-    try:
-        out = engine.decompress(data, most)
-    except (zlib.error, gzip.BadGzipFile) as exc:
-        message = f"{file}: the packed file is damaged ({exc}); copy it from the logger again"
-        raise PlannerError(message) from exc
-    if engine.unconsumed_tail:
-        message = f"{file}: is larger than {most / 1e6:.0f} MB unpacked, as no log of its size is; unpack it yourself"
-        raise PlannerError(message)
-    return out
+    engine, size = zlib.decompressobj(wbits=31), 0
+    while block:
+        try:
+            out = engine.decompress(block, _BLOCK)
+        except zlib.error as exc:
+            message = f"{file}: the packed file is damaged ({exc}); copy it from the logger again"
+            raise PlannerError(message) from exc
+        size += len(out)
+        if size > most:
+            message = (
+                f"{file}: is larger than {most / 1e6:.0f} MB unpacked, as no log of its size is; unpack it yourself"
+            )
+            raise PlannerError(message)
+        yield out
+        block = engine.unconsumed_tail or (b"" if engine.eof else held.read(_BLOCK))
 
 
-def _decode(data: bytes, file: str) -> tuple[str, list[str]]:
-    """Bytes as text: UTF-8, UTF-16 with its mark, else the Western code page."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace"), ["written as UTF-16"]
-    try:
-        text, notes = data.decode("utf-8-sig"), []
-    except UnicodeDecodeError:
-        text, notes = data.decode("cp1252", errors="replace"), ["not UTF-8; read as Windows-1252"]
-    if "\x00" in text[:10_000]:
-        message = f"{file}: is not text; export the log as CSV"
-        raise PlannerError(message)
-    return text, notes
+def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
+    """UTF-8, UTF-16 with its mark or without, else the Western code page."""
+    engine = codecs.getincrementaldecoder("utf-8")()
+    for number, block in enumerate(_blocks(source, file)):
+        if number == 0:
+            sixteen = _sixteen(block)
+            if sixteen:
+                return sixteen, ["written as UTF-16"]
+            if b"\x00" in block[:10_000]:
+                message = f"{file}: is not text; export the log as CSV"
+                raise PlannerError(message)
+        try:
+            engine.decode(block)
+        except UnicodeDecodeError:
+            return "cp1252", ["not UTF-8; read as Windows-1252"]
+    return "utf-8-sig", []
+
+
+def _sixteen(block: bytes) -> str:
+    """Name of the code when the bytes are UTF-16: by its mark, or by every second byte being zero."""
+    if block[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        return "utf-16"
+    head = block[:4000]
+    half = 0.4 * (len(head) // 2)
+    if len(head) > 20 and head[1::2].count(0) > half > head[::2].count(0):
+        return "utf-16-le"
+    if len(head) > 20 and head[::2].count(0) > half > head[1::2].count(0):
+        return "utf-16-be"
+    return ""
+
+
+# --- lines ---
+
+
+def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]]:
+    """Whole lines of the text, those of a block at a time."""
+    engine = codecs.getincrementaldecoder(encoding)(errors="replace")
+    rest = ""
+    for block in _blocks(source, file):
+        text = rest + engine.decode(block)
+        end = text.rfind("\n")
+        if end < 0:
+            end = text.rfind("\r", 0, len(text) - 1)
+        yield text[: end + 1].splitlines()
+        rest = text[end + 1 :]
+        if len(rest) > _BLOCK:
+            yield [rest]  # longer than any line may be
+            return
+    yield (rest + engine.decode(b"", True)).splitlines()
 
 
 def clean(text: str) -> str:
-    """Heading without what a wrong code page made of the degree sign.
+    """Heading without what a wrong code page made of the degree sign, white space collapsed; only its beginning.
 
     Examples
     --------
@@ -128,124 +246,147 @@ def clean(text: str) -> str:
     return " ".join(text.split())[:120]
 
 
-def cut(text: str, *, file: str, notes: list[str] | None = None) -> LogText:
-    r"""Cut a text into headings and rows.
+def _look_through(source: Path | bytes, file: str) -> LogText:
+    """Find how a log is cut, and keep a sample of its rows."""
+    encoding, notes = _encoding(source, file)
+    log: LogText | None = None
+    lines_seen = cells = odd = count = 0
+    sample: list[list[str]] = []
+    head: list[str] = []
+    for lines in _lines(source, file, encoding):
+        lines_seen += len(lines)
+        cells += sum(map("".join(lines).count, ",;\t|" if log is None else DELIMITERS[log.delimiter]))
+        _check_bounds(lines, lines_seen, cells, file)
+        if log is None:
+            head += lines
+            if len(head) < _HEAD_LINES + 30:
+                continue
+            lines, head = head, []
+            log = _layout(lines, source, file, encoding)
+            lines = lines[log.heading_row + any(log.units) :]
+        held, dropped = _reading_lines(lines, DELIMITERS[log.delimiter], log.headings)
+        odd, count = odd + dropped, count + len(held)
+        sample += [split(line, DELIMITERS[log.delimiter]) for line in held[: max(_SAMPLE - len(sample), _LATER)]]
+    if log is None:
+        log = _layout(head, source, file, encoding)
+        held, odd = _reading_lines(head[log.heading_row + any(log.units) :], DELIMITERS[log.delimiter], log.headings)
+        sample, count = [split(line, DELIMITERS[log.delimiter]) for line in held], len(held)
+    if odd:
+        notes.append(f"{odd} lines within the data that are no readings left out")
+    _check_widths(sample, log)
+    return replace(log, rows=sample, count=count, commas=_commas(sample), notes=(*notes[:1], *log.notes, *notes[1:]))
 
-    Examples
-    --------
-    >>> log = cut("logger v2\n\ntime;oil (C)\n0;20,5\n1;21,0\n2;21,5\n", file="a.csv")
-    >>> log.headings, log.decimal_comma, log.heading_row, len(log.rows)
-    (('time', 'oil (C)'), True, 3, 3)
-    """
-    found = list(notes or [])
-    if sum(map(text.count, _ENDS)) > limits.LOG_ROWS:
+
+def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> None:
+    if lines_seen > limits.LOG_ROWS:
         message = f"{file}: has more than {limits.LOG_ROWS:,} lines; split it by day"
         raise PlannerError(message)
-    lines = text.splitlines()
     longest = max(map(len, lines), default=0)
-    if longest > limits.LOG_LINE or sum(map(text.count, ",;\t")) > limits.LOG_CELLS:
+    if longest > limits.LOG_LINE or cells > limits.LOG_CELLS:
         message = (
             f"{file}: has more than {limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line "
             f"({longest:,}); split it by day, or export fewer channels"
         )
         raise PlannerError(message)
-    name, at = _heading(lines, file)
-    headings = [clean(cell) for cell in _cells(lines[at], DELIMITERS[name])[: limits.LOG_COLUMNS]]
-    while headings and not headings[-1]:
-        headings.pop()
-    rows, odd = _rows(lines[at + 1 :], DELIMITERS[name], headings)
-    if at:
-        found.append(f"{at} lines before the heading left out, the first {shown(clean(lines[0]))}")
-    if odd:
-        found.append(f"{odd} lines within the data that are no readings left out")
-    comma = _decimal_comma(rows)
-    return LogText(
-        file=file,
-        delimiter=name,
-        decimal_comma=comma,
-        heading_row=at + 1,
-        headings=_unlike(headings),
-        rows=rows,
-        notes=tuple(found),
-    )
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
-    """Cells of one line; a stray quotation mark does not swallow the file."""
-    if '"' not in line:
-        return line.split(delimiter)
-    try:
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    except csv.Error:
-        return line.replace('"', "").split(delimiter)
-
-
-def is_value(cell: str) -> bool:
-    """Tell whether a cell holds a number or a time.
-
-    Examples
-    --------
-    >>> is_value("-1.5"), is_value("12:30:05.250"), is_value("speed")
-    (True, True, False)
-    """
-    return NUMBER.fullmatch(cell) is not None or CLOCK.fullmatch(cell) is not None
-
-
-def _heading(lines: list[str], file: str) -> tuple[str, int]:
-    """Find what separates cells and the heading: the line of words with the most readings under it."""
-    best: tuple[float, str, int] | None = None
-    for name, delimiter in DELIMITERS.items():
-        head = [_cells(line, delimiter)[: limits.LOG_COLUMNS + 1] for line in lines[: _JUNK_ROWS + 30]]
-        told = [(len(cells), any(map(is_value, cells))) if any(c.strip() for c in cells) else None for cells in head]
-        for at, cells in enumerate(head[:_JUNK_ROWS]):
-            score = _score(cells, [line for line in told[at + 1 : at + 26] if line is not None])
-            if score > 0.0 and (best is None or score > best[0]):
-                best = score, name, at
-    if best is None:
+def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
+    """Heading and what separates cells, from the beginning of a log."""
+    found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
+    if found is None:
         message = (
-            f"{file}: no heading with readings below it in the first {_JUNK_ROWS} lines; a log needs a line of names, "
-            "separated by comma, semicolon or tab, and numbers under it"
+            f"{file}: no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a line of names, "
+            "separated by comma, semicolon, tab or bar, and numbers under it"
         )
         raise PlannerError(message)
-    return best[1], best[2]
+    name, at = found
+    if at and _are_units(_unit_cells(lines[at], name)) and _names(split(lines[at - 1], DELIMITERS[name])):
+        at -= 1
+    headings = [clean(cell) for cell in split(lines[at], DELIMITERS[name])[: limits.LOG_COLUMNS]]
+    while headings and not headings[-1]:
+        headings.pop()
+    notes = [f"{at} lines before the heading left out, the first {shown(clean(lines[0]))}"] if at else []
+    units = _unit_cells(lines[at + 1] if at + 1 < len(lines) else "", name)[: len(headings)]
+    return LogText(
+        file=file,
+        source=source,
+        encoding=encoding,
+        delimiter=name,
+        commas="",
+        heading_row=at + 1,
+        headings=_unlike(headings),
+        units=units if _are_units(units) else (),
+        rows=[],
+        count=0,
+        notes=tuple(notes),
+    )
 
 
-def _score(cells: list[str], below: list[tuple[int, bool]]) -> float:
-    """Say how much a line looks like a heading: columns named, times the share of lines below that fit and hold values.
-
-    `below` has for each line that is not blank its cells, counted, and whether any is a value.
-    """
-    named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
-    filled = sum(1 for cell in cells if cell.strip())
-    if not 2 <= filled <= limits.LOG_COLUMNS or named < filled:
-        return 0.0
-    fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
-    close = any(valued for _, valued in below[:2])  # the heading nearest its data
-    return filled * (fitting / len(below)) if fitting and close else 0.0
+def _unit_cells(line: str, delimiter: str) -> tuple[str, ...]:
+    return tuple(clean(cell).strip("[]() ") for cell in split(line, DELIMITERS[delimiter]))
 
 
-def _rows(lines: list[str], delimiter: str, headings: list[str]) -> tuple[list[list[str]], int]:
-    """Rows that hold a value; blank ones are dropped, others counted."""
-    rows: list[list[str]] = []
+def _names(cells: list[str]) -> bool:
+    return sum(bool(cell.strip()) for cell in cells) > 1 and not any(map(is_value, cells))
+
+
+def _are_units(cells: tuple[str, ...]) -> bool:
+    """Whether a row below the heading holds units: some known, none a reading."""
+    said = [cell for cell in cells if cell]
+    known = sum(known_unit(cell) is not None for cell in said)
+    return not any(map(is_value, said)) and known >= max(2, 0.3 * len(said))
+
+
+def _reading_lines(lines: list[str], delimiter: str, headings: tuple[str, ...]) -> tuple[list[str], int]:
+    """Lines that hold a value, and how many others but blank ones there are."""
+    held: list[str] = []
     odd = 0
     for line in lines:
-        if not line.strip(" ,;\t"):
-            continue
-        cells = _cells(line, delimiter)
-        first = clean(cells[0]) == headings[0] and [clean(c) for c in cells[: len(headings)]] == headings
-        if first or len(cells) > limits.LOG_COLUMNS or not any(map(is_value, cells)):
-            odd += 1
-        else:
-            rows.append(cells)
-    return rows, odd
+        if line[:1].isdigit() and (len(line) < limits.LOG_COLUMNS or line.count(delimiter) < limits.LOG_COLUMNS):
+            held.append(line)
+        elif line.strip(_SPACE):
+            cells = split(line, delimiter)
+            good = len(cells) <= limits.LOG_COLUMNS and any(map(is_value, cells)) and not _is_heading(cells, headings)
+            odd += not good
+            held += [line] if good else []
+    return held, odd
 
 
-def _decimal_comma(rows: list[list[str]]) -> bool:
-    """Whether commas stand within numbers."""
-    count = Counter(
-        mark for row in rows[:2000] for cell in row if NUMBER.fullmatch(cell) for mark in (",", ".") if mark in cell
-    )
-    return count[","] > count["."]
+def _is_heading(cells: list[str], headings: tuple[str, ...]) -> bool:
+    return clean(cells[0]) == headings[0] and _unlike([clean(c) for c in cells[: len(headings)]]) == headings
+
+
+def _check_widths(rows: list[list[str]], log: LogText) -> None:
+    """Refuse a log whose numbers were cut in two, as decimal commas between commas are."""
+    wide = sum(any(cell.strip() for cell in row[len(log.headings) :]) for row in rows)
+    if rows and wide > 0.1 * len(rows):
+        message = (
+            f"{log.file}: {wide:,} of {len(rows):,} rows have more cells than the heading; are there commas both "
+            "within numbers and between cells? Export with decimal points, or with semicolons between cells"
+        )
+        raise PlannerError(message)
+
+
+def _commas(rows: list[list[str]]) -> str:
+    """What commas within numbers are: a decimal mark, thousands, or either; empty where there are none."""
+    points = decimals = 0
+    columns: dict[int, list[int]] = {}  # cells with a comma that may part thousands, and other numbers
+    for row in rows[:4000]:
+        for index, cell in enumerate(row):
+            text = split_unit(cell)[0] if "," in cell or "." in cell else cell
+            if "," in text and _COMMA_NUMBER.fullmatch(text) is not None:
+                may_be = _THOUSANDS.fullmatch(text) is not None
+                decimals += not may_be
+                columns.setdefault(index, [0, 0])[0] += may_be
+            elif is_value(text) and ":" not in text:
+                points += "." in text
+                columns.setdefault(index, [0, 0])[1] += text.isdigit()
+    grouped = [held for held in columns.values() if held[0]]
+    if decimals:
+        return "decimal" if decimals > points else ""
+    if not grouped:
+        return ""
+    return "thousands" if points or any(plain for _, plain in grouped) else "either"
 
 
 def _unlike(headings: list[str]) -> tuple[str, ...]:

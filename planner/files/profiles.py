@@ -10,7 +10,7 @@ import numpy as np
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
-from planner.files.tables import Column, Heading, Row, Table, read_table
+from planner.files.tables import Column, Heading, InputTable, Row, read_table
 from planner.files.tracks import STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
@@ -23,6 +23,7 @@ TRACK_LENGTH_SLACK = 0.15
 _TOLD = 0.005  # a length less than this much off is not worth a sentence
 _FOOT_M = 0.3048
 _MOST_SPANS = 3
+_ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
 
 Fault = Callable[[str], None]
 
@@ -79,7 +80,9 @@ class TrackFit:
         places = [place for place in (self.start, self.finish) if place is not None]
         if len(places) < 2 or self._is_all_of(track):
             return track
-        begins, ends = (whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M) for place in places)
+        begins, ends = (
+            whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
+        )
         ways = [
             (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
             for off1, begin in begins
@@ -335,7 +338,7 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
     )
 
 
-def _check_shape(table: Table, profile: Profile) -> None:
+def _check_shape(table: InputTable, profile: Profile) -> None:
     first, distance = table.rows[0], table.headings["distance"]
     if len(table.rows) < 2:
         table.problems.add(table.file, "has one point; at least two are needed, the ends of the leg")

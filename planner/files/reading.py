@@ -7,6 +7,7 @@ import re
 import stat
 from collections.abc import Iterable
 from pathlib import Path, PureWindowsPath
+from typing import BinaryIO
 
 from planner.files import limits
 from planner.model.errors import TripError
@@ -93,15 +94,23 @@ class Problems:
 
 
 def whole(path: Path, *, max_bytes: int) -> bytes:
-    """Read all of a file; nothing that is none, or has become something else since it was looked at, makes it wait."""
-    with open(path, "rb", opener=_at_once) as file:
-        state = os.fstat(file.fileno())
-        if not stat.S_ISREG(state.st_mode):
-            raise OSError(None, "not a plain file")
-        data = file.read(max_bytes + 1) if state.st_size <= max_bytes else b""
-    if max(len(data), state.st_size) > max_bytes:
+    """Read all of a file; `OSError` tells why not."""
+    with opened(path, max_bytes=max_bytes) as file:
+        data = file.read(max_bytes + 1)
+    if len(data) > max_bytes:
         raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB")
     return data
+
+
+def opened(path: Path, *, max_bytes: int) -> BinaryIO:
+    """Open a file; nothing that is none, or has become something else since it was looked at, makes it wait."""
+    file = open(path, "rb", opener=_at_once)
+    state = os.fstat(file.fileno())
+    if stat.S_ISREG(state.st_mode) and state.st_size <= max_bytes:
+        return file
+    file.close()
+    regular = stat.S_ISREG(state.st_mode)
+    raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB" if regular else "not a plain file")
 
 
 def _at_once(path: str, flags: int) -> int:

@@ -5,6 +5,7 @@ A heading is `name [unit]`; a row is counted as a spreadsheet shows it, comment 
 
 import csv
 import io
+import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,7 +16,11 @@ from planner.files.reading import Problems
 from thermal.errors import shown
 from thermal.units import convert, same_kind
 
-DELIMITERS = (",", ";", "\t")
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
+_VALUE = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
+_CLOCK = re.compile(
+    r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,4}:\d{2}(?::\d{2})?(?:[.,:]\d+)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
+)
 _MOST_SAID = f"the most is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
@@ -70,7 +75,7 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class InputTable:
     """A table as read: sound headings by column name, all columns that were named at all, and rows."""
 
     file: str
@@ -85,7 +90,7 @@ class Table:
 class Row:
     """One row; its readers return None for an empty or bad cell and note what is bad."""
 
-    table: Table
+    table: InputTable
     number: int
     cells: Sequence[str]
 
@@ -190,7 +195,9 @@ def plain_unit(text: str) -> bool:
     return _PLAIN_UNIT.fullmatch(text) is not None and not text.startswith("delta_")
 
 
-def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+def read_table(
+    text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems
+) -> InputTable | None:
     r"""Split a CSV text into rows under known headings.
 
     Examples
@@ -201,7 +208,7 @@ def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int
     >>> table.rows[0].value("elevation")
     304.8
     """
-    delimiter = _delimiter(text)
+    delimiter = delimiter_of(text)
     records = []
     row = 0
     try:
@@ -223,7 +230,7 @@ def table_of(
     columns: Sequence[Column],
     delimiter: str,
     problems: Problems,
-) -> Table | None:
+) -> InputTable | None:
     """Put rows that have been split into cells under their headings."""
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
@@ -233,7 +240,7 @@ def table_of(
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
-    table = Table(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
+    table = InputTable(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
@@ -248,12 +255,71 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
     return long or len(cells) > limits.COLUMNS
 
 
-def _delimiter(text: str) -> str:
-    for line in io.StringIO(text, newline=None):
-        if line.strip() and not line.startswith(("#", "sep=")):  # some spreadsheet programs write 'sep=;' first
-            bare = re.sub(r'"[^"]*"', "", line)
-            return max(DELIMITERS, key=bare.count)
-    return ","
+def delimiter_of(text: str) -> str:
+    """What separates the cells of a table whose first line that is no comment holds the headings."""
+    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
+    lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
+    found = dialect(lines, headings=1, most=limits.COLUMNS)
+    if found is not None:
+        return DELIMITERS[found[0]]
+    bare = re.sub(r'"[^"]*"', "", lines[0]) if lines else ""
+    return max(DELIMITERS.values(), key=bare.count)
+
+
+def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int] | None:
+    """Find what separates cells, a key of `DELIMITERS`, and the heading, the line of words with most values below it.
+
+    It stands among the first lines, `headings` of them; `most` cells in a row are looked at.
+
+    Examples
+    --------
+    >>> dialect(["logger 7", "time;oil, top;rpm", "0;90,5;800", "1;91,0;900"], headings=4, most=20)
+    ('semicolon', 1)
+    """
+    best: tuple[float, str, int] | None = None
+    for name, delimiter in DELIMITERS.items():
+        head = [split(line, delimiter)[: most + 1] for line in lines]
+        told = [(len(cells), any(map(is_value, cells))) if any(c.strip() for c in cells) else None for cells in head]
+        for at, cells in enumerate(head[:headings]):
+            score = _score(cells, [line for line in told[at + 1 : at + 26] if line is not None], most)
+            if score > 0.0 and (best is None or score > best[0]):
+                best = score, name, at
+    return None if best is None else best[1:]
+
+
+def _score(cells: Sequence[str], below: Sequence[tuple[int, bool]], most: int) -> float:
+    """Say how much a line looks like a heading: columns named, times the share of lines below that fit and hold values.
+
+    `below` has for each line that is not blank its cells, counted, and whether any is a value.
+    """
+    named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
+    filled = sum(1 for cell in cells if cell.strip())
+    if not 2 <= filled <= most or named < filled:
+        return 0.0
+    fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
+    close = any(valued for _, valued in below[:2])  # the heading nearest its data
+    return filled * (fitting / len(below)) if fitting and close else 0.0
+
+
+def split(line: str, delimiter: str) -> list[str]:
+    """Cells of one line; a stray quotation mark does not swallow the file."""
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return line.replace('"', "").split(delimiter)
+
+
+def is_value(cell: str) -> bool:
+    """Tell whether a cell holds a number or a time, and neither words nor nothing.
+
+    Examples
+    --------
+    >>> is_value("-1.5"), is_value("12:30:05.250"), is_value("speed")
+    (True, True, False)
+    """
+    return _VALUE.fullmatch(cell) is not None or _CLOCK.fullmatch(cell) is not None
 
 
 def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
@@ -279,7 +345,7 @@ def _headings(
     found: dict[str, Heading] = {}
     seen: set[str] = set()
     for index, written in enumerate(heads):
-        name, bracket, unit = _split_heading(written)
+        name, bracket, unit = split_heading(written)
         if not written.strip():
             continue
         column = known.get(name)
@@ -304,7 +370,7 @@ def _headings(
     return found, frozenset(seen)
 
 
-def _split_heading(written: str) -> tuple[str, str, str]:
+def split_heading(written: str) -> tuple[str, str, str]:
     """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
     match = _HEADING.fullmatch(written.strip())
     if match is None:
@@ -334,7 +400,7 @@ def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterabl
     )
 
 
-def _check_widths(table: Table, heads: Sequence[str], first: int, *, quoted: bool) -> None:
+def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
     advice = f"every column needs a heading in row {first}"
     if quoted:

@@ -34,6 +34,7 @@ _BENDS_CUT = 0.12
 """ASSUMED: points over 100 m apart that rise more steeply than this cut off the bends between; range 0.10 to 0.14."""
 _MOVED_M = 10.0  # nearer points are a parked car's scatter, not a road
 _GAP_M, _SEGMENT_GAP_M = 1000.0, 200.0
+_LONGEST_M = 5000.0  # however far apart points were picked, a longer step is looked at
 _LOW_M, _HIGH_M = -450.0, 6500.0
 _OUTLIER_M = 100.0
 _INSTEAD = (
@@ -103,6 +104,14 @@ class GpxTrack:
 
         return self._with_spans(clip)
 
+    def remeasured(self, moved: Callable[[Floats], Floats]) -> "GpxTrack":
+        """Return the track with the ends of its spans at other distances; its points are the caller's to replace."""
+
+        def move(spans: Spans) -> Spans:
+            return tuple((float(a), float(b)) for a, b in (moved(np.array(span)) for span in spans))
+
+        return self._with_spans(move)
+
     def _with_spans(self, moved: Callable[[Spans], Spans]) -> "GpxTrack":
         """Return the track with every kind of span changed alike."""
         return replace(
@@ -122,8 +131,13 @@ class Stretches:
         self._south, self._west = np.minimum.reduceat(self._lat, begins), np.minimum.reduceat(self._lon, begins)
         self._north, self._east = np.maximum.reduceat(self._lat, begins), np.maximum.reduceat(self._lon, begins)
 
-    def passages(self, lat_deg: float, lon_deg: float, *, within_m: float) -> list[tuple[float, float]]:
-        """Each time the track comes near a point: how near [m], and how far along that is [m]."""
+    def passages(
+        self, lat_deg: float, lon_deg: float, *, within_m: float, aside_m: float = math.inf
+    ) -> list[tuple[float, float]]:
+        """Each time the track comes near a point: how near [m], and how far along that is [m].
+
+        Between two passages the track goes farther off than `within_m`, or by `aside_m` farther than at either.
+        """
         high = (within_m + self._longest_m) / 110_000.0
         wide = high / max(float(np.cos(np.radians(lat_deg))), 0.02)
         turns = np.round((0.5 * (self._west + self._east) - lon_deg) / 360.0) * 360.0
@@ -149,7 +163,11 @@ class Stretches:
         near = np.flatnonzero(apart <= within_m)
         # a new passage begins where the road was out of reach in between
         runs = np.split(near, np.flatnonzero(np.diff(begin[near]) > 1) + 1)
-        best = [run[np.argmin(apart[run])] for run in runs if run.size]
+        best = [n for run in runs if run.size for n in _lows(apart, run, aside_m)]
+        if math.isfinite(aside_m):  # and the track's own ends
+            best += [
+                n for n in near[(begin[near] == 0) | (begin[near] == len(self.along_m) - 2)].tolist() if n not in best
+            ]
         return [(float(apart[n]), float(where[n])) for n in best]
 
     def part(self, begin_m: float, end_m: float) -> GpxTrack:
@@ -168,6 +186,16 @@ class Stretches:
             lat_deg=tuple(row(self._lat).tolist()),
             lon_deg=tuple(((row(self._lon) + 180.0) % 360.0 - 180.0).tolist()),
         )
+
+
+def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
+    """Where a run of values is lowest, and its other low points that stand out by `aside_m`."""
+    if not math.isfinite(aside_m):
+        return [int(run[np.argmin(values[run])])]
+    part = values[run]
+    turns = heights.turning(part, aside_m)
+    lows = [n for n in turns if part[n] <= part[max(n - 1, 0)] and part[n] <= part[min(n + 1, len(part) - 1)]]
+    return [int(run[n]) for n in lows]
 
 
 def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
@@ -300,7 +328,16 @@ def track_of(points: Points) -> GpxTrack | str:
         found = _evened(track, along, height)
     if isinstance(found, str):
         return found
-    return _with_unknown(found, _missing(laid, good), laid)
+    ends = bool(along[0] <= 0.0), bool(along[-1] >= laid.distance_m[-1])
+    if points.clean:  # where heights are left out there, nobody knows them
+        return _marked(found, _left_out(laid, good), ends)
+    missing = _missing(laid, good)
+    if found.cut:  # made longer since
+        told = np.interp(np.array(missing).reshape(-1), laid.distance_m, found.distance_m).reshape(-1, 2)
+        missing = tuple((float(a), float(b)) for a, b in told)
+    row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
+    even = [_is_even(found, row_m, heights_m, begin, end) for begin, end in missing]
+    return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), ends)
 
 
 def _counted(count: int, what: str) -> str:
@@ -341,22 +378,32 @@ def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
 def _missing(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
     """Stretches without heights that are longer than the points' own spacing explains."""
     along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
-    longest = max(_GAP_M, 3.0 * laid.spacing_m)
+    longest = min(max(_GAP_M, 3.0 * laid.spacing_m), _LONGEST_M)
     return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(along) > longest))
 
 
-def _with_unknown(track: GpxTrack, missing: Spans, laid: _Laid) -> GpxTrack:
-    """Mark the heights as unknown where none are given and the ground does not let an even grade stand for them."""
+def _left_out(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
+    """Stretches between points with heights that hold points without."""
+    number = np.concatenate([[-1], np.flatnonzero(good), [len(good)]])
+    along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
+    return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(number) > 1))
+
+
+def _marked(track: GpxTrack, unknown: Spans, ends: tuple[bool, bool]) -> GpxTrack:
+    """Return the track without the heights inside some stretches; `ends` tells which end has a height."""
     height, along = np.array(track.elevation_m), np.array(track.distance_m)
-    unknown = tuple((a, b) for a, b in missing if not _is_even(track, along, height, a, b, laid.distance_m[-1]))
     for begin, end in unknown:
-        height[(along >= begin) & (along <= end)] = math.nan
+        height[(along > begin) & (along < end)] = math.nan
+    if unknown and not ends[0]:
+        height[along < unknown[0][1]] = math.nan
+    if unknown and not ends[1]:
+        height[along > unknown[-1][0]] = math.nan
     return replace(track, elevation_m=tuple(height.tolist()), unknown=unknown) if unknown else track
 
 
-def _is_even(track: GpxTrack, along: Floats, height: Floats, begin: float, end: float, length_m: float) -> bool:
+def _is_even(track: GpxTrack, along: Floats, height: Floats, begin: float, end: float) -> bool:
     """Whether the ground is level enough between two points of the road; never beyond the first or last height."""
-    if begin <= 0.0 or end >= length_m:
+    if begin <= 0.0 or end >= along[-1]:
         return False
     lon = np.unwrap(np.array(track.lon_deg), period=360.0)
     rows = (np.array(track.lat_deg), lon, height)

@@ -14,9 +14,10 @@ Floats = NDArray[np.float64]
 MOST_LEGS = 420  # of the 500 that one drive may have
 NAMED_M = 500.0  # farthest that a named point may lie from the road
 TOWN_M = 3000.0  # and a town's middle
-APART_M = {"named": 300.0, "town": 5000.0, "top": 1500.0, "foot": 2500.0, "turn": 2500.0, "edge": 100.0}
+APART_M = {"named": 300.0, "town": 5000.0, "top": 1500.0, "foot": 2500.0, "turn": 2500.0, "edge": 1000.0}
 """ASSUMED: nearer than this to a cut already made, another of its kind says nothing new."""
 TOWNS_APART_M = 20_000.0
+_FAR_M = 50_000.0
 STANDS_OUT_M = 60.0
 """ASSUMED: a top that stands out less is no pass, a climb lower than this no grade; likely range 40 to 100."""
 _ROUGH_M = (40.0, 60.0, 90.0, 140.0, 220.0)  # how far a leg may bend from an even grade, tried in order
@@ -37,8 +38,10 @@ def cuts_of(road: Stretches) -> list[Cut]:
     for factor, rough_m in enumerate(_ROUGH_M, start=1):
         found = _cuts(road, rough_m, TOWNS_APART_M * factor)
         if len(found) <= MOST_LEGS:
-            return found
-    return _thinned(found)
+            break
+    if len(found) == 2:  # a loop needs places on the way
+        found[1:1] = [Cut(at_m=share * road.track.length_m, kind="turn") for share in (1.0 / 3.0, 2.0 / 3.0)]
+    return found if len(found) <= MOST_LEGS else _thinned(found)
 
 
 def _thinned(found: list[Cut]) -> list[Cut]:
@@ -81,8 +84,10 @@ def _end(road: Stretches, at_m: float) -> Cut:
     """Start or finish, called after a named point or a town beside it."""
     point = road.part(max(0.0, at_m - 1.0), min(road.track.length_m, at_m + 1.0))
     lat, lon = (point.lat_deg[0], point.lon_deg[0]) if at_m == 0.0 else (point.lat_deg[-1], point.lon_deg[-1])
-    near = towns.towns_near(lat, lon, within_m=2.0 * TOWN_M)
     name = _nearest_name(road.track, lat, lon)
+    near = towns.towns_near(lat, lon, within_m=_FAR_M)
+    if near and not name and near[0][0] > 2.0 * TOWN_M:
+        name = f"{'Start' if at_m == 0.0 else 'Finish'} near {near[0][1].full_name}"
     return Cut(at_m=at_m, kind="end", name=name, town=near[0][1] if near and not name else None)
 
 

@@ -18,7 +18,9 @@ from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, cuts_of
 from planner.newtrip.speeds import TOWN_PEOPLE, speed_m_per_s
 
 _SAME_M = 400.0  # a place passed again is the same place when the road comes as near to it
+_SAME_END_M = 150.0
 _SAME_LENGTH = 0.03
+_NEAR_M = 3000.0
 _PASS_M = 150.0  # a top that stands out by less is called a top, not a pass
 _LODGING_PEOPLE, _FUEL_PEOPLE = 1500.0, 500.0
 _STEEP = 0.03
@@ -105,6 +107,7 @@ class _Stops:
         self._stops: list[tuple[float, int]] = []
         self._legs: dict[tuple[int, int], DraftLeg] = {}
         self._order: list[tuple[int, int]] = []
+        self._middle_of: dict[tuple[int, int], tuple[float, float, float]] = {}  # of each leg
         self._used: dict[str, int] = {}  # beginnings of keys, and how many have them
 
     def add(self, cut: Cut) -> None:
@@ -124,7 +127,19 @@ class _Stops:
         length_m = self._road.track.length_m
         part = self._road.part(max(0.0, at_m - 0.5), min(length_m, at_m + 0.5))
         index = -1 if at_m >= length_m else 0
-        return part.lat_deg[index], part.lon_deg[index], part.elevation_m[index]
+        return part.lat_deg[index], part.lon_deg[index], self._height(at_m)
+
+    def _height(self, at_m: float) -> float:
+        """Height of the road, or the nearest that is known within a few kilometres; else not a number."""
+        along, height = self._road.along_m, self._road.height_m
+        here = float(np.interp(at_m, along, height))
+        if math.isfinite(here):
+            return here
+        near = slice(*np.searchsorted(along, [at_m - _NEAR_M, at_m + _NEAR_M]).tolist())
+        known = np.isfinite(height[near])
+        if not known.any():
+            return math.nan
+        return float(np.interp(at_m, along[near][known], height[near][known]))
 
     def _place_at(self, cut: Cut) -> int:
         point = self._point(cut.at_m)
@@ -133,7 +148,8 @@ class _Stops:
             if cut.kind != "end" and (not label or label != place.name):
                 continue
             here = np.array([place.lat_deg]), np.array([place.lon_deg])
-            if float(towns.apart_km(point[0], point[1], *here)[0]) * 1e3 <= _SAME_M:
+            same_m = _SAME_END_M if cut.kind == "end" else _SAME_M
+            if float(towns.apart_km(point[0], point[1], *here)[0]) * 1e3 <= same_m:
                 return number
         return self._new(cut, point, again=False)
 
@@ -195,9 +211,15 @@ class _Stops:
 
     def _leg_fits(self, before: tuple[float, int], here: tuple[float, int]) -> bool:
         """Whether a leg between two places is new, or the one driven before."""
-        known = self._legs.get((before[1], here[1])) or self._legs.get((here[1], before[1]))
+        ends = (before[1], here[1])
+        known = self._legs.get(ends) or self._legs.get(ends[::-1])
         length_m = here[0] - before[0]
-        return known is None or abs(known.distance_m - length_m) <= _SAME_LENGTH * length_m
+        if known is None:
+            return True
+        middles = self._middle_of[ends if ends in self._legs else ends[::-1]], self._point(0.5 * (before[0] + here[0]))
+        (lat1, lon1, _), (lat2, lon2, _) = middles
+        apart_m = 1e3 * float(towns.apart_km(lat1, lon1, np.array([lat2]), np.array([lon2]))[0])
+        return abs(known.distance_m - length_m) <= _SAME_LENGTH * length_m and apart_m <= _SAME_M
 
     def _drive(self, before: tuple[float, int], here: tuple[float, int]) -> None:
         ends = (before[1], here[1])
@@ -207,6 +229,7 @@ class _Stops:
         inside = tuple(at_m - before[0] for at_m in self._middles if before[0] - TOWN_M <= at_m <= here[0] + TOWN_M)
         known = not part.unknown and bool(np.isfinite(part.elevation_m).all())
         self._order.append(ends)
+        self._middle_of[ends] = self._point(0.5 * (before[0] + here[0]))
         self._legs[ends] = DraftLeg(
             start=self._places[ends[0]].key,
             finish=self._places[ends[1]].key,

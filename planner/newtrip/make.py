@@ -12,9 +12,11 @@ from planner.files.reading import Problems, nearest
 from planner.files.tracks import GpxTrack, track_of
 from planner.model.errors import PlannerError, TripError
 from planner.newtrip.draft import Draft, draft_of
+from planner.newtrip.thin import thinned
 from planner.newtrip.write import files_of
 
 DEPARTURE = datetime(2027, 7, 15, 8, 0)
+SHORTEST_M = 1000.0
 BASE, DRIVING = "estate-1990s-six", "8 h"
 
 
@@ -61,7 +63,10 @@ def new_from_track(
         message = f"--base {car!r}: {nearest(car, classes())}"
         raise PlannerError(message)
     departure = DEPARTURE if start is None else _moment(start)
-    track = read_road(tracks)
+    track = thinned(read_road(tracks))
+    if track.length_m < SHORTEST_M:
+        message = f"{tracks[0].name}: is {track.length_m:,.0f} m long; a trip needs at least {SHORTEST_M:,.0f} m"
+        raise TripError([message])
     draft = draft_of(track, name=folder.absolute().name, departure=departure)
     files = files_of(draft, base=car, driving=_hours(driving))
 

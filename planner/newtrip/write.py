@@ -11,11 +11,9 @@ import numpy as np
 from planner.files.gpx import CREATOR
 from planner.files.tracks import GpxTrack
 from planner.model.display import units_of
-from planner.newtrip.cuts import bends_of
 from planner.newtrip.draft import Draft
 
 ROAD = "route.gpx"
-_ASIDE_M, _HEIGHT_M, _LONGEST_M = 3.0, 1.0, 800.0  # what thinning of the road may lose; its longest step
 
 
 def files_of(draft: Draft, *, base: str, driving: str) -> Mapping[str, str]:
@@ -113,31 +111,13 @@ def _legs(draft: Draft) -> str:
 
 
 def road_gpx(track: GpxTrack, name: str) -> str:
-    """The road as a thinned GPX 1.1 track, its heights without noise and left out where not known."""
+    """The road as a GPX 1.1 track, its heights left out where not known."""
     lines = ['<?xml version="1.0" encoding="UTF-8"?>']
     space = "http://www.topografix.com/GPX/1/1"
     lines.append(f'<gpx version="1.1" creator={quoteattr(CREATOR)} xmlns="{space}">')
     lines.append(f"<trk><name>{escape(name)}</name><trkseg>")
-    for n in _kept(track).tolist():
+    for n in range(len(track.distance_m)):
         height = track.elevation_m[n]
         ele = f"<ele>{height:.1f}</ele>" if np.isfinite(height) else ""
         lines.append(f'<trkpt lat="{track.lat_deg[n]:.6f}" lon="{track.lon_deg[n]:.6f}">{ele}</trkpt>')
     return "\n".join([*lines, "</trkseg></trk></gpx>"]) + "\n"
-
-
-def _kept(track: GpxTrack) -> "np.ndarray[tuple[int], np.dtype[np.intp]]":
-    """Indices of the points that a thinned track keeps."""
-    along = np.array(track.distance_m)
-    north = np.array(track.lat_deg) * 111_195.0
-    east = np.unwrap(np.array(track.lon_deg), period=360.0) * 111_195.0 * np.cos(np.radians(np.array(track.lat_deg)))
-    height = np.array(track.elevation_m)
-    known = np.isfinite(height)
-    filled = np.interp(along, along[known], height[known]) if known.any() else np.zeros_like(along)
-    kept = set(bends_of(along, np.stack([north, east, filled * (_ASIDE_M / _HEIGHT_M)]), _ASIDE_M))
-    edges = np.flatnonzero(np.diff(known))
-    kept |= {*edges.tolist(), *(edges + 1).tolist()}
-    order = np.array(sorted(kept))
-    far = np.flatnonzero(np.diff(along[order]) > _LONGEST_M)
-    extra = [np.searchsorted(along, np.arange(along[order[n]], along[order[n + 1]], _LONGEST_M)) for n in far]
-    found = np.unique(np.concatenate([order, *extra])) if extra else order
-    return np.asarray(found, dtype=np.intp)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.trip import Leg, Place, Trip
+from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
@@ -30,16 +31,29 @@ def check_lines(
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
         *_at_a_glance(trip, legs),
+        *chart_lines(shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  learnt: {said}" for said in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
+        *_asked(car),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
         values = ", ".join(f"{_halves(entry.key)[1]} {entry.text}" for entry in entries)
         said += textwrap.wrap(f"{section}: {values}", 80, initial_indent="    ", subsequent_indent="      ")
     return said
+
+
+def _asked(car: VehicleFile) -> list[str]:
+    """Ask the owner what decides most and only he can know."""
+    if car.vehicle.cooling.condition != "unknown":
+        return []
+    said = (
+        "is the radiator new or recored, or as old as the car? Say so under [cooling] in vehicle.toml: "
+        'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
+    )
+    return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
 
 
 def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:

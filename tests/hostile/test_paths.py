@@ -117,7 +117,7 @@ def test_logs_that_are_pipes_or_huge_are_refused(tmp_path):
     with (tmp_path / "b.csv").open("wb") as file:
         file.truncate(5_000_000_000)
     for name in ("a.csv", "b.csv"):
-        with pytest.raises(PlannerError, match=r"cannot be opened \((not a plain file|larger than 60 MB)\)"):
+        with pytest.raises(PlannerError, match=r"cannot be opened \((not a plain file|larger than 250 MB)\)"):
             read_log_text(tmp_path / name)
 
 

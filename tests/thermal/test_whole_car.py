@@ -13,8 +13,10 @@ from cars import (
     C0,
     CLASS_NAMES,
     GAUGED,
+    LONG_GRADES,
     MPH,
     fuel_l_per_100km,
+    gearbox_by_speed_c,
     held,
     hot_grade,
     join,
@@ -25,6 +27,7 @@ from cars import (
     with_part,
 )
 
+from thermal.bands import rated_trailer
 from thermal.drive import Drive, steady_drive
 from thermal.engine import engine_heat
 from thermal.kernel import COOLANT, DIFFERENTIAL, OIL, TRANSMISSION
@@ -63,7 +66,7 @@ HABITS = {
     "saloon-2000s-diesel": Habit(65, SMALL),
     "van-1980s-diesel": Habit(55, LARGE),
 }
-TOWING = [name for name in CLASS_NAMES if name.endswith("-tow")]
+TOWING = [name for name in CLASS_NAMES if name.startswith("pickup")]
 
 
 @pytest.fixture(scope="module")
@@ -186,12 +189,31 @@ def test_hot_grade_alone_is_passed(any_vehicle: Vehicle) -> None:
 
 
 @pytest.mark.parametrize("tow_class", TOWING)
-@pytest.mark.parametrize("trailer_kg", [2000.0, 3000.0])
-def test_hot_grade_towing(tow_class: str, trailer_kg: float) -> None:
-    """A healthy tow vehicle passes the published conditions."""
-    drive, result = hot_grade(with_trailer(read_class(tow_class).vehicle, trailer_kg))
+def test_hot_grade_at_the_rating(tow_class: str) -> None:
+    """SAE J2807: at its own rating a sound tow vehicle holds 40 mph and no fluid passes its limit."""
+    drive, result = hot_grade(rated_trailer(read_class(tow_class).vehicle))
     assert drive.speed_m_per_s.min() == pytest.approx(40 * MPH)
     assert result.margin_k.min() > 0.0
+
+
+@pytest.mark.parametrize("old_class", [name for name in CLASS_NAMES if "1960s" in name or "1970s" in name])
+def test_hot_grade_with_the_first_core(old_class: str) -> None:
+    """Common practice: on its first core a car of before 1980 climbs alone at 95-118 degC; a sound one stays cooler."""
+    sound = read_class(old_class).vehicle
+    good, bad = (
+        float(hot_grade(car)[1].temps_k[0, :, COOLANT].max()) - C0
+        for car in (sound, with_part(sound, "cooling", condition="original"))
+    )
+    assert 95.0 <= bad <= 118.0
+    assert good < bad - 5.0
+
+
+@pytest.mark.parametrize("old_class", ["pickup-1970s-v8", "saloon-1970s-six"])
+def test_hot_grade_at_the_rating_with_the_first_core(old_class: str) -> None:
+    """At its rating it passes with a sound radiator, and boils on its first core."""
+    sound = rated_trailer(read_class(old_class).vehicle)
+    assert hot_grade(sound)[1].margin_k.min() > 0.0
+    assert hot_grade(with_part(sound, "cooling", condition="original"))[1].margin_k[0, 0, 0] < 0.0
 
 
 @pytest.mark.parametrize("tow_class", TOWING)
@@ -271,8 +293,8 @@ def climb_peaks_k(vehicle: Vehicle, *, stop_min: float = 0.0, speed_share: float
 def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) -> None:
     """A finding to keep: 20 min at rest before 20 min of grade change coolant's peak by less than 2 K.
 
-    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid, but the engine oil
-    hardly where a lower gear comes in for it.
+    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid, but coolant and engine
+    oil hardly where a lower gear comes in for it.
     """
     straight = climb_peaks_k(any_vehicle)
     by_stop = straight - climb_peaks_k(any_vehicle, stop_min=20)
@@ -280,8 +302,8 @@ def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) ->
     said = f"stop {np.round(by_stop[GAUGED], 1)}, slower {np.round(by_slowing[GAUGED], 1)} K"
     assert abs(by_stop[COOLANT]) < 2.0, said
     assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
-    assert by_slowing[COOLANT] > -0.3, said
-    assert by_slowing[OIL] > -1.0, said
+    assert by_slowing[COOLANT] > -1.0, said
+    assert by_slowing[OIL] > -1.5, said
 
 
 def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
@@ -307,3 +329,19 @@ def test_air_conditioning_follows_the_air() -> None:
     assert share[3] == pytest.approx(1.0, abs=0.01)
     assert share[4] <= 1.1
     assert not ac_share(replace(drive, ac_on=np.zeros(5))).any()
+
+
+@pytest.mark.parametrize("grade", LONG_GRADES)
+@pytest.mark.parametrize("name", [n for n in CLASS_NAMES if read_class(n).vehicle.gearbox.kind == "automatic"])
+def test_slowing_never_cooks_the_gearbox(name: str, grade: str) -> None:
+    """No cliff: at its rating, 2 mph slower heats it by no more than an open converter may, from 60 to 20 mph.
+
+    A change of gear opens a clutch or closes one: a released lock-up is worth 13 to 24 K on such a grade (common
+    practice). Slower than the speed it holds, it is never hotter by as much, and at 20 mph it is cooler or as warm.
+    """
+    by_speed = gearbox_by_speed_c(rated_trailer(read_class(name).vehicle), grade)
+    slower = by_speed[:-1] - by_speed[1:]
+    assert slower.max() <= 13.0, np.round(by_speed)
+    assert np.max(by_speed[:-1] - by_speed[-1]) <= 16.0, np.round(by_speed)
+    assert by_speed.max() <= 140.0
+    assert by_speed[0] <= by_speed[-1] + 3.0

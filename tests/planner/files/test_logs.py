@@ -5,6 +5,8 @@ degree sign, one reading a row, decimal commas, clocks that pass midnight, numbe
 """
 
 import gzip
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,12 +15,14 @@ import numpy as np
 import pytest
 
 from planner.files import logmap as logmapfile
-from planner.files.channels import CHANNELS, parse_times, propose_kind
-from planner.files.logmap import propose
-from planner.files.logs import describe_log, open_log, read_log
+from planner.files.channels import CHANNELS
+from planner.files.logpropose import describe_log, propose
+from planner.files.logs import open_log, read_log
 from planner.files.logtext import cut
+from planner.files.logtime import parse_times, propose_kind
 from planner.model.errors import OutputError, PlannerError, TripError
 
+ROOT = Path(__file__).parents[3]
 LOGS = Path(__file__).parents[4] / "shared" / "data" / "logs"
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")
 C0 = 273.15
@@ -164,8 +168,16 @@ def test_numbers_that_mean_no_data(tmp_path: Path) -> None:
 
 
 def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:
-    path = write(tmp_path, rows("time [s],speed [km/h],ambient [C]", "{i},50,-40"))
-    assert np.all(read_log(path, describe_log(path).mapping).channels["ambient"].value == pytest.approx(233.15))
+    cold = "\n".join(f"{i},50,{-39 - i // 10 % 3}" for i in range(90))
+    path = write(tmp_path, f"time [s],speed [km/h],ambient [C]\n{cold}\n")
+    log = read_log(path, describe_log(path).mapping)
+    assert set(log.channels["ambient"].value - C0) == {-39, -40, -41}
+
+
+@pytest.mark.parametrize("code", [-40, 0, 127])
+def test_a_column_that_reads_one_such_number_all_along_is_asked_about(tmp_path: Path, code: int) -> None:
+    path = write(tmp_path, rows("time [s],speed [km/h],coolant [C]", f"{{i}},50,{code}"))
+    assert describe_log(path).mapping.channels["coolant"].unsure == f"'coolant [C]' reads {code} all along"
 
 
 def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
@@ -244,3 +256,45 @@ def test_channels_are_sane() -> None:
     for name, channel in CHANNELS.items():
         assert channel.low < channel.high
         assert name == channel.name
+
+
+def hundred_a_second(path: Path, n: int) -> None:
+    with path.open("w") as file:
+        file.write("time [s],speed [km/h],coolant [C],oil temp [C],rpm\n")
+        for i in range(n):
+            coolant = "" if i % 7 else f"{80 + i / 1e5:.2f}"  # one reading in seven rows
+            oil = 0 if i % 1000 == 999 else round(90 + i / 1e5, 2)
+            file.write(f"{i / 100:.2f},{50 + i % 3},{coolant},{oil},{1500 + i % 10}\n")
+
+
+def test_a_hundred_rows_a_second_are_thinned_to_ten_readings(tmp_path: Path) -> None:
+    hundred_a_second(tmp_path / "fast.csv", 30_000)
+    found = describe_log(tmp_path / "fast.csv").mapping
+    assert found.unsure == ()
+    assert found.channels["engine_oil"].no_data == (0.0,)
+    log = read_log(tmp_path / "fast.csv", found)
+    for name, start_c in (("coolant", 80.0), ("engine_oil", 90.0)):
+        series = log.channels[name]
+        assert 2990 <= len(series.value) <= 3030
+        assert np.all(np.diff(series.time_s) > 0.0)
+        assert series.value - C0 == pytest.approx(start_c + series.time_s / 1e3, abs=0.006)
+
+
+@pytest.mark.skipif(
+    not Path("/proc/self/status").exists(), reason="the system does not tell a program's peak of memory"
+)
+def test_a_long_log_needs_little_memory(tmp_path: Path) -> None:
+    """33 minutes at 100 rows a second; of 200,000 rows as texts alone would need 60 MB more."""
+    hundred_a_second(tmp_path / "fast.csv", 200_000)
+    code = (
+        "from pathlib import Path\nfrom planner.files.logpropose import describe_log\n"
+        "from planner.files.logs import read_log\n"
+        f"path = Path({str(tmp_path / 'fast.csv')!r})\n"
+        "log = read_log(path, describe_log(path).mapping)\n"
+        "state = Path('/proc/self/status').read_text().partition('VmHWM:')[2]\n"
+        "print(len(log.channels['speed'].value), int(state.split()[0]) // 1000)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    count, peak_mb = map(int, done.stdout.split())
+    assert count == pytest.approx(20_000, abs=50)
+    assert peak_mb < 130

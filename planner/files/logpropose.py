@@ -1,0 +1,362 @@
+"""How a log may be read, proposed from what stands in it, and what is told of it before and after its owner confirms.
+
+What more than one reading of the file explains is not chosen: it is proposed with a doubt, which the owner settles.
+"""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from planner.files import limits
+from planner.files.channels import (
+    CHANNELS,
+    FLUID_CHANNELS,
+    candidates,
+    codes_of,
+    known_unit,
+    leap_of,
+    letters_of,
+    unit_of,
+)
+from planner.files.logmap import LogMapping, Source, to_si
+from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts
+from planner.files.logtext import LogText, clean, is_blank, read_log_text
+from planner.files.logtime import (
+    CLOCKS,
+    DATE_NAMES,
+    KINDS,
+    NAMES,
+    date_in,
+    numbers,
+    propose_date,
+    propose_kind,
+    split_unit,
+)
+from planner.model.errors import PlannerError
+from thermal.errors import shown
+
+_SAMPLE = 4000
+_NEAR_S = 120.0  # readings further apart tell nothing of each other
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Description:
+    """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
+
+    mapping: LogMapping
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Signal:
+    """Cells of one signal that say something, and the units it may be in; `told` where they are told, not guessed."""
+
+    column: str
+    cells: list[str]
+    unit: str | None
+    doubt: str = ""
+
+
+def describe_log(path: Path) -> Description:
+    """Propose how a log is to be read, and say what is sure and what is not."""
+    text = read_log_text(path)
+    mapping, columns = proposed(text)
+    found = assembled(text, mapping, columns)
+    lines = [f"{path.name}: {text.count:,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."]
+    lines += [f"Noted: {note}." for note in text.notes]
+    lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in all.")
+    if mapping.long:
+        lines.append("Long form: one reading a row.")
+    for name, source in mapping.channels.items():
+        lines.append(f"{'Not sure' if source.unsure else 'Sure'}: {_told(name, source, found.channels[name])}")
+    missing = [name for name in ("speed", "ambient", *FLUID_CHANNELS) if name not in mapping.channels]
+    lines += [f"Missing: {', '.join(missing)}."] if missing else []
+    lines += [f"Not used: {', '.join(shown(c) for c in mapping.ignored[:20])}."] if mapping.ignored else []
+    lines += [f"Fault: {fault}." for fault in found.faults]
+    return Description(mapping=mapping, sentences=tuple(lines))
+
+
+def describe_read(log: Log) -> Description:
+    """Tell what was read of a log by its confirmed mapping."""
+    lines = [f"{log.name}: {log.duration_s / 60.0:.0f} min, {log.distance_m / 1000.0:.1f} km."]
+    lines += [f"Read: {_told(name, log.mapping.channels[name], series)}" for name, series in log.channels.items()]
+    lines += [f"Fault: {fault}." for fault in log.faults]
+    return Description(mapping=log.mapping, sentences=tuple(lines))
+
+
+def _told(name: str, source: Source, series: Series) -> str:
+    """Describe one channel."""
+    if source.unsure:
+        return f"{name}: {source.unsure}."
+    count = len(series.value)
+    rate = count / max(float(series.time_s[-1] - series.time_s[0]), 1.0) if count > 1 else 0.0
+    none = f"; {', '.join(f'{v:g}' for v in source.no_data)} taken as no reading" if source.no_data else ""
+    return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} a second{none}."
+
+
+def propose(text: LogText) -> LogMapping:
+    """Propose how to read a log, saying what is not sure; nothing is read with it before its owner has confirmed it."""
+    return proposed(text)[0]
+
+
+def proposed(text: LogText) -> tuple[LogMapping, Columns]:
+    """The proposal, and the columns read by it."""
+    cells = {name: _column(text, i) for i, name in enumerate(text.headings)}
+    units = dict(itertools.zip_longest(text.headings, map(known_unit, text.units)))
+    time, kind, unsure = _time(text, cells, units)
+    day, kind, unsure = _date(cells, time, kind, unsure)
+    long = _long_form(cells, time)
+    if long:
+        signals = _by_name(text, long)
+    else:
+        signals = [_signal(name, held, units[name]) for name, held in cells.items() if name not in (time, day)]
+    channels, ignored = _channels(signals, decimal_comma=text.decimal_comma)
+    mapping = LogMapping(
+        time=time,
+        kind=kind,
+        date=day,
+        decimal="point" if text.commas == "either" else "",
+        time_unsure=unsure,
+        long=long,
+        channels=_with_commas(text, channels, signals),
+        day=date_in(text.file),
+        ignored=ignored,
+    )
+    columns = read_columns(text, mapping)
+    again = restarts(columns.time_s)
+    if again and not mapping.time_unsure:
+        mapping = replace(mapping, time_unsure=again)
+    return replace(mapping, channels={name: _coded(name, s, columns) for name, s in mapping.channels.items()}), columns
+
+
+def _column(text: LogText, index: int) -> list[str]:
+    """Cells of one column that say something, thinned in runs to a sample from the whole length."""
+    held = [row[index] for row in text.rows if index < len(row) and not is_blank(row[index])]
+    if len(held) <= _SAMPLE:
+        return held
+    step = len(held) // (_SAMPLE // 40)
+    return [cell for start in range(0, len(held), step) for cell in held[start : start + 40]]
+
+
+# --- the time ---
+
+
+def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | None]) -> tuple[str, str, str]:
+    """Choose the column of times: named so first, else the first that reads as one."""
+    named = [name for name in cells if NAMES & set(letters_of(name).split())]
+    found: list[tuple[str, str, str]] = []
+    for name in [*named, *(n for n in cells if n not in named)]:
+        unit = unit_of(name) or units[name] or _unit_in(cells[name])[0]
+        kind, unsure = propose_kind(cells[name], unit=unit, decimal_comma=text.decimal_comma, heading=name)
+        if kind and (name in named or (kind not in ("s", "ms", "us", "min", "h") and not found)):
+            found.append((name, kind, unsure))
+    if not found:
+        message = f"{text.file}: no column holds times; headings: {', '.join(text.headings[:12])}"
+        raise PlannerError(message)
+    name, kind, unsure = found[0]
+    rivals = [other for other, _, _ in found[1:] if other in named]
+    return name, kind, unsure or (f"{len(rivals) + 1} columns are named like times" if rivals else "")
+
+
+def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tuple[str, str, str]:
+    """A column of dates beside a clock, and how the two are read."""
+    if kind not in CLOCKS:
+        return "", kind, unsure
+    for name, held in cells.items():
+        if name != time and held and DATE_NAMES & set(letters_of(name).split()):
+            order, doubt = propose_date(held)
+            if order:
+                return name, order, unsure or doubt
+    return "", kind, unsure
+
+
+# --- the signals ---
+
+
+def _long_form(cells: dict[str, list[str]], time: str) -> tuple[str, ...]:
+    """Columns of name, value and unit when each row is one reading."""
+    names = {"channel", "signal", "name", "sensor", "parameter", "pid"}
+    name = next((c for c in cells if c != time and set(letters_of(c).split()) & names), "")
+    value = next((c for c in cells if set(letters_of(c).split()) & {"value", "reading", "wert"}), "")
+    if not name or not value or len(cells) > 8:
+        return ()
+    unit = next((c for c in cells if set(letters_of(c).split()) & {"unit", "units", "einheit"}), "")
+    return (name, value, unit) if unit else (name, value)
+
+
+def _signal(column: str, cells: list[str], below: str | None) -> _Signal:
+    """One column, its unit from the heading, the row below it, or its cells."""
+    inside, doubt = _unit_in(cells)
+    told = [unit for unit in (unit_of(column), below, inside) if unit is not None]
+    if not doubt and len(set(told)) > 1:
+        doubt = f"{shown(column)} is said to be in {' and in '.join(dict.fromkeys(told))}"
+    return _Signal(column=column, cells=cells, unit=told[0] if told else None, doubt=doubt)
+
+
+def _unit_in(cells: Sequence[str]) -> tuple[str | None, str]:
+    """Unit written behind the numbers, and a doubt where there is more than one."""
+    found = {known_unit(unit) for cell in cells[:2000] for unit in (split_unit(cell)[1],) if unit}
+    known = sorted(unit for unit in found if unit is not None)
+    return (known[0] if known else None), (f"its cells are in {' and in '.join(known)}" if len(known) > 1 else "")
+
+
+def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
+    """Sort rows of the long form by the signal's name."""
+    name, value, *unit = (text.headings.index(column) for column in long)
+    cells: dict[str, list[str]] = {}
+    said: dict[str, dict[str, None]] = {}
+    for row in text.rows:
+        if max(name, value) >= len(row):
+            continue
+        key = clean(row[name])
+        if key and not is_blank(row[value]):
+            cells.setdefault(key, []).append(row[value])
+            if unit and unit[0] < len(row):
+                said.setdefault(key, {})[clean(row[unit[0]])] = None
+        if len(cells) > limits.LOG_NAMES:
+            most = f"more than {limits.LOG_NAMES} different names"
+            message = f"{text.file}: {most} in the column of names; it holds something else"
+            raise PlannerError(message)
+    out = []
+    for key, held in cells.items():
+        known = [known_unit(item) for item in said.get(key, {}) if item]
+        one = _signal(key, held[:_SAMPLE], known[0] if known else None)
+        mixed = f"{shown(key)} is given in {' and in '.join(map(str, known))}" if len(set(known)) > 1 else ""
+        out.append(replace(one, doubt=one.doubt or mixed))
+    return out
+
+
+def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[str, Source], tuple[str, ...]]:
+    """Give every channel the best of the columns that may be it."""
+    found: dict[str, Source] = {}
+    ignored: list[str] = []
+    chosen = []
+    for signal in signals:
+        options = candidates(signal.column)
+        values = numbers(signal.cells, decimal_comma=decimal_comma)
+        values = values[np.isfinite(values)]
+        if options and len(values):
+            chosen.append((signal, values, options))
+        else:
+            ignored.append(signal.column)
+    usual = _usual_temperature(chosen)
+    for signal, values, options in chosen:
+        name = options[0]
+        source = _source(name, signal, values, options, usual)
+        rival = found.get(name)
+        if rival is None:
+            found[name] = source
+            continue
+        both = f"columns {shown(rival.column)} and {shown(signal.column)} both look like it; keep the right one"
+        better = source if rival.unsure and not source.unsure else rival
+        found[name] = replace(better, unsure=both)
+    return found, tuple(ignored)
+
+
+_Chosen = tuple[_Signal, Floats, tuple[str, ...]]
+
+
+def _usual_temperature(chosen: Sequence[_Chosen]) -> str:
+    """The unit of temperature that suits all columns of a log alike: told by some, or fitting those without one."""
+    warm = [(s, _real(v, names[0]), names[0]) for s, v, names in chosen if CHANNELS[names[0]].unit == "K"]
+    for signal, _, name in warm:
+        if signal.unit in CHANNELS[name].units:
+            return str(signal.unit)
+    fits = [unit for unit in ("degC", "degF", "K") if all(_inside(v, unit, n) for _, v, n in warm if len(v))]
+    return fits[0] if fits else ""
+
+
+def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...], usual: str) -> Source:
+    """Check a column against what its channel can be; words for each doubt."""
+    channel, column = CHANNELS[name], signal.column
+    doubts = [f"{shown(column)} may be {' or '.join(options)}"] if len(options) > 1 else []
+    doubts += [signal.doubt] if signal.doubt else []
+    unit = signal.unit
+    values = _real(values, name)
+    if not len(values):
+        told = unit if unit in channel.units else usual if usual in channel.units else channel.units[0]
+        return Source(column=column, unit=told, unsure=f"{shown(column)} has no reading")
+    if unit is None or unit not in channel.units:
+        fits = [u for u in channel.units if _inside(values, u, name)]
+        given = "no unit" if unit is None else f"unit {unit!r} does not fit"
+        low, high = float(np.min(values)), float(np.max(values))
+        only = name in ("latitude", "longitude", "rpm", "load")
+        if not (only and unit is None and fits):
+            doubts.append(
+                f"{shown(column)} has {given}; its readings of {low:g} to {high:g} could be "
+                f"{' or '.join(fits) or 'nothing known'}"
+            )
+        unit = usual if usual in fits else fits[0] if fits else channel.units[0]
+    elif not _inside(values, unit, name):
+        doubts.append(f"half of {shown(column)} is no plausible reading in {unit}")
+    return Source(column=column, unit=unit, unsure="; ".join(doubts))
+
+
+def _real(values: Floats, name: str) -> Floats:
+    """Readings without the numbers that may mean none, unless nothing else is there."""
+    real = values[~np.isin(values, codes_of(name))]
+    return real if len(real) else values
+
+
+def _inside(values: Floats, unit: str, name: str) -> bool:
+    """Whether most readings are plausible in a unit."""
+    channel = CHANNELS[name]
+    si = to_si(values, unit, name)
+    return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9
+
+
+def _with_commas(text: LogText, channels: dict[str, Source], signals: Sequence[_Signal]) -> dict[str, Source]:
+    """Doubt every channel with commas that may part thousands or decimals."""
+    if text.commas != "either":
+        return channels
+    example = {s.column: cell for s in signals for cell in s.cells if "," in cell}
+    doubt = "the comma in {} may part thousands, or be a decimal mark: say decimal = 'point' or 'comma' above"
+    return {
+        name: replace(item, unsure=doubt.format(shown(example[item.column]))) if item.column in example else item
+        for name, item in channels.items()
+    }
+
+
+# --- numbers that mean nothing ---
+
+
+def _coded(name: str, source: Source, columns: Columns) -> Source:
+    """A source with the numbers that mean no reading in it, or a doubt about them."""
+    row, raw = columns.readings[name]
+    time_s, si = columns.time_s[row], to_si(raw, source.unit, name)
+    there = [code for code in codes_of(name) if np.any(raw == code)]
+    good = ~np.isin(raw, there) & np.isfinite(time_s)
+    if not there or source.unsure:
+        return source
+    if not good.any():
+        return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} all along")
+    least, most = leap_of(name)
+    usual = np.abs(np.diff(si[good]))
+    leap = float(np.clip(8.0 * np.quantile(usual, 0.99) if len(usual) else least, least, most))
+    none, doubts = [], []
+    for code in there:
+        channel = CHANNELS[name]
+        if not channel.low <= float(to_si(np.array([code]), source.unit, name)[0]) <= channel.high:
+            none.append(code)
+            continue
+        apart = _apart(time_s, si, raw == code, good) > leap
+        if np.mean(apart) > 0.9:
+            none.append(code)
+        elif np.mean(apart) > 0.1:
+            doubts.append(f"{code:g} may be a reading, or mean none")
+    return replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
+
+
+def _apart(time_s: Floats, si: Floats, code: np.ndarray, good: np.ndarray) -> Floats:
+    """How far each marked reading lies from the nearer of the good ones before and after it; 0 where none is near."""
+    at, held = np.flatnonzero(code), np.flatnonzero(good)
+    after = np.searchsorted(held, at)
+    gaps = []
+    for side in (np.maximum(after - 1, 0), np.minimum(after, len(held) - 1)):
+        near = np.abs(time_s[held[side]] - time_s[at]) <= _NEAR_S
+        gaps.append(np.where(near, np.abs(si[held[side]] - si[at]), np.inf))
+    gap = np.minimum(*gaps)
+    return np.where(np.isfinite(gap), gap, 0.0)

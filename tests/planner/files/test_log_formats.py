@@ -1,0 +1,362 @@
+"""One drive as many loggers would write it: each is read right, or its owner is asked; none is sure and wrong.
+
+The drive is made up: 25 minutes from a cold start, one reading a second, from 08:15:00 on 6 July 2027 at UTC-6. The
+ways of writing it are those met in loggers' exports and in spreadsheets; common practice, no source.
+"""
+
+import gzip
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from planner.files.logpropose import describe_log
+from planner.files.logs import read_log
+from planner.model.errors import PlannerError
+
+START = datetime(2027, 7, 6, 14, 15, tzinfo=UTC)  # 08:15 local
+LOCAL_S = 8.25 * 3600.0
+N = 1500
+T = np.arange(N, dtype=float)
+SPEED_KMH = np.round(60.0 + 35.0 * np.sin(T / 90.0), 1)
+COOLANT_C = np.round(92.0 - 70.0 * np.exp(-T / 300.0), 1)
+OIL_C = np.round(118.0 - 96.0 * np.exp(-T / 600.0), 1)
+AMBIENT_C = np.round(22.0 + 4.0 * T / N, 1)
+RPM = np.round(1900.0 + 700.0 * np.sin(T / 90.0))
+HEADS = ("Speed", "Coolant Temp", "Oil Temp", "Ambient", "RPM")
+UNITS = ("km/h", "°C", "°C", "°C", "rpm")
+COLUMNS = (SPEED_KMH, COOLANT_C, OIL_C, AMBIENT_C, RPM)
+
+Rows = Iterator[list[str]]
+Clock = Callable[[int], str]
+
+
+def local(i: int, pattern: str = "%Y-%m-%d %H:%M:%S") -> str:
+    return (START - timedelta(hours=6) + timedelta(seconds=i)).strftime(pattern)
+
+
+def fahrenheit(celsius: np.ndarray) -> np.ndarray:
+    return np.round(celsius * 1.8 + 32.0, 1)
+
+
+def seconds(i: int) -> str:
+    return str(i)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Style:
+    """How a log is written; the rest is the same for all."""
+
+    time: str = "Time [s]"
+    clock: Clock = seconds
+    between: str = ","
+    point: str = "."
+    heads: tuple[str, ...] = tuple(f"{head} [{unit}]" for head, unit in zip(HEADS, UNITS, strict=True))
+    columns: Sequence[np.ndarray | list[str]] = COLUMNS
+    before: str = ""
+    below: str = ""
+    after: str = ""
+    end: str = "\n"
+    cell: str = "{}"
+    coded: str = "utf-8"
+
+    def text(self) -> str:
+        lines = [self.between.join([self.time, *self.heads])]
+        lines += [self.below] if self.below else []
+        for i in range(N):
+            cells = [str(column[i]).replace(".", self.point) for column in self.columns]
+            lines.append(self.between.join([self.clock(i), *(self.cell.format(cell) for cell in cells)]))
+        return self.before + self.end.join(lines) + self.end + self.after
+
+    def data(self) -> bytes:
+        return self.text().encode(self.coded)
+
+
+NO_UNIT = HEADS
+US = tuple(f"{head} [{unit}]" for head, unit in zip(HEADS, ("mph", "°F", "°F", "°F", "rpm"), strict=True))
+US_COLUMNS = (np.round(SPEED_KMH / 1.609344, 2), *map(fahrenheit, COLUMNS[1:4]), RPM)
+SEMI = {"between": ";", "point": ","}
+
+
+def with_codes(column: np.ndarray, code: str, every: int = 50) -> list[str]:
+    return [code if i % every == every - 1 else str(value) for i, value in enumerate(column)]
+
+
+def sparse(text: str) -> str:
+    """Each row refreshes one signal only."""
+    head, *lines = text.splitlines()
+    out = [head]
+    for i, line in enumerate(lines):
+        time, *cells = line.split(",")
+        out.append(",".join([time, *(cell if n == i % len(cells) else "" for n, cell in enumerate(cells))]))
+    return "\n".join(out) + "\n"
+
+
+def long_form(between: str = ",", *, with_units: bool = True, mixed: bool = False) -> bytes:
+    lines = [between.join(["time [s]", "signal", "value", *(["unit"] if with_units else [])])]
+    for i in range(N):
+        for name, unit, column in zip(HEADS, UNITS, COLUMNS, strict=True):
+            value, told = column[i], unit
+            if mixed and name == "Oil Temp" and i % 2:
+                value, told = fahrenheit(column)[i], "°F"
+            lines.append(between.join([str(i), name, str(value), *([told] if with_units else [])]))
+    return "\n".join(lines).encode()
+
+
+def date_apart(day: str, clock: str, head: str = "Date,Time") -> bytes:
+    made = Style(time=head, clock=lambda i: f"{local(i, day)},{local(i, clock)}")
+    return made.data()
+
+
+def mm_ss(i: int) -> str:
+    return f"{i // 60:02d}:{i % 60:02d}"
+
+
+def thousands(rpm: np.ndarray) -> list[str]:
+    return [f'"{value:,.0f}"' for value in rpm]
+
+
+def hot(code: str = "") -> bytes:
+    """Oil that climbs through 255 degF, and past it; now and then nothing but a code."""
+    oil = np.round(200.0 + 80.0 * T / N, 1).tolist()
+    oil[900:960] = [255.0] * 60
+    cells = [code if code and i % 40 == 39 else str(value) for i, value in enumerate(oil)]
+    return Style(heads=US, columns=(*US_COLUMNS[:2], cells, *US_COLUMNS[3:])).data()
+
+
+HOT_F = np.round(200.0 + 80.0 * T / N, 1)
+HOT_F[900:960] = 255.0
+
+RIGHT: dict[str, bytes] = {
+    # what separates cells, decimals, line ends, characters
+    "comma": Style().data(),
+    "semicolon": Style(**SEMI).data(),
+    "semicolon and points": Style(between=";").data(),
+    "tab": Style(between="\t").data(),
+    "tab and decimal commas": Style(between="\t", point=",").data(),
+    "bar": Style(between="|").data(),
+    "bar and spaces": Style(between=" | ").data(),
+    "spaces behind commas": Style(between=", ").data(),
+    "quoted cells": Style(cell='"{}"').data(),
+    "quoted decimal commas": Style(cell='"{}"', point=",").data(),
+    "line ends of another system": Style(end="\r\n").data(),
+    "old line ends": Style(end="\r").data(),
+    "mark of UTF-8": Style(coded="utf-8-sig").data(),
+    "UTF-16 with its mark": Style(coded="utf-16").data(),
+    "UTF-16 without a mark": Style(coded="utf-16-le").data(),
+    "UTF-16 the other way round, without a mark": Style(coded="utf-16-be").data(),
+    "western code page": Style(coded="cp1252").data(),
+    "degree sign read twice": Style().text().replace("°", "Â°").encode(),
+    "packed": gzip.compress(Style().data()),
+    "thousands in quotes": Style(columns=(*COLUMNS[:4], thousands(RPM))).data(),
+    "trailing separator": Style(end=",\n").data(),
+    # around the readings
+    "lines before the heading": Style(before="Logger 7\nSerial: 12\n\nDriver,\n").data(),
+    "remarks before the heading": Style(before="# made by a logger\n# file 3\n").data(),
+    "sep= before the heading": Style(before="sep=;\n", **SEMI).data(),
+    "heading again in the data": Style(after=Style().text().splitlines()[0] + "\n").data(),
+    "summary at the end": Style(after="\nAverage,,,,,\nend of file\n").data(),
+    "empty rows between": Style(end="\n\n").data(),
+    "units in a second row": Style(heads=HEADS, time="Time", below="s," + ",".join(UNITS)).data(),
+    "units in brackets in a second row": Style(
+        heads=HEADS, time="Time", below="[s],[km/h],[°C],[°C],[°C],[rpm]"
+    ).data(),
+    # units
+    "round brackets": Style(heads=tuple(h.replace("[", "(").replace("]", ")") for h in Style().heads)).data(),
+    "underscores": Style(time="time_s", heads=("speed_kmh", "coolant_C", "oil_temp_C", "ambient_C", "rpm")).data(),
+    "miles and Fahrenheit": Style(heads=US, columns=US_COLUMNS).data(),
+    "kelvin": Style(
+        heads=("Speed [m/s]", "Coolant [K]", "Oil Temp [K]", "Ambient [K]", "RPM"),
+        columns=(SPEED_KMH / 3.6, COOLANT_C + 273.15, OIL_C + 273.15, AMBIENT_C + 273.15, RPM),
+    ).data(),
+    "units in the cells": Style(
+        heads=NO_UNIT,
+        columns=tuple([f"{v} {unit}" for v in column] for column, unit in zip(COLUMNS, UNITS, strict=True)),
+    ).data(),
+    "units in the cells without a space": Style(
+        heads=NO_UNIT,
+        columns=tuple([f"{v}{unit}" for v in column] for column, unit in zip(COLUMNS, UNITS, strict=True)),
+    ).data(),
+    "German": Style(
+        time="Zeit [s]",
+        heads=(
+            "Geschwindigkeit [km/h]",
+            "Kühlmitteltemperatur [°C]",
+            "Öltemperatur [°C]",
+            "Außentemperatur [°C]",
+            "Drehzahl",
+        ),
+        **SEMI,
+    ).data(),
+    # times
+    "t [s]": Style(time="t [s]").data(),
+    "milliseconds": Style(time="Time (ms)", clock=lambda i: str(1000 * i + 17)).data(),
+    "microseconds": Style(time="time_us", clock=lambda i: str(1_000_000 * i)).data(),
+    "minutes": Style(time="Time [min]", clock=lambda i: f"{i / 60:.4f}").data(),
+    "hours": Style(time="Time (h)", clock=lambda i: f"{i / 3600:.6f}").data(),
+    "clock": Style(time="Time", clock=lambda i: local(i, "%H:%M:%S")).data(),
+    "clock with thousandths": Style(time="Time", clock=lambda i: local(i, "%H:%M:%S.250")).data(),
+    "clock with thousandths behind a colon": Style(time="Time", clock=lambda i: local(i, "%H:%M:%S:250")).data(),
+    "clock of twelve hours": Style(time="Time", clock=lambda i: local(i, "%I:%M:%S %p")).data(),
+    "six digits": Style(time="UTC time", clock=lambda i: local(i, "%H%M%S")).data(),
+    "elapsed minutes and seconds": Style(time="Elapsed", clock=mm_ss).data(),
+    "elapsed, heading mm:ss": Style(time="Time (mm:ss)", clock=mm_ss).data(),
+    "elapsed minutes and tenths of seconds": Style(time="Time", clock=lambda i: f"{mm_ss(i)}.0").data(),
+    "minutes beyond a day's hours": Style(time="Time", clock=lambda i: f"{i // 60 + 40:02d}:{i % 60:02d}").data(),
+    "elapsed hours": Style(time="Time", clock=lambda i: f"00:{mm_ss(i)}").data(),
+    "ISO": Style(time="Timestamp", clock=lambda i: local(i)).data(),
+    "ISO with T and Z": Style(
+        time="Timestamp", clock=lambda i: (START + timedelta(seconds=i)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    ).data(),
+    "ISO with an offset": Style(time="Timestamp", clock=lambda i: local(i, "%Y-%m-%dT%H:%M:%S-06:00")).data(),
+    "ISO without signs": Style(time="Timestamp", clock=lambda i: local(i, "%Y%m%dT%H%M%S")).data(),
+    "slashes, year first": Style(time="Timestamp", clock=lambda i: local(i, "%Y/%m/%d %H:%M:%S")).data(),
+    "month by name": Style(time="Timestamp", clock=lambda i: local(i, "%d-%b-%Y %H:%M:%S")).data(),
+    "month by name first": Style(
+        time="Timestamp", clock=lambda i: f'"{local(i, "%b %d, %Y")} {local(i, "%H:%M:%S")}"'
+    ).data(),
+    "since 1970": Style(time="time", clock=lambda i: str(int(START.timestamp()) + i)).data(),
+    "milliseconds since 1970": Style(time="time", clock=lambda i: str(1000 * (int(START.timestamp()) + i))).data(),
+    "microseconds since 1970": Style(time="time", clock=lambda i: str(10**6 * (int(START.timestamp()) + i))).data(),
+    "nanoseconds since 1970": Style(time="time", clock=lambda i: str(10**9 * (int(START.timestamp()) + i))).data(),
+    "days of a spreadsheet": Style(time="Date/Time", clock=lambda i: f"{46574 + (LOCAL_S + i) / 86400:.8f}").data(),
+    "date apart": date_apart("%Y-%m-%d", "%H:%M:%S"),
+    "date apart, without signs": date_apart("%Y%m%d", "%H%M%S"),
+    # readings that are none
+    "minus forty": Style(columns=(SPEED_KMH, with_codes(COOLANT_C, "-40.0"), *COLUMNS[2:])).data(),
+    "zeros": Style(columns=(SPEED_KMH, with_codes(COOLANT_C, "0"), with_codes(OIL_C, "0.0"), *COLUMNS[3:])).data(),
+    "zeros until the sensor wakes": Style(
+        columns=(SPEED_KMH, COOLANT_C, ["0"] * 30 + [str(v) for v in OIL_C[30:]], *COLUMNS[3:])
+    ).data(),
+    "127 degC": Style(columns=(SPEED_KMH, COOLANT_C, with_codes(OIL_C, "127"), *COLUMNS[3:])).data(),
+    "all ones": Style(
+        columns=(with_codes(SPEED_KMH, "65535"), COOLANT_C, with_codes(OIL_C, "6553.5"), *COLUMNS[3:])
+    ).data(),
+    "words for nothing": Style(
+        columns=(SPEED_KMH, with_codes(COOLANT_C, "N/A"), with_codes(OIL_C, "---"), *COLUMNS[3:])
+    ).data(),
+    "one signal a row": sparse(Style().text()).encode(),
+    "one reading a row": long_form(),
+    "one reading a row, semicolons": long_form(";"),
+}
+ASKED: dict[str, bytes] = {
+    "no unit": Style(heads=NO_UNIT).data(),
+    "no unit, Fahrenheit": Style(heads=NO_UNIT, columns=US_COLUMNS).data(),
+    "no unit of time": Style(time="Time").data(),
+    "minutes and seconds, or hours and minutes": Style(time="Time", clock=lambda i: mm_ss(i // 2)).data(),
+    "day and month in any order": Style(time="Time", clock=lambda i: local(i, "%d/%m/%Y %H:%M:%S")).data(),
+    "year of two digits": Style(time="Time", clock=lambda i: local(i, "%y/%m/%d %H:%M:%S")).data(),
+    "date apart, six digits": date_apart("%d%m%y", "%H:%M:%S"),
+    "share of a day": Style(time="Time", clock=lambda i: f"{(LOCAL_S + i) / 86400:.7f}").data(),
+    "two drives in one file": Style(after="\n".join(Style().text().splitlines()[1:900]) + "\n").data(),
+    "thousands or decimals": Style(heads=("RPM",), columns=(thousands(RPM + 1000),)).data(),
+    "one signal in two units": long_form(mixed=True),
+    "one reading a row without units": long_form(with_units=False),
+    "two units in a column": Style(
+        columns=(SPEED_KMH, COOLANT_C, [f"{v} {'F' if i % 2 else 'C'}" for i, v in enumerate(OIL_C)], *COLUMNS[3:])
+    ).data(),
+    "two columns for one": Style(heads=(*Style().heads, "GPS Speed [km/h]"), columns=(*COLUMNS, SPEED_KMH)).data(),
+    "sensor that never answers": Style(columns=(SPEED_KMH, COOLANT_C, ["0"] * N, *COLUMNS[3:])).data(),
+}
+REFUSED: dict[str, bytes] = {
+    "decimal commas between commas": Style(point=",").data(),
+    "no heading": "\n".join(Style().text().splitlines()[1:]).encode(),
+    "no times": "\n".join(line.partition(",")[2] for line in Style().text().splitlines()).encode(),
+}
+
+
+def test_there_are_enough() -> None:
+    assert len(RIGHT) + len(ASKED) + len(REFUSED) + 2 >= 79
+
+
+def file(folder: Path, name: str, data: bytes) -> Path:
+    path = folder / ("log.csv.gz" if name == "packed" else "log.csv")
+    path.write_bytes(data)
+    return path
+
+
+TRUTH = {
+    "speed": SPEED_KMH / 3.6,
+    "coolant": COOLANT_C + 273.15,
+    "engine_oil": OIL_C + 273.15,
+    "ambient": AMBIENT_C + 273.15,
+    "rpm": RPM * np.pi / 30.0,
+}
+WITHIN = {"speed": 0.01, "coolant": 0.06, "engine_oil": 0.06, "ambient": 0.06, "rpm": 0.01}
+
+
+@pytest.mark.parametrize("name", RIGHT)
+def test_read_right_and_sure(tmp_path: Path, name: str) -> None:
+    path = file(tmp_path, name, RIGHT[name])
+    found = describe_log(path).mapping
+    assert found.unsure == ()
+    assert set(found.channels) == set(TRUTH)
+    log = read_log(path, found)
+    assert log.duration_s == pytest.approx(N - 1, abs=1.1)
+    few = name == "one signal a row"
+    for channel, truth in TRUTH.items():
+        series = log.channels[channel]
+        assert len(series.value) > (N // 6 if few else 0.97 * N - 32)
+        assert series.value == pytest.approx(np.interp(series.time_s, T, truth), abs=WITHIN[channel])
+    if log.epoch_s is not None:
+        assert log.epoch_s == pytest.approx(START.timestamp(), abs=1.0)
+    if log.clock_s is not None:
+        assert log.clock_s == pytest.approx(LOCAL_S, abs=1.0)
+    assert log.day in (None, date(2027, 7, 6))
+
+
+DATED = [name for name in RIGHT if name.startswith(("ISO", "slash", "month", "days", "date apart"))]
+
+
+@pytest.mark.parametrize("name", DATED)
+def test_the_day_is_known_where_it_is_told(tmp_path: Path, name: str) -> None:
+    path = file(tmp_path, name, RIGHT[name])
+    log = read_log(path, describe_log(path).mapping)
+    assert log.epoch_s is not None or (log.day, log.clock_s) == (date(2027, 7, 6), pytest.approx(LOCAL_S, abs=1.0))
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_asked(tmp_path: Path, name: str) -> None:
+    path = file(tmp_path, name, ASKED[name])
+    found = describe_log(path).mapping
+    assert found.unsure != ()
+    with pytest.raises(PlannerError, match="leaves open"):
+        read_log(path, found)
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(PlannerError, match=r"log\.csv: "):
+        describe_log(file(tmp_path, name, REFUSED[name]))
+
+
+@pytest.mark.parametrize("code", ["", "419", "6553.5"])
+def test_a_real_255_fahrenheit_stays(tmp_path: Path, code: str) -> None:
+    path = file(tmp_path, "hot", hot(code))
+    found = describe_log(path).mapping
+    assert found.unsure == ()
+    series = read_log(path, found).channels["engine_oil"]
+    assert np.interp(930.0, series.time_s, series.value) == pytest.approx((255.0 - 32.0) / 1.8 + 273.15, abs=0.01)
+    kept = np.ones(N, dtype=bool)
+    if code:
+        kept[39::40] = False
+    assert series.value == pytest.approx((HOT_F[kept] - 32.0) / 1.8 + 273.15, abs=0.01)
+
+
+def test_one_unit_is_proposed_for_all_temperatures(tmp_path: Path) -> None:
+    """Coolant of 198 degF can only be Fahrenheit; then so is ambient, which could be either."""
+    found = describe_log(file(tmp_path, "us", ASKED["no unit, Fahrenheit"])).mapping
+    assert {found.channels[name].unit for name in ("coolant", "engine_oil", "ambient")} == {"degF"}
+
+
+def test_two_drives_in_one_file_are_not_joined(tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    path = file(tmp_path, "two", ASKED["two drives in one file"])
+    found = describe_log(path).mapping
+    assert "falls back to 0 s in row 1501" in found.time_unsure
+    with pytest.raises(PlannerError, match="Split it there"):
+        read_log(path, replace(found, time_unsure=""))

@@ -1,0 +1,299 @@
+"""From a track to a trip: cuts, names, heights, temperatures, files of three formats, and what cannot be read."""
+
+import json
+import math
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from planner.files.folder import open_folder
+from planner.files.gpx import Points
+from planner.files.tracks import Stretches, track_of
+from planner.model.errors import PlannerError, TripError
+from planner.model.geo import climb_m
+from planner.newtrip.cuts import bends_of, cuts_of
+from planner.newtrip.draft import draft_of
+from planner.newtrip.make import new_from_track, read_road
+from planner.newtrip.speeds import OPEN_M_PER_S, speed_m_per_s
+
+GPX = Path(__file__).parents[4] / "shared" / "data" / "gpx"
+START = datetime(2027, 7, 16, 7, 0)
+
+# US 160 over Wolf Creek Pass: South Fork, foot of the pass, top, foot, Pagosa Springs; positions to a hundredth of a
+# degree and published heights (South Fork 8,209 ft, the pass 10,857 ft, Pagosa Springs 7,126 ft: US Geological Survey
+# names and the state's pass table, from memory), distances in km of road.
+WOLF_CREEK = (
+    (37.670, -106.640, 2502.0, 0.0),
+    (37.560, -106.770, 2680.0, 18.0),
+    (37.483, -106.802, 3309.0, 31.0),
+    (37.445, -106.877, 2484.0, 45.0),
+    (37.269, -107.010, 2172.0, 69.0),
+)
+
+
+def road_points(spacing_m=40.0, knots=WOLF_CREEK, sigma_m=0.0):
+    """Points along the knots, winding so that the road is as long as said."""
+    rows = []
+    rng = np.random.default_rng(4)
+    for (lat1, lon1, height1, km1), (lat2, lon2, height2, km2) in pairwise(knots):
+        share = np.linspace(0.0, 1.0, max(3, round((km2 - km1) * 1e3 / spacing_m)))
+        narrow = math.cos(math.radians(lat1))
+        north, east = (lat2 - lat1) * 111_195.0, (lon2 - lon1) * 111_195.0 * narrow
+        straight = math.hypot(north, east)
+        wide, waves = winding(straight, (km2 - km1) * 1e3, share), 2.0 * np.pi * 3.0 * share
+        aside = wide * np.sin(waves)
+        lat = lat1 + (share * north + aside * east / straight) / 111_195.0
+        lon = lon1 + (share * east - aside * north / straight) / (111_195.0 * narrow)
+        height = height1 + share * (height2 - height1) + rng.normal(0.0, sigma_m, share.size)
+        rows += list(zip(lat.tolist(), lon.tolist(), height.tolist(), strict=True))
+    return rows
+
+
+def winding(straight_m, length_m, share):
+    low, high = 0.0, length_m
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        aside = middle * np.sin(2.0 * np.pi * 3.0 * share)
+        long = np.hypot(np.diff(share) * straight_m, np.diff(aside)).sum()
+        low, high = (middle, high) if long < length_m else (low, middle)
+    return low
+
+
+def gpx_text(rows, names=(), heights=True):
+    def ele(height):
+        return f"<ele>{height:.2f}</ele>" if heights and height is not None else ""
+
+    wpt = "".join(f'<wpt lat="{lat}" lon="{lon}"><name>{name}</name></wpt>' for name, lat, lon in names)
+    trk = "".join(f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}">{ele(height)}</trkpt>' for lat, lon, height in rows)
+    return f'<gpx version="1.1" creator="a test">{wpt}<trk><trkseg>{trk}</trkseg></trk></gpx>'
+
+
+def written(folder, text, name="route.gpx"):
+    (folder / name).write_text(text, encoding="utf-8")
+    return folder / name
+
+
+@pytest.fixture(scope="module")
+def pass_road(tmp_path_factory):
+    return read_road([written(tmp_path_factory.mktemp("road"), gpx_text(road_points(sigma_m=3.0)))])
+
+
+def test_a_pass_road_is_cut_at_its_towns_top_and_feet(pass_road):
+    draft = draft_of(pass_road, name="wolf creek", departure=START)
+    names = [place.name for place in draft.places]
+    assert names[0] == "Start near Del Norte, CO"
+    assert names[-1] == "Pagosa Springs, CO"
+    (top,) = [place for place in draft.places if place.kind == "pass"]
+    assert top.elevation_m == pytest.approx(3309.0, abs=12.0)
+    assert top.name == f"Pass {top.elevation_m / 0.3048:,.0f} ft, mi 19"
+    assert top.key.startswith("pass-108")
+    feet = [place.elevation_m for place in draft.places if place.name.startswith(("Foot", "Grade"))]
+    assert any(abs(height - 2680.0) < 40.0 for height in feet)
+    assert any(abs(height - 2484.0) < 40.0 for height in feet)
+    assert sum(leg.distance_m for leg in draft.legs) == pytest.approx(pass_road.length_m, rel=1e-9)
+    assert draft.units == "us"
+    steep = max(draft.legs, key=lambda leg: abs(leg.rise_m) / leg.distance_m)
+    assert steep.note.startswith("down 2,") or steep.note.startswith("up 2,")
+
+
+def test_usual_temperatures_fall_with_height(pass_road):
+    places = draft_of(pass_road, name="x", departure=START).places
+    top = max(places, key=lambda place: place.elevation_m)
+    assert all(place.high_k is not None for place in places)
+    assert 6.0 < places[-1].high_k - top.high_k < 12.0  # 1,137 m; 5 to 10 K/km from place to place in July
+
+
+def test_the_folder_is_read_back_as_it_was_drafted(pass_road, tmp_path):
+    files, draft = new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(road_points()))], driving="6h")
+    assert files == ("legs.csv", "places.csv", "route.gpx", "trip.toml", "vehicle.toml")
+    trip, _ = open_folder(tmp_path / "trip")
+    assert trip.route == draft.route
+    assert trip.day.driving_s == 6 * 3600.0
+    assert [leg.distance_m for leg in trip.legs] == pytest.approx([leg.distance_m for leg in draft.legs], abs=10.0)
+    assert all(leg.profile is not None for leg in trip.legs)
+    climb = sum(climb_m(leg.profile.elevation_m) for leg in trip.legs)
+    assert climb == pytest.approx(3309.0 - 2502.0, rel=0.02)
+    assert not [text for text in trip.assumptions if text.startswith("Track ")]
+    assert any(text.startswith("Speeds assumed") for text in trip.assumptions)
+
+
+def test_one_line_changes_every_speed(tmp_path):
+    new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(road_points()))])
+    before = open_folder(tmp_path / "trip")[0].legs
+    text = (tmp_path / "trip" / "trip.toml").read_text(encoding="utf-8")
+    (tmp_path / "trip" / "trip.toml").write_text(text.replace("speeds = 1.0", "speeds = 0.8"), encoding="utf-8")
+    after = open_folder(tmp_path / "trip")[0].legs
+    assert [leg.speed_m_per_s for leg in after] == pytest.approx([0.8 * leg.speed_m_per_s for leg in before])
+
+
+def test_named_points_give_their_names(tmp_path):
+    names = [("Wolf Creek Pass", 37.4835, -106.8021), ("Far away", 39.0, -105.0), ("Lake", 37.66, -106.652)]
+    road = read_road([written(tmp_path, gpx_text(road_points(), names))])
+    found = [place.name for place in draft_of(road, name="x", departure=START).places]
+    assert "Wolf Creek Pass" in found
+    assert "Far away" not in found
+    assert not [name for name in found if name.startswith("Pass ")]
+
+
+def test_there_and_back_is_one_road_and_a_loop_ends_where_it_began(tmp_path):
+    rows = road_points()
+    path = written(tmp_path, gpx_text([*rows, *rows[::-1]], [("Wolf Creek Pass", 37.4835, -106.8021)]))
+    _, draft = new_from_track(tmp_path / "trip", [path])
+    assert draft.route[0] == draft.route[-1]
+    assert draft.route.count("wolf-creek-pass") == 2
+    trip, _ = open_folder(tmp_path / "trip")
+    assert all(leg.profile is not None for leg in trip.legs)
+    assert sum(leg.distance_m for leg in draft.legs) <= 2.01 * 69e3
+
+
+def test_files_are_joined_in_the_order_given(tmp_path):
+    rows = road_points()
+    half = len(rows) // 2
+    paths = [written(tmp_path, gpx_text(part), f"{n}.gpx") for n, part in enumerate((rows[:half], rows[half:]))]
+    assert read_road(paths).length_m == pytest.approx(read_road([written(tmp_path, gpx_text(rows))]).length_m, rel=1e-3)
+
+
+def test_heights_missing_over_a_pass_leave_its_leg_unknown(tmp_path):
+    rows = [(lat, lon, None if 37.46 < lat < 37.52 else height) for lat, lon, height in road_points()]
+    _, draft = new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(rows))])
+    unknown = [leg for leg in draft.legs if not leg.known]
+    assert unknown
+    assert sum(leg.distance_m for leg in unknown) < 30e3
+    assert draft.assumed[0].startswith("Heights are not known on ")
+    trip, _ = open_folder(tmp_path / "trip")
+    assert sum(leg.profile is None for leg in trip.legs) == len(unknown)
+
+
+def test_a_track_without_heights_is_a_trip_without_profiles(tmp_path):
+    _, draft = new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(road_points(), heights=False))])
+    assert not any(leg.known for leg in draft.legs)
+    assert draft.places[-1].elevation_m == pytest.approx(2172.0, abs=20.0)  # Pagosa Springs, from the table of towns
+    trip, _ = open_folder(tmp_path / "trip")
+    assert all(leg.profile is None for leg in trip.legs)
+
+
+def test_the_tables_can_be_sheets(tmp_path):
+    path = written(tmp_path, gpx_text(road_points()))
+    files, draft = new_from_track(tmp_path / "trip", [path], spreadsheet=True)
+    assert files == ("route.gpx", "trip.toml", "trip.xlsx", "vehicle.toml")
+    assert len(open_folder(tmp_path / "trip")[0].legs) == len(draft.legs)
+
+
+def test_kml_and_geojson_hold_the_same_road(tmp_path):
+    rows = road_points()
+    points = " ".join(f"{lon:.7f},{lat:.7f},{height:.2f}" for lat, lon, height in rows)
+    kml = (
+        '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>Wolf Creek Pass'
+        "</name><Point><coordinates>-106.8021,37.4835,0</coordinates></Point></Placemark><Placemark><LineString>"
+        f"<coordinates>\n{points}\n</coordinates></LineString></Placemark></Document></kml>"
+    )
+    line = {"type": "LineString", "coordinates": [[lon, lat, height] for lat, lon, height in rows]}
+    mark = {"type": "Point", "coordinates": [-106.8021, 37.4835]}
+    features = [
+        {"type": "Feature", "properties": {}, "geometry": line},
+        {"type": "Feature", "properties": {"name": "Wolf Creek Pass"}, "geometry": mark},
+    ]
+    geojson = json.dumps({"type": "FeatureCollection", "features": features})
+    wanted = read_road([written(tmp_path, gpx_text(rows))])
+    for name, text in (("road.kml", kml), ("road.geojson", geojson)):
+        road = read_road([written(tmp_path, text, name)])
+        assert road.length_m == pytest.approx(wanted.length_m, rel=1e-6)
+        assert road.elevation_m == pytest.approx(wanted.elevation_m, abs=0.1)
+        assert [one.name for one in road.named] == ["Wolf Creek Pass"]
+
+
+REFUSED = [
+    ("a.kml", "<gpx/>", "a.kml: holds <gpx>, not <kml>"),
+    ("a.kml", "<kml>", "a.kml row 1: cannot be read as XML"),
+    ("a.kml", "<kml><Document/></kml>", "a.kml: has no line"),
+    ("a.kml", '<!DOCTYPE kml [<!ENTITY a "b">]><kml>&a;</kml>', "a.kml: has a <!DOCTYPE>"),
+    ("a.kml", "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>", "a.kml: point 1 reads"),
+    ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "a.kml: nests more than 64 deep"),
+    ("a.geojson", "[]", "a.geojson: is no GeoJSON of a road"),
+    ("a.geojson", "{", "a.geojson row 1: cannot be read as JSON"),
+    ("a.geojson", "[" * 100_000, "a.geojson"),
+    ("a.geojson", '{"type": "Point", "coordinates": [1, 2]}', "a.geojson: has no line"),
+    ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], ["x", 3]]}', "a.geojson: point 2 reads"),
+    ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], [1e999, 3]]}', "a.geojson: point 2 reads"),
+    ("a.txt", "x", "a.txt: ends in '.txt'; a track is read from .gpx, .kml, .geojson, .json"),
+    ("a.gpx", "<gpx/>", "a.gpx: has no track and no route"),
+]
+
+
+@pytest.mark.parametrize(("name", "text", "said"), REFUSED, ids=[said[:40] for _, _, said in REFUSED])
+def test_what_cannot_be_read_is_told(name, text, said, tmp_path):
+    with pytest.raises(TripError) as caught:
+        new_from_track(tmp_path / "trip", [written(tmp_path, text, name)])
+    assert said in "\n".join(caught.value.problems)
+    assert not (tmp_path / "trip").exists()
+
+
+def test_options_that_cannot_be(tmp_path):
+    path = written(tmp_path, gpx_text(road_points(400.0)))
+    for asked, said in (
+        ({"start": "tomorrow"}, "--start 'tomorrow': local date and time are needed"),
+        ({"driving": "a lot"}, "--nights 'a lot': the most driving of a day is needed, e.g. 6h"),
+        ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
+    ):
+        with pytest.raises(PlannerError, match=said.replace("?", r"\?")):
+            new_from_track(tmp_path / "trip", [path], **asked)
+    (tmp_path / "trip").mkdir()
+    (tmp_path / "trip" / "mine.txt").write_text("x", encoding="utf-8")
+    with pytest.raises(PlannerError, match="already holds something"):
+        new_from_track(tmp_path / "trip", [path])
+
+
+@pytest.mark.parametrize("name", ["korita-zbevnica", "cerknicko-jezero", "around-visnjan-with-car", "route"])
+def test_tracks_of_other_hands_become_trips(name, tmp_path):
+    path = GPX / f"{name}.gpx"
+    if not path.is_file():
+        pytest.skip(f"{path} is not here; see data/SOURCES.md beside it")
+    _, draft = new_from_track(tmp_path / "trip", [path])
+    trip, _ = open_folder(tmp_path / "trip")
+    assert len(trip.legs) == len(draft.legs) >= 1
+    assert draft.units == "metric"
+
+
+def test_a_walk_is_refused(tmp_path):
+    path = GPX / "Mojstrovka.gpx"
+    if not path.is_file():
+        pytest.skip(f"{path} is not here; see data/SOURCES.md beside it")
+    with pytest.raises(TripError) as caught:
+        new_from_track(tmp_path / "trip", [path])
+    assert "as no road does" in caught.value.problems[0]
+
+
+def test_speeds_follow_grade_bends_and_towns(pass_road):
+    road = Stretches(pass_road)
+    open_road, climb = road.part(2e3, 10e3), road.part(20e3, 30e3)
+    assert speed_m_per_s(climb) < speed_m_per_s(open_road) <= OPEN_M_PER_S
+    assert speed_m_per_s(open_road, (4e3,)) < speed_m_per_s(open_road)
+
+
+def test_cuts_never_pass_the_most_legs_of_a_drive():
+    along = np.arange(0.0, 3000e3, 1000.0)
+    heights = 500.0 + 300.0 * np.sin(along / 1500.0)
+    lats, lons = 30.0 + 20.0 * along / 3000e3, -100.0 + 0.2 * np.sin(along / 40e3)
+    rows = zip(lats.tolist(), lons.tolist(), heights.tolist(), strict=True)
+    points = Points()
+    for lat, lon, height in rows:
+        points.lat_deg.append(lat)
+        points.lon_deg.append(lon)
+        points.elevation_m.append(height)
+    track = track_of(points)
+    assert not isinstance(track, str)
+    cuts = cuts_of(Stretches(track))
+    assert len(cuts) <= 421
+    assert [cut.at_m for cut in cuts] == sorted(cut.at_m for cut in cuts)
+    assert (cuts[0].at_m, cuts[-1].at_m) == (0.0, track.length_m)
+
+
+def test_bends_stay_within_what_was_asked():
+    along = np.linspace(0.0, 50e3, 2001)
+    height = 100.0 * np.sin(along / 3e3) + 20.0 * np.sin(along / 500.0)
+    kept = bends_of(along, height, 15.0)
+    assert np.abs(np.interp(along, along[kept], height[kept]) - height).max() <= 15.0
+    assert len(kept) < 300
