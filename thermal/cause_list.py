@@ -110,7 +110,7 @@ def causes_for(vehicle: Vehicle, bodies: Collection[int]) -> tuple[Cause, ...]:
     Parameters
     ----------
     vehicle : Vehicle
-        The car: one without a cooler cannot have it blocked. [-]
+        The car: one without a cooler cannot have it blocked.
     bodies : collection of int
         Bodies of the model that were read. [-]
 
@@ -137,10 +137,8 @@ def changed(vehicle: Vehicle, cause: Cause, value: float) -> Vehicle:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     cause : Cause
-        One with a `part`. [-]
+        One with a `part`.
     value : float
         Kelvins added, or a share. [any]
 
@@ -163,8 +161,6 @@ def faulty_thermostat(vehicle: Vehicle, shift_k: float) -> Vehicle:
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     shift_k : float
         Kelvins added to where it opens and is fully open. [K]
 

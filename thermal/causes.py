@@ -99,17 +99,17 @@ def judge(
     Parameters
     ----------
     vehicle : Vehicle
-        The car as forecast. [-]
+        The car as forecast.
     drive : Drive
-        The drive as it was: its own speeds, heights and air. [-]
+        The drive as it was: its own speeds, heights and air.
     readings : Readings
-        What the gauges said. [-]
+        What the gauges said.
     posterior : Posterior
-        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast. [-]
+        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
     doubt : Doubt, optional
-        Air or heights that the log does not have itself; the usual when not given. [-]
+        Air or heights that the log does not have itself; the usual when not given.
 
     Returns
     -------
@@ -470,8 +470,6 @@ def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict,
 
     Parameters
     ----------
-    verdicts : sequence of Verdict
-        Most probable first. [-]
     within : float
         Odds up to which two count as alike. [-]
 

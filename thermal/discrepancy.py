@@ -31,8 +31,9 @@ QUICK = 1.0 / 6.0
 TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 # ASSUMED growth outside what was logged. A kelvin beyond the fluid's hottest (or below its coldest) reading adds a
 # quarter of a kelvin (0.15 to 0.4: a model that is off by a quarter in what it adds); the others are such quarters of
-# what they usually do to a fluid: air 1:1, 1 W/kg about 2 K, 1 km of height about 4 K.
-BEYOND_K_PER_K, AIR_K_PER_K, LOAD_K_PER_W_PER_KG, HEIGHT_K_PER_M = 0.25, 0.2, 0.5, 1e-3
+# what they usually do: air 1:1, 1 km of height about 4 K, 1 W/kg about 1 K to coolant and 2 K to oils.
+BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
+LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # what was asked of the car is smoothed over this: about a fluid's memory
 _AT_REST_K, _LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
@@ -76,11 +77,6 @@ class Discrepancy:
     def of(self, fluid: str) -> FluidError:
         """Give one fluid's, the class's where there was no gauge.
 
-        Parameters
-        ----------
-        fluid : str
-            One of `thermal.fluids.FLUID_KEYS`. [-]
-
         Returns
         -------
         FluidError
@@ -114,10 +110,8 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
     Parameters
     ----------
-    drive : Drive
-        The drive. [-]
     vehicle : Vehicle
-        Its mass and drag. [-]
+        Its mass and drag.
 
     Returns
     -------
@@ -137,7 +131,10 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
 
 class Conditions(NamedTuple):
-    """What of the discrepancy depends on the drive alone, by segment: air [K], and sd outside what was logged [K]."""
+    """What of the discrepancy depends on the drive alone: air by segment [K], sd outside what was logged by fluid [K].
+
+    Shapes (n_segment,) and (n_segment, n_fluid).
+    """
 
     air_k: FloatArray
     outside_k: FloatArray
@@ -145,15 +142,6 @@ class Conditions(NamedTuple):
 
 def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
     """How far a drive leaves what was logged, in air, load and height.
-
-    Parameters
-    ----------
-    known : Discrepancy
-        What was logged. [-]
-    drive : Drive
-        The drive. [-]
-    vehicle : Vehicle
-        The car. [-]
 
     Returns
     -------
@@ -163,8 +151,8 @@ def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditi
     air = np.maximum(drive.air_k - known.air_high_k, 0.0) + np.maximum(known.air_low_k - drive.air_k, 0.0)
     load = np.maximum(asked_w_per_kg(drive, vehicle) - known.load_w_per_kg, 0.0)
     height = np.maximum(drive.elevation_m - known.height_m, 0.0)
-    parts = (AIR_K_PER_K * air, LOAD_K_PER_W_PER_KG * load, HEIGHT_K_PER_M * height)
-    return Conditions(drive.air_k, np.sqrt(sum(part**2 for part in parts)))
+    parts = (AIR_K_PER_K * air[:, None], LOAD_K_PER_W_PER_KG * load[:, None], HEIGHT_K_PER_M * height[:, None])
+    return Conditions(drive.air_k, np.asarray(np.sqrt(sum(part**2 for part in parts))))
 
 
 def scale_k(
@@ -179,9 +167,7 @@ def scale_k(
     Parameters
     ----------
     known : Discrepancy
-        What logs have shown. [-]
-    around : Conditions
-        See `conditions_of`. [-]
+        What logs have shown.
     rows : ndarray of int, shape (..., n) or (..., n, n_fluid)
         Segment of every temperature. [-]
     temps_k : ndarray, shape (..., n, n_fluid)
@@ -198,7 +184,9 @@ def scale_k(
     each = [known.of(fluid) for fluid in FLUID_KEYS]
     sd, low, high = (np.array([getattr(e, name) for e in each]) for name in ("sd_k", "low_k", "high_k"))
     beyond = np.maximum(temps_k - high, 0.0) + np.maximum(low - temps_k, 0.0)
-    whole = np.sqrt(sd**2 + (BEYOND_K_PER_K * beyond) ** 2 + around.outside_k[at] ** 2)
+    fluid = np.broadcast_to(np.arange(N_FLUID), temps_k.shape)
+    outside = around.outside_k[np.broadcast_to(at, temps_k.shape), fluid]
+    whole = np.hypot(sd, np.maximum(BEYOND_K_PER_K * beyond, outside))  # a load beyond what was logged heats beyond it
     whole = whole * grown_in(np.abs(temps_k - around.air_k[at]))
     return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, TIMING_S * rate_k_per_s))
 
@@ -221,11 +209,6 @@ def grown_in(rise_k: FloatArray) -> FloatArray:
 
 def rounded(known: Discrepancy) -> Discrepancy:
     """Round to what a vehicle file keeps.
-
-    Parameters
-    ----------
-    known : Discrepancy
-        As found. [-]
 
     Returns
     -------
@@ -266,7 +249,7 @@ def covariance_k2(sd_k: FloatArray, time_s: FloatArray, lasting_s: float, *, car
     lasting_s : float
         How long the part that changes lasts. [s]
     car : bool
-        With the part that stays with the car. [-]
+        With the part that stays with the car.
 
     Returns
     -------
@@ -310,17 +293,19 @@ _KEEP = float(np.exp(-0.5))
 class _Paths:
     """Unit model errors of every draw: by fluid, day, and time since the first moment driven that day."""
 
-    def __init__(self, known: Discrepancy, n_draw: int, seed: int) -> None:
+    def __init__(self, known: Discrepancy, n_draw: int, seed: int, *, steady: bool) -> None:
         from scipy.special import ndtri
         from scipy.stats import qmc
 
-        self.known, self.n_draw, self.seed = known, n_draw, seed
+        self.known, self.n_draw, self.seed, self.steady = known, n_draw, seed, steady
         sampler = qmc.Sobol(N_FLUID, scramble=True, rng=np.random.default_rng([seed, 4]))
         points = sampler.random(1 << (n_draw - 1).bit_length())[:n_draw]
         self.car = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
 
     def at(self, fluid: int, day: int, time_s: FloatArray, end_s: float) -> FloatArray:
         """Values at times of shape (n_draw, n) or (1, n), none later than the end."""
+        if self.steady:
+            return np.broadcast_to(self.car[:, fluid : fluid + 1], (self.n_draw, time_s.shape[1]))
         rng = np.random.default_rng([self.seed, 5, fluid, day])
         today = rng.normal(size=(self.n_draw, 1))
         lasting = self.known.of(FLUID_KEYS[fluid]).lasting_s
@@ -341,25 +326,26 @@ def with_error(
     seed: int,
     plain: int = 0,
     first_day: int = 0,
+    steady: bool = False,
 ) -> "Result":
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
     Parameters
     ----------
     result : Result
-        Draws of a simulation. [-]
+        Draws of a simulation.
     drive : Drive
-        The drive they were simulated on. [-]
-    vehicle : Vehicle
-        The car. [-]
+        The drive they were simulated on.
     known : Discrepancy
-        What logs have shown of the model's error; `UNFITTED` without any. [-]
+        What logs have shown of the model's error; `UNFITTED` without any.
     seed : int
         Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
     plain : int
         How many of the first draws stay as they are: the car as best known. [-]
     first_day : int
         Number of the drive's first day, where the drive is a later part of a trip. [-]
+    steady : bool
+        Whether each draw keeps its error throughout, as on drives of an hour that are compared minute by minute.
 
     Returns
     -------
@@ -378,7 +364,7 @@ def with_error(
     moving = (drive.speed_m_per_s > 0.0) | (np.arange(len(day)) == 0)
     begun = np.array([end_s[(day >= d) & moving][:1].sum() for d in range(int(day.max()) + 1)])
     since = np.maximum(end_s - begun[day], 0.0)
-    paths = _Paths(known, len(result.temps_k) - plain, seed)
+    paths = _Paths(known, len(result.temps_k) - plain, seed, steady=steady)
     around = conditions_of(known, drive, vehicle)
     rows, where = result.recorded, result.where[plain:]
     here = result.temps_k[plain:][:, :, FLUID_NODES]

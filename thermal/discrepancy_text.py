@@ -65,11 +65,9 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
     Parameters
     ----------
     table : Any
-        The section as TOML gives it; None where there is none. [-]
+        The section as TOML gives it; None where there is none.
     where : str
-        File and section, for messages. [-]
-    problems : list of str
-        Where sentences go. [-]
+        File and section, for messages.
 
     Returns
     -------

@@ -310,6 +310,7 @@ def choose_gear(
     power_share: FloatArray,
     low_gear: FloatArray | None = None,
     highest_gear: FloatArray | None = None,
+    gear: FloatArray | None = None,
 ) -> Gear:
     """Choose a gear for every segment, as a careful driver or a gearbox would.
 
@@ -327,6 +328,8 @@ def choose_gear(
         1 where the driver holds one gear lower than needed, engine speed allowing. [-]
     highest_gear : ndarray, shape (n,), optional
         Highest gear the driver allows, 1 the first: a lever in 3; 0 for any, -1 for overdrive off. [-]
+    gear : ndarray, shape (n,), optional
+        Gears to drive in, 0 the first, below 0 the first too; chosen when not given. [-]
 
     Returns
     -------
@@ -363,22 +366,24 @@ def choose_gear(
     holds = allowed & turning & (total + hold >= 0.0)
     lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(box.ratios) - 1)
     down = np.where(holds.any(axis=1), _highest(holds), lowest)
-    rows, gear = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
+    rows, taken = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
     if low_gear is not None:
-        lower = np.maximum(gear - 1, 0)
-        gear = np.where((low_gear > 0.0) & allowed[rows, lower], lower, gear)
-    left = np.maximum(-(total[rows, gear] + hold[rows, gear]), 0.0)
+        lower = np.maximum(taken - 1, 0)
+        taken = np.where((low_gear > 0.0) & allowed[rows, lower], lower, taken)
+    if gear is not None:
+        taken = np.maximum(gear, 0.0).astype(np.intp)
+    left = np.maximum(-(total[rows, taken] + hold[rows, taken]), 0.0)
     # what the brakes take never passes axle and gearbox: give their losses back
     axle_share = 1.0 / vehicle.axle.efficiency - 1.0
-    mesh_share = 1.0 / gear_efficiency(box)[gear] - 1.0
+    mesh_share = 1.0 / gear_efficiency(box)[taken] - 1.0
     braked = left / ((1.0 - axle_share) * (1.0 - mesh_share))
     return Gear(
-        chosen=gear.astype(float),
-        engine_rad_per_s=engine_speed[rows, gear],
-        gearbox_heat_w=crank.mesh_w[rows, gear] - mesh_share * (1.0 - axle_share) * braked,
-        converter_heat_w=crank.slip_w[rows, gear],
+        chosen=taken.astype(float),
+        engine_rad_per_s=engine_speed[rows, taken],
+        gearbox_heat_w=crank.mesh_w[rows, taken] - mesh_share * (1.0 - axle_share) * braked,
+        converter_heat_w=crank.slip_w[rows, taken],
         axle_heat_w=crank.axle_loss_w - axle_share * braked,
-        crank_w=total[rows, gear] + left,
+        crank_w=total[rows, taken] + left,
         brake_w=braked,
     )
 

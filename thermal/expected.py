@@ -26,14 +26,12 @@ def drawn_k(
 
     Parameters
     ----------
-    vehicle : Vehicle
-        The car. [-]
     drive : Drive
-        The drive as it was. [-]
+        The drive as it was.
     readings : Readings
-        Times, and temperatures at the start. [-]
+        Times, and temperatures at the start.
     posterior : Posterior
-        What logs have taught. [-]
+        What logs have taught.
     n_draw : int
         How many; a power of two. [-]
     air_sd_k : float
@@ -62,8 +60,6 @@ def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:
 
     Parameters
     ----------
-    drive : Drive
-        The drive. [-]
     time_s : ndarray, shape (n,)
         Times since its start. [s]
 

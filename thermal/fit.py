@@ -118,19 +118,15 @@ def fit_factors(
     Parameters
     ----------
     vehicle : Vehicle
-        The car as described. [-]
-    drives : sequence of Drive
-        Drives, see `drive_from_log`. [-]
-    readings : sequence of Readings
-        Temperatures along each. [-]
+        The car as described.
     names : sequence of str
-        What to learn, see `unknown`. [-]
+        What to learn, see `unknown`.
     spreads : mapping, optional
-        Prior standard deviations instead of the usual ones. [-]
+        Prior standard deviations instead of the usual ones.
     known : Posterior
-        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given. [-]
+        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given.
     nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given. [-]
+        How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
@@ -190,10 +186,8 @@ def posterior_of(found: Fit, source: str) -> Posterior:
 
     Parameters
     ----------
-    found : Fit
-        The fit. [-]
     source : str
-        How they are known. [-]
+        How they are known.
 
     Returns
     -------

@@ -45,19 +45,7 @@ class Held(NamedTuple):
 
 
 class ErrorModel:
-    """Size and memory of the model's error by body, and the noise of one reading, as rounds of fitting find them.
-
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car. [-]
-    drives : sequence of Drive
-        Drives. [-]
-    readings : sequence of Readings
-        Along each. [-]
-    known : Discrepancy
-        From earlier logs. [-]
-    """
+    """Size and memory of the model's error by body, and the noise of one reading, as rounds of fitting find them."""
 
     def __init__(
         self, vehicle: Vehicle, drives: Sequence[Drive], readings: Sequence[Readings], known: Discrepancy
@@ -157,8 +145,6 @@ class ErrorModel:
 
         Parameters
         ----------
-        held : sequence of Held
-            See `left_out`. [K]
         thermostat_sd_k : float
             Of where the thermostat opens. [K]
 
@@ -207,11 +193,6 @@ class ErrorModel:
 def rate_k_per_s(readings: Readings) -> FloatArray:
     """How fast readings change, smoothed over a minute or two of their steps.
 
-    Parameters
-    ----------
-    readings : Readings
-        The readings. [-]
-
     Returns
     -------
     ndarray, shape (n, 6)
@@ -259,14 +240,10 @@ def left_out(task: Task, x: FloatArray, left: Sequence[FloatArray], error: Error
 
     Parameters
     ----------
-    task : Task
-        The whole fit. [-]
     x : ndarray, shape (n_unknown,)
         Its result. [-]
     left : sequence of ndarray, shape (n, 6)
         What it leaves of every drive. [K]
-    error : ErrorModel
-        The model's error. [-]
 
     Returns
     -------
@@ -308,8 +285,6 @@ def by_fluid_k(held: Sequence[Held], drive: int) -> Mapping[str, float]:
 
     Parameters
     ----------
-    held : sequence of Held
-        See `left_out`. [K]
     drive : int
         Which. [-]
 

@@ -92,9 +92,9 @@ def posterior_from(
     covariance : ndarray, shape (n, n)
         Of their logarithms. [-]
     source : str
-        How they are known. [-]
+        How they are known.
     discrepancy : Discrepancy
-        Error the fit leaves the model; the class's when not given. [-]
+        Error the fit leaves the model; the class's when not given.
 
     Returns
     -------

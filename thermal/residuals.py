@@ -236,7 +236,7 @@ class Task:
         x : ndarray, shape (n_unknown,)
             A trial. [-]
         whitenings : sequence of Whitening
-            One for each drive. [-]
+            One for each drive.
 
         Returns
         -------
@@ -270,7 +270,7 @@ class Task:
         x : ndarray, shape (n_unknown,)
             Where. [-]
         whitenings : sequence of Whitening
-            As for the residuals. [-]
+            As for the residuals.
 
         Returns
         -------
@@ -287,7 +287,7 @@ class Whitening:
     Parameters
     ----------
     readings : Readings
-        Which there are, and when. [-]
+        Which there are, and when.
     sd_k : ndarray, shape (n, 6)
         The model's error, see `thermal.discrepancy.scale_k`. [K]
     lasting_s : ndarray, shape (n_body,)
@@ -295,7 +295,7 @@ class Whitening:
     noise_k : ndarray, shape (n_body,)
         Of one reading by itself. [K]
     car : bool
-        Whether the part of the error that stays with the car is in it. [-]
+        Whether the part of the error that stays with the car is in it.
     """
 
     def __init__(
@@ -339,8 +339,6 @@ def whitened(left: Sequence[FloatArray], whitenings: Sequence[Whitening]) -> lis
     ----------
     left : sequence of ndarray, shape (1, n, 6)
         Model less reading. [K]
-    whitenings : sequence of Whitening
-        One for each. [-]
 
     Returns
     -------

@@ -267,18 +267,22 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 @TRIP
 @click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
 @click.option("--elevations", is_flag=True, help="Check the places' elevations against two services instead.")
+@click.option("--track", type=PATH, help="With --elevations: fill the heights this track lacks, into a new file.")
 @JSON
 @click.pass_obj
-def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json: bool) -> int:
+def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: Path | None, as_json: bool) -> int:
     """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
 
-    Only rounded coordinates are sent. Later plans use what was fetched, also without signal.
+    Only rounded coordinates are sent. Later plans use what was fetched, also without signal. With --elevations --track
+    road.gpx, heights the track lacks are asked for and written to road-heights.gpx.
 
     Example: grademargin weather july
     """
     import planner
     from planner.output import weather as words
 
+    if track is not None:
+        return _fill_heights(io, track, offline=offline, elevations=elevations, as_json=as_json)
     if elevations:
         from datetime import UTC, datetime
 
@@ -320,6 +324,31 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     else:
         io.show(*show.tables(held.outcome, held.trip))
     return EXCEEDED if held.exceeded else DONE
+
+
+def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, as_json: bool) -> int:
+    """Fill the heights a track lacks from a service."""
+    from datetime import UTC, datetime
+
+    from planner.model.display import counted
+    from planner.weather.elevations import CREDITS
+    from planner.weather.track_heights import fill_track
+
+    if not elevations:
+        message = "--track: only together with --elevations"
+        raise PlannerError(message)
+    filled = fill_track(track, offline=offline, now=datetime.now(UTC), progress=io.progress)
+    told = f"{track.name}: {counted(filled.missing, 'point')} without a height"
+    if as_json:
+        written = str(filled.path) if filled.found else None
+        io.json({"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written})
+    elif not filled.missing:
+        io.say(f"{told}; nothing to fill.")
+    elif filled.found:
+        io.say(f"{told}, {filled.asked:,} asked about, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
+    else:
+        io.say(f"{told}, none found; nothing was written.")
+    return DONE if filled.found or not filled.missing else FAILED
 
 
 def _draw_road(io: Streams, folder: Path, found: "CheckResult") -> None:

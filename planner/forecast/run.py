@@ -99,7 +99,10 @@ def _batch(
 ) -> tuple[Factors, Floats, Result]:
     """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
     first = SEED + number * (BATCH // SET)
-    parts = [draw(SET, ambient_sd_k=sd_k, seed=first + i, posterior=car.spread) for i in range(BATCH // SET)]
+    parts = [
+        draw(SET, ambient_sd_k=sd_k, seed=first + i, posterior=car.spread, vehicle=car.vehicle)
+        for i in range(BATCH // SET)
+    ]
     factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
     shift = np.concatenate([part[1] for part in parts])
     start_k = start(factors)
