@@ -279,11 +279,11 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
-    from planner.forecast.assemble import find_legs, quiet
+    from planner.forecast.assemble import find_legs, quiet, taught
     from planner.output.results import CheckResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
     if not rank:
         return CheckResult(inputs=inputs, legs=legs, closed=closed)
@@ -503,7 +503,7 @@ def review(
     >>> trip = example("wilmington-astoria")
     >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
     """
-    from planner.forecast.assemble import find_route, quiet
+    from planner.forecast.assemble import find_route, quiet, taught
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
     from planner.logs.drift import drifts
@@ -511,7 +511,7 @@ def review(
     from planner.output.results import ReviewResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
     driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     nominal, found = as_described(route, car), []
@@ -565,7 +565,7 @@ def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
     if isinstance(trip, Inputs):
         return trip
     outlook = trip.report.outlook
-    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known, lesson=outlook.lesson)
 
 
 def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":

@@ -253,7 +253,7 @@ class CheckResult:
         """Say it to people."""
         from planner.output.check import check_lines
 
-        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
+        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed, self.inputs.learnt)
 
     def page(self) -> str:
         """Draw the road on one HTML page: map and profile."""
@@ -281,7 +281,7 @@ class CheckResult:
         """Give the same as plain data."""
         from planner.output.check import check_dict
 
-        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects)
+        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects, self.inputs.learnt)
 
 
 @dataclass(frozen=True, kw_only=True)

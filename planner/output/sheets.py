@@ -37,7 +37,9 @@ def appendix(report: Report) -> tuple[Table, ...]:
     assumed = [e for e in report.outlook.car.entries if e.assumed]
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
     notes = report.outlook.trip.assumptions
+    learnt = tuple((said,) for said in report.learnt)
     made = (
+        Table(title="Learnt from the gauges", headings=("readings.csv",), rows=learnt),
         Table(title="Other roads", headings=("the road not taken",), rows=roads),
         Table(title="To carry", headings=("common practice",), rows=carry),
         Table(

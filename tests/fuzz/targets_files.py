@@ -24,6 +24,7 @@ from planner.files.logmap import LogMapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
+from planner.files.readings import read_readings
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.tracks import parse_gpx
@@ -152,6 +153,13 @@ def weather_csv(data: bytes) -> None:
     (folder / "weather.csv").write_bytes(data)
     with told("weather.csv"):
         read_weather_file(folder, _trip("alps").places)
+
+
+def readings_csv(data: bytes) -> None:
+    folder = _empty("readings")
+    (folder / "readings.csv").write_bytes(data)
+    with told("readings.csv"):
+        read_readings(folder, _trip("alps"))
 
 
 def session_toml(data: bytes) -> None:
@@ -503,6 +511,13 @@ TARGETS: dict[str, Target] = {
         [
             b"place,date,high [degC],low [degC],humidity [%],wind [km/h],wind_from [deg]\n"
             b"brig,2027-07-09,31,13,35,20,270\n"
+        ],
+    ),
+    "readings.csv": (
+        readings_csv,
+        [
+            b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
+            b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
         ],
     ),
     "trip.xlsx bytes": (
