@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import OILS, Change, Trial, run_day, top_without_overdrive, with_synthetic
+from planner.analysis.rerun import Change, Trial, run_day, with_synthetic
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
@@ -19,6 +19,7 @@ from planner.model.display import Units, counted, units_of
 from planner.model.levels import TIGHT
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
+from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of, limit_of
 from thermal.ranges import BoolArray
 
@@ -159,21 +160,8 @@ def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
 def _cost(remedy: Remedy) -> float:
     """Order of choices: minutes lost, then effort."""
     shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
-    effort = {
-        "A/C off": 0.5,
-        "lower gear": 0.6,
-        "slower": 0.0,
-        "stop": 0.0,
-        "wait": 0.0,
-        "hour": 1.0,
-        "heater": 4.0,
-        "overdrive off": 0.6,
-        "idle": 0.0,
-        "load": 60.0,
-        "oil": 90.0,
-    }
     more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
-    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort.get(change.kind, 0.0) for change in remedy.changes)
+    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(change.effort for change in remedy.changes)
 
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
@@ -242,32 +230,48 @@ def _pace(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
 
 def _settings(outlook: Forecast, worst: Margin) -> Iterator[Change]:
     """Switches and levers; a differential feels neither heater nor A/C."""
-    leg, car = worst.leg, outlook.car.vehicle
-    name = leg_name(outlook, leg)
+    leg, name = worst.leg, leg_name(outlook, worst.leg)
     if worst.fluid not in _APART:
-        if outlook.trip.air_conditioning and car.cooling.condenser_heat_w > 0.0:
-            yield Change(kind="A/C off", words=f"A/C off on {name}", legs=(leg,), ac_off=True)
+        if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
+            yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
         words = f"A/C off and heater on full on {name}"
-        yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
-    yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
-    if top := top_without_overdrive(car):
-        yield Change(kind="overdrive off", words=f"overdrive off on {name}", legs=(leg,), highest_gear=top)
+        yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
+    yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield from _levers(outlook, leg, name)
 
 
 def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
     """Load to leave at home, and oil that bears more heat."""
     u, car = units_of(outlook.trip.units), outlook.car.vehicle
     if car.trailer.mass_kg > 0.0:
-        yield Change(kind="load", words="half the trailer's load", trailer=0.5)
-        yield Change(kind="load", words="no trailer", trailer=0.0)
+        yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
+        yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
     less = "220 lb" if u.distance == "mi" else "100 kg"
-    yield Change(kind="load", words=f"{less} less in the car", lighter_kg=100.0)
+    yield Change(kind="load", effort=60.0, words=f"{less} less in the car", lighter_kg=100.0)
     synthetic = with_synthetic(car, worst.fluid)
-    if synthetic != car:
-        fluid = fluid_of(worst.fluid)
-        limit = f"{u.temp(limit_of(synthetic, fluid).limit_k):.0f} {u.temperature}"
-        words = f"synthetic {OILS[worst.fluid].words} with a limit of {limit}, if its maker confirms that"
-        yield Change(kind="oil", words=words, synthetic=worst.fluid)
+    if synthetic is not None:
+        limit = f"{u.temp(limit_of(synthetic, fluid_of(worst.fluid)).limit_k):.0f} {u.temperature}"
+        words = f"synthetic oil as {fluid_of(worst.fluid).label}, limit {limit} if its maker confirms that"
+        yield Change(kind="oil", effort=90.0, words=words, synthetic=worst.fluid)
+
+
+def _cooled(outlook: Forecast, leg: int) -> bool:
+    """Whether the A/C is on along a leg."""
+    road = outlook.timeline.road
+    return bool(np.any(road.ac_on[road.leg == leg] > 0.0))
+
+
+def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
+    """Overdrive off, and the gear below direct held: what an automatic's lever and button allow."""
+    box = outlook.car.vehicle.gearbox
+    if box.kind != "automatic":
+        return
+    direct = sum(ratio >= OVERDRIVE for ratio in box.ratios)
+    if direct < len(box.ratios):
+        yield Change(kind="overdrive off", effort=0.6, words=f"overdrive off on {name}", legs=(leg,), highest_gear=-1)
+    if direct > 1:
+        words = f"gear {direct - 1} held on {name}"
+        yield Change(kind="gear held", effort=0.6, words=words, legs=(leg,), highest_gear=direct - 1)
 
 
 def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
@@ -278,12 +282,13 @@ def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
         for minutes in _SHIFTS_MIN:
             when = "earlier" if minutes < 0 else "later"
             words = f"leave {abs(minutes)} min {when} that day"
-            yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+            yield Change(kind="hour", effort=1.0, words=words, shift_s=60.0 * minutes)
         planned = clock.local(day.start_s, place.lat_deg, place.lon_deg)
         for at, name in _OTHER_HOURS:
             shift_s = (datetime.combine(planned.date(), at) - planned.replace(tzinfo=None)).total_seconds()
             if abs(shift_s) > 60.0 * max(map(abs, _SHIFTS_MIN)):
-                yield Change(kind="hour", words=f"set off at {at:%H:%M} that day, {name}", shift_s=shift_s)
+                words = f"set off at {at:%H:%M} that day, {name}"
+                yield Change(kind="hour", effort=1.0, words=words, shift_s=shift_s)
         return
     for minutes in _STOPS_MIN if place.services & _ROOM else ():
         words = f"wait {minutes} min at {place.name} before setting off, engine off"

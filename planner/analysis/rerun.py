@@ -1,7 +1,7 @@
 """A day, or the trip, driven again with something changed, every draw through the whole model."""
 
 from dataclasses import dataclass, fields, replace
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,30 +12,41 @@ from planner.route.days import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import with_error
 from thermal.drive import Drive
-from thermal.fluids import fluid_of
+from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import medians
+from thermal.sorts import with_sort
+from thermal.spread import SEED, medians
 from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
 _STEP_S = 900.0  # of a car that stands
-_DIRECT = 0.995  # a gear that turns its shaft faster than the engine is an overdrive
+_OIL_PARTS = {
+    "engine_oil": "engine_oil",
+    "differential": "differential_oil",
+    "transmission": "transmission_oil",
+}
 _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """What is done differently on one day; legs by position in the route."""
+    """What is done differently on one day; legs by position in the route.
+
+    `effort` is what it asks of people besides time, in minutes. ASSUMED, for the order of remedies only.
+    """
 
     kind: str
     words: str
+    effort: float = 0.0
     legs: tuple[int, ...] = ()
     speed: float = 1.0
     ac_off: bool = False
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0
     shift_s: float = 0.0
     stop_after: int | None = None
     stop_s: float = 0.0
@@ -43,7 +54,6 @@ class Change:
     idle_first: bool = False
     trailer: float = 1.0
     lighter_kg: float = 0.0
-    highest_gear: int = 0
     synthetic: str = ""
 
 
@@ -87,14 +97,17 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
     factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
+    drive = replace(drive, group=drive.group - day.first)
     result = simulate(
-        replace(drive, group=drive.group - day.first),
+        drive,
         vehicle,
         start_k=_morning_k(outlook, number, timeline, wait_s),
         factors=factors,
         ambient_k=shift,
         record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
+    error = outlook.car.spread.discrepancy
+    result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
     return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
 
@@ -110,6 +123,7 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
         ambient_k=outlook.shift_k[:, day],
         record=np.array([0]),
     )
+    result = with_error(result, line.drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
     return result.margin_k[:, :, columns_of(outlook)]
 
 
@@ -136,38 +150,14 @@ def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
     return (road.leg >= day.first) & (road.leg <= day.last)
 
 
-class Synthetic(NamedTuple):
-    """What oil a fluid is, how much more heat a synthetic of its kind bears, and no more than what."""
-
-    words: str
-    more_k: float
-    most_k: float
-
-
-# ASSUMED, common practice, no source: mineral and synthetic oils side by side, +-5 K; the maker's figures go first.
-OILS = {
-    "engine_oil": Synthetic("engine oil", 14.0, 422.0),
-    "differential": Synthetic("gear oil in the differential", 14.0, 422.0),
-    "transmission": Synthetic("transmission fluid", 11.0, 408.0),
-}
-
-
-def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle:
-    """Fill a fluid's place with a synthetic; only its limit changes, and nothing where it is as high already."""
-    oil = OILS.get(fluid)
-    if oil is None:
-        return vehicle
-    part = fluid_of(fluid).limit_part
-    held = getattr(vehicle, part)
-    limit = max(held.limit_k, min(held.limit_k + oil.more_k, oil.most_k))
-    return replace(vehicle, **{part: replace(held, limit_k=limit)})
-
-
-def top_without_overdrive(vehicle: Vehicle) -> int:
-    """Number of the highest gear that is no overdrive, 1 the first; 0 where no gear is one."""
-    ratios = vehicle.gearbox.ratios
-    kept = sum(ratio >= _DIRECT for ratio in ratios)
-    return kept if 1 < kept < len(ratios) else 0
+def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle | None:
+    """Fill a fluid's place with a synthetic, whose limit comes with it; None where that bears no more heat."""
+    part = _OIL_PARTS.get(fluid)
+    if part is None:
+        return None
+    automatic = part == "transmission_oil" and vehicle.gearbox.kind == "automatic"
+    filled = with_sort(vehicle, part, "long-life" if automatic else "synthetic")
+    return filled if limit_of(filled, fluid_of(fluid)).limit_k > limit_of(vehicle, fluid_of(fluid)).limit_k else None
 
 
 def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
@@ -177,7 +167,7 @@ def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
             least = float(Body.__dataclass_fields__["mass_kg"].metadata["low"])
             mass = max(least, vehicle.body.mass_kg - change.lighter_kg)
             vehicle = replace(vehicle, body=replace(vehicle.body, mass_kg=mass))
-        vehicle = with_synthetic(vehicle, change.synthetic)
+        vehicle = with_synthetic(vehicle, change.synthetic) or vehicle
     share = min((change.trailer for change in changes), default=1.0)
     if share == 1.0:
         return vehicle
@@ -263,16 +253,14 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
 
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
-    """Switches and levers on some legs: A/C off, heater on, one gear lower, no overdrive."""
-    ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
-    top = drive.highest_gear.copy()
+    """Switches on some legs: A/C off, heater on, one gear lower, no gear above one."""
+    ac, heater, low, highest = (x.copy() for x in (drive.ac_on, drive.heater_on, drive.low_gear, drive.highest_gear))
     for change in changes:
         here = np.isin(drive.group, change.legs)
         ac[here] *= not change.ac_off
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
-        if change.highest_gear:
-            top[here] = np.where(top[here] > 0.0, np.minimum(top[here], change.highest_gear), change.highest_gear)
+        highest[here] = change.highest_gear or highest[here]
         if change.idle_first:
             ac[(drive.group == change.stop_after) & (drive.speed_m_per_s == 0.0)] = 0.0
-    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=top, day=np.zeros_like(drive.day))
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=highest, day=np.zeros_like(drive.day))

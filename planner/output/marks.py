@@ -80,12 +80,14 @@ def hot_words(report: Report, margin: Margin) -> str:
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
     """What to do on a day: the cheapest remedies that suffice."""
-    said = []
-    for one in (found for found in report.remedies if found.day == day):
-        said += [_advice_line(report, remedy) for remedy in one.working[:_MOST_ADVICE]]
-        if not one.working:
-            said.append(nothing_helps(report, one))
-    return tuple(said)
+    return tuple(said for one in report.remedies if one.day == day for said in advice_on(report, one))
+
+
+def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
+    """What to do about one fluid on one day."""
+    if found.working:
+        return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
+    return (nothing_helps(report, found),)
 
 
 def nothing_helps(report: Report, day: DayRemedies) -> str:

@@ -58,6 +58,11 @@ class Report:
         """Margin of the gravest level on a leg, the smallest of those."""
         return worst_of(self.margins, leg)
 
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """What readings on the way taught, in sentences."""
+        return () if self.outlook.lesson is None else self.outlook.lesson.sentences
+
     def notable(self) -> tuple[Margin, ...]:
         """Smallest margin of every leg where one is thin or exceeded, in driving order."""
         found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
@@ -69,7 +74,7 @@ class Report:
         return tuple(m for m in found if m.level == UNKNOWN.word)
 
     @property
-    def learnt(self) -> bool:
+    def knows_car(self) -> bool:
         """Whether anything was learnt of this car, so that chances are more than words."""
         return bool(self.outlook.car.spread.factors)
 
@@ -314,7 +319,7 @@ def sentence(report: Report, margin: Margin) -> str:
     return (
         f"{name.capitalize()}: {u.temp(margin.peak_k):.0f} {u.temperature} expected near {margin.near}, "
         f"{margin.when:%a %H:%M}{soak}; up to {u.temp(margin.upper_k):.0f} at {share} %; limit "
-        f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.learnt)}."
+        f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.knows_car)}."
     )
 
 
@@ -323,7 +328,7 @@ def whole_sentence(report: Report, margin: Margin) -> str:
     u = report.units
     others = [
         f"{fluid_of(m.fluid).label} {u.temp(m.peak_k):.0f} {u.temperature} expected, up to {u.temp(m.upper_k):.0f}, "
-        f"limit {u.temp(m.limit_k):.0f}, {chance(m.probability, learnt=report.learnt)}"
+        f"limit {u.temp(m.limit_k):.0f}, {chance(m.probability, learnt=report.knows_car)}"
         for m in report.margins
         if m.leg == margin.leg and m.fluid != margin.fluid and m.level in TIGHT
     ]
@@ -381,4 +386,4 @@ def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
     u = report.units
     what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
     margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"
-    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability, learnt=report.learnt)
+    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability, learnt=report.knows_car)

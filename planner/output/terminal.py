@@ -42,7 +42,7 @@ def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
 def _brief(report: Report) -> list[object]:
     """The tightest places with what to do, what is not known, fuel."""
     spots = sorted(hot_spots(report), key=lambda m: m.margin_k)
-    parts: list[object] = []
+    parts: list[object] = [Text(said) for said in report.learnt]
     for margin in spots[:_MOST_TIGHT]:
         parts.append(Text(hot_words(report, margin), style=_STYLE[margin.level]))
     if len(spots) > _MOST_TIGHT:
@@ -107,7 +107,8 @@ def _whole(report: Report) -> list[object]:
         parts += [head, Text(unknown_sentence(report, margin))]
     gaps = [gap_words(report.outlook, gap) for gap in report.fuel.gaps]
     clocks = [clock_words(report, change) for change in report.clocks]
-    parts += [Text(said) for said in (_fuel(report), *gaps, *report.brakes, *clocks, *report.weather)]
+    said = (*report.learnt, _fuel(report), *gaps, *report.brakes, *clocks, *report.weather)
+    parts += [Text(one) for one in said]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))
