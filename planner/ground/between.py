@@ -18,6 +18,7 @@ RUGGED_M = 220.0
 cell unseen; likely range 150 to 300."""
 TILTED, TILTED_RISE_M = 0.01, 150.0
 """ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
+_MORE, _FEARED_GRADE, _STEEPEST = 1.3, 0.06, 0.12
 SHORT_M = 8000.0  # less than a cell: its mean height says little, how it changes says more
 _STEP_M = 2000.0
 _ROUND_ABOUT = 1.3  # a road longer than this times the straight line bends far from it
@@ -82,6 +83,35 @@ def ground_between(
         off_even_m=off_even_m,
         even=off_even_m <= LEVEL_M and not tilted and float(_ruggedness_m(lat, lon).mean()) <= RUGGED_M,
     )
+
+
+def cautious_profile(
+    between: Between, *, start_m: float, finish_m: float, distance_m: float
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Distances and heights of the hardest road the ground lets one fear between two heights, to be forecast.
+
+    Flat, then as late as may be one climb to a top, then down to the finish. A leg whose margins are ample on it is
+    ample whatever the road does; a leg whose margins are not is unknown, not thin.
+
+    Notes
+    -----
+    The top stands 150 m above the higher end and 1.3 times as far again as the coarse ground: above the published
+    height of each of 25 passes tried. 6 % (ASSUMED; likely range 5 to 8), steeper where the leg is too short for it.
+
+    Examples
+    --------
+    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, even=False)
+    >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
+    >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
+    ([1500, 1400, 2430, 1400], [0, 26, 43, 60])
+    """
+    low, top = min(start_m, finish_m), max(start_m, finish_m) + LEVEL_M + _MORE * between.above_m
+    highest = max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m))  # that a leg so short may reach
+    top = min(top, highest)
+    grade = max(_FEARED_GRADE, ((top - low) + (top - finish_m)) / distance_m * 1.02)
+    down, up = (top - finish_m) / grade, (top - low) / grade
+    foot = max(distance_m - down - up, 0.01 * distance_m)
+    return (0.0, foot, distance_m - down, distance_m), (start_m, low, top, finish_m)
 
 
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:

@@ -53,6 +53,7 @@ class DraftLeg:
     known: bool
     rise_m: float = 0.0
     note: str = ""
+    longer: GpxTrack | None = None  # the stretch, where it is longer than the line between its points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +239,7 @@ class _Stops:
             known=known,
             rise_m=part.elevation_m[-1] - part.elevation_m[0] if known else 0.0,
             note=self._told(part) if known else "heights of this stretch are not known",
+            longer=part if part.cut and known else None,
         )
 
     def _told(self, part: GpxTrack) -> str:
