@@ -103,15 +103,21 @@ def cautious_profile(
     >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, even=False)
     >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
     >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
-    ([1500, 1400, 2430, 1400], [0, 26, 43, 60])
+    ([1500, 1400, 1400, 2430, 1400], [0, 2, 26, 43, 60])
     """
     low, top = min(start_m, finish_m), max(start_m, finish_m) + LEVEL_M + _MORE * between.above_m
-    highest = max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m))  # that a leg so short may reach
-    top = min(top, highest)
-    grade = max(_FEARED_GRADE, ((top - low) + (top - finish_m)) / distance_m * 1.02)
-    down, up = (top - finish_m) / grade, (top - low) / grade
-    foot = max(distance_m - down - up, 0.01 * distance_m)
-    return (0.0, foot, distance_m - down, distance_m), (start_m, low, top, finish_m)
+    if start_m - low + 2.0 * top - low - finish_m > _FEARED_GRADE * distance_m:
+        low = start_m  # no room to go down first
+    top = min(top, max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m)))
+    grade = max(_FEARED_GRADE, (start_m - low + 2.0 * top - low - finish_m) / distance_m * 1.02)
+    fallen, foot = (start_m - low) / grade, distance_m - (2.0 * top - low - finish_m) / grade
+    points = ((0.0, start_m), (fallen, low), (foot, low), (distance_m - (top - finish_m) / grade, top))
+    kept = [points[0]]
+    for at, height in (*points[1:], (distance_m, finish_m)):
+        if at - kept[-1][0] > 1.0:
+            kept.append((at, height))
+    kept[-1] = (distance_m, finish_m)
+    return tuple(at for at, _ in kept), tuple(height for _, height in kept)
 
 
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
