@@ -22,7 +22,9 @@ function unpackTrack(packed) {
   made.clock = unpack({ digits: 0, steps: packed.clock.steps }).map((number) => packed.clock.words[number]);
   made.series = packed.series.map((one) => {
     const series = { label: one.label, unit: one.unit, dash: one.dash };
-    for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = unpack(one[name]);
+    for (const name of ["values", "limit", "low", "high"]) {
+      if (one[name]) series[name] = one[name] === "values" ? series.values : unpack(one[name]);
+    }
     return series;
   });
   return made;

@@ -14,6 +14,7 @@ from planner.model.display import units_of
 from planner.newtrip.draft import Draft, DraftLeg
 
 ROAD = "route.gpx"
+HOURS_S = 3600.0
 
 
 def files_of(draft: Draft, *, base: str, driving: str) -> Mapping[str, str]:
@@ -42,6 +43,9 @@ def _trip(draft: Draft, driving: str) -> str:
     lines += ["assumed = [", *(f"  {_text(text)}," for text in draft.assumed), "]"]
     lines += ["route = [", *(f'  "{key}",' for key in draft.route), "]"]
     lines += ["", "[day]", f"driving = {_text(driving)}"]
+    if draft.longest_s > HOURS_S * float(driving.split()[0]):
+        lines += ["# a stretch between places to stay is longer than a day's driving, so days may end anywhere"]
+        lines += ["lodging_only = false"]
     return "\n".join(lines) + "\n"
 
 
