@@ -4,7 +4,7 @@ Built by `planner.files.folder` from the user's files; nothing downstream reache
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from pathlib import Path
 
@@ -23,6 +23,7 @@ class Place:
     high_k: float | None
     low_k: float | None
     note: str
+    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +67,7 @@ class Leg:
     heater: bool = False
     low_gear: bool = False
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
+    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
 
     def reverse(self) -> "Leg":
         """Return the same road driven the other way."""
@@ -132,6 +134,15 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """Where the tables stand, and the unit of each of their columns as it was written."""
+
+    places: str = "places.csv"
+    legs: str = "legs.csv"
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
@@ -174,6 +185,7 @@ class Trip:
     driven_s: float | None = None
     session: Session | None = None
     assumptions: tuple[str, ...] = ()
+    written: Written = field(default_factory=Written)
 
     @property
     def first_date(self) -> date:
