@@ -27,7 +27,8 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.fluids import FACTORS, FLUIDS
+from thermal.discrepancy_text import DRIVEN_KEYS
+from thermal.fluids import FACTORS, FLUID_KEYS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -117,7 +118,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 
 def test_every_factor_a_fit_can_write_is_described():
-    assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
+    assert table_under("### [fit]", "key") == {*FACTORS, "correlation", "discrepancy"}
+    assert table_under("### [fit]", "key of `[fit.discrepancy]`") == {*DRIVEN_KEYS, *FLUID_KEYS}
     for name, factor in FACTORS.items():
         assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 

@@ -79,7 +79,7 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class InputTable:
     """A table as read: sound headings by column name, all columns that were named at all, and rows."""
 
     file: str
@@ -95,7 +95,7 @@ class Table:
 class Row:
     """One row; its readers return None for an empty or bad cell and note what is bad."""
 
-    table: Table
+    table: InputTable
     number: int
     cells: Sequence[str]
 
@@ -221,7 +221,9 @@ def plain_unit(text: str) -> bool:
     return _PLAIN_UNIT.fullmatch(text) is not None and not text.startswith("delta_")
 
 
-def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+def read_table(
+    text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems
+) -> InputTable | None:
     r"""Split a CSV text into rows under known headings.
 
     Examples
@@ -232,7 +234,7 @@ def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int
     >>> table.rows[0].value("elevation")
     304.8
     """
-    delimiter = _delimiter(text)
+    delimiter = delimiter_of(text)
     text = _straight(text, delimiter)
     records = []
     row = 0
@@ -255,7 +257,7 @@ def table_of(
     columns: Sequence[Column],
     delimiter: str,
     problems: Problems,
-) -> Table | None:
+) -> InputTable | None:
     """Put rows that have been split into cells under their headings."""
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
@@ -265,7 +267,7 @@ def table_of(
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma, thousands = _commas(body, headings.values(), delimiter)
-    table = Table(
+    table = InputTable(
         file=file,
         headings=headings,
         named=named,
@@ -288,7 +290,7 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
     return long or len(cells) > limits.COLUMNS
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
     """What separates the cells of a table whose first line that is no comment holds the headings."""
     said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
     lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
@@ -378,7 +380,7 @@ def _headings(
     found: dict[str, Heading] = {}
     seen: set[str] = set()
     for index, written in enumerate(heads):
-        name, bracket, unit = _split_heading(written)
+        name, bracket, unit = split_heading(written)
         if not written.strip():
             continue
         column = known.get(name)
@@ -403,7 +405,7 @@ def _headings(
     return found, frozenset(seen)
 
 
-def _split_heading(written: str) -> tuple[str, str, str]:
+def split_heading(written: str) -> tuple[str, str, str]:
     """Name, opening bracket and unit of a heading; the name is the whole text when it has another form."""
     match = _HEADING.fullmatch(written.strip())
     if match is None:
@@ -440,7 +442,7 @@ def _straight(text: str, delimiter: str) -> str:
     return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
-def _check_widths(table: Table, heads: Sequence[str], first: int, *, quoted: bool) -> None:
+def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
     advice = f"every column needs a heading in row {first}"
     if quoted:

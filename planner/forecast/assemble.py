@@ -16,6 +16,7 @@ from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
 from planner.weather.sources import TripWeather, weather_for
 from thermal.errors import ThermalError, UnitError, shown
+from thermal.sorts import with_sort
 from thermal.units import to_delta_k, to_si
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
@@ -87,6 +88,8 @@ def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
         raise PlannerError(message)
     try:
         value = _value(text, item.metadata)
+        if item.name == "sort":
+            return with_sort(car, section, str(value))
         return replace(car, **{section: replace(getattr(car, section), **{item.name: value})})
     except ThermalError as exc:
         message = f"{said}: {exc}"

@@ -14,11 +14,12 @@ from planner.laps.site import Site, make_site
 from planner.model.errors import NoRouteError
 from planner.route.timeline import Route
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import Discrepancy, with_error
 from thermal.drive import Drive
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
-from thermal.spread import draw, medians
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +46,7 @@ class Case:
     lap: Trace
     factors: Factors
     shift_k: Floats
+    discrepancy: Discrepancy
     confidence: float
     band_k: float
 
@@ -98,6 +100,7 @@ class Case:
 
         The drive's groups follow each other from 0.
         """
+        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot
@@ -133,6 +136,7 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
         lap=lap,
         factors=Factors(*(np.concatenate(pair) for pair in zip(medians(posterior), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
+        discrepancy=posterior.discrepancy,
         confidence=trip.confidence,
         band_k=trip.thin_band_k,
     )

@@ -66,6 +66,7 @@ class Leg:
     air_conditioning: bool | None = None  # None as the trip says
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
     row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
 
@@ -83,7 +84,7 @@ class Leg:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
+class DayRules:
     """Rules for splitting the drive into days.
 
     `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
@@ -143,7 +144,7 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class SessionPlace:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
     name: str
@@ -166,7 +167,7 @@ class Trip:
     route: tuple[str, ...]
     explicit: bool
     departure: datetime
-    day: Day
+    day: DayRules
     nights: tuple[str, ...]
     halts: tuple[Halt, ...]
     confidence: float
@@ -183,7 +184,7 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     driven_s: float | None = None
-    session: Session | None = None
+    session: SessionPlace | None = None
     assumptions: tuple[str, ...] = ()
     written: Written = field(default_factory=Written)
 

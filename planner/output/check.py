@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.trip import Leg, Place, Trip
+from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
@@ -28,6 +29,7 @@ def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Seque
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
         *_at_a_glance(trip, legs),
+        *chart_lines(shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),

@@ -11,7 +11,7 @@ from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
-from planner.output.alarms import alarm_rows, pressure_rows
+from planner.output.alarms import HEADINGS, alarm_rows, caution_lines, pressure_rows
 from planner.output.marks import advice, hot_spots
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from thermal.fluids import fluid_of
@@ -48,13 +48,16 @@ def appendix(report: Report) -> tuple[Table, ...]:
 
 def _alarm_card(report: Report) -> Table:
     """Where each gauge belongs, and where its alarm; oil pressures too."""
+    card = trip_card(report.outlook)
     return Table(
         title=f"Alarm card, {report.units.temperature}",
-        headings=("gauge", "alarm below", "expected", "caution", "limit"),
-        rows=tuple(alarm_rows(report.outlook, trip_card(report.outlook))),
-        note="Alarm below: not warm enough to load the car, or too little pressure. Expected: nine tenths of the "
+        headings=HEADINGS,
+        rows=tuple(alarm_rows(report.outlook, card)),
+        note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
+        "wrong sender; or too little pressure. Expected: nine tenths of the "
         "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
+        f"it is safe; the coolant's is that of the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        f"Pressures: {Reference().words}.",
     )
 
 
@@ -193,13 +196,13 @@ def _alarms(report: Report, number: int) -> Table:
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
                 f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
-                f"{u.temp(alarm.caution_k):.0f}",
+                f"{u.temp(alarm.marks.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
     headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
-    pressures = [f"{name} {expected}, alarm {low}" for name, low, expected, *_ in pressure_rows(outlook, card)]
+    pressures = [f"{name} {expected}, alarm {low}" for name, _, low, expected, *_ in pressure_rows(outlook, card)]
     note = f"{'; '.join(pressures).capitalize()}."
     return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
 

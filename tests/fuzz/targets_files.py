@@ -20,7 +20,7 @@ from contract import ROOT, Target, top
 
 from planner.analysis.whatif import _own
 from planner.files.folder import read_trip
-from planner.files.logmap import Mapping, Source, map_text, read_map
+from planner.files.logmap import LogMapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
@@ -284,7 +284,7 @@ def log(data: bytes) -> None:
         assert read_map(map_file).channels == settled
 
 
-def _read_log(path: Path, mapping: Mapping) -> None:
+def _read_log(path: Path, mapping: LogMapping) -> None:
     found = read_log(path, mapping)
     describe_read(found)
     assert all(np.isfinite(one.value).all() and (np.diff(one.time_s) > 0.0).all() for one in found.channels.values())
@@ -306,7 +306,7 @@ def log_mapped(data: bytes) -> None:
     kind = _KINDS[data[0] % len(_KINDS)] if data else "s"
     channels = {name: Source(column=c, unit=u, no_data=(-40.0, 9999.0)) for name, (c, u) in _COLUMNS.items()}
     with told("day1.csv"):
-        _read_log(path, Mapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
+        _read_log(path, LogMapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
 
 
 _LOG_NAME = "synthetic-2027-07-06"

@@ -488,7 +488,7 @@ def test_a_trip_over_new_year_is_compared_by_its_dates(make_trip, road, car):
     """Days carry their year, so one in January follows one in December, and a year's difference is a year."""
     legs = [road("a", "b", 300), road("b", "c", 300)]
     trip = make_trip(legs, departure=datetime(2027, 12, 31, 8), day={"driving_s": 6 * 3600.0, "daylight": False})
-    file = VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset())
+    file = VehicleFile(vehicle=car, base="estate-1990s-six", about="", entries=(), overridden=frozenset())
     report = make_report(forecast(trip, file), remedies=False)
     old = json.loads(to_json(plan_dict(report)))
     assert [day["arrive"][:10] for day in old["days"]] == ["2027-12-31", "2028-01-01"]
