@@ -64,6 +64,7 @@ def plan_dict(report: Report) -> dict[str, Any]:
             for job in report.service.due
         ],
         "remedies": [_remedies_dict(day) for day in report.remedies],
+        "learnt": list(report.learnt),
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: {"value": e.text, "source": e.source} for e in outlook.car.entries if e.assumed},

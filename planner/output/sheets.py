@@ -13,7 +13,7 @@ from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, local_time, span_of
 from planner.model import clock
-from planner.output.alarms import alarm_rows
+from planner.output.alarms import HEADINGS, alarm_rows, caution_lines
 from planner.output.marks import advice_on, hot_spots
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from planner.output.times import told, zone_of, zones
@@ -37,7 +37,9 @@ def appendix(report: Report) -> tuple[Table, ...]:
     assumed = [e for e in report.outlook.car.entries if e.assumed]
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
     notes = report.outlook.trip.assumptions
+    learnt = tuple((said,) for said in report.learnt)
     made = (
+        Table(title="Learnt from the gauges", headings=("readings.csv",), rows=learnt),
         Table(title="Other roads", headings=("the road not taken",), rows=roads),
         Table(title="To carry", headings=("common practice",), rows=carry),
         Table(
@@ -52,13 +54,16 @@ def appendix(report: Report) -> tuple[Table, ...]:
 
 def alarm_card(report: Report) -> Table:
     """Where each gauge belongs, and where its alarm; oil pressures too."""
+    card = trip_card(report.outlook)
     return Table(
         title=f"Alarm card, {report.units.temperature}",
-        headings=("gauge", "alarm below", "expected", "caution", "limit"),
-        rows=tuple(alarm_rows(report.outlook, trip_card(report.outlook))),
-        note="Alarm below: not warm enough to load the car, or too little pressure. Expected: nine tenths of the "
+        headings=HEADINGS,
+        rows=tuple(alarm_rows(report.outlook, card)),
+        note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
+        "wrong sender; or too little pressure. Expected: nine tenths of the "
         "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
+        f"it is safe; the coolant's is that of the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        f"Pressures: {Reference().words}.",
     )
 
 
@@ -256,7 +261,7 @@ def _alarms(report: Report, number: int) -> Table:
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
                 f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
-                f"{u.temp(alarm.caution_k):.0f}",
+                f"{u.temp(alarm.marks.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
         )

@@ -20,10 +20,11 @@ from contract import ROOT, Target, top
 
 from planner.analysis.whatif import _own
 from planner.files.folder import read_trip
-from planner.files.logmap import Mapping, Source, map_text, read_map
+from planner.files.logmap import LogMapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
+from planner.files.readings import read_readings
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.tracks import parse_gpx
@@ -152,6 +153,13 @@ def weather_csv(data: bytes) -> None:
     (folder / "weather.csv").write_bytes(data)
     with told("weather.csv"):
         read_weather_file(folder, _trip("alps").places)
+
+
+def readings_csv(data: bytes) -> None:
+    folder = _empty("readings")
+    (folder / "readings.csv").write_bytes(data)
+    with told("readings.csv"):
+        read_readings(folder, _trip("alps"))
 
 
 def session_toml(data: bytes) -> None:
@@ -291,7 +299,7 @@ def log(data: bytes) -> None:
         assert read_map(map_file).channels == settled
 
 
-def _read_log(path: Path, mapping: Mapping) -> None:
+def _read_log(path: Path, mapping: LogMapping) -> None:
     found = read_log(path, mapping)
     describe_read(found)
     assert all(np.isfinite(one.value).all() and (np.diff(one.time_s) > 0.0).all() for one in found.channels.values())
@@ -313,7 +321,7 @@ def log_mapped(data: bytes) -> None:
     kind = _KINDS[data[0] % len(_KINDS)] if data else "s"
     channels = {name: Source(column=c, unit=u, no_data=(-40.0, 9999.0)) for name, (c, u) in _COLUMNS.items()}
     with told("day1.csv"):
-        _read_log(path, Mapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
+        _read_log(path, LogMapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
 
 
 _LOG_NAME = "synthetic-2027-07-06"
@@ -503,6 +511,13 @@ TARGETS: dict[str, Target] = {
         [
             b"place,date,high [degC],low [degC],humidity [%],wind [km/h],wind_from [deg]\n"
             b"brig,2027-07-09,31,13,35,20,270\n"
+        ],
+    ),
+    "readings.csv": (
+        readings_csv,
+        [
+            b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
+            b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
         ],
     ),
     "trip.xlsx bytes": (
