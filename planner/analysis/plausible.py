@@ -69,7 +69,7 @@ def doubts(
     found += date_doubts(trip, today)
     if car is not None:
         found += car_doubts(car, class_values or {})
-    first = {}
+    first: dict[tuple[str, object, str], Doubt] = {}
     for doubt in found:
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
