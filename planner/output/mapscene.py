@@ -45,6 +45,7 @@ RULES = (
 _AIR_DASH = "1 5"
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 
 
 def make_scene(report: Report) -> Scene:
@@ -114,6 +115,7 @@ def _track(report: Report) -> Track:
     def column(first_k: float, values_k: npt.NDArray[np.float64]) -> tuple[float, ...]:
         return tuple(np.round(u.temp(np.append(first_k, values_k)), 1).tolist())
 
+    coarser = min(_COARSEST, max(1.0, float(line.end_m[-1]) / _FINE_M))
     series = []
     for fluid in map(fluid_of, fluids_of(outlook)):
         expected, limit = column(begin[fluid.node], temps[:, fluid.node]), outlook.nominal.limit_k[:, fluid.index]
@@ -126,6 +128,7 @@ def _track(report: Report) -> Track:
                 limit=column(limit[0], limit),
                 unit=u.temperature,
                 dash=_DASHES[fluid.index % len(_DASHES)],
+                bound=min(coarser, 1.5),
             )
         )
     air = line.drive.air_k
@@ -141,6 +144,8 @@ def _track(report: Report) -> Track:
         series=tuple(series),
         minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
         group_labels=tuple(leg_name(report.outlook, leg) for leg in range(len(outlook.legs))),
+        elevation_bound=20.0 * coarser,
+        line_bound_deg=0.0003 * coarser,
     )
 
 
