@@ -22,7 +22,15 @@ if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
     from planner.forecast.run import Forecast
     from planner.newtrip.draft import Draft
-    from planner.output.results import Alarms, Check, Fit, Plan, Review, Session, WhatIf
+    from planner.output.results import (
+        AlarmsResult,
+        CheckResult,
+        FitResult,
+        Plan,
+        ReviewResult,
+        SessionResult,
+        WhatIfResult,
+    )
     from planner.weather.command import WeatherReport
 
     Trip = str | PathLike[str] | Inputs | Plan
@@ -300,7 +308,7 @@ def plan(
     return Plan(make_report(outlook, remedies=remedies, progress=step))
 
 
-def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "Check":
+def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "CheckResult":
     """Check a trip's files, and list what the forecast rests on.
 
     Parameters
@@ -314,7 +322,7 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
 
     Returns
     -------
-    Check
+    CheckResult
         DataFrames `assumed` and `ranked`; `lines` are sentences for people.
 
     Raises
@@ -329,17 +337,17 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
-    from planner.forecast.assemble import find_legs, quiet
-    from planner.output.results import Check
+    from planner.forecast.assemble import find_legs, quiet, taught
+    from planner.output.results import CheckResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
     if not rank:
-        return Check(inputs=inputs, legs=legs, closed=closed)
+        return CheckResult(inputs=inputs, legs=legs, closed=closed)
     from planner.analysis.sensitivity import rank_assumptions
 
-    return Check(
+    return CheckResult(
         inputs=inputs, legs=legs, closed=closed, effects=rank_assumptions(_forecast(inputs, step), progress=step)
     )
 
@@ -382,7 +390,7 @@ def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | 
     return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), progress=step)
 
 
-def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIf":
+def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIfResult":
     """Try changes and parts on the whole trip, under the draws of the plan.
 
     Parameters
@@ -396,7 +404,7 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
 
     Returns
     -------
-    WhatIf
+    WhatIfResult
         DataFrame `changes`, a row for every change and fluid.
 
     Raises
@@ -414,14 +422,14 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
     """
     from planner.analysis.whatif import run_variants
     from planner.forecast.assemble import quiet
-    from planner.output.results import WhatIf
+    from planner.output.results import WhatIfResult
 
     step = progress or quiet
     outlook = _forecast(trip, step)
-    return WhatIf(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
+    return WhatIfResult(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
 
 
-def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
+def session(trip: "Trip", *, progress: "Progress | None" = None) -> "SessionResult":
     """Laps on a closed course or runs up a closed hill: how many before a part is thin, how long to cool.
 
     Parameters
@@ -433,7 +441,7 @@ def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
 
     Returns
     -------
-    Session
+    SessionResult
         DataFrames `hours` and `sessions`.
 
     Raises
@@ -450,12 +458,12 @@ def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
     from planner.forecast.assemble import quiet
     from planner.laps.run import run_session
     from planner.laps.stints import make_case
-    from planner.output.results import Session
+    from planner.output.results import SessionResult
 
     step = progress or quiet
     inputs = _inputs(trip, step)
     setup = read_session(inputs.trip.folder, inputs.trip)
-    return Session(trip=inputs.trip, outcome=run_session(make_case(setup, inputs), progress=step))
+    return SessionResult(trip=inputs.trip, outcome=run_session(make_case(setup, inputs), progress=step))
 
 
 def fit(
@@ -466,7 +474,7 @@ def fit(
     ambient_k: float | None = None,
     on: date | None = None,
     progress: "Progress | None" = None,
-) -> "Fit":
+) -> "FitResult":
     """Learn the car from logs of its drives.
 
     Parameters
@@ -486,7 +494,7 @@ def fit(
 
     Returns
     -------
-    Fit
+    FitResult
         DataFrames `unknowns` and `margins`; `write` makes a new vehicle file.
 
     Raises
@@ -504,7 +512,7 @@ def fit(
     """
     from planner.forecast.assemble import find_route, quiet
     from planner.logs import fit as learning
-    from planner.output.results import Fit
+    from planner.output.results import FitResult
 
     step = progress or quiet
     inputs = _inputs(trip, step)
@@ -512,7 +520,7 @@ def fit(
     driven = learning.read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     day = date.today() if on is None else on
     learned = learning.learn(inputs.trip, car, driven, on=day, names=tuple(learn), progress=step)
-    return Fit(
+    return FitResult(
         learned=learned,
         on=day,
         before=learning.trip_margins(route, car.vehicle, car.spread),
@@ -522,7 +530,7 @@ def fit(
 
 def review(
     trip: "Trip", logs: "Sequence[Log]", *, ambient_k: float | None = None, progress: "Progress | None" = None
-) -> "Review":
+) -> "ReviewResult":
     """Explain logs against the forecast: is it the day, or the car?
 
     Parameters
@@ -538,7 +546,7 @@ def review(
 
     Returns
     -------
-    Review
+    ReviewResult
         DataFrames `peaks`, `causes` and `drifts`.
 
     Raises
@@ -553,24 +561,25 @@ def review(
     >>> trip = example("wilmington-astoria")
     >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
     """
-    from planner.forecast.assemble import find_route, quiet
+    from planner.forecast.assemble import find_route, quiet, taught
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
+    from planner.logs.drift import drifts
     from planner.logs.fit import read_drives
-    from planner.output.results import Review
+    from planner.output.results import ReviewResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
     driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     nominal, found = as_described(route, car), []
     for one in driven:
         step(f"trying causes on {one.log.name}, one at a time")
         found.append(reviewing.review(route, car, nominal, one))
-    return Review(reviews=tuple(found), trends=reviewing.drifts(car, driven))
+    return ReviewResult(reviews=tuple(found), trends=drifts(car, driven))
 
 
-def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "Alarms":
+def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "AlarmsResult":
     """What to set the gauges' alarms by, for every leg and the whole trip.
 
     Parameters
@@ -584,7 +593,7 @@ def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Pro
 
     Returns
     -------
-    Alarms
+    AlarmsResult
         DataFrame `fluids`, a row for every card and fluid; `cards` have the pressures too.
 
     Raises
@@ -599,10 +608,10 @@ def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Pro
     """
     from planner.analysis.alarms import Reference, alarm_cards
     from planner.forecast.assemble import quiet
-    from planner.output.results import Alarms
+    from planner.output.results import AlarmsResult
 
     outlook, known = _forecast(trip, progress or quiet), reference or Reference()
-    return Alarms(outlook=outlook, reference=known, cards=alarm_cards(outlook, known))
+    return AlarmsResult(outlook=outlook, reference=known, cards=alarm_cards(outlook, known))
 
 
 def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
@@ -614,7 +623,7 @@ def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
     if isinstance(trip, Inputs):
         return trip
     outlook = trip.report.outlook
-    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known, lesson=outlook.lesson)
 
 
 def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":

@@ -7,8 +7,9 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
 from thermal.posterior import NOTHING, Posterior, read_posterior
+from thermal.sorts import sorts_of, values_of
 from thermal.units import to_delta_k, to_si, usual
-from thermal.vehicle import OPTIONAL, Vehicle
+from thermal.vehicle import OPTIONAL, Lubricant, Vehicle
 
 _SUFFIX = {
     "kg": "_kg",
@@ -55,7 +56,7 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
-    about: str
+    about: str = ""
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
     spread: Posterior = NOTHING
@@ -131,7 +132,7 @@ def vehicle_from(
     found: list[str] = []
     spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
     changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
-    problems = found + _merge(tables, changed, file)
+    problems = found + _merge(tables, changed, file) + _fill(tables, changed, file)
     values, entries = _values(tables, file, problems)
     overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     if problems:
@@ -165,6 +166,29 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
                 problems.append(f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}")
             else:
                 tables.setdefault(section, {})[key] = value
+    return problems
+
+
+def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
+    """Lay the viscosities and limits of the sorts of oil the owner names under what he gives himself."""
+    problems = []
+    automatic = tables.get("gearbox", {}).get("kind", {}).get("value") == "automatic"
+    for part in [name for name, kind in sections().items() if kind is Lubricant]:
+        table = own.get(part)
+        given = table.get("sort") if isinstance(table, dict) else None
+        name = given.get("value") if isinstance(given, dict) else None
+        if not isinstance(name, str):
+            continue
+        allowed = sorts_of(part, automatic=automatic)
+        if name not in allowed:
+            problems.append(f"{file} [{part}] sort: read {shown(name)}; this part takes: {', '.join(allowed)}")
+            continue
+        for section, values in values_of(part, allowed[name]).items():
+            held = own.get(section)
+            mine = held if isinstance(held, dict) else {}
+            source = f"typical {allowed[name].words}; common practice"
+            for key in (key for key in values if key not in mine):
+                tables.setdefault(section, {})[key] = {"value": values[key], "source": source}
     return problems
 
 

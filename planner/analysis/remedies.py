@@ -17,6 +17,7 @@ from planner.model import clock
 from planner.model.display import Units, units_of
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
+from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of
 from thermal.ranges import BoolArray
 
@@ -129,18 +130,8 @@ def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
 def _cost(remedy: Remedy) -> float:
     """Order of choices: minutes lost, then effort."""
     shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
-    effort = {
-        "A/C off": 0.5,
-        "lower gear": 0.6,
-        "slower": 0.0,
-        "stop": 0.0,
-        "wait": 0.0,
-        "hour": 1.0,
-        "heater": 4.0,
-        "load": 60.0,
-    }
     more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
-    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(effort.get(change.kind, 0.0) for change in remedy.changes)
+    return remedy.minutes + more + _SHIFT_WORTH * shift + sum(change.effort for change in remedy.changes)
 
 
 def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) -> Remedy:
@@ -191,16 +182,36 @@ def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Chang
     if leg > day.first:
         words = f"a fifth slower on {name} and the leg before it"
         yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
-    if outlook.trip.air_conditioning and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
-        yield Change(kind="A/C off", words=f"A/C off on {name}", legs=(leg,), ac_off=True)
+    if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
+        yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
     words = f"A/C off and heater on full on {name}"
-    yield Change(kind="heater", words=words, legs=(leg,), ac_off=True, heater=True)
-    yield Change(kind="lower gear", words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
+    yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
+    yield from _levers(outlook, leg, name)
     yield from _hours(outlook, number)
     yield from _stops(outlook, leg, day)
     if outlook.car.vehicle.trailer.mass_kg > 0.0:
-        yield Change(kind="load", words="half the trailer's load", trailer=0.5)
-        yield Change(kind="load", words="no trailer", trailer=0.0)
+        yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
+        yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
+
+
+def _cooled(outlook: Forecast, leg: int) -> bool:
+    """Whether the A/C is on along a leg."""
+    road = outlook.timeline.road
+    return bool(np.any(road.ac_on[road.leg == leg] > 0.0))
+
+
+def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
+    """Overdrive off, and the gear below direct held: what an automatic's lever and button allow."""
+    box = outlook.car.vehicle.gearbox
+    if box.kind != "automatic":
+        return
+    direct = sum(ratio >= OVERDRIVE for ratio in box.ratios)
+    if direct < len(box.ratios):
+        yield Change(kind="overdrive off", effort=0.6, words=f"overdrive off on {name}", legs=(leg,), highest_gear=-1)
+    if direct > 1:
+        words = f"gear {direct - 1} held on {name}"
+        yield Change(kind="gear held", effort=0.6, words=words, legs=(leg,), highest_gear=direct - 1)
 
 
 def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
@@ -210,7 +221,7 @@ def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
         for minutes in _SHIFTS_MIN:
             when = "earlier" if minutes < 0 else "later"
             words = f"leave {abs(minutes)} min {when} that day"
-            yield Change(kind="hour", words=words, shift_s=60.0 * minutes)
+            yield Change(kind="hour", effort=1.0, words=words, shift_s=60.0 * minutes)
         return
     place = trip.places[outlook.legs[0].start]
     for minutes in _STOPS_MIN if place.services & _ROOM else ():

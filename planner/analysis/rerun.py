@@ -12,10 +12,11 @@ from planner.route.days import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import with_error
 from thermal.drive import Drive
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import medians
+from thermal.spread import SEED, medians
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -25,15 +26,20 @@ _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """What is done differently on one day; legs by position in the route."""
+    """What is done differently on one day; legs by position in the route.
+
+    `effort` is what it asks of people besides time, in minutes. ASSUMED, for the order of remedies only.
+    """
 
     kind: str
     words: str
+    effort: float = 0.0
     legs: tuple[int, ...] = ()
     speed: float = 1.0
     ac_off: bool = False
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0
     shift_s: float = 0.0
     stop_after: int | None = None
     stop_s: float = 0.0
@@ -81,14 +87,17 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
     factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
+    drive = replace(drive, group=drive.group - day.first)
     result = simulate(
-        replace(drive, group=drive.group - day.first),
+        drive,
         vehicle,
         start_k=_morning_k(outlook, number, timeline, wait_s),
         factors=factors,
         ambient_k=shift,
         record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
+    error = outlook.car.spread.discrepancy
+    result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
     return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
 
@@ -104,6 +113,7 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
         ambient_k=outlook.shift_k[:, day],
         record=np.array([0]),
     )
+    result = with_error(result, line.drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
     return result.margin_k[:, :, columns_of(outlook)]
 
 
@@ -216,11 +226,12 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
 
 
 def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
-    """Switches on some legs: A/C off, heater on, one gear lower."""
-    ac, heater, low = drive.ac_on.copy(), drive.heater_on.copy(), drive.low_gear.copy()
+    """Switches on some legs: A/C off, heater on, one gear lower, no gear above one."""
+    ac, heater, low, highest = (x.copy() for x in (drive.ac_on, drive.heater_on, drive.low_gear, drive.highest_gear))
     for change in changes:
         here = np.isin(drive.group, change.legs)
         ac[here] *= not change.ac_off
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
-    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, day=np.zeros_like(drive.day))
+        highest[here] = change.highest_gear or highest[here]
+    return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=highest, day=np.zeros_like(drive.day))

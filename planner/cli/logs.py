@@ -168,7 +168,7 @@ def alarms(
 
     import planner
     from planner.analysis.alarms import Reference
-    from planner.output.alarms import alarm_rows, alarm_title
+    from planner.output.alarms import HEADINGS, alarm_rows, alarm_title, caution_lines, pressure_table_rows
 
     known = Reference(idle=_reading(idle), cruise=_reading(cruise), cooler_drop=_reading(drop))
     found = planner.alarms(folder, known, progress=io.progress)
@@ -176,11 +176,18 @@ def alarms(
         io.json(found.to_dict())
         return DONE
     for card in found.cards:
-        table = Table("gauge", "not warm, or low", "expected", "caution", "limit")
+        table = Table(*HEADINGS)
         for row in alarm_rows(found.outlook, card):
             table.add_row(*row)
         table.title = alarm_title(found.outlook, card)
         io.show(table)
+    for line in caution_lines(found.outlook, found.cards[-1]):
+        io.say(line)
+    head, rows = pressure_table_rows(found.outlook, known)
+    by_speed = Table(*head, title="Oil pressure by engine speed and oil temperature")
+    for row in rows:
+        by_speed.add_row(*row)
+    io.show(by_speed)
     io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
     return DONE
 

@@ -15,7 +15,7 @@ from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
-    from planner.output.results import Check
+    from planner.output.results import CheckResult
     from thermal.bands import Cell
 
 
@@ -214,7 +214,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
     io.progress("drawing the map")
-    files = made.files()
+    files = made.files(earlier=(target, folder / "out"))
     said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
     if as_json:
@@ -351,7 +351,7 @@ def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, 
     return DONE if filled.found or not filled.missing else FAILED
 
 
-def _draw_road(io: Streams, folder: Path, found: "Check") -> None:
+def _draw_road(io: Streams, folder: Path, found: "CheckResult") -> None:
     """Write the page with map and profile, where the folder takes one."""
     from planner.model import paths
     from planner.output.road_shape import PAGE

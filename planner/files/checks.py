@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
-from planner.files.tables import Heading, Table
+from planner.files.tables import Heading, InputTable
 from planner.model import geo
 from planner.model.trip import Leg, Place, Profile
 from thermal.errors import shown
@@ -30,10 +30,10 @@ class Draft:
 
     places: Mapping[str, Place]
     place_rows: Mapping[str, int]
-    place_table: Table
+    place_table: InputTable
     legs: Sequence[Leg]
     leg_rows: Sequence[int]
-    leg_table: Table
+    leg_table: InputTable
     problems: Problems
 
     def numbered(self) -> Iterator[tuple[int, Leg]]:

@@ -10,7 +10,7 @@ import numpy as np
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
-from planner.files.tables import Column, Heading, Row, Table, read_table
+from planner.files.tables import Column, Heading, InputTable, Row, read_table
 from planner.files.tracks import STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
@@ -351,7 +351,7 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
     )
 
 
-def _check_shape(table: Table, profile: Profile) -> None:
+def _check_shape(table: InputTable, profile: Profile) -> None:
     first, distance = table.rows[0], table.headings["distance"]
     if len(table.rows) < 2:
         table.problems.add(table.file, "has one point; at least two are needed, the ends of the leg")

@@ -11,7 +11,7 @@ from planner.files import limits
 from planner.files.checks import Draft
 from planner.files.profiles import ELEVATION, Profiles
 from planner.files.reading import Problems, open_text
-from planner.files.tables import Column, Row, Table, read_table
+from planner.files.tables import Column, InputTable, Row, read_table
 from planner.model.errors import TripError
 from planner.model.trip import Leg, Place
 from thermal.errors import shown
@@ -52,13 +52,14 @@ PLACE_COLUMNS = (
     _temperature("low", example="61", high_k=318.15),
     Column(name="note", required=False),
 )
+HIGHEST_GEAR = {"any": 0, "overdrive off": -1, **{str(gear): gear for gear in range(1, 9)}}
 LEG_COLUMNS = (
     Column(name="from", example="trinidad"),
     Column(name="to", example="raton"),
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="21.5", low=1e-3, high=2e7),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
     *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "note")),
-    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "flow")),
+    *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "highest_gear", "flow")),
 )
 
 
@@ -74,7 +75,7 @@ class Places:
     good: dict[str, Place]
 
 
-def read_places(table: Table) -> Places:
+def read_places(table: InputTable) -> Places:
     """Read the rows of the table of places."""
     found = Places(file=table.file, rows={}, good={})
     pair = {"high", "low"} & table.named
@@ -166,7 +167,7 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
 # --- legs ---
 
 
-def draft_of(place_table: Table, leg_table: Table, places: Places, profiles: Profiles) -> Draft:
+def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, profiles: Profiles) -> Draft:
     """Read the rows of the table of legs, and put them beside the places for the checks across them."""
     legs, rows = [], []
     for row in leg_table.rows:
@@ -212,6 +213,7 @@ def _leg(row: Row, places: Places, profiles: Profiles) -> Leg | None:
         air_conditioning={"yes": True, "no": False}.get(cooled),
         heater=row.choice("heater", _YES_NO, "no") == "yes",
         low_gear=row.choice("low_gear", _YES_NO, "no") == "yes",
+        highest_gear=HIGHEST_GEAR[row.choice("highest_gear", tuple(HIGHEST_GEAR), "any")],
         idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free")],
     )
 

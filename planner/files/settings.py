@@ -6,7 +6,7 @@ from datetime import date, datetime, time
 
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, moment_of, toml_of
-from planner.model.trip import Day, Event, Halt, ServiceItem
+from planner.model.trip import DayRules, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
 TOP_KEYS = (
@@ -64,10 +64,10 @@ class Settings:
     assumed: tuple[str, ...]  # sentences the owner or a draft left to be checked
     assumptions: tuple[str, ...]
 
-    def day(self, *, any_lodging: bool) -> Day:
+    def day(self, *, any_lodging: bool) -> DayRules:
         """Return the rules of a day; nights need lodging by default where any place has it."""
         lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
-        return Day(
+        return DayRules(
             driving_s=self.driving_s,
             start=self.day_start,
             lodging_only=lodging_only,

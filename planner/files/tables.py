@@ -75,7 +75,7 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class InputTable:
     """A table as read: sound headings by column name, all columns that were named at all, and rows."""
 
     file: str
@@ -90,7 +90,7 @@ class Table:
 class Row:
     """One row; its readers return None for an empty or bad cell and note what is bad."""
 
-    table: Table
+    table: InputTable
     number: int
     cells: Sequence[str]
 
@@ -195,7 +195,9 @@ def plain_unit(text: str) -> bool:
     return _PLAIN_UNIT.fullmatch(text) is not None and not text.startswith("delta_")
 
 
-def read_table(text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+def read_table(
+    text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems
+) -> InputTable | None:
     r"""Split a CSV text into rows under known headings.
 
     Examples
@@ -228,7 +230,7 @@ def table_of(
     columns: Sequence[Column],
     delimiter: str,
     problems: Problems,
-) -> Table | None:
+) -> InputTable | None:
     """Put rows that have been split into cells under their headings."""
     if not records:
         problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
@@ -238,7 +240,7 @@ def table_of(
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
-    table = Table(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
+    table = InputTable(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
@@ -398,7 +400,7 @@ def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterabl
     )
 
 
-def _check_widths(table: Table, heads: Sequence[str], first: int, *, quoted: bool) -> None:
+def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
     advice = f"every column needs a heading in row {first}"
     if quoted:

@@ -65,6 +65,7 @@ class Leg:
     air_conditioning: bool | None = None  # None as the trip says
     heater: bool = False
     low_gear: bool = False
+    highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
 
     def reverse(self) -> "Leg":
@@ -81,7 +82,7 @@ class Leg:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
+class DayRules:
     """Rules for splitting the drive into days.
 
     `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
@@ -132,7 +133,24 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class Reading:
+    """Gauges read by hand at one moment: where, or when, or both, and what each of them said.
+
+    `place` is a key; `along` a point between two places that follow each other; `temps_k` is by fluid, and "air".
+    """
+
+    row: int
+    when: datetime | None
+    place: str
+    along: tuple[str, str, float] | None
+    temps_k: Mapping[str, float]
+    oil_pressure_pa: float | None = None
+    rpm: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionPlace:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
     name: str
@@ -155,7 +173,7 @@ class Trip:
     route: tuple[str, ...]
     explicit: bool
     departure: datetime
-    day: Day
+    day: DayRules
     nights: tuple[str, ...]
     halts: tuple[Halt, ...]
     confidence: float
@@ -172,7 +190,8 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     driven_s: float | None = None
-    session: Session | None = None
+    session: SessionPlace | None = None
+    readings: tuple[Reading, ...] = ()
     assumptions: tuple[str, ...] = ()
 
     @property

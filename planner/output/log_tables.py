@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from planner.files.logpropose import Description
+from planner.logs.drift import Drift
 from planner.logs.fit import Fitted, FluidMargin
-from planner.logs.review import Drift, Review
+from planner.logs.review import Review
 from planner.model.display import units_of
 from thermal.fluids import fluid_of
 
@@ -85,7 +86,14 @@ def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, 
                 "sentences": list(one.sentences),
                 "peaks": [peak._asdict() for peak in one.peaks],
                 "causes": [
-                    {"name": v.name, "words": v.words, "probability": v.probability, "value": v.value}
+                    {
+                        "name": v.name,
+                        "words": v.words,
+                        "probability": v.probability,
+                        "value": v.value,
+                        "begins_s": v.onset_s,
+                        "effect_k": v.effect_k,
+                    }
                     for v in one.verdicts
                 ],
             }

@@ -54,6 +54,11 @@ class Report:
         """Smallest margin on a leg."""
         return worst_of(self.margins, leg)
 
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """What readings on the way taught, in sentences."""
+        return () if self.outlook.lesson is None else self.outlook.lesson.sentences
+
     def notable(self) -> tuple[Margin, ...]:
         """Smallest margin of every leg that is not ample, in driving order."""
         found = (self.worst(leg) for leg in range(len(self.outlook.legs)))

@@ -41,7 +41,7 @@ def plan(report: Report) -> tuple[object, ...]:
         parts += [*_remedies(report, day), Text()]
     gaps = [gap_words(report.outlook, gap) for gap in report.fuel.gaps]
     clocks = [clock_words(report, change) for change in report.clocks]
-    parts += [Text(said) for said in (*report.brakes, *clocks, *gaps, *report.weather)]
+    parts += [Text(said) for said in (*report.learnt, *report.brakes, *clocks, *gaps, *report.weather)]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))

@@ -6,7 +6,7 @@ import pytest
 
 from planner.files import limits
 from planner.files.reading import Problems, file_fault, read_text
-from planner.files.tables import Column, Table, read_table
+from planner.files.tables import Column, InputTable, read_table
 from planner.model.errors import TripError
 
 PLACE = Column(name="place", example="raton")
@@ -15,7 +15,7 @@ HEAT = Column(name="high", required=False, number=True, unit="K", usual=("degF",
 NOTE = Column(name="note", required=False)
 
 
-def read(text: str, *, max_rows: int = 100) -> tuple[Table | None, list[str]]:
+def read(text: str, *, max_rows: int = 100) -> tuple[InputTable | None, list[str]]:
     problems = Problems()
     columns = (PLACE, CLIMB, HEAT, NOTE)
     table = read_table(text, file="t.csv", columns=columns, max_rows=max_rows, problems=problems)
