@@ -109,24 +109,30 @@ def _track(report: Report) -> Track:
     first = outlook.trip.places[outlook.legs[0].start]
     hours = _clock(report)
 
-    def column(values: npt.NDArray[np.float64], digits: int) -> tuple[float, ...]:
-        return tuple(np.round(np.concatenate(([values[0]], values)), digits).tolist())
+    begin, *drawn = outlook.mornings_k[0]
+    high = np.maximum(np.quantile(drawn, outlook.trip.confidence, axis=0), begin)
+
+    def column(first_k: float, values_k: npt.NDArray[np.float64]) -> tuple[float, ...]:
+        return tuple(np.round(u.temp(np.append(first_k, values_k)), 1).tolist())
 
     coarser = min(_COARSEST, max(1.0, float(line.end_m[-1]) / _FINE_M))
-    series = [
-        Series(
-            label=fluid_of(fluid).label.capitalize(),
-            values=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
-            low=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
-            high=column(u.temp(outlook.band_k[:, fluid_of(fluid).node]), 1),
-            limit=column(u.temp(outlook.nominal.limit_k[:, fluid_of(fluid).index]), 1),
-            unit=u.temperature,
-            dash=_DASHES[fluid_of(fluid).index % len(_DASHES)],
-            bound=min(coarser, 1.5),
+    series = []
+    for fluid in map(fluid_of, fluids_of(outlook)):
+        expected, limit = column(begin[fluid.node], temps[:, fluid.node]), outlook.nominal.limit_k[:, fluid.index]
+        series.append(
+            Series(
+                label=fluid.label.capitalize(),
+                values=expected,
+                low=expected,
+                high=column(high[fluid.node], outlook.band_k[:, fluid.node]),
+                limit=column(limit[0], limit),
+                unit=u.temperature,
+                dash=_DASHES[fluid.index % len(_DASHES)],
+                bound=min(coarser, 1.5),
+            )
         )
-        for fluid in fluids_of(outlook)
-    ]
-    series.append(Series(label="Air", values=column(u.temp(line.drive.air_k), 1), unit=u.temperature, dash=_AIR_DASH))
+    air = line.drive.air_k
+    series.append(Series(label="Air", values=column(air[0], air), unit=u.temperature, dash=_AIR_DASH))
     return Track(
         lat=(first.lat_deg, *np.round(line.lat_deg, 5).tolist()),
         lon=(first.lon_deg, *np.round(line.lon_deg, 5).tolist()),
