@@ -150,7 +150,7 @@ def error_words(found: Fit, logs: Sequence[str], units: Units) -> tuple[str, ...
             if left_k > max(_ODD_TIMES * usual_k, _ODD_K):
                 out.append(
                     f"{name} does not agree with the other logs in {fluid_of(key).label}: off by "
-                    f"{units.diff(left_k):.0f}, where they are off by {units.diff(usual_k):.0f} {unit}. Look at that day "
-                    "before believing the fit; leave the log out if something was wrong."
+                    f"{units.diff(left_k):.0f}, where they are off by {units.diff(usual_k):.0f} {unit}. Look at that "
+                    "day before believing the fit; leave the log out if something was wrong."
                 )
     return tuple(out)
