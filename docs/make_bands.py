@@ -7,9 +7,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
 
-from cars import CLASS_NAMES, read_class  # noqa: E402
+from cars import CLASS_NAMES, LONG_GRADES, SPEEDS_MPH, gearbox_by_speed_c, read_class  # noqa: E402
 
-from thermal.bands import STATES, Band, Cell, compare, read_bands  # noqa: E402
+from thermal.bands import STATES, Band, Cell, compare, rated_trailer, read_bands  # noqa: E402
 
 HEAD = """# Cars in everyday states, against the bands of the trade
 
@@ -31,7 +31,9 @@ WHY = {
     ("crossover-2010s", "coolant"): "its thermostat has much in hand",
     ("crossover-2010s", "transmission"): "locked from low speeds, it makes little heat of its own in the cold",
     ("pickup-1970s-v8", "transmission"): "its cooler's coolant is hot at idle; held in gear",
+    ("pickup-1990s-v8-tow", "transmission"): "alone it uses a third of its gearbox's rating",
     ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, as owners know",
+    ("pickup-2000s-diesel-tow", "engine_oil"): "at the edge of its band",
     ("pickup-2000s-diesel-tow", "transmission"): "alone it uses a third of its gearbox's rating",
     ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
     ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
@@ -64,6 +66,39 @@ def cell_said(cell: Cell | None) -> str:
     return text if cell.inside else f"**{text}**"
 
 
+SLOWING = """
+## Slowing down on a long grade
+
+Hottest gearbox fluid of every automatic with its rated trailer, 100 °F, A/C on, by the speed driven or, above what it
+holds, that speed. No cliff: a step of 2 mph moves it by no more than a converter's clutch opening or closing may (13 to
+24 K, common practice), and a car that slows far enough is always cooler. A test holds it so.
+
+![Gearbox temperature by speed on two long grades](img/slowing.svg)
+"""
+
+
+def plot() -> None:
+    """Draw the gearbox's peak by speed on the two grades."""
+    import matplotlib as mpl
+
+    mpl.use("svg")
+    mpl.rcParams["svg.hashsalt"] = "grademargin"
+    from matplotlib import pyplot
+
+    figure, axes = pyplot.subplots(1, 2, figsize=(9, 3.6), sharey=True)
+    automatic = [name for name in CLASS_NAMES if read_class(name).vehicle.gearbox.kind == "automatic"]
+    for axis, grade in zip(axes, LONG_GRADES, strict=True):
+        for name in automatic:
+            axis.plot(SPEEDS_MPH, gearbox_by_speed_c(rated_trailer(read_class(name).vehicle), grade), label=name)
+        axis.set_title(grade)
+        axis.set_xlabel("mph")
+        axis.grid(alpha=0.3)
+    axes[0].set_ylabel("gearbox °C")
+    axes[1].legend(fontsize=7)
+    figure.tight_layout()
+    figure.savefig(ROOT / "docs" / "img" / "slowing.svg", metadata={"Date": None})
+
+
 def main() -> None:
     """Drive every class through every state and write the page."""
     bands = read_bands(ROOT / "data" / "bands.toml")
@@ -85,7 +120,8 @@ def main() -> None:
     for name, cell in outside:
         why = WHY[name, cell.band.fluid]
         text += f"| {name} | {cell.band.state} | {band_said(cell.band)} | {cell_said(cell)[2:-2]} | {why} |\n"
-    (ROOT / "docs" / "bands.md").write_text(text, encoding="utf-8")
+    (ROOT / "docs" / "bands.md").write_text(text + SLOWING, encoding="utf-8")
+    plot()
 
 
 if __name__ == "__main__":

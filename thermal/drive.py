@@ -43,7 +43,7 @@ class Drive:
     heater_on, low_gear : ndarray of float, optional
         1 where the cabin heater runs at full, and where the driver holds one gear lower; nowhere when not given. [-]
     highest_gear : ndarray of float, optional
-        Highest gear the driver allows, 1 the first; 0, and when not given, any. [-]
+        Highest gear the driver allows, 1 the first; 0, and when not given, any; -1 overdrive off. [-]
     """
 
     duration_s: FloatArray

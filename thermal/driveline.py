@@ -13,6 +13,7 @@ from thermal.vehicle import Axle, Gearbox, Lubricant, Vehicle
 REFERENCE_RAD_PER_S = 3000.0 * 2.0 * np.pi / 60.0
 REFERENCE_M_PER_S = 100.0 / 3.6
 REFERENCE_OIL_K = 353.15
+OVERDRIVE = 0.995  # a ratio below this is an overdrive
 # Converter: torque ratio falls straight from stall to coupling, capacity with speed ratio. ASSUMED textbook shape.
 _STALL_TORQUE_RATIO, _COUPLING_RATIO = 2.0, 0.88
 # An automatic shifts by the speed of its output: up only where the geared engine would turn faster than this share of
@@ -21,12 +22,12 @@ _GEARED_SHARE = 0.85
 # The lock-up clutch holds up to the first share of full load and is released from the second on; between, on a rolling
 # road, part of the time. ASSUMED: common practice, "half to two thirds of full load".
 _LOCK_LOAD, _RELEASE_LOAD = 0.5, 0.7
-# A gearbox under load shifts down rather than let the open converter waste more than this. ASSUMED, 0.05 to 0.12: past
+# A gearbox under load shifts down rather than let the open converter waste more than this. ASSUMED, 0.04 to 0.1: past
 # its coupling point, speed ratio 0.88, a converter wastes an eighth or less.
-_MOST_SLIP = 0.08
-# Highest engine speed a driver, or a gearbox in D, holds for minutes, over that of rated power. ASSUMED, 0.8 to 1; a
-# diesel's governor is made for it.
-_SUSTAINED = {"petrol": 0.9, "diesel": 1.0}
+_MOST_SLIP = 0.06
+# Highest engine speed a driver holds for minutes, over that of rated power: ASSUMED, 0.8 to 1. A diesel's governor and
+# an automatic under full throttle go to it.
+_SUSTAINED = 0.9
 # Converter with the car held on the brake: torque at idle against capacity ~ speed^2. ASSUMED 0.4 to 1: idle sags in
 # gear; with it 1 to 3 kW go into the fluid (common practice).
 _CREEP_SHARE, _CREEP_MOST_W = 0.45, 2000.0
@@ -140,10 +141,11 @@ def sustained_rad_per_s(vehicle: Vehicle) -> float:
     Returns
     -------
     float
-        Nine tenths of the speed of rated power for petrol, that speed for diesel. [rad/s]
+        The speed of rated power for a diesel and with an automatic, else nine tenths of it. [rad/s]
     """
     engine = vehicle.engine
-    return _SUSTAINED[engine.fuel] * engine.peak_power_speed_rad_per_s
+    all_of_it = engine.fuel == "diesel" or vehicle.gearbox.kind == "automatic"
+    return (1.0 if all_of_it else _SUSTAINED) * engine.peak_power_speed_rad_per_s
 
 
 def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray:
@@ -289,6 +291,16 @@ def _pulls(vehicle: Vehicle, crank: _Crank) -> BoolArray:
     return np.asarray(smooth & (crank.engine_rad_per_s <= vehicle.engine.top_speed_rad_per_s))
 
 
+def _not_barred(vehicle: Vehicle, highest_gear: FloatArray, geared: FloatArray) -> BoolArray:
+    """Gears the driver allows; any, where the highest of them would turn the engine too fast."""
+    ratios = np.asarray(vehicle.gearbox.ratios)
+    top = np.where(highest_gear < 0.0, np.sum(ratios >= OVERDRIVE), highest_gear)
+    top = np.where(top < 1.0, len(ratios), np.minimum(top, len(ratios)))
+    rows = np.arange(len(top))
+    too_fast = geared[rows, top.astype(int) - 1] > vehicle.engine.top_speed_rad_per_s
+    return np.asarray(too_fast[:, None] | (np.arange(1, len(ratios) + 1) <= top[:, None]))
+
+
 def choose_gear(
     vehicle: Vehicle,
     *,
@@ -298,6 +310,7 @@ def choose_gear(
     power_share: FloatArray,
     low_gear: FloatArray | None = None,
     highest_gear: FloatArray | None = None,
+    gear: FloatArray | None = None,
 ) -> Gear:
     """Choose a gear for every segment, as a careful driver or a gearbox would.
 
@@ -314,7 +327,9 @@ def choose_gear(
     low_gear : ndarray, shape (n,), optional
         1 where the driver holds one gear lower than needed, engine speed allowing. [-]
     highest_gear : ndarray, shape (n,), optional
-        Highest gear the driver allows, 1 the first; 0 for any: a lever in 3, overdrive off. [-]
+        Highest gear the driver allows, 1 the first: a lever in 3; 0 for any, -1 for overdrive off. [-]
+    gear : ndarray, shape (n,), optional
+        Gears to drive in, 0 the first, below 0 the first too; chosen when not given. [-]
 
     Returns
     -------
@@ -324,9 +339,10 @@ def choose_gear(
     Notes
     -----
     Uphill and level: the highest gear that gives the power with the reserve and is not lugging, below the speed an
-    engine is held at for minutes; else the same without reserve; else at any speed; else the one with most power. An
+    engine is held at for minutes; else the same without reserve; else up to the speed of rated power; else at any
+    speed; else the one with most power. An
     automatic lugs by its geared speed, whatever the converter slips, locks by ratio, road speed and load, and shifts
-    down where the open converter would waste more than a twelfth. Downhill: the highest gear in which engine friction
+    down where the open converter would waste more than a sixteenth. Downhill: the highest gear in which engine friction
     holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
     """
     n, engine, box = len(wheel_w), vehicle.engine, vehicle.gearbox
@@ -336,34 +352,38 @@ def choose_gear(
     total, engine_speed = crank.total_w, crank.engine_rad_per_s
     turning = _pulls(vehicle, crank)
     if highest_gear is not None:
-        turning[:, 1:] &= (highest_gear[:, None] < 1.0) | (np.arange(2, len(box.ratios) + 1) <= highest_gear[:, None])
-    held = engine_speed <= sustained_rad_per_s(vehicle)
+        turning &= _not_barred(vehicle, highest_gear, crank.geared_rad_per_s)
+    gives = turning & (crank.available_w >= total)
     enough = turning & (crank.available_w >= total * (1.0 + box.reserve))
-    strongest = np.argmax(np.where(turning, crank.available_w, -1.0), axis=1)
-    up = np.where(enough.any(axis=1), _highest(enough), strongest)
-    for better in (turning & held & (crank.available_w >= total), enough & held & (crank.slip_w <= _MOST_SLIP * total)):
+    tight = crank.slip_w <= _MOST_SLIP * total
+    held = engine_speed <= 1.02 * sustained_rad_per_s(vehicle)  # not to shift for a breath of acceleration
+    fast = engine_speed <= 1.02 * engine.peak_power_speed_rad_per_s
+    up = np.argmax(np.where(turning, crank.available_w, -1.0), axis=1)
+    for better in (enough, gives & held, gives & fast & tight, gives & held & tight, enough & held & tight):
         up = np.where(better.any(axis=1), _highest(better), up)
     hold = friction_w(engine, engine_speed)
     allowed = engine_speed <= box.descent_speed_rad_per_s
     holds = allowed & turning & (total + hold >= 0.0)
     lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(box.ratios) - 1)
     down = np.where(holds.any(axis=1), _highest(holds), lowest)
-    rows, gear = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
+    rows, taken = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
     if low_gear is not None:
-        lower = np.maximum(gear - 1, 0)
-        gear = np.where((low_gear > 0.0) & allowed[rows, lower], lower, gear)
-    left = np.maximum(-(total[rows, gear] + hold[rows, gear]), 0.0)
+        lower = np.maximum(taken - 1, 0)
+        taken = np.where((low_gear > 0.0) & allowed[rows, lower], lower, taken)
+    if gear is not None:
+        taken = np.maximum(gear, 0.0).astype(np.intp)
+    left = np.maximum(-(total[rows, taken] + hold[rows, taken]), 0.0)
     # what the brakes take never passes axle and gearbox: give their losses back
     axle_share = 1.0 / vehicle.axle.efficiency - 1.0
-    mesh_share = 1.0 / gear_efficiency(box)[gear] - 1.0
+    mesh_share = 1.0 / gear_efficiency(box)[taken] - 1.0
     braked = left / ((1.0 - axle_share) * (1.0 - mesh_share))
     return Gear(
-        chosen=gear.astype(float),
-        engine_rad_per_s=engine_speed[rows, gear],
-        gearbox_heat_w=crank.mesh_w[rows, gear] - mesh_share * (1.0 - axle_share) * braked,
-        converter_heat_w=crank.slip_w[rows, gear],
+        chosen=taken.astype(float),
+        engine_rad_per_s=engine_speed[rows, taken],
+        gearbox_heat_w=crank.mesh_w[rows, taken] - mesh_share * (1.0 - axle_share) * braked,
+        converter_heat_w=crank.slip_w[rows, taken],
         axle_heat_w=crank.axle_loss_w - axle_share * braked,
-        crank_w=total[rows, gear] + left,
+        crank_w=total[rows, taken] + left,
         brake_w=braked,
     )
 
@@ -392,6 +412,8 @@ def power_shortfall_w(
         Road speed, > 0. [m/s]
     power_share : ndarray, shape (n,)
         Full-load power relative to rated. [-]
+    steady : bool
+        True for a speed held for minutes, without engine speeds and converter slip that last for a moment. [-]
 
     Returns
     -------
@@ -401,6 +423,9 @@ def power_shortfall_w(
     crank = _crank_power(
         vehicle, wheel_w=wheel_w, speed_m_per_s=speed_m_per_s, other_w=other_w, power_share=power_share
     )
-    allowed = crank.engine_rad_per_s <= sustained_rad_per_s(vehicle) if steady else True
-    missing = np.where(allowed, crank.total_w - crank.available_w, np.inf)
+    missing = crank.total_w - crank.available_w
+    if steady:
+        calm = (crank.engine_rad_per_s <= sustained_rad_per_s(vehicle)) & (crank.slip_w <= _MOST_SLIP * crank.total_w)
+        calm[:, 0] = crank.engine_rad_per_s[:, 0] <= sustained_rad_per_s(vehicle)
+        missing = np.where(calm, missing, np.inf)
     return np.asarray(np.min(missing, axis=1))

@@ -124,7 +124,7 @@ FLUIDS = (
     Fluid(
         key="transmission",
         label="transmission",
-        short="gearbox",
+        short="trans.",
         limit_part="transmission_limit",
         factors=("gearbox_heat", "gearbox_loss"),
     ),
@@ -166,19 +166,22 @@ class DrawnFactor(NamedTuple):
 
 FACTORS: Mapping[str, DrawnFactor] = {
     "engine_heat": DrawnFactor("heat the engine makes", 0.08),
-    "airflow": DrawnFactor("air through the radiator", 0.15),
+    "airflow": DrawnFactor("air through the radiator", 0.18),
     "radiator": DrawnFactor("what the radiator passes at a given air flow", 0.10),
     "oil_heat": DrawnFactor("heat made in the engine's oil", 0.15),
     "oil_coolant": DrawnFactor("heat passed between oil and coolant", 0.30),
     "oil_cooler": DrawnFactor("what oil cooler and sump give to the air", 0.20),
-    "gearbox_heat": DrawnFactor("heat the transmission makes", 0.20),
-    "gearbox_loss": DrawnFactor("what the transmission gives off", 0.15),
-    "axle_heat": DrawnFactor("heat the differential makes", 0.20),
-    "axle_loss": DrawnFactor("what the differential gives off", 0.15),
+    "gearbox_heat": DrawnFactor("heat the transmission makes", 0.17),
+    "gearbox_loss": DrawnFactor("what the transmission gives off", 0.17),
+    "axle_heat": DrawnFactor("heat the differential makes", 0.12),
+    "axle_loss": DrawnFactor("what the differential gives off", 0.12),
     "capacity": DrawnFactor("heat capacity of everything, so the time to warm", 0.10),
     "brake_heat": DrawnFactor("heat the brakes take", 0.10),
     "steering_heat": DrawnFactor("heat the power steering's pump makes", 0.30, later=True),
     "steering_loss": DrawnFactor("what the power steering gives off", 0.25, later=True),
+    "mass": DrawnFactor("mass of car and trailer, so rolling and climbing", 0.06, later=True),
+    "drag": DrawnFactor("drag area of car and trailer", 0.11, later=True),
+    "wind": DrawnFactor("wind along the road, e to the power of a tenth of its m/s", 0.30, later=True),
 }
 
 

@@ -40,6 +40,8 @@ MAP_SIZE = 49
 _SWITCH_S = 1e-4  # how exactly a switched fan's turning over is found; coarser, and a cycling fan drifts out of step
 # Radiator's air, mixed into that around sump and gearbox. ASSUMED, 0.05 to 0.3: 1 to 5 K on a grade, common practice.
 _BAY_SHARE = 0.15
+# Air warmed by coolers in front that goes through the radiator. ASSUMED, 0.4 to 1: 1 to 2 K, common practice.
+_FRONT_SHARE = 0.7
 # Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
 # forced conductance has fallen to it. ASSUMED, 0.01 to 0.05.
 _TANK_OPENING = 0.02
@@ -92,6 +94,9 @@ class Factors(NamedTuple):
     brake_heat: FloatArray
     steering_heat: FloatArray
     steering_loss: FloatArray
+    mass: FloatArray
+    drag: FloatArray
+    wind: FloatArray  # e to the power of a tenth of a headwind in m/s, within 2 %: log-normal as the others are
 
 
 # Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
@@ -173,12 +178,17 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     share = _fan_share(car, c, fan_state)
     if share != air.share:
         air = _air_through(share, row, car)
-    inlet_k = air.inlet_k
+    g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
+    g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+    front_w = g_oa * (o - row.grille_k) + g_ta * (t - row.grille_k)
+    inlet_k = air.inlet_k + _FRONT_SHARE * front_w * air.rise_k_per_w
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
-    back = row.radiator / (1.0 + row.recirculated * g_rad * row.radiator * air.rise_k_per_w)
-    g_rad, slope = g_rad * back, slope * back
+    g_rad, slope = g_rad * row.radiator, slope * row.radiator
+    if row.recirculated > 0.0:
+        back = 1.0 / (1.0 + row.recirculated * g_rad * air.rise_k_per_w)
+        g_rad, slope = g_rad * back, slope * back
     q_rad = g_rad * (c - inlet_k)
     d_rad = g_rad
     if 0.0 < opening < 1.0:
@@ -186,19 +196,19 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     bay_k = row.under_k + _BAY_SHARE * q_rad * air.rise_k_per_w
     # in-radiator cooler: gearbox oil against coolant leaving the radiator, no more than that stream can carry
     c_flow = flow * car.coolant_cp
-    root = math.sqrt(max(opening, _TANK_OPENING))
-    g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
-    g_tw *= c_flow / (g_tw + c_flow + 1e-9)
-    q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
+    q_tw = 0.0
+    if row.g_tw > 0.0:
+        root = math.sqrt(max(opening, _TANK_OPENING))
+        g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+        g_tw *= c_flow / (g_tw + c_flow + 1e-9)
+        q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
     s_c = _surface(1, c, row.air_k, row.s_c, row.still, car)
     s_o = _surface(2, o, bay_k, row.s_o, row.still, car)
     s_t = _surface(3, t, bay_k, row.s_t, row.still, car)
     s_d = _surface(4, d, row.under_k, row.s_d, row.still, car)
     s_r = _surface(5, r, row.air_k, row.s_r, row.still, car)
-    g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
     g_ow = row.g_oc + row.g_ow * _ramp(o, car.oil_open_k, car.oil_full_k)
-    g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     g_da = row.g_da * _ramp(d, car.axle_open_k, car.axle_full_k)
     spin_t = row.gearbox_spin_w * _table(car.gearbox_spin, t)
     spin_d = row.axle_spin_w * _table(car.axle_spin, d)
@@ -242,21 +252,36 @@ def steering_balance(p, row, car):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _moved(heat_w, by_mass, by_drag, by_wind, mass, drag, wind):  # type: ignore[no-untyped-def]
+    """Heat at another road load, along its slopes; never less than none. [W]"""
+    return max(heat_w + by_mass * mass + by_drag * drag + by_wind * wind, 0.0)
+
+
+@_jit
 def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
-    """Coefficients of segment `i` for one draw, its ambient shifted."""
+    """Coefficients of segment `i` for one draw, its ambient shifted, its road load and wind another's."""
+    mass, drag = factors.mass[draw] - 1.0, factors.drag[draw] - 1.0
+    wind = 20.0 * (factors.wind[draw] - 1.0) / (factors.wind[draw] + 1.0)
+    metal_w = _moved(loads.metal_w[i], loads.slope[i, 0], loads.slope[i, 1], loads.slope[i, 2], mass, drag, wind)
+    oil_w = _moved(loads.oil_w[i], loads.slope[i, 3], loads.slope[i, 4], loads.slope[i, 5], mass, drag, wind)
+    gearbox_w = _moved(loads.gearbox_w[i], loads.slope[i, 6], loads.slope[i, 7], loads.slope[i, 8], mass, drag, wind)
+    axle_w = _moved(loads.axle_w[i], loads.slope[i, 9], loads.slope[i, 10], loads.slope[i, 11], mass, drag, wind)
+    rotor_w = _moved(loads.rotor_w[i], loads.slope[i, 12], loads.slope[i, 13], loads.slope[i, 14], mass, drag, wind)
+    past = max((loads.airspeed_m_per_s[i] + wind) / loads.airspeed_m_per_s[i], 0.1) if wind != 0.0 else 1.0
+    film = math.sqrt(past * math.sqrt(past)) if wind != 0.0 else 1.0  # speed^0.75 for the 0.8 of the loads
     f_air = factors.airflow[draw]
     return Row(
         loads.grille_k[i] + ambient_k,
         loads.under_k[i] + ambient_k,
         loads.air_k[i] + ambient_k,
-        loads.metal_w[i] * factors.engine_heat[draw],
-        loads.oil_w[i] * factors.engine_heat[draw] * factors.oil_heat[draw],
-        loads.gearbox_w[i] * factors.gearbox_heat[draw],
+        metal_w * factors.engine_heat[draw],
+        oil_w * factors.engine_heat[draw] * factors.oil_heat[draw],
+        gearbox_w * factors.gearbox_heat[draw],
         loads.gearbox_spin_w[i] * factors.gearbox_heat[draw],
-        loads.axle_w[i] * factors.axle_heat[draw],
+        axle_w * factors.axle_heat[draw],
         loads.axle_spin_w[i] * factors.axle_heat[draw],
-        loads.rotor_w[i] * factors.brake_heat[draw],
-        loads.ram_kg_per_s[i] * f_air,
+        rotor_w * factors.brake_heat[draw],
+        loads.ram_kg_per_s[i] * f_air * past,
         loads.fan_kg_per_s[i] * f_air,
         loads.condenser_w[i],
         loads.recirculated[i],
@@ -266,17 +291,17 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.oil_coolant_w_per_k[i] * factors.oil_coolant[draw],
         loads.metal_oil_w_per_k[i],
         loads.metal_gearbox_w_per_k[i],
-        loads.oil_air_w_per_k[i] * factors.oil_cooler[draw],
+        loads.oil_air_w_per_k[i] * factors.oil_cooler[draw] * film,
         loads.oil_water_w_per_k[i] * factors.oil_cooler[draw],
         loads.gearbox_water_w_per_k[i] * factors.gearbox_loss[draw],
-        loads.gearbox_air_w_per_k[i] * factors.gearbox_loss[draw],
-        loads.axle_air_w_per_k[i] * factors.axle_loss[draw],
-        loads.metal_surface_w_per_k[i],
+        loads.gearbox_air_w_per_k[i] * factors.gearbox_loss[draw] * film,
+        loads.axle_air_w_per_k[i] * factors.axle_loss[draw] * film,
+        loads.metal_surface_w_per_k[i] * film,
         loads.coolant_surface_w_per_k[i],
-        loads.oil_surface_w_per_k[i] * factors.oil_cooler[draw],
-        loads.gearbox_surface_w_per_k[i] * factors.gearbox_loss[draw],
-        loads.axle_surface_w_per_k[i] * factors.axle_loss[draw],
-        loads.rotor_surface_w_per_k[i],
+        loads.oil_surface_w_per_k[i] * factors.oil_cooler[draw] * film,
+        loads.gearbox_surface_w_per_k[i] * factors.gearbox_loss[draw] * film,
+        loads.axle_surface_w_per_k[i] * factors.axle_loss[draw] * film,
+        loads.rotor_surface_w_per_k[i] * film,
         loads.still[i],
         loads.steering_w[i] * factors.steering_heat[draw],
         loads.steering_spin_w[i] * factors.steering_heat[draw],

@@ -32,6 +32,7 @@ _STILL_METAL_OIL_SHARE = 0.2  # ASSUMED: block-oil link, engine off against runn
 # Speed at which the rise under the floor is given. ASSUMED: three times as much at rest, 2 to 5.
 _UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
+_NO_WIND = 1e9  # air speed beside which no wind counts, where the car stands
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 # Fluid through a gearbox's cooler: its pump's pressure is regulated, the flow in the tubes laminar. ASSUMED, 0.3-0.6.
@@ -78,6 +79,8 @@ class Loads(NamedTuple):
     steering_air_w_per_k: FloatArray
     steering_surface_w_per_k: FloatArray
     still: FloatArray  # 1 while the air around the car stands
+    airspeed_m_per_s: FloatArray  # past the car; huge where it stands, as no draw is given wind there
+    slope: FloatArray  # shape (n_segment, 15), see `thermal.slopes`; zero where nothing is drawn
 
 
 class Work(NamedTuple):
@@ -125,7 +128,7 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
     density = _air(vehicle, drive).density_kg_per_m3 if density_kg_per_m3 is None else density_kg_per_m3
     drag = roadload.drag_n(
         density_kg_per_m3=density,
-        drag_area_m2=body.drag_area_m2 + trailer.drag_area_m2,
+        drag_area_m2=body.drag_m2 + trailer.drag_m2,
         speed_m_per_s=drive.speed_m_per_s,
         headwind_m_per_s=drive.headwind_m_per_s,
     )
@@ -269,13 +272,15 @@ def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> Bool
     return np.asarray(missing_w > 0.0)
 
 
-def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
+def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = None) -> tuple[Loads, Work]:
     """Work out every temperature-independent coefficient of a drive.
 
     Parameters
     ----------
     drive : Drive
         The drive, at speeds the car can hold.
+    gear : ndarray, shape (n_segment,), optional
+        Gears to drive in, 0 the first, as `Work` gives them; chosen when not given. [-]
 
     Returns
     -------
@@ -289,7 +294,7 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
         road_force_n(vehicle, drive, surroundings.density_kg_per_m3) + _acceleration_n(vehicle, drive)
     ) * drive.speed_m_per_s
     extras = extras_w(vehicle, drive)
-    gear = driveline.choose_gear(
+    chosen = driveline.choose_gear(
         vehicle,
         wheel_w=wheel,
         speed_m_per_s=speed,
@@ -297,26 +302,27 @@ def compute_loads(vehicle: Vehicle, drive: Drive) -> tuple[Loads, Work]:
         power_share=surroundings.power_share,
         low_gear=drive.low_gear,
         highest_gear=drive.highest_gear,
+        gear=gear,
     )
-    full = engine.full_torque_nm(vehicle.engine, gear.engine_rad_per_s) * gear.engine_rad_per_s
+    full = engine.full_torque_nm(vehicle.engine, chosen.engine_rad_per_s) * chosen.engine_rad_per_s
     available = full * surroundings.power_share
-    crank = np.minimum(gear.crank_w, np.maximum(available, extras))
+    crank = np.minimum(chosen.crank_w, np.maximum(available, extras))
     running = (drive.engine_on > 0.0).astype(np.float64)
     driving = running * moving * (1.0 - drive.idle_share)
     idling = running * np.where(moving, drive.idle_share, 1.0)
-    in_gear = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=gear.engine_rad_per_s)
+    in_gear = engine.engine_heat(vehicle.engine, brake_w=crank, speed_rad_per_s=chosen.engine_rad_per_s)
     at_idle = _idle_heat(vehicle, drive)
     heat = engine.EngineHeat(*(driving * a + idling * b for a, b in zip(in_gear, at_idle, strict=True)))
-    turning = driving * gear.engine_rad_per_s + idling * vehicle.engine.idle_speed_rad_per_s
+    turning = driving * chosen.engine_rad_per_s + idling * vehicle.engine.idle_speed_rad_per_s
     work = Work(
         fuel_w=heat.fuel_w,
         crank_w=driving * crank,
-        brake_w=driving * gear.brake_w,
+        brake_w=driving * chosen.brake_w,
         engine_rad_per_s=turning,
-        gear=np.where(driving > 0.0, gear.chosen, -1.0),
+        gear=np.where(driving > 0.0, chosen.chosen, -1.0),
         available_w=driving * available,
     )
-    return _assemble(vehicle, drive, surroundings, gear, heat, driving, idling, turning), work
+    return _assemble(vehicle, drive, surroundings, chosen, heat, driving, idling, turning), work
 
 
 def _idle_heat(vehicle: Vehicle, drive: Drive) -> engine.EngineHeat:
@@ -398,6 +404,8 @@ def _assemble(
         steering_air_w_per_k=_to_air(vehicle.power_steering_cooler, scale),
         steering_surface_w_per_k=_surface(vehicle.power_steering, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
+        airspeed_m_per_s=np.where(driving > 0.0, np.maximum(surroundings.speed_m_per_s, 1.0), _NO_WIND),
+        slope=np.zeros((len(flow), 15)),
     )
 
 

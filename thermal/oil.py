@@ -7,9 +7,6 @@ import numpy as np
 from thermal.errors import ParameterError
 from thermal.ranges import FloatArray
 
-# A typical 75W-90 at 40 and 100 degC, inside SAE J306: common practice, no source.
-THIN_GEAR_OIL_MM2_PER_S = (105.0, 15.2)
-
 
 @dataclass(frozen=True, slots=True)
 class Oil:

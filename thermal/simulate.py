@@ -14,6 +14,7 @@ from thermal.errors import SolverError
 from thermal.fluids import FLUIDS, N_BODY, N_FLUID, each_body, limit_of, node_of
 from thermal.loads import Loads, Work, compute_loads
 from thermal.ranges import FloatArray
+from thermal.slopes import road_slopes
 from thermal.vehicle import Vehicle
 
 # Local error per step: chosen so that a whole day stays within 0.05 K of LSODA (docs/validation.md).
@@ -202,6 +203,8 @@ def simulate(
     See `docs/api.ipynb`.
     """
     loads, work = compute_loads(vehicle, drive)
+    if factors is not None:
+        loads = loads._replace(slope=road_slopes(vehicle, drive, loads, work))
     draws = nominal() if factors is None else factors
     n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)

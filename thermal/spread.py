@@ -6,10 +6,11 @@ from thermal.fluids import FACTORS
 from thermal.kernel import Factors
 from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.vehicle import Vehicle
 
 SEED = 20270706
 CLASS_SPREAD = {name: factor.spread for name, factor in FACTORS.items()}
-_CLASS_SD = np.array(list(CLASS_SPREAD.values()))
+_NINETY_PERCENT = 3.29  # standard deviations from the 5th to the 95th in a hundred
 
 
 def medians(posterior: Posterior = NOTHING) -> Factors:
@@ -33,8 +34,32 @@ def medians(posterior: Posterior = NOTHING) -> Factors:
     return Factors(*(np.array([value]) for value in posterior.medians))
 
 
+def spread_of(vehicle: Vehicle) -> dict[str, float]:
+    """Spread of every factor for one car: its class's, wider where nobody knows how old the radiator's core is.
+
+    Returns
+    -------
+    dict
+        Standard deviation of ln(factor) by name. [-]
+
+    Notes
+    -----
+    A core that may be new or original lies between the two with 90 %: ln(new / original) is 3.29 standard deviations.
+    """
+    found = dict(CLASS_SPREAD)
+    if vehicle.cooling.condition == "unknown":
+        for name, share in (("radiator", vehicle.cooling.original_core), ("airflow", vehicle.cooling.original_air)):
+            found[name] = float(np.hypot(found[name], -np.log(share) / _NINETY_PERCENT))
+    return found
+
+
 def draw(
-    n_draw: int, *, ambient_sd_k: FloatArray, seed: int = SEED, posterior: Posterior = NOTHING
+    n_draw: int,
+    *,
+    ambient_sd_k: FloatArray,
+    seed: int = SEED,
+    posterior: Posterior = NOTHING,
+    vehicle: Vehicle | None = None,
 ) -> tuple[Factors, FloatArray]:
     """Draw cars and days.
 
@@ -48,6 +73,8 @@ def draw(
         Seed of the scrambling. [-]
     posterior : Posterior
         What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's.
+    vehicle : Vehicle, optional
+        Car whose own spreads count, see `spread_of`; those of any class when not given.
 
     Returns
     -------
@@ -75,12 +102,14 @@ def draw(
     tail = qmc.Sobol(n_plain + n_later, scramble=True, rng=np.random.default_rng([seed, 1])).random(n_draw)[:, n_plain:]
     normal, later = (ndtri(np.clip(part, 1e-6, 1.0 - 1e-6)) for part in (points, tail))
     by_factor = np.concatenate((normal[:, :n_first], later), axis=1)
-    logs = by_factor @ _root(posterior).T if posterior.factors else by_factor * _CLASS_SD
+    usual = CLASS_SPREAD if vehicle is None else spread_of(vehicle)
+    sd = np.array([usual[name] for name in FACTORS])
+    logs = by_factor @ _root(posterior, usual).T if posterior.factors else by_factor * sd
     factors = Factors(*(middle * np.exp(column) for middle, column in zip(posterior.medians, logs.T, strict=True)))
     return factors, normal[:, n_first:] * ambient_sd_k[None, :]
 
 
-def _root(posterior: Posterior) -> FloatArray:
+def _root(posterior: Posterior, usual: dict[str, float]) -> FloatArray:
     """Square root of the covariance; symmetric, so that a factor still follows mostly its own coordinate."""
-    values, vectors = np.linalg.eigh(posterior.covariance(CLASS_SPREAD))
+    values, vectors = np.linalg.eigh(posterior.covariance(usual))
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

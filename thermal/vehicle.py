@@ -73,15 +73,36 @@ class _Checked:
         check_fields(self)
 
 
+# Drag area added on the roof and behind the car, by kind, the part in the car's wake taken off. ASSUMED: usual fronts
+# times 0.3 to 0.5; a third either way, common practice. [m2]
+ROOF_DRAG_M2 = {"none": 0.0, "bars": 0.04, "box": 0.13, "rack": 0.25, "bicycles": 0.25, "tent": 0.18}
+TRAILER_DRAG_M2 = {
+    "none": 0.0,
+    "utility": 0.35,
+    "boat": 0.9,
+    "horse box": 1.6,
+    "pop-up camper": 0.5,
+    "camper": 2.1,
+    "car on open trailer": 0.9,
+    "enclosed": 1.9,
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body(_Checked):
     """What the road and the air resist."""
 
     mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart", likely=0.1)
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
+    roof: str = choice(tuple(ROOF_DRAG_M2), "what is carried on the roof; adds its drag, its mass is the car's")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
     tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
     tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer its maker allows; 0 = none")
+
+    @property
+    def drag_m2(self) -> float:
+        """Drag area with what stands on the roof. [m2]."""
+        return self.drag_area_m2 + ROOF_DRAG_M2[self.roof]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,8 +110,16 @@ class Trailer(_Checked):
     """What is towed; all zero for a solo car."""
 
     mass_kg: float = quantity("kg", 0, 6000, "mass of the laden trailer; 0 = none", likely=0.1)
-    drag_area_m2: float = quantity("m**2", 0, 6.0, "drag area the trailer adds")
+    kind: str = choice(tuple(TRAILER_DRAG_M2), "what is towed; sets its drag where drag_area is 0")
+    drag_area_m2: float = quantity("m**2", 0, 6.0, "drag area the trailer adds; 0 = that of its kind")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
+
+    @property
+    def drag_m2(self) -> float:
+        """Drag area it adds: as given, else its kind's; nothing without a trailer. [m2]."""
+        if self.mass_kg == 0.0:
+            return 0.0
+        return self.drag_area_m2 if self.drag_area_m2 > 0.0 else TRAILER_DRAG_M2[self.kind]
 
 
 _AIR_COOLED = (
@@ -232,8 +261,9 @@ class Cooling(_Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lubricant(_Checked):
-    """Viscosities from the bottle or its data sheet."""
+    """What is in it: the sort, and viscosities from the bottle or its data sheet."""
 
+    sort: str = choice(("mineral", "synthetic", "conventional", "long-life"), "what it is; see the sorts of oil")
     viscosity_40c_m2_per_s: float = quantity("m**2/s", 5e-6, 1e-3, "kinematic viscosity at 40 degC")
     viscosity_100c_m2_per_s: float = quantity("m**2/s", 2e-6, 6e-5, "kinematic viscosity at 100 degC")
 
@@ -295,7 +325,7 @@ class Tank(_Checked):
 
 # A car without hydraulic steering: no heat, no surface, and limits that are never looked at.
 _NO_STEERING = Steering(kind="none", spin_loss_w=0.0, relief_power_w=0.0)
-_NO_FLUID = Lubricant(viscosity_40c_m2_per_s=35e-6, viscosity_100c_m2_per_s=7.3e-6)
+_NO_FLUID = Lubricant(sort="conventional", viscosity_40c_m2_per_s=35e-6, viscosity_100c_m2_per_s=7.3e-6)
 _NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=274.15)
 _NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
 _NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
@@ -344,9 +374,21 @@ class Vehicle:
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
-        for holds, message in (*self._engine_rules(), *self._driveline_rules(), *self._fluid_rules()):
+        for holds, message in (
+            *self._load_rules(),
+            *self._engine_rules(),
+            *self._driveline_rules(),
+            *self._fluid_rules(),
+        ):
             if not holds:
                 raise ParameterError(message)
+
+    def _load_rules(self) -> Iterator[tuple[bool, str]]:
+        kinds = ", ".join(kind for kind in TRAILER_DRAG_M2 if kind != "none")
+        yield (
+            self.trailer.mass_kg == 0.0 or self.trailer.drag_m2 > 0.0,
+            f"trailer: it has a mass but no drag; say its kind ({kinds}) or its drag_area",
+        )
 
     def _engine_rules(self) -> Iterator[tuple[bool, str]]:
         e, cooling = self.engine, self.cooling

@@ -7,8 +7,9 @@ from typing import Any
 
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
 from thermal.posterior import NOTHING, Posterior, read_posterior
-from thermal.units import to_delta_k, to_si, usual
-from thermal.vehicle import OPTIONAL, Vehicle
+from thermal.sorts import sorts_of, values_of
+from thermal.units import like, to_delta_k, to_si, usual
+from thermal.vehicle import OPTIONAL, Lubricant, Vehicle
 
 _SUFFIX = {
     "kg": "_kg",
@@ -32,6 +33,18 @@ _SUFFIX = {
     "dimensionless": "",
 }
 _LONGEST_NAME = 200
+# Other words of the trade for what a choice offers.
+_OTHER_WORDS = {
+    "petrol": ("gas", "gasoline"),
+    "natural": ("naturally aspirated", "na", "none"),
+    "turbo": ("turbocharged", "turbocharger"),
+    "automatic": ("auto",),
+    "manual": ("stick", "stick shift", "standard"),
+    "viscous": ("clutch", "fan clutch", "viscous clutch"),
+    "none": ("no",),
+    "liquid": ("water", "coolant"),
+    "hydraulic": ("power",),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +68,7 @@ class VehicleFile:
 
     vehicle: Vehicle
     base: str
-    about: str
+    about: str = ""
     entries: tuple[Entry, ...]
     overridden: frozenset[str]
     spread: Posterior = NOTHING
@@ -131,7 +144,7 @@ def vehicle_from(
     found: list[str] = []
     spread = read_posterior(own["fit"], f"{file} [fit]", found) if "fit" in own else NOTHING
     changed = {section: table for section, table in own.items() if section not in ("base", "name", "fit")}
-    problems = found + _merge(tables, changed, file)
+    problems = found + _merge(tables, changed, file) + _fill(tables, changed, file)
     values, entries = _values(tables, file, problems)
     overridden = frozenset(f"{s}.{k}" for s, table in changed.items() if isinstance(table, dict) for k in table)
     if problems:
@@ -165,6 +178,29 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
                 problems.append(f"{file} [{section}]: unknown key {shown(key)}{did_you_mean(key, keys)}")
             else:
                 tables.setdefault(section, {})[key] = value
+    return problems
+
+
+def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
+    """Lay the viscosities and limits of the sorts of oil the owner names under what he gives himself."""
+    problems = []
+    automatic = tables.get("gearbox", {}).get("kind", {}).get("value") == "automatic"
+    for part in [name for name, kind in sections().items() if kind is Lubricant]:
+        table = own.get(part)
+        given = table.get("sort") if isinstance(table, dict) else None
+        name = given.get("value") if isinstance(given, dict) else None
+        if not isinstance(name, str):
+            continue
+        allowed = sorts_of(part, automatic=automatic)
+        if name not in allowed:
+            problems.append(f"{file} [{part}] sort: read {shown(name)}; this part takes: {', '.join(allowed)}")
+            continue
+        for section, values in values_of(part, allowed[name]).items():
+            held = own.get(section)
+            mine = held if isinstance(held, dict) else {}
+            source = f"typical {allowed[name].words}; common practice"
+            for key in (key for key in values if key not in mine):
+                tables.setdefault(section, {})[key] = {"value": values[key], "source": source}
     return problems
 
 
@@ -218,6 +254,7 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        value = _word(value, (*meta["options"], *meta["refused"]))
         if value in meta["refused"]:
             raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
@@ -232,6 +269,15 @@ def _read(value: Any, meta: Any) -> Any:
     return _number(value, meta)
 
 
+def _word(value: Any, options: Sequence[str]) -> Any:
+    """Turn a word as people write it into the one meant, where there is one."""
+    word = " ".join(value.casefold().split()) if isinstance(value, str) else value
+    for option in options:
+        if word == option or (isinstance(word, str) and word in _OTHER_WORDS.get(option, ())):
+            return option
+    return value
+
+
 def _number(value: Any, meta: Any) -> float:
     """Read one number, in SI, inside its plausible range."""
     unit = meta["unit"]
@@ -243,7 +289,8 @@ def _number(value: Any, meta: Any) -> float:
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        message = f"read {shown(value)}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
+        low, high = (like(meta[end], unit, str(value)) for end in ("low", "high"))
+        message = f"read {shown(value)}; plausible is {low} to {high}"
         raise ParameterError(message)
     return number
 

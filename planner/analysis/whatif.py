@@ -16,11 +16,14 @@ from planner.model.trip import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import shown
 from thermal.fluids import fluids_in
-from thermal.oil import THIN_GEAR_OIL_MM2_PER_S
+from thermal.sorts import sorts_of, with_sort
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
+
+
+_FILLED = {"engine_oil": "engine", "transmission_oil": "gearbox", "differential_oil": "differential"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,9 +147,7 @@ def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]
     yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
     cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
     yield f"cap of {more} more", "setting", replace(car, cooling=cap)
-    thin = THIN_GEAR_OIL_MM2_PER_S
-    oil = replace(car.differential_oil, viscosity_40c_m2_per_s=thin[0] * 1e-6, viscosity_100c_m2_per_s=thin[1] * 1e-6)
-    yield "75W-90 in the differential", "setting", replace(car, differential_oil=oil)
+    yield from _oils(car)
     radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
     yield "radiator a fifth larger", "part", replace(car, cooling=radiator)
     fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
@@ -154,6 +155,15 @@ def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]
     clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
     yield "ducting, clear grille: 15 % more air", "part", replace(car, cooling=clear)
     yield from _coolers(car)
+
+
+def _oils(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
+    """Other sorts of oil: viscosity and limit move together."""
+    automatic = car.gearbox.kind == "automatic"
+    for part, where in _FILLED.items():
+        for name, sort in sorts_of(part, automatic=automatic).items():
+            if name != getattr(car, part).sort and name in ("synthetic", "long-life"):
+                yield f"{sort.words} in the {where}", "setting", with_sort(car, part, name)
 
 
 def _moved(part: Any, **values: float) -> Any:

@@ -16,8 +16,8 @@ from xml.parsers import expat
 
 from planner.files import limits
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, open_text, whole
-from planner.files.rows import IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
-from planner.files.tables import Column, Table, read_table
+from planner.files.rows import HIGHEST_GEAR, IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
+from planner.files.tables import Column, InputTable, read_table
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
 from thermal.errors import shown
@@ -307,6 +307,7 @@ _YES_NO = ("yes", "no")
 _CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
+    "highest_gear": tuple(HIGHEST_GEAR),
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
 }
 HELP: Mapping[str, str] = {
@@ -331,6 +332,7 @@ HELP: Mapping[str, str] = {
     "flow": "free, town or stop-and-go: how much of the time the car stands. Empty: free.",
     "heater": "yes: cabin heater at full on this leg. Empty: no.",
     "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
+    "highest_gear": "overdrive off, or the highest gear used on this leg: 3 holds third. Empty: any.",
     "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: an even grade.",
 }
 """What each column holds, shown at its heading."""
@@ -382,7 +384,7 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
     return [heads, *([_cell(row.cell(column.name), column, table) for column in columns] for row in table.rows)]
 
 
-def _heading(table: Table, column: Column) -> str:
+def _heading(table: InputTable, column: Column) -> str:
     """Heading as the CSV has it, or for a column it leaves out the one it would have."""
     known = table.headings.get(column.name)
     if known is not None:
@@ -391,7 +393,7 @@ def _heading(table: Table, column: Column) -> str:
     return f"{column.name} [{column.usual[-1 if metric else 0]}]" if column.usual else column.name
 
 
-def _cell(text: str, column: Column, table: Table) -> Cell:
+def _cell(text: str, column: Column, table: InputTable) -> Cell:
     if not column.number or not text:
         return text
     plain = text.replace(",", ".", 1) if table.decimal_comma else text

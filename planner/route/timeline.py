@@ -210,6 +210,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         heater_on=float(road.legs[i].heater),
         idle_share=road.legs[i].idle_share,
         low_gear=float(road.legs[i].low_gear),
+        highest_gear=float(road.legs[i].highest_gear),
         group=float(i),
         day=float(day),
     )
@@ -243,6 +244,7 @@ def _park(
         ac_on=float(trip.air_conditioning and engine_on),
         heater_on=0.0,
         low_gear=0.0,
+        highest_gear=0.0,
         idle_share=0.0,
         group=float(i),
         day=float(day),
@@ -277,6 +279,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         day=c["day"],
         heater_on=c["heater_on"],
         low_gear=c["low_gear"],
+        highest_gear=c["highest_gear"],
     )
     return Timeline(
         road=road,

@@ -27,6 +27,9 @@ GAUGED = [fluid.node for fluid in fluids.FLUIDS if fluid.gauge]  # bodies of the
 HOT = {"speed_m_per_s": 40 * MPH, "air_k": 37.8 + C0, "elevation_m": 300.0, "ac_on": True}
 GRADE_M = 18_346.5
 GRADE = 914.0 / GRADE_M
+# Newfound Gap from the north-east: 13 miles of 5 % (a road atlas's climb over its distance, from memory).
+LONG_GRADES = {"newfound gap": (20_900.0, 0.050), "hot grade": (GRADE_M, GRADE)}
+SPEEDS_MPH = range(20, 61, 2)
 
 
 @functools.cache
@@ -100,3 +103,19 @@ def energy_left_open(result: Result, drive: Drive, vehicle: Vehicle) -> float:
     """Heat made, less given away, less stored, as a share of the heat made; of one draw from a cold start."""
     stored = float(((result.temps_k[0, -1] - drive.air_k[0]) * heat_capacities_j_per_k(vehicle)).sum())
     return abs(float(result.heat_in_j[0] - result.heat_out_j[0]) - stored) / max(float(result.heat_in_j[0]), 1e3)
+
+
+def gearbox_by_speed_c(vehicle: Vehicle, grade: str) -> np.ndarray:
+    """Hottest gearbox on a grade driven at 20 to 60 mph in steps of 2, or at what it holds; entered at 55 mph."""
+    length_m, slope = LONG_GRADES[grade]
+    where = {"air_k": HOT["air_k"], "elevation_m": HOT["elevation_m"], "ac_on": True}
+    warm = simulate(steady_drive(minutes=60, speed_m_per_s=55 * MPH, grade=0.0, **where), vehicle).temps_k[0, -1]
+    found = []
+    for mph in SPEEDS_MPH:
+        drive = steady_drive(minutes=length_m / (mph * MPH) / 60.0, speed_m_per_s=mph * MPH, grade=slope, **where)
+        at = held(vehicle, drive)
+        at = replace(at, duration_s=drive.duration_s * drive.speed_m_per_s / at.speed_m_per_s)
+        found.append(
+            float(simulate(at, vehicle, start_k=warm).temps_k[0, :, fluids.fluid_of("transmission").node].max()) - C0
+        )
+    return np.array(found)

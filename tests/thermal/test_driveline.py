@@ -128,6 +128,8 @@ def test_the_highest_gear_allowed_is_kept(automatic: Vehicle) -> None:
         for top in (0.0, 3.0)
     )
     assert (free, held) == (3.0, 2.0)
+    off = driveline.choose_gear(automatic, wheel_w=15e3 * one, highest_gear=-1.0 * one, **where).chosen[0]
+    assert off == 2.0
     steep = driveline.choose_gear(automatic, wheel_w=90e3 * one, highest_gear=3.0 * one, **where)
     assert steep.chosen[0] < 2.0
 

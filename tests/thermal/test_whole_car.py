@@ -13,8 +13,10 @@ from cars import (
     C0,
     CLASS_NAMES,
     GAUGED,
+    LONG_GRADES,
     MPH,
     fuel_l_per_100km,
+    gearbox_by_speed_c,
     held,
     hot_grade,
     join,
@@ -291,8 +293,8 @@ def climb_peaks_k(vehicle: Vehicle, *, stop_min: float = 0.0, speed_share: float
 def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) -> None:
     """A finding to keep: 20 min at rest before 20 min of grade change coolant's peak by less than 2 K.
 
-    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid, but the engine oil
-    hardly where a lower gear comes in for it.
+    The coolant's time constant is a minute or two. Slowing down by a fifth cools every fluid, but coolant and engine
+    oil hardly where a lower gear comes in for it.
     """
     straight = climb_peaks_k(any_vehicle)
     by_stop = straight - climb_peaks_k(any_vehicle, stop_min=20)
@@ -300,8 +302,8 @@ def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) ->
     said = f"stop {np.round(by_stop[GAUGED], 1)}, slower {np.round(by_slowing[GAUGED], 1)} K"
     assert abs(by_stop[COOLANT]) < 2.0, said
     assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
-    assert by_slowing[COOLANT] > -0.3, said
-    assert by_slowing[OIL] > -1.0, said
+    assert by_slowing[COOLANT] > -1.0, said
+    assert by_slowing[OIL] > -1.5, said
 
 
 def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
@@ -327,3 +329,19 @@ def test_air_conditioning_follows_the_air() -> None:
     assert share[3] == pytest.approx(1.0, abs=0.01)
     assert share[4] <= 1.1
     assert not ac_share(replace(drive, ac_on=np.zeros(5))).any()
+
+
+@pytest.mark.parametrize("grade", LONG_GRADES)
+@pytest.mark.parametrize("name", [n for n in CLASS_NAMES if read_class(n).vehicle.gearbox.kind == "automatic"])
+def test_slowing_never_cooks_the_gearbox(name: str, grade: str) -> None:
+    """No cliff: at its rating, 2 mph slower heats it by no more than an open converter may, from 60 to 20 mph.
+
+    A change of gear opens a clutch or closes one: a released lock-up is worth 13 to 24 K on such a grade (common
+    practice). Slower than the speed it holds, it is never hotter by as much, and at 20 mph it is cooler or as warm.
+    """
+    by_speed = gearbox_by_speed_c(rated_trailer(read_class(name).vehicle), grade)
+    slower = by_speed[:-1] - by_speed[1:]
+    assert slower.max() <= 13.0, np.round(by_speed)
+    assert np.max(by_speed[:-1] - by_speed[-1]) <= 16.0, np.round(by_speed)
+    assert by_speed.max() <= 140.0
+    assert by_speed[0] <= by_speed[-1] + 3.0

@@ -33,7 +33,7 @@ from planner.laps.lap import LONGEST_S, full_power, trace_of_numbers, trace_of_t
 from planner.laps.show import due_after, session_dict, tables
 from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
 from planner.model.errors import PlannerError, TripError
-from planner.model.trip import Session
+from planner.model.trip import SessionPlace
 from planner.output.write import to_json
 from planner.weather.sources import NO_WEATHER
 from thermal.brakes import FRONT_SHARE
@@ -350,7 +350,7 @@ def test_hot_oils_are_due_beside_what_always_is(outcome):
 def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(alps):
     """The folder's reader knows the session, so every plan of the folder knows what it leaves due."""
     outlook = alps.outlook
-    assert outlook.trip.session == Session(name="Sorello hill practice", place="davos")
+    assert outlook.trip.session == SessionPlace(name="Sorello hill practice", place="davos")
     plan, without = plan_service(outlook), plan_service(held_at(outlook, None))
     jobs = [job for job in plan.due if job.item.startswith("after the session")]
     assert [job.item.removeprefix("after the session: ") for job in jobs] == sorted(AFTER_SESSION)
@@ -358,12 +358,12 @@ def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(al
     assert {job.item for job in plan.due} - {job.item for job in jobs} == {job.item for job in without.due}
 
 
-def held_at(outlook, session: Session | None):
+def held_at(outlook, session: SessionPlace | None):
     return with_trip(outlook, session=session)
 
 
 def test_a_session_away_from_the_route_changes_nothing(alps):
-    away = held_at(alps.outlook, Session(name="", place="airolo"))
+    away = held_at(alps.outlook, SessionPlace(name="", place="airolo"))
     assert plan_service(away) == plan_service(held_at(alps.outlook, None))
 
 

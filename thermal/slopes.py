@@ -1,0 +1,60 @@
+"""How a drive's heats move with the road load that nobody weighed and the wind that nobody forecast."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from thermal.drive import Drive
+from thermal.loads import Loads, Work, compute_loads
+from thermal.ranges import FloatArray
+from thermal.vehicle import Vehicle
+
+_MASS, _DRAG, _WIND_M_PER_S = 0.1, 0.2, 4.0  # how far each is moved to find its slope
+_HEATS = ("metal_w", "oil_w", "gearbox_w", "axle_w", "rotor_w")
+
+
+def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> FloatArray:
+    """Slopes of the heats a drive makes, with mass, drag area and headwind.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive, at speeds the car can hold.
+    loads, work : Loads and Work
+        Of that drive. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_segment, 15)
+        Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
+        [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
+    """
+    moved = [compute_loads(car, way, gear=work.gear)[0] for car, way in _moved(vehicle, drive)]
+    steps = (_MASS, _DRAG, _WIND_M_PER_S)
+    return np.column_stack(
+        [
+            (getattr(other, name) - getattr(loads, name)) / step
+            for name in _HEATS
+            for other, step in zip(moved, steps, strict=True)
+        ]
+    )
+
+
+def _moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
+    """The same with more mass, with more drag, and against more wind."""
+    body, trailer = vehicle.body, vehicle.trailer
+    mass = 1.0 + _MASS
+    yield _with(vehicle, body.mass_kg * mass, body.drag_area_m2, trailer.mass_kg * mass, trailer.drag_area_m2), drive
+    more_m2 = _DRAG * body.drag_m2 + _DRAG * trailer.drag_m2
+    yield _with(vehicle, body.mass_kg, body.drag_area_m2 + more_m2, trailer.mass_kg, trailer.drag_area_m2), drive
+    yield vehicle, replace(drive, headwind_m_per_s=drive.headwind_m_per_s + _WIND_M_PER_S)
+
+
+def _with(vehicle: Vehicle, mass_kg: float, drag_m2: float, trailer_kg: float, trailer_m2: float) -> Vehicle:
+    """Another road load, beyond what a file may say if need be: a car at the edge of its range has slopes too."""
+    body, trailer = replace(vehicle.body), replace(vehicle.trailer)
+    for part, mass, drag in ((body, mass_kg, drag_m2), (trailer, trailer_kg, trailer_m2)):
+        object.__setattr__(part, "mass_kg", mass)
+        object.__setattr__(part, "drag_area_m2", drag)
+    return replace(vehicle, body=body, trailer=trailer)

@@ -1,0 +1,227 @@
+"""Sorts of oil an owner can name: what each withstands, how it thickens in the cold, and how fast heat ages it."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from thermal.errors import ParameterError
+from thermal.ranges import FloatArray
+from thermal.vehicle import Vehicle
+
+# A lubricant's life halves for every so many kelvin above a reference. Arrhenius's law as the trade has it: 20 degF for
+# automatic fluid, whose charts begin at 100,000 miles at 175 degF; 10 degC for engine and gear oil. Common practice.
+_ATF_HALVING_K, _OIL_HALVING_K = 20.0 / 1.8, 10.0
+
+
+class Sort(NamedTuple):
+    """One sort of lubricant; every number common practice, no source.
+
+    Attributes
+    ----------
+    words : str
+        Its name.
+    caution_k, limit_k : float
+        Watch from here; it ages too fast to go on from here. [K]
+    fails : str
+        What happens above the limit for long: `ages`, or `foams`.
+    at_40c_m2_per_s, at_100c_m2_per_s : float
+        Kinematic viscosities. [m2/s]
+    life_h : float
+        Hours it lasts at `life_at_k`. [h]
+    life_at_k, halving_k : float
+        Temperature that life is for, and what halves it. [K]
+    """
+
+    words: str
+    caution_k: float
+    limit_k: float
+    fails: str
+    at_40c_m2_per_s: float
+    at_100c_m2_per_s: float
+    life_h: float
+    life_at_k: float
+    halving_k: float
+
+
+def _sort(
+    words: str,
+    caution_c: float,
+    limit_c: float,
+    viscosities: tuple[float, float],
+    life: tuple[float, float],
+    halving_k: float,
+) -> Sort:
+    """Build one row from degrees Celsius, mm2/s and hours at degrees Celsius."""
+    thick, thin = viscosities
+    return Sort(
+        words,
+        caution_c + 273.15,
+        limit_c + 273.15,
+        "ages",
+        thick * 1e-6,
+        thin * 1e-6,
+        life[0],
+        life[1] + 273.15,
+        halving_k,
+    )
+
+
+ENGINE_OILS: Mapping[str, Sort] = {
+    "mineral": _sort("mineral engine oil, 15W-40", 125, 140, (108.0, 14.6), (200.0, 110.0), _OIL_HALVING_K),
+    "synthetic": _sort("synthetic engine oil, 5W-40", 135, 150, (80.0, 13.6), (400.0, 120.0), _OIL_HALVING_K),
+}
+GEARBOX_FLUIDS: Mapping[str, Sort] = {
+    "conventional": _sort("conventional automatic fluid", 110, 130, (35.0, 7.4), (2000.0, 79.4), _ATF_HALVING_K),
+    "long-life": _sort("long-life automatic fluid", 120, 140, (30.0, 6.0), (4000.0, 79.4), _ATF_HALVING_K),
+}
+GEAR_OILS: Mapping[str, Sort] = {
+    "mineral": _sort("mineral gear oil, 80W-90", 120, 135, (140.0, 14.5), (500.0, 100.0), _OIL_HALVING_K),
+    "synthetic": _sort("synthetic gear oil, 75W-90", 135, 150, (105.0, 15.2), (1000.0, 110.0), _OIL_HALVING_K),
+}
+
+
+def sorts_of(part: str, *, automatic: bool) -> Mapping[str, Sort]:
+    """List the sorts that go into a part.
+
+    Parameters
+    ----------
+    part : str
+        `engine_oil`, `transmission_oil`, `differential_oil` or `power_steering_oil`.
+    automatic : bool
+        Whether the gearbox is one; a manual takes gear oil.
+
+    Returns
+    -------
+    mapping
+        Name to sort.
+    """
+    if part == "engine_oil":
+        return ENGINE_OILS
+    if part == "power_steering_oil" or (part == "transmission_oil" and automatic):
+        return GEARBOX_FLUIDS
+    return GEAR_OILS
+
+
+def values_of(part: str, sort: Sort) -> dict[str, dict[str, str]]:
+    """Say what a sort of oil means for a vehicle file.
+
+    Parameters
+    ----------
+    part : str
+        Section of the lubricant.
+    sort : Sort
+        What is in it.
+
+    Returns
+    -------
+    dict
+        Section to key to the value as written there: viscosities, and the limits that come with them.
+
+    Examples
+    --------
+    >>> values_of("differential_oil", GEAR_OILS["synthetic"])["differential_limit"]["limit"]
+    '150 degC'
+    """
+    limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
+    return {
+        part: {
+            "viscosity_40c": f"{1e6 * sort.at_40c_m2_per_s:g} mm**2/s",
+            "viscosity_100c": f"{1e6 * sort.at_100c_m2_per_s:g} mm**2/s",
+        },
+        limit: {"caution": f"{sort.caution_k - 273.15:g} degC", "limit": f"{sort.limit_k - 273.15:g} degC"},
+    }
+
+
+def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
+    """Fill a part with another sort of oil: viscosities and limits move together.
+
+    Parameters
+    ----------
+    part : str
+        Section of the lubricant.
+    name : str
+        Its sort. [-]
+
+    Returns
+    -------
+    Vehicle
+        The car with it.
+
+    Raises
+    ------
+    ParameterError
+        If that sort does not go into that part.
+    """
+    allowed = sorts_of(part, automatic=vehicle.gearbox.kind == "automatic")
+    if name not in allowed:
+        message = f"{part}.sort is {name!r}; this part takes: {', '.join(allowed)}"
+        raise ParameterError(message)
+    sort = allowed[name]
+    limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
+    oil = replace(
+        getattr(vehicle, part),
+        sort=name,
+        viscosity_40c_m2_per_s=sort.at_40c_m2_per_s,
+        viscosity_100c_m2_per_s=sort.at_100c_m2_per_s,
+    )
+    held = replace(getattr(vehicle, limit), caution_k=sort.caution_k, limit_k=sort.limit_k)
+    return replace(vehicle, **{part: oil, limit: held})
+
+
+def minutes_above(temp_k: FloatArray, duration_s: FloatArray, limit_k: float) -> float:
+    """Time spent above a temperature.
+
+    Parameters
+    ----------
+    temp_k : ndarray, shape (n,)
+        Temperature at the end of each segment. [K]
+    duration_s : ndarray, shape (n,)
+        How long each lasts. [s]
+    limit_k : float
+        The temperature. [K]
+
+    Returns
+    -------
+    float
+        Minutes. [min]
+
+    Examples
+    --------
+    >>> minutes_above(np.array([400.0, 410.0]), np.array([60.0, 120.0]), 405.0)
+    2.0
+    """
+    return float(np.sum(duration_s[temp_k > limit_k])) / 60.0
+
+
+def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:
+    """Share of a lubricant's life that a drive uses up.
+
+    Parameters
+    ----------
+    sort : Sort
+        The lubricant.
+    temp_k : ndarray, shape (n,)
+        Its temperature in each segment. [K]
+    duration_s : ndarray, shape (n,)
+        How long each lasts. [s]
+
+    Returns
+    -------
+    float
+        1 is a change of oil. [-]
+
+    Notes
+    -----
+    Life halves for each `halving_k` above `life_at_k`, and doubles below it.
+
+    Examples
+    --------
+    >>> hour, fluid = np.array([3600.0]), GEARBOX_FLUIDS["conventional"]
+    >>> cool, hot = (life_used(fluid, np.array([k]), hour) for k in (352.55, 352.55 + 20.0 / 1.8))
+    >>> round(hot / cool, 6)
+    2.0
+    """
+    hours = duration_s / 3600.0
+    return float(np.sum(hours / sort.life_h * 2.0 ** ((temp_k - sort.life_at_k) / sort.halving_k)))
