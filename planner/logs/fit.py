@@ -249,7 +249,7 @@ class FluidMargin(NamedTuple):
 
 def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
-    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior)
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior, vehicle=vehicle)
     few = np.array([0])
     drive = route.timeline.drive
     drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=few)
