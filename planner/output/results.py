@@ -96,6 +96,7 @@ class Plan:
                 "peak_k": m.peak_k,
                 "limit_k": m.limit_k,
                 "margin_k": m.margin_k,
+                "least_k": m.least_k,
                 "margin_as_described_k": m.nominal_margin_k,
                 "probability": m.probability,
                 "level": m.level,
@@ -191,20 +192,21 @@ class Plan:
 
         return plan_dict(self.report)
 
-    def files(self) -> dict[str, str]:
-        """Make the plan's files: their names, and what is in them."""
+    def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
+        """Make the plan's files, name to text; the calendar moves on from the one in the folders of earlier plans."""
         from maps import basemap, page
         from planner.model import paths
         from planner.output import export, mapscene
+        from planner.output.icsbefore import last_calendar
         from planner.output.write import to_json
 
-        ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(self.report))
-        scene = mapscene.make_scene(self.report, basemap_sources=ground.sources)
+        scene = mapscene.make_scene(self.report)
+        ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
         return {
             "trip.html": page.render(scene, basemap=ground),
             "forecast.csv": export.forecast_csv(self.report),
             "plan.json": to_json(self.to_dict()),
-            **export.exchange_files(self.report),
+            **export.exchange_files(self.report, last_calendar(*earlier)),
         }
 
     def write(self, folder: str | Path) -> tuple[Path, ...]:
@@ -214,7 +216,7 @@ class Plan:
 
         target = Path(folder)
         try_out(target, PLAN_FILES, trip=self.report.outlook.trip.folder)
-        files = self.files()
+        files = self.files(earlier=(target, self.report.outlook.trip.folder / "out"))
         write_files(target, files)
         return tuple(target / name for name in files)
 
