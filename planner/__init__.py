@@ -247,7 +247,7 @@ def plan(
 
         rest, start = rest_of(_inputs(trip, step), request)
         outlook = make_forecast(rest, start=start, progress=step)
-    return Plan(make_report(outlook, remedies=remedies, progress=step))
+    return Plan(make_report(outlook, remedies=remedies, today=date.today(), progress=step))
 
 
 def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "CheckResult":
@@ -279,19 +279,21 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
-    from planner.forecast.assemble import find_legs, quiet
+    from dataclasses import replace
+
+    from planner.analysis.weighed import doubts_of
+    from planner.forecast.assemble import find_legs, quiet, taught
     from planner.output.results import CheckResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
+    found = CheckResult(inputs=inputs, legs=legs, closed=closed, doubts=doubts_of(inputs, legs, today=date.today()))
     if not rank:
-        return CheckResult(inputs=inputs, legs=legs, closed=closed)
+        return found
     from planner.analysis.sensitivity import rank_assumptions
 
-    return CheckResult(
-        inputs=inputs, legs=legs, closed=closed, effects=rank_assumptions(_forecast(inputs, step), progress=step)
-    )
+    return replace(found, effects=rank_assumptions(_forecast(inputs, step), progress=step))
 
 
 def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | None" = None) -> "WeatherReport":
@@ -503,7 +505,7 @@ def review(
     >>> trip = example("wilmington-astoria")
     >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
     """
-    from planner.forecast.assemble import find_route, quiet
+    from planner.forecast.assemble import find_route, quiet, taught
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
     from planner.logs.drift import drifts
@@ -511,7 +513,7 @@ def review(
     from planner.output.results import ReviewResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
     driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     nominal, found = as_described(route, car), []
@@ -565,7 +567,7 @@ def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
     if isinstance(trip, Inputs):
         return trip
     outlook = trip.report.outlook
-    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known, lesson=outlook.lesson)
 
 
 def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":

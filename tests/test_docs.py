@@ -19,6 +19,7 @@ from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
+from planner.files.readings import READING_COLUMNS
 from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
@@ -62,6 +63,7 @@ def table_under(heading: str, head: str) -> set[str]:
         ("### places.csv", PLACE_COLUMNS),
         ("### legs.csv", LEG_COLUMNS),
         ("### weather.csv", WEATHER_COLUMNS),
+        ("### readings.csv", READING_COLUMNS),
         ("### laps/*.csv", LAP_COLUMNS),
     ],
 )

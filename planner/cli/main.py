@@ -214,7 +214,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
     io.progress("drawing the map")
-    files = made.files()
+    files = made.files(earlier=(target, folder / "out"))
     said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
     if as_json:

@@ -14,6 +14,7 @@ from planner.files.checks import Draft, check_duplicates, check_grades, check_po
 from planner.files.limits import TOML_BYTES
 from planner.files.profiles import Profiles
 from planner.files.reading import Problems, file_fault, open_text
+from planner.files.readings import read_readings
 from planner.files.rows import (
     LEG_COLUMNS,
     LEGS,
@@ -219,6 +220,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             problems += exc.problems
         try:
             trip = replace(trip, session=_session(folder, trip))
+        except TripError as exc:
+            problems += exc.problems
+        try:
+            trip = replace(trip, readings=read_readings(folder, trip))
         except TripError as exc:
             problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.model import clock
+from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
 from planner.route.timeline import Route, Span, Timeline, open_route
 from planner.weather.expected import day_sd_k
@@ -51,6 +52,8 @@ class Forecast:
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
     start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
+    lesson : Lesson or None
+        What readings on the way taught; `car` and the weather have it in them.
     """
 
     route: Route
@@ -63,6 +66,7 @@ class Forecast:
     mornings_k: tuple[Floats, ...]
     error_k: float
     start_k: Floats | None = None
+    lesson: Lesson | None = None
 
     @property
     def trip(self) -> Trip:
@@ -209,6 +213,14 @@ def forecast_route(
         error_k=error,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
+
+
+def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
+    """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
+    described = as_described(route, car, start).margin_k[0]
+    line = route.timeline
+    drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, np.array([0]), start)[2])
+    return np.asarray(np.minimum(np.quantile(drawn.margin_k, 1.0 - route.trip.confidence, axis=0), described))
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.sessionfile import LapNumbers, Setup
-from planner.forecast.assemble import Inputs, find_route
+from planner.forecast.assemble import Inputs, find_route, taught
 from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
 from planner.model.errors import NoRouteError
@@ -114,6 +114,7 @@ class Case:
 
 def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     """Put together what the runs share."""
+    inputs, route = _on_route(inputs)
     trip, vehicle, posterior = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
@@ -122,7 +123,7 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
         trailer=replace(trailer, mass_kg=0.0, drag_area_m2=0.0),
         cooling=replace(cooling, airflow_share=min(share, 1.2)),
     )
-    site = make_site(setup, inputs, _route(inputs))
+    site = make_site(setup, inputs, route)
     air_k = site.air_k(setup.first)
     if isinstance(setup.lap, LapNumbers):
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
@@ -142,12 +143,13 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     )
 
 
-def _route(inputs: Inputs) -> Route | None:
-    """The trip's road, whose weather the session shares; None where its days cannot be planned."""
+def _on_route(inputs: Inputs) -> tuple[Inputs, Route | None]:
+    """The trip's road, whose weather and readings the session shares; None where its days cannot be planned."""
     try:
-        return find_route(inputs)
+        known = taught(inputs)
+        return known, find_route(known)
     except NoRouteError:
-        return None
+        return inputs, None
 
 
 @dataclass(frozen=True, slots=True)

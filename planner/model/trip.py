@@ -144,6 +144,23 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """Gauges read by hand at one moment: where, or when, or both, and what each of them said.
+
+    `place` is a key; `along` a point between two places that follow each other; `temps_k` is by fluid, and "air".
+    """
+
+    row: int
+    when: datetime | None
+    place: str
+    along: tuple[str, str, float] | None
+    temps_k: Mapping[str, float]
+    oil_pressure_pa: float | None = None
+    rpm: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionPlace:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
@@ -185,6 +202,7 @@ class Trip:
     finish_by: datetime | None = None
     driven_s: float | None = None
     session: SessionPlace | None = None
+    readings: tuple[Reading, ...] = ()
     assumptions: tuple[str, ...] = ()
     written: Written = field(default_factory=Written)
 

@@ -11,6 +11,7 @@ from planner.model.plaintext import printable
 from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
+from planner.output.icsbefore import NOTHING, Before
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_table
 
 SCHEMA = "grademargin-plan/2"
@@ -63,6 +64,8 @@ def plan_dict(report: Report) -> dict[str, Any]:
             for job in report.service.due
         ],
         "remedies": [_remedies_dict(day) for day in report.remedies],
+        "learnt": list(report.learnt),
+        "doubts": [doubt.as_dict() for doubt in report.doubts],
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: {"value": e.text, "source": e.source} for e in outlook.car.entries if e.assumed},
@@ -129,9 +132,9 @@ PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", 
 """What `plan` writes, in the order in which the files get their names."""
 
 
-def exchange_files(report: Report) -> dict[str, str]:
+def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
     """Make the files for a navigator, a calendar and a map."""
-    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report), "trip.geojson": trip_geojson(report)}
+    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report, before), "trip.geojson": trip_geojson(report)}
 
 
 def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from planner.analysis.margins import Margin
-from planner.analysis.remedies import Remedy
+from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import local_time, span_of
 from planner.model import clock
 from planner.output.report import Report, reason, remedy_words, whole_sentence
@@ -87,15 +87,17 @@ def left_words(report: Report, margin: Margin) -> str:
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
     """What to do on a day: the cheapest remedies that suffice."""
-    said = []
-    for one in (found for found in report.remedies if found.day == day):
-        said += [_advice_line(report, remedy) for remedy in one.working[:_MOST_ADVICE]]
-        if not one.working:
-            said.append(
-                f"Nothing that was tried brings the {fluid_of(one.fluid).label} under the wanted chance: take another "
-                "road, lighten the car, or be ready to stop."
-            )
-    return tuple(said)
+    return tuple(said for one in report.remedies if one.day == day for said in advice_on(report, one))
+
+
+def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
+    """What to do about one fluid on one day."""
+    if found.working:
+        return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
+    return (
+        f"Nothing that was tried brings the {fluid_of(found.fluid).label} under the wanted chance: take another road, "
+        "lighten the car, or be ready to stop.",
+    )
 
 
 def _advice_line(report: Report, remedy: Remedy) -> str:

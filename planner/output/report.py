@@ -1,7 +1,7 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -12,10 +12,12 @@ from planner.analysis.margins import Margin, find_margins, worst_of
 from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
-from planner.forecast.assemble import Progress, quiet
+from planner.analysis.weighed import doubts_of, that_matter, weighed
+from planner.forecast.assemble import Inputs, Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
+from planner.model.doubt import Doubt
 from planner.model.trip import Place
 from planner.weather.sources import source_sentences, sources_used
 from thermal.fluids import ROTORS, fluid_of
@@ -49,10 +51,21 @@ class Report:
     weather: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def weighty(self) -> tuple[Doubt, ...]:
+        """Doubts about the files that move a margin by 3 K or more, or nobody knows by how much."""
+        return that_matter(self.doubts)
 
     def worst(self, leg: int) -> Margin:
         """Smallest margin on a leg."""
         return worst_of(self.margins, leg)
+
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """What readings on the way taught, in sentences."""
+        return () if self.outlook.lesson is None else self.outlook.lesson.sentences
 
     def notable(self) -> tuple[Margin, ...]:
         """Smallest margin of every leg that is not ample, in driving order."""
@@ -60,9 +73,13 @@ class Report:
         return tuple(m for m in found if m.level != "ample")
 
 
-def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress = quiet) -> Report:
-    """Work out the margins of a forecast."""
+def make_report(
+    outlook: Forecast, *, remedies: bool = True, today: date | None = None, progress: Progress = quiet
+) -> Report:
+    """Work out the margins of a forecast; remedies, and how much doubts about the files weigh, take drives more."""
     margins = find_margins(outlook)
+    inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    doubts = doubts_of(inputs, outlook.legs, today=today)
     return Report(
         outlook=outlook,
         margins=margins,
@@ -74,6 +91,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress 
         weather=weather_used(outlook),
         remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
         service=plan_service(outlook),
+        doubts=weighed(inputs, doubts) if remedies else doubts,
     )
 
 

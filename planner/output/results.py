@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from planner.forecast.assemble import Inputs
 from planner.model import clock
+from planner.model.doubt import Doubt
 from planner.model.errors import OutputError
 from planner.model.trip import Leg, Trip
 
@@ -191,20 +192,21 @@ class Plan:
 
         return plan_dict(self.report)
 
-    def files(self) -> dict[str, str]:
-        """Make the plan's files: their names, and what is in them."""
+    def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
+        """Make the plan's files, name to text; the calendar moves on from the one in the folders of earlier plans."""
         from maps import basemap, page
         from planner.model import paths
         from planner.output import export, mapscene
+        from planner.output.icsbefore import last_calendar
         from planner.output.write import to_json
 
-        ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(self.report))
-        scene = mapscene.make_scene(self.report, basemap_sources=ground.sources)
+        scene = mapscene.make_scene(self.report)
+        ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
         return {
             "trip.html": page.render(scene, basemap=ground),
             "forecast.csv": export.forecast_csv(self.report),
             "plan.json": to_json(self.to_dict()),
-            **export.exchange_files(self.report),
+            **export.exchange_files(self.report, last_calendar(*earlier)),
         }
 
     def write(self, folder: str | Path) -> tuple[Path, ...]:
@@ -214,7 +216,7 @@ class Plan:
 
         target = Path(folder)
         try_out(target, PLAN_FILES, trip=self.report.outlook.trip.folder)
-        files = self.files()
+        files = self.files(earlier=(target, self.report.outlook.trip.folder / "out"))
         write_files(target, files)
         return tuple(target / name for name in files)
 
@@ -246,13 +248,15 @@ class CheckResult:
     legs: tuple[Leg, ...]
     closed: tuple[str, ...]
     effects: "Sequence[Effect]" = ()
+    doubts: "tuple[Doubt, ...]" = ()
 
     @property
     def lines(self) -> list[str]:
         """Say it to people."""
         from planner.output.check import check_lines
 
-        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
+        inputs = self.inputs
+        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.learnt, self.doubts)
 
     def page(self) -> str:
         """Draw the road on one HTML page: map and profile."""
@@ -280,7 +284,8 @@ class CheckResult:
         """Give the same as plain data."""
         from planner.output.check import check_dict
 
-        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects)
+        inputs = self.inputs
+        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.learnt, self.doubts)
 
 
 @dataclass(frozen=True, kw_only=True)

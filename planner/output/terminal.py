@@ -12,6 +12,7 @@ from planner.analysis.margins import fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.analysis.sensitivity import Effect
+from planner.analysis.weighed import doubt_lines
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
@@ -30,6 +31,7 @@ def plan(report: Report) -> tuple[object, ...]:
     """Days, thin places with their reason, cautions."""
     parts: list[object] = [_days(report), Text(_error(report) + "\n")]
     share = round(100 * report.outlook.trip.confidence)
+    parts += [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
     notable = report.notable()
     if not notable:
         parts.append(Text(f"Every fluid keeps an ample margin on every leg at {share} % confidence.", style="bold"))
@@ -41,7 +43,7 @@ def plan(report: Report) -> tuple[object, ...]:
         parts += [*_remedies(report, day), Text()]
     gaps = [gap_words(report.outlook, gap) for gap in report.fuel.gaps]
     clocks = [clock_words(report, change) for change in report.clocks]
-    parts += [Text(said) for said in (*report.brakes, *clocks, *gaps, *report.weather)]
+    parts += [Text(said) for said in (*report.learnt, *report.brakes, *clocks, *gaps, *report.weather)]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))

@@ -24,6 +24,7 @@ from planner.files.logmap import LogMapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
+from planner.files.readings import read_readings
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.tracks import parse_gpx
@@ -32,6 +33,7 @@ from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
 from planner.output.changes import last_plan
+from planner.output.icsbefore import last_calendar, sequence_of, time_of
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
@@ -153,6 +155,13 @@ def weather_csv(data: bytes) -> None:
         read_weather_file(folder, _trip("alps").places)
 
 
+def readings_csv(data: bytes) -> None:
+    folder = _empty("readings")
+    (folder / "readings.csv").write_bytes(data)
+    with told("readings.csv"):
+        read_readings(folder, _trip("alps"))
+
+
 def session_toml(data: bytes) -> None:
     folder = _folder("alps", "session")
     (folder / "session.toml").write_bytes(data)
@@ -173,6 +182,12 @@ def plan_json(data: bytes) -> None:
 
 
 # --- the spreadsheet ---
+
+
+def calendar(data: bytes) -> None:
+    (_empty("calendar") / "trip.ics").write_bytes(data)
+    found = last_calendar(_empty("calendar"))
+    assert all(time_of(event["DTSTART"]) and sequence_of(event) >= 0 for event in found.events.values())
 
 
 def workbook_bytes(data: bytes) -> None:
@@ -498,6 +513,13 @@ TARGETS: dict[str, Target] = {
             b"brig,2027-07-09,31,13,35,20,270\n"
         ],
     ),
+    "readings.csv": (
+        readings_csv,
+        [
+            b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
+            b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
+        ],
+    ),
     "trip.xlsx bytes": (
         workbook_bytes,
         [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"})],
@@ -515,6 +537,13 @@ TARGETS: dict[str, Target] = {
     ),
     "lap.csv": (lap_csv, _all("*/laps/*.csv")),
     "plan.json": (plan_json, [b'{"days": [{"to": "x"}], "legs": [1.5, null, true]}']),
+    "trip.ics": (
+        calendar,
+        [
+            b"BEGIN:VEVENT\r\nUID:day-20270711-0123456789abcdef@grademargin.invalid\r\nDTSTART:20270711T133000Z\r\n"
+            b"SEQUENCE:3\r\nSUMMARY:Day 6\\, by\r\n  way\r\nSTATUS:CANCELLED\r\nEND:VEVENT\r\n"
+        ],
+    ),
     "log": (log, _logs()),
     "log packed": (log_packed, _logs()),
     "log by a mapping": (log_mapped, _mapped()),

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
+from planner.files.naming import find_place
 from planner.forecast.run import forecast, local_time, span_of
 from planner.model import clock
 from planner.model.errors import PlannerError
@@ -17,7 +18,7 @@ from planner.output.changes import NO_CHANGE, NOTHING_TO_COMPARE, OTHER_TRIP, UN
 from planner.output.export import plan_dict
 from planner.output.report import make_report
 from planner.output.write import to_json
-from planner.replan.position import UNDER_WAY, find_place
+from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
 from planner.replan.request import Request, check_temps, read_request
 from planner.replan.start_temps import by_plan, start_of, start_temps_k
