@@ -12,6 +12,7 @@ from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies, Remedy
 from planner.analysis.sensitivity import Effect
+from planner.analysis.weighed import doubt_lines
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import counted, economy, units_of
@@ -33,6 +34,7 @@ _MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED = 5, 3, 4
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
     """Days, outcome, what to do, fuel, cautions; with `full` the reason of every thin margin, service, other roads."""
     parts: list[object] = [_days(report), Text(headline(report), style="bold")]
+    parts += [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
     parts += _whole(report) if full else _brief(report)
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
