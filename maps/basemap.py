@@ -1,4 +1,4 @@
-"""Outlines of countries and states round the route, cut from the files in `data/basemap`."""
+"""Outlines of countries, states and lakes round the route, cut from the files in `data/basemap`."""
 
 import json
 import math
@@ -18,21 +18,30 @@ Bounds = tuple[float, float, float, float]
 Line = NDArray[np.float64]  # shape (n_point, 2): longitude, latitude in degrees
 
 FILES = ("countries.json", "states.json")
+LAKES = "lakes.json"
+SHORT = {"United States of America": "United States"}  # names too long to stand anywhere
+TURNS = tuple(
+    np.array([turn, 0.0]) for turn in (-360.0, 0.0, 360.0)
+)  # a box over the 180th meridian takes in outlines from the other side
+SEAM_DEG = 179.95  # outlines are cut there; the cut itself is no coast
+NAME_GRID, MOST_SPOTS = 7, 9  # places a side of the box where a name may stand, and the most of one name
+CROSSED_EVERY_DEG = 0.4  # how finely the page knows which state a point of the route is in
 MARGIN_DEG = 3.0  # outlines beyond the route, so that no cut edge shows on a tall phone
 MARGIN_SHARE = 0.6  # the same as a share of the route's width or height, whichever is larger
 HALF_WIDTH_SHARE = 1.25  # least half width for each degree of latitude: a wide map shows a north-south route too
 THIN_SHARE = 0.0006  # a point of the outline moves at most this share of the route's extent
 SMALLEST_SPECK = 6.0  # islands smaller than this many thinning bounds are left out
+SMALLEST_LAKE = 12.0  # the same for lakes
 MERCATOR_LIMIT_DEG = 85.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Label:
-    """Name of a country or state; `size` is the square root of its area. [degree]."""
+    """Name of a country, state or lake with the places where it may stand, the best first, and its size. [degree]."""
 
     text: str
-    lat: float
-    lon: float
+    kind: str
+    spots: tuple[tuple[float, float], ...]  # latitude, longitude
     size: float
 
 
@@ -43,35 +52,41 @@ class Basemap:
     Parameters
     ----------
     box : tuple of float
-        South, west, north, east of what is drawn. [degree]
-    land : tuple of lines
+        South, west, north, east of what is drawn; one over the 180th meridian runs on beyond it. [degree]
+    land, lakes : tuple of lines
         Closed rings to fill; the first point is not repeated. [degree]
     coasts, borders, states : tuple of lines
         Lines to stroke: coasts, borders of countries, borders of states. [degree]
     labels : tuple of Label
         Names inside the box. [-]
+    crossed : tuple of (str, float, float)
+        Which state or country lies about a point of the route: name, latitude, longitude. [-, degree, degree]
     sources : tuple of str
         Where the outlines come from. [-]
     """
 
     box: Bounds
     land: tuple[Line, ...] = ()
+    lakes: tuple[Line, ...] = ()
     coasts: tuple[Line, ...] = ()
     borders: tuple[Line, ...] = ()
     states: tuple[Line, ...] = ()
     labels: tuple[Label, ...] = ()
+    crossed: tuple[tuple[str, float, float], ...] = ()
     sources: tuple[str, ...] = ()
 
 
-def load(folder: Path, bounds: Bounds) -> Basemap:
+def load(folder: Path, bounds: Bounds, route: Line | None = None) -> Basemap:
     """Read the outline files and cut them to a box round the route.
 
     Parameters
     ----------
     folder : Path
-        Folder with countries.json and states.json. [-]
+        Folder with countries.json, states.json and lakes.json. [-]
     bounds : tuple of float
         South, west, north, east of the route, as `Scene.bounds` gives them. [degree]
+    route : ndarray, shape (n_point, 2), optional
+        Longitude and latitude of the route, to say which state each part is in. [degree]
 
     Returns
     -------
@@ -87,14 +102,18 @@ def load(folder: Path, bounds: Bounds) -> Basemap:
     countries, states = (_Thinned(read_outlines(folder / name), box, thin_deg) for name in FILES)
     once, twice = _shared_arcs(countries.outlines)
     inner = _shared_arcs(states.outlines)[1]
+    lakes = read_lakes(folder / LAKES)
+    water = tuple(_lakes_in(lakes, box, thin_deg))
     return Basemap(
         box=box,
         land=tuple(countries.rings()),
+        lakes=tuple(ring for _, ring in water),
         coasts=tuple(countries.arcs(once)),
         borders=tuple(countries.arcs(twice)),
         states=tuple(states.arcs(inner)),
-        labels=tuple(_labels_in(box, countries.outlines, states.outlines)),
-        sources=tuple(f"{one.outlines['source']} ({one.outlines['licence']})" for one in (countries, states)),
+        labels=(*_labels_in(countries, states), *_lake_labels(water)),
+        crossed=() if route is None else tuple(_crossed(route, countries, states)),
+        sources=tuple(f"{one['source']} ({one['licence']})" for one in (countries.outlines, states.outlines, lakes)),
     )
 
 
@@ -122,18 +141,19 @@ def frame(bounds: Bounds) -> tuple[Bounds, float]:
     ((30.0, -112.0, 44.0, -95.0), 0.005)
     """
     south, west, north, east = bounds
-    if not (-90.0 <= south <= north <= 90.0 and -180.0 <= west <= east <= 180.0):
+    if not (-90.0 <= south <= north <= 90.0 and -540.0 <= west <= east <= 540.0):
         message = f"bounds {bounds} are not south, west, north, east in degrees; give the smallest box round the route"
         raise MapError(message)
     span = max(north - south, east - west)
     margin = MARGIN_DEG + MARGIN_SHARE * span
     shrink = max(0.1, math.cos(math.radians((south + north) / 2)))
     half_width = max((east - west) / 2 + margin, MARGIN_DEG + HALF_WIDTH_SHARE * (north - south) / shrink)
+    half_width = min(half_width, 180.0)
     box = (
         max(south - margin, -MERCATOR_LIMIT_DEG),
-        max((west + east) / 2 - half_width, -180.0),
+        (west + east) / 2 - half_width,
         min(north + margin, MERCATOR_LIMIT_DEG),
-        min((west + east) / 2 + half_width, 180.0),
+        (west + east) / 2 + half_width,
     )
     return box, max(0.005, THIN_SHARE * span)
 
@@ -182,6 +202,8 @@ class _Thinned:
     def __init__(self, outlines: dict[str, Any], box: Bounds, thin_deg: float) -> None:
         self.outlines, self.box, self.thin_deg = outlines, box, thin_deg
         self._made: dict[int, Line] = {}
+        self._rings: dict[str, tuple[Line, ...]] = {}
+        self._edges = np.array([(*line.min(axis=0), *line.max(axis=0)) for line in outlines["lines"]])
 
     def _arc(self, index: int) -> Line:
         """Thin an arc; one written with the bits turned round runs backwards."""
@@ -193,31 +215,176 @@ class _Thinned:
 
     def rings(self) -> Iterator[Line]:
         """Yield every ring of land inside the box, cut at the box's edge."""
-        lines = self.outlines["lines"]
-        for ring in (ring for area in self.outlines["areas"] for ring in area["rings"]):
-            if not _touches(np.concatenate([lines[max(i, ~i)] for i in ring]), self.box):
-                continue
-            points = clip_ring(np.concatenate([self._arc(i)[:-1] for i in ring]), self.box)
-            if len(points) >= 3 and _extent(points) >= SMALLEST_SPECK * self.thin_deg:
-                yield points
+        for area in self.outlines["areas"]:
+            for points in self.area_rings(area):
+                if _extent(points) >= SMALLEST_SPECK * self.thin_deg:
+                    yield points
+
+    def area_rings(self, area: dict[str, Any]) -> tuple[Line, ...]:
+        """Rings of one area inside the box, cut at the box's edge."""
+        if area["name"] not in self._rings:
+            self._rings[area["name"]] = tuple(self._cut(area["rings"]))
+        return self._rings[area["name"]]
+
+    def _cut(self, rings: Sequence[Sequence[int]]) -> Iterator[Line]:
+        """Yield what lies in the box of some rings given by their arcs."""
+        south, west, north, east = self.box
+        for ring in rings:
+            edges = self._edges[[max(i, ~i) for i in ring]]
+            (x0, y0), (x1, y1) = edges[:, :2].min(axis=0), edges[:, 2:].max(axis=0)
+            for turn in TURNS:
+                if y0 <= north and y1 >= south and x0 + turn[0] <= east and x1 + turn[0] >= west:
+                    whole = _unwound(np.concatenate([self._arc(i)[:-1] for i in ring])) + turn
+                    points = clip_ring(whole, self.box)
+                    if len(points) >= 3:
+                        yield points
 
     def arcs(self, chosen: Sequence[int]) -> Iterator[Line]:
         """Yield the pieces of some arcs that lie in the box."""
         for index in chosen:
             line = self.outlines["lines"][index]
             speck = bool(np.all(line[0] == line[-1])) and _extent(line) < SMALLEST_SPECK * self.thin_deg
-            if _touches(line, self.box) and not speck:
-                yield from pieces_in(self._arc(index), self.box)
+            for turn in TURNS:
+                if _touches(line, self.box, turn) and not speck:
+                    for part in _off_seam(_unwound(self._arc(index))):
+                        yield from pieces_in(part + turn, self.box)
 
 
-def _labels_in(box: Bounds, countries: dict[str, Any], states: dict[str, Any]) -> Iterator[Label]:
-    """Yield the names inside the box, largest area first; the states' names replace their country's."""
-    named = {area["name"] for area in states["areas"]} | {"United States of America"}
-    areas = states["areas"] + [area for area in countries["areas"] if area["name"] not in named]
-    for area in sorted(areas, key=lambda one: (-one["size"], one["name"])):
-        lon, lat = area["label"]
-        if box[0] <= lat <= box[2] and box[1] <= lon <= box[3]:
-            yield Label(text=area["name"], lat=lat, lon=lon, size=area["size"])
+def _unwound(line: Line) -> Line:
+    """Let a line run on beyond the 180th meridian where the outlines jump to the other side."""
+    return np.column_stack([np.unwrap(line[:, 0], period=360.0), line[:, 1]])
+
+
+def _off_seam(line: Line) -> Iterator[Line]:
+    """Yield a line without the parts that run along the 180th meridian, where outlines are cut."""
+    on = np.abs(line[:, 0]) >= SEAM_DEG
+    cuts = np.flatnonzero(on[1:] & on[:-1]) + 1
+    yield from (part for part in np.split(line, cuts) if len(part) > 1)
+
+
+def _labels_in(countries: _Thinned, states: _Thinned) -> Iterator[Label]:
+    """Yield the names of countries and states inside the box, the largest area first."""
+    found = []
+    for kind, outlines in (("country", countries), ("state", states)):
+        for area in outlines.outlines["areas"]:
+            rings = outlines.area_rings(area)
+            spots = _name_spots(area, rings, outlines.box)
+            if spots:
+                found.append(
+                    Label(text=SHORT.get(area["name"], area["name"]), kind=kind, spots=spots, size=area["size"])
+                )
+    yield from sorted(found, key=lambda one: (one.kind, -one.size, one.text))
+
+
+def _name_spots(area: dict[str, Any], rings: Sequence[Line], box: Bounds) -> tuple[tuple[float, float], ...]:
+    """Places inside an area where its name may stand: the middle, then points of a grid over the part in the box."""
+    if not rings:
+        return ()
+    south, west, north, east = box
+    lon, lat = area["label"]
+    turned = [round(float(lon + turn[0]), 2) for turn in TURNS]
+    middles = [(lat, one) for one in turned if south <= lat <= north and west <= one <= east]
+    largest = max(rings, key=_extent)
+    low, high = largest.min(axis=0), largest.max(axis=0)
+    xs, ys = (np.linspace(low[k], high[k], NAME_GRID + 2)[1:-1] for k in (0, 1))
+    inner = [(round(float(y), 2), round(float(x), 2)) for y in ys[::2] for x in xs[::2] if inside(largest, x, y)]
+    return tuple((middles + inner)[:MOST_SPOTS])
+
+
+def inside(ring: Line, lon: float, lat: float) -> bool:
+    """Tell whether a point lies in a closed ring (even-odd rule).
+
+    Parameters
+    ----------
+    ring : ndarray, shape (n_point, 2)
+        Longitude and latitude, the first point not repeated. [degree]
+    lon, lat : float
+        The point. [degree]
+
+    Returns
+    -------
+    bool
+        Whether it does.
+
+    Examples
+    --------
+    >>> inside(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 4.0]]), 1.0, 1.0)
+    True
+    """
+    start, end = ring, np.roll(ring, -1, axis=0)
+    spans = (start[:, 1] > lat) != (end[:, 1] > lat)
+    a, b = start[spans], end[spans]
+    at = a[:, 0] + (lat - a[:, 1]) * (b - a)[:, 0] / (b - a)[:, 1]
+    return bool(np.count_nonzero(at > lon) % 2)
+
+
+def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tuple[str, float, float]]:
+    """Yield which state and country the route is in, about every quarter of a degree."""
+    areas = [
+        (area["name"], ring, ring.min(axis=0), ring.max(axis=0))
+        for outlines in (states, countries)
+        for area in outlines.outlines["areas"]
+        for ring in outlines.area_rings(area)
+    ]
+    last = np.array([np.inf, np.inf])
+    for point in route:
+        if float(np.abs(point - last).max()) < CROSSED_EVERY_DEG:
+            continue
+        last = point
+        x, y = float(point[0]), float(point[1])
+        names = [
+            n for n, ring, low, high in areas if (low <= point).all() and (point <= high).all() and inside(ring, x, y)
+        ]
+        yield ", ".join(dict.fromkeys(SHORT.get(name, name) for name in names)), round(y, 3), round(x, 3)
+
+
+def read_lakes(path: Path) -> dict[str, Any]:
+    """Read the file of lakes; their rings come back in degrees.
+
+    Parameters
+    ----------
+    path : Path
+        The file. [-]
+
+    Returns
+    -------
+    dict
+        As in the file, every lake's "ring" an array of longitude and latitude. [degree]
+
+    Raises
+    ------
+    MapError
+        If the file is missing or has another form.
+    """
+    try:
+        lakes: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        step_deg = 10.0 ** -lakes["digits"]
+        for lake in lakes["lakes"]:
+            lake["ring"] = np.cumsum(np.reshape(lake["ring"], (-1, 2)), axis=0) * step_deg
+            lake["name"], lake["rank"], lakes["source"], lakes["licence"]  # a file without them has another form
+    except (OSError, ValueError, KeyError, TypeError) as exc:
+        message = f"{path}: cannot be read as a file of lakes ({exc!r}); install the package again"
+        raise MapError(message) from exc
+    return lakes
+
+
+def _lakes_in(lakes: dict[str, Any], box: Bounds, thin_deg: float) -> Iterator[tuple[str, Line]]:
+    """Yield name and ring of every lake in the box that shows at its scale."""
+    for lake in lakes["lakes"]:
+        for turn in TURNS:
+            if _touches(lake["ring"], box, turn) and _extent(lake["ring"]) >= SMALLEST_LAKE * thin_deg:
+                ring = clip_ring(_thinned(lake["ring"], thin_deg) + turn, box)
+                if len(ring) >= 4:
+                    yield lake["name"], ring
+
+
+def _lake_labels(lakes: Sequence[tuple[str, Line]]) -> Iterator[Label]:
+    """Yield the names of lakes, each in the middle of its outline."""
+    for name, ring in lakes:
+        if name:
+            (west, south), (east, north) = ring.min(axis=0), ring.max(axis=0)
+            spot = (round(float(south + north) / 2, 2), round(float(west + east) / 2, 2))
+            yield Label(text=name, kind="lake", spots=(spot,), size=round(_extent(ring), 2))
 
 
 def clip_ring(ring: Line, box: Bounds) -> Line:
@@ -282,9 +449,9 @@ def _in_box(line: Line, box: Bounds) -> NDArray[np.bool_]:
     return (lat >= box[0]) & (lat <= box[2]) & (lon >= box[1]) & (lon <= box[3])
 
 
-def _touches(line: Line, box: Bounds) -> bool:
-    """Tell whether the box round a line meets another box."""
-    (west, south), (east, north) = line.min(axis=0), line.max(axis=0)
+def _touches(line: Line, box: Bounds, turn: Line) -> bool:
+    """Tell whether the box round a line, turned round the globe, meets another box."""
+    (west, south), (east, north) = line.min(axis=0) + turn, line.max(axis=0) + turn
     return bool(south <= box[2] and north >= box[0] and west <= box[3] and east >= box[1])
 
 

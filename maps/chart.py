@@ -7,13 +7,15 @@ from the chord, hence each column is thinned to half of what it may lose.
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maps.scene import Milestone, Scene, Series, Stretch, Track
+from maps.scene import Day, Grade, Milestone, Scene, Series, Stretch, Track
 from maps.thinning import curve_indices, line_indices
+from maps.track import unrolled
 
 Array = NDArray[np.float64]
 
@@ -35,14 +37,13 @@ def pack(scene: Scene) -> dict[str, Any]:
     Returns
     -------
     dict
-        "track" with packed columns; "stretches", "places" and "ahead" with point numbers counted along the thinned
-        track. [-]
+        "track" with packed columns; everything that names points, counted along the thinned track. [-]
     """
     track = scene.track
-    kept = kept_indices(track, scene.stretches, scene.milestones())
+    kept = kept_indices(track, scene.points())
     packed = {
         "lat": _packed_column(track.lat, kept, DEGREE_DIGITS),
-        "lon": _packed_column(track.lon, kept, DEGREE_DIGITS),
+        "lon": _packed_column(unrolled(track.lon), kept, DEGREE_DIGITS),
         "distance": _packed_column(track.distance, kept, DISTANCE_DIGITS),
         "elevation": _packed_column(track.elevation, kept, ELEVATION_DIGITS),
         "group": _packed_column(track.group, kept, 0),
@@ -56,6 +57,9 @@ def pack(scene: Scene) -> dict[str, Any]:
     return {
         "track": packed,
         "stretches": [_packed_stretch(one, kept, track) for one in scene.stretches],
+        "grades": [_packed_grade(one, kept) for one in scene.grades],
+        "spots": [int(point) for point in np.searchsorted(kept, [one.point for one in scene.spots])],
+        "days": [_packed_day(one, kept) for one in scene.days],
         "places": _packed_milestones(scene.places, kept),
         "ahead": [
             {"heading": one.heading, "behind": one.behind, "milestones": _packed_milestones(one.milestones, kept)}
@@ -64,27 +68,22 @@ def pack(scene: Scene) -> dict[str, Any]:
     }
 
 
-def kept_indices(
-    track: Track, stretches: Sequence[Stretch] = (), milestones: Sequence[Milestone] = ()
-) -> NDArray[np.int64]:
+def kept_indices(track: Track, named: Sequence[int] = ()) -> NDArray[np.int64]:
     """Points of a track that stay when it is thinned.
 
     Parameters
     ----------
     track : Track
         The route with its series. [-]
-    stretches : sequence of Stretch
-        Their ends always stay. [-]
-    milestones : sequence of Milestone
-        Their points always stay. [-]
+    named : sequence of int
+        Points that always stay. [-]
 
     Returns
     -------
     ndarray of int
         Rising point numbers; first and last point, changes of day and leg, and every extreme included. [-]
     """
-    marks = np.array([one.point for one in milestones], dtype=np.int64)
-    parts = [_forced_indices(track, stretches), marks, _route_indices(track)]
+    parts = [_forced_indices(track), np.array(named, dtype=np.int64), _route_indices(track)]
     abscissa = rising_distance(track)
     for values, digits, bound in _bounded_columns(track):
         inner = (bound - 0.5 * 10.0**-digits) / 2
@@ -92,19 +91,18 @@ def kept_indices(
     return np.unique(np.concatenate(parts))
 
 
-def _forced_indices(track: Track, stretches: Sequence[Stretch]) -> NDArray[np.int64]:
+def _forced_indices(track: Track) -> NDArray[np.int64]:
     """Points that stay whatever their values: ends, changes of day and leg, and one in every small distance."""
     changes = np.flatnonzero((np.diff(track.group) != 0) | (np.diff(track.day) != 0))
     steps = np.linspace(track.distance[0], track.distance[-1], round(1 / LARGEST_GAP_SHARE))
     even = np.minimum(np.searchsorted(track.distance, steps), len(track.distance) - 1)
-    ends = [index for one in stretches for index in (one.start, one.end)]
-    return np.concatenate([changes, changes + 1, even, np.array(ends, dtype=np.int64)])
+    return np.concatenate([changes, changes + 1, even])
 
 
 def _route_indices(track: Track) -> NDArray[np.int64]:
     """Points that keep the line on the map within its bound, longitude shrunk to the middle latitude."""
     shrink = math.cos(math.radians((min(track.lat) + max(track.lat)) / 2))
-    points = np.column_stack([np.asarray(track.lon) * shrink, np.asarray(track.lat)])
+    points = np.column_stack([np.asarray(unrolled(track.lon)) * shrink, np.asarray(track.lat)])
     return line_indices(points, track.line_bound_deg / 2)
 
 
@@ -156,23 +154,45 @@ def digits_for(bound: float) -> int:
 
 
 def _packed_series(series: Series, kept: NDArray[np.int64]) -> dict[str, Any]:
-    """Pack one series with its columns."""
+    """Pack one series with its columns; a band that begins at the line itself says so."""
     digits = digits_for(series.bound)
-    columns = {name: _packed_column(values, kept, digits) for name, values in series.columns()}
+    columns: dict[str, object] = {
+        name: "values" if name != "values" and values == series.values else _packed_column(values, kept, digits)
+        for name, values in series.columns()
+    }
     return {"label": series.label, "unit": series.unit, "dash": series.dash, **columns}
 
 
 def _packed_stretch(stretch: Stretch, kept: NDArray[np.int64], track: Track) -> dict[str, Any]:
     """Pack one stretch, its ends renumbered along the thinned track."""
     start, end = (int(number) for number in np.searchsorted(kept, [stretch.start, stretch.end]))
-    day = track.day[stretch.start]
     return {
         "start": start,
         "end": end,
         "level": stretch.level,
         "title": stretch.title,
         "popup": stretch.popup,
-        "day": day,
+        "whole": stretch.whole,
+        "day": track.day[stretch.start + 1],  # the first point of a leg is the last one of the leg before
+    }
+
+
+def _packed_grade(grade: Grade, kept: NDArray[np.int64]) -> dict[str, Any]:
+    """Pack one climb, its ends renumbered along the thinned track."""
+    start, end = (int(number) for number in np.searchsorted(kept, [grade.start, grade.end]))
+    return {"start": start, "end": end, "title": grade.title, "text": grade.text, "level": grade.level}
+
+
+def _packed_day(day: Day, kept: NDArray[np.int64]) -> dict[str, Any]:
+    """Pack what the script needs of one day."""
+    ends = [-1 if one.until is None else int(np.searchsorted(kept, one.until)) for one in day.advice]
+    return {
+        "title": day.title,
+        "short": day.short or day.title,
+        "date": day.date,
+        "advice": [{"text": one.text, "until": end} for one, end in zip(day.advice, ends, strict=True)],
+        "way": [int(point) for point in np.searchsorted(kept, [one.point for one in day.way])],
+        "closest": list(day.closest),
     }
 
 
@@ -197,8 +217,10 @@ def _packed_words(words: Sequence[str]) -> dict[str, Any]:
     return {"words": unique, "steps": encode([number[word] for word in words], 0)}
 
 
-def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
+def encode(values: Sequence[float] | Array, digits: int) -> list[int | str | None]:
     """Write numbers as differences of whole steps; a gap is None and does not move the running sum.
+
+    A run of three or more differences of 0 is one text with their number.
 
     Parameters
     ----------
@@ -209,16 +231,23 @@ def encode(values: Sequence[float] | Array, digits: int) -> list[int | None]:
 
     Returns
     -------
-    list of int or None
+    list of int, str or None
         The first number, then differences. [10**-digits]
 
     Examples
     --------
     >>> encode([20.0, 20.5, float("nan"), 19.9], 1)
     [200, 5, None, -6]
+    >>> encode([7.0] * 20, 0)
+    [7, '19']
     """
     column = np.asarray(values, dtype=np.float64)
     known = np.isfinite(column)
     whole = np.rint(column[known] * 10.0**digits).astype(np.int64)
     moves = iter(np.diff(whole, prepend=0).tolist())
-    return [next(moves) if has_value else None for has_value in known.tolist()]
+    steps = [next(moves) if has_value else None for has_value in known.tolist()]
+    packed: list[int | str | None] = []
+    for step, run in groupby(steps):
+        count = len(list(run))
+        packed += [str(count)] if step == 0 and count >= 3 else [step] * count
+    return packed

@@ -9,6 +9,7 @@ import hashlib
 import html
 import json
 import re
+from dataclasses import replace
 from importlib.resources import files
 from string import Template as Form
 from typing import Any
@@ -21,14 +22,16 @@ from folium.template import Template
 from maps.basemap import Basemap, Line
 from maps.chart import pack
 from maps.direction import isolated
-from maps.scene import Day, Scene, Table
+from maps.scene import Day, Road, Scene, Table
 from maps.still import draw
+from maps.thinning import line_indices
+from maps.track import beside, unrolled
 
 MAP_ID = "route"
 TOPO_ID = "topo"
-BASE_DIGITS = 3
-MOST_COLUMNS = 8
-SCRIPTS = ("map.js", "chart.js", "now.js", "page.js")
+BASE_DIGITS, ROAD_BOUND_DEG = 3, 0.002
+SHEET_LINES, BLANK_HEIGHT, MOST_BLANKS = 25, 1.7, 12  # of a printed day, in lines of its tables
+SCRIPTS = ("base.js", "ground.js", "map.js", "chart.js", "now.js", "page.js")
 TOPO_HOST = "https://basemap.nationalmap.gov"
 TOPO_URL = TOPO_HOST + "/arcgis/rest/services/USGSTopo/MapServer/tile/{z}/{y}/{x}"
 TOPO_CREDIT = "Tiles courtesy of the U.S. Geological Survey"
@@ -114,6 +117,7 @@ def _leaflet_map(scene: Scene, basemap: Basemap) -> OfflineMap:
         location=[(south + north) / 2, (west + east) / 2],
         tiles=None,
         zoom_start=5,
+        zoom_control=False,
         max_zoom=18,
         zoom_snap=0.25,
         zoom_delta=0.5,
@@ -151,14 +155,20 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
         lead=text(scene.lead),
         facts=_bullets(scene.facts),
         spots=_spots(scene),
-        options="".join(f'<option value="{n}">{text(day.title)}</option>' for n, day in enumerate(scene.days)),
-        printed_cautions=_printed(cautions),
-        cautions=f'<section class="cautions"><h2>Cautions</h2>{cautions}</section>' if cautions else "",
+        options="".join(
+            f'<option value="{n}">{text(day.short or day.title)}</option>' for n, day in enumerate(scene.days)
+        ),
+        cautions=f'<div class="cautions"><h3>Cautions</h3>{cautions}</div>' if cautions else "",
+        rules=f'<div class="rules"><h3>When a gauge passes its mark</h3>{_bullets(scene.rules)}</div>'
+        if scene.rules
+        else "",
         still=draw(scene, basemap, escape=text),
-        tables="".join(f'<section class="sheet">{_table_markup(one)}</section>' for one in scene.tables),
-        appendix="".join(f'<section class="sheet appendix">{_table_markup(one)}</section>' for one in scene.appendix),
-        days="".join(_day_markup(number, day, cautions) for number, day in enumerate(scene.days)),
-        sources="".join(f"<p>{text(source)}</p>" for source in scene.attributions),
+        card=_sheets(tuple(replace(one, note="") for one in scene.card)),
+        card_notes="".join(f'<p class="note">{text(one.note)}</p>' for one in scene.card if one.note),
+        tables=_sheets(scene.tables),
+        appendix=_sheets(scene.appendix),
+        days="".join(_day_markup(scene, number, cautions) for number in range(len(scene.days))),
+        sources="".join(f"<p>{text(source)}</p>" for source in (*basemap.sources, *scene.attributions)),
         topo=text(TOPO_CREDIT),
         generated=text(scene.generated),
     )
@@ -166,39 +176,90 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
     return before, after
 
 
-def _day_markup(number: int, day: Day, cautions: str) -> str:
-    """Section of one day: heading, summary, tables, and the cautions for the printed sheet."""
+def _sheets(tables: tuple[Table, ...]) -> str:
+    """Tables, each kept together on paper."""
+    return "".join(f'<div class="sheet">{_table_markup(one)}</div>' for one in tables)
+
+
+def _day_markup(scene: Scene, number: int, cautions: str) -> str:
+    """Sheet of one day: heading, hours, profile, what to do, timetable, the rest, and what only paper carries."""
+    day, name = scene.days[number], f"day-{number + 1}"
+    hours, _, more = day.summary.partition("\n")
     tables = "".join(_table_markup(one, f"{day.title}, ") for one in day.tables)
     return (
-        f'<section class="sheet day" id="day-{number}" aria-labelledby="day-{number}-title">'
-        f'<div class="day-head"><h2 id="day-{number}-title">{text(day.title)}</h2>'
-        f'<button type="button" class="needs-script" data-day="{number}" aria-describedby="day-{number}-title">'
-        f"Show on map</button></div>"
-        f"{_paragraphs(day.summary)}{tables}{_printed(cautions)}</section>"
+        f'<section class="sheet day" id="{name}" aria-labelledby="{name}-title">'
+        f'<h2 id="{name}-title" tabindex="-1">{text(day.title)}</h2><p class="hours">{text(hours)}</p>'
+        f'<div class="profile" id="profile-{number + 1}"></div>'
+        f"{_advice_markup(day)}{_way_markup(day)}"
+        f'<details class="lines needs-script" id="lines-{number + 1}"></details>'
+        f"{_paragraphs(more)}{tables}{_printed(scene, day, cautions)}</section>"
     )
 
 
-def _printed(cautions: str) -> str:
-    """Repeat the cautions on a printed sheet."""
-    return f'<div class="print-only"><h3>Cautions</h3>{cautions}</div>' if cautions else ""
+def _advice_markup(day: Day) -> str:
+    """What to do that day: the first line, and the others folded away."""
+    lines = tuple(one.text for one in day.advice)
+    if not lines:
+        return ""
+    rest = lines[1:]
+    more = f"or {len(rest)} other{'s' if len(rest) > 1 else ''}"
+    folded = f'<details class="more-advice"><summary>{more}</summary>{_bullets(rest)}</details>' if rest else ""
+    return f'<div class="todo"><h3>What to do</h3><p>{text(lines[0])}</p>{folded}</div>'
+
+
+def _way_markup(day: Day) -> str:
+    """Timetable of one day; on a phone its lines fold, so every part says what it is to a screen reader."""
+    if not day.way:
+        return ""
+    names = ["at", "to", "far", *["more"] * (len(day.headings) - 5), "left", "then"]
+    heads = "".join(
+        f'<th scope="col" role="columnheader" class="w-{name}">{text(one)}</th>'
+        for name, one in zip(names, day.headings, strict=True)
+    )
+    rows = "".join(
+        f'<tr role="row" class="is-{line.level}" data-line="{number}">'
+        + "".join(
+            f'<td role="cell" class="w-{name}">{text(one)}</td>' for name, one in zip(names, line.cells, strict=True)
+        )
+        + "</tr>"
+        for number, line in enumerate(day.way)
+    )
+    note = f'<p class="note">{text(day.way_note)}</p>' if day.way_note else ""
+    return (
+        f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(day.title)}, timetable">'
+        f'<table class="way" role="table"><caption class="hidden">Timetable</caption><thead role="rowgroup">'
+        f'<tr role="row">{heads}</tr></thead><tbody role="rowgroup">{rows}</tbody></table></div>{note}'
+    )
+
+
+def _printed(scene: Scene, day: Day, cautions: str) -> str:
+    """What only the printed sheet carries: as many lines as fit to write the gauges' readings on, and the cautions."""
+    used = len(day.way) + len(day.advice) + 2 * day.summary.count("\n") + sum(4 + len(one.rows) for one in day.tables)
+    blanks = min(max(int((SHEET_LINES - used) / BLANK_HEIGHT), 0), MOST_BLANKS)
+    heads = ("time, place", *(one.label.lower() for one in scene.track.series), "notes")
+    cells = "".join(f'<th scope="col">{text(one)}</th>' for one in heads)
+    blank = "<tr>" + "<td></td>" * len(heads) + "</tr>"
+    body = f"<thead><tr>{cells}</tr></thead><tbody>{blank * blanks}</tbody>"
+    lines = f"<table><caption>Gauges as read</caption>{body}</table>"
+    write_in = f'<div class="print-only write-in">{lines}</div>' if blanks else ""
+    told = f"<h3>Cautions</h3>{cautions}" if cautions else ""
+    return f'{write_in}<div class="print-only small">{told}</div>'
 
 
 def _table_markup(table: Table, where: str = "") -> str:
-    """One table with its title, in a frame that scrolls sideways by itself; a wide one folds its rows on a phone."""
-    wide = len(table.headings) > MOST_COLUMNS
-
-    def role(name: str) -> str:  # rows that are folded would else be no rows to a screen reader
-        return f' role="{name}"' if wide else ""
-
-    headings = "".join(f'<th scope="col"{role("columnheader")}>{text(heading)}</th>' for heading in table.headings)
-    cell, row = f"<td{role('cell')}>", f"<tr{role('row')}>"
-    rows = "".join(row + "".join(f"{cell}{text(one)}</td>" for one in line) + "</tr>" for line in table.rows)
+    """One table with its title, in a frame that scrolls sideways by itself."""
+    headings = "".join(f'<th scope="col">{text(heading)}</th>' for heading in table.headings)
+    rows = ""
+    for number, line in enumerate(table.rows, start=1):
+        cells = [text(one) for one in line]
+        if table.to_days:
+            cells[0] = f'<a href="#day-{number}">{cells[0]}</a>'
+        rows += "<tr>" + "".join(f"<td>{one}</td>" for one in cells) + "</tr>"
     note = f'<p class="note">{text(table.note)}</p>' if table.note else ""
-    kind = ' class="folds" role="table"' if wide else ""
-    part = role("rowgroup")
+    kind = ' class="to-days"' if table.to_days else ""
     return (
         f'<div class="table-frame" role="region" tabindex="0" aria-label="{text(where + table.title)}"><table{kind}>'
-        f"<caption>{text(table.title)}</caption><thead{part}>{row}{headings}</tr></thead><tbody{part}>{rows}</tbody>"
+        f"<caption>{text(table.title)}</caption><thead><tr>{headings}</tr></thead><tbody>{rows}</tbody>"
         f"</table></div>{note}"
     )
 
@@ -210,12 +271,22 @@ def _data_block(scene: Scene, basemap: Basemap) -> str:
         "elevation_unit": scene.elevation_unit,
         "level_words": list(scene.level_words),
         "band_words": scene.band_words,
-        "rules": list(scene.rules),
-        "days": [{"title": day.title, "advice": list(day.advice)} for day in scene.days],
+        "start_s": scene.start_s,
+        "key": scene.key,
         "markers": [
-            {"lat": m.lat, "lon": m.lon, "label": m.label, "kind": m.kind, "text": m.text, "day": m.day}
+            {
+                "lat": m.lat,
+                "lon": beside(m.lon, scene.track.lon[0]),
+                "label": m.label,
+                "kind": m.kind,
+                "text": m.text,
+                "detail": m.detail,
+                "day": m.day,
+            }
             for m in scene.markers
         ],
+        "roads": [_packed_road(one, scene.track.lon[0]) for one in scene.roads],
+        "towns": [[one.name, one.lat, beside(one.lon, scene.track.lon[0]), one.weight] for one in scene.towns],
         "base": _packed_base(basemap),
     }
     made = json.dumps(_cleaned(data), sort_keys=True, allow_nan=False, separators=(",", ":"))
@@ -223,19 +294,35 @@ def _data_block(scene: Scene, basemap: Basemap) -> str:
     return f'<script type="application/json" id="scene-data">{safe}</script>'
 
 
+def _steps(line: Line) -> list[int]:
+    """Write a line as whole steps, longitude and latitude in turn."""
+    whole = np.rint(line * 10.0**BASE_DIGITS).astype(np.int64)
+    moves: list[int] = np.diff(whole, axis=0, prepend=0).ravel().tolist()
+    return moves
+
+
+def _packed_road(road: Road, middle: float) -> dict[str, Any]:
+    """Pack one road, thinned to what the map shows."""
+    lon = np.asarray(unrolled(road.lon)) + beside(road.lon[0], middle) - road.lon[0]
+    points = np.column_stack([lon, road.lat])
+    return {"name": road.name, "line": _steps(points[line_indices(points, ROAD_BOUND_DEG)])}
+
+
 def _packed_base(basemap: Basemap) -> dict[str, Any]:
-    """Pack the outlines as whole steps, longitude and latitude in turn."""
-
-    def steps(line: Line) -> list[int]:
-        whole = np.rint(line * 10.0**BASE_DIGITS).astype(np.int64)
-        moves: list[int] = np.diff(whole, axis=0, prepend=0).ravel().tolist()
-        return moves
-
-    layers = {
-        name: [steps(line) for line in getattr(basemap, name)] for name in ("land", "coasts", "borders", "states")
+    """Pack the outlines as whole steps."""
+    names = ("land", "lakes", "coasts", "borders", "states")
+    layers = {name: [_steps(line) for line in getattr(basemap, name)] for name in names}
+    labels = [
+        {"text": one.text, "kind": one.kind, "spots": [list(spot) for spot in one.spots], "size": one.size}
+        for one in basemap.labels
+    ]
+    return {
+        "digits": BASE_DIGITS,
+        "box": list(basemap.box),
+        "labels": labels,
+        "crossed": [list(one) for one in basemap.crossed],
+        **layers,
     }
-    labels = [{"text": one.text, "lat": one.lat, "lon": one.lon, "size": one.size} for one in basemap.labels]
-    return {"digits": BASE_DIGITS, "box": list(basemap.box), "labels": labels, **layers}
 
 
 def _own_script() -> str:
@@ -299,9 +386,13 @@ def _spots(scene: Scene) -> str:
     return f'<ul class="spots">{items}</ul>' if items else ""
 
 
-def _bullets(lines: tuple[str, ...]) -> str:
+def _bullets(lines: tuple[str, ...], kind: str = "") -> str:
     """Escape lines and make a list of them; nothing for no lines."""
-    return "<ul>" + "".join(f"<li>{text(line)}</li>" for line in lines) + "</ul>" if lines else ""
+    return (
+        (f'<ul class="{kind}">' if kind else "<ul>") + "".join(f"<li>{text(line)}</li>" for line in lines) + "</ul>"
+        if lines
+        else ""
+    )
 
 
 def _asset(name: str) -> str:

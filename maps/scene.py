@@ -4,141 +4,21 @@ Nothing here knows what a series measures or why a line has a colour; words and 
 itself once, when it is made.
 """
 
-import math
 import re
 from dataclasses import dataclass
 
-from maps.errors import MapError, require_choice, require_length, require_rising, require_within
+import numpy as np
+from numpy.typing import NDArray
 
-LEVELS = ("ample", "thin", "exceeded")
+from maps.errors import MapError, require_choice, require_length, require_rising, require_within
+from maps.track import Series, Track, beside, unrolled
+
+__all__ = ["Advice", "Ahead", "Day", "Grade", "Marker", "Milestone", "Road", "Scene", "Series", "Spot", "Stretch"]
+__all__ += ["Table", "Town", "Track", "Way"]
+
+LEVELS = ("ample", "unknown", "thin", "exceeded")
 KINDS = ("over", "hot", "start", "finish", "night", "grade", "stop", "service", "fuel", "place")
 LANGUAGE_TAG = re.compile("[a-z]{2,3}(-[A-Z]{2})?")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
-    """One quantity along the track, drawn as a line in the chart.
-
-    Parameters
-    ----------
-    label : str
-        Name shown in the legend and the readout. [-]
-    values : tuple of float
-        One value per point of the track; NaN leaves a gap. [`unit`]
-    unit : str
-        Display unit; series of one unit share a panel of the chart. [-]
-    limit, low, high : tuple of float, optional
-        Limit line, and lower and upper edge of a shaded band, one value per point. [`unit`]
-    dash : str
-        Dash pattern of the line in pixels, e.g. "7 4"; empty for a solid line. [-]
-    bound : float
-        Largest error which thinning may bring in. [`unit`]
-    """
-
-    label: str
-    values: tuple[float, ...]
-    unit: str
-    limit: tuple[float, ...] | None = None
-    low: tuple[float, ...] | None = None
-    high: tuple[float, ...] | None = None
-    dash: str = ""
-    bound: float = 1.0
-
-    def __post_init__(self) -> None:
-        where = f"series {self.label!r}"
-        if not self.bound > 0.0:
-            message = f"{where}: bound is {self.bound}, must be above 0"
-            raise MapError(message)
-        if (self.low is None) != (self.high is None):
-            message = f"{where}: a band needs both low and high; give both or neither"
-            raise MapError(message)
-        if any(character not in "0123456789. " for character in self.dash):
-            message = f"{where}: dash {self.dash!r} must be numbers of pixels and spaces, e.g. '7 4', or empty"
-            raise MapError(message)
-        for name, column in self.columns():
-            require_length(column, len(self.values), f"{where}, {name}")
-            if any(math.isinf(value) for value in column):
-                message = f"{where}, {name}: infinite value; use NaN where nothing is known"
-                raise MapError(message)
-
-    def columns(self) -> tuple[tuple[str, tuple[float, ...]], ...]:
-        """Name and values of every column this series holds.
-
-        Returns
-        -------
-        tuple of (str, tuple of float)
-            "values" first, then "limit", "low" and "high" where given. [`unit`]
-        """
-        pairs = (("values", self.values), ("limit", self.limit), ("low", self.low), ("high", self.high))
-        return tuple((name, column) for name, column in pairs if column is not None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Track:
-    """The route as points in the order of travel, with everything known at each.
-
-    Parameters
-    ----------
-    lat, lon : tuple of float
-        WGS84, north and east positive. [degree]
-    distance : tuple of float
-        From the start, never falling; several points may share one (a halt). [display unit]
-    elevation : tuple of float
-        Above sea level. [display unit]
-    clock : tuple of str
-        Day and time to show, e.g. "Tue 14:05". [-]
-    group : tuple of int
-        Number of the leg of each point, an index into `group_labels` when those are given. [-]
-    day : tuple of int
-        Number of the day of each point, from 0, an index into the scene's `days`; never falling. [-]
-    series : tuple of Series
-        Lines of the chart, each as long as the track. [-]
-    group_labels : tuple of str
-        Names of the legs for the readout; may be empty. [-]
-    minutes : tuple of float
-        Time since the start, never falling; may be empty when no time is to be told. [min]
-    elevation_bound : float
-        Largest error in elevation which thinning may bring in. [display unit]
-    line_bound_deg : float
-        Largest sideways error of the line on the map, in degrees of latitude. [degree]
-    """
-
-    lat: tuple[float, ...]
-    lon: tuple[float, ...]
-    distance: tuple[float, ...]
-    elevation: tuple[float, ...]
-    clock: tuple[str, ...]
-    group: tuple[int, ...]
-    day: tuple[int, ...]
-    series: tuple[Series, ...] = ()
-    group_labels: tuple[str, ...] = ()
-    minutes: tuple[float, ...] = ()
-    elevation_bound: float = 20.0
-    line_bound_deg: float = 0.0003
-
-    def __post_init__(self) -> None:
-        count = len(self.lat)
-        if count < 2:
-            message = f"track: {count} points given, at least 2 are needed"
-            raise MapError(message)
-        for name in ("lon", "distance", "elevation", "clock", "group", "day"):
-            require_length(getattr(self, name), count, f"track, {name}")
-        for one in self.series:
-            require_length(one.values, count, f"series {one.label!r}")
-        for name, reach in (("lat", 90.0), ("lon", 180.0), ("distance", math.inf), ("elevation", math.inf)):
-            require_within(getattr(self, name), reach, f"track, {name}")
-        require_rising(self.distance, "track, distance")
-        require_rising(self.day, "track, day")
-        if self.minutes:
-            require_length(self.minutes, count, "track, minutes")
-            require_within(self.minutes, math.inf, "track, minutes")
-            require_rising(self.minutes, "track, minutes")
-        if self.day[0] < 0 or min(self.group) < 0:
-            message = f"track: day starts at {self.day[0]}, lowest group is {min(self.group)}; both count from 0"
-            raise MapError(message)
-        if self.group_labels and max(self.group) >= len(self.group_labels):
-            message = f"track, group: {max(self.group)} has no name, only {len(self.group_labels)} group_labels given"
-            raise MapError(message)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +35,8 @@ class Stretch:
         Heading of the popup. [-]
     popup : str
         Plain sentences; a line break starts a new paragraph. [-]
+    whole : bool
+        Whether it is a leg; a part of one lies over its leg and takes no part in what pointing finds. [-]
     """
 
     start: int
@@ -162,6 +44,7 @@ class Stretch:
     level: str
     title: str = ""
     popup: str = ""
+    whole: bool = True
 
     def __post_init__(self) -> None:
         require_choice(self.level, LEVELS, f"stretch {self.title!r}, level")
@@ -184,6 +67,8 @@ class Marker:
         One of `KINDS`, sets the symbol; earlier kinds hide later ones where they overlap. [-]
     text : str
         Plain sentences; a line break starts a new paragraph. [-]
+    detail : str
+        A few words under the name on the map, e.g. a height. [-]
     day : int, optional
         Number of the day from 0, or None for a marker of no single day. [-]
     """
@@ -193,6 +78,7 @@ class Marker:
     label: str
     kind: str = "place"
     text: str = ""
+    detail: str = ""
     day: int | None = None
 
     def __post_init__(self) -> None:
@@ -203,10 +89,56 @@ class Marker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spot:
-    """A short line at the top of the page that leads to a marker."""
+    """A short line at the top of the page that leads to a marker and a point of the track."""
 
     text: str
     marker: int
+    point: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grade:
+    """A climb from one point of the track to another, with the name of its top and what to know of it."""
+
+    start: int
+    end: int
+    title: str
+    text: str = ""
+    level: str = "ample"
+
+    def __post_init__(self) -> None:
+        require_choice(self.level, LEVELS, f"grade {self.title!r}, level")
+        if not 0 <= self.start < self.end:
+            message = f"grade {self.title!r}: runs from point {self.start} to {self.end}; needs 0 <= start < end"
+            raise MapError(message)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Road:
+    """A road drawn under the route, with the number or name written along it. [degree]"""
+
+    name: str
+    lat: tuple[float, ...]
+    lon: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        require_length(self.lon, len(self.lat), f"road {self.name!r}, lon")
+        require_within(self.lat, 90.0, f"road {self.name!r}, lat")
+        require_within(self.lon, 180.0, f"road {self.name!r}, lon")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Town:
+    """A town near the route; of two that would overlap the one with the larger `weight` is shown. [degree]"""
+
+    name: str
+    lat: float
+    lon: float
+    weight: float
+
+    def __post_init__(self) -> None:
+        require_within((self.lat,), 90.0, f"town {self.name!r}, lat")
+        require_within((self.lon,), 180.0, f"town {self.name!r}, lon")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,12 +174,13 @@ class Ahead:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table of text; every row as long as `headings`."""
+    """A table of text; every row as long as `headings`; with `to_days` its rows are the days, and lead to them."""
 
     title: str
     headings: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
+    to_days: bool = False
 
     def __post_init__(self) -> None:
         for number, row in enumerate(self.rows, start=1):
@@ -255,13 +188,63 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to do, as long as the reader has not passed the point `until`; None holds all day."""
+
+    text: str
+    until: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One line of a day's timetable: `cells` under the timetable's headings, on arriving at a point of the track."""
+
+    point: int
+    cells: tuple[str, ...]
+    level: str = "ample"
+
+    def __post_init__(self) -> None:
+        require_choice(self.level, LEVELS, f"line {self.cells[:2]!r} of a timetable, level")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One day: a section of the page and, on paper, one sheet; `advice` is what the reader on the way is told to do."""
+    """One day: a sheet of the page and of paper.
+
+    Parameters
+    ----------
+    title, short : str
+        Heading, and a few words for where there is little room. [-]
+    date : str
+        Its date where the day begins, e.g. "2027-07-11"; empty when the day has none. [-]
+    summary : str
+        Sentences; a line break starts a new paragraph. [-]
+    advice : tuple of Advice
+        What to do that day. [-]
+    headings, way : tuple
+        Timetable: its headings, and a line for every place. [-]
+    way_note : str
+        Sentence under the timetable. [-]
+    closest : tuple of int
+        Numbers of the series that come nearest to their limits that day, the nearest first. [-]
+    tables : tuple of Table
+        What else to know. [-]
+    """
 
     title: str
+    short: str = ""
+    date: str = ""
     summary: str = ""
+    advice: tuple[Advice, ...] = ()
+    headings: tuple[str, ...] = ()
+    way: tuple[Way, ...] = ()
+    way_note: str = ""
+    closest: tuple[int, ...] = ()
     tables: tuple[Table, ...] = ()
-    advice: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for number, line in enumerate(self.way, start=1):
+            require_length(line.cells, len(self.headings), f"day {self.title!r}, timetable, line {number}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,19 +268,29 @@ class Scene:
     stretches, markers : tuple
         What is drawn on the map. [-]
     days : tuple of Day
-        Sections; every day number of the track and the markers needs one. [-]
+        Sheets; every day number of the track and the markers needs one. [-]
+    card : tuple of Table
+        What the driver looks up at the wheel: the gauges' alarms. [-]
     tables, appendix : tuple of Table
-        Tables of the whole trip, before and after the days. [-]
+        Tables of the whole trip; the appendix is not printed. [-]
     places : tuple of Milestone
         Where a reader on the way may say to be, in driving order. [-]
     ahead : tuple of Ahead
         What such a reader is told about the way ahead. [-]
+    grades : tuple of Grade
+        Climbs of the way, in driving order. [-]
     rules : tuple of str
-        What to do on any day, below the day's own advice. [-]
+        What to do on any day when a gauge passes one of its marks. [-]
+    roads, towns : tuple of Road, of Town
+        What is drawn beside the route. [-]
+    start_s : float, optional
+        Time at the first point, seconds since 1970 UTC, by which the page finds today; None for never. [s]
+    key : str
+        Name under which the page remembers the reader's place on this device; empty for never. [-]
     band_words : str
         What the upper edge of a shaded band is. [-]
-    level_words : tuple of three str
-        What the levels ample, thin and exceeded are called in the legend. [-]
+    level_words : tuple of four str
+        What the levels ample, unknown, thin and exceeded are called in the legend. [-]
     attributions : tuple of str
         Further sources to name in the footer. [-]
     generated : str
@@ -317,13 +310,19 @@ class Scene:
     stretches: tuple[Stretch, ...] = ()
     markers: tuple[Marker, ...] = ()
     days: tuple[Day, ...] = ()
+    card: tuple[Table, ...] = ()
     tables: tuple[Table, ...] = ()
     appendix: tuple[Table, ...] = ()
     places: tuple[Milestone, ...] = ()
     ahead: tuple[Ahead, ...] = ()
+    grades: tuple[Grade, ...] = ()
     rules: tuple[str, ...] = ()
+    roads: tuple[Road, ...] = ()
+    towns: tuple[Town, ...] = ()
+    start_s: float | None = None
+    key: str = ""
     band_words: str = "upper edge"
-    level_words: tuple[str, str, str] = ("Ample margin", "Thin margin", "Limit exceeded")
+    level_words: tuple[str, str, str, str] = ("Ample margin", "Margin not known", "Thin margin", "Limit exceeded")
     attributions: tuple[str, ...] = ()
     generated: str = ""
     language: str = "en"
@@ -332,23 +331,34 @@ class Scene:
         if LANGUAGE_TAG.fullmatch(self.language) is None:
             message = f"scene, language: {self.language!r} is not a language tag; give one such as 'en' or 'de-AT'"
             raise MapError(message)
-        last_point, last_day = len(self.track.lat) - 1, max(len(self.days) - 1, 0)
-        for stretch in self.stretches:
-            if stretch.end > last_point:
-                message = f"stretch {stretch.title!r}: ends at point {stretch.end}, the track ends at {last_point}"
-                raise MapError(message)
+        self._require_points()
         for spot in self.spots:
             if not 0 <= spot.marker < len(self.markers):
                 message = f"spot {spot.text!r}: marker {spot.marker} is not in the scene, which has {len(self.markers)}"
                 raise MapError(message)
-        for one in self.milestones():
-            if not 0 <= one.point <= last_point:
-                message = f"milestone {one.title!r}: point {one.point} is not on the track, which ends at {last_point}"
-                raise MapError(message)
+        last_day, count = max(len(self.days) - 1, 0), len(self.track.series)
         named = [marker.day for marker in self.markers if marker.day is not None]
         for day in (self.track.day[-1], *named):
             if not 0 <= day <= last_day:
                 message = f"day {day} is not in the scene, which has {len(self.days)} days counted from 0"
+                raise MapError(message)
+        for one in self.days:
+            if not all(0 <= number < count for number in one.closest):
+                message = f"day {one.title!r}: closest {one.closest} must number the track's {count} series from 0"
+                raise MapError(message)
+
+    def _require_points(self) -> None:
+        """Raise unless everything that names a point names one of the track."""
+        last = len(self.track.lat) - 1
+        named = [(f"stretch {one.title!r}", one.end) for one in self.stretches]
+        named += [(f"milestone {one.title!r}", one.point) for one in self.milestones()]
+        named += [(f"grade {one.title!r}", one.end) for one in self.grades]
+        named += [(f"spot {one.text!r}", one.point) for one in self.spots]
+        named += [(f"timetable of day {day.title!r}", one.point) for day in self.days for one in day.way]
+        named += [(f"advice {one.text!r}", one.until) for day in self.days for one in day.advice if one.until]
+        for what, point in named:
+            if not 0 <= point <= last:
+                message = f"{what}: point {point} is not on the track, which ends at {last}"
                 raise MapError(message)
 
     def milestones(self) -> tuple[Milestone, ...]:
@@ -361,14 +371,41 @@ class Scene:
         """
         return (*self.places, *(one for group in self.ahead for one in group.milestones))
 
+    def route(self) -> NDArray[np.float64]:
+        """The track as a line.
+
+        Returns
+        -------
+        ndarray, shape (n_point, 2)
+            Longitude, which runs on beyond the 180th meridian, and latitude. [degree]
+        """
+        return np.column_stack([unrolled(self.track.lon), self.track.lat])
+
+    def points(self) -> tuple[int, ...]:
+        """Points of the track that something names, which thinning keeps.
+
+        Returns
+        -------
+        tuple of int
+            In no order of travel. [-]
+        """
+        found = [one.point for one in self.milestones()] + [spot.point for spot in self.spots]
+        found += [one.point for day in self.days for one in day.way]
+        found += [one.until for day in self.days for one in day.advice if one.until is not None]
+        found += [end for one in self.stretches for end in (one.start, one.end)]
+        found += [end for one in self.grades for end in (one.start, one.end)]
+        return tuple(found)
+
     def bounds(self) -> tuple[float, float, float, float]:
         """Smallest box round the track and the markers.
 
         Returns
         -------
         tuple of float
-            South, west, north, east. [degree]
+            South, west, north, east; a route over the 180th meridian runs on beyond it, so that west may lie under
+            -180 or east over 180. [degree]
         """
         lats = (*self.track.lat, *(marker.lat for marker in self.markers))
-        lons = (*self.track.lon, *(marker.lon for marker in self.markers))
+        track = unrolled(self.track.lon)
+        lons = (*track, *(beside(marker.lon, track[0]) for marker in self.markers))
         return min(lats), min(lons), max(lats), max(lons)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from maps.basemap import Basemap
 from maps.scene import LEVELS, Scene
 from maps.thinning import line_indices
+from maps.track import beside
 
 Array = NDArray[np.float64]
 WIDTH = 720.0
@@ -38,7 +39,12 @@ def draw(scene: Scene, basemap: Basemap, *, escape: Callable[[str], str]) -> str
     frame = _Frame(scene.bounds())
     ground = [
         f'<path class="{name}" fill="none" d="{frame.paths(lines, COARSE)}"/>'
-        for name, lines in (("land", basemap.land), ("states", basemap.states), ("borders", basemap.borders))
+        for name, lines in (
+            ("land", basemap.land),
+            ("states", basemap.states),
+            ("borders", basemap.borders),
+            ("lakes", basemap.lakes),
+        )
     ]
     box = f"0 0 {WIDTH:.0f} {frame.height:.0f}"
     return (
@@ -84,9 +90,10 @@ class _Frame:
 
 def _route(scene: Scene, frame: _Frame) -> str:
     """The route, stretches with small margins last and wider."""
-    points = frame.place(np.asarray(scene.track.lon), np.asarray(scene.track.lat))
+    route = scene.route()
+    points = frame.place(route[:, 0], route[:, 1])
     parts = [f'<path class="route-plain" fill="none" stroke-width="2" d="{frame.path(points, FINE)}"/>']
-    for level, width in zip(LEVELS, (3, 6, 8), strict=True):
+    for level, width in zip(LEVELS, (3, 5, 6, 8), strict=True):
         drawn = "".join(
             frame.path(points[one.start : one.end + 1], FINE) for one in scene.stretches if one.level == level
         )
@@ -101,7 +108,8 @@ def _points(scene: Scene, frame: _Frame, escape: Callable[[str], str]) -> str:
     taken: list[tuple[float, float, float]] = []
     wanted = sorted((one for one in scene.markers if one.kind in SHOWN), key=lambda one: list(SHOWN).index(one.kind))
     for one in wanted:
-        ((x, y),) = frame.place(np.array([one.lon]), np.array([one.lat])).tolist()
+        lon = beside(one.lon, scene.track.lon[0])
+        ((x, y),) = frame.place(np.array([lon]), np.array([one.lat])).tolist()
         parts.append(f'<circle class="dot-{one.kind}" cx="{x:.1f}" cy="{y:.1f}" r="{SHOWN[one.kind]:g}"/>')
         room = len(one.label) * NAME_WIDTH
         for anchor, left, at in (("start", x + 10.0, x + 10.0), ("end", x - 10.0 - room, x - 10.0)):

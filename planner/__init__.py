@@ -21,7 +21,17 @@ if TYPE_CHECKING:
     from planner.analysis.alarms import Reference
     from planner.forecast.assemble import Inputs
     from planner.forecast.run import Forecast
-    from planner.output.results import Alarms, Check, Fit, Plan, Review, Session, WhatIf
+    from planner.newtrip.draft import Draft
+    from planner.output.noted import NotedResult
+    from planner.output.results import (
+        AlarmsResult,
+        CheckResult,
+        FitResult,
+        Plan,
+        ReviewResult,
+        SessionResult,
+        WhatIfResult,
+    )
     from planner.weather.command import WeatherReport
 
     Trip = str | PathLike[str] | Inputs | Plan
@@ -36,7 +46,9 @@ __all__ = [
     "examples",
     "fetch_weather",
     "fit",
+    "fit_drive",
     "new",
+    "new_from_track",
     "plan",
     "read",
     "review",
@@ -134,6 +146,62 @@ def new(folder: "Log", example: str = "minimal", *, spreadsheet: bool = False) -
     from planner.files.folder import new_folder, new_spreadsheet
 
     return (new_spreadsheet if spreadsheet else new_folder)(Path(folder), example)
+
+
+def new_from_track(
+    folder: "Log",
+    tracks: "Sequence[Log]",
+    *,
+    start: str | None = None,
+    base: str | None = None,
+    driving: str | None = None,
+    spreadsheet: bool = False,
+) -> "Draft":
+    """Make a new trip folder from a track of the road: places, legs, profiles, usual temperatures; asks no network.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist, or be empty.
+    tracks : sequence of path
+        GPX, KML or GeoJSON files of the road, in the order of driving.
+    start : str, optional
+        Local time to set off, `2027-08-06 07:00`; 15 July 2027 at 08:00 without it.
+    base : str, optional
+        Class of the car; a six-cylinder estate without it.
+    driving : str, optional
+        Most driving of a day, `6h`; 8 hours without it.
+    spreadsheet : bool
+        Put the tables of places and legs into trip.xlsx.
+
+    Returns
+    -------
+    Draft
+        What was written: `places`, `legs`, `route`, and `assumed`, sentences on what nobody said.
+
+    Raises
+    ------
+    TripError
+        If a file cannot be read, or is no drive.
+    PlannerError
+        If an option is not understood, or the folder holds anything; nothing is ever overwritten.
+    OutputError
+        If the folder cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> points = "".join(f'<trkpt lat="38.{n:02}" lon="-102.3"><ele>1100</ele></trkpt>' for n in range(20))
+    >>> _ = (folder / "road.gpx").write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>")
+    >>> len(new_from_track(folder / "july", [folder / "road.gpx"]).places)
+    4
+    """
+    from planner.newtrip.make import new_from_track
+
+    paths = [Path(track) for track in tracks]
+    _, draft = new_from_track(Path(folder), paths, start=start, base=base, driving=driving, spreadsheet=spreadsheet)
+    return draft
 
 
 def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "Progress | None" = None) -> "Inputs":
@@ -242,7 +310,7 @@ def plan(
     return Plan(make_report(outlook, remedies=remedies, progress=step))
 
 
-def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "Check":
+def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "CheckResult":
     """Check a trip's files, and list what the forecast rests on.
 
     Parameters
@@ -256,7 +324,7 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
 
     Returns
     -------
-    Check
+    CheckResult
         DataFrames `assumed` and `ranked`; `lines` are sentences for people.
 
     Raises
@@ -271,17 +339,17 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
-    from planner.forecast.assemble import find_legs, quiet
-    from planner.output.results import Check
+    from planner.forecast.assemble import find_legs, quiet, taught
+    from planner.output.results import CheckResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
     if not rank:
-        return Check(inputs=inputs, legs=legs, closed=closed)
+        return CheckResult(inputs=inputs, legs=legs, closed=closed)
     from planner.analysis.sensitivity import rank_assumptions
 
-    return Check(
+    return CheckResult(
         inputs=inputs, legs=legs, closed=closed, effects=rank_assumptions(_forecast(inputs, step), progress=step)
     )
 
@@ -324,7 +392,7 @@ def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | 
     return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), progress=step)
 
 
-def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIf":
+def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIfResult":
     """Try changes and parts on the whole trip, under the draws of the plan.
 
     Parameters
@@ -338,7 +406,7 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
 
     Returns
     -------
-    WhatIf
+    WhatIfResult
         DataFrame `changes`, a row for every change and fluid.
 
     Raises
@@ -356,14 +424,14 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
     """
     from planner.analysis.whatif import run_variants
     from planner.forecast.assemble import quiet
-    from planner.output.results import WhatIf
+    from planner.output.results import WhatIfResult
 
     step = progress or quiet
     outlook = _forecast(trip, step)
-    return WhatIf(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
+    return WhatIfResult(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
 
 
-def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
+def session(trip: "Trip", *, progress: "Progress | None" = None) -> "SessionResult":
     """Laps on a closed course or runs up a closed hill: how many before a part is thin, how long to cool.
 
     Parameters
@@ -375,7 +443,7 @@ def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
 
     Returns
     -------
-    Session
+    SessionResult
         DataFrames `hours` and `sessions`.
 
     Raises
@@ -392,12 +460,12 @@ def session(trip: "Trip", *, progress: "Progress | None" = None) -> "Session":
     from planner.forecast.assemble import quiet
     from planner.laps.run import run_session
     from planner.laps.stints import make_case
-    from planner.output.results import Session
+    from planner.output.results import SessionResult
 
     step = progress or quiet
     inputs = _inputs(trip, step)
     setup = read_session(inputs.trip.folder, inputs.trip)
-    return Session(trip=inputs.trip, outcome=run_session(make_case(setup, inputs), progress=step))
+    return SessionResult(trip=inputs.trip, outcome=run_session(make_case(setup, inputs), progress=step))
 
 
 def fit(
@@ -408,7 +476,7 @@ def fit(
     ambient_k: float | None = None,
     on: date | None = None,
     progress: "Progress | None" = None,
-) -> "Fit":
+) -> "FitResult":
     """Learn the car from logs of its drives.
 
     Parameters
@@ -428,7 +496,7 @@ def fit(
 
     Returns
     -------
-    Fit
+    FitResult
         DataFrames `unknowns` and `margins`; `write` makes a new vehicle file.
 
     Raises
@@ -446,7 +514,7 @@ def fit(
     """
     from planner.forecast.assemble import find_route, quiet
     from planner.logs import fit as learning
-    from planner.output.results import Fit
+    from planner.output.results import FitResult
 
     step = progress or quiet
     inputs = _inputs(trip, step)
@@ -454,7 +522,7 @@ def fit(
     driven = learning.read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     day = date.today() if on is None else on
     learned = learning.learn(inputs.trip, car, driven, on=day, names=tuple(learn), progress=step)
-    return Fit(
+    return FitResult(
         learned=learned,
         on=day,
         before=learning.trip_margins(route, car.vehicle, car.spread),
@@ -462,9 +530,63 @@ def fit(
     )
 
 
+def fit_drive(
+    trip: "Trip",
+    drive: "Log",
+    notes: "Log",
+    *,
+    ambient_k: float | None = None,
+    on: date | None = None,
+    progress: "Progress | None" = None,
+) -> "NotedResult":
+    """Learn the car from a drive without a logger: a phone's track with times, and gauges noted at a few of them.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    drive : path
+        A GPX track with times and heights.
+    notes : path
+        A table like readings.csv, each row with a time.
+    ambient_k : float, optional
+        Outside air where the notes have none. [K]
+    on : date, optional
+        Date of the fit; default today.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    NotedResult
+        `sentences` for people; `write` makes a new vehicle file.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If the track has no times or heights, or no note lies on it.
+
+    Examples
+    --------
+    >>> fit_drive(example("minimal"), "drive.gpx", "notes.csv").sentences  # doctest: +SKIP
+    """
+    from planner.forecast.assemble import find_route, quiet
+    from planner.logs.noted_drive import learn_noted
+    from planner.output.noted import NotedResult
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    day = date.today() if on is None else on
+    step("learning from the track and the notes")
+    found = learn_noted(find_route(inputs), inputs.car, Path(drive), Path(notes), air_k=ambient_k, on=day)
+    return NotedResult(learned=found, on=day)
+
+
 def review(
     trip: "Trip", logs: "Sequence[Log]", *, ambient_k: float | None = None, progress: "Progress | None" = None
-) -> "Review":
+) -> "ReviewResult":
     """Explain logs against the forecast: is it the day, or the car?
 
     Parameters
@@ -480,7 +602,7 @@ def review(
 
     Returns
     -------
-    Review
+    ReviewResult
         DataFrames `peaks`, `causes` and `drifts`.
 
     Raises
@@ -495,24 +617,25 @@ def review(
     >>> trip = example("wilmington-astoria")
     >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
     """
-    from planner.forecast.assemble import find_route, quiet
+    from planner.forecast.assemble import find_route, quiet, taught
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
+    from planner.logs.drift import drifts
     from planner.logs.fit import read_drives
-    from planner.output.results import Review
+    from planner.output.results import ReviewResult
 
     step = progress or quiet
-    inputs = _inputs(trip, step)
+    inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
     driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
     nominal, found = as_described(route, car), []
     for one in driven:
         step(f"trying causes on {one.log.name}, one at a time")
         found.append(reviewing.review(route, car, nominal, one))
-    return Review(reviews=tuple(found), trends=reviewing.drifts(car, driven))
+    return ReviewResult(reviews=tuple(found), trends=drifts(car, driven))
 
 
-def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "Alarms":
+def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "AlarmsResult":
     """What to set the gauges' alarms by, for every leg and the whole trip.
 
     Parameters
@@ -526,7 +649,7 @@ def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Pro
 
     Returns
     -------
-    Alarms
+    AlarmsResult
         DataFrame `fluids`, a row for every card and fluid; `cards` have the pressures too.
 
     Raises
@@ -541,10 +664,10 @@ def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Pro
     """
     from planner.analysis.alarms import Reference, alarm_cards
     from planner.forecast.assemble import quiet
-    from planner.output.results import Alarms
+    from planner.output.results import AlarmsResult
 
     outlook, known = _forecast(trip, progress or quiet), reference or Reference()
-    return Alarms(outlook=outlook, reference=known, cards=alarm_cards(outlook, known))
+    return AlarmsResult(outlook=outlook, reference=known, cards=alarm_cards(outlook, known))
 
 
 def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
@@ -556,7 +679,7 @@ def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
     if isinstance(trip, Inputs):
         return trip
     outlook = trip.report.outlook
-    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    return Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known, lesson=outlook.lesson)
 
 
 def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":

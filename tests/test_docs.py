@@ -19,6 +19,7 @@ from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
+from planner.files.readings import READING_COLUMNS
 from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEATHER_COLUMNS
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
@@ -27,7 +28,8 @@ from planner.forecast.run import forecast
 from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
-from thermal.fluids import FACTORS, FLUIDS
+from thermal.discrepancy_text import DRIVEN_KEYS
+from thermal.fluids import FACTORS, FLUID_KEYS, FLUIDS
 from thermal.vehicle_file import key_of, sections
 
 ROOT = Path(__file__).parents[1]
@@ -61,6 +63,7 @@ def table_under(heading: str, head: str) -> set[str]:
         ("### places.csv", PLACE_COLUMNS),
         ("### legs.csv", LEG_COLUMNS),
         ("### weather.csv", WEATHER_COLUMNS),
+        ("### readings.csv", READING_COLUMNS),
         ("### laps/*.csv", LAP_COLUMNS),
     ],
 )
@@ -117,7 +120,8 @@ def test_every_key_of_a_log_mapping_is_described_and_no_other():
 
 
 def test_every_factor_a_fit_can_write_is_described():
-    assert table_under("### [fit]", "key") == {*FACTORS, "correlation"}
+    assert table_under("### [fit]", "key") == {*FACTORS, "correlation", "discrepancy"}
+    assert table_under("### [fit]", "key of `[fit.discrepancy]`") == {*DRIVEN_KEYS, *FLUID_KEYS}
     for name, factor in FACTORS.items():
         assert f"| `{name}` | {factor.words} |" in part("### [fit]")
 

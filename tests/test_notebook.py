@@ -41,7 +41,12 @@ def test_the_notebook_runs_and_prints_what_it_shows(shown, tmp_path, monkeypatch
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     run = copy.deepcopy(shown)
     NotebookClient(
-        run, kernel_name="python3", timeout=300, startup_timeout=300, resources={"metadata": {"path": str(tmp_path)}}
+        run,
+        kernel_name="python3",
+        timeout=300,
+        startup_timeout=300,
+        coalesce_streams=True,
+        resources={"metadata": {"path": str(tmp_path)}},
     ).execute()
     for before, after in zip(shown.cells, run.cells, strict=True):
         assert same(text_of(before), text_of(after)), text_of(after)

@@ -5,28 +5,26 @@ drive are strongly autocorrelated, so they are weighted by their effective numbe
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
 
+from thermal.discrepancy import Discrepancy
 from thermal.drive import Drive
 from thermal.errors import ParameterError
-from thermal.fluids import FACTORS, N_BODY, each_body
+from thermal.fit_error import LEAST_NOISE_K, ErrorModel, by_fluid_k, left_out
+from thermal.fluids import FACTORS
 from thermal.kernel import Factors
 from thermal.log_drive import Readings
-from thermal.posterior import NOTHING, Posterior
+from thermal.posterior import NOTHING, Posterior, posterior_from
 from thermal.ranges import FloatArray
 from thermal.residuals import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
 from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
 
-_LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
-_ROUNDS = 3
-# What the model gets wrong is heat, and a body smooths heat over its own time constant: its residuals cannot be
-# independent within it, also where the fit has taken up the slow part. [s]
-_SMOOTH_S = each_body(lambda body: body.smooth_s)
+_ROUNDS, _MOST_READINGS = 3, 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,11 +34,11 @@ class Fit:
     Attributes
     ----------
     vehicle : Vehicle
-        The car with its learnt fields.
+        The car with its learnt fields. [-]
     factors : Factors
-        The learnt factors, one draw; 1 where none was fitted.
+        The learnt factors, one draw; 1 where none was fitted. [-]
     unknowns : tuple of Unknown
-        What was asked.
+        What was asked. [-]
     estimate : ndarray, shape (n_unknown,)
         Factor on the described value, or kelvins added to it. [-]
     covariance : ndarray, shape (n_unknown, n_unknown)
@@ -51,6 +49,10 @@ class Fit:
         Independent readings they are worth, from the residuals' autocorrelation. [-]
     noise_k : float
         Standard deviation of the residuals. [K]
+    discrepancy : Discrepancy
+        The model's own error that is left, and the conditions in which it was found. [-]
+    left_out_k : tuple of mapping
+        For every drive: fluid to the error there of a fit to the others, or to the rest of a single drive. [K]
     """
 
     vehicle: Vehicle
@@ -61,6 +63,8 @@ class Fit:
     n_readings: int
     n_effective: float
     noise_k: float
+    discrepancy: Discrepancy
+    left_out_k: tuple[Mapping[str, float], ...]
 
     @property
     def standard_error(self) -> FloatArray:
@@ -113,6 +117,10 @@ def fit_factors(
 
     Parameters
     ----------
+    vehicle : Vehicle
+        The car as described.
+    names : sequence of str
+        What to learn, see `unknown`.
     spreads : mapping, optional
         Prior standard deviations instead of the usual ones.
     known : Posterior
@@ -133,62 +141,74 @@ def fit_factors(
     Notes
     -----
     Maximum a posteriori: least squares over logarithms of factors, and kelvins, with normal priors about the car as
-    described. Every reading is weighted by 1 / (noise^2 tau): noise is the scatter of that body's residuals, tau the
-    integrated autocorrelation time of that drive's residuals (Sokal, Monte Carlo Methods in Statistical Mechanics,
-    1997, from memory), both found again in three rounds. A misfit of the model's shape counts as noise and widens the
-    intervals; one that mimics an unknown does not, and only held-out drives show it.
+    described. Readings are weighed by the covariance of the model's own error (`thermal.discrepancy`) and their noise;
+    its size is found again in three rounds. It is then taken anew from what a fit without each log (of a single one:
+    without each quarter) leaves there, so that more logs shrink it only as far as they agree.
     """
     if len(drives) != len(readings) or not drives:
         message = f"{len(drives)} drives need as many sets of readings, and at least one; got {len(readings)}"
         raise ParameterError(message)
     asked = tuple(unknown(name, _spread_of(name, spreads or {}, known)) for name in names)
     middle, root = _prior(asked, known)
-    task = Task(vehicle, asked, list(zip(drives, readings, strict=True)), middle, root, nuisance or Nuisance())
-    x, noise = task.middle.copy(), np.full(N_BODY, 2.0)
-    tau = [np.full(N_BODY, 30.0) for _ in drives]
+    seen = [_thinned(one) for one in readings]
+    error = ErrorModel(vehicle, drives, seen, known.discrepancy)
+    task = Task(vehicle, asked, list(zip(drives, seen, strict=True)), middle, root, nuisance or Nuisance())
+    x = task.middle.copy()
     for _ in range(_ROUNDS):
-        weights = [1.0 / (noise * np.sqrt(t)) for t in tau]
+        white = [error.whitening(i) for i in range(len(seen))]
         best = least_squares(
-            task.residuals, x, x_scale=task.width, jac=task.jacobian, args=(weights,), xtol=1e-3, ftol=1e-4
+            task.residuals, x, x_scale=task.width, jac=task.jacobian, args=(white,), xtol=1e-3, ftol=1e-4
         )
         x = best.x
-        left = task.left(x[None, :])
-        noise = scatter_k([part[0] for part in left])
-        tau = [readings_worth_one(part[0], seen) for part, seen in zip(left, readings, strict=True)]
-    jac = task.jacobian(x, [1.0 / (noise * np.sqrt(t)) for t in tau])
-    car, factors = apply_trial(vehicle, asked, x)
+        left = [part[0] for part in task.left(x[None, :])]
+        error.learn(left)
     n = len(asked)
-    count = [np.isfinite(seen.temp_k).sum(axis=0) for seen in readings]
-    every = np.concatenate([part[0] for part in left])
+    jac = task.jacobian(x, [error.whitening(i) for i in range(len(seen))])
+    covariance = np.asarray(np.linalg.inv(jac.T @ jac)[:n, :n], dtype=np.float64)
+    car, factors = apply_trial(vehicle, asked, x)
+    held = left_out(task, x, left, error)
     return Fit(
         vehicle=car,
         factors=factors,
         unknowns=asked,
         estimate=np.where([item.added for item in asked], x[:n], np.exp(x[:n])),
-        covariance=np.asarray(np.linalg.inv(jac.T @ jac)[:n, :n], dtype=np.float64),
-        n_readings=int(np.sum(count)),
-        n_effective=float(sum(np.sum(n / t) for n, t in zip(count, tau, strict=True))),
-        noise_k=max(_LEAST_NOISE_K, float(np.sqrt(np.nanmean(every**2)))),
+        covariance=covariance,
+        n_readings=int(sum(np.isfinite(one.temp_k).sum() for one in readings)),
+        n_effective=float(sum(error.stretches(i).sum() for i in range(len(drives)))),
+        noise_k=max(LEAST_NOISE_K, float(np.sqrt(np.nanmean(np.concatenate(left) ** 2)))),
+        discrepancy=error.found(held, _thermostat_sd_k(asked, covariance, known)),
+        left_out_k=tuple(by_fluid_k(held, i) for i in range(len(drives))),
     )
 
 
-def readings_worth_one(left_k: FloatArray, readings: Readings) -> FloatArray:
-    """Number of readings that are worth one independent reading, by body.
+def posterior_of(found: Fit, source: str) -> Posterior:
+    """Give a fit's factors and its error as a vehicle file keeps them.
 
     Parameters
     ----------
-    left_k : ndarray, shape (n, n_body)
-        Model less reading. [K]
+    source : str
+        How they are known.
 
     Returns
     -------
-    ndarray, shape (n_body,)
-        As the residuals hang together, and no fewer than the body's time constant asks. [-]
+    Posterior
+        What belongs into the section [fit]; values of the vehicle itself are in `found.vehicle`.
     """
-    n = len(readings.time_s)
-    step_s = float(readings.time_s[-1] - readings.time_s[0]) / max(n - 1, 1)
-    least = np.clip(2.0 * _SMOOTH_S / max(step_s, 0.1), 1.0, max(1.0, n / 4.0))
-    return np.maximum([autocorrelation_time(column) for column in left_k.T], least)
+    rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
+    names = [found.unknowns[i].name for i in rows]
+    return posterior_from(names, found.estimate[rows], found.covariance[np.ix_(rows, rows)], source, found.discrepancy)
+
+
+def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:
+    """Of where the thermostat opens, as far as these logs or earlier ones tell."""
+    at = [i for i, item in enumerate(asked) if item.name == "thermostat"]
+    return float(np.sqrt(covariance[at[0], at[0]])) if at else known.discrepancy.thermostat_sd_k
+
+
+def _thinned(readings: Readings) -> Readings:
+    """At most a few hundred readings of a drive: neighbours say the same."""
+    step = -(-len(readings.time_s) // _MOST_READINGS)
+    return replace(readings, time_s=readings.time_s[::step], temp_k=readings.temp_k[::step])
 
 
 def _spread_of(name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
@@ -213,28 +233,3 @@ def _prior(asked: Sequence[Unknown], known: Posterior) -> tuple[FloatArray, Floa
                 unit[a, b] = whole[i, j] / (scale[i] * scale[j])
     root = np.linalg.cholesky(np.linalg.inv(unit * np.outer(width, width))).T
     return middle, np.asarray(root)
-
-
-def scatter_k(left: Sequence[FloatArray]) -> FloatArray:
-    """Scatter of every body's residuals over all drives.
-
-    Parameters
-    ----------
-    left : sequence of ndarray, shape (n, n_body)
-        Model less reading of every drive. [K]
-
-    Returns
-    -------
-    ndarray, shape (n_body,)
-        Root mean square; the least allowed where a body has no gauge. [K]
-
-    Examples
-    --------
-    >>> float(scatter_k([np.array([[3.0, np.nan]]), np.array([[-3.0, 0.1]])])[0])
-    3.0
-    """
-    whole = np.concatenate(left)
-    seen = np.isfinite(whole)
-    square = np.where(seen, whole, 0.0) ** 2
-    mean = square.sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
-    return np.asarray(np.maximum(_LEAST_NOISE_K, np.sqrt(mean)))

@@ -14,6 +14,7 @@ STEP_S = 3.0  # ASSUMED: 2-5 s keeps a car's accelerations and averages a speed 
 BRIDGE_S = 120.0  # ASSUMED: a logger that drops out for two minutes at most dropped out while driving; longer is a stop
 _DEW_BELOW_AIR_K = 10.0  # ASSUMED: loggers have no humidity; it moves air density by less than 1 %
 _COLD_START_K = 10.0  # ASSUMED: coolant no more than this above the air means the whole car is as cold
+_AGREE_K, _ODD_K = 5.0, 6.0  # ASSUMED: senders of a car that stood overnight agree within 2 to 5 K
 _COOLANT = fluid_of("coolant").node
 _HEATER_OFF_K, _HEATER_FULL_K = 293.15, 263.15  # see heater_use
 
@@ -214,8 +215,10 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     Returns
     -------
     ndarray, shape (n_body,)
-        The reading where there is one. Else the coolant's for block and oil; for gearbox, final drive and rotors the
-        coolant's after a cold start (within 10 K of the air) and half-way to the air after a short stop. [K]
+        The reading where there is one, but for a gauge that alone differs after a cold start: where all others
+        agree with the air, it has the others' median. Without a reading, the coolant's for block and oil; for
+        gearbox, final drive and rotors the coolant's after a cold start (within 10 K of the air) and half-way to the
+        air after a short stop. [K]
 
     Examples
     --------
@@ -226,4 +229,19 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     coolant = float(first_k[_COOLANT])
     rest = coolant if coolant - air_k <= _COLD_START_K else 0.5 * (coolant + air_k)
     guess = each_body(lambda body: coolant if body.at_coolant else rest)
-    return np.where(np.isfinite(first_k), first_k, guess)
+    return np.where(np.isfinite(first_k), _cold_soaked(first_k, air_k), guess)
+
+
+def _cold_soaked(first_k: FloatArray, air_k: float) -> FloatArray:
+    """Put one odd gauge right where the others say that the car stood until it was as cold as the air."""
+    read = np.flatnonzero(np.isfinite(first_k))
+    if len(read) < 3:
+        return first_k
+    middle = float(np.median(first_k[read]))
+    off = np.abs(first_k[read] - middle)
+    odd = off > _ODD_K
+    if odd.sum() != 1 or np.any(off[~odd] > _AGREE_K) or abs(middle - air_k) > _COLD_START_K:
+        return first_k
+    out = first_k.copy()
+    out[read[odd]] = middle
+    return out

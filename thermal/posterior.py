@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from thermal.discrepancy import UNFITTED, Discrepancy
+from thermal.discrepancy_text import discrepancy_table, read_discrepancy
 from thermal.errors import did_you_mean, shown
 from thermal.fluids import FACTORS
 from thermal.ranges import FloatArray
@@ -24,10 +26,14 @@ class Factor:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
-    """Factors a fit has found, and their correlations by pair of names; empty for a car nobody has logged."""
+    """Factors a fit has found, their correlations by pair of names, and the error it leaves the model.
+
+    Without factors, and with the class's error, for a car nobody has logged.
+    """
 
     factors: Mapping[str, Factor]
     correlation: Mapping[tuple[str, str], float]
+    discrepancy: Discrepancy = UNFITTED
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -70,7 +76,13 @@ class Posterior:
 NOTHING = Posterior(factors={}, correlation={})
 
 
-def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatArray, source: str) -> Posterior:
+def posterior_from(
+    names: Sequence[str],
+    values: FloatArray,
+    covariance: FloatArray,
+    source: str,
+    discrepancy: Discrepancy = UNFITTED,
+) -> Posterior:
     """Put a fit's factors into the form a vehicle file keeps.
 
     Parameters
@@ -79,6 +91,10 @@ def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatAr
         Their values. [-]
     covariance : ndarray, shape (n, n)
         Of their logarithms. [-]
+    source : str
+        How they are known.
+    discrepancy : Discrepancy
+        Error the fit leaves the model; the class's when not given.
 
     Returns
     -------
@@ -96,7 +112,8 @@ def posterior_from(names: Sequence[str], values: FloatArray, covariance: FloatAr
         for j, b in enumerate(names)
         if i < j
     }
-    return Posterior(factors=factors, correlation={key: value for key, value in pairs.items() if abs(value) >= 0.02})
+    kept = {key: value for key, value in pairs.items() if abs(value) >= 0.02}
+    return Posterior(factors=factors, correlation=kept, discrepancy=discrepancy)
 
 
 def fit_table(posterior: Posterior) -> dict[str, Any]:
@@ -118,6 +135,8 @@ def fit_table(posterior: Posterior) -> dict[str, Any]:
         table[name] = {"value": _short(held.value), "sd": _short(held.sd), "source": held.source}
     for (a, b), value in sorted(posterior.correlation.items()):
         table.setdefault("correlation", {}).setdefault(a, {})[b] = _short(value)
+    if error := discrepancy_table(posterior.discrepancy):
+        table["discrepancy"] = error
     return table
 
 
@@ -144,10 +163,10 @@ def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
         return NOTHING
     factors: dict[str, Factor] = {}
     for key, value in table.items():
-        if key == "correlation":
+        if key in ("correlation", "discrepancy"):
             continue
         if key not in FACTORS:
-            hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, {', '.join(FACTORS)}"
+            hint = did_you_mean(key, FACTORS) or f"; allowed: correlation, discrepancy, {', '.join(FACTORS)}"
             problems.append(f"{where}: unknown key {shown(key)}{hint}")
         elif (factor := _factor(value)) is None:
             problems.append(
@@ -156,10 +175,12 @@ def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
             )
         else:
             factors[key] = factor
-    found = Posterior(factors=factors, correlation=_pairs(table.get("correlation", {}), factors, where, problems))
+    error = read_discrepancy(table.get("discrepancy"), f"{where}.discrepancy", problems)
+    pairs = _pairs(table.get("correlation", {}), factors, where, problems)
+    found = Posterior(factors=factors, correlation=pairs, discrepancy=error)
     if factors and float(np.min(np.linalg.eigvalsh(found.covariance(dict.fromkeys(FACTORS, 1.0))))) < -1e-3:
         problems.append(f"{where}.correlation: these correlations cannot all hold; copy the section whole from the fit")
-        return Posterior(factors=factors, correlation={})
+        return Posterior(factors=factors, correlation={}, discrepancy=error)
     return found
 
 

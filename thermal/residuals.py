@@ -7,10 +7,13 @@ follow late. Those nuisances are fitted along and thrown away, so that what is a
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from difflib import get_close_matches
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
+from scipy.linalg import solve_triangular
 
+from thermal.discrepancy import covariance_k2
 from thermal.drive import Drive
 from thermal.errors import ParameterError
 from thermal.fluids import N_BODY
@@ -22,8 +25,11 @@ from thermal.spread import CLASS_SPREAD
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import sections
 
+IntArray = npt.NDArray[np.int64]
+
 # Unknowns that move several fields together; kelvins are added, anything else multiplied.
 JOINT = {"thermostat": ("cooling.thermostat_open_k", "cooling.thermostat_full_k")}
+_TOLERANCE_K = 0.02  # error of a step: a forecast's is a quarter of it, a reading's noise twenty times it
 TEMPERATURE_SPREAD_K = 3.0  # the likely error of a temperature nobody measured, as in thermal.vehicle.quantity
 
 
@@ -109,9 +115,15 @@ def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tu
             section, _, name = path.partition(".")
             part = getattr(vehicle, section)
             held = getattr(part, name)
-            changed = held + value if item.added else held * np.exp(value)
+            changed = _plausible(part, name, held + value if item.added else held * np.exp(value))
             vehicle = replace(vehicle, **{section: replace(part, **{name: float(changed)})})
     return vehicle, factors
+
+
+def _plausible(part: Any, name: str, value: float) -> float:
+    """Keep a trial value within what its field may hold: a fit may try more, a car may not have it."""
+    meta = next(item.metadata for item in fields(part) if item.name == name)
+    return float(np.clip(value, meta["low"], meta["high"]))
 
 
 def modelled_k(
@@ -133,7 +145,15 @@ def modelled_k(
     after = np.clip(np.searchsorted(edge_s, readings.time_s, side="right"), 1, len(edge_s) - 1)
     rows, place = np.unique(np.concatenate((np.maximum(after - 2, 0), after - 1)), return_inverse=True)
     shift = None if ambient_k is None else np.repeat(ambient_k, int(drive.day.max()) + 1, axis=1)
-    temps = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, record=rows, ambient_k=shift).temps_k
+    temps = simulate(
+        drive,
+        vehicle,
+        start_k=readings.start_k,
+        factors=factors,
+        record=rows,
+        ambient_k=shift,
+        tolerance_k=_TOLERANCE_K,
+    ).temps_k
     low, high = temps[:, place[: len(after)]], temps[:, place[len(after) :]]
     low = np.where((after == 1)[None, :, None], readings.start_k[None, None, :], low)
     share = np.clip((readings.time_s - edge_s[after - 1]) / (edge_s[after] - edge_s[after - 1]), 0.0, 1.0)
@@ -208,51 +228,124 @@ class Task:
                 out[i][rows] = model[copy] - lag * slope[copy] + offset - seen.temp_k[None]
         return out
 
-    def residuals(self, x: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
+    def residuals(self, x: FloatArray, whitenings: Sequence["Whitening"]) -> FloatArray:
         """Weighted residuals, the prior's last. [-].
 
         Parameters
         ----------
         x : ndarray, shape (n_unknown,)
             A trial. [-]
-        weights : sequence of ndarray, shape (n_body,)
-            Of every drive's readings, by body. [1/K]
+        whitenings : sequence of Whitening
+            One for each drive.
 
         Returns
         -------
         ndarray
             To be squared and summed. [-]
         """
-        return np.concatenate([self._weighted(x[None, :], weights)[0], self.root @ (x - self.middle)])
+        return np.concatenate([*whitened(self.left(x[None, :]), whitenings), self.root @ (x - self.middle)])
 
-    def _weighted(self, trials: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
-        """Weighted residuals of the readings there are, shape (n_trial, n_reading)."""
-        parts = [
-            (left * weight)[:, np.isfinite(seen.temp_k)]
-            for left, weight, (_, seen) in zip(self.left(trials), weights, self.pairs, strict=True)
-        ]
-        return np.concatenate(parts, axis=1)
-
-    def jacobian(self, x: FloatArray, weights: Sequence[FloatArray]) -> FloatArray:
+    def slopes(self, x: FloatArray) -> list[FloatArray]:
         """Central differences over a tenth of each prior width, wide enough to see past a switched fan.
 
         Parameters
         ----------
         x : ndarray, shape (n_unknown,)
             Where. [-]
-        weights : sequence of ndarray, shape (n_body,)
-            As for the residuals. [1/K]
+
+        Returns
+        -------
+        list of ndarray, shape (n_unknown, n, 6)
+            Of the residuals of every drive. [K]
+        """
+        step, n = np.diag(0.1 * self.width), len(x)
+        found = self.left(np.vstack((x + step, x - step)))
+        return [(part[:n] - part[n:]) / (0.2 * self.width[:, None, None]) for part in found]
+
+    def jacobian(self, x: FloatArray, whitenings: Sequence["Whitening"]) -> FloatArray:
+        """Slopes of the weighted residuals, the prior's last.
+
+        Parameters
+        ----------
+        x : ndarray, shape (n_unknown,)
+            Where. [-]
+        whitenings : sequence of Whitening
+            As for the residuals.
 
         Returns
         -------
         ndarray, shape (n_residual, n_unknown)
-            Slopes of the residuals. [-]
+            Slopes. [-]
         """
-        step = np.diag(0.1 * self.width)
-        found = self._weighted(np.vstack((x + step, x - step)), weights)
-        n = len(x)
-        slopes = (found[:n] - found[n:]) / (0.2 * self.width[:, None])
-        return np.vstack((slopes.T, self.root))
+        parts = [one(slopes).T for one, slopes in zip(whitenings, self.slopes(x), strict=True)]
+        return np.vstack([*parts, self.root])
+
+
+class Whitening:
+    """Turn one drive's residuals into independent ones of unit size, given the model's error and the gauges' noise.
+
+    Parameters
+    ----------
+    readings : Readings
+        Which there are, and when.
+    sd_k : ndarray, shape (n, 6)
+        The model's error, see `thermal.discrepancy.scale_k`. [K]
+    lasting_s : ndarray, shape (n_body,)
+        How long it lasts. [s]
+    noise_k : ndarray, shape (n_body,)
+        Of one reading by itself. [K]
+    car : bool
+        Whether the part of the error that stays with the car is in it.
+    """
+
+    def __init__(
+        self, readings: Readings, sd_k: FloatArray, lasting_s: FloatArray, noise_k: FloatArray, *, car: bool
+    ) -> None:
+        self.parts: list[tuple[int, IntArray, FloatArray]] = []
+        for body in range(N_BODY):
+            rows = np.flatnonzero(np.isfinite(readings.temp_k[:, body])).astype(np.int64)
+            if len(rows):
+                whole = covariance_k2(sd_k[rows, body], readings.time_s[rows], float(lasting_s[body]), car=car)
+                whole[np.diag_indices(len(rows))] += noise_k[body] ** 2
+                root = np.linalg.cholesky(whole)
+                inverse = solve_triangular(root, np.eye(len(rows)), lower=True, check_finite=False)
+                self.parts.append((body, rows, np.ascontiguousarray(inverse.T)))
+
+    @property
+    def half_log_volume(self) -> float:
+        """Half the logarithm of the covariance's determinant. [-]."""
+        return -float(sum(np.log(np.diag(inverse)).sum() for _, _, inverse in self.parts))
+
+    def __call__(self, left_k: FloatArray) -> FloatArray:
+        """Whiten.
+
+        Parameters
+        ----------
+        left_k : ndarray, shape (n_trial, n, 6)
+            Model less reading, or slopes of it. [K]
+
+        Returns
+        -------
+        ndarray, shape (n_trial, n_reading)
+            By body, then time. [-]
+        """
+        return np.concatenate([left_k[:, rows, body] @ inverse for body, rows, inverse in self.parts], axis=1)
+
+
+def whitened(left: Sequence[FloatArray], whitenings: Sequence[Whitening]) -> list[FloatArray]:
+    """Whiten one trial's residuals of every drive.
+
+    Parameters
+    ----------
+    left : sequence of ndarray, shape (1, n, 6)
+        Model less reading. [K]
+
+    Returns
+    -------
+    list of ndarray
+        One for each. [-]
+    """
+    return [one(part)[0] for one, part in zip(whitenings, left, strict=True)]
 
 
 def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: Factors | None = None) -> FloatArray:

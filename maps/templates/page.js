@@ -1,136 +1,146 @@
-// Puts the page together: reads the data block, links map, chart, slider and readout, and switches days.
+// Puts the page together: its four views, the days, and what links map, profile and the reader's place.
 
-const scene = JSON.parse(document.getElementById("scene-data").textContent);
-const byId = (id) => document.getElementById(id);
-const track = unpackTrack(scene.track);
-const numbers = new Intl.NumberFormat(document.documentElement.lang);
-const count = track.lat.length;
-let chosenDay = -1;
+let chosenDay = -1, view = "", returnTo = null, whenThere = null;
 document.body.classList.add("live");
+const wideScreen = window.matchMedia("(min-width: 1000px)");
+const mapView = makeMap(pointAt);
+const now = makeNow(settle);
+const memory = makeMemory();
+const profiles = new Map();
 
-function unpack(column) {
-  const scale = 10 ** column.digits;
-  let total = 0;
-  return column.steps.map((step) => (step === null ? null : (total += step) / scale));
+function profileOf(day) {
+  const host = byId(`profile-${day + 1}`);
+  if (!host || profiles.has(day)) return profiles.get(day);
+  const name = day < 0 ? "Point along the whole way" : `Point along day ${day + 1}`;
+  profiles.set(day, makeProfile(host, name, pointAt));
+  return profiles.get(day);
 }
 
-function unpackTrack(packed) {
-  const made = {};
-  for (const name of ["lat", "lon", "distance", "elevation", "group", "day", "minutes"]) {
-    if (packed[name]) made[name] = unpack(packed[name]);
-  }
-  made.clock = unpack({ digits: 0, steps: packed.clock.steps }).map((number) => packed.clock.words[number]);
-  made.series = packed.series.map((one) => {
-    const series = { label: one.label, unit: one.unit, dash: one.dash };
-    for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = unpack(one[name]);
-    return series;
-  });
-  return made;
+function shownProfile() {
+  return view === "map" ? -1 : Math.max(chosenDay, 0);
 }
 
-function plain(value) {
-  const step = Math.abs(value) < 10 ? 10 : 1;
-  return numbers.format(Math.round(value * step) / step || 0);     // the last part turns -0 into 0
+function drawProfile() {
+  const day = shownProfile(), profile = profileOf(day);
+  if (!profile || !byId(`profile-${day + 1}`).clientWidth) return;
+  const closest = day < 0 ? [...new Set(scene.days.flatMap((one) => one.closest.slice(0, 1)))] : scene.days[day].closest;
+  profile.show(...drivenOf(day), closest);
+  profile.move(at);
 }
 
-const mapView = makeMap(scene, track, pointAt);
-const chart = makeChart(scene, track, byId("chart"), pointAt);
-const now = makeNow(scene, track, settle);
-const readout = makeReadout();
+// --- where the reader points, and where they are ---
 
-function makeReadout() {
-  const rows = new Map();
-  const row = (key, words, className) => {
-    const box = element("div", className);
-    box.append(element("dt", "", words), element("dd", ""));
-    byId("readout").appendChild(box);
-    rows.set(key, box.lastChild);
-  };
-  if (scene.track.group_labels.length) row("group", "Leg", "wide");
-  row("distance", "Distance", "");
-  row("clock", "Clock", "");
-  row("elevation", "Elevation", "");
-  track.series.forEach((one, index) => row(index, one.label, `keyed series-${index % 8}`));
-  return rows;
-}
-
-function describe(i) {
-  const words = {
-    distance: [`${plain(track.distance[i])} ${scene.distance_unit}`],
-    clock: [track.clock[i]],
-    elevation: [`${plain(track.elevation[i])} ${scene.elevation_unit}`],
-  };
-  if (readout.has("group")) words.group = [scene.track.group_labels[track.group[i]]];
-  track.series.forEach((one, index) => {
-    const value = one.values[i];
-    words[index] = [value === null ? "not known" : `${plain(value)} ${one.unit}`];
-    const more = [["up to", one.high], ["limit", one.limit]].filter(([, column]) => column && column[i] !== null);
-    if (more.length) words[index].push(more.map(([word, column]) => `${word} ${plain(column[i])}`).join(", "));
-  });
-  return words;
-}
-
+let at = 0;
 function moveTo(i) {
-  const words = describe(i), slider = byId("along");
-  for (const [key, cell] of readout) {
-    cell.textContent = words[key][0];
-    if (words[key][1]) cell.append(" ", element("small", "", words[key][1]));
-  }
-  slider.value = i;
-  const series = track.series.map((one, index) => [one.label, ...words[index]].join(" "));
-  const spoken = [...words.distance, ...words.clock, ...words.elevation, ...series].join(", ");
-  slider.setAttribute("aria-valuetext", spoken);
+  at = i;
   mapView.move(i);
-  chart.move(i);
+  const profile = profiles.get(shownProfile());
+  if (profile) profile.move(i);
 }
 
-// Pointing moves the marks; settling also tells what holds there now.
 function pointAt(i, chosen) {
   if (chosen) settle(i); else moveTo(i);
 }
 
 function settle(i, quiet) {
-  if (i < Number(byId("along").min) || i > Number(byId("along").max)) showDay(track.day[i]);
+  if (chosenDay >= 0 && track.day[i] !== chosenDay) showDay(track.day[i]);
   moveTo(i);
   const words = now.at(i);
-  if (!quiet) now.say(words);
+  if (quiet) return;
+  memory.keep(i);
+  now.say(words);
 }
+
+// --- days and views ---
 
 function showDay(day) {
   chosenDay = day;
-  const first = day < 0 ? 0 : Math.max(0, track.day.indexOf(day));
-  const last = day < 0 || !track.day.includes(day) ? count - 1 : track.day.lastIndexOf(day);
+  const [first, last] = pointsOf(day);
   byId("day-choice").value = day;
   byId("day-before").disabled = day < 0;
   byId("day-after").disabled = day >= scene.days.length - 1;
-  byId("along").min = first;
-  byId("along").max = last;
   mapView.show(first, last, day);
-  chart.show(first, last);
-  redraw();
-  moveTo(first);
-  now.at(first);
+  document.querySelectorAll(".sheet.day").forEach((sheet, number) => sheet.classList.toggle("chosen", number === Math.max(day, 0)));
+  for (const tab of document.querySelectorAll(".tabs a")) {
+    if (tab.dataset.view === "day") tab.textContent = day < 0 ? "Day" : `Day ${day + 1}`;
+  }
+  if (at < first || at > last) moveTo(first);
+  drawProfile();
 }
 
-function redraw() {
-  chart.draw(Math.max(280, byId("chart").clientWidth));
+function showView(name, focus) {
+  view = name;
+  document.body.dataset.view = name;
+  for (const tab of document.querySelectorAll(".tabs a")) {
+    if (tab.dataset.view === name) tab.setAttribute("aria-current", "page"); else tab.removeAttribute("aria-current");
+  }
+  if (name === "day" && chosenDay < 0) showDay(Math.max(0, track.day[at]));
+  if (name === "map" || wideScreen.matches) mapView.fit();
+  drawProfile();
+  showMore();
+  scrollTo(0, 0);
+  const heading = name === "day" ? byId(`day-${chosenDay + 1}-title`) : byId({ now: "now-title", alarms: "alarms-title", map: "trip-title" }[name]);
+  if (focus && heading) heading.focus({ preventScroll: true });
 }
 
-function symbol(kind) {
-  const disc = element("span", `disc pin-${kind}`);
-  disc.appendChild(icon(kind));
-  return disc;
+// The address names the view, so that the browser's own way back works and a day can be linked to.
+function follow(focus) {
+  const wanted = location.hash.slice(1), day = /^day-(\d+)$/.exec(wanted);
+  if (day && scene.days[day[1] - 1]) {
+    if (chosenDay !== day[1] - 1) showDay(day[1] - 1);
+    arrive("day", focus);
+    return true;
+  }
+  if (!["now", "day", "alarms", "map"].includes(wanted)) return false;
+  if (wanted === "map" && view !== "map") showDay(-1);
+  arrive(wanted, focus);
+  return true;
 }
+
+function arrive(name, focus) {
+  showView(name, focus);
+  if (whenThere) whenThere();
+  whenThere = null;
+}
+
+function go(name, focus) {
+  if (location.hash === `#${name}`) follow(focus); else location.hash = name;
+}
+
+function chooseDay(day) {
+  if (day < 0) { showDay(-1); go("map"); return; }
+  showDay(day);
+  if (wideScreen.matches || view === "day") go(`day-${day + 1}`); else link(day);
+}
+
+// On a phone the map stays when a day is chosen, and offers its sheet.
+function link(day) {
+  const words = element("a", "to-sheet", `Open the sheet of day ${day + 1}`);
+  words.href = `#day-${day + 1}`;
+  byId("status").replaceChildren(words);
+}
+
+function openSpot(button, marker, point) {
+  returnTo = button;
+  const day = track.day[point];
+  if (chosenDay !== day) showDay(day);
+  settle(point, true);
+  whenThere = wideScreen.matches ? () => mapView.open(marker) : null;
+  go(`day-${day + 1}`, true);
+  now.say(`${button.textContent}. ${adviceAt(Math.max(point - 1, 0))[0]}`);
+}
+
+// --- legend and lists ---
 
 function drawLegend() {
-  const levels = ["ample", "thin", "exceeded"];
   const item = (picture, words) => {
     const box = element("span", "legend-item");
     box.append(picture, element("span", "", words));
     byId("legend").appendChild(box);
+    return box;
   };
   const used = (kind) => scene.markers.some((marker) => marker.kind === kind);
-  levels.forEach((level, index) => {
+  LEVELS.forEach((level, index) => {
     if (level !== "ample" && !scene.stretches.some((one) => one.level === level)) return;
     const picture = svg("svg", { viewBox: "0 0 44 16", class: "swatch", "aria-hidden": "true" });
     const line = (className, width, dash) => svg("line", { x1: 3, x2: 41, y1: 8, y2: 8, class: className,
@@ -138,47 +148,37 @@ function drawLegend() {
     line("casing", LEVEL_WIDTH[level] + 4);
     line(`level-${level}`, LEVEL_WIDTH[level]);
     if (level === "thin") line("mark-thin", 3, "2 9");
+    if (level === "unknown") line("mark-unknown", 3, "7 7");
     if (level === "exceeded") line("mark-exceeded", 2.5);
-    item(picture, scene.level_words[index]);
+    const box = item(picture, scene.level_words[index]);
     const kind = { thin: "hot", exceeded: "over" }[level];
-    if (kind && used(kind)) byId("legend").lastChild.prepend(symbol(kind));
+    if (kind && used(kind)) box.prepend(symbol(kind));
   });
   for (const kind of RANK.slice(2).filter(used)) item(symbol(kind), KIND_WORDS[kind]);
-}
-
-function drawSpots() {
-  for (const line of document.querySelectorAll(".spots li")) {
-    const button = element("button", "", line.textContent);
-    button.type = "button";
-    button.prepend(symbol(scene.markers[line.dataset.marker].kind));
-    button.addEventListener("click", () => {
-      showDay(-1);
-      mapView.open(Number(line.dataset.marker));
-      byId("map-title").parentElement.scrollIntoView();
-    });
-    line.replaceChildren(button);
+  if (scene.roads.length) {
+    const picture = svg("svg", { viewBox: "0 0 44 16", class: "swatch", "aria-hidden": "true" });
+    svg("line", { x1: 3, x2: 41, y1: 8, y2: 8, class: "roads", "stroke-width": 1.6 }, picture);
+    item(picture, "Other road of the trip's list");
   }
 }
 
-function drawSeriesButtons() {
-  track.series.forEach((one, index) => {
-    const button = element("button", `series-${index % 8}`);
+function drawSpots() {
+  document.querySelectorAll(".spots li").forEach((line, number) => {
+    const button = element("button", "", line.textContent), marker = Number(line.dataset.marker);
     button.type = "button";
-    button.setAttribute("aria-pressed", "true");
-    const picture = svg("svg", { viewBox: "0 0 40 10", class: "swatch", "aria-hidden": "true" });
-    svg("line", { x1: 0, x2: 40, y1: 5, y2: 5, class: "line", "stroke-dasharray": one.dash || "none" }, picture);
-    button.append(picture, element("span", "", one.label));
-    button.addEventListener("click", () => {
-      button.setAttribute("aria-pressed", String(chart.toggle(index)));
-      redraw();
-    });
-    byId("series").appendChild(button);
+    button.prepend(symbol(scene.markers[marker].kind));
+    button.addEventListener("click", () => openSpot(button, marker, scene.spots[number]));
+    line.replaceChildren(button);
   });
-  const notes = [];
-  if (track.series.some((one) => one.limit)) notes.push("Dotted thin line: the limit of the line in the same colour.");
-  if (track.series.some((one) => one.low)) notes.push(`Shaded, from the line up: ${scene.band_words}.`);
-  if (scene.stretches.length) notes.push("Strip: margin, higher where it is smaller.");
-  byId("chart-note").textContent = notes.join(" ");
+}
+
+// A line of a timetable leads the cursor to its place.
+function followTimetables() {
+  document.querySelectorAll(".sheet.day").forEach((sheet, day) => {
+    for (const row of sheet.querySelectorAll(".way tbody tr")) {
+      row.addEventListener("click", () => moveTo(scene.days[day].way[row.dataset.line]));
+    }
+  });
 }
 
 // A table that goes on beyond the edge fades there.
@@ -198,50 +198,87 @@ function chooseGround(wanted) {
 topo.on("tileerror", () => {
   if (byId("ground-choice").value !== "topo") return;
   chooseGround("outlines");
-  byId("status").textContent = "No map pictures could be fetched, so the outlines are back.";
+  byId("status").textContent = "No map pictures could be fetched, so the drawn ground is back.";
 });
 byId("ground-choice").addEventListener("change", (event) => {
   byId("status").textContent = "";
   chooseGround(event.target.value);
 });
-byId("day-choice").addEventListener("change", (event) => showDay(Number(event.target.value)));
-byId("day-before").addEventListener("click", () => showDay(chosenDay - 1));
-byId("day-after").addEventListener("click", () => showDay(chosenDay + 1));
-byId("along").addEventListener("input", (event) => moveTo(Number(event.target.value)));
-byId("along").addEventListener("change", (event) => settle(Number(event.target.value)));
-for (const button of document.querySelectorAll("button[data-day]")) {
-  button.addEventListener("click", () => {
-    showDay(Number(button.dataset.day));
-    byId("map-title").parentElement.scrollIntoView();
+byId("day-choice").addEventListener("change", (event) => chooseDay(Number(event.target.value)));
+byId("day-before").addEventListener("click", () => chooseDay(chosenDay - 1));
+byId("day-after").addEventListener("click", () => chooseDay(chosenDay + 1));
+for (const tab of document.querySelectorAll(".tabs a")) {
+  tab.addEventListener("click", (event) => {
+    event.preventDefault();
+    const name = tab.dataset.view;
+    go(name === "day" ? `day-${(chosenDay < 0 ? track.day[at] : chosenDay) + 1}` : name, true);
   });
 }
-
-for (const frame of document.querySelectorAll(".table-frame")) frame.addEventListener("scroll", showMore);
-let lastWidth = 0;
-window.addEventListener("resize", () => {
-  if (byId("chart").clientWidth === lastWidth) return;
-  lastWidth = byId("chart").clientWidth;
-  showMore();
-  redraw();
-  mapView.fit();
+window.addEventListener("hashchange", () => follow(true));
+document.addEventListener("keydown", (event) => {
+  if (event.key !== "Escape") return;
+  map.closePopup();
+  if (!returnTo || view !== "day") return;
+  const button = returnTo;
+  returnTo = null;
+  whenThere = () => button.focus();
+  go("map");
 });
+for (const frame of document.querySelectorAll(".table-frame")) frame.addEventListener("scroll", showMore);
+
+// Sizes change with the window, and with a scroll bar that comes or goes.
+const sizes = new Map();
+const watch = new ResizeObserver((changed) => {
+  if (document.body.classList.contains("printing")) return;
+  for (const { target } of changed) {
+    const size = `${target.clientWidth} ${target === byId("map_route") ? target.clientHeight : ""}`;
+    if (!target.clientWidth || sizes.get(target) === size) continue;
+    sizes.set(target, size);
+    if (target === byId("map_route")) mapView.fit(); else { drawProfile(); showMore(); }
+  }
+});
+watch.observe(byId("map_route"));
+watch.observe(document.querySelector(".views"));
+
+// --- paper: every day with its profile ---
+
 window.addEventListener("beforeprint", () => {
   document.body.classList.add("printing");
-  mapView.fit();
-  chart.draw(700);
+  document.body.dataset.view = "map";              // a hidden map cannot be measured
+  scene.days.forEach((day, number) => {
+    const host = byId(`profile-${number + 1}`), box = element("div", "print-chart");
+    if (!host) return;
+    const shown = new Set(day.closest.length ? day.closest : track.series.keys());
+    box.appendChild(profilePicture(...drivenOf(number), shown, 700, HEIGHTS.paper).root);
+    host.appendChild(box);
+  });
+  byId("view-map").insertBefore(byId("ground"), byId("view-map").children[1]);
+  mapView.show(0, count - 1, -1);
 });
 window.addEventListener("afterprint", () => {
   document.body.classList.remove("printing");
-  mapView.fit();
-  redraw();
+  for (const box of document.querySelectorAll(".print-chart")) box.remove();
+  document.querySelector(".shell").prepend(byId("ground"));
+  document.body.dataset.view = view;
+  mapView.show(...pointsOf(chosenDay), chosenDay);
 });
 
 const [south, west, north, east] = [Math.min(...track.lat), Math.min(...track.lon), Math.max(...track.lat),
   Math.max(...track.lon)];
 document.body.classList.toggle("wide", (east - west) * Math.cos((north * Math.PI) / 180) > 1.2 * (north - south));
-lastWidth = byId("chart").clientWidth;
 drawLegend();
 drawSpots();
-drawSeriesButtons();
-showDay(-1);
+followTimetables();
+
+function start() {
+  const kept = memory.kept(), planned = memory.byClock(), here = kept ?? planned ?? 0;
+  showDay(-1);
+  settle(here, true);
+  now.note(kept !== null ? "At the place picked last. Pick another, or tap “Find me”."
+    : planned !== null ? "By this device's clock and the plan. Pick the place you passed last, or tap “Find me”."
+      : "Pick the place you passed last, or tap “Find me”, which asks this device; nothing is sent anywhere.");
+  if (planned !== null) { chosenDay = track.day[here]; showDay(chosenDay); moveTo(here); }
+  if (!follow(false)) showView(planned === null ? (wideScreen.matches ? "now" : "map") : "now", false);
+}
+start();
 showMore();

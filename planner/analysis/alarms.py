@@ -12,11 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from planner.analysis.alarm_marks import SETTLED_S, Marks, Series, marks
 from planner.forecast.run import Forecast, span_of
+from planner.route.timeline import Timeline
 from thermal.fluids import Fluid, fluids_in, limit_of
 
 Floats = npt.NDArray[np.float64]
-_BAND = (0.05, 0.95)
+_LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
 BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
 _RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
@@ -64,12 +66,11 @@ class Reference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidAlarm:
-    """One fluid on one leg: below `low_k` it is not warm, `band_k` expected once warm, then caution and limit. [K]"""
+    """One fluid on one leg: not warm below `warm_k`, then its marks and its limit, see `alarm_marks`. [K]"""
 
     fluid: str
-    low_k: float
-    band_k: tuple[float, float]
-    caution_k: float
+    warm_k: float
+    marks: Marks
     limit_k: float
 
 
@@ -113,17 +114,32 @@ def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int
     return _card(outlook, reference or Reference(), None, rows)
 
 
-def _bands(outlook: Forecast, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Temperatures of all draws where they were recorded on those segments, and of the car as best known. [K]"""
-    recorded = np.flatnonzero(np.isin(outlook.spread.recorded, rows))
-    return outlook.spread.temps_k[:, recorded], outlook.nominal.temps_k[0, rows]
+def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Series:
+    """One fluid of all draws where they were recorded on those segments; of the car as best known where nowhere."""
+    line, spread = outlook.timeline, outlook.spread
+    recorded = np.flatnonzero(np.isin(spread.recorded, rows))
+    if len(recorded) < _LEAST_RECORDED:
+        at, temps = rows, outlook.nominal.temps_k[:1, rows, fluid.node]
+        step = line.drive.duration_s[rows]
+    else:
+        at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node]
+        step = np.clip(np.diff(line.end_s[at], prepend=line.begin_s[rows[0]]), 0.0, _LONGEST_STEP_S)
+    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], _settled(line)[at])
+
+
+def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
+    """Segments by which the car has been driven for half an hour without a long stop."""
+    out, driven = np.zeros(len(line.end_s), dtype=np.bool_), 0.0
+    for i, (seconds, speed) in enumerate(zip(line.drive.duration_s, line.drive.speed_m_per_s, strict=True)):
+        driven = driven + seconds if speed > 0.0 else (driven if seconds < SETTLED_S else 0.0)
+        out[i] = driven > SETTLED_S
+    return out
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
     """One card for the segments given."""
-    draws, nominal = _bands(outlook, rows)
-    fluids = tuple(_fluid(outlook, rows, f, draws, nominal) for f in fluids_in(outlook.car.vehicle) if f.gauge)
-    oil_k = next((f.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
+    fluids = tuple(_fluid(outlook, rows, f) for f in fluids_in(outlook.car.vehicle) if f.gauge)
+    oil_k = next((f.marks.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
     engine = outlook.nominal.work.engine_rad_per_s[rows]
     idle, cruise = outlook.car.vehicle.engine.idle_speed_rad_per_s, float(np.median(engine[engine > 0.0]))
     idle_pa = pressure_band_pa(outlook, known.idle, known.cruise, oil_k=oil_k, engine_rad_per_s=idle)
@@ -141,20 +157,17 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
     )
 
 
-def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid, draws: Floats, nominal: Floats) -> FluidAlarm:
-    """Low, band, caution and limit of one fluid."""
+def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> FluidAlarm:
+    """Marks and limit of one fluid."""
     limits = limit_of(outlook.car.vehicle, fluid)
-    every = np.concatenate((draws[:, :, fluid.node].ravel(), nominal[:, fluid.node]))
-    warm = every[every >= limits.warm_k]
-    band = np.quantile(warm if len(warm) else every, _BAND)
-    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
-    return FluidAlarm(
-        fluid=fluid.key,
-        low_k=limits.warm_k,
-        band_k=(float(band[0]), float(band[1])),
-        caution_k=min(limits.caution_k, limit - outlook.trip.thin_band_k),
-        limit_k=limit,
+    found = marks(
+        _series(outlook, rows, fluid),
+        warm_k=limits.warm_k,
+        caution_k=limits.caution_k,
+        thin_k=outlook.trip.thin_band_k,
     )
+    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
+    return FluidAlarm(fluid=fluid.key, warm_k=limits.warm_k, marks=found, limit_k=limit)
 
 
 def _viscosity(outlook: Forecast, temp_k: float) -> float:
@@ -194,6 +207,29 @@ def pressure_band_pa(
         dense = oil_density_kg_per_m3(temp_k) / oil_density_kg_per_m3(base.oil_k)
         ends.append(min(base.pressure_pa * thin * dense * engine_rad_per_s / base.engine_rad_per_s, relief))
     return (1.0 - slack) * ends[0], min((1.0 + slack) * ends[1], relief * (1.0 + slack))
+
+
+_TABLE_RPM, _TABLE_K = (1500.0, 2500.0, 3500.0), (353.15, 373.15, 393.15)
+
+
+class PressureRow(NamedTuple):
+    """Expected oil pressure at one engine speed [rad/s] for every oil temperature of the table: least, most. [Pa]"""
+
+    engine_rad_per_s: float
+    bands_pa: tuple[tuple[float, float], ...]
+
+
+def pressure_table(outlook: Forecast, reference: Reference) -> tuple[tuple[float, ...], tuple[PressureRow, ...]]:
+    """Oil pressure by engine speed and oil temperature: the temperatures [K], and a row for idle and every speed."""
+    idle = outlook.car.vehicle.engine.idle_speed_rad_per_s
+    rows = []
+    for speed in (idle, *(rpm * 2.0 * np.pi / 60.0 for rpm in _TABLE_RPM)):
+        own, other = (reference.idle, reference.cruise) if speed == idle else (reference.cruise, reference.idle)
+        bands = tuple(
+            pressure_band_pa(outlook, own, other, oil_k=(t, t), engine_rad_per_s=float(speed)) for t in _TABLE_K
+        )
+        rows.append(PressureRow(float(speed), bands))
+    return _TABLE_K, tuple(rows)
 
 
 def drop_band_pa(

@@ -15,6 +15,7 @@ from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
+    from planner.output.results import CheckResult
     from thermal.bands import Cell
 
 
@@ -110,19 +111,27 @@ def _new_from_track(
 @TRIP
 @click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
 @click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
+@click.option("--fill", is_flag=True, help="Fill places from the table of towns into a new file, places-filled.csv.")
+@click.option("--in-place", is_flag=True, help="With --fill: into places.csv itself.")
 @JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, rank: bool, as_usual: bool, as_json: bool) -> int:
-    """Check a trip's files and list what the forecast rests on.
+def check(io: Streams, folder: Path, rank: bool, as_usual: bool, fill: bool, in_place: bool, as_json: bool) -> int:
+    """Check a trip's files, draw its profile, and list what the forecast rests on; writes out/check.html.
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
     those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature stands beside the usual one for such a car.
+    temperature stands beside the usual one for such a car. With --fill, places.csv needs only names: position, height,
+    usual high and low of towns are filled in.
 
     Example: grademargin check july --rank
     """
     import planner
 
+    if fill:
+        return _fill(io, folder, in_place=in_place, as_json=as_json)
+    if in_place:
+        message = "--in-place: only together with --fill"
+        raise PlannerError(message)
     found = planner.check(folder, rank=rank, progress=io.progress)
     cells: tuple[Cell, ...] = ()
     if as_usual:
@@ -134,6 +143,7 @@ def check(io: Streams, folder: Path, rank: bool, as_usual: bool, as_json: bool) 
         return DONE
     for line in found.lines:
         io.say(line)
+    _draw_road(io, folder, found)
     if rank:
         from planner.output import terminal
 
@@ -179,9 +189,10 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
 @click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
 @click.option("--driven", help="Driving done that day before then: '5.5 h'; without it, what the plan has.")
+@click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
@@ -204,7 +215,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
     io.progress("drawing the map")
-    files = made.files()
+    files = made.files(earlier=(target, folder / "out"))
     said = changes(last_plan(target) or last_plan(folder / "out"), made.report) if rest else ()
     write_files(target, files)
     if as_json:
@@ -212,7 +223,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     else:
         if rest:
             io.say(made.report.outlook.trip.assumptions[0])
-        io.show(*terminal.plan(made.report))
+        io.show(*terminal.plan(made.report, full=full))
         for line in said:
             io.say(f"Changed: {line}")
         io.say(f"Written to {target}: {', '.join(files)}")
@@ -257,18 +268,22 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 @TRIP
 @click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
 @click.option("--elevations", is_flag=True, help="Check the places' elevations against two services instead.")
+@click.option("--track", type=PATH, help="With --elevations: fill the heights this track lacks, into a new file.")
 @JSON
 @click.pass_obj
-def weather(io: Streams, folder: Path, offline: bool, elevations: bool, as_json: bool) -> int:
+def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: Path | None, as_json: bool) -> int:
     """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
 
-    Only rounded coordinates are sent. Later plans use what was fetched, also without signal.
+    Only rounded coordinates are sent. Later plans use what was fetched, also without signal. With --elevations --track
+    road.gpx, heights the track lacks are asked for and written to road-heights.gpx.
 
     Example: grademargin weather july
     """
     import planner
     from planner.output import weather as words
 
+    if track is not None:
+        return _fill_heights(io, track, offline=offline, elevations=elevations, as_json=as_json)
     if elevations:
         from datetime import UTC, datetime
 
@@ -310,6 +325,60 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
     else:
         io.show(*show.tables(held.outcome, held.trip))
     return EXCEEDED if held.exceeded else DONE
+
+
+def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, as_json: bool) -> int:
+    """Fill the heights a track lacks from a service."""
+    from datetime import UTC, datetime
+
+    from planner.model.display import counted
+    from planner.weather.elevations import CREDITS
+    from planner.weather.track_heights import fill_track
+
+    if not elevations:
+        message = "--track: only together with --elevations"
+        raise PlannerError(message)
+    filled = fill_track(track, offline=offline, now=datetime.now(UTC), progress=io.progress)
+    told = f"{track.name}: {counted(filled.missing, 'point')} without a height"
+    if as_json:
+        written = str(filled.path) if filled.found else None
+        io.json({"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written})
+    elif not filled.missing:
+        io.say(f"{told}; nothing to fill.")
+    elif filled.found:
+        io.say(f"{told}, {filled.asked:,} asked about, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
+    else:
+        io.say(f"{told}, none found; nothing was written.")
+    return DONE if filled.found or not filled.missing else FAILED
+
+
+def _draw_road(io: Streams, folder: Path, found: "CheckResult") -> None:
+    """Write the page with map and profile, where the folder takes one."""
+    from planner.model import paths
+    from planner.output.road_shape import PAGE
+    from planner.output.write import write_files
+
+    try:
+        write_files(paths.results_folder(folder), {PAGE: found.page()})
+    except OutputError as exc:
+        io.progress(f"no page with map and profile: {exc}")
+    else:
+        io.say(f"Map and profile: {paths.results_folder(folder) / PAGE}")
+
+
+def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
+    """Fill the empty cells of places.csv from the shipped tables."""
+    from planner.newtrip.fill import fill_places, write_filled
+
+    filled = fill_places(folder)
+    written = write_filled(folder, filled, in_place=in_place)
+    if as_json:
+        io.json({"written": str(written), "filled": list(filled.filled), "open": list(filled.open)})
+    else:
+        for line in (*filled.filled, *(f"look at: {text}" for text in filled.open)):
+            io.say(line)
+        io.say(f"Written to {written}.")
+    return BAD_INPUT if filled.open else DONE
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":

@@ -14,6 +14,7 @@ from planner.files.checks import Draft, check_duplicates, check_grades, check_po
 from planner.files.limits import TOML_BYTES
 from planner.files.profiles import Profiles
 from planner.files.reading import Problems, file_fault, open_text
+from planner.files.readings import read_readings
 from planner.files.rows import (
     LEG_COLUMNS,
     LEGS,
@@ -27,8 +28,8 @@ from planner.files.rows import (
 from planner.files.sessionfile import FILE as SESSION
 from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
-from planner.files.settings import Settings, parse_settings
-from planner.files.tables import Column, Table, read_table, table_of
+from planner.files.settings import Settings, parse_settings, with_keys
+from planner.files.tables import Column, InputTable, read_table, table_of
 from planner.files.vehicles import about_class, read_vehicle
 from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
@@ -36,7 +37,7 @@ from planner.files.workbook import Records, read_sheets, sheet_file, write_templ
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import Session, Trip
+from planner.model.trip import SessionPlace, Trip, Written
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
@@ -63,8 +64,10 @@ def read_trip(folder: Path) -> Trip:
         check_grades(draft)
         check_duplicates(draft)
     if settings is not None and draft is not None:
+        names = places.names()
+        settings = with_keys(settings, names)
         check_temperatures(draft, settings.departure)
-        check_route(settings, draft, places.rows)
+        check_route(settings, draft, places.rows, names)
     if len(problems) or settings is None or draft is None:
         raise TripError(problems.sentences())
     return _assemble(folder, settings, draft, detours=assumptions)
@@ -99,7 +102,7 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
     return open_text(folder, file, max_bytes=max_bytes, problems=problems, missing=missing)
 
 
-def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | None]:
+def _tables(folder: Path, problems: Problems) -> tuple[InputTable | None, InputTable | None]:
     """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
     if not (folder / WORKBOOK).exists() and not (folder / WORKBOOK).is_symlink():
         return (
@@ -116,13 +119,15 @@ def _tables(folder: Path, problems: Problems) -> tuple[Table | None, Table | Non
     return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
 
 
-def _sheet(sheets: Mapping[str, Records], name: str, columns: Sequence[Column], problems: Problems) -> Table | None:
+def _sheet(
+    sheets: Mapping[str, Records], name: str, columns: Sequence[Column], problems: Problems
+) -> InputTable | None:
     if name not in sheets:
         return None
     return table_of(sheets[name], file=sheet_file(name), columns=columns, delimiter="", problems=problems)
 
 
-def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> Table | None:
+def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> InputTable | None:
     text = _required_text(folder, file, limits.TABLE_BYTES, problems)
     if text is None:
         return None
@@ -153,6 +158,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),
+        written=_written(draft),
         legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
         assumptions=(
             *settings.assumed,
@@ -162,6 +168,12 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
             *detours,
         ),
     )
+
+
+def _written(draft: Draft) -> Written:
+    headings = {**draft.place_table.headings, **draft.leg_table.headings}
+    units = {name: heading.unit for name, heading in headings.items() if heading.unit}
+    return Written(places=draft.place_table.file, legs=draft.leg_table.file, units=units)
 
 
 def _lodging(settings: Settings, any_lodging: bool) -> tuple[str, ...]:
@@ -210,6 +222,10 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
             trip = replace(trip, session=_session(folder, trip))
         except TripError as exc:
             problems += exc.problems
+        try:
+            trip = replace(trip, readings=read_readings(folder, trip))
+        except TripError as exc:
+            problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         try:
             fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
@@ -224,12 +240,12 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
-def _session(folder: Path, trip: Trip) -> Session | None:
+def _session(folder: Path, trip: Trip) -> SessionPlace | None:
     """Name and place of the session that the folder plans, if any; the whole file is checked."""
     if not os.path.lexists(folder / SESSION):
         return None
     setup = read_session(folder, trip)
-    return Session(name=setup.name, place=setup.place)
+    return SessionPlace(name=setup.name, place=setup.place)
 
 
 def examples() -> tuple[str, ...]:

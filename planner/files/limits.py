@@ -15,6 +15,7 @@ FREE_BYTES, SHEET_PACKING, LOG_PACKING = 2_000_000, 40, 60
 
 # rows below the heading
 PLACES, LEGS, PROFILE_ROWS, WEATHER_ROWS, LAP_ROWS = 20_000, 60_000, 100_000, 50_000, 5_000
+READINGS = 500  # rows of readings.csv
 LOG_ROWS = 2_000_000
 
 # cells and texts

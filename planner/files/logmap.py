@@ -36,7 +36,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mapping:
+class LogMapping:
     """How one log is read.
 
     `time` and `date` are columns, the second where the date stands apart; `kind` is a key of `logtime.KINDS`; `decimal`
@@ -96,7 +96,7 @@ def map_path(log: Path) -> Path:
     return log.with_name(name + MAP_ENDING)
 
 
-def map_text(mapping: Mapping, log: str) -> str:
+def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML."""
     lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
@@ -134,7 +134,7 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def write_map(path: Path, mapping: Mapping, log: str) -> None:
+def write_map(path: Path, mapping: LogMapping, log: str) -> None:
     """Write a mapping; one that is there stays."""
     try:
         write_new(path, map_text(mapping, log))
@@ -146,7 +146,7 @@ def write_map(path: Path, mapping: Mapping, log: str) -> None:
         raise OutputError(message) from exc
 
 
-def read_map(path: Path) -> Mapping:
+def read_map(path: Path) -> LogMapping:
     """Read a confirmed mapping."""
     problems, name = Problems(), path.name
     text = open_text(path.parent, name, max_bytes=TOML_BYTES, problems=problems)
@@ -157,7 +157,7 @@ def read_map(path: Path) -> Mapping:
     return mapping
 
 
-def _mapping(top: Section) -> Mapping:
+def _mapping(top: Section) -> LogMapping:
     """Check every key of a mapping file."""
     top.check_keys(_TOP_KEYS)
     if "time" not in top:
@@ -172,7 +172,7 @@ def _mapping(top: Section) -> Mapping:
     told = top.table("channels")
     told.check_keys(tuple(CHANNELS))
     channels = {key: _read_source(told.table(key), key) for key in told.data if key in CHANNELS}
-    return Mapping(
+    return LogMapping(
         time=_string(time, "column"),
         kind=time.choice("kind", tuple(KINDS), "") if "kind" in time else _missing(time, "kind"),
         date=_string(time, "date"),

@@ -21,7 +21,7 @@ from planner.files.channels import (
     letters_of,
     unit_of,
 )
-from planner.files.logmap import Mapping, Source, to_si
+from planner.files.logmap import LogMapping, Source, to_si
 from planner.files.logs import Columns, Floats, Log, Series, assembled, read_columns, restarts
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import (
@@ -46,7 +46,7 @@ _NEAR_S = 120.0  # readings further apart tell nothing of each other
 class Description:
     """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
 
-    mapping: Mapping
+    mapping: LogMapping
     sentences: tuple[str, ...]
 
 
@@ -97,12 +97,12 @@ def _told(name: str, source: Source, series: Series) -> str:
     return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} a second{none}."
 
 
-def propose(text: LogText) -> Mapping:
+def propose(text: LogText) -> LogMapping:
     """Propose how to read a log, saying what is not sure; nothing is read with it before its owner has confirmed it."""
     return proposed(text)[0]
 
 
-def proposed(text: LogText) -> tuple[Mapping, Columns]:
+def proposed(text: LogText) -> tuple[LogMapping, Columns]:
     """The proposal, and the columns read by it."""
     cells = {name: _column(text, i) for i, name in enumerate(text.headings)}
     units = dict(itertools.zip_longest(text.headings, map(known_unit, text.units)))
@@ -114,7 +114,7 @@ def proposed(text: LogText) -> tuple[Mapping, Columns]:
     else:
         signals = [_signal(name, held, units[name]) for name, held in cells.items() if name not in (time, day)]
     channels, ignored = _channels(signals, decimal_comma=text.decimal_comma)
-    mapping = Mapping(
+    mapping = LogMapping(
         time=time,
         kind=kind,
         date=day,

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.channels import CHANNELS, FLUID_CHANNELS, codes_of
-from planner.files.logmap import Mapping, Source, map_path, read_map, to_si
+from planner.files.logmap import LogMapping, Source, map_path, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, unwrapped
 from planner.files.reading import nearest
@@ -64,7 +64,7 @@ class Log:
     """
 
     name: str
-    mapping: Mapping
+    mapping: LogMapping
     channels: dict[str, Series]
     epoch_s: float | None
     day: date | None
@@ -113,7 +113,7 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     return read_log(path, read_map(where))
 
 
-def read_log(path: Path, mapping: Mapping) -> Log:
+def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
         message = f"{path.name}: its mapping leaves open: {'; '.join(mapping.unsure)}"
@@ -155,7 +155,7 @@ class Columns:
     words: dict[str, int]
 
 
-def read_columns(text: LogText, mapping: Mapping) -> Columns:
+def read_columns(text: LogText, mapping: LogMapping) -> Columns:
     """Read times and channels of a log; what is not sure in the mapping is taken as it stands."""
     at = _Places.of(text, mapping)
     comma = mapping.decimal == "comma" or (not mapping.decimal and text.decimal_comma)
@@ -207,7 +207,7 @@ class _Places:
     channels: dict[str, int]
 
     @classmethod
-    def of(cls, text: LogText, mapping: Mapping) -> "_Places":
+    def of(cls, text: LogText, mapping: LogMapping) -> "_Places":
         """Find the columns, or say which is not there."""
         value = _index(text, mapping.long[1], "long.value") if mapping.long else None
         return cls(
@@ -271,7 +271,7 @@ def _joined(parts: Sequence[tuple[npt.NDArray[np.int32], Floats]]) -> tuple[npt.
 # --- the log ---
 
 
-def assembled(text: LogText, mapping: Mapping, columns: Columns) -> Log:
+def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
     """Put times and channels together."""
     kept, faults = _rising(columns.time_s, text.file)
     time_s = np.where(kept, columns.time_s, np.nan)

@@ -17,7 +17,7 @@ from xml.parsers import expat
 from planner.files import limits
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, open_text, whole
 from planner.files.rows import HIGHEST_GEAR, IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
-from planner.files.tables import Column, Table, read_table
+from planner.files.tables import Column, InputTable, read_table
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
 from thermal.errors import shown
@@ -384,7 +384,7 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
     return [heads, *([_cell(row.cell(column.name), column, table) for column in columns] for row in table.rows)]
 
 
-def _heading(table: Table, column: Column) -> str:
+def _heading(table: InputTable, column: Column) -> str:
     """Heading as the CSV has it, or for a column it leaves out the one it would have."""
     known = table.headings.get(column.name)
     if known is not None:
@@ -393,7 +393,7 @@ def _heading(table: Table, column: Column) -> str:
     return f"{column.name} [{column.usual[-1 if metric else 0]}]" if column.usual else column.name
 
 
-def _cell(text: str, column: Column, table: Table) -> Cell:
+def _cell(text: str, column: Column, table: InputTable) -> Cell:
     if not column.number or not text:
         return text
     plain = text.replace(",", ".", 1) if table.decimal_comma else text

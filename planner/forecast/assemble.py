@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 from planner.files.folder import open_folder
 from planner.files.reading import nearest
+from planner.model.display import counted
 from planner.model.errors import PlannerError
+from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
 from planner.weather.sources import TripWeather, weather_for
@@ -34,11 +36,22 @@ def quiet(_: str) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
-    """What a trip folder says, checked: the trip, the car, what is known of the weather."""
+    """What a trip folder says, checked: the trip, the car, what is known of the weather.
+
+    `lesson` is what the trip's readings taught, once `taught` has put it into car and weather; `untaught` are those two
+    before it.
+    """
 
     trip: Trip
     car: VehicleFile
     known: TripWeather
+    lesson: Lesson | None = None
+    untaught: tuple[VehicleFile, TripWeather] | None = None
+
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """What the readings taught, in sentences."""
+        return () if self.lesson is None else self.lesson.sentences
 
     def changed(self, changes: Mapping[str, str]) -> "Inputs":
         """Return the same with values of the car changed, each named and written as in vehicle.toml."""
@@ -54,7 +67,29 @@ def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
     return Inputs(trip=trip, car=car, known=weather_for(trip, progress=progress))
 
 
+def taught(inputs: Inputs, *, progress: Progress = quiet) -> Inputs:
+    """Learn from readings.csv, once: the car, and the air of the days on which it was read."""
+    if inputs.lesson is not None or not inputs.trip.readings:
+        return inputs
+    from planner.forecast.lessons import learn
+
+    progress(f"learning from {counted(len(inputs.trip.readings), 'row')} of readings.csv")
+    car, lesson = learn(_open(inputs), inputs.car)
+    return replace(
+        inputs,
+        car=car,
+        known=replace(inputs.known, read=lesson.air),
+        lesson=lesson,
+        untaught=(inputs.car, inputs.known),
+    )
+
+
 def find_route(inputs: Inputs) -> "Route":
+    """Choose the road that is open and put it on the clock, in the air that the readings taught."""
+    return _open(taught(inputs))
+
+
+def _open(inputs: Inputs) -> "Route":
     """Choose the road that is open and put it on the clock."""
     from planner.route.timeline import open_route
 
@@ -74,8 +109,17 @@ def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Pro
     """Forecast the trip; `start` says how warm the car sets off, as cold as the air without it."""
     from planner.forecast.run import forecast
 
-    cold: Start = lambda _: None  # noqa: E731
-    return forecast(inputs.trip, inputs.car, known=inputs.known, start=start or cold, progress=progress)
+    known = taught(inputs, progress=progress)
+    cold: Start = start or (lambda _: None)
+    outlook = forecast(known.trip, known.car, known=known.known, start=cold, progress=progress)
+    if known.lesson is None or known.untaught is None:
+        return outlook
+    from planner.forecast.lessons import compared
+
+    progress("forecasting again without the readings, to see what they changed")
+    car, weather = known.untaught
+    before = _open(replace(known, car=car, known=weather))
+    return replace(outlook, lesson=compared(known.lesson, outlook, before, car, cold))
 
 
 def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:

@@ -8,10 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.model import clock
+from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
 from planner.route.timeline import Route, Span, Timeline, open_route
 from planner.weather.expected import day_sd_k
 from planner.weather.sources import NO_WEATHER, TripWeather
+from thermal.discrepancy import with_error
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors, is_compiled
 from thermal.simulate import Result, cold_start_k, simulate
@@ -50,6 +52,8 @@ class Forecast:
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
     start_k : ndarray, shape (n_body,), or None
         Temperatures at the start of the car as described, where it does not start cold. [K]
+    lesson : Lesson or None
+        What readings on the way taught; `car` and the weather have it in them.
     """
 
     route: Route
@@ -62,6 +66,7 @@ class Forecast:
     mornings_k: tuple[Floats, ...]
     error_k: float
     start_k: Floats | None = None
+    lesson: Lesson | None = None
 
     @property
     def trip(self) -> Trip:
@@ -103,6 +108,11 @@ def _batch(
     start_k = start(factors)
     result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
     return factors, shift, result
+
+
+def _off(timeline: Timeline, car: VehicleFile, number: int, result: Result) -> Result:
+    """A batch of draws with the model's own error added."""
+    return with_error(result, timeline.drive, car.vehicle, car.spread.discrepancy, seed=SEED + number)
 
 
 def margin_error_k(margin_k: Floats, confidence: float) -> float:
@@ -180,11 +190,13 @@ def forecast_route(
     regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
     rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
     sd = ambient_sd_k(timeline)
-    factors, shift, spread = _batch(timeline, car, sd, 0, rows, start)
+    factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
+    spread = _off(timeline, car, 0, drawn)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
         progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        margins.append(_batch(timeline, car, sd, len(margins), rows[:1], start)[2].margin_k)
+        more = _batch(timeline, car, sd, len(margins), rows[:1], start)[2]
+        margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
@@ -197,10 +209,18 @@ def forecast_route(
         band_k=np.maximum(band, nominal.temps_k[0]),
         factors=factors,
         shift_k=shift,
-        mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, spread, nights)),
+        mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights)),
         error_k=error,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
+
+
+def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
+    """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
+    described = as_described(route, car, start).margin_k[0]
+    line = route.timeline
+    drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, np.array([0]), start)[2])
+    return np.asarray(np.minimum(np.quantile(drawn.margin_k, 1.0 - route.trip.confidence, axis=0), described))
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:

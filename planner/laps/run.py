@@ -6,9 +6,9 @@ from datetime import datetime, time, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import level_of
 from planner.forecast.assemble import Progress, quiet
 from planner.laps.stints import Case, Layout, Piece
+from planner.model.levels import level_of
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.fluids import BODY_KEYS
@@ -55,7 +55,7 @@ class Planned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class SessionOutcome:
     """All that was found; `full_load` and `short` are shares of a lap's time: at full load, and asking for more."""
 
     case: Case
@@ -129,14 +129,14 @@ def at_hour(case: Case, at: time) -> Hour:
     )
 
 
-def run_session(case: Case, *, progress: Progress = quiet) -> Outcome:
+def run_session(case: Case, *, progress: Progress = quiet) -> SessionOutcome:
     """Answer everything asked of a session."""
     hours = []
     for at in whole_hours(case.setup.first, case.setup.last):
         progress(f"laps and cooling at {at:%H:%M}")
         hours.append(at_hour(case, at))
     full, short = load_shares(case)
-    return Outcome(
+    return SessionOutcome(
         case=case,
         tried=case.tried_laps,
         hours=tuple(hours),

@@ -7,7 +7,7 @@ from rich.text import Text
 
 from planner.analysis.service import AFTER_SESSION
 from planner.files.sessionfile import LapNumbers
-from planner.laps.run import Hour, Outcome, Planned
+from planner.laps.run import Hour, Planned, SessionOutcome
 from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case
 from planner.model.display import Units, units_of
 from planner.model.trip import Trip
@@ -42,7 +42,7 @@ def part_name(part: str) -> str:
 # --- what falls due ---
 
 
-def due_after(outcome: Outcome) -> tuple[str, ...]:
+def due_after(outcome: SessionOutcome) -> tuple[str, ...]:
     """List the jobs that a session leaves."""
     case, found = outcome.case, []
     for part, job in _OIL_OF.items():
@@ -80,7 +80,7 @@ def lap_words(case: Case, u: Units) -> str:
     return f"{what} is {size}, up to {top:.0f} {u.speed}{more}{wait}.{made}"
 
 
-def notes(outcome: Outcome, u: Units) -> tuple[str, ...]:
+def notes(outcome: SessionOutcome, u: Units) -> tuple[str, ...]:
     """Sentences on the lap, the pit, and what the numbers rest on."""
     case = outcome.case
     pads, fade = case.setup.pads, f"{u.temp(PAD_LIMIT_K[case.setup.pads]):.0f} {u.temperature}"
@@ -105,7 +105,7 @@ def notes(outcome: Outcome, u: Units) -> tuple[str, ...]:
     return (*said, *case.setup.assumptions)
 
 
-def tables(outcome: Outcome, trip: Trip) -> tuple[object, ...]:
+def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
     """Everything a session says, for a terminal of 80 columns."""
     u, case = units_of(trip.units), outcome.case
     share = f"{case.confidence:.0%}"
@@ -124,7 +124,7 @@ def tables(outcome: Outcome, trip: Trip) -> tuple[object, ...]:
     return (*parts, *(Text(f"- {caution}") for caution in CAUTIONS))
 
 
-def _hours(outcome: Outcome, u: Units) -> Table:
+def _hours(outcome: SessionOutcome, u: Units) -> Table:
     """One row an hour."""
     table = Table(title=outcome.case.setup.name, title_justify="left", box=None, pad_edge=False, header_style="bold")
     for heading in ("from", f"air {u.temperature}", "laps", "driven", "min off", "min idling"):
@@ -141,7 +141,7 @@ def _hours(outcome: Outcome, u: Units) -> Table:
     return table
 
 
-def _planned(outcome: Outcome, u: Units) -> Table:
+def _planned(outcome: SessionOutcome, u: Units) -> Table:
     """One row a session as planned."""
     case, setup = outcome.case, outcome.case.setup
     engine = "idling" if setup.pit_idle else "off"
@@ -162,7 +162,7 @@ def _planned(outcome: Outcome, u: Units) -> Table:
 # --- plain data ---
 
 
-def session_dict(outcome: Outcome) -> dict[str, object]:
+def session_dict(outcome: SessionOutcome) -> dict[str, object]:
     """Everything a session says as plain data, SI units in the names."""
     case = outcome.case
     return {

@@ -8,17 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.sessionfile import LapNumbers, Setup
-from planner.forecast.assemble import Inputs, find_route
+from planner.forecast.assemble import Inputs, find_route, taught
 from planner.laps.lap import Trace, trace_of_numbers, trace_of_table
 from planner.laps.site import Site, make_site
 from planner.model.errors import NoRouteError
 from planner.route.timeline import Route
 from planner.weather.expected import grille_rise_k
+from thermal.discrepancy import Discrepancy, with_error
 from thermal.drive import Drive
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
-from thermal.spread import draw, medians
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +46,7 @@ class Case:
     lap: Trace
     factors: Factors
     shift_k: Floats
+    discrepancy: Discrepancy
     confidence: float
     band_k: float
 
@@ -98,6 +100,7 @@ class Case:
 
         The drive's groups follow each other from 0.
         """
+        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot
@@ -111,6 +114,7 @@ class Case:
 
 def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
     """Put together what the runs share."""
+    inputs, route = _on_route(inputs)
     trip, vehicle, posterior = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
     share = max(cooling.airflow_share * setup.airflow, 0.2)
@@ -119,7 +123,7 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
         trailer=replace(trailer, mass_kg=0.0, drag_area_m2=0.0),
         cooling=replace(cooling, airflow_share=min(share, 1.2)),
     )
-    site = make_site(setup, inputs, _route(inputs))
+    site = make_site(setup, inputs, route)
     air_k = site.air_k(setup.first)
     if isinstance(setup.lap, LapNumbers):
         lap = trace_of_numbers(setup.lap, alone, elevation_m=site.elevation_m, air_k=air_k)
@@ -133,17 +137,19 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
         lap=lap,
         factors=Factors(*(np.concatenate(pair) for pair in zip(medians(posterior), factors, strict=True))),
         shift_k=np.vstack((np.zeros((1, 1)), shift)),
+        discrepancy=posterior.discrepancy,
         confidence=trip.confidence,
         band_k=trip.thin_band_k,
     )
 
 
-def _route(inputs: Inputs) -> Route | None:
-    """The trip's road, whose weather the session shares; None where its days cannot be planned."""
+def _on_route(inputs: Inputs) -> tuple[Inputs, Route | None]:
+    """The trip's road, whose weather and readings the session shares; None where its days cannot be planned."""
     try:
-        return find_route(inputs)
+        known = taught(inputs)
+        return known, find_route(known)
     except NoRouteError:
-        return None
+        return inputs, None
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from planner.model.display import counted, units_of
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.timeline import Route
+from thermal.discrepancy import with_error
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
 from thermal.fluids import FACTORS, fluid_of, fluids_in
@@ -29,7 +30,7 @@ from thermal.kernel import Factors
 from thermal.posterior import Posterior, posterior_from
 from thermal.residuals import modelled_k
 from thermal.simulate import simulate
-from thermal.spread import draw, medians
+from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
@@ -188,10 +189,11 @@ def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
         found.estimate[rows],
         found.covariance[np.ix_(rows, rows)],
         "; ".join([source, *earlier]),
+        found.discrepancy,
     )
     kept = {name: f for name, f in car.spread.factors.items() if name not in new.factors}
     pairs = {pair: value for pair, value in car.spread.correlation.items() if set(pair) <= set(kept)}
-    return Posterior(factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
+    return replace(new, factors={**kept, **new.factors}, correlation={**pairs, **new.correlation})
 
 
 def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
@@ -249,7 +251,9 @@ def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
     factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior)
     few = np.array([0])
-    draws = simulate(route.timeline.drive, vehicle, factors=factors, ambient_k=shift, record=few).margin_k.min(axis=1)
+    drive = route.timeline.drive
+    drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=few)
+    draws = with_error(drawn, drive, vehicle, posterior.discrepancy, seed=SEED).margin_k.min(axis=1)
     best = simulate(route.timeline.drive, vehicle, factors=medians(posterior), record=few).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - route.trip.confidence, axis=0)
     return tuple(

@@ -1,38 +1,49 @@
 """What a log can and cannot teach, in words: before the fit from how it was driven, after it from what was found."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from thermal.fit import Fit
-from thermal.fluids import FACTORS, fluid_of, fluids_in
+from thermal.fluids import BODIES, FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
 
 _GRADE, _GRADE_S = 0.03, 180.0
 _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
+_COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **{name: factor.words for name, factor in FACTORS.items()},
     "thermostat": "the temperature at which the thermostat opens",
     "cooling.heater_w_per_k": "what the cabin heater takes",
+    "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and its sump, beside everything's",
+    "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, beside everything's",
+    "differential.heat_capacity_j_per_k": "heat capacity of the differential, beside everything's",
 }
 
 
 def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
     """Choose what to learn from the fluids that were read."""
-    fluids = {fluid for one in driven for fluid in one.fluids}
+    bodies = {CHANNELS[fluid].node or 0 for one in driven for fluid in one.fluids}
+    cold = min(float(np.min(one.drive.air_k)) for one in driven) < _COLD_K
+    return names_in(vehicle, bodies, cold=cold)
+
+
+def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[str, ...]:
+    """Choose what to learn from the bodies of the model that were read, the heater too where it was cold."""
     names: list[str] = []
-    if fluids & {"coolant", "engine_oil"}:
+    coolant, oil = fluid_of("coolant"), fluid_of("engine_oil")
+    if {coolant.node, oil.node} & set(bodies):
         names += ["engine_heat", "capacity"]
-    if "coolant" in fluids:
-        names += [*fluid_of("coolant").factors, "thermostat"]
-        cold = min(float(np.min(one.drive.air_k)) for one in driven) < 288.15
+    if coolant.node in bodies:
+        names += [*coolant.factors, "thermostat"]
         names += ["cooling.heater_w_per_k"] if cold and vehicle.cooling.heater_w_per_k > 0.0 else []
     for fluid in fluids_in(vehicle):
-        names += fluid.factors if fluid.key in fluids and fluid.key != "coolant" else ()
+        if fluid.node in bodies and fluid != coolant:
+            names += [*fluid.factors, f"{BODIES[fluid.node].part}.heat_capacity_j_per_k"]
     return tuple(names)
 
 

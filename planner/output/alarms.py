@@ -1,9 +1,10 @@
 """Alarm cards as rows of a table and as plain data."""
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
-from planner.analysis.alarms import BAR, Card, Reference
+from planner.analysis.alarms import BAR, Card, Reference, pressure_table
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
 from thermal.fluids import fluid_of
@@ -12,14 +13,15 @@ _PSI = 6894.757
 
 
 def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out one card as a table: what, alarm below, expected, caution, limit."""
+    """Lay out one card as a table: what, not warm below, low once warm, expected, caution, limit."""
     u = units_of(outlook.trip.units)
     fluids: list[tuple[str, ...]] = [
         (
             fluid_of(f.fluid).label,
-            f"{u.temp(f.low_k):.0f}",
-            f"{u.temp(f.band_k[0]):.0f}–{u.temp(f.band_k[1]):.0f}",
-            f"{u.temp(f.caution_k):.0f}",
+            f"{u.temp(f.warm_k):.0f}",
+            f"{u.temp(f.marks.low_k):.0f}",
+            f"{u.temp(f.marks.band_k[0]):.0f}–{u.temp(f.marks.band_k[1]):.0f}",
+            f"{u.temp(f.marks.caution_k):.0f}",
             f"{u.temp(f.limit_k):.0f} {u.temperature}",
         )
         for f in card.fluids
@@ -35,15 +37,48 @@ def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
         ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
         ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
     ):
-        rows.append((name, f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", ""))
+        rows.append(
+            (name, "", f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", "")
+        )
     if card.drop_pa is not None:
         low, high = (_pressure(v, u) for v in card.drop_pa)
         half = _pressure(0.5 * card.drop_pa[0], u)
         blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
         rows.append(
-            ("oil cooler pressure drop", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
+            ("oil cooler pressure drop", "", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
         )
     return rows
+
+
+HEADINGS = ("gauge", "not warm below", "low", "expected", "caution", "limit")
+
+
+def caution_lines(outlook: Forecast, card: Card) -> list[str]:
+    """Say of every caution how long before the limit it comes, and how often it rings on a sound car."""
+    u, out = units_of(outlook.trip.units), []
+    for f in card.fluids:
+        m = f.marks
+        lead = f"about {m.lead_s / 60.0:.0f} min" if m.lead_s >= 60.0 else "less than a minute"
+        often = "once in 20 h or less" if m.nuisance_per_h <= 0.05 else f"once in {1.0 / m.nuisance_per_h:.1f} h"
+        out.append(
+            f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
+            f"limit at a fast rise, and rings falsely {often}."
+        )
+    return out
+
+
+def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Lay out oil pressure by engine speed and oil temperature: headings, rows."""
+    u = units_of(outlook.trip.units)
+    temps, rows = pressure_table(outlook, reference)
+    head = ("oil pressure", *(f"oil {u.temp(t):.0f} {u.temperature}" for t in temps))
+    return head, [
+        (
+            f"{row.engine_rad_per_s * 60.0 / (2.0 * math.pi):.0f} rpm",
+            *(f"{_pressure(low, u)}–{_pressure(high, u)}" for low, high in row.bands_pa),
+        )
+        for row in rows
+    ]
 
 
 def _pressure(pa: float, units: Units) -> str:
@@ -69,9 +104,12 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
                 "fluids": [
                     {
                         "fluid": fluid_of(f.fluid).label,
-                        "not_warm_below_k": f.low_k,
-                        "expected_k": list(f.band_k),
-                        "caution_k": f.caution_k,
+                        "not_warm_below_k": f.warm_k,
+                        "low_k": f.marks.low_k,
+                        "expected_k": list(f.marks.band_k),
+                        "caution_k": f.marks.caution_k,
+                        "caution_lead_s": f.marks.lead_s,
+                        "false_alarms_per_h": f.marks.nuisance_per_h,
                         "limit_k": f.limit_k,
                     }
                     for f in card.fluids

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.trip import Leg, Place, Trip
+from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
 
@@ -22,13 +23,17 @@ def size(trip: Trip) -> str:
     return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
 
 
-def check_lines(trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Sequence[str]) -> list[str]:
+def check_lines(
+    trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Sequence[str], learnt: Sequence[str] = ()
+) -> list[str]:
     """Say what was read and what it rests on; `legs` are the road, `closed` says which roads are not open then."""
     assumed = [entry for entry in car.entries if entry.assumed]
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
         *_at_a_glance(trip, legs),
+        *chart_lines(shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
+        *(f"  learnt: {said}" for said in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
         *_asked(car),
@@ -88,7 +93,13 @@ def _halves(key: str) -> tuple[str, str]:
     return section, name
 
 
-def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Sequence[Effect]") -> dict[str, Any]:
+def check_dict(
+    trip: Trip,
+    car: VehicleFile,
+    closed: Sequence[str],
+    effects: "Sequence[Effect]",
+    learnt: Sequence[str] = (),
+) -> dict[str, Any]:
     """Give the same as plain data."""
     return {
         "trip": trip.name,
@@ -97,6 +108,7 @@ def check_dict(trip: Trip, car: VehicleFile, closed: Sequence[str], effects: "Se
         "vehicle": car.vehicle.name,
         "base": car.base,
         "about": car.about,
+        "learnt": list(learnt),
         "assumed_of_trip": trip.assumptions,
         "closed": list(closed),
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},

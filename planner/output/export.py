@@ -11,6 +11,7 @@ from planner.model.plaintext import printable
 from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
+from planner.output.icsbefore import NOTHING, Before
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_table
 
 SCHEMA = "grademargin-plan/2"
@@ -63,6 +64,7 @@ def plan_dict(report: Report) -> dict[str, Any]:
             for job in report.service.due
         ],
         "remedies": [_remedies_dict(day) for day in report.remedies],
+        "learnt": list(report.learnt),
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: {"value": e.text, "source": e.source} for e in outlook.car.entries if e.assumed},
@@ -129,9 +131,9 @@ PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", 
 """What `plan` writes, in the order in which the files get their names."""
 
 
-def exchange_files(report: Report) -> dict[str, str]:
+def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
     """Make the files for a navigator, a calendar and a map."""
-    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report), "trip.geojson": trip_geojson(report)}
+    return {"trip.gpx": trip_gpx(report), "trip.ics": trip_ics(report, before), "trip.geojson": trip_geojson(report)}
 
 
 def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
@@ -151,6 +153,15 @@ def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
         "fuel_m3": _m3(row.fuel_l),
         "slowed": row.slowed,
         "level": row.worst.level,
+        "gaps": [
+            {
+                "begin_m": round(gap.begin_m, 1),
+                "end_m": round(gap.end_m, 1),
+                "above_m": round(gap.ground.above_m, 1),
+                "below_m": round(gap.ground.below_m, 1),
+            }
+            for gap in report.unknowns.of_leg(row.leg)
+        ],
         "fluids": [_margin_dict(margin) for margin in row.margins],
     }
 
@@ -160,6 +171,7 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
     return {
         "fluid": margin.fluid,
         "margin_k": round(margin.margin_k, 3),
+        "least_k": round(margin.least_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
         "level": margin.level,

@@ -1,20 +1,28 @@
 """The report as a scene for the map: points, stretches, markers, tables, all in display units."""
 
+import hashlib
+
 import numpy as np
 import numpy.typing as npt
 
-from maps.scene import Ahead, Marker, Milestone, Scene, Series, Spot, Stretch, Track
+from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
 from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
+from planner.ground.towns import CREDIT
 from planner.model.display import counted
+from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
+from planner.output.grades import Climb, climbs, small_part
 from planner.output.marks import Mark, hot_spots, hot_words, marks
+from planner.output.nearby import towns_beside
+from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
-from planner.output.sheets import appendix, day_sheet, trip_tables
+from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
+from planner.output.times import told, zones
 from planner.route.graph import stops_of
 from thermal.fluids import fluid_of, fluids_in
 
-_DASHES = ("", "7 4", "2 3", "10 3 2 3", "1 4")  # a fluid takes the pattern of its place in the model
+_DASHES = ("", "9 4", "3 3", "13 4 3 4", "6 3 1 3", "16 3")  # of fluids, in the model's order
 _GRADES = ("pass", "summit")
 _KIND_OF_MARK = {
     "start": "start",
@@ -34,10 +42,13 @@ RULES = (
     "behind, that is legal and safe. Let the engine idle while the coolant is hot, unless it is past its limit.",
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
-_AIR_DASH = "1 4"
+_AIR_DASH = "1 5"
+_MOST_ROADS = 400
+_GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 
 
-def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scene:
+def make_scene(report: Report) -> Scene:
     """Arrange a report for drawing."""
     outlook, u = report.outlook, report.units
     trip, found = outlook.trip, marks(report)
@@ -51,38 +62,43 @@ def make_scene(report: Report, *, basemap_sources: tuple[str, ...] = ()) -> Scen
         facts=_facts(report),
         spots=_spots(report),
         cautions=CAUTIONS,
-        stretches=tuple(_stretch(report, leg) for leg in range(len(outlook.legs))),
+        stretches=(*(_stretch(report, leg) for leg in range(len(outlook.legs))), *_small_parts(report)),
         markers=(*_hot_markers(report, found), *_markers(report, found)),
         days=tuple(day_sheet(report, number) for number in range(days)),
+        card=(alarm_card(report), gaps(report)),
         tables=trip_tables(report),
         appendix=appendix(report),
         places=_places(report),
         ahead=_ahead(report, found),
+        grades=tuple(_grade(report, climb) for climb in climbs(report)),
         rules=RULES,
+        roads=_roads(report),
+        towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
+        attributions=(f"{CREDIT}, thinned",),
+        start_s=float(outlook.timeline.begin_s[0]),
+        key=hashlib.sha256("/".join([trip.route[-1], *(leg.finish for leg in outlook.legs[-3:])]).encode()).hexdigest()[
+            :12
+        ],
         band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
-        attributions=basemap_sources,
+        level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
 def _facts(report: Report) -> tuple[str, ...]:
     """Say the plan's outcome in a line."""
-    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
-    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
-    if not thin + over:
-        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
-    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
-    if len(hot_spots(report)) <= _MOST_SPOTS:
-        return (told,)
-    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
+    spots = len(hot_spots(report))
+    more = (f"The {_MOST_SPOTS} smallest of {spots}; the map shows all:",) if spots > _MOST_SPOTS else ()
+    return (headline(report), *more)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
     """The smallest margins in a line each; the markers of all hot spots stand first in the scene."""
     spots = hot_spots(report)
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
-    return tuple(Spot(text=hot_words(report, spots[number]), marker=number) for number in sorted(worst))
+    fluids = [fluid_of(spot.fluid).index for spot in spots]
+    points = [int(report.outlook.nominal.where[0, spot.leg, f]) + 1 for spot, f in zip(spots, fluids, strict=True)]
+    return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in sorted(worst))
 
 
 def _track(report: Report) -> Track:
@@ -96,6 +112,7 @@ def _track(report: Report) -> Track:
     def column(values: npt.NDArray[np.float64], digits: int) -> tuple[float, ...]:
         return tuple(np.round(np.concatenate(([values[0]], values)), digits).tolist())
 
+    coarser = min(_COARSEST, max(1.0, float(line.end_m[-1]) / _FINE_M))
     series = [
         Series(
             label=fluid_of(fluid).label.capitalize(),
@@ -105,6 +122,7 @@ def _track(report: Report) -> Track:
             limit=column(u.temp(outlook.nominal.limit_k[:, fluid_of(fluid).index]), 1),
             unit=u.temperature,
             dash=_DASHES[fluid_of(fluid).index % len(_DASHES)],
+            bound=min(coarser, 1.5),
         )
         for fluid in fluids_of(outlook)
     ]
@@ -120,53 +138,107 @@ def _track(report: Report) -> Track:
         series=tuple(series),
         minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
         group_labels=tuple(leg_name(report.outlook, leg) for leg in range(len(outlook.legs))),
+        elevation_bound=20.0 * coarser,
+        line_bound_deg=0.0003 * coarser,
     )
 
 
 def _clock(report: Report) -> tuple[str, ...]:
     """Wall-clock text of every point: one zone look-up a span, two where the zone changes."""
     outlook, texts = report.outlook, []
+    zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
     for span in outlook.timeline.spans:
         begin, end = local_time(outlook, span.first), local_time(outlook, span.last)
         changes = begin.utcoffset() != end.utcoffset()
         for i in range(span.first, span.last + 1):
             seconds = float(outlook.timeline.end_s[i])
             here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
-            texts.append(here.strftime("%a %H:%M"))
-    start = local_time(outlook, 0, begin=True).strftime("%a %H:%M")
-    return (start, *texts)
+            texts.append(told(here, "%a %H:%M", zoned=zoned))
+    return (told(local_time(outlook, 0, begin=True), "%a %H:%M", zoned=zoned), *texts)
 
 
 def _stretch(report: Report, leg: int) -> Stretch:
-    """One leg, coloured by its smallest margin."""
+    """One leg and what it asks of every fluid; where a margin is small, that part is drawn over it."""
     span, worst = span_of(report.outlook, leg), report.worst(leg)
     lines = [sentence(report, m) for m in report.margins if m.leg == leg]
-    if worst.level != "ample":
+    if worst.level == UNKNOWN.word:
+        lines.insert(0, unknown_sentence(report, worst))
+    if worst.level in TIGHT:
         lines.append(reason(report, worst))
     return Stretch(
         start=span.first,
         end=span.last + 1,
-        level=worst.level,
+        level="ample" if worst.level in ("thin", "exceeded") else worst.level,
         title=leg_name(report.outlook, leg),
         popup="\n".join(lines),
     )
 
 
+def _small_parts(report: Report) -> tuple[Stretch, ...]:
+    """The road on which margins are thin, and over it that on which a limit is passed."""
+    band_k, made = report.outlook.trip.thin_band_k, []
+    for level, within_k in (("thin", band_k), ("exceeded", 0.0)):
+        for margin in report.margins:
+            if margin.level == "exceeded" or margin.level == level == "thin":
+                start, end = small_part(report, margin, within_k)
+                made.append(Stretch(start=start, end=end, level=level, whole=False))
+    return tuple(made)
+
+
+def _grade(report: Report, climb: Climb) -> Grade:
+    """One climb, up to where the fluids have seen its heat; its level is that of the worst margin peaking there."""
+    outlook, u = report.outlook, report.units
+    line = outlook.timeline
+    last = int(np.searchsorted(line.end_s, line.end_s[climb.end - 1] + _GRADE_LAG_S)) + 1
+    peaks = [int(outlook.nominal.where[0, m.leg, fluid_of(m.fluid).index]) + 1 for m in report.margins]
+    levels = [m.level for m, at in zip(report.margins, peaks, strict=True) if climb.start <= at <= last]
+    order = ("exceeded", "unknown", "thin")
+    rise, mean = f"{u.height(climb.rise_m):,.0f} {u.elevation}", 100.0 * climb.rise_m / climb.length_m
+    return Grade(
+        start=climb.start,
+        end=climb.end,
+        title=climb.place or f"Climb at {u.distance} {u.dist(float(line.end_m[climb.end - 1])):,.0f}",
+        text=f"up {rise} in {u.dist(climb.length_m):.1f} {u.distance}, mean {mean:.1f} %",
+        level=next((level for level in order if level in levels), "ample"),
+    )
+
+
+def _roads(report: Report) -> tuple[Road, ...]:
+    """Roads of the trip's folder, driven or not: its other ways lie under the route."""
+    trip = report.outlook.trip
+    made = []
+    for leg in trip.legs[:_MOST_ROADS]:
+        ends = trip.places[leg.start], trip.places[leg.finish]
+        lat, lon = tuple(one.lat_deg for one in ends), tuple(one.lon_deg for one in ends)
+        if leg.profile is not None and leg.profile.lat_deg:
+            lat, lon = leg.profile.lat_deg, leg.profile.lon_deg
+        made.append(Road(name=leg.road, lat=lat, lon=lon))
+    return tuple(made)
+
+
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    """Places where a margin is thin or exceeded, before all other markers; legs that share one share its pin."""
     own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
             lat=mark.lat_deg,
             lon=mark.lon_deg,
             label=mark.name,
-            kind="over" if mark.level == "exceeded" else "hot",
+            kind="over" if mark.level == EXCEEDED.word else "hot",
             text=mark.text,
+            detail=_hot_detail(report, mark),
             day=mark.day,
         )
         for mark in found
         if mark.kind == "hot" and mark.leg in own
     )
+
+
+def _hot_detail(report: Report, mark: Mark) -> str:
+    """Say where along the way a margin is small, and the temperature to expect there."""
+    u, worst = report.units, report.worst(mark.leg)
+    along = u.dist(float(report.outlook.timeline.end_m[mark.point - 1]))
+    return f"{u.distance} {along:,.0f}: {fluid_of(worst.fluid).short} {u.temp(worst.peak_k):.0f} {u.temperature}"
 
 
 def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
@@ -217,7 +289,13 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
     if place.note:
         lines.append(place.note)
     return Marker(
-        lat=place.lat_deg, lon=place.lon_deg, label=place.name, kind=kind, text="\n".join(lines), day=span.day
+        lat=place.lat_deg,
+        lon=place.lon_deg,
+        label=place.name,
+        kind=kind,
+        text="\n".join(lines),
+        detail=f"{u.height(place.elevation_m):,.0f} {u.elevation}" if place.kind in _GRADES else "",
+        day=span.day,
     )
 
 
@@ -264,10 +342,3 @@ def _serviced(report: Report) -> tuple[Milestone, ...]:
         for point, key in _points(report)
         if places[key].services
     )
-
-
-def bounds(report: Report) -> tuple[float, float, float, float]:
-    """Smallest box round the route."""
-    line, first = report.outlook.timeline, report.outlook.trip.places[report.outlook.legs[0].start]
-    lats, lons = np.append(line.lat_deg, first.lat_deg), np.append(line.lon_deg, first.lon_deg)
-    return float(lats.min()), float(lons.min()), float(lats.max()), float(lons.max())

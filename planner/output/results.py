@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from planner.analysis.sensitivity import Effect
     from planner.analysis.whatif import Outcome
     from planner.forecast.run import Forecast
-    from planner.laps.run import Outcome as SessionOutcome
+    from planner.laps.run import SessionOutcome
+    from planner.logs.drift import Drift
     from planner.logs.fit import Fitted, FluidMargin
-    from planner.logs.review import Drift
-    from planner.logs.review import Review as LogReview
+    from planner.logs.review import Review
     from planner.output.report import Report
 
 
@@ -96,6 +96,7 @@ class Plan:
                 "peak_k": m.peak_k,
                 "limit_k": m.limit_k,
                 "margin_k": m.margin_k,
+                "least_k": m.least_k,
                 "margin_as_described_k": m.nominal_margin_k,
                 "probability": m.probability,
                 "level": m.level,
@@ -191,20 +192,21 @@ class Plan:
 
         return plan_dict(self.report)
 
-    def files(self) -> dict[str, str]:
-        """Make the plan's files: their names, and what is in them."""
+    def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
+        """Make the plan's files, name to text; the calendar moves on from the one in the folders of earlier plans."""
         from maps import basemap, page
         from planner.model import paths
         from planner.output import export, mapscene
+        from planner.output.icsbefore import last_calendar
         from planner.output.write import to_json
 
-        ground = basemap.load(paths.data_folder() / "basemap", mapscene.bounds(self.report))
-        scene = mapscene.make_scene(self.report, basemap_sources=ground.sources)
+        scene = mapscene.make_scene(self.report)
+        ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
         return {
             "trip.html": page.render(scene, basemap=ground),
             "forecast.csv": export.forecast_csv(self.report),
             "plan.json": to_json(self.to_dict()),
-            **export.exchange_files(self.report),
+            **export.exchange_files(self.report, last_calendar(*earlier)),
         }
 
     def write(self, folder: str | Path) -> tuple[Path, ...]:
@@ -214,7 +216,7 @@ class Plan:
 
         target = Path(folder)
         try_out(target, PLAN_FILES, trip=self.report.outlook.trip.folder)
-        files = self.files()
+        files = self.files(earlier=(target, self.report.outlook.trip.folder / "out"))
         write_files(target, files)
         return tuple(target / name for name in files)
 
@@ -239,7 +241,7 @@ class Plan:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check:
+class CheckResult:
     """What a folder says and rests on; `closed` names roads that are closed on the day they would be driven."""
 
     inputs: Inputs
@@ -252,7 +254,13 @@ class Check:
         """Say it to people."""
         from planner.output.check import check_lines
 
-        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed)
+        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed, self.inputs.learnt)
+
+    def page(self) -> str:
+        """Draw the road on one HTML page: map and profile."""
+        from planner.output.road_shape import page, shape_of
+
+        return page(self.inputs.trip, self.legs, shape_of(self.inputs.trip, self.legs))
 
     @property
     def assumed(self) -> "pd.DataFrame":
@@ -274,11 +282,11 @@ class Check:
         """Give the same as plain data."""
         from planner.output.check import check_dict
 
-        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects)
+        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects, self.inputs.learnt)
 
 
 @dataclass(frozen=True, kw_only=True)
-class WhatIf:
+class WhatIfResult:
     """What changes and parts do to the trip."""
 
     outlook: "Forecast"
@@ -306,7 +314,7 @@ class WhatIf:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Session:
+class SessionResult:
     """Laps or hill runs: how many by the hour, and how the sessions planned go."""
 
     trip: Trip
@@ -358,7 +366,7 @@ def _seconds(minutes: int | None) -> float | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fit:
+class FitResult:
     """The car as learned from logs, and the trip's margins before and after."""
 
     learned: "Fitted"
@@ -431,10 +439,10 @@ class Fit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Review:
+class ReviewResult:
     """Logs explained against the forecast, and what drifts from day to day."""
 
-    reviews: "Sequence[LogReview]"
+    reviews: "Sequence[Review]"
     trends: "Sequence[Drift]"
 
     @property
@@ -467,7 +475,7 @@ class Review:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Alarms:
+class AlarmsResult:
     """What to set the gauges' alarms by: a card a leg, the whole trip's last."""
 
     outlook: "Forecast"
@@ -478,9 +486,10 @@ class Alarms:
     def fluids(self) -> "pd.DataFrame":
         """One row a card and fluid; `leg` is empty for the whole trip."""
         rows = [
-            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.low_k}
-            | {"expected_low_k": f.band_k[0], "expected_high_k": f.band_k[1]}
-            | {"caution_k": f.caution_k, "limit_k": f.limit_k}
+            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.warm_k}
+            | {"low_k": f.marks.low_k, "expected_low_k": f.marks.band_k[0], "expected_high_k": f.marks.band_k[1]}
+            | {"caution_k": f.marks.caution_k, "caution_lead_s": f.marks.lead_s}
+            | {"false_alarms_per_h": f.marks.nuisance_per_h, "limit_k": f.limit_k}
             for card in self.cards
             for f in card.fluids
         ]

@@ -1,28 +1,34 @@
 """Tables of the trip and the sheet of each day, as text in display units."""
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
-from maps.scene import Day, Table
+from maps.scene import Advice, Day, Table, Way
 from planner.analysis.alarms import Reference, trip_card
 from planner.analysis.fuel import gap_words
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
-from planner.output.alarms import alarm_rows, pressure_rows
-from planner.output.marks import advice, hot_spots
+from planner.model.levels import AMPLE, UNKNOWN
+from planner.output.alarms import HEADINGS, alarm_rows, caution_lines
+from planner.output.marks import advice_on, hot_spots
+from planner.output.outcome import unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
+from planner.output.times import told, zone_of, zones
+from planner.route.graph import stops_of
 from thermal.fluids import fluid_of
 
 Floats = npt.NDArray[np.float64]
-_MOST_CHOICES, _MOST_NAMED = 6, 2
+_MOST_CHOICES, _MOST_NAMED, _MOST_CLOSEST = 6, 2, 2
 
 
 def trip_tables(report: Report) -> tuple[Table, ...]:
-    """Tables for the first sheet: alarm card, days, fuel, service."""
-    made = (_alarm_card(report), _days(report), _fuel(report), _service(report))
+    """Tables of the whole trip: days, fuel, service."""
+    made = (_days(report), _fuel(report), _service(report))
     return tuple(table for table in made if table.rows)
 
 
@@ -33,7 +39,9 @@ def appendix(report: Report) -> tuple[Table, ...]:
     assumed = [e for e in report.outlook.car.entries if e.assumed]
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
     notes = report.outlook.trip.assumptions
+    learnt = tuple((said,) for said in report.learnt)
     made = (
+        Table(title="Learnt from the gauges", headings=("readings.csv",), rows=learnt),
         Table(title="Other roads", headings=("the road not taken",), rows=roads),
         Table(title="To carry", headings=("common practice",), rows=carry),
         Table(
@@ -46,15 +54,36 @@ def appendix(report: Report) -> tuple[Table, ...]:
     return tuple(table for table in made if table.rows or table.note)
 
 
-def _alarm_card(report: Report) -> Table:
+def alarm_card(report: Report) -> Table:
     """Where each gauge belongs, and where its alarm; oil pressures too."""
+    card = trip_card(report.outlook)
     return Table(
         title=f"Alarm card, {report.units.temperature}",
-        headings=("gauge", "alarm below", "expected", "caution", "limit"),
-        rows=tuple(alarm_rows(report.outlook, trip_card(report.outlook))),
-        note="Alarm below: not warm enough to load the car, or too little pressure. Expected: nine tenths of the "
+        headings=HEADINGS,
+        rows=tuple(alarm_rows(report.outlook, card)),
+        note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
+        "wrong sender; or too little pressure. Expected: nine tenths of the "
         "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's is that of the highest road. Pressures: {Reference().words}.",
+        f"it is safe; the coolant's is that of the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        f"Pressures: {Reference().words}.",
+    )
+
+
+def gaps(report: Report) -> Table:
+    """Find the longest ways without fuel and without a workshop."""
+    outlook, u = report.outlook, report.units
+    order = stops_of(outlook.legs)
+    along = [0.0, *(float(outlook.timeline.end_m[span_of(outlook, leg).last]) for leg in range(len(outlook.legs)))]
+    rows = []
+    for service in ("fuel", "workshop"):
+        at = [i for i, key in enumerate(order) if service in outlook.trip.places[key].services]
+        marks = sorted({0, *at, len(order) - 1})
+        a, b = max(pairwise(marks), key=lambda pair: along[pair[1]] - along[pair[0]])
+        names = (outlook.trip.places[order[i]].name for i in (a, b))
+        rows.append((service, f"{u.dist(along[b] - along[a]):,.0f}", " to ".join(names)))
+    note = "By the services entered for the places of this trip; there may be others on the way."
+    return Table(
+        title="Longest ways without", headings=("what", u.distance, "from and to"), rows=tuple(rows), note=note
     )
 
 
@@ -70,12 +99,12 @@ def _days(report: Report) -> Table:
             f"{u.dist(row.distance_m):.0f}",
             f"{round(u.height(row.climb_m), -1):,.0f}",
             f"{u.temp(row.air_k):.0f}",
-            f"{u.diff(row.worst.margin_k):.0f}, {fluid_of(row.worst.fluid).label}: {row.worst.level}",
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).label),
         )
         for row in day_rows(report)
     )
     headings = ("day", "date", "way", "hours", u.distance, f"climb {u.elevation}", f"air {u.temperature}")
-    return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows)
+    return Table(title="The days", headings=(*headings, f"smallest margin {u.temperature}"), rows=rows, to_days=True)
 
 
 def _fuel(report: Report) -> Table:
@@ -117,8 +146,8 @@ def _service(report: Report) -> Table:
 
 def day_sheet(report: Report, number: int) -> Day:
     """One day: hours, daylight, legs with expected readings, alarms, what helps."""
-    row = day_rows(report)[number]
-    day = report.outlook.timeline.days[number]
+    row, outlook = day_rows(report)[number], report.outlook
+    day = outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
     lines = [
         _hours(report, number),
@@ -126,12 +155,61 @@ def day_sheet(report: Report, number: int) -> Day:
     ]
     lines += [f"{whole_sentence(report, m)} {reason(report, m)}" for m in thin]
     helps = tuple(_helps(report, one) for one in report.remedies if one.day == number)
+    headings, way, note = _way(report, number)
+    start = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     return Day(
         title=f"Day {number + 1}, {row.depart:%a %d %b}: {row.start.name} to {row.finish.name}",
+        short=f"{number + 1}, {start:%a} {start.day}: to {row.finish.name}",
+        date=start.date().isoformat(),
         summary="\n".join(lines),
-        tables=(_legs(report, number), _alarms(report, number), *helps),
-        advice=advice(report, number) or ("Nothing special: every fluid keeps an ample margin today.",),
+        advice=_advice(report, number),
+        headings=headings,
+        way=way,
+        way_note=note,
+        closest=_closest(report, number),
+        tables=(_alarms(report, number), *helps),
     )
+
+
+def _smallest(report: Report, margin: Margin, name: str) -> str:
+    """Say a leg's or a day's smallest margin, whose, and its level."""
+    if margin.level == UNKNOWN.word:
+        return f"{name}, {margin.level}"
+    left = f"{report.units.diff(margin.margin_k):.0f} {name}"
+    return left if margin.level == AMPLE.word else f"{left}, {margin.level}"
+
+
+def _advice(report: Report, number: int) -> tuple[Advice, ...]:
+    """What to do that day, each until the leg it is for is driven."""
+    outlook = report.outlook
+    day = outlook.timeline.days[number]
+    said = [
+        Advice(text=line, until=span_of(outlook, one.leg).last + 1)
+        for one in report.remedies
+        if one.day == number
+        for line in advice_on(report, one)
+    ]
+    said += [
+        Advice(
+            text=f"Watch the gauges on {leg_name(outlook, margin.leg)}: {unknown_words(report, margin.leg)}.",
+            until=span_of(outlook, margin.leg).last + 1,
+        )
+        for margin in report.unknown()
+        if day.first <= margin.leg <= day.last
+    ]
+    if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
+        said.append(Advice(text="Nothing special: every fluid keeps an ample margin today."))
+    return tuple(said)
+
+
+def _closest(report: Report, number: int) -> tuple[int, ...]:
+    """Numbers of the fluids that come nearest to their limits that day, the nearest first."""
+    day, fluids = report.outlook.timeline.days[number], fluids_of(report.outlook)
+    least = [
+        min(m.margin_k for m in report.margins if m.fluid == fluid and day.first <= m.leg <= day.last)
+        for fluid in fluids
+    ]
+    return tuple(sorted(range(len(fluids)), key=lambda one: least[one])[:_MOST_CLOSEST])
 
 
 def _hours(report: Report, number: int) -> str:
@@ -143,65 +221,66 @@ def _hours(report: Report, number: int) -> str:
     risen = clock.sun_times_utc(first.lat_deg, first.lon_deg, begin.date())[0].astimezone(begin.tzinfo)
     set_at = clock.sun_times_utc(last.lat_deg, last.lon_deg, end.date())[1].astimezone(end.tzinfo)
     u = report.units
+    zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
+    depart, arrive = (told(moment, "%H:%M", zoned=zoned) for moment in (row.depart, row.arrive))
     return (
-        f"{row.depart:%H:%M} to {row.arrive:%H:%M}, {row.driving_s / 3600.0:.1f} h of driving, "
+        f"{depart} to {arrive}, {row.driving_s / 3600.0:.1f} h driving, "
         f"{u.dist(row.distance_m):.0f} {u.distance}, {round(u.height(row.climb_m), -1):,.0f} {u.elevation} of "
-        f"climb. Sunrise {risen:%H:%M} at {first.name}, sunset {set_at:%H:%M} at {last.name}."
+        f"climb. Sunrise {risen:%H:%M}, sunset {set_at:%H:%M}."
     )
 
 
-def _legs(report: Report, number: int) -> Table:
-    """Legs of one day with times, climb and the hottest reading expected of every gauge."""
-    outlook, u, names = report.outlook, report.units, [fluid_of(key).short for key in fluids_of(report.outlook)]
-    rows = tuple(
-        (
-            leg_name(outlook, row.leg),
-            f"{row.depart:%H:%M}",
-            f"{row.arrive:%H:%M}",
+def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...], str]:
+    """Timetable of one day: every place with the leg that leads there, its hottest readings, and what comes then."""
+    outlook, u = report.outlook, report.units
+    day, names = outlook.timeline.days[number], [fluid_of(key).short for key in fluids_of(outlook)]
+    first, last = span_of(outlook, day.first).first, span_of(outlook, day.last).last
+    begin = local_time(outlook, first, begin=True)
+    leave, zone = told(begin, "%H:%M", zoned=len(zones(outlook, first, last)) > 1), zone_of(begin)
+    start = outlook.trip.places[outlook.legs[day.first].start].name
+    way = [Way(point=first, cells=(leave, start, *("",) * (len(names) + 4), "start"))]
+    for row in leg_rows(report)[day.first : day.last + 1]:
+        cells = (
+            told(row.arrive, "%H:%M", zoned=zone_of(row.arrive) != zone),
+            outlook.trip.places[outlook.legs[row.leg].finish].name,
             f"{u.dist(row.distance_m):.0f}",
             f"{u.height(row.climb_m):,.0f}",
             f"{u.temp(row.air_k):.0f}",
             *(f"{u.temp(margin.peak_k):.0f}" for margin in row.margins),
-            f"{u.diff(row.worst.margin_k):.0f} {fluid_of(row.worst.fluid).short}"
-            + ("" if row.worst.level == "ample" else f", {row.worst.level}"),
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).short),
             then(report, row.leg),
         )
-        for row in leg_rows(report)
-        if row.day == number
-    )
-    headings = ("leg", "from", "to", u.distance, f"up {u.elevation}", "air", *names, "margin", "then")
-    share = round(100 * outlook.trip.confidence)
+        zone = zone_of(row.arrive)
+        way.append(Way(point=span_of(outlook, row.leg).last + 1, cells=cells, level=row.worst.level))
+    headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *names, "margin", "then")
     note = (
-        f"Air and gauges: hottest to expect on the leg, {u.temperature}. Margin: smallest of the leg at {share} % "
-        "confidence, and whose."
+        f"Each line tells of the way to its place. Air and gauges: hottest to expect, {u.temperature}. Margin: "
+        f"smallest at {round(100 * outlook.trip.confidence)} % confidence, and whose."
     )
-    return Table(title="Legs", headings=headings, rows=rows, note=note)
+    return headings, tuple(way), note
 
 
 def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
     day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
-    part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
     for alarm in card.fluids:
-        of_day = (m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last)
+        of_day = [m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last]
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
                 fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
-                f"{u.temp(alarm.caution_k):.0f}",
+                f"{u.temp(max(m.upper_k for m in of_day)):.0f}",
+                f"{u.temp(alarm.marks.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
-    headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
-    pressures = [f"{name} {expected}, alarm {low}" for name, low, expected, *_ in pressure_rows(outlook, card)]
-    note = f"{'; '.join(pressures).capitalize()}."
-    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
+    headings = ("gauge", "expected", "when", f"up to, {share} %", "caution", "limit")
+    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
 
 
 def _helps(report: Report, day: DayRemedies) -> Table:

@@ -1,6 +1,7 @@
 """What changes and parts buy, as plain data and as a picture."""
 
 import html
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,6 +12,8 @@ from planner.forecast.run import Forecast
 from planner.model.display import units_of
 from planner.model.plaintext import printable
 from thermal.fluids import fluid_of
+
+_LETTERS, _LETTER, _LINE, _WIDE = 60, 7.4, 15.0, 360.0  # letters in a line, their width, the height of a line, the bars
 
 
 def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
@@ -40,22 +43,35 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     tight = int(np.argmin(base))
     gains = [u.diff(float(o.gain_k[tight])) for o in outcomes]
     span = max(1.0, max(abs(gain) for gain in gains))
-    row, left, wide = 26, 360, 360
-    middle = left + wide * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
-    scale = (left + wide - middle) / span
-    lines = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {left + wide + 90} {row * len(gains) + 60}" role="img" '
-        'font-family="sans-serif" font-size="13">',
-        f'<text x="8" y="22" font-weight="bold">Margin gained for the {fluid_of(fluids[tight]).label}, '
-        f"{u.temperature}; the plan keeps {u.diff(float(base[tight])):z.0f}</text>",
-    ]
-    for i, (outcome, gain) in enumerate(zip(outcomes, gains, strict=True)):
-        y = 40 + row * i
+    names = [textwrap.wrap(printable(o.words), _LETTERS) or [""] for o in outcomes]
+    left = 20.0 + _LETTER * max(len(line) for lines in names for line in lines)
+    middle = left + _WIDE * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
+    scale = (left + _WIDE - middle) / span
+    title = (
+        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; the plan keeps "
+        f"{u.diff(float(base[tight])):z.0f}"
+    )
+    bars, y = [], 40.0
+    for lines, gain in zip(names, gains, strict=True):
         start, width = (middle, gain * scale) if gain >= 0.0 else (middle + gain * scale, -gain * scale)
-        lines.append(
-            f'<text x="{left - 10}" y="{y + 15}" text-anchor="end">{html.escape(printable(outcome.words))}</text>'
-        )
+        bars += [_text(left - 10.0, y + 15.0 + _LINE * n, line, ' text-anchor="end"') for n, line in enumerate(lines)]
         fill = "#1f6f8b" if gain >= 0.0 else "#b3541e"
-        lines.append(f'<rect x="{start:.1f}" y="{y + 3}" width="{width:.1f}" height="{row - 8}" fill="{fill}"/>')
-        lines.append(f'<text x="{max(start + width, middle) + 6:.1f}" y="{y + 15}">{gain:+z.0f}</text>')
-    return "\n".join([*lines, "</svg>"]) + "\n"
+        bars.append(f'<rect x="{start:.1f}" y="{y + 3:.0f}" width="{width:.1f}" height="18" fill="{fill}"/>')
+        bars.append(_text(max(start + width, middle) + 6.0, y + 15.0, f"{gain:+z.0f}"))
+        y += 11.0 + _LINE * len(lines)
+    wide, high = max(left + _WIDE + 90.0, 20.0 + _LETTER * len(title)), y + 20.0
+    return "\n".join(
+        [
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:.0f} {high:.0f}" role="img" '
+            'font-family="sans-serif" font-size="13" fill="#12161a" style="background:#ffffff">',
+            f"<title>{html.escape(title)}</title>",
+            _text(8.0, 22.0, title, ' font-weight="bold"'),
+            *bars,
+            "</svg>\n",
+        ]
+    )
+
+
+def _text(x: float, y: float, words: str, more: str = "") -> str:
+    """One line of text in the picture."""
+    return f'<text x="{x:.1f}" y="{y:.0f}"{more}>{html.escape(words)}</text>'

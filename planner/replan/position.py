@@ -1,13 +1,12 @@
 """Where on, or beside, its route a car is; a point along a leg becomes a place of its own."""
 
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 
 import numpy as np
 
-from planner.files.reading import nearest
+from planner.files.naming import Along, find_place
 from planner.model import clock, geo
 from planner.model.display import units_of
 from planner.model.errors import NoRouteError, PlannerError
@@ -15,9 +14,7 @@ from planner.model.trip import Leg, Place, Profile, Trip
 from planner.route.days import split_days
 from planner.route.graph import stops_of
 from planner.route.road import positions_along
-from thermal.errors import shown
 
-Along = tuple[str, str, float]
 UNDER_WAY = "under-way"
 """Key of the place made for a point along a leg."""
 _NEAR_END_M = 10.0
@@ -53,27 +50,6 @@ class Here:
 def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) -> Here:
     """Find where the car is."""
     return _at_place(trip, legs, where, at) if isinstance(where, str) else _along(trip, legs, where, at)
-
-
-def find_place(trip: Trip, text: str) -> Place:
-    """Find a place by its key or name."""
-    wanted = _folded(" ".join(text.split()))
-    if wanted in trip.places:
-        return trip.places[wanted]
-    named = [place for place in trip.places.values() if _folded(place.name) == wanted]
-    if len(named) == 1:
-        return named[0]
-    if named:
-        message = f"several places are called {shown(text)}; give a key: {', '.join(place.key for place in named)}"
-        raise PlannerError(message)
-    names = [*trip.places, *(place.name for place in trip.places.values())]
-    message = f"place {shown(text)} is not among the trip's places; {nearest(text, names)}"
-    raise PlannerError(message)
-
-
-def _folded(text: str) -> str:
-    """A name as it is compared: capitals, and how accents are encoded, do not count."""
-    return unicodedata.normalize("NFC", text).casefold()
 
 
 def _at_place(trip: Trip, legs: Sequence[Leg], text: str, at: datetime) -> Here:

@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.service import service_of
-from planner.forecast.assemble import Inputs, find_route
+from planner.files.naming import Along
+from planner.forecast.assemble import Inputs, find_route, taught
 from planner.forecast.run import Start
 from planner.model.display import units_of
 from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Place, ServiceItem, Trip
-from planner.replan.position import Along, Here, locate
+from planner.replan.position import Here, locate
 from planner.replan.request import Request
 from planner.replan.start_temps import start_of
 from planner.route.graph import choose_route, stops_of
@@ -27,13 +28,22 @@ _MONTH_DAYS = 30.44
 def rest_of(inputs: Inputs, request: Request) -> tuple[Inputs, Start]:
     """Cut what a folder says to what is left from where the car is, and find how warm it is there."""
     try:
+        inputs = taught(inputs)
         route = find_route(inputs)
     except NoRouteError:  # the whole cannot be planned any more; what is left may be
-        route = None
+        inputs, route = _unread(inputs), None
     legs = choose_route(inputs.trip) if route is None else route.legs
     rest = replan(inputs.trip, legs, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
     rest, start = start_of(route, rest, inputs.car, request)
     return replace(inputs, trip=rest), start
+
+
+def _unread(inputs: Inputs) -> Inputs:
+    """Leave the readings out, and say so: they have their place on the whole plan."""
+    if inputs.lesson is not None or not inputs.trip.readings:
+        return inputs
+    said = "readings.csv is not used: the whole trip, on which the readings lie, cannot be planned any more."
+    return replace(inputs, trip=replace(inputs.trip, readings=(), assumptions=(said, *inputs.trip.assumptions)))
 
 
 def replan(

@@ -1,19 +1,17 @@
 """What a person on the way says: where the car is, when it sets off, what its gauges read."""
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from planner.files.naming import Along, read_along, read_moment
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
-from planner.replan.position import Along
 from thermal.errors import UnitError, shown
 from thermal.fluids import BODY_KEYS, FLUIDS
 from thermal.units import to_si
 
 _LOW_K, _HIGH_K, _ROTORS_HIGH_K = 223.15, 473.15, 1073.15
-_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d", re.ASCII)
 _DAY_S = 86_400.0
 
 
@@ -46,11 +44,8 @@ def read_request(
             "'2027-07-11 10:00', the local time there"
         )
         raise PlannerError(message)
-    try:
-        moment = datetime.fromisoformat(at.strip()) if _MOMENT.fullmatch(at.strip()) else None
-    except ValueError:
-        moment = None
-    if moment is None or not 1900 <= moment.year <= 2100:
+    moment = read_moment(at)
+    if moment is None:
         message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00', years 1900 to 2100"
         raise PlannerError(message)
     where = _read_along(along) if along is not None else str(from_place)
@@ -74,14 +69,9 @@ def _read_driven(text: str) -> float:
 
 def _read_along(text: str) -> Along:
     """Read 'FROM>TO:12.5 mi'."""
-    ends, colon, distance = text.rpartition(":")
-    start, arrow, finish = ends.partition(">")
-    if not (colon and arrow and start.strip() and finish.strip()):
-        message = f"--along: read {shown(text)}; write FROM>TO:DISTANCE with two places, e.g. 'trinidad>raton:12.5 mi'"
-        raise PlannerError(message)
     try:
-        return start.strip(), finish.strip(), to_si(distance, "m", example="12.5 mi")
-    except UnitError as exc:
+        return read_along(text)
+    except PlannerError as exc:
         message = f"--along: {exc}"
         raise PlannerError(message) from exc
 

@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 WIND_AT_CAR = 0.6
 """ASSUMED: wind 1 m above open grass against that at 10 m: ln(1/0.03)/ln(10/0.03) with a roughness of 0.03 m; likely
 range 0.5 to 0.7, less among trees and houses. [-]"""
+READ_SD_K = 1.5
+"""ASSUMED: what a thermometer on the way leaves open for the rest of the day's road, 1 to 3 K. [K]"""
 REACH_M = 150_000.0
 """ASSUMED: how far along the road a forecast tells of places without one, fading in proportion; 50 to 300 km. [m]"""
 
@@ -94,8 +96,20 @@ def air_along(
         air, sd = _with_forecasts(weather, samples, air, sd)
         dew = dew + _dew_change(weather, samples)
         wind = _headwind(weather, samples, np.broadcast_to(np.asarray(bearing_deg, dtype=np.float64), air.shape))
+    air, sd = _with_read(weather, lon, epoch, air, sd)
     _require_possible(air, along, weather)
     return AirAlong(air_k=air, dew_k=np.minimum(dew, air), headwind_m_per_s=wind, sd_k=sd)
+
+
+def _with_read(
+    weather: RouteWeather, lon_deg: Floats, epoch_s: Floats, air: Floats, sd: Floats
+) -> tuple[Floats, Floats]:
+    """Shift the air of days on which it was read on the way, and of no other."""
+    day = np.floor(solar_day(lon_deg, epoch_s))
+    for on, (shift_k, sd_k) in weather.read.items():
+        today = day == (on - EPOCH).days
+        air, sd = np.where(today, air + shift_k, air), np.where(today, np.minimum(sd, np.hypot(sd_k, READ_SD_K)), sd)
+    return air, sd
 
 
 def _require_possible(air: Floats, distance_m: Floats, weather: RouteWeather) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
-from planner.files.tables import Column, Table, read_table
+from planner.files.tables import Column, InputTable, read_table
 from planner.model import geo
 from planner.model.errors import TripError
 
@@ -113,7 +113,7 @@ def _renamed(text: str) -> str:
     return ",".join(cells) + mark + rest
 
 
-def _normals(table: Table) -> Normals | None:
+def _normals(table: InputTable) -> Normals | None:
     def column(name: str) -> list[float]:
         found = [row.value(name) for row in table.rows]
         return [float("nan") if value is None else value for value in found]

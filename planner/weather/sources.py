@@ -31,7 +31,8 @@ _DATED_SLACK_DAYS = 1
 class TripWeather:
     """What is known of a trip's weather beyond the usual values in places.csv, whichever road is taken.
 
-    `normals` is a table in the trip folder; `stations` are others, for places that nothing else tells of.
+    `normals` is a table in the trip folder; `stations` are others, for places that nothing else tells of. `read` is
+    what a thermometer on the way said of one day: how far its air is from all that, and how sure that is.
     """
 
     dated: tuple[DatedWeather, ...] = ()
@@ -39,6 +40,7 @@ class TripWeather:
     normals: StationNormals | None = None
     past: Mapping[str, PastYears] = field(default_factory=dict)
     stations: StationNormals | None = None
+    read: Mapping[date, tuple[float, float]] = field(default_factory=dict)
 
 
 NO_WEATHER = TripWeather()
@@ -105,6 +107,7 @@ class RouteWeather:
     normals: StationNormals | None
     past: Mapping[str, PastYears]
     stations: StationNormals | None
+    read: Mapping[date, tuple[float, float]] = field(default_factory=dict)
     _by_day: dict[date, tuple[HighLow, ...]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
@@ -145,6 +148,7 @@ def _weather_of(trip: Trip, places: tuple[RoutePlace, ...], known: TripWeather) 
         normals=known.normals,
         past={key: one for key, one in known.past.items() if key in keys},
         stations=known.stations,
+        read=known.read,
     )
 
 

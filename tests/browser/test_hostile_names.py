@@ -2,13 +2,30 @@
 
 import json
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
-from browsing import ARGS, CHROMIUM, needs_browser
+from browsing import ARGS, CHROMIUM, needs_browser, turn_to
 
 from maps.basemap import load
 from maps.page import render
-from maps.scene import Ahead, Day, Marker, Milestone, Scene, Series, Spot, Stretch, Table, Track
+from maps.scene import (
+    Advice,
+    Ahead,
+    Day,
+    Grade,
+    Marker,
+    Milestone,
+    Road,
+    Scene,
+    Series,
+    Spot,
+    Stretch,
+    Table,
+    Town,
+    Track,
+    Way,
+)
 
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
 NAMES = tuple((Path(__file__).parent / "hostile.txt").read_text(encoding="utf-8").splitlines())
@@ -44,7 +61,13 @@ def hostile_scene(names=NAMES) -> Scene:
             group_labels=names,
         ),
         stretches=tuple(
-            Stretch(start=i, end=i + 1, level=("ample", "thin", "exceeded")[i % 3], title=names[i], popup=names[-1 - i])
+            Stretch(
+                start=i,
+                end=i + 1,
+                level=("ample", "thin", "exceeded", "unknown")[i % 4],
+                title=names[i],
+                popup=names[-1 - i],
+            )
             for i in points[:-1]
         ),
         markers=tuple(
@@ -58,15 +81,32 @@ def hostile_scene(names=NAMES) -> Scene:
             for i in points
         ),
         days=tuple(
-            Day(title=names[10 * i], summary=names[10 * i + 1], tables=(table,), advice=names[:9]) for i in range(5)
+            Day(
+                title=names[10 * i],
+                short=names[10 * i + 2],
+                summary=f"{names[10 * i + 1]}\n{names[10 * i + 3]}",
+                tables=(table,),
+                advice=tuple(Advice(text=name) for name in names[:9]),
+                headings=names[:6],
+                way=tuple(Way(point=20 * i + k, cells=names[k : k + 6]) for k in range(3)),
+                closest=(0,),
+            )
+            for i in range(5)
         ),
-        tables=(table,),
+        card=(table,),
+        tables=(replace(table, to_days=False),),
+        grades=tuple(
+            Grade(start=i, end=i + 3, title=names[i], text=names[i + 1], level="thin") for i in range(0, 90, 9)
+        ),
+        roads=tuple(Road(name=names[i], lat=(36.0 + 0.06 * i, 37.0), lon=(-100.0 - 0.15 * i, -99.0)) for i in range(9)),
+        towns=tuple(Town(name=names[i], lat=36.2 + 0.06 * i, lon=-100.0 - 0.15 * i, weight=1.0) for i in range(9)),
+        key=names[25],
         appendix=(table,),
         places=stones,
         ahead=(Ahead(heading=names[9], behind=names[10], milestones=stones),),
         rules=names[11:15],
         band_words=names[16],
-        level_words=(names[17], names[18], names[19]),
+        level_words=(names[17], names[18], names[19], names[26]),
         attributions=names[20:23],
         generated=names[24],
     )
@@ -89,7 +129,7 @@ def test_a_hundred_hostile_names_show_and_do_nothing(browse, tmp_path):
     assert page.title() == NAMES[5]
     assert page.locator(".facts li").all_text_contents() == list(NAMES[:3])
     assert page.locator(".spots button").all_text_contents() == list(NAMES[:3])
-    cells = page.locator("#sheets table").first.locator("td").all_text_contents()
+    cells = page.locator("#view-map table").first.locator("td").all_text_contents()
     assert cells == list(NAMES)
     shown = page.evaluate(
         """() => {
@@ -102,6 +142,7 @@ def test_a_hundred_hostile_names_show_and_do_nothing(browse, tmp_path):
         }"""
     )
     assert shown == sorted(NAMES)
+    turn_to(page, "now")
     for i in range(COUNT):
         page.locator("#now-place").select_option(str(i))
     assert page.locator("#now-ahead dt").first.text_content() == NAMES[9]

@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from browsing import DESKTOP, PHONE, needs_browser
+from browsing import DESKTOP, PHONE, needs_browser, turn_to
 
 from planner.cli.main import main
 
@@ -51,22 +51,31 @@ def plain(planned):
 def test_the_plan_draws_without_trouble_or_requests(opened, plain, size):
     page = opened(plain, size)
     assert page.locator("h1").inner_text() == "Needles to Kingman"
+    turn_to(page, "map")
     box = page.locator("#map_route").bounding_box()
     assert box["width"] > 300
     assert box["height"] > 200
     assert page.locator("#map_route path.level-ample").count() > 0
     assert page.locator("#map_route path.land").count() > 0
     assert page.locator(".pin-box:visible").count() == 2
-    # Coolant, engine oil, transmission, differential with a limit each; air; the road's elevation.
-    assert page.locator("#chart path.line").count() == 6
-    assert page.locator("#chart path.limit").count() == 4
+    # Five fluids with a limit each; air; the road's elevation.
+    turn_to(page, "day-1")
+    page.locator("#lines-1 summary").click()
+    for _ in range(4):  # the others than the two nearest to their limits
+        page.locator("#lines-1 button[aria-pressed=false]").first.click()
+    assert page.locator("#profile-1 path.line").count() == 7
+    assert page.locator("#profile-1 path.limit").count() == 5
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     assert page.trouble == []
     assert page.requested == [plain.as_uri()]
 
 
 def test_what_the_co_driver_must_read_is_there(opened, plain):
-    text = opened(plain).locator("body").inner_text()
+    page = opened(plain)
+    text = ""
+    for view in ("now", "day-1", "alarms", "map"):
+        turn_to(page, view)
+        text += page.locator("body").inner_text()
     for words in (
         "A forecast is not permission",
         "Needles, California",
@@ -79,11 +88,11 @@ def test_what_the_co_driver_must_read_is_there(opened, plain):
 
 def test_the_slider_reads_temperatures_along_the_road(opened, plain):
     page = opened(plain)
-    page.locator("#along").focus()
-    page.keyboard.press("End")
-    spoken = page.locator("#along").get_attribute("aria-valuetext")
+    turn_to(page, "day-1")
+    page.locator("#profile-1 [role=slider]").press("End")
+    spoken = page.locator("#profile-1 [role=slider]").get_attribute("aria-valuetext")
     assert "Coolant" in spoken
-    assert "61 mi" in page.locator("#readout").inner_text()
+    assert "61 mi" in page.locator("#profile-1 .readout").inner_text()
     assert page.trouble == []
 
 
@@ -111,8 +120,8 @@ def test_a_hostile_name_is_only_text(opened, planned, name):
         pins.nth(index).dispatch_event("click")
     assert name in page.locator(".leaflet-popup-content").last.inner_text()
     page.locator("#map_route path.hit").first.dispatch_event("click")
-    page.locator("#along").focus()
-    page.keyboard.press("End")
+    turn_to(page, "day-1")
+    page.locator("#profile-1 [role=slider]").press("End")
     page.wait_for_timeout(100)
     assert "49" not in page.locator("h1").inner_text()
     assert page.locator("img[src=x]").count() == 0

@@ -4,7 +4,7 @@ import gzip
 import math
 import shutil
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -20,10 +20,11 @@ from contract import ROOT, Target, top
 
 from planner.analysis.whatif import _own
 from planner.files.folder import read_trip
-from planner.files.logmap import Mapping, Source, map_text, read_map
+from planner.files.logmap import LogMapping, Source, map_text, read_map
 from planner.files.logpropose import describe_log, describe_read
 from planner.files.logs import level_m, read_log
 from planner.files.reading import Problems
+from planner.files.readings import read_readings
 from planner.files.rows import read_weather_file
 from planner.files.sessionfile import read_session
 from planner.files.tracks import parse_gpx
@@ -31,7 +32,10 @@ from planner.files.vehicles import read_vehicle, write_fitted
 from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
+from planner.newtrip.fill import fill_places
+from planner.newtrip.make import new_from_track
 from planner.output.changes import last_plan
+from planner.output.icsbefore import last_calendar, sequence_of, time_of
 from planner.replan.position import locate
 from planner.replan.request import read_request
 from thermal.errors import ThermalError
@@ -146,11 +150,45 @@ def gpx(data: bytes) -> None:
     assert all(a < b for a, b in pairwise(track.distance_m))
 
 
+def drawn_road(ending: str) -> Callable[[bytes], None]:
+    """A road of one of the formats: a whole folder drafted from it and read back, or a sentence."""
+
+    def read(data: bytes) -> None:
+        folder = _empty_once(f"road{ending}")
+        shutil.rmtree(folder / "trip", ignore_errors=True)
+        (folder / f"road{ending}").write_bytes(data)
+        with told(f"road{ending}"):
+            new_from_track(folder / "trip", [folder / f"road{ending}"])
+            read_trip(folder / "trip")
+
+    return read
+
+
+def names_only(data: bytes) -> None:
+    """A table of places to be filled."""
+    folder = _empty_once("names")
+    (folder / "places.csv").write_bytes(data)
+    with told("places.csv"):
+        fill_places(folder)
+
+
+@cache
+def _empty_once(purpose: str) -> Path:
+    return _empty(purpose)
+
+
 def weather_csv(data: bytes) -> None:
     folder = _empty("weather")
     (folder / "weather.csv").write_bytes(data)
     with told("weather.csv"):
         read_weather_file(folder, _trip("alps").places)
+
+
+def readings_csv(data: bytes) -> None:
+    folder = _empty("readings")
+    (folder / "readings.csv").write_bytes(data)
+    with told("readings.csv"):
+        read_readings(folder, _trip("alps"))
 
 
 def session_toml(data: bytes) -> None:
@@ -173,6 +211,12 @@ def plan_json(data: bytes) -> None:
 
 
 # --- the spreadsheet ---
+
+
+def calendar(data: bytes) -> None:
+    (_empty("calendar") / "trip.ics").write_bytes(data)
+    found = last_calendar(_empty("calendar"))
+    assert all(time_of(event["DTSTART"]) and sequence_of(event) >= 0 for event in found.events.values())
 
 
 def workbook_bytes(data: bytes) -> None:
@@ -284,7 +328,7 @@ def log(data: bytes) -> None:
         assert read_map(map_file).channels == settled
 
 
-def _read_log(path: Path, mapping: Mapping) -> None:
+def _read_log(path: Path, mapping: LogMapping) -> None:
     found = read_log(path, mapping)
     describe_read(found)
     assert all(np.isfinite(one.value).all() and (np.diff(one.time_s) > 0.0).all() for one in found.channels.values())
@@ -306,7 +350,7 @@ def log_mapped(data: bytes) -> None:
     kind = _KINDS[data[0] % len(_KINDS)] if data else "s"
     channels = {name: Source(column=c, unit=u, no_data=(-40.0, 9999.0)) for name, (c, u) in _COLUMNS.items()}
     with told("day1.csv"):
-        _read_log(path, Mapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
+        _read_log(path, LogMapping(time="time", kind=kind, channels=channels, day=date(2027, 7, 6), elevation="115 m"))
 
 
 _LOG_NAME = "synthetic-2027-07-06"
@@ -484,6 +528,17 @@ oil_heat = {value = 1, sd = 0.2, source = "a log"}
 airflow = {radiator = -0.5, oil_heat = 0.2}
 """
 
+_KML = (
+    b'<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>Top</name><Point><coordinates>-104.487,'
+    b"36.99</coordinates></Point></Placemark><Placemark><LineString><coordinates>-104.439,36.903,2036 -104.487,36.990,"
+    b"2388 -104.495,37.012,2280 -104.501,37.169,1836</coordinates></LineString></Placemark></Document></kml>"
+)
+_GEOJSON = (
+    b'{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": "Top"}, "geometry": '
+    b'{"type": "Point", "coordinates": [-104.487, 36.99]}}, {"type": "Feature", "properties": null, "geometry": '
+    b'{"type": "LineString", "coordinates": [[-104.439, 36.9, 2036], [-104.487, 37, 2388], [-104.501, 37.1, 1836]]}}]}'
+)
+
 TARGETS: dict[str, Target] = {
     "trip.toml": (trip_toml, [*_all("*/trip.toml"), _whole_trip()]),
     "places.csv": (places_csv, [*_all("minimal/places.csv"), _PLACES]),
@@ -491,11 +546,22 @@ TARGETS: dict[str, Target] = {
     "profile.csv": (profile_csv, _all("*/profiles/*.csv")),
     "track.gpx": (gpx, [_track(), _dense()]),
     "track-of-a-leg.gpx": (leg_gpx, [_track(), _dense()]),
+    "road.gpx": (drawn_road(".gpx"), [_track(), _dense()]),
+    "road.kml": (drawn_road(".kml"), [_KML]),
+    "road.geojson": (drawn_road(".geojson"), [_GEOJSON]),
+    "names.csv": (names_only, [b'name,note\nRaton,\n"Needles, CA",x\nKingman,\n']),
     "weather.csv": (
         weather_csv,
         [
             b"place,date,high [degC],low [degC],humidity [%],wind [km/h],wind_from [deg]\n"
             b"brig,2027-07-09,31,13,35,20,270\n"
+        ],
+    ),
+    "readings.csv": (
+        readings_csv,
+        [
+            b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
+            b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
         ],
     ),
     "trip.xlsx bytes": (
@@ -515,6 +581,13 @@ TARGETS: dict[str, Target] = {
     ),
     "lap.csv": (lap_csv, _all("*/laps/*.csv")),
     "plan.json": (plan_json, [b'{"days": [{"to": "x"}], "legs": [1.5, null, true]}']),
+    "trip.ics": (
+        calendar,
+        [
+            b"BEGIN:VEVENT\r\nUID:day-20270711-0123456789abcdef@grademargin.invalid\r\nDTSTART:20270711T133000Z\r\n"
+            b"SEQUENCE:3\r\nSUMMARY:Day 6\\, by\r\n  way\r\nSTATUS:CANCELLED\r\nEND:VEVENT\r\n"
+        ],
+    ),
     "log": (log, _logs()),
     "log packed": (log_packed, _logs()),
     "log by a mapping": (log_mapped, _mapped()),

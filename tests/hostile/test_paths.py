@@ -66,7 +66,9 @@ def test_a_profile_outside_is_not_read(trip, name, why):
 HOW = {"link": OUT, "device": OUT, "pipe": "is not a file", "folder": "is not a file", "loop": "cannot be opened"}
 
 
-@pytest.mark.parametrize("file", ["trip.toml", "vehicle.toml", "places.csv", "legs.csv", "weather.csv", "trip.xlsx"])
+@pytest.mark.parametrize(
+    "file", ["trip.toml", "vehicle.toml", "places.csv", "legs.csv", "weather.csv", "readings.csv", "trip.xlsx"]
+)
 @pytest.mark.parametrize("how", [*HOW, "huge"])
 def test_a_file_that_is_none_is_refused_at_once(trip, file, how):
     path = trip / file

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from maps.basemap import clip_ring, frame, load, pieces_in, read_outlines
+from maps.basemap import clip_ring, frame, load, pieces_in, read_lakes, read_outlines
 from maps.errors import MapError
+from maps.track import unrolled
 
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
 ROCKIES = (36.0, -109.0, 41.0, -102.0)
@@ -74,7 +75,12 @@ def test_outlines_stay_in_their_box(rockies):
     for ring in rockies.land:
         assert ring.min(axis=0) == pytest.approx(np.maximum(ring.min(axis=0), [west, south]))
         assert ring.max(axis=0) == pytest.approx(np.minimum(ring.max(axis=0), [east, north]))
-    assert all(south <= one.lat <= north and west <= one.lon <= east for one in rockies.labels)
+    for one in (spot for label in rockies.labels for spot in label.spots):
+        assert south <= one[0] <= north
+        assert west <= one[1] <= east
+    for ring in rockies.lakes:
+        assert ring[:, 0].min() >= west - 1e-9
+        assert ring[:, 0].max() <= east + 1e-9
 
 
 def test_inland_box_is_all_land(rockies):
@@ -93,7 +99,7 @@ def test_a_box_within_one_country_is_filled():
 
 def test_the_rockies_have_their_names_and_borders(rockies):
     assert {"Colorado", "Utah", "Wyoming", "New Mexico"} <= {one.text for one in rockies.labels}
-    assert "United States of America" not in {one.text for one in rockies.labels}
+    assert {"United States", "Great Salt Lake"} <= {one.text for one in rockies.labels}
     assert rockies.states
     assert rockies.borders
 
@@ -143,6 +149,52 @@ def test_a_broken_file_is_refused_with_its_name(tmp_path, text):
         read_outlines(path)
 
 
+@pytest.mark.parametrize(
+    ("name", "area_km2"),
+    # Areas of lakes: US Army Corps of Engineers and Canada, Great Lakes physical features; from memory, hence 5 %, and
+    # outlines at 1:10 million without islands.
+    [("Lake Superior", 82_100), ("Lake Erie", 25_700), ("Lake Ontario", 18_960)],
+)
+def test_great_lakes_have_their_published_area(name, area_km2):
+    rings = [one["ring"] for one in read_lakes(OUTLINES / "lakes.json")["lakes"] if one["name"] == name]
+    assert len(rings) == 1
+    lon, sine = np.radians(rings[0][:, 0]), np.sin(np.radians(rings[0][:, 1]))
+    assert area_deg2(np.column_stack([lon, sine]) * EARTH_RADIUS_KM) == pytest.approx(area_km2, rel=0.05)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"digits": 3, "lakes": [{"ring": [1, 2, 3]}]}'])
+def test_a_broken_file_of_lakes_is_refused_with_its_name(tmp_path, text):
+    path = tmp_path / "lakes.json"
+    path.write_text(text)
+    with pytest.raises(MapError, match=r"lakes\.json"):
+        read_lakes(path)
+
+
+def test_the_route_knows_its_states():
+    # Real towns: Denver, Cheyenne, Salt Lake City, and Windsor in Ontario.
+    route = np.array([[-104.99, 39.74], [-104.82, 41.14], [-111.89, 40.76], [-83.0, 42.3]])
+    found = [name for name, *_ in load(OUTLINES, (39.0, -112.0, 43.0, -82.0), route).crossed]
+    assert found == ["Colorado, United States", "Wyoming, United States", "Utah, United States", "Canada"]
+
+
+def test_a_route_over_the_180th_meridian_has_land_on_both_sides():
+    # From Anadyr in Chukotka to Nome in Alaska, some 30 degrees of longitude, not 330.
+    lon = unrolled((177.5, -165.4))
+    bering = load(OUTLINES, (64.5, lon[0], 66.0, lon[1]))
+    assert bering.box[3] - bering.box[1] < 80.0
+    sides = [ring[:, 0].mean() > 189.0 for ring in bering.land]
+    assert any(sides)
+    assert not all(sides)
+    assert {"Russia", "Alaska"} <= {one.text for one in bering.labels}
+    # No ring runs round the globe: each is as wide as its part of the box, at most.
+    _, west, _, east = bering.box
+    middle = [ring for ring in bering.land if np.ptp(ring[:, 0]) > 0.98 * (east - west)]
+    assert middle == []
+    # The meridian where the outlines are cut is no coast: the land there is Chukotka's middle.
+    along = [line for line in bering.coasts if np.all(np.abs(line[:, 0] - 180.0) < 0.06)]
+    assert along == []
+
+
 def test_a_missing_folder_is_refused(tmp_path):
     with pytest.raises(MapError, match="cannot be read"):
         load(tmp_path, ROCKIES)
@@ -150,7 +202,7 @@ def test_a_missing_folder_is_refused(tmp_path):
 
 def test_shipped_outlines_are_small_and_name_their_source():
     paths = sorted(OUTLINES.glob("*.json"))
-    assert [path.name for path in paths] == ["countries.json", "states.json"]
+    assert [path.name for path in paths] == ["countries.json", "lakes.json", "states.json"]
     assert sum(path.stat().st_size for path in paths) < 1_500_000
     for path in paths:
         assert json.loads(path.read_text(encoding="utf-8"))["licence"] == "public domain"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from packed import unpacked
 
 from maps.chart import encode, kept_indices, pack, rising_distance
-from maps.scene import Ahead, Day, Milestone, Series, Stretch, Track
+from maps.scene import Advice, Ahead, Day, Grade, Milestone, Series, Stretch, Track, Way
 from maps.thinning import curve_indices, line_indices
 
 COUNT = 6000
@@ -74,7 +74,7 @@ def test_every_column_keeps_its_extremes(long_track):
 
 
 def test_gaps_days_legs_and_stretches_keep_their_ends(long_track):
-    kept = set(kept_indices(long_track, (Stretch(start=777, end=1501, level="thin"),)).tolist())
+    kept = set(kept_indices(long_track, (777, 1501)).tolist())
     assert {0, COUNT - 1, 777, 1501, 999, 1000, 1199, 1200, 1999, 2000, 499, 500} <= kept
 
 
@@ -154,6 +154,41 @@ def test_milestones_keep_their_points_through_thinning(make_scene, long_track):
         assert distance[one["point"]] == pytest.approx(long_track.distance[int(one["title"])], abs=0.005)
     assert [one["title"] for one in packed["ahead"][0]["milestones"]] == ["17", "1234", "2999"]
     assert packed["ahead"][0]["behind"] == "Last"
+
+
+def test_a_leg_belongs_to_the_day_on_which_it_is_driven(make_scene):
+    # Point 19 is the last of day 0: the first leg of day 1 starts there.
+    scene = make_scene(stretches=(Stretch(start=0, end=19, level="ample"), Stretch(start=19, end=30, level="thin")))
+    assert [one["day"] for one in pack(scene)["stretches"]] == [0, 1]
+
+
+def test_grades_days_and_advice_keep_their_points_through_thinning(make_scene, long_track):
+    grade = Grade(start=333, end=777, title="Pass", text="up 900 ft", level="thin")
+    day = Day(
+        title="One",
+        headings=("at", "place", "mi", "margin", "then"),
+        way=(Way(point=555, cells=("1", "2", "3", "4", "5")),),
+        advice=(Advice(text="Slow down.", until=801), Advice(text="Drink water.")),
+        closest=(1, 0),
+    )
+    packed = pack(
+        make_scene(track=long_track, days=(day, DAY, DAY), stretches=(), markers=(), grades=(grade,), places=())
+    )
+    distance = unpacked(packed["track"]["distance"])
+    (one,) = packed["grades"]
+    found = [distance[at] for at in (one["start"], one["end"], packed["days"][0]["way"][0])]
+    assert found == pytest.approx([long_track.distance[at] for at in (333, 777, 555)], abs=0.005)
+    until = [line["until"] for line in packed["days"][0]["advice"]]
+    assert distance[until[0]] == pytest.approx(long_track.distance[801], abs=0.005)
+    assert until[1] == -1
+
+
+def test_a_route_over_the_180th_meridian_does_not_jump(make_scene, make_track):
+    lon = tuple((170.0 + 0.5 * i + 180.0) % 360.0 - 180.0 for i in range(40))
+    packed = pack(make_scene(track=make_track(lon=lon), markers=()))
+    back = unpacked(packed["track"]["lon"])
+    assert (back[0], back[-1]) == (170.0, 189.5)
+    assert max(b - a for a, b in pairwise(back)) < 5.0
 
 
 def test_time_is_packed_only_when_given(make_scene, make_track):

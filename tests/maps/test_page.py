@@ -17,7 +17,7 @@ import pytest
 from maps.basemap import Basemap, load
 from maps.direction import isolated
 from maps.page import TOPO_HOST, render
-from maps.scene import Ahead, Day, Marker, Milestone, Series, Spot, Stretch, Table
+from maps.scene import Advice, Ahead, Day, Grade, Marker, Milestone, Road, Series, Spot, Stretch, Table, Town, Way
 
 ROOT = Path(__file__).parents[2]
 PLAIN_GROUND = Basemap(box=(30.0, -112.0, 44.0, -98.0))
@@ -96,7 +96,12 @@ def filled(make_scene, make_track, name):
         elevation_unit=name,
         facts=(name,),
         spots=(Spot(text=name, marker=0),),
+        card=(table,),
         appendix=(table,),
+        grades=(Grade(start=0, end=9, title=name, text=name),),
+        roads=(Road(name=name, lat=(37.0, 38.0), lon=(-105.0, -105.5)),),
+        towns=(Town(name=name, lat=37.5, lon=-105.2, weight=1.0),),
+        key=name,
         places=(Milestone(point=0, title=name),),
         ahead=(Ahead(heading=name, behind=name, milestones=(Milestone(point=9, title=name, text=name),)),),
         rules=(name,),
@@ -104,10 +109,22 @@ def filled(make_scene, make_track, name):
         cautions=(name,),
         track=make_track(clock=(name,) * 40, group_labels=(name, name), series=(series,)),
         stretches=(Stretch(start=0, end=9, level="thin", title=name, popup=name),),
-        markers=(Marker(lat=37.0, lon=-105.0, label=name, text=name, kind="hot"),),
-        days=(Day(title=name, summary=name, tables=(table,), advice=(name,)), Day(title=name)),
-        tables=(table,),
-        level_words=(name, name, name),
+        markers=(Marker(lat=37.0, lon=-105.0, label=name, text=name, detail=name, kind="hot"),),
+        days=(
+            Day(
+                title=name,
+                short=name,
+                summary=f"{name}\n{name}",
+                tables=(table,),
+                advice=(Advice(text=name), Advice(text=name)),
+                headings=(name,) * 6,
+                way=(Way(point=3, cells=(name,) * 6),),
+                way_note=name,
+            ),
+            Day(title=name),
+        ),
+        tables=(replace(table, to_days=True),),
+        level_words=(name,) * 4,
         attributions=(name,),
         generated=name,
     )
@@ -122,13 +139,14 @@ def test_hostile_text_stays_text_everywhere(make_scene, make_track, name):
     assert [(tag, key) for tag, key, _ in page.attributes] == [(tag, key) for tag, key, _ in plain.attributes]
     assert page.texts["title"] == [name]
     assert page.texts["h1"] == [name]
-    assert set(page.texts["td"]) == {name}
+    assert set(page.texts["td"]) == {name, ""}  # the empty ones are lines to write on
     data = json.loads(island(document))
     assert data["markers"][0]["label"] == name
     assert data["stretches"][0]["popup"] == name
     assert data["track"]["series"][0]["label"] == name
     assert data["ahead"][0]["milestones"][0]["text"] == name
-    assert data["days"][0]["advice"] == [name]
+    assert data["days"][0]["advice"] == [{"text": name, "until": -1}] * 2
+    assert data["grades"][0]["title"] == data["roads"][0]["name"] == data["towns"][0][0] == name
     assert page.texts["text"] == [name]
 
 
@@ -156,7 +174,8 @@ def test_nothing_is_loaded_from_anywhere(make_scene):
     links = [
         (tag, value) for tag, name, value in page.attributes if name in {"src", "href", "srcset", "action", "style"}
     ]
-    assert links == [("a", "#sheets")]
+    assert {tag for tag, _ in links} == {"a"}
+    assert all(re.fullmatch(r"#[a-z0-9-]+", value) for _, value in links)
     assert "url(" not in own
     assert "@import" not in own
     assert {one.rstrip("/") for one in re.findall(r"https?://[\w.-]+", own)} == {TOPO_HOST, "http://www.w3.org"}
@@ -212,8 +231,8 @@ def test_a_scene_without_extras_is_drawn(make_scene):
 
 def test_every_day_sheet_repeats_the_cautions(make_scene):
     document = render(make_scene(cautions=("Mind the gauge.",)), basemap=PLAIN_GROUND)
-    # On the screen, on the first printed sheet, and on the sheets of two days.
-    assert document.count("<li>Mind the gauge.</li>") == 2 + 2
+    # On the screen with the alarms, which is the first printed sheet, and on the sheets of two days.
+    assert document.count("<li>Mind the gauge.</li>") == 1 + 2
 
 
 SCRIPT = """

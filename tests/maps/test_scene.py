@@ -5,9 +5,10 @@ import math
 import pytest
 
 from maps.errors import MapError
-from maps.scene import Ahead, Marker, Milestone, Series, Spot, Stretch, Table
+from maps.scene import Advice, Ahead, Day, Grade, Marker, Milestone, Road, Series, Spot, Stretch, Table, Way
 
 NAN, INF = math.nan, math.inf
+DAY = Day(title="1")
 
 
 @pytest.mark.parametrize(
@@ -66,13 +67,28 @@ def test_a_stretch_runs_forward(start, end):
         Stretch(start=start, end=end, level="ample")
 
 
+def test_a_grade_runs_forward():
+    with pytest.raises(MapError, match="grade 'Pass': runs from point 4 to 4"):
+        Grade(start=4, end=4, title="Pass")
+
+
+def test_a_ragged_timetable_is_refused():
+    with pytest.raises(MapError, match="day 'One', timetable, line 1: 2 entries, 3 are needed"):
+        Day(title="One", headings=("a", "b", "c"), way=(Way(point=0, cells=("1", "2")),))
+
+
+def test_a_road_needs_as_many_longitudes_as_latitudes():
+    with pytest.raises(MapError, match="road 'US 1', lon: 1 entries, 2 are needed"):
+        Road(name="US 1", lat=(1.0, 2.0), lon=(3.0,))
+
+
 def test_a_ragged_table_is_refused():
     with pytest.raises(MapError, match="table 'Legs', row 2: 1 entries, 2 are needed"):
         Table(title="Legs", headings=("a", "b"), rows=(("1", "2"), ("3",)))
 
 
 def test_scene_refuses_a_stretch_beyond_the_track(make_scene):
-    with pytest.raises(MapError, match="ends at point 40, the track ends at 39"):
+    with pytest.raises(MapError, match="point 40 is not on the track, which ends at 39"):
         make_scene(stretches=(Stretch(start=0, end=40, level="ample"),))
 
 
@@ -99,6 +115,10 @@ def test_bounds_take_in_markers_off_the_track(make_scene):
     ("changes", "words"),
     [
         ({"spots": (Spot(text="Hot", marker=1),)}, "spot 'Hot': marker 1 is not in the scene, which has 1"),
+        ({"spots": (Spot(text="Hot", marker=0, point=40),)}, "spot 'Hot': point 40 is not on the track"),
+        ({"grades": (Grade(start=3, end=40, title="Pass"),)}, "grade 'Pass': point 40 is not on the track"),
+        ({"days": (DAY, Day(title="2", advice=(Advice(text="Go", until=99),)))}, "advice 'Go': point 99 is not"),
+        ({"days": (DAY, Day(title="2", closest=(1,)))}, "closest (1,) must number the track's 1 series"),
         ({"places": (Milestone(point=40, title="Far"),)}, "milestone 'Far': point 40 is not on the track"),
         ({"ahead": (Ahead(heading="Fuel", milestones=(Milestone(point=-1, title="X"),)),)}, "point -1 is not on"),
     ],

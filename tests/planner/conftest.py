@@ -15,7 +15,7 @@ import pytest
 from planner.files.folder import open_folder
 from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
-from planner.model.trip import Day, Leg, Place, Trip
+from planner.model.trip import DayRules, Leg, Place, Trip
 from planner.output.report import Report, make_report
 from thermal.vehicle import Vehicle
 
@@ -78,7 +78,7 @@ def make_trip() -> Callable[..., Trip]:
             "route": (held[0].start, held[-1].finish),
             "explicit": False,
             "departure": datetime(2027, 7, 6, 8),
-            "day": Day(**day),
+            "day": DayRules(**day),
             "nights": (),
             "halts": (),
             "confidence": 0.9,

@@ -15,6 +15,20 @@ ARGS = (
 )
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 800}
 
+
+def turn_to(page, view):
+    """Turn the page to one of its views: "now", "day-3", "alarms", "map"."""
+    page.evaluate("name => { location.hash = name; }", view)
+    page.wait_for_function("name => document.body.dataset.view === name.split('-')[0]", arg=view)
+
+
+def go_to(page, name):
+    """Say in the view "now" that the car is at a place."""
+    turn_to(page, "now")
+    options = page.locator("#now-place option").all_inner_texts()
+    page.locator("#now-place").select_option(str(next(i for i, words in enumerate(options) if words.endswith(name))))
+
+
 needs_browser = [
     pytest.mark.browser,
     pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason=f"no Chromium at {CHROMIUM}"),

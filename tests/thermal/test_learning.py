@@ -45,7 +45,8 @@ def test_intervals_cover_the_truth_and_estimates_come_nearer_to_it(estate: Vehic
     """90 % intervals over 50 logs of 40 minutes, truths drawn from the prior: 85 to 95 %, and 2 % more for chance.
 
     Standard error of the share: the four unknowns of a log are not independent, so between 2 and 4 %. The mean square
-    error of the logarithms is at most a third of the prior's, which is the class's own.
+    error of the logarithms is at most half the prior's, which is the class's own: an error of the model's, which these
+    logs do not have, lets one of 40 minutes tell no more.
     """
     inside, before, after = [], [], []
     for seed in range(50):
@@ -58,7 +59,7 @@ def test_intervals_cover_the_truth_and_estimates_come_nearer_to_it(estate: Vehic
         before.append(wanted**2)
         after.append(miss**2)
     assert 0.83 <= np.mean(inside) <= 0.97
-    assert np.mean(after) < np.mean(before) / 3.0
+    assert np.mean(after) < np.mean(before) / 2.0
 
 
 def test_two_logs_tell_more_than_one(estate: Vehicle) -> None:

@@ -300,12 +300,25 @@ def test_the_picture_is_plain_svg(hot, usual):
     root = ET.fromstring(picture)
     assert root.tag == f"{SVG}svg"
     tags = {element.tag.removeprefix(SVG) for element in root.iter()}
-    assert tags == {"svg", "text", "rect"}
+    assert tags == {"svg", "title", "text", "rect"}
     for element in root.iter():
         assert not any(name.lower().startswith("on") or "href" in name for name in element.attrib)
     assert "<script" not in picture
     texts = [element.text for element in root.iter(f"{SVG}text")]
     assert "<script>alert('&')</script>" in texts
+
+
+def test_long_names_stay_in_the_picture_and_stand_out_on_any_ground(hot, usual):
+    outcomes = list(usual.values())
+    long = replace(outcomes[0], words="a trailer of half its weight, and " * 5)
+    root = ET.fromstring(tornado_svg(hot, [*outcomes, long]))
+    for one in root.iter(f"{SVG}text"):
+        # The widest usual letters of a sans-serif of 13 px take about 0.6 em on average; common practice, no source.
+        width = 0.57 * 13.0 * len(one.text)
+        start = float(one.attrib["x"]) - (width if one.attrib.get("text-anchor") == "end" else 0.0)
+        assert start >= 0.0, one.text
+    ink, paper = root.attrib["fill"], root.attrib["style"].removeprefix("background:")
+    assert (ink, paper) == ("#12161a", "#ffffff")  # 18:1, so that a dark page does not swallow it
 
 
 def test_bars_are_as_long_as_gains_and_inside_the_picture(hot, usual):

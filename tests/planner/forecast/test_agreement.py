@@ -16,7 +16,7 @@ import pytest
 
 import planner
 from planner.files.logmap import map_path, write_map
-from planner.files.logs import describe_log
+from planner.files.logpropose import describe_log
 from planner.forecast.assemble import find_route, read_inputs
 
 SAME_K = 0.01

@@ -18,7 +18,7 @@ from planner.files.logpropose import describe_log
 from planner.files.logs import open_log
 from planner.files.vehicles import read_vehicle, write_fitted
 from planner.forecast.run import as_described
-from planner.logs import fit, identifiability, map_match, review
+from planner.logs import drift, fit, identifiability, map_match, review
 from planner.model.errors import OutputError, PlannerError
 from planner.model.paths import data_folder
 from planner.output import log_tables
@@ -191,7 +191,8 @@ def reviewed(folder: Path, path: Path) -> review.Review:
 
 def test_a_hotter_day_is_the_day(folder: Path) -> None:
     found = reviewed(folder, log_file(folder, "hot.csv", seed=5, warmer_k=8.0))
-    assert found.sentences[-1].startswith("Nothing unusual found: what is left is within")
+    assert any(text.startswith("Nothing unusual found: what is left is what cars") for text in found.sentences)
+    assert found.sentences[-1].startswith("Heat of the day or lack of air flow?")
     oil = next(p for p in found.peaks if p.fluid == "engine_oil")
     assert oil.weather_k is not None
     assert 1.0 < oil.weather_k - oil.planned_k < 10.0
@@ -209,7 +210,7 @@ def test_a_thermostat_stuck_open_is_the_car(folder: Path) -> None:
     path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
     logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
     found = reviewed(folder, path)
-    assert "thermostat is stuck open" in found.sentences[-1]
+    assert any("It is the car: the thermostat is stuck open" in text for text in found.sentences)
     assert log_tables.review_dict([found], [])["logs"][0]["causes"][0]["name"] == "thermostat_open"
 
 
@@ -219,10 +220,10 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     paths = [log_file(folder, f"drift-2027-07-{10 + d:02d}.csv", seed=20 + d, axle_heat=1.12**d) for d in range(5)]
     route = open_route(trip, car.vehicle)
     driven = fit.read_drives(route, paths)
-    found = review.drifts(car, driven)
+    found = drift.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert found[0].per_day == pytest.approx(np.log(1.12), abs=3.0 * found[0].error)
     assert "rises from day to day" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
-    assert review.drifts(car, fit.read_drives(route, still)) == ()
-    assert review.drifts(car, driven[:2]) == ()
+    assert drift.drifts(car, fit.read_drives(route, still)) == ()
+    assert drift.drifts(car, driven[:2]) == ()

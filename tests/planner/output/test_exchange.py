@@ -4,6 +4,7 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ET
+from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -16,13 +17,18 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from rules import with_trip
 
+import planner
+from planner.forecast.assemble import make_forecast, read_inputs
 from planner.forecast.run import span_of
+from planner.model import clock
 from planner.model.plaintext import printable
 from planner.output.export import exchange_files
 from planner.output.gpx import leg_line, trip_gpx
 from planner.output.ics import trip_ics
+from planner.output.icsbefore import read_calendar
 from planner.output.mapscene import make_scene
-from planner.output.marks import KINDS, hot_spots, hot_words, left_words, marks
+from planner.output.marks import KINDS, hot_spots, hot_words, marks
+from planner.output.outcome import margin_words
 from planner.output.report import make_report, sentence
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -35,8 +41,9 @@ EXAMPLES = ["minimal", "alps", "big"]
 
 @pytest.fixture(scope="module")
 def thin(minimal):
-    """The minimal trip with so wide a band of thin margins that there is something to remedy."""
-    outlook = with_trip(minimal.outlook, thin_band_k=60.0)
+    """The minimal trip, heavily laden, with so wide a band of thin margins that there is something to remedy."""
+    inputs = read_inputs(minimal.outlook.trip.folder).changed({"trailer.mass": "1500 kg"})
+    outlook = with_trip(make_forecast(inputs), thin_band_k=60.0)
     return make_report(outlook)
 
 
@@ -79,6 +86,9 @@ def test_every_pause_fuel_stop_and_hot_spot_has_its_mark(request, name):
     assert kinds.count("fuel") == len(report.fuel.stops)
     hot = [mark.leg for mark in marks(report) if mark.kind == "hot"]
     assert sorted(hot) == [margin.leg for margin in report.notable()]
+    unknown = [mark for mark in marks(report) if mark.kind == "unknown"]
+    assert sorted(mark.leg for mark in unknown) == [margin.leg for margin in report.unknown()]
+    assert all("margin not known" in mark.title for mark in unknown)
 
 
 def test_pauses_last_as_long_as_the_plan_says(big):
@@ -125,13 +135,14 @@ def test_a_button_leads_to_its_leg_and_names_those_that_it_stands_for(all_thin):
     for spot, margin in zip(scene.spots, sorted(shown, key=lambda margin: margin.leg), strict=True):
         assert spot.text == hot_words(all_thin, margin)
         assert scene.markers[spot.marker].text.startswith(sentence(all_thin, margin))
-    assert any("smallest margins" in fact for fact in scene.facts) == (len(hot_spots(all_thin)) > len(scene.spots))
+    assert any("the map shows all" in fact for fact in scene.facts) == (len(hot_spots(all_thin)) > len(scene.spots))
 
 
-def test_a_margin_past_its_limit_is_said_to_be_above(thin):
-    margin = thin.notable()[0]
-    assert " below its limit at 90 %" in left_words(thin, margin)
-    assert "5 °F above its limit" in left_words(thin, replace(margin, margin_k=-2.78))
+def test_expected_upper_and_limit_stand_side_by_side(thin):
+    margin = replace(thin.notable()[0], fluid="differential", peak_k=390.93, limit_k=408.15, margin_k=-5.56)
+    assert margin.upper_k == pytest.approx(413.71)
+    said = margin_words(thin, replace(margin, level="exceeded"))
+    assert said == "differential 244 °F expected, up to 285 at 90 %, limit 275: exceeded"
 
 
 # --- GPX ---
@@ -203,7 +214,7 @@ def test_icalendar_reads_the_trip_back(request, name):
     assert calendar["version"] == "2.0"
     assert calendar["prodid"]
     events = list(calendar.walk("VEVENT"))
-    found = [mark for mark in marks(report) if mark.kind not in ("start", "finish", "cool")]
+    found = [mark for mark in marks(report) if mark.kind not in ("start", "finish", "cool", "unknown")]
     assert len(events) == len(report.outlook.timeline.days) + len(found)
     for event in events:
         begin = event.decoded("dtstart")
@@ -238,16 +249,69 @@ def test_the_calendar_obeys_the_standard_octet_by_octet(request, name):
             assert re.fullmatch(r"DT(START|END):\d{8}T\d{6}Z", line)
 
 
+def later(report, minutes):
+    """The same plan, every leg arriving later."""
+    line = replace(report.outlook.timeline, end_s=report.outlook.timeline.end_s + 60.0 * minutes)
+    return make_report(replace(report.outlook, route=replace(report.outlook.route, timeline=line)), remedies=False)
+
+
+def by_uid(text):
+    return {str(event["uid"]): event for event in icalendar.Calendar.from_ical(text).walk("VEVENT")}
+
+
 def test_an_event_keeps_its_identity_when_the_plan_moves(minimal):
-    later = replace(minimal.outlook.timeline, end_s=minimal.outlook.timeline.end_s + 1800.0)
-    moved = make_report(replace(minimal.outlook, route=replace(minimal.outlook.route, timeline=later)), remedies=False)
-    before, after = (
-        {line for line in trip_ics(report).split("\r\n") if line.startswith("UID:")} for report in (minimal, moved)
+    renamed = make_report(with_trip(minimal.outlook, name="Another"), remedies=False)
+    for other in (later(minimal, 30), renamed):
+        assert by_uid(trip_ics(minimal)).keys() == by_uid(trip_ics(other)).keys()
+
+
+def test_a_changed_event_is_a_later_version_and_an_unchanged_one_the_same(big):
+    first = trip_ics(big)
+    assert {int(event["sequence"]) for event in by_uid(first).values()} == {0}
+    assert trip_ics(big, read_calendar(first)) == first
+    moved = later(big, 30)
+    second = trip_ics(moved, read_calendar(first))
+    before, after = by_uid(first), by_uid(second)
+    assert before.keys() == after.keys()
+    for uid, event in after.items():
+        # RFC 5545, 3.8.7.4: raised by a change; 3.8.7.3: when it was last revised.
+        same = all(event.get(name) == before[uid].get(name) for name in ("dtstart", "dtend", "summary", "description"))
+        assert int(event["sequence"]) == (0 if same else 1)
+        assert (event.decoded("last-modified") > before[uid].decoded("last-modified")) == (not same)
+        assert event.decoded("dtstamp") == event.decoded("last-modified")
+    assert any(int(event["sequence"]) for event in after.values())
+    third = trip_ics(big, read_calendar(second))
+    assert max(int(event["sequence"]) for event in by_uid(third).values()) == 2
+
+
+def test_importing_what_is_left_of_a_trip_leaves_no_doubles(big):
+    # A calendar keeps one event a UID and takes the version with the higher SEQUENCE (RFC 5546, 2.1.5).
+    whole = trip_ics(big)
+    trip = big.outlook.trip
+    night = trip.places[big.outlook.legs[big.outlook.timeline.days[4].last].finish]
+    start = big.outlook.timeline.days[5].start_s
+    at = clock.local(start, night.lat_deg, night.lon_deg) + timedelta(minutes=45)
+    rest = planner.plan(trip.folder, from_place=night.key, at=f"{at:%Y-%m-%d %H:%M}", remedies=False)
+    left = trip_ics(rest.report, read_calendar(whole))
+    held = by_uid(whole)
+    for uid, event in by_uid(left).items():
+        assert uid not in held or int(event["sequence"]) >= int(held[uid]["sequence"])
+        held[uid] = event
+    shown = [event for event in held.values() if event.get("status") != "CANCELLED"]
+    days = [event for event in shown if str(event["uid"]).startswith("day-")]
+    assert len(days) == len({event.decoded("dtstart").date() for event in days}) == len(big.outlook.timeline.days)
+    told = [(str(event["summary"]), event.decoded("dtstart")) for event in shown]
+    assert len(told) == len(set(told))
+    places = Counter(
+        (str(e["summary"]).split(",")[0], str(e.get("location"))) for e in shown if "fuel" in str(e["uid"])
     )
-    assert before == after
-    renamed = with_trip(minimal.outlook, name="Another")
-    other = make_report(renamed, remedies=False)
-    assert not before & {line for line in trip_ics(other).split("\r\n") if line.startswith("UID:")}
+    assert max(places.values()) == 1
+
+
+@pytest.mark.parametrize("text", ["", "BEGIN:VEVENT", "BEGIN:VEVENT\nUID:x\nEND:VEVENT", "\0" * 99, "UID:" * 999])
+def test_an_earlier_calendar_that_is_not_ours_counts_as_none(minimal, text):
+    assert read_calendar(text).events == {}
+    assert trip_ics(minimal, read_calendar(text)) == trip_ics(minimal)
 
 
 # --- GeoJSON ---
@@ -292,9 +356,10 @@ def test_hostile_names_survive_in_every_file(hostile):
     assert back.name == shown
     ET.fromstring(files["trip.gpx"])
     calendar = icalendar.Calendar.from_ical(files["trip.ics"])
-    # An X- property is text by default (RFC 5545, 3.8.8.2), which this reader leaves as it stands in the file.
-    raw = str(calendar["x-wr-calname"])
+    # NAME is text (RFC 7986, 5.1), which this reader leaves as it stands in the file.
+    raw = str(calendar["name"])
     assert re.sub(r"\\(.)", lambda found: "\n" if found[1] == "n" else found[1], raw) == shown
+    assert not [name for name in calendar if name.startswith("X-")]
     assert any(shown in str(event["summary"]) for event in calendar.walk("VEVENT"))
     assert json.loads(files["trip.geojson"])["name"] == HOSTILE
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
+from planner.files.naming import find_place
 from planner.forecast.run import forecast, local_time, span_of
 from planner.model import clock
 from planner.model.errors import PlannerError
@@ -17,7 +18,7 @@ from planner.output.changes import NO_CHANGE, NOTHING_TO_COMPARE, OTHER_TRIP, UN
 from planner.output.export import plan_dict
 from planner.output.report import make_report
 from planner.output.write import to_json
-from planner.replan.position import UNDER_WAY, find_place
+from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
 from planner.replan.request import Request, check_temps, read_request
 from planner.replan.start_temps import by_plan, start_of, start_temps_k
@@ -488,7 +489,7 @@ def test_a_trip_over_new_year_is_compared_by_its_dates(make_trip, road, car):
     """Days carry their year, so one in January follows one in December, and a year's difference is a year."""
     legs = [road("a", "b", 300), road("b", "c", 300)]
     trip = make_trip(legs, departure=datetime(2027, 12, 31, 8), day={"driving_s": 6 * 3600.0, "daylight": False})
-    file = VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset())
+    file = VehicleFile(vehicle=car, base="estate-1990s-six", about="", entries=(), overridden=frozenset())
     report = make_report(forecast(trip, file), remedies=False)
     old = json.loads(to_json(plan_dict(report)))
     assert [day["arrive"][:10] for day in old["days"]] == ["2027-12-31", "2028-01-01"]

@@ -1,0 +1,179 @@
+"""The route point by point, and the quantities drawn along it."""
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from maps.errors import MapError, require_length, require_rising, require_within
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One quantity along the track, drawn as a line in the chart.
+
+    Parameters
+    ----------
+    label : str
+        Name shown in the legend and the readout. [-]
+    values : tuple of float
+        One value per point of the track; NaN leaves a gap. [`unit`]
+    unit : str
+        Display unit; series of one unit share a panel of the chart. [-]
+    limit, low, high : tuple of float, optional
+        Limit line, and lower and upper edge of a shaded band, one value per point. [`unit`]
+    dash : str
+        Dash pattern of the line in pixels, e.g. "7 4"; empty for a solid line. [-]
+    bound : float
+        Largest error which thinning may bring in. [`unit`]
+    """
+
+    label: str
+    values: tuple[float, ...]
+    unit: str
+    limit: tuple[float, ...] | None = None
+    low: tuple[float, ...] | None = None
+    high: tuple[float, ...] | None = None
+    dash: str = ""
+    bound: float = 1.0
+
+    def __post_init__(self) -> None:
+        where = f"series {self.label!r}"
+        if not self.bound > 0.0:
+            message = f"{where}: bound is {self.bound}, must be above 0"
+            raise MapError(message)
+        if (self.low is None) != (self.high is None):
+            message = f"{where}: a band needs both low and high; give both or neither"
+            raise MapError(message)
+        if any(character not in "0123456789. " for character in self.dash):
+            message = f"{where}: dash {self.dash!r} must be numbers of pixels and spaces, e.g. '7 4', or empty"
+            raise MapError(message)
+        for name, column in self.columns():
+            require_length(column, len(self.values), f"{where}, {name}")
+            if any(math.isinf(value) for value in column):
+                message = f"{where}, {name}: infinite value; use NaN where nothing is known"
+                raise MapError(message)
+
+    def columns(self) -> tuple[tuple[str, tuple[float, ...]], ...]:
+        """Name and values of every column this series holds.
+
+        Returns
+        -------
+        tuple of (str, tuple of float)
+            "values" first, then "limit", "low" and "high" where given. [`unit`]
+        """
+        pairs = (("values", self.values), ("limit", self.limit), ("low", self.low), ("high", self.high))
+        return tuple((name, column) for name, column in pairs if column is not None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Track:
+    """The route as points in the order of travel, with everything known at each.
+
+    Parameters
+    ----------
+    lat, lon : tuple of float
+        WGS84, north and east positive. [degree]
+    distance : tuple of float
+        From the start, never falling; several points may share one (a halt). [display unit]
+    elevation : tuple of float
+        Above sea level. [display unit]
+    clock : tuple of str
+        Day and time to show, e.g. "Tue 14:05". [-]
+    group : tuple of int
+        Number of the leg of each point, an index into `group_labels` when those are given. [-]
+    day : tuple of int
+        Number of the day of each point, from 0, an index into the scene's `days`; never falling. [-]
+    series : tuple of Series
+        Lines of the chart, each as long as the track. [-]
+    group_labels : tuple of str
+        Names of the legs for the readout; may be empty. [-]
+    minutes : tuple of float
+        Time since the start, never falling; may be empty when no time is to be told. [min]
+    elevation_bound : float
+        Largest error in elevation which thinning may bring in. [display unit]
+    line_bound_deg : float
+        Largest sideways error of the line on the map, in degrees of latitude. [degree]
+    """
+
+    lat: tuple[float, ...]
+    lon: tuple[float, ...]
+    distance: tuple[float, ...]
+    elevation: tuple[float, ...]
+    clock: tuple[str, ...]
+    group: tuple[int, ...]
+    day: tuple[int, ...]
+    series: tuple[Series, ...] = ()
+    group_labels: tuple[str, ...] = ()
+    minutes: tuple[float, ...] = ()
+    elevation_bound: float = 20.0
+    line_bound_deg: float = 0.0003
+
+    def __post_init__(self) -> None:
+        count = len(self.lat)
+        if count < 2:
+            message = f"track: {count} points given, at least 2 are needed"
+            raise MapError(message)
+        for name in ("lon", "distance", "elevation", "clock", "group", "day"):
+            require_length(getattr(self, name), count, f"track, {name}")
+        for one in self.series:
+            require_length(one.values, count, f"series {one.label!r}")
+        for name, reach in (("lat", 90.0), ("lon", 180.0), ("distance", math.inf), ("elevation", math.inf)):
+            require_within(getattr(self, name), reach, f"track, {name}")
+        require_rising(self.distance, "track, distance")
+        require_rising(self.day, "track, day")
+        if self.minutes:
+            require_length(self.minutes, count, "track, minutes")
+            require_within(self.minutes, math.inf, "track, minutes")
+            require_rising(self.minutes, "track, minutes")
+        if self.day[0] < 0 or min(self.group) < 0:
+            message = f"track: day starts at {self.day[0]}, lowest group is {min(self.group)}; both count from 0"
+            raise MapError(message)
+        if self.group_labels and max(self.group) >= len(self.group_labels):
+            message = f"track, group: {max(self.group)} has no name, only {len(self.group_labels)} group_labels given"
+            raise MapError(message)
+
+
+def unrolled(lon: tuple[float, ...]) -> tuple[float, ...]:
+    """Longitudes that run on beyond the 180th meridian instead of jumping.
+
+    Parameters
+    ----------
+    lon : tuple of float
+        Of points in the order of travel. [degree]
+
+    Returns
+    -------
+    tuple of float
+        The first as given, each other within half a turn of the one before. [degree]
+
+    Examples
+    --------
+    >>> unrolled((179.5, -179.5, -178.0))
+    (179.5, 180.5, 182.0)
+    """
+    made, turns = [lon[0]], 0.0
+    for before, one in pairwise(lon):
+        turns += 360.0 * (one - before < -180.0) - 360.0 * (one - before > 180.0)
+        made.append(one + turns)
+    return tuple(made)
+
+
+def beside(lon: float, middle: float) -> float:
+    """The same longitude within half a turn of another.
+
+    Parameters
+    ----------
+    lon, middle : float
+        Longitudes. [degree]
+
+    Returns
+    -------
+    float
+        `lon`, or a turn more or less. [degree]
+
+    Examples
+    --------
+    >>> beside(-179.0, 178.0), beside(10.0, 20.0)
+    (181.0, 10.0)
+    """
+    return lon + 360.0 * round((middle - lon) / 360.0)

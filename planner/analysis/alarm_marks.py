@@ -1,0 +1,123 @@
+"""Where to set one gauge's marks: a band that holds nine tenths, a low mark, a caution early and seldom false."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+_BAND = (0.05, 0.95)
+_LOW = 0.01
+SETTLED_S = 1800.0  # ASSUMED: after half an hour of driving a fluid that is still cold is a finding (20 to 40 min)
+NUISANCE_PER_H = 1.0 / 20.0  # one false alarm in 20 h of driving: what an owner bears without switching it off. ASSUMED
+_REARMS_K = 2.0  # an alarm that has rung rings again once the reading has fallen this far
+_LEAST_K = 2.0  # the caution stands this far below the limit at least
+_LEAST_SEEN = 20  # draws that reach the limit; fewer say nothing of how long that takes
+_NEAR_K = 20.0  # rates of rise are taken within this below the limit
+
+
+class Series(NamedTuple):
+    """One fluid of every draw along the driving: temperatures [K], time each stands for [s], limit [K], settled or not.
+
+    Shapes (n_draw, n), (n,), (n,), (n,).
+    """
+
+    temps_k: Floats
+    step_s: Floats
+    limit_k: Floats
+    settled: npt.NDArray[np.bool_]
+
+
+class Marks(NamedTuple):
+    """Marks of one gauge [K]; how long before the limit the caution comes [s]; how often it rings falsely [1/h]."""
+
+    low_k: float
+    band_k: tuple[float, float]
+    caution_k: float
+    lead_s: float
+    nuisance_per_h: float
+
+
+def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> Marks:
+    """Place the marks of one gauge.
+
+    Notes
+    -----
+    The band is that of nine tenths of the driving once the fluid is warm. The low mark is passed in one hundredth of it
+    after half an hour: below it, a thermostat is stuck open or a sender is wrong. The caution is the lowest
+    temperature that a sound car passes no oftener than once in 20 h, never above the caution of the vehicle file while
+    that one is as quiet.
+    """
+    weight = np.broadcast_to(series.step_s, series.temps_k.shape)
+    warm = series.temps_k >= warm_k
+    use = warm if warm.any() else np.ones_like(warm)
+    band = weighted_quantiles(series.temps_k[use], weight[use], _BAND)
+    late = np.broadcast_to(series.settled, warm.shape)
+    low = float(weighted_quantiles(series.temps_k[late], weight[late], (_LOW,))[0]) if late.any() else warm_k
+    limit = float(series.limit_k.min())
+    usual = min(caution_k, limit - max(thin_k, _LEAST_K))
+    tried = np.append(np.arange(np.floor(band[1]), limit - _LEAST_K, 1.0), usual)
+    rings, leads = _alarms(series, tried, limit)
+    quiet = np.flatnonzero(rings <= NUISANCE_PER_H)
+    at = int(quiet[np.argmin(tried[quiet])]) if len(quiet) else len(tried) - 1
+    return Marks(
+        low_k=min(low, float(band[0])),
+        band_k=(float(band[0]), float(band[1])),
+        caution_k=float(tried[at]),
+        lead_s=float(leads[at]),
+        nuisance_per_h=float(rings[at]),
+    )
+
+
+def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
+    """Quantiles of values that stand for different times.
+
+    Examples
+    --------
+    >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
+    array([3.])
+    """
+    order = np.argsort(values)
+    whole = np.cumsum(weights[order])
+    at = np.searchsorted(whole, np.asarray(shares) * whole[-1])
+    return np.asarray(values[order][np.minimum(at, len(values) - 1)])
+
+
+def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Floats]:
+    """False alarms an hour, and time from alarm to limit, for every mark tried. [1/h, s]"""
+    n_draw, n = series.temps_k.shape
+    shape = (len(tried_k), n_draw)
+    ringing, reached, since = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_), np.zeros(shape)
+    false = np.zeros(len(tried_k))
+    leads: list[list[float]] = [[] for _ in tried_k]
+    for i in range(n):
+        now = series.temps_k[None, :, i]
+        over = now >= tried_k[:, None]
+        ended = ringing & (now < tried_k[:, None] - _REARMS_K)
+        false += (ended & ~reached).sum(axis=1)
+        begun = over & ~ringing
+        ringing = (ringing & ~ended) | begun
+        reached &= ~ended & ~begun
+        since = np.where(begun, 0.0, since + series.step_s[i])
+        at_limit = ringing & ~reached & (now >= series.limit_k[i])
+        for row in np.flatnonzero(at_limit.any(axis=1)):
+            leads[row] += list(since[row][at_limit[row]])
+        reached |= at_limit
+    false += (ringing & ~reached).sum(axis=1)
+    hours = n_draw * float(series.step_s.sum()) / 3600.0
+    rate = _fastest_k_per_s(series, limit_k)
+    usual = (limit_k - tried_k) / rate
+    lead = [
+        min(float(np.median(seen)), float(u)) if len(seen) >= _LEAST_SEEN else float(u)
+        for seen, u in zip(leads, usual, strict=True)
+    ]
+    return false / max(hours, 1e-9), np.array(lead)
+
+
+def _fastest_k_per_s(series: Series, limit_k: float) -> float:
+    """Fast rise: that which nineteen of twenty rises stay below, near the limit where the draws come near it."""
+    rise = np.diff(series.temps_k, axis=1) / np.maximum(series.step_s[1:], 1.0)
+    near = series.temps_k[:, 1:] > limit_k - _NEAR_K
+    some = rise[near & (rise > 0.0)]
+    some = some if len(some) >= 20 else rise[rise > 0.0]
+    return max(float(np.quantile(some, 0.95)), 1e-3) if len(some) else 1e-2

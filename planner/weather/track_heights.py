@@ -1,0 +1,121 @@
+"""Heights for a track that has none, or not everywhere, from a public service, into a new file.
+
+The service's model is of the surface, 90 m wide: a bridge, tunnel or cutting is not in it, and its noise is taken out
+when the track is read.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.files.drawn import read_drawn
+from planner.files.gpx import Points
+from planner.files.reading import Problems
+from planner.files.wholefile import write_new
+from planner.model import geo
+from planner.model.errors import OutputError, TripError
+from planner.weather.elevations import OpenMeteoElevations
+from planner.weather.openmeteo import MAX_POINTS
+from planner.weather.records import Point
+from planner.weather.transport import Client
+
+MOST_POINTS = 10_000  # asked for one track: a hundred questions
+_APART_M = 120.0  # nearer points lie in one cell of the service's model
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeightsFilled:
+    """What came of filling a track: the new file, how many points lacked a height, were asked about, and got one."""
+
+    path: Path
+    missing: int
+    asked: int
+    found: int
+
+
+def fill_track(
+    path: Path,
+    *,
+    offline: bool,
+    now: datetime,
+    progress: Callable[[str], None] = lambda _: None,
+    service: OpenMeteoElevations | None = None,
+) -> HeightsFilled:
+    """Ask for the heights a track lacks, and write it with them beside the old file; the old one stays as it is."""
+    problems = Problems()
+    points = read_drawn(path, problems)
+    if points is None:
+        raise TripError(problems.sentences())
+    target = path.with_name(f"{path.stem}-heights.gpx")
+    if target.exists():
+        message = f"{target}: is there already and is kept; delete or rename it first"
+        raise OutputError(message)
+    missing = np.flatnonzero(~np.isfinite(np.array(points.elevation_m)))
+    asked = _worth_asking(points, missing)
+    with Client(offline=offline, now=now, progress=progress) as client:
+        found = _ask(points, asked, service or OpenMeteoElevations(), client, progress)
+    if found:
+        try:
+            write_new(target, _gpx(points, found, path.stem))
+        except OSError as exc:
+            message = f"{target}: cannot be written ({exc.strerror or exc})"
+            raise OutputError(message) from exc
+    return HeightsFilled(path=target, missing=len(missing), asked=len(asked), found=len(found))
+
+
+def _worth_asking(points: Points, missing: NDArray[np.intp]) -> list[int]:
+    """Points without a height, far enough apart for the service to tell them from each other."""
+    lat, lon = np.array(points.lat_deg), np.array(points.lon_deg)
+    if missing.size < 2 or len(lat) < 2:
+        return [int(n) for n in missing]
+    step = geo.distances_m(lat1_deg=lat[:-1], lon1_deg=lon[:-1], lat2_deg=lat[1:], lon2_deg=lon[1:])
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    lacking_m = float(step[np.isin(np.arange(len(step)), missing)].sum())
+    apart_m = max(_APART_M, lacking_m / MOST_POINTS * 1.1)
+    chosen: list[int] = []
+    for number in missing.tolist():
+        gap = not chosen or along[number] - along[chosen[-1]] >= apart_m
+        last = number == len(lat) - 1 or np.isfinite(points.elevation_m[number + 1])
+        if gap or last:
+            chosen.append(number)
+    return chosen[:MOST_POINTS]
+
+
+def _ask(
+    points: Points, asked: Sequence[int], service: OpenMeteoElevations, client: Client, progress: Callable[[str], None]
+) -> dict[int, float]:
+    """Heights by the number of their point; once a whole question brings nothing, no more are asked."""
+    found: dict[int, float] = {}
+    for first in range(0, len(asked), MAX_POINTS):
+        lot = asked[first : first + MAX_POINTS]
+        where = [Point(place="", lat_deg=points.lat_deg[n], lon_deg=points.lon_deg[n], elevation_m=0.0) for n in lot]
+        answers = service.elevations_m(where, client=client)
+        got = {n: height for n, height in zip(lot, answers, strict=True) if height is not None}
+        if not got:
+            break
+        found |= got
+        progress(f"heights of {len(found):,} of {len(asked):,} points")
+    return found
+
+
+def _gpx(points: Points, found: dict[int, float], name: str) -> str:
+    """The points with the heights they had and those found; where neither is, none."""
+    lines = ['<?xml version="1.0" encoding="UTF-8"?>']
+    space = "http://www.topografix.com/GPX/1/1"
+    lines.append(f'<gpx version="1.1" creator="grademargin, heights filled in" xmlns="{space}">')
+    for one in points.named:
+        lines.append(f'<wpt lat="{one.lat_deg:.6f}" lon="{one.lon_deg:.6f}"><name>{escape(one.name)}</name></wpt>')
+    lines.append(f"<trk><name>{escape(name)}</name><desc>{escape(OpenMeteoElevations().attribution)}</desc><trkseg>")
+    breaks = set(points.breaks)
+    for number, (lat, lon, height) in enumerate(zip(points.lat_deg, points.lon_deg, points.elevation_m, strict=True)):
+        if number and number in breaks:
+            lines.append("</trkseg><trkseg>")
+        known = found.get(number, height)
+        ele = f"<ele>{known:.1f}</ele>" if np.isfinite(known) else ""
+        lines.append(f'<trkpt lat="{lat:.6f}" lon="{lon:.6f}">{ele}</trkpt>')
+    return "\n".join([*lines, "</trkseg></trk></gpx>"]) + "\n"

@@ -1,0 +1,116 @@
+"""readings.csv through the one assembly: every command, the trip that is left, and what may not change."""
+
+import json
+from datetime import date
+
+import numpy as np
+import pytest
+
+import planner
+from planner.forecast.assemble import find_route, read_inputs, taught
+
+HEAD = "when,place,along,coolant [degC],oil [degC],differential [degC],air [degC],note\n"
+
+
+@pytest.fixture
+def folder(copy_example, tmp_path):
+    return copy_example("alps", tmp_path / "trip")
+
+
+def write(folder, *rows):
+    (folder / "readings.csv").write_text(HEAD + "\n".join(rows) + "\n", encoding="utf-8")
+    return read_inputs(folder)
+
+
+def climb(inputs):
+    """A leg of day 1 that climbs, and one number there that its class would give."""
+    line = find_route(inputs).timeline
+    spans = [s for s in line.spans if s.kind == "drive" and s.day == 0]
+    span = max(spans, key=lambda s: float(np.sum(line.drive.grade[s.rows] * line.drive.length_m[s.rows])))
+    return line.road.legs[span.leg]
+
+
+def test_hotter_readings_take_margin_and_cooler_ones_give_it(folder):
+    leg = climb(read_inputs(folder))
+    bare = planner.plan(folder, remedies=False).margins
+    smallest = []
+    for oil in (95, 125):
+        write(folder, f",{leg.finish},,,{oil},,,")
+        made = planner.plan(folder, remedies=False)
+        smallest.append(made.margins.query("fluid == 'engine_oil'").margin_k.min())
+        assert any("Your engine oil runs" in said for said in made.report.learnt)
+        assert made.report.learnt[-1].startswith("Smallest margin ahead: ")
+        assert json.loads(made.files()["plan.json"])["learnt"] == list(made.report.learnt)
+    assert smallest[0] > smallest[1]
+    assert smallest[1] < bare.query("fluid == 'engine_oil'").margin_k.min()
+
+
+def test_a_plan_does_not_learn_twice(folder):
+    leg = climb(read_inputs(folder))
+    inputs = taught(write(folder, f",{leg.finish},,,118,,,"))
+    assert taught(inputs) is inputs
+    made = planner.plan(inputs, remedies=False)
+    again = planner.check(made)
+    assert again.inputs.car is made.report.outlook.car
+
+
+def test_air_shifts_its_day_and_no_other(folder):
+    inputs = read_inputs(folder)
+    leg, plain = climb(inputs), find_route(inputs).timeline
+    last = next(span.last for span in plain.spans if span.kind == "drive" and plain.road.legs[span.leg] == leg)
+    warm = plain.drive.air_k[last] - 273.15 + 6.0
+    shifted = find_route(write(folder, f",{leg.finish},,,,,{warm:.1f},")).timeline
+    change = shifted.drive.air_k - plain.drive.air_k
+    assert shifted.drive.day.max() > 0
+    assert np.all(np.abs(change[shifted.drive.day > 0][-50:]) < 1e-9)
+    assert np.abs(change[shifted.drive.speed_m_per_s > 0.0][0]) > 2.0
+    lesson = taught(read_inputs(folder)).lesson
+    assert list(lesson.air) == [inputs.trip.first_date]
+    assert isinstance(next(iter(lesson.air)), date)
+
+
+def test_what_is_left_uses_what_was_read_before(folder, run):
+    inputs = read_inputs(folder)
+    leg, line = climb(inputs), find_route(inputs).timeline
+    nights = [s for s in line.spans if s.kind == "night"]
+    place = nights[0].place
+    write(folder, f",{leg.finish},,,125,,,")
+    day = 1 + inputs.trip.first_date.toordinal()
+    at = f"{date.fromordinal(day)} 08:00"
+    hot = planner.plan(folder, from_place=place, at=at, remedies=False)
+    (folder / "readings.csv").unlink()
+    bare = planner.plan(folder, from_place=place, at=at, remedies=False)
+    oil = [one.margins.query("fluid == 'engine_oil'").margin_k.min() for one in (hot, bare)]
+    assert oil[0] < oil[1]
+    assert any("Your engine oil runs" in said for said in hot.report.learnt)
+
+
+def test_rows_that_have_no_place_on_the_plan_are_told(folder):
+    inputs = read_inputs(folder)
+    leg = climb(inputs)
+    rows = (f"2027-01-01 12:00,{leg.finish},,,110,,,", "2027-07-09 03:00,,,,110,,,", f",{leg.finish},,90,,,,")
+    told = taught(write(folder, *rows)).lesson.sentences
+    assert "the reading is of 2027-01-01 12:00; the row is not used." in " ".join(told)
+    assert "name the place too; the row is not used." in " ".join(told)
+    assert any(said.startswith("Your coolant runs") for said in told)
+
+
+def test_a_reading_that_cannot_be_changes_nothing(folder):
+    leg = climb(read_inputs(folder))
+    bare = planner.plan(folder, remedies=False)
+    write(folder, f",{leg.finish},,,,175,,")
+    made = planner.plan(folder, remedies=False)
+    assert "not believed" in made.report.learnt[0]
+    assert "stop and look before driving on" in made.report.learnt[0]
+    assert made.margins.margin_k.to_numpy() == pytest.approx(bare.margins.margin_k.to_numpy(), abs=1e-6)
+
+
+def test_every_command_says_the_same(folder, run):
+    leg = climb(read_inputs(folder))
+    write(folder, f",{leg.finish},,,118,,,")
+    said = run("check", folder).out
+    assert "learnt: Your engine oil runs" in said
+    alarms = planner.alarms(folder).outlook.car.spread.factors
+    session = planner.session(folder)
+    assert alarms["oil_heat"].value != 1.0
+    assert session.outcome is not None

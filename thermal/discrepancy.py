@@ -1,0 +1,386 @@
+"""How far the model itself may be off: by fluid, how much, for how long, and where it grows.
+
+No setting of its factors makes a model of six bodies into the car. What is left is called model discrepancy (Kennedy
+and O'Hagan, Bayesian calibration of computer models, J. R. Statist. Soc. B 63, 2001). It must stand in the prior and in
+every forecast: left out, more data make a calibration surer and no truer (Brynjarsdottir and O'Hagan, Learning about
+physical parameters: the importance of model discrepancy, Inverse Problems 30, 2014). Here it is a Gaussian process for
+each fluid: a part that stays with the car, a part that stays for a day, a part that changes with the road. Its size
+comes from days that took no part in a fit, and grows where no log has been: hotter, harder, higher, in other air.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.drive import Drive
+from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_FLUID
+from thermal.ranges import FloatArray
+from thermal.vehicle import Vehicle
+
+if TYPE_CHECKING:  # reading a vehicle file loads no compiled code
+    from thermal.simulate import Result
+
+# ASSUMED shares of its variance, nobody has measured them: what stays with the car and with a day (0.1 to 0.3 each),
+# what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
+CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE = 0.15, 0.15, 0.3, 0.4
+QUICK = 1.0 / 6.0
+# ASSUMED: how far a temperature that rises or falls may be ahead or behind (one to four minutes). [s]
+TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
+# ASSUMED growth outside what was logged. A kelvin beyond the fluid's hottest (or below its coldest) reading adds a
+# quarter of a kelvin (0.15 to 0.4: a model that is off by a quarter in what it adds); the others are such quarters of
+# what they usually do: air 1:1, 1 km of height about 4 K, 1 W/kg about 1 K to coolant and 2 K to oils.
+BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
+LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
+_LOAD_S = 600.0  # what was asked of the car is smoothed over this: about a fluid's memory
+_AT_REST_K, _LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
+_G, _AIR_KG_PER_M3 = 9.81, 1.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidError:
+    """Model error of one fluid where logged: size [K], how long it lasts [s], coldest and hottest reading [K]."""
+
+    sd_k: float
+    lasting_s: float
+    low_k: float
+    high_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Discrepancy:
+    """Model error of all fluids, and the conditions in which it was found.
+
+    Attributes
+    ----------
+    fluids : mapping of str to FluidError
+        By fluid; one that is missing has the class's. [-]
+    air_low_k, air_high_k : float
+        Coldest and hottest air. [K]
+    height_m : float
+        Greatest height. [m]
+    load_w_per_kg : float
+        Hardest ten minutes, see `asked_w_per_kg`. [W/kg]
+    thermostat_sd_k : float
+        Of where the thermostat opens. [K]
+    """
+
+    fluids: Mapping[str, FluidError]
+    air_low_k: float
+    air_high_k: float
+    height_m: float
+    load_w_per_kg: float
+    thermostat_sd_k: float
+
+    def of(self, fluid: str) -> FluidError:
+        """Give one fluid's, the class's where there was no gauge.
+
+        Returns
+        -------
+        FluidError
+            Its error.
+        """
+        return self.fluids.get(fluid, CLASS_ERROR[fluid])
+
+
+# ASSUMED for a car of a class nobody has logged, so that factors and this give +-8 K on coolant and +-12 to 15 K on
+# the oils at load, what common practice allows an uncalibrated forecast. Temperatures: those of level cruise, where
+# makers and owners agree best. Lasting: half an hour to an hour, a stretch of road or the body's own time constant.
+CLASS_ERROR = {
+    "coolant": FluidError(sd_k=3.5, lasting_s=1800.0, low_k=300.0, high_k=370.0),
+    "engine_oil": FluidError(sd_k=7.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=9.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "differential": FluidError(sd_k=9.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+    "power_steering": FluidError(sd_k=9.0, lasting_s=1800.0, low_k=300.0, high_k=350.0),
+}
+UNFITTED = Discrepancy(
+    fluids=CLASS_ERROR,
+    air_low_k=273.0,
+    air_high_k=303.0,
+    height_m=1000.0,
+    load_w_per_kg=14.0,
+    thermostat_sd_k=3.0,
+)
+
+
+def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
+    """Power the road asks of the car, over its mass, smoothed over what its fluids remember.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Its mass and drag.
+
+    Returns
+    -------
+    ndarray, shape (n_segment,)
+        At each segment's end; descents count as nothing asked. [W/kg]
+    """
+    body, trailer = vehicle.body, vehicle.trailer
+    mass, area = body.mass_kg + trailer.mass_kg, body.drag_area_m2 + trailer.drag_area_m2
+    v = drive.speed_m_per_s * (1.0 - drive.idle_share)
+    asked = v * (_G * (drive.grade + body.rolling_coefficient) + 0.5 * _AIR_KG_PER_M3 * area * v**2 / mass)
+    keep = np.exp(-drive.duration_s / _LOAD_S)
+    out, held = np.empty(len(v)), 0.0
+    for i, (now, k) in enumerate(zip(np.maximum(asked, 0.0), keep, strict=True)):
+        held = held * k + now * (1.0 - k)
+        out[i] = held
+    return out
+
+
+class Conditions(NamedTuple):
+    """What of the discrepancy depends on the drive alone: air by segment [K], sd outside what was logged by fluid [K].
+
+    Shapes (n_segment,) and (n_segment, n_fluid).
+    """
+
+    air_k: FloatArray
+    outside_k: FloatArray
+
+
+def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
+    """How far a drive leaves what was logged, in air, load and height.
+
+    Returns
+    -------
+    Conditions
+        By segment.
+    """
+    air = np.maximum(drive.air_k - known.air_high_k, 0.0) + np.maximum(known.air_low_k - drive.air_k, 0.0)
+    load = np.maximum(asked_w_per_kg(drive, vehicle) - known.load_w_per_kg, 0.0)
+    height = np.maximum(drive.elevation_m - known.height_m, 0.0)
+    parts = (AIR_K_PER_K * air[:, None], LOAD_K_PER_W_PER_KG * load[:, None], HEIGHT_K_PER_M * height[:, None])
+    return Conditions(drive.air_k, np.asarray(np.sqrt(sum(part**2 for part in parts))))
+
+
+def scale_k(
+    known: Discrepancy,
+    around: Conditions,
+    rows: npt.NDArray[np.int64],
+    temps_k: FloatArray,
+    rate_k_per_s: FloatArray | None = None,
+) -> FloatArray:
+    """Standard deviation of the model's error.
+
+    Parameters
+    ----------
+    known : Discrepancy
+        What logs have shown.
+    rows : ndarray of int, shape (..., n) or (..., n, n_fluid)
+        Segment of every temperature. [-]
+    temps_k : ndarray, shape (..., n, n_fluid)
+        The model's fluids there. [K]
+    rate_k_per_s : ndarray, shape (..., n, n_fluid), optional
+        How fast they change; not at all when not given. [K/s]
+
+    Returns
+    -------
+    ndarray, shape (..., n, n_fluid)
+        By fluid. [K]
+    """
+    at = rows if rows.ndim == temps_k.ndim else rows[..., None]
+    each = [known.of(fluid) for fluid in FLUID_KEYS]
+    sd, low, high = (np.array([getattr(e, name) for e in each]) for name in ("sd_k", "low_k", "high_k"))
+    beyond = np.maximum(temps_k - high, 0.0) + np.maximum(low - temps_k, 0.0)
+    fluid = np.broadcast_to(np.arange(N_FLUID), temps_k.shape)
+    outside = around.outside_k[np.broadcast_to(at, temps_k.shape), fluid]
+    whole = np.hypot(sd, np.maximum(BEYOND_K_PER_K * beyond, outside))  # a load beyond what was logged heats beyond it
+    whole = whole * grown_in(np.abs(temps_k - around.air_k[at]))
+    return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, TIMING_S * rate_k_per_s))
+
+
+def grown_in(rise_k: FloatArray) -> FloatArray:
+    """Share of the model's error that a fluid can have: one as cold as the air is known.
+
+    Parameters
+    ----------
+    rise_k : ndarray
+        Fluid less air, without sign. [K]
+
+    Returns
+    -------
+    ndarray
+        0.15 to 1. [-]
+    """
+    return np.asarray(np.clip(rise_k / _AT_REST_K, _LEAST_SHARE, 1.0))
+
+
+def rounded(known: Discrepancy) -> Discrepancy:
+    """Round to what a vehicle file keeps.
+
+    Returns
+    -------
+    Discrepancy
+        As it will be read again.
+    """
+
+    def tenth(kelvin: float) -> float:
+        return round(kelvin - 273.15, 1) + 273.15
+
+    return Discrepancy(
+        fluids={
+            name: FluidError(
+                sd_k=round(e.sd_k, 1),
+                lasting_s=60.0 * round(e.lasting_s / 60.0),
+                low_k=tenth(e.low_k),
+                high_k=tenth(e.high_k),
+            )
+            for name, e in known.fluids.items()
+        },
+        air_low_k=tenth(known.air_low_k),
+        air_high_k=tenth(known.air_high_k),
+        height_m=float(round(known.height_m)),
+        load_w_per_kg=round(known.load_w_per_kg, 2),
+        thermostat_sd_k=round(max(known.thermostat_sd_k, 0.1), 1),
+    )
+
+
+def covariance_k2(sd_k: FloatArray, time_s: FloatArray, lasting_s: float, *, car: bool) -> FloatArray:
+    """Covariance of one fluid's model error along one drive.
+
+    Parameters
+    ----------
+    sd_k : ndarray, shape (n,)
+        See `scale_k`. [K]
+    time_s : ndarray, shape (n,)
+        When. [s]
+    lasting_s : float
+        How long the part that changes lasts. [s]
+    car : bool
+        With the part that stays with the car.
+
+    Returns
+    -------
+    ndarray, shape (n, n)
+        Symmetric. [K2]
+
+    Examples
+    --------
+    >>> np.round(covariance_k2(np.array([2.0, 2.0]), np.array([0.0, 1e6]), 1800.0, car=True), 2)
+    array([[4. , 1.2],
+           [1.2, 4. ]])
+    """
+    apart = np.abs(time_s[:, None] - time_s[None, :]) / lasting_s
+    alike = (CAR_SHARE if car else 0.0) + DAY_SHARE + ROAD_SHARE * np.exp(-apart) + QUICK_SHARE * np.exp(-apart / QUICK)
+    return np.asarray(alike * np.outer(sd_k, sd_k))
+
+
+class _Walk:
+    """A unit process that forgets exponentially: known every half of its memory, straight between."""
+
+    def __init__(self, n_draw: int, end_s: float, lasting_s: float, rng: np.random.Generator) -> None:
+        self.step_s = 0.5 * lasting_s
+        z = rng.normal(size=(int(end_s / self.step_s) + 2, n_draw))  # a longer day begins like a shorter one
+        for i in range(1, len(z)):
+            z[i] = _KEEP * z[i - 1] + np.sqrt(1.0 - _KEEP**2) * z[i]
+        self.knots = z.T
+
+    def at(self, time_s: FloatArray) -> FloatArray:
+        """Values at times of shape (n_draw, n), or (1, n) alike for all draws."""
+        place = np.clip(time_s / self.step_s, 0.0, self.knots.shape[1] - 1.0)
+        first = np.minimum(place.astype(np.int64), self.knots.shape[1] - 2)
+        share = place - first
+        rows = np.arange(len(self.knots))[:, None]
+        evens = np.sqrt((1.0 - share) ** 2 + share**2 + 2.0 * _KEEP * share * (1.0 - share))
+        return np.asarray(((1.0 - share) * self.knots[rows, first] + share * self.knots[rows, first + 1]) / evens)
+
+
+_KEEP = float(np.exp(-0.5))
+
+
+class _Paths:
+    """Unit model errors of every draw: by fluid, day, and time since the first moment driven that day."""
+
+    def __init__(self, known: Discrepancy, n_draw: int, seed: int, *, steady: bool) -> None:
+        from scipy.special import ndtri
+        from scipy.stats import qmc
+
+        self.known, self.n_draw, self.seed, self.steady = known, n_draw, seed, steady
+        sampler = qmc.Sobol(N_FLUID, scramble=True, rng=np.random.default_rng([seed, 4]))
+        points = sampler.random(1 << (n_draw - 1).bit_length())[:n_draw]
+        self.car = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
+
+    def at(self, fluid: int, day: int, time_s: FloatArray, end_s: float) -> FloatArray:
+        """Values at times of shape (n_draw, n) or (1, n), none later than the end."""
+        if self.steady:
+            return np.broadcast_to(self.car[:, fluid : fluid + 1], (self.n_draw, time_s.shape[1]))
+        rng = np.random.default_rng([self.seed, 5, fluid, day])
+        today = rng.normal(size=(self.n_draw, 1))
+        lasting = self.known.of(FLUID_KEYS[fluid]).lasting_s
+        kinds = ((ROAD_SHARE, lasting, 6), (QUICK_SHARE, QUICK * lasting, 7))
+        out = np.sqrt(CAR_SHARE) * self.car[:, fluid : fluid + 1] + np.sqrt(DAY_SHARE) * today
+        for share, memory, kind in kinds:
+            walk = _Walk(self.n_draw, end_s, memory, np.random.default_rng([self.seed, kind, fluid, day]))
+            out = out + np.sqrt(share) * walk.at(time_s)
+        return np.asarray(out)
+
+
+def with_error(
+    result: "Result",
+    drive: Drive,
+    vehicle: Vehicle,
+    known: Discrepancy,
+    *,
+    seed: int,
+    plain: int = 0,
+    first_day: int = 0,
+    steady: bool = False,
+) -> "Result":
+    """Add the model's own error to every draw: temperatures recorded, and smallest margins.
+
+    Parameters
+    ----------
+    result : Result
+        Draws of a simulation.
+    drive : Drive
+        The drive they were simulated on.
+    known : Discrepancy
+        What logs have shown of the model's error; `UNFITTED` without any.
+    seed : int
+        Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
+    plain : int
+        How many of the first draws stay as they are: the car as best known. [-]
+    first_day : int
+        Number of the drive's first day, where the drive is a later part of a trip. [-]
+    steady : bool
+        Whether each draw keeps its error throughout, as on drives of an hour that are compared minute by minute.
+
+    Returns
+    -------
+    Result
+        The same draws; metal and rotors as they were. A margin is moved by the error at the moment where it was
+        smallest, as errors last longer than peaks.
+
+    Examples
+    --------
+    See `planner.forecast.run`.
+    """
+    if len(result.temps_k) <= plain:
+        return result
+    end_s, day = np.cumsum(drive.duration_s), drive.day.astype(np.int64)
+    day = day - day.min()
+    moving = (drive.speed_m_per_s > 0.0) | (np.arange(len(day)) == 0)
+    begun = np.array([end_s[(day >= d) & moving][:1].sum() for d in range(int(day.max()) + 1)])
+    since = np.maximum(end_s - begun[day], 0.0)
+    paths = _Paths(known, len(result.temps_k) - plain, seed, steady=steady)
+    around = conditions_of(known, drive, vehicle)
+    rows, where = result.recorded, result.where[plain:]
+    here = result.temps_k[plain:][:, :, FLUID_NODES]
+    rate = np.gradient(here, end_s[rows], axis=1) if len(rows) > 1 else None
+    scale = scale_k(known, around, rows[None], here, rate)
+    at_peak = scale_k(known, around, where, result.limit_k[where, np.arange(N_FLUID)] - result.margin_k[plain:])
+    temps, margin = result.temps_k.copy(), result.margin_k.copy()
+    for d in range(int(day.max()) + 1):
+        last = float(since[day == d].max()) if np.any(day == d) else 0.0
+        now = day[rows] == d
+        for f in range(N_FLUID):
+            if now.any():
+                node = FLUID_NODES[f]
+                temps[plain:, now, node] += scale[:, now, f] * paths.at(f, d + first_day, since[rows[now]][None], last)
+            there = day[where[:, :, f]] == d
+            if there.any():
+                off = at_peak[:, :, f] * paths.at(f, d + first_day, since[where[:, :, f]], last)
+                margin[plain:, :, f] -= np.where(there, off, 0.0)
+    return replace(result, temps_k=temps, margin_k=margin)

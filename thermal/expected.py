@@ -1,0 +1,74 @@
+"""What gauges should read on a drive, as draws: cars within what is known of this one, and the model's own error."""
+
+import numpy as np
+
+from thermal.discrepancy import with_error
+from thermal.drive import Drive
+from thermal.log_drive import Readings
+from thermal.posterior import Posterior
+from thermal.ranges import FloatArray
+from thermal.simulate import simulate
+from thermal.spread import SEED, draw
+from thermal.vehicle import Vehicle
+
+
+def drawn_k(
+    vehicle: Vehicle,
+    drive: Drive,
+    readings: Readings,
+    posterior: Posterior,
+    *,
+    n_draw: int = 128,
+    air_sd_k: float = 1.5,
+    seed: int = SEED,
+) -> FloatArray:
+    """Draw what the fluids should be on a drive that was driven.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive as it was.
+    readings : Readings
+        Times, and temperatures at the start.
+    posterior : Posterior
+        What logs have taught.
+    n_draw : int
+        How many; a power of two. [-]
+    air_sd_k : float
+        How far the logged air may be off. [K]
+    seed : int
+        Of the draws. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_draw, n, 6)
+        At the readings' times. [K]
+
+    Examples
+    --------
+    See `planner.logs.review`.
+    """
+    rows, place = rows_at(drive, readings.time_s)
+    n_day = int(drive.day.max()) + 1
+    factors, shift = draw(n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, posterior=posterior)
+    result = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows)
+    return with_error(result, drive, vehicle, posterior.discrepancy, seed=seed).temps_k[:, place]
+
+
+def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:
+    """Segments whose ends lie nearest before or at some times.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Times since its start. [s]
+
+    Returns
+    -------
+    tuple of ndarray
+        Segments, each once, in order; and for every time its place among them.
+    """
+    edge = np.cumsum(drive.duration_s)
+    at = np.clip(np.searchsorted(edge, time_s, side="right") - 1, 0, len(edge) - 1)
+    rows, place = np.unique(at, return_inverse=True)
+    return rows.astype(np.int64), place

@@ -1,0 +1,297 @@
+"""The model's own error while a car is fitted: its size from what fits without a log leave on that log."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from thermal.discrepancy import (
+    TIMING_S,
+    UNFITTED,
+    Discrepancy,
+    FluidError,
+    asked_w_per_kg,
+    grown_in,
+    rounded,
+)
+from thermal.drive import Drive
+from thermal.fluids import BODY_KEYS, FLUID_KEYS, FLUID_NODES, FLUIDS, N_BODY
+from thermal.log_drive import Readings
+from thermal.ranges import BoolArray, FloatArray
+from thermal.residuals import Task, Whitening, rmse_k
+from thermal.vehicle import Vehicle
+
+LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and place are unknown, 0.3 to 1
+_MOST_NOISE_K = 2.0
+_QUARTERS, _SMOOTH = 4, 5
+# ASSUMED: what a fit leaves of the model's error before its log has spoken, and how many independent errors that
+# assumption is worth. Six bodies stand for a car of many; 1.5 to 3 K on coolant, 3 to 6 K on the oils.
+FITTED_ERROR = {
+    "coolant": FluidError(sd_k=2.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
+    "engine_oil": FluidError(sd_k=4.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=5.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "differential": FluidError(sd_k=5.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+}
+_ASSUMED_WORTH = 3.0
+_OTHER = FluidError(sd_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)  # bodies without a gauge, should one be read
+
+
+class Held(NamedTuple):
+    """A stretch left out of a fit: its drive, and the model without it less reading there, shape (n, 6). [K]"""
+
+    drive: int
+    left_k: FloatArray
+
+
+class ErrorModel:
+    """Size and memory of the model's error by body, and the noise of one reading, as rounds of fitting find them."""
+
+    def __init__(
+        self, vehicle: Vehicle, drives: Sequence[Drive], readings: Sequence[Readings], known: Discrepancy
+    ) -> None:
+        self.drives, self.readings, self.known = drives, readings, known
+        self.first = known == UNFITTED
+        earlier = {} if self.first else known.fluids
+        every = [earlier.get(key, FITTED_ERROR.get(key, _OTHER)) for key in BODY_KEYS]
+        self.prior_k = np.array([e.sd_k for e in every])
+        self.lasting_s = np.array([e.lasting_s for e in every])
+        self.sd_k, self.noise_k = self.prior_k.copy(), np.full(N_BODY, 2.0 * LEAST_NOISE_K)
+        self.load = max(float(asked_w_per_kg(drive, vehicle).max()) for drive in drives)
+
+    def scale_k(self, i: int) -> FloatArray:
+        """Give the error's size at one drive's readings.
+
+        Parameters
+        ----------
+        i : int
+            Which drive. [-]
+
+        Returns
+        -------
+        ndarray, shape (n, 6)
+            Less where a fluid is as cold as the air. [K]
+        """
+        drive, seen = self.drives[i], self.readings[i]
+        air = np.interp(seen.time_s, np.cumsum(drive.duration_s), drive.air_k)
+        rise = np.abs(np.where(np.isfinite(seen.temp_k), seen.temp_k, 400.0) - air[:, None])
+        scale = self.sd_k * grown_in(rise)
+        timing = TIMING_S * rate_k_per_s(seen)[:, FLUID_NODES]
+        scale[:, FLUID_NODES] = np.hypot(scale[:, FLUID_NODES], timing)
+        return np.asarray(scale)
+
+    def whitening(self, i: int, rows: BoolArray | None = None) -> Whitening:
+        """Weigh one drive's readings, or some of them.
+
+        Parameters
+        ----------
+        i : int
+            Which drive. [-]
+        rows : ndarray of bool, shape (n,), optional
+            Which readings; all when not given. [-]
+
+        Returns
+        -------
+        Whitening
+            Theirs.
+        """
+        seen = self.readings[i]
+        use = np.ones(len(seen.time_s), dtype=np.bool_) if rows is None else rows
+        part = replace(seen, time_s=seen.time_s[use], temp_k=seen.temp_k[use])
+        return Whitening(part, self.scale_k(i)[use], self.lasting_s, self.noise_k, car=False)
+
+    def stretches(self, i: int) -> FloatArray:
+        """Count the independent errors one drive shows: one, and one each time the error has had time to change.
+
+        Parameters
+        ----------
+        i : int
+            Which drive. [-]
+
+        Returns
+        -------
+        ndarray, shape (n_body,)
+            By body; 0 where there is no reading. [-]
+        """
+        seen = self.readings[i]
+        length = float(seen.time_s[-1] - seen.time_s[0])
+        return np.where(np.isfinite(seen.temp_k).any(axis=0), 1.0 + length / (2.0 * self.lasting_s), 0.0)
+
+    def learn(self, left: Sequence[FloatArray]) -> None:
+        """Take size and noise from what a fit leaves, as far as it has seen more than was assumed.
+
+        Parameters
+        ----------
+        left : sequence of ndarray, shape (n, 6)
+            Model less reading of every drive. [K]
+        """
+        self.sd_k = self._size_k(left, [self.stretches(i) for i in range(len(left))])
+        steps = [np.diff(part, axis=0) for part in left if len(part) > 1]
+        if steps:
+            rough = np.sqrt(0.5 * mean_square_k2(np.concatenate(steps)))
+            self.noise_k = np.clip(np.nan_to_num(rough, nan=LEAST_NOISE_K), LEAST_NOISE_K, _MOST_NOISE_K)
+
+    def _size_k(self, left: Sequence[FloatArray], stretches: Sequence[FloatArray]) -> FloatArray:
+        """Size of the error from residuals and from what was assumed, each by its number of independent errors."""
+        total, count = _ASSUMED_WORTH * self.prior_k**2, np.full(N_BODY, _ASSUMED_WORTH)
+        for part, n in zip(left, stretches, strict=True):
+            mean = mean_square_k2(part)
+            total = total + np.where(np.isfinite(mean), n * np.nan_to_num(mean), 0.0)
+            count = count + np.where(np.isfinite(mean), n, 0.0)
+        return np.asarray(np.sqrt(total / count))
+
+    def found(self, held: Sequence[Held], thermostat_sd_k: float) -> Discrepancy:
+        """Give the error as it is kept: from stretches that were left out, and the conditions of all.
+
+        Parameters
+        ----------
+        thermostat_sd_k : float
+            Of where the thermostat opens. [K]
+
+        Returns
+        -------
+        Discrepancy
+            Rounded as a file keeps it.
+        """
+        parts = [sum(one.drive == h.drive for one in held) for h in held]
+        sd = self._size_k(
+            [h.left_k for h in held], [self.stretches(h.drive) / n for h, n in zip(held, parts, strict=True)]
+        )
+        fluids = {} if self.first else dict(self.known.fluids)
+        for name, node in zip(FLUID_KEYS, FLUID_NODES, strict=True):
+            read = [seen.temp_k[:, node] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, node]))]
+            if read:
+                before = fluids.get(name)
+                whole = np.concatenate([*read, *([[before.low_k, before.high_k]] if before else [])])
+                fluids[name] = FluidError(
+                    sd_k=float(sd[node]),
+                    lasting_s=float(self.lasting_s[node]),
+                    low_k=float(np.nanmin(whole)),
+                    high_k=float(np.nanmax(whole)),
+                )
+        known = None if self.first else self.known
+        air = [*(float(x) for drive in self.drives for x in (drive.air_k.min(), drive.air_k.max()))]
+        height, load = [float(drive.elevation_m.max()) for drive in self.drives], [self.load]
+        if known is not None:
+            air, height, load = (
+                [*air, known.air_low_k, known.air_high_k],
+                [*height, known.height_m],
+                [*load, known.load_w_per_kg],
+            )
+        return rounded(
+            Discrepancy(
+                fluids=fluids,
+                air_low_k=min(air),
+                air_high_k=max(air),
+                height_m=max(height),
+                load_w_per_kg=max(load),
+                thermostat_sd_k=thermostat_sd_k,
+            )
+        )
+
+
+def rate_k_per_s(readings: Readings) -> FloatArray:
+    """How fast readings change, smoothed over a minute or two of their steps.
+
+    Returns
+    -------
+    ndarray, shape (n, 6)
+        0 where there is none. [K/s]
+    """
+    n = len(readings.time_s)
+    out = np.zeros((n, N_BODY))
+    if n < _SMOOTH + 2:
+        return out
+    window = np.ones(_SMOOTH) / _SMOOTH
+    for body in range(N_BODY):
+        seen = np.isfinite(readings.temp_k[:, body])
+        if seen.sum() > _SMOOTH + 1:
+            whole = np.interp(readings.time_s, readings.time_s[seen], readings.temp_k[seen, body])
+            even = np.convolve(np.pad(whole, _SMOOTH // 2, mode="edge"), window, mode="valid")
+            out[:, body] = np.gradient(even, readings.time_s)
+    return out
+
+
+def mean_square_k2(left_k: FloatArray) -> FloatArray:
+    """Mean square of residuals by body.
+
+    Parameters
+    ----------
+    left_k : ndarray, shape (n, 6)
+        Model less reading. [K]
+
+    Returns
+    -------
+    ndarray, shape (n_body,)
+        Not a number where there is no reading. [K2]
+
+    Examples
+    --------
+    >>> mean_square_k2(np.array([[3.0, np.nan], [-3.0, np.nan]]))
+    array([ 9., nan])
+    """
+    seen = np.isfinite(left_k)
+    total = (np.where(seen, left_k, 0.0) ** 2).sum(axis=0)
+    return np.asarray(total / np.where(seen.any(axis=0), seen.sum(axis=0), np.nan))
+
+
+def left_out(task: Task, x: FloatArray, left: Sequence[FloatArray], error: ErrorModel) -> tuple[Held, ...]:
+    """What a fit without each log, or each quarter of a single one, leaves there.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n_unknown,)
+        Its result. [-]
+    left : sequence of ndarray, shape (n, 6)
+        What it leaves of every drive. [K]
+
+    Returns
+    -------
+    tuple of Held
+        In order. [K]
+
+    Notes
+    -----
+    One linear step from the whole fit (the groups' deletion residuals of linear regression; Cook and Weisberg,
+    Residuals and Influence in Regression, 1982, from memory). A gauge's own error is not taken off: whether gauge or
+    model is off, a forecast will be.
+    """
+    slopes = task.slopes(x)
+    cut: list[tuple[int, BoolArray]] = []
+    for i, seen in enumerate(error.readings):
+        count = len(seen.time_s)
+        part = np.arange(count) * (_QUARTERS if len(left) == 1 else 1) // count
+        cut += [(i, part == k) for k in range(int(part.max()) + 1)]
+    cut = [(i, rows) for i, rows in cut if np.any(np.isfinite(error.readings[i].temp_k[rows]))]
+    jacs, rest = [], []
+    for i, rows in cut:
+        white = error.whitening(i, rows)
+        jacs.append(white(slopes[i][:, rows]).T)
+        rest.append(white(left[i][None, rows])[0])
+    whole = task.root.T @ task.root + sum(j.T @ j for j in jacs)
+    first = len(task.asked) + len(left)
+    offsets = slice(first, first + len(task.bodies))
+    held = []
+    for (i, rows), j, r in zip(cut, jacs, rest, strict=True):
+        step = np.clip(np.linalg.solve(whole - j.T @ j, j.T @ r), -2.0 * task.width, 2.0 * task.width)
+        out = left[i][rows] + np.tensordot(step, slopes[i][:, rows], axes=1)
+        out[:, task.bodies] -= x[offsets] + step[offsets]
+        held.append(Held(i, out))
+    return tuple(held)
+
+
+def by_fluid_k(held: Sequence[Held], drive: int) -> Mapping[str, float]:
+    """Error on one drive of a fit to the others, by fluid.
+
+    Parameters
+    ----------
+    drive : int
+        Which. [-]
+
+    Returns
+    -------
+    mapping
+        Fluid to root mean square. [K]
+    """
+    whole = np.concatenate([one.left_k for one in held if one.drive == drive])
+    return {f.key: rmse_k(whole[:, f.node]) for f in FLUIDS if np.any(np.isfinite(whole[:, f.node]))}

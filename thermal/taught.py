@@ -1,0 +1,270 @@
+"""What gauges read by hand teach of a car: its factors, and the air of the days on which they were read.
+
+The unknowns and their prior are those that `thermal.fit` has for logs. A reading is one number with an error: of the
+gauge, of what was driven against what was planned, and of the model itself (`thermal.discrepancy`), which stays alike
+from reading to reading.
+The update is that of a Kalman filter whose slopes come from pairs of points either side of the mean (divided
+differences: Norgaard, Poulsen & Ravn, Automatica 36, 2000), taken again about what was found (posterior linearisation:
+Garcia-Fernandez et al., IEEE Trans. Signal Process. 63, 2015; both from memory). No draw is random, so no chance
+correlation can narrow what was not read.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.assimilate import BEYOND_SD, surprise_of
+from thermal.discrepancy import (
+    CAR_SHARE,
+    DAY_SHARE,
+    QUICK,
+    QUICK_SHARE,
+    ROAD_SHARE,
+    conditions_of,
+    scale_k,
+)
+from thermal.drive import Drive
+from thermal.fluids import BODY_KEYS, FACTORS, FLUID_KEYS, FLUID_NODES, fluid_of
+from thermal.kernel import Factors
+from thermal.posterior import NOTHING, Posterior, posterior_from
+from thermal.ranges import FloatArray
+from thermal.simulate import simulate
+from thermal.spread import CLASS_SPREAD
+from thermal.vehicle import Vehicle
+
+AIR = "air"
+_STEP = np.sqrt(3.0)  # of the points either side: exact to the fourth moment of a normal
+_ROUNDS = 3
+
+
+# ASSUMED, nobody has measured them: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
+GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, "engine_oil": 3.0, "transmission": 3.0, "differential": 3.0}
+# ASSUMED: what was driven is not what was planned, by so many minutes of road before and after; 2 to 6 min. [s]
+TIMING_S = 240.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One number read.
+
+    Attributes
+    ----------
+    row : int
+        Segment of the drive at whose end it was read. [-]
+    what : str
+        A key of `GAUGE_SD_K`.
+    read_k : float
+        What was read. [K]
+    more_k : float
+        Further standard deviation, for what the reader of the folder knows: of a time that does not fit. [K]
+    """
+
+    row: int
+    what: str
+    read_k: float
+    more_k: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taught:
+    """What readings taught.
+
+    Attributes
+    ----------
+    posterior : Posterior
+        The car's factors: what was known before, and the readings.
+    air : mapping of int to tuple of float
+        By day of the drive on which air or anything else was read: shift of its air, and its standard deviation. [K]
+    expected_k, after_k : ndarray, shape (n_observation,)
+        What the car as known before gives, and as known after. [K]
+    sd_k : ndarray, shape (n_observation,)
+        Standard deviation of reading less expected. [K]
+    believed : ndarray of bool, shape (n_observation,)
+        Whether the reading was used. [-]
+    """
+
+    posterior: Posterior
+    air: dict[int, tuple[float, float]]
+    expected_k: FloatArray
+    after_k: FloatArray
+    sd_k: FloatArray
+    believed: npt.NDArray[np.bool_]
+
+
+def teach(
+    drive: Drive,
+    vehicle: Vehicle,
+    seen: Sequence[Observation],
+    *,
+    air_sd_k: FloatArray,
+    known: Posterior = NOTHING,
+    start_k: FloatArray | None = None,
+    timing_s: float = TIMING_S,
+    source: str = "readings",
+) -> Taught:
+    """Learn a car's factors from readings on a drive.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive as planned, or as driven.
+    seen : sequence of Observation
+        At least one.
+    air_sd_k : ndarray, shape (n_day,)
+        Standard deviation of each day's air. [K]
+    known : Posterior
+        What logs have taught; nothing when not given.
+    start_k : ndarray, shape (n_body,), optional
+        Temperatures at the start; the air's when not given. [K]
+    timing_s : float
+        How many minutes of road a reading may be before or after. [s]
+    source : str
+        Said of every factor.
+
+    Returns
+    -------
+    Taught
+        Factors, the air of the days, and what was expected of every reading.
+
+    Notes
+    -----
+    A reading more than 3.5 standard deviations from what is expected is left out: a wrong unit, another gauge, or a
+    fault of the car, none of which is a factor.
+
+    Examples
+    --------
+    See `planner.forecast.lessons`.
+    """
+    task = _Task(drive, vehicle, seen, air_sd_k, known, start_k, timing_s)
+    middle, root = task.middle, np.linalg.cholesky(task.covariance)
+    lines = task.lines(middle, root)
+    spread = lines.slope @ task.covariance @ lines.slope.T + lines.bend + task.error(lines)
+    believed = np.abs(surprise_of(task.read, lines.expected, spread)) <= BEYOND_SD
+    expected, sd, use = lines.expected, np.sqrt(np.diag(spread)), np.flatnonzero(believed)
+    covariance = task.covariance
+    for again in range(_ROUNDS if use.size else 0):
+        if again:
+            lines = task.lines(middle, np.linalg.cholesky(covariance))
+        h, error = lines.slope[use], (lines.bend + task.error(lines))[np.ix_(use, use)]
+        gain = np.linalg.solve(h @ task.covariance @ h.T + error, h @ task.covariance).T
+        left = task.read[use] - lines.expected[use] - h @ (task.middle - middle)
+        middle, covariance = task.middle + gain @ left, task.covariance - gain @ h @ task.covariance
+        covariance = 0.5 * (covariance + covariance.T)
+    n = len(FACTORS)
+    sd_day = np.sqrt(np.diag(covariance))[n:]
+    return Taught(
+        posterior=posterior_from(list(FACTORS), np.exp(middle[:n]), covariance[:n, :n], source, known.discrepancy),
+        air={day: (float(middle[n + i]), float(sd_day[i])) for i, day in enumerate(task.days)},
+        expected_k=expected,
+        after_k=task.at(middle[None, :])[0],
+        sd_k=sd,
+        believed=believed,
+    )
+
+
+class _Lines(NamedTuple):
+    """Readings as straight lines of the unknowns.
+
+    Value, all fluids there, slope, what the bend adds to the error, how much the value changes within minutes of road.
+    """
+
+    expected: FloatArray
+    fluids_k: FloatArray
+    slope: FloatArray
+    bend: FloatArray
+    varies: FloatArray
+
+
+class _Task:
+    """Unknowns, their prior, and what they make of every reading."""
+
+    def __init__(
+        self,
+        drive: Drive,
+        vehicle: Vehicle,
+        seen: Sequence[Observation],
+        air_sd_k: FloatArray,
+        known: Posterior,
+        start_k: FloatArray | None,
+        timing_s: float,
+    ) -> None:
+        self.start_k, self.timing_s = start_k, timing_s
+        self.drive = drive.take(slice(0, max(one.row for one in seen) + 1))
+        self.vehicle, self.seen = vehicle, seen
+        self.read = np.array([one.read_k for one in seen])
+        day = self.drive.day.astype(np.int64)
+        self.day_of = day[[one.row for one in seen]]
+        self.days = [int(d) for d in np.unique(self.day_of)]
+        self.end_s = np.cumsum(self.drive.duration_s)
+        self.discrepancy, self.around = known.discrepancy, conditions_of(known.discrepancy, self.drive, vehicle)
+        self.near = [self._near(one.row) for one in seen]
+        sd = air_sd_k[self.days]
+        self.middle = np.concatenate((np.log(known.medians), np.zeros(len(sd))))
+        self.covariance = np.diag(np.concatenate((np.zeros(len(FACTORS)), np.maximum(sd, 0.1) ** 2)))
+        self.covariance[: len(FACTORS), : len(FACTORS)] = known.covariance(CLASS_SPREAD)
+
+    def at(self, points: FloatArray) -> FloatArray:
+        """What every point makes of every reading, shape (n_point, n_observation). [K]."""
+        return self._all(points)[0]
+
+    def _all(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The same; the first point's fluids there, and how much the one read changes within minutes of road."""
+        n = len(FACTORS)
+        shift = np.zeros((len(points), int(self.drive.day.max()) + 1))
+        shift[:, self.days] = points[:, n:]
+        wanted = np.unique(np.concatenate(self.near))
+        factors = Factors(*np.exp(points[:, :n]).T)
+        temps = simulate(
+            self.drive, self.vehicle, start_k=self.start_k, factors=factors, ambient_k=shift, record=wanted
+        ).temps_k
+        out, varies = np.empty((len(points), len(self.seen))), np.zeros(len(self.seen))
+        for i, (one, near) in enumerate(zip(self.seen, self.near, strict=True)):
+            if one.what == AIR:
+                out[:, i] = self.drive.air_k[one.row] + shift[:, self.day_of[i]]
+                continue
+            here = temps[:, :, BODY_KEYS.index(one.what)]
+            out[:, i] = here[:, np.searchsorted(wanted, one.row)]
+            around = here[0, np.searchsorted(wanted, near)]
+            varies[i] = np.sqrt(np.mean((around - out[0, i]) ** 2))
+        places = np.searchsorted(wanted, [one.row for one in self.seen])
+        return out, temps[0][places][:, FLUID_NODES], varies
+
+    def _near(self, row: int) -> npt.NDArray[np.int64]:
+        """Segments driven within minutes of one, itself among them."""
+        apart = np.abs(self.end_s - self.end_s[row])
+        moving = (self.drive.speed_m_per_s > 0.0) & (apart <= self.timing_s)
+        moving[row] = True
+        return np.flatnonzero(moving)
+
+    def lines(self, middle: FloatArray, root: FloatArray) -> _Lines:
+        """Lay straight lines through what points either side of the middle make of the readings."""
+        steps = _STEP * root.T
+        found, fluids, varies = self._all(np.vstack((middle, middle + steps, middle - steps)))
+        n = len(middle)
+        zero, up, down = found[0], found[1 : n + 1], found[n + 1 :]
+        bent = up + down - 2.0 * zero
+        slope = np.linalg.solve(root.T, (up - down) / (2.0 * _STEP)).T
+        return _Lines(
+            fluids_k=fluids,
+            expected=zero + bent.sum(axis=0) / (2.0 * _STEP**2),
+            slope=slope,
+            bend=bent.T @ bent * (_STEP**2 - 1.0) / (4.0 * _STEP**4),
+            varies=varies,
+        )
+
+    def error(self, lines: _Lines) -> FloatArray:
+        """Covariance of the readings' errors. [K2]."""
+        what, rows = [one.what for one in self.seen], np.array([one.row for one in self.seen])
+        is_air = np.array([name == AIR for name in what])
+        column = np.array([0 if name == AIR else fluid_of(name).index for name in what])
+        scale = scale_k(self.discrepancy, self.around, rows, lines.fluids_k)[np.arange(len(rows)), column]
+        lasting = np.array([self.discrepancy.of(FLUID_KEYS[i]).lasting_s for i in column])[:, None]
+        apart = np.abs(self.end_s[rows][:, None] - self.end_s[rows][None, :]) / lasting
+        alike = CAR_SHARE + DAY_SHARE * (self.day_of[:, None] == self.day_of[None, :])
+        alike = alike + ROAD_SHARE * np.exp(-apart) + QUICK_SHARE * np.exp(-apart / QUICK)
+        same = (column[:, None] == column[None, :]) & ~is_air[:, None] & ~is_air[None, :]
+        own = np.array([GAUGE_SD_K[one.what] ** 2 + one.more_k**2 for one in self.seen]) + lines.varies**2
+        return np.asarray(np.where(same, alike * np.outer(scale, scale), 0.0) + np.diag(own))
