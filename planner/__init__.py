@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from planner.forecast.assemble import Inputs
     from planner.forecast.run import Forecast
     from planner.newtrip.draft import Draft
+    from planner.output.noted import NotedResult
     from planner.output.results import (
         AlarmsResult,
         CheckResult,
@@ -45,6 +46,7 @@ __all__ = [
     "examples",
     "fetch_weather",
     "fit",
+    "fit_drive",
     "new",
     "new_from_track",
     "plan",
@@ -526,6 +528,60 @@ def fit(
         before=learning.trip_margins(route, car.vehicle, car.spread),
         after=learning.trip_margins(route, learned.found.vehicle, learned.posterior),
     )
+
+
+def fit_drive(
+    trip: "Trip",
+    drive: "Log",
+    notes: "Log",
+    *,
+    ambient_k: float | None = None,
+    on: date | None = None,
+    progress: "Progress | None" = None,
+) -> "NotedResult":
+    """Learn the car from a drive without a logger: a phone's track with times, and gauges noted at a few of them.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    drive : path
+        A GPX track with times and heights.
+    notes : path
+        A table like readings.csv, each row with a time.
+    ambient_k : float, optional
+        Outside air where the notes have none. [K]
+    on : date, optional
+        Date of the fit; default today.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    NotedResult
+        `sentences` for people; `write` makes a new vehicle file.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If the track has no times or heights, or no note lies on it.
+
+    Examples
+    --------
+    >>> fit_drive(example("minimal"), "drive.gpx", "notes.csv").sentences  # doctest: +SKIP
+    """
+    from planner.forecast.assemble import find_route, quiet
+    from planner.logs.noted_drive import learn_noted
+    from planner.output.noted import NotedResult
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    day = date.today() if on is None else on
+    step("learning from the track and the notes")
+    found = learn_noted(find_route(inputs), inputs.car, Path(drive), Path(notes), air_k=ambient_k, on=day)
+    return NotedResult(learned=found, on=day)
 
 
 def review(

@@ -9,18 +9,23 @@ import re
 import tokenize
 from typing import Any
 
-from thermal.errors import UnitError, one_line, shown
+from thermal.errors import UnitError, shown
+from thermal.unit_names import plain_signs, spelled
 
-_NUMBER_UNIT = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([A-Za-z%°µ].*?)\s*")
+_THOUSANDS = r"[1-9]\d{0,2}(?:,\d{3})++(?:\.\d*)?"
+_NUMBER = rf"[-+]?(?:{_THOUSANDS}|\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?"
+_NUMBER_UNIT = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z%°µ'\"].*?)\s*", re.ASCII)
+_BARE_NUMBER = re.compile(rf"\s*({_NUMBER})\s*(?::\s*1\s*)?", re.ASCII)
+_DECIMAL_COMMA = re.compile(r"\s*[-+]?\d++,\d", re.ASCII)
 # pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
 _ODD = (
     *(ValueError, AttributeError, TypeError, ArithmeticError, AssertionError),
     *(SyntaxError, RecursionError, tokenize.TokenError),
 )
+_LONGEST = 80
 _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
 _POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
 _MOST_POWERS = 2
-_ALIASES = {"°C": "degC", "°F": "degF", "%": "percent"}
 # What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
 _USUAL = {
     **{
@@ -33,6 +38,14 @@ _USUAL = {
         "Pa": "15 psi",
     },
     **{"kg": "1700 kg", "m**2": "0.5 m**2", "m**3": "5 L", "W": "2 kW", "N*m": "150 N*m"},
+}
+_DEGREES = {"degC": 1.0, "K": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0, "delta_degF": 5.0 / 9.0}
+_KINDS = {
+    **{"delta K": "temperature difference", "K": "temperature", "m": "length or distance", "s": "time"},
+    **{"m/s": "speed", "rad/s": "speed of turning", "Pa": "pressure", "kg": "mass", "m**2": "area", "m**3": "volume"},
+    **{"W": "power", "N*m": "torque", "W/K": "heat flow for each kelvin", "J/K": "heat for each kelvin"},
+    **{"K/W": "thermal resistance", "kg/s": "flow of mass", "m**3/s": "flow of volume", "m**2/s": "viscosity"},
+    **{"Pa*s": "viscosity", "deg": "angle", "dimensionless": "number without a unit"},
 }
 
 
@@ -68,12 +81,65 @@ def _require_scale(unit: str, to: str) -> None:
         raise ValueError(message)
 
 
+def split_quantity(text: str) -> tuple[float, str] | None:
+    """Part '3,000 lb' into its number and its unit, written as pint does.
+
+    Returns
+    -------
+    tuple or None
+        None where there are not both.
+
+    Examples
+    --------
+    >>> split_quantity("350 cu in"), split_quantity("350")
+    ((350.0, 'inch**3'), None)
+    """
+    match = _NUMBER_UNIT.fullmatch(plain_signs(text)) if len(text) <= _LONGEST else None
+    if match is None:
+        return None
+    unit = spelled(match[2])
+    return (float(match[1].replace(",", "")), unit) if _plain(unit) else None
+
+
 def _parse(text: str, example: str) -> tuple[float, str]:
-    match = _NUMBER_UNIT.fullmatch(text) if len(text) <= 80 else None
-    if match is None or not _plain(match[2]):
-        message = f"{shown(text)} needs a number and a unit, e.g. '{example}'"
-        raise UnitError(message)
-    return float(match[1]), _ALIASES.get(match[2], match[2])
+    parts = split_quantity(text)
+    if parts is not None:
+        return parts
+    comma = len(text) <= _LONGEST and _DECIMAL_COMMA.match(text) is not None
+    needed = "has a decimal comma; write a point" if comma else "needs a number and a unit"
+    message = f"{shown(text)} {needed}, e.g. '{example}'"
+    raise UnitError(message)
+
+
+def to_number(text: str) -> float:
+    """Read a number without a unit, a share in percent, or a ratio such as '3.42:1'.
+
+    Returns
+    -------
+    float
+        The number. [-]
+
+    Raises
+    ------
+    UnitError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> to_number("3.42:1"), to_number("35 %"), to_number("0.35")
+    (3.42, 0.35, 0.35)
+    """
+    match = _BARE_NUMBER.fullmatch(text) if len(text) <= _LONGEST else None
+    if match is not None:
+        return float(match[1].replace(",", ""))
+    parts = split_quantity(text)
+    if parts is not None and same_kind(parts[1], "dimensionless"):
+        return convert(parts[0], parts[1], "dimensionless")
+    if len(text) <= _LONGEST and _DECIMAL_COMMA.match(text) is not None:
+        message = f"{shown(text)} has a decimal comma; write a point, e.g. '0.35'"
+    else:
+        message = f"{shown(text)} must be a number without a unit, e.g. '0.35', or a share, e.g. '35 %'"
+    raise UnitError(message)
 
 
 @functools.lru_cache(maxsize=4096)
@@ -108,12 +174,67 @@ def convert(value: float, unit: str, to: str) -> float:
     >>> convert(212.0, "degF", "degC")
     100.0
     """
-    unit, to = _ALIASES.get(unit, unit), _ALIASES.get(to, to)
+    name, target = spelled(unit), spelled(to)
     try:
-        return _converted(value, unit, to)
+        return _converted(value, name, target)
     except _refusals() as exc:
-        message = f"{value:g} {shown(unit)[1:-1]} cannot be read in {to!r}: {one_line(str(exc))}"
+        message = f"{value:g} {shown(unit)[1:-1]} is no {kind_of(to)}"
         raise UnitError(message) from exc
+
+
+def kind_of(unit: str) -> str:
+    """What a unit measures, in a word or two.
+
+    Parameters
+    ----------
+    unit : str
+        An SI unit, or `delta K` for a difference.
+
+    Returns
+    -------
+    str
+        To stand in a sentence.
+
+    Examples
+    --------
+    >>> kind_of("m**3"), kind_of("W/K"), kind_of("mi")
+    ('volume', 'heat flow for each kelvin', "quantity in 'mi'")
+    """
+    return _KINDS.get(unit, f"quantity in {unit!r}")
+
+
+def like(si_value: float, unit: str, written: str) -> str:
+    """Show an SI value in the unit that a text was written in, for a message.
+
+    Parameters
+    ----------
+    si_value : float
+        The value, in `unit`. [any]
+    unit : str
+        Its SI unit, or `delta K`.
+    written : str
+        Number and unit, as read.
+
+    Returns
+    -------
+    str
+        Number and unit; of a text without a unit, the number alone.
+
+    Examples
+    --------
+    >>> like(0.01, "m**3", "350 L"), like(7.0, "dimensionless", "9:1")
+    ('10 L', '7')
+    """
+    parts = split_quantity(written)
+    if parts is None:
+        return f"{si_value:.4g}" if unit == "dimensionless" else f"{si_value:.4g} {unit.removeprefix('delta ')}"
+    if unit == "delta K":
+        value = si_value / _DEGREES.get(parts[1], 1.0)
+    else:
+        value = convert(si_value, unit, parts[1])
+    shown_unit = _NUMBER_UNIT.fullmatch(plain_signs(written))
+    number = f"{value:,.0f}" if abs(value) >= 1000.0 else f"{value:.4g}"
+    return f"{number} {parts[1] if shown_unit is None else shown_unit[2]}"
 
 
 def usual(unit: str) -> str:
@@ -157,17 +278,19 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
 
     Examples
     --------
-    >>> to_si("21 kJ/K", "J/K")
-    21000.0
+    >>> to_si("21 kJ/K", "J/K"), to_si("3,000 lb", "kg")
+    (21000.0, 1360.77711)
     >>> round(to_si("212 degF", "K"), 2)
     373.15
     """
     proposed = example or usual(unit)
+    if unit == "dimensionless":
+        return to_number(text)
     value, name = _parse(text, proposed)
     try:
         return convert(value, name, unit)
     except UnitError as exc:
-        message = f"{exc}; write e.g. '{proposed}'"
+        message = f"{shown(text)} is no {kind_of(unit)}; write e.g. '{proposed}'"
         raise UnitError(message) from exc
 
 
@@ -190,11 +313,9 @@ def to_delta_k(text: str) -> float:
     5.0
     """
     value, name = _parse(text, usual("delta K"))
-    scale = {"degC": 1.0, "K": 1.0, "kelvin": 1.0, "delta_degC": 1.0, "degF": 5.0 / 9.0, "delta_degF": 5.0 / 9.0}.get(
-        name
-    )
+    scale = _DEGREES.get(name)
     if scale is None:
-        message = f"{text!r} is not a temperature difference; write K, degC or degF, e.g. '5 K'"
+        message = f"{shown(text)} is not a temperature difference; write K, degC or degF, e.g. '5 K'"
         raise UnitError(message)
     return value * scale
 
@@ -212,7 +333,7 @@ def same_kind(unit: str, other: str) -> bool:
     >>> same_kind("mi", "km"), same_kind("mi", "degF"), same_kind("furlog", "m")
     (True, False, False)
     """
-    unit, other = _ALIASES.get(unit, unit), _ALIASES.get(other, other)
+    unit, other = spelled(unit), spelled(other)
     try:
         _require_scale(unit, other)
     except _refusals():

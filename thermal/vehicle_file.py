@@ -8,7 +8,7 @@ from typing import Any
 from thermal.errors import ParameterError, UnitError, did_you_mean, shown
 from thermal.posterior import NOTHING, Posterior, read_posterior
 from thermal.sorts import sorts_of, values_of
-from thermal.units import to_delta_k, to_si, usual
+from thermal.units import like, to_delta_k, to_si, usual
 from thermal.vehicle import OPTIONAL, Lubricant, Vehicle
 
 _SUFFIX = {
@@ -33,6 +33,18 @@ _SUFFIX = {
     "dimensionless": "",
 }
 _LONGEST_NAME = 200
+# Other words of the trade for what a choice offers.
+_OTHER_WORDS = {
+    "petrol": ("gas", "gasoline"),
+    "natural": ("naturally aspirated", "na", "none"),
+    "turbo": ("turbocharged", "turbocharger"),
+    "automatic": ("auto",),
+    "manual": ("stick", "stick shift", "standard"),
+    "viscous": ("clutch", "fan clutch", "viscous clutch"),
+    "none": ("no",),
+    "liquid": ("water", "coolant"),
+    "hydraulic": ("power",),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,6 +254,7 @@ def _text(value: Any) -> str:
 def _read(value: Any, meta: Any) -> Any:
     """Convert one written value to what the dataclass holds, and check its range."""
     if "options" in meta:
+        value = _word(value, (*meta["options"], *meta["refused"]))
         if value in meta["refused"]:
             raise ParameterError(meta["refused"][value])
         if value not in meta["options"]:
@@ -256,6 +269,15 @@ def _read(value: Any, meta: Any) -> Any:
     return _number(value, meta)
 
 
+def _word(value: Any, options: Sequence[str]) -> Any:
+    """Turn a word as people write it into the one meant, where there is one."""
+    word = " ".join(value.casefold().split()) if isinstance(value, str) else value
+    for option in options:
+        if word == option or (isinstance(word, str) and word in _OTHER_WORDS.get(option, ())):
+            return option
+    return value
+
+
 def _number(value: Any, meta: Any) -> float:
     """Read one number, in SI, inside its plausible range."""
     unit = meta["unit"]
@@ -267,7 +289,8 @@ def _number(value: Any, meta: Any) -> float:
     else:
         number = to_delta_k(value) if unit == "delta K" else to_si(value, unit)
     if not meta["low"] <= number <= meta["high"]:
-        message = f"read {shown(value)}; plausible is {meta['low']:g} to {meta['high']:g} {unit}"
+        low, high = (like(meta[end], unit, str(value)) for end in ("low", "high"))
+        message = f"read {shown(value)}; plausible is {low} to {high}"
         raise ParameterError(message)
     return number
 

@@ -8,6 +8,7 @@ from datetime import datetime
 import networkx as nx
 import numpy as np
 
+from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
 from planner.files.tables import Heading, InputTable
@@ -288,9 +289,9 @@ def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: 
     return True
 
 
-def check_route(settings: Settings, draft: Draft, known: Mapping[str, int]) -> None:
+def check_route(settings: Settings, draft: Draft, known: Mapping[str, int], names: PlaceNames) -> None:
     """Note unknown places of trip.toml, and drives the open legs do not allow."""
-    if not _names_known(settings, draft, known):
+    if not _names_known(settings, draft, known, names):
         return
     label = "route" if settings.explicit else "start"
     for a, b in zip(settings.route, settings.route[1:], strict=False):
@@ -305,7 +306,7 @@ def check_route(settings: Settings, draft: Draft, known: Mapping[str, int]) -> N
         _check_reachable(settings, draft)
 
 
-def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> bool:
+def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], names: PlaceNames) -> bool:
     named = [("route", key) for key in settings.route]
     if not settings.explicit and settings.route:
         ends = [("start", settings.route[0]), ("finish", settings.route[-1])]
@@ -316,7 +317,8 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int]) -> 
     extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
     for label, key in named + extra:
         if key not in known:
-            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {draft.problems.nearest(key, known)}"
+            advice = names.several(key) or draft.problems.nearest(key, known)
+            text = f"read {shown(key)}, which is not in {draft.place_table.file}; {advice}"
             draft.problems.add(FILE, text, key=label)
         elif settings.explicit and label != "route" and key not in settings.route:
             draft.problems.add(FILE, f"'{key}' is not on the route; add it there or drop it here", key=label)

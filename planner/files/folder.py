@@ -28,7 +28,7 @@ from planner.files.rows import (
 from planner.files.sessionfile import FILE as SESSION
 from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
-from planner.files.settings import Settings, parse_settings
+from planner.files.settings import Settings, parse_settings, with_keys
 from planner.files.tables import Column, InputTable, read_table, table_of
 from planner.files.vehicles import about_class, read_vehicle
 from planner.files.wholefile import is_part, new_folder_at
@@ -37,7 +37,7 @@ from planner.files.workbook import Records, read_sheets, sheet_file, write_templ
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import SessionPlace, Trip
+from planner.model.trip import SessionPlace, Trip, Written
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
@@ -64,8 +64,10 @@ def read_trip(folder: Path) -> Trip:
         check_grades(draft)
         check_duplicates(draft)
     if settings is not None and draft is not None:
+        names = places.names()
+        settings = with_keys(settings, names)
         check_temperatures(draft, settings.departure)
-        check_route(settings, draft, places.rows)
+        check_route(settings, draft, places.rows, names)
     if len(problems) or settings is None or draft is None:
         raise TripError(problems.sentences())
     return _assemble(folder, settings, draft, detours=assumptions)
@@ -156,6 +158,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         events=settings.events,
         finish_by=settings.finish_by,
         places=dict(draft.places),
+        written=_written(draft),
         legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
         assumptions=(
             *settings.assumed,
@@ -165,6 +168,12 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
             *detours,
         ),
     )
+
+
+def _written(draft: Draft) -> Written:
+    headings = {**draft.place_table.headings, **draft.leg_table.headings}
+    units = {name: heading.unit for name, heading in headings.items() if heading.unit}
+    return Written(places=draft.place_table.file, legs=draft.leg_table.file, units=units)
 
 
 def _lodging(settings: Settings, any_lodging: bool) -> tuple[str, ...]:

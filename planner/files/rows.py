@@ -3,12 +3,14 @@
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
 from planner.files import limits
 from planner.files.checks import Draft
+from planner.files.dates import date_of, either_date
+from planner.files.names import PlaceNames, key_from
 from planner.files.profiles import ELEVATION, Profiles
 from planner.files.reading import Problems, open_text
 from planner.files.tables import Column, InputTable, Row, read_table
@@ -19,6 +21,32 @@ from thermal.errors import shown
 PLACES, LEGS, WEATHER = "places.csv", "legs.csv", "weather.csv"
 KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border", "waypoint")
 SERVICES = ("fuel", "lodging", "food", "workshop", "parking", "water")
+# Other words of the trade for the same, one meaning each.
+_OTHER_KINDS = {
+    **dict.fromkeys(("city", "village", "hamlet", "settlement"), "town"),
+    **dict.fromkeys(("mountain pass", "saddle", "gap", "col"), "pass"),
+    **dict.fromkeys(("crossroads", "crossing", "intersection", "interchange"), "junction"),
+    **dict.fromkeys(("peak", "top"), "summit"),
+    **dict.fromkeys(("rest area", "rest stop", "restarea"), "rest-area"),
+    **dict.fromkeys(("view point", "overlook", "vista", "lookout"), "viewpoint"),
+    "point": "waypoint",
+}
+_OTHER_SERVICES = {
+    **dict.fromkeys(("gas", "petrol", "gasoline", "diesel"), "fuel"),
+    **dict.fromkeys(("motel", "motels", "hotel", "hotels", "inn", "hostel", "rooms"), "lodging"),
+    **dict.fromkeys(("restaurant", "restaurants", "diner", "cafe", "café", "meals"), "food"),
+    **dict.fromkeys(("mechanic", "repair", "repairs"), "workshop"),
+}
+_STATION = re.compile(r"\b(gas|petrol|fuel|filling)[ -]stations?\b")
+_BETWEEN_WORDS = re.compile(r"[\s,;/+&]+")
+_OTHER_YES_NO = {"y": "yes", "true": "yes", "n": "no", "false": "no"}
+_OTHER_FLOWS = {
+    "free flow": "free",
+    "free-flow": "free",
+    "city": "town",
+    "stop and go": "stop-and-go",
+    "jam": "stop-and-go",
+}
 _KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
 _YES_NO = ("yes", "no")
@@ -43,8 +71,8 @@ def _temperature(name: str, *, example: str, high_k: float) -> Column:
 PLACE_COLUMNS = (
     Column(name="place", example="deadman-pass"),
     Column(name="name", example="Deadman Pass"),
-    Column(name="lat", number=True, example="45.601"),
-    Column(name="lon", number=True, example="-118.511"),
+    Column(name="lat", number=True, angle="lat", example="45.601"),
+    Column(name="lon", number=True, angle="lon", example="-118.511"),
     ELEVATION,
     Column(name="kind", required=False),
     Column(name="services", required=False),
@@ -74,6 +102,10 @@ class Places:
     rows: dict[str, int]
     good: dict[str, Place]
 
+    def names(self) -> PlaceNames:
+        """Return what finds a place by its name, sound or not."""
+        return PlaceNames({key: self.good[key].name if key in self.good else key for key in self.rows})
+
 
 def read_places(table: InputTable) -> Places:
     """Read the rows of the table of places."""
@@ -94,14 +126,13 @@ def read_places(table: InputTable) -> Places:
 
 
 def _place_key(row: Row, taken: dict[str, int]) -> str:
-    key = row.text("place")
+    said = row.text("place")
+    key = said if _KEY.fullmatch(said) is not None or len(said) > limits.KEY else key_from(said)
     if key in taken:
         row.fault("place", f"'{key}' stands in row {taken[key]} too; every place needs its own key")
-    elif key and _KEY.fullmatch(key) is None:
-        better = re.sub(r"[^a-z0-9]+", "-", key.casefold()).strip("-") or "deadman-pass"
-        row.fault(
-            "place", f"read {shown(key)}; keys have only a-z, 0-9 and -, at most {limits.KEY}, e.g. '{better[:50]}'"
-        )
+    elif said and _KEY.fullmatch(key) is None:
+        advice = f"keys have only a-z, 0-9 and -, at most {limits.KEY}, e.g. '{key_from(said)[:50] or 'deadman-pass'}'"
+        row.fault("place", f"read {shown(said)}; {advice}")
     return key
 
 
@@ -109,7 +140,7 @@ def _place(row: Row, key: str) -> Place | None:
     name = row.text("name")
     position = _position(row)
     elevation_m = row.value("elevation")
-    kind = row.choice("kind", KINDS, "waypoint")
+    kind = row.choice("kind", KINDS, "waypoint", other=_OTHER_KINDS)
     services = _services(row)
     high_k, low_k = _temperatures(row)
     if not key or not name or position is None or elevation_m is None:
@@ -125,6 +156,7 @@ def _place(row: Row, key: str) -> Place | None:
         high_k=high_k,
         low_k=low_k,
         note=row.cell("note"),
+        row=row.number,
     )
 
 
@@ -142,7 +174,8 @@ def _position(row: Row) -> tuple[float, float] | None:
 
 
 def _services(row: Row) -> frozenset[str]:
-    words = row.cell("services").casefold().split()
+    said = _STATION.sub("fuel", row.cell("services").casefold())
+    words = [_OTHER_SERVICES.get(word, word) for word in _BETWEEN_WORDS.split(said) if word]
     for word in words:
         if word not in SERVICES:
             row.fault(
@@ -170,8 +203,9 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
 def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, profiles: Profiles) -> Draft:
     """Read the rows of the table of legs, and put them beside the places for the checks across them."""
     legs, rows = [], []
+    names = places.names()
     for row in leg_table.rows:
-        leg = _leg(row, places, profiles)
+        leg = _leg(row, places, profiles, names)
         if leg is not None:
             legs.append(leg)
             rows.append(row.number)
@@ -186,16 +220,16 @@ def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, pro
     )
 
 
-def _leg(row: Row, places: Places, profiles: Profiles) -> Leg | None:
-    start, finish = _leg_end(row, "from", places), _leg_end(row, "to", places)
+def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg | None:
+    start, finish = _leg_end(row, "from", places, names), _leg_end(row, "to", places, names)
     if start and start == finish:
         row.fault("to", f"the leg goes from '{start}' to itself; put a place between")
         start = ""
     distance_m, speed_m_per_s = row.value("distance"), row.value("speed")
-    two_way, season = row.choice("two_way", _YES_NO, "yes"), _season(row)
+    two_way, season = _yes_no(row, "two_way", "yes"), _season(row)
     seasonal = _SEASON.fullmatch(row.cell("open").strip()) is not None
-    is_open = "yes" if seasonal else row.choice("open", _YES_NO, "yes")
-    cooled = row.choice("air_conditioning", _YES_NO, "")
+    is_open = "yes" if seasonal else _yes_no(row, "open", "yes")
+    cooled = _yes_no(row, "air_conditioning", "")
     profile = profiles.for_leg(row, distance_m, [places.good.get(start), places.good.get(finish)])
     if not start or not finish or distance_m is None or speed_m_per_s is None:
         return None
@@ -209,13 +243,18 @@ def _leg(row: Row, places: Places, profiles: Profiles) -> Leg | None:
         open=is_open == "yes",
         profile=profile,
         note=row.cell("note"),
+        row=row.number,
         season=season,
         air_conditioning={"yes": True, "no": False}.get(cooled),
-        heater=row.choice("heater", _YES_NO, "no") == "yes",
-        low_gear=row.choice("low_gear", _YES_NO, "no") == "yes",
+        heater=_yes_no(row, "heater", "no") == "yes",
+        low_gear=_yes_no(row, "low_gear", "no") == "yes",
         highest_gear=HIGHEST_GEAR[row.choice("highest_gear", tuple(HIGHEST_GEAR), "any")],
-        idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free")],
+        idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free", other=_OTHER_FLOWS)],
     )
+
+
+def _yes_no(row: Row, name: str, default: str) -> str:
+    return row.choice(name, _YES_NO, default, other=_OTHER_YES_NO)
 
 
 def _season(row: Row) -> tuple[tuple[int, int], tuple[int, int]] | None:
@@ -231,12 +270,12 @@ def _season(row: Row) -> tuple[tuple[int, int], tuple[int, int]] | None:
     return (first.month, first.day), (last.month, last.day)
 
 
-def _leg_end(row: Row, name: str, places: Places) -> str:
+def _leg_end(row: Row, name: str, places: Places, names: PlaceNames) -> str:
     """Return the key of a place that is known, else an empty text."""
-    key = row.text(name)
+    key = names.key(row.text(name))
     if not key or not places.rows or key in places.rows:
         return key
-    advice = row.table.problems.nearest(key, places.rows)
+    advice = names.several(key) or row.table.problems.nearest(key, places.rows)
     row.fault(name, f"read {shown(key)}, which is not in {places.file}; {advice}")
     return ""
 
@@ -245,7 +284,6 @@ def _leg_end(row: Row, name: str, places: Places) -> str:
 
 
 _EXAMPLE_DATE = "2027-07-06"
-_DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,6 +304,8 @@ class DatedWeather:
         Wind as forecasts give it, 10 m above ground. [m/s]
     wind_from_deg : float or None
         Where it blows from, clockwise from north. [deg]
+    row : int
+        Row of weather.csv. [-]
     """
 
     place: str
@@ -275,6 +315,7 @@ class DatedWeather:
     humidity: float | None
     wind_m_per_s: float | None
     wind_from_deg: float | None
+    row: int = field(default=0, compare=False)
 
 
 def _number(name: str, unit: str, usual: tuple[str, ...], example: str, low: float, high: float) -> Column:
@@ -292,26 +333,27 @@ WEATHER_COLUMNS = (
 )
 
 
-def read_weather_file(folder: Path, places: Iterable[str]) -> tuple[DatedWeather, ...]:
+def read_weather_file(folder: Path, places: Mapping[str, Place]) -> tuple[DatedWeather, ...]:
     """Read weather.csv of a trip folder."""
     if not os.path.lexists(folder / WEATHER):
         return ()
     problems = Problems()
     missing = "is a link that leads nowhere; put the file there, or delete the link"
     text = open_text(folder, WEATHER, problems=problems, missing=missing)
-    rows = () if text is None else parse_weather(text, places=places, problems=problems)
+    names = {key: place.name for key, place in places.items()}
+    rows = () if text is None else parse_weather(text, places=names, problems=problems)
     if len(problems):
         raise TripError(problems.sentences())
     return rows
 
 
-def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tuple[DatedWeather, ...]:
-    r"""Read the text of weather.csv.
+def parse_weather(text: str, *, places: Mapping[str, str], problems: Problems) -> tuple[DatedWeather, ...]:
+    r"""Read the text of weather.csv; `places` are names by their keys.
 
     Examples
     --------
     >>> said = "place,date,high [degC],low [degC],humidity [%]\nraton,2027-07-10,31,13,35\n"
-    >>> row, = parse_weather(said, places=["raton"], problems=Problems())
+    >>> row, = parse_weather(said, places={"raton": "Raton"}, problems=Problems())
     >>> row.high_k, row.humidity, row.wind_m_per_s
     (304.15, 0.35, None)
     """
@@ -321,20 +363,18 @@ def parse_weather(text: str, *, places: Iterable[str], problems: Problems) -> tu
     for name, other in (("high", "low"), ("low", "high"), ("wind", "wind_from"), ("wind_from", "wind")):
         if name in table.named and other not in table.named:
             problems.add(WEATHER, f"the column '{name}' stands without '{other}'; add it")
-    known = dict.fromkeys(places)
     taken: dict[tuple[str, date], int] = {}
-    return tuple(_weather_rows(table.rows, known, taken))
+    return tuple(_weather_rows(table.rows, PlaceNames(places), places, taken))
 
 
 def _weather_rows(
-    rows: Iterable[Row], known: Mapping[str, None], taken: dict[tuple[str, date], int]
+    rows: Iterable[Row], names: PlaceNames, known: Mapping[str, str], taken: dict[tuple[str, date], int]
 ) -> Iterator[DatedWeather]:
     for row in rows:
-        place, day = row.text("place"), _date(row)
+        place, day = names.key(row.text("place")), _date(row)
         if place and place not in known:
-            row.fault(
-                "place", f"read {shown(place)}, which is not in {PLACES}; {row.table.problems.nearest(place, known)}"
-            )
+            advice = names.several(place) or row.table.problems.nearest(place, known)
+            row.fault("place", f"read {shown(place)}, which is not in {PLACES}; {advice}")
         high_k, low_k = row.value("high"), row.value("low")
         wind, wind_from = row.value("wind"), row.value("wind_from")
         _check_pairs(row)
@@ -358,6 +398,7 @@ def _weather_rows(
             humidity=humidity,
             wind_m_per_s=wind,
             wind_from_deg=wind_from,
+            row=row.number,
         )
 
 
@@ -374,11 +415,9 @@ def _date(row: Row) -> date | None:
     text = row.text("date")
     if not text:
         return None
-    try:
-        day = date.fromisoformat(text) if _DATE.fullmatch(text) else None
-    except ValueError:
-        day = None
+    day = date_of(text)
     if day is None or not 1900 <= day.year <= 2100:
-        row.fault("date", f"read {shown(text)}; write year-month-day, e.g. {_EXAMPLE_DATE}")
+        advice = either_date(text) or f"write year-month-day, e.g. {_EXAMPLE_DATE}"
+        row.fault("date", f"read {shown(text)}; {advice}")
         return None
     return day

@@ -7,10 +7,12 @@ from itertools import pairwise
 from pathlib import Path
 
 from planner.files import limits
+from planner.files.dates import clock_of
 from planner.files.limits import TOML_BYTES
+from planner.files.names import PlaceNames
 from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text
 from planner.files.tables import Column, read_table
-from planner.files.tomlfile import Section, clock_of, toml_of
+from planner.files.tomlfile import Section, toml_of
 from planner.model.errors import TripError
 from planner.model.trip import Trip
 
@@ -130,9 +132,11 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
 
 def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[time, float], ...]]:
     """Place, or elevation and air."""
-    place = top.text("place")
+    names = PlaceNames.of(trip.places.values())
+    place = names.key(top.text("place"))
     if place and place not in trip.places:
-        top.refuse("place", f"it is not among the trip's places; {top.problems.nearest(place, trip.places)}")
+        advice = names.several(place) or top.problems.nearest(place, trip.places)
+        top.refuse("place", f"it is not among the trip's places; {advice}")
     elevation_m = None
     if "elevation" in top:
         elevation_m = top.quantity("elevation", "300 m", unit="m", low=-450.0, high=6500.0, allowed="-450 m to 6500 m")

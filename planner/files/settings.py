@@ -1,11 +1,13 @@
 """Reading trip.toml: where the drive goes, when it starts, the rules of its days."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 
+from planner.files.dates import either_moment, moment_of
+from planner.files.names import PlaceNames
 from planner.files.reading import Problems
-from planner.files.tomlfile import Section, moment_of, toml_of
+from planner.files.tomlfile import Section, toml_of
 from planner.model.trip import DayRules, Event, Halt, ServiceItem
 
 FILE = "trip.toml"
@@ -25,6 +27,7 @@ SERVICE_FLUIDS = ("engine_oil", "transmission", "differential", "")
 EVENT_KEYS = ("place", "on", "arrive_by", "stay")
 PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
+_OTHER_UNITS = {"usa": "us", "u.s.": "us", "american": "us", "si": "metric"}
 _UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
 _DAY_S = 86400.0
 
@@ -80,6 +83,18 @@ class Settings:
         )
 
 
+def with_keys(settings: Settings, names: PlaceNames) -> Settings:
+    """Put keys where places are named otherwise; what names none, or several, stays."""
+    return replace(
+        settings,
+        route=tuple(map(names.key, settings.route)),
+        rest=tuple(map(names.key, settings.rest)),
+        nights=tuple(map(names.key, settings.nights)),
+        halts=tuple(replace(halt, place=names.key(halt.place)) for halt in settings.halts),
+        events=tuple(replace(event, place=names.key(event.place)) for event in settings.events),
+    )
+
+
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
     r"""Read the text of trip.toml.
 
@@ -103,7 +118,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
     driving_s = day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h")
     return Settings(
         name=top.text("name", folder_name),
-        units=top.choice("units", ("us", "metric"), "us"),
+        units=top.choice("units", ("us", "metric"), "us", other=_OTHER_UNITS),
         route=_route(top, explicit=explicit),
         explicit=explicit,
         departure=_moment(top, "departure"),
@@ -177,8 +192,11 @@ def _moment(top: Section, key: str) -> datetime:
     if value is None:
         top.fault(key, f"is missing; {example}")
         return _UNSET
+    if isinstance(value, str) and (either := either_moment(value)):
+        top.refuse(key, either)
+        return _UNSET
     if isinstance(value, str):
-        value = moment_of(value.strip())
+        value = moment_of(value)
     if isinstance(value, date) and not isinstance(value, datetime):
         top.refuse(key, f"the time of day is missing; {example}")
     elif not isinstance(value, datetime):

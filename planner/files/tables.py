@@ -8,13 +8,15 @@ import io
 import itertools
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from planner.files import limits
+from planner.files.coordinates import degrees_of
 from planner.files.reading import Problems
 from thermal.errors import shown
-from thermal.units import convert, same_kind
+from thermal.unit_names import spelled
+from thermal.units import convert, same_kind, split_quantity
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
 _VALUE = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.ASCII)
@@ -25,8 +27,8 @@ _MOST_SAID = f"the most is {limits.TEXT:,} characters in a cell and {limits.COLU
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
-_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
-_WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[A-Za-z°'\"].*", re.ASCII)
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
+_CURLY_CELL = '(?P<before>^|{})[ \\t]*[“„”](?P<said>[^“”"\n]*)[”“][ \\t]*(?={}|$)'
 _PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 
@@ -35,13 +37,15 @@ class Column:
     """What one column of a table may hold.
 
     `unit` is the SI unit cells are turned into, empty for bare numbers and text; `usual` are units to propose,
-    `low` and `high` the plausible range in SI. A required column has a heading and no empty cell.
+    `low` and `high` the plausible range in SI. A required column has a heading and no empty cell. `angle` is "lat" or
+    "lon" where cells may have compass letters, minutes and seconds.
     """
 
     name: str
     required: bool = True
     number: bool = False
     unit: str = ""
+    angle: str = ""
     usual: tuple[str, ...] = ()
     example: str = "1250"
     low: float = -math.inf
@@ -83,6 +87,7 @@ class InputTable:
     named: frozenset[str]
     rows: list["Row"]
     decimal_comma: bool
+    thousands: bool  # a comma can only part thousands
     problems: Problems
 
 
@@ -116,15 +121,17 @@ class Row:
             self.fault(name, f"the cell is empty; write e.g. {heading.column.example}")
         return text
 
-    def choice(self, name: str, options: Sequence[str], default: str) -> str:
-        """Return one of the allowed words, capitals ignored."""
+    def choice(self, name: str, options: Sequence[str], default: str, *, other: Mapping[str, str] | None = None) -> str:
+        """Return one of the allowed words, capitals ignored; `other` words for some of them are taken too."""
         text = self.cell(name)
         if not text:
             return default
-        if text.casefold() not in options:
+        word = text.casefold()
+        word = (other or {}).get(word, word)
+        if word not in options:
             self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}")
             return default
-        return text.casefold()
+        return word
 
     def value(self, name: str) -> float | None:
         """Return a number in SI, checked against the plausible range of its column."""
@@ -148,20 +155,39 @@ class Row:
             self.fault(heading.column.name, f"read {shown(text)}; this file has decimal commas; drop the point")
             return None
         plain = plain.replace(",", ".", 1) if comma else plain
-        if _NUMBER.fullmatch(plain) is None or not math.isfinite(heading.to_si(float(plain))):
-            self.fault(heading.column.name, f"read {shown(text)}; {_number_advice(text, heading.column.example)}")
-            return None
+        found = _plain_number(plain, heading, thousands=self.table.thousands)
+        if isinstance(found, float) and math.isfinite(heading.to_si(found)):
+            return found
+        advice = found if isinstance(found, str) else _number_advice(text, heading.column.example)
+        self.fault(heading.column.name, f"read {shown(text)}; {advice}")
+        return None
+
+
+def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | str | None:
+    """Read a cell in the unit of its heading; a sentence where its own unit is another, None where it is no number."""
+    if _NUMBER.fullmatch(plain) is not None:
         return float(plain)
+    if thousands and _THOUSANDS.fullmatch(plain) is not None:
+        return float(plain.replace(",", ""))
+    if heading.column.angle:
+        return degrees_of(plain, heading.column.angle)
+    parts = split_quantity(plain) if heading.column.unit and (thousands or "," not in plain) else None
+    if parts is None:
+        return None
+    value, unit = parts
+    if unit == spelled(heading.unit):
+        return value
+    if not plain_unit(unit) or not same_kind(unit, heading.column.unit):
+        return f"that is not in {heading.unit}, the unit of the heading"
+    there = (convert(value, unit, heading.column.unit) - heading.offset) / heading.scale
+    return f"the heading says {heading.unit}; write {there:.4g}, or change the heading and every cell below it"
 
 
 def _number_advice(text: str, example: str) -> str:
-    with_unit = _WITH_UNIT.fullmatch(text)
     if _THOUSANDS.fullmatch(text) is not None:
         return f"write thousands without a comma, e.g. {shown(text.replace(',', ''))[1:-1]}"
     if _DECIMAL_COMMA.fullmatch(text) is not None:
         return f"write a decimal point, e.g. {shown(text.replace(',', '.'))[1:-1]}"
-    if with_unit is not None:
-        return f"the unit stands in the heading; write {shown(with_unit[1])[1:-1]}"
     return f"a number is needed, e.g. {example}"
 
 
@@ -209,6 +235,7 @@ def read_table(
     304.8
     """
     delimiter = delimiter_of(text)
+    text = _straight(text, delimiter)
     records = []
     row = 0
     try:
@@ -239,8 +266,16 @@ def table_of(
         return None
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
-    comma = delimiter in (";", "\t") and _uses_decimal_comma(body, headings.values())
-    table = InputTable(file=file, headings=headings, named=named, rows=[], decimal_comma=comma, problems=problems)
+    comma, thousands = _commas(body, headings.values(), delimiter)
+    table = InputTable(
+        file=file,
+        headings=headings,
+        named=named,
+        rows=[],
+        decimal_comma=comma,
+        thousands=thousands,
+        problems=problems,
+    )
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
@@ -383,21 +418,28 @@ def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:
         return f"this column takes no unit; write '{column.name}'" if bracket else None
     if not bracket or not unit:
         return f"the unit is missing; write {column.proposal()}"
-    if bracket == "(":
-        return f"units stand in square brackets; write {column.proposal()}"
-    if not plain_unit(unit) or not same_kind(unit, column.unit):
+    if not plain_unit(spelled(unit)) or not same_kind(unit, column.unit):
         return f"'{unit[:30]}' is not a unit of {column.name}; write {column.proposal()}"
     return None
 
 
-def _uses_decimal_comma(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading]) -> bool:
+def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], delimiter: str) -> tuple[bool, bool]:
+    """Tell whether commas in numbers are decimal marks, and whether they can only part thousands."""
     indices = [heading.index for heading in headings if heading.column.number]
-    return any(
-        _DECIMAL_COMMA.fullmatch(cells[index].strip()) is not None
-        for _, cells in body
-        for index in indices
-        if index < len(cells)
-    )
+    cells = [row[index].strip() for _, row in body for index in indices if index < len(row)]
+    decimal = [cell for cell in cells if _DECIMAL_COMMA.fullmatch(cell) is not None]
+    points = any(_NUMBER.fullmatch(cell) is not None and "." in cell for cell in cells)
+    thousands = points and all(_THOUSANDS.fullmatch(cell) is not None for cell in decimal)
+    return delimiter in (";", "\t") and bool(decimal) and not thousands, thousands
+
+
+def _straight(text: str, delimiter: str) -> str:
+    """Put straight quotation marks where curly ones enclose a whole cell."""
+    if "“" not in text and "”" not in text:
+        return text
+    mark = re.escape(delimiter)
+    cell = re.compile(_CURLY_CELL.format(mark, mark), re.MULTILINE)
+    return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
 def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted: bool) -> None:

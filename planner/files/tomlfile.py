@@ -7,13 +7,11 @@ from datetime import date, datetime, time
 from typing import Any
 
 from planner.files import limits
+from planner.files.dates import clock_of, either_date, moment_of
 from planner.files.reading import CONTROL, Problems, TextError
-from planner.files.tables import plain_unit
 from thermal.errors import UnitError, shown
-from thermal.units import same_kind, to_delta_k, to_si
+from thermal.units import split_quantity, to_delta_k, to_number, to_si
 
-_DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(:\d\d)?", re.ASCII)
-_QUANTITY = re.compile(r"\s*[-+]?(?:\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?\s*([A-Za-z°][^\s]*)\s*", re.ASCII)
 # A run of key parts joined by dots; the parser's work grows with the square of its length.
 _DOTTED = re.compile(
     r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)""" + f"{{{limits.TOML_DEPTH + 1}}}",
@@ -21,6 +19,9 @@ _DOTTED = re.compile(
 _LARGEST = 2**63
 _DEEP = "nested too deep"
 _LINE = re.compile(r" ?\(at line (\d+), column \d+\)")
+_CURLY = str.maketrans({"“": '"', "”": '"', "„": '"', "‘": "'", "’": "'"})
+_UNQUOTED = re.compile(r"\s*([\w.-]{1,40})\s*=\s*([^\s\"'\[\]{}=#][^\"'\[\]{}=#\n]{0,60})\s*(?:#.*)?", re.ASCII)
+_YES_NO = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
 
 
 def read_toml(text: str) -> dict[str, Any]:
@@ -36,14 +37,50 @@ def read_toml(text: str) -> dict[str, Any]:
         why = f"a key of more than {limits.TOML_DEPTH} dots; write sections [like this]"
         raise _toml_error(why, text.count("\n", 0, long.start()) + 1)
     try:
-        data = tomllib.loads(text)
+        data = _loads(text)
     except RecursionError as exc:
         raise _toml_error(_DEEP) from exc
     except ValueError as exc:  # of TOML, or a whole number of thousands of digits
-        line, why = _LINE.search(str(exc)), _LINE.sub("", str(exc)).partition(";")[0]
-        raise _toml_error(why, int(line[1]) if line is not None else 0) from exc
+        found, why = _LINE.search(str(exc)), _LINE.sub("", str(exc)).partition(";")[0]
+        row = int(found[1]) if found is not None else 0
+        unquoted = _unquoted(text, row)
+        if unquoted:
+            raise TextError(unquoted, row) from exc
+        raise _toml_error(why, row) from exc
     _check_bounds(data)
     return data
+
+
+def _loads(text: str) -> dict[str, Any]:
+    """Read TOML; curly quotation marks count as straight ones where it cannot be read otherwise."""
+    try:
+        return tomllib.loads(text)
+    except ValueError:
+        straight = text.translate(_CURLY)
+        if straight == text:
+            raise
+        try:
+            return tomllib.loads(straight)
+        except ValueError:
+            pass
+        raise
+
+
+def _unquoted(text: str, row: int) -> str:
+    """Say how to write a line whose value wants quotation marks; nothing where that is not its fault."""
+    lines = text.split("\n", row)
+    match = (
+        _UNQUOTED.fullmatch(lines[row - 1].rstrip("\r"))
+        if 0 < row <= len(lines) and len(lines[row - 1]) < 200
+        else None
+    )
+    if match is None:
+        return ""
+    value = match[2].strip()
+    word = value.casefold()
+    if word in _YES_NO:
+        return f"read {value} behind {match[1]}; write {'true' if _YES_NO[word] else 'false'}, in small letters"
+    return f"read {shown(value)} without quotation marks; write {match[1]} = {shown(value).replace(chr(39), chr(34))}"
 
 
 def _toml_error(why: str, row: int = 0) -> TextError:
@@ -130,25 +167,35 @@ class Section:
             return default
         return " ".join(value.split())
 
-    def choice(self, key: str, options: Sequence[str], default: str) -> str:
-        """Return one of the allowed words."""
+    def choice(self, key: str, options: Sequence[str], default: str, *, other: Mapping[str, str] | None = None) -> str:
+        """Return one of the allowed words, capitals ignored; `other` words for some of them are taken too."""
         value = self.text(key, default)
-        if value not in options:
+        word = value.casefold()
+        word = (other or {}).get(word, word)
+        if word not in options:
             self.refuse(key, self.problems.nearest(value, options))
             return default
-        return value
+        return word
 
     def flag(self, key: str, default: bool | None) -> bool | None:
         """Return a yes or no."""
         value = self.data.get(key, default)
+        if isinstance(value, str):
+            value = _YES_NO.get(value.strip().casefold(), value)
         if value is not None and not isinstance(value, bool):
             self.refuse(key, "write true or false, without quotation marks")
             return default
         return value
 
     def number(self, key: str, default: float, *, low: float, high: float) -> float:
-        """Return a number without a unit."""
+        """Return a number without a unit, or a share in percent."""
         value = self.data.get(key, default)
+        if isinstance(value, str):
+            try:
+                value = to_number(value)
+            except UnitError:
+                self.refuse(key, f"a number from {low:g} to {high:g} is needed, e.g. {default:g}")
+                return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             self.refuse(key, f"a number from {low:g} to {high:g} is needed, e.g. {default:g}")
             return default
@@ -167,20 +214,17 @@ class Section:
     ) -> float:
         """Return a text such as '8 h' in `unit`, 'delta K' for a difference: above 0, or from `low`, up to `high`."""
         text = self.data.get(key, default)
-        match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-        if match is None:
+        if not isinstance(text, str) or split_quantity(text) is None:
             self.refuse(key, f"a number and a unit in quotation marks are needed, e.g. '{default}'")
-        elif not plain_unit(match[1]) or not same_kind(match[1], unit.removeprefix("delta ")):
-            self.refuse(key, f"'{match[1][:24]}' is the wrong unit; write e.g. '{default}'")
-        else:
-            try:
-                value = _in_unit(match[0], unit)
-            except UnitError as exc:
-                self.refuse(key, str(exc))
-                return _in_unit(default, unit)
-            if (value > 0.0 if low is None else value >= low) and value <= high:
-                return value
-            self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
+            return _in_unit(default, unit)
+        try:
+            value = _in_unit(text, unit)
+        except UnitError as exc:
+            self.fault(key, str(exc))
+            return _in_unit(default, unit)
+        if (value > 0.0 if low is None else value >= low) and value <= high:
+            return value
+        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
         return _in_unit(default, unit)
 
     def clock(self, key: str, default: time) -> time:
@@ -195,7 +239,10 @@ class Section:
     def day(self, key: str, default: date) -> date:
         """Return a date."""
         value = self.data.get(key)
-        value = moment_of(value.strip()) if isinstance(value, str) else value
+        if isinstance(value, str) and (either := either_date(value)):
+            self.refuse(key, either)
+            return default
+        value = moment_of(value) if isinstance(value, str) else value
         if not isinstance(value, date) or isinstance(value, datetime) or not 1900 <= value.year <= 2100:
             self.refuse(key, "a date is needed, e.g. '2027-07-10'")
             return default
@@ -219,33 +266,3 @@ class Section:
 
 def _in_unit(text: str, unit: str) -> float:
     return to_delta_k(text) if unit == "delta K" else to_si(text, unit)
-
-
-def clock_of(text: str) -> time | None:
-    """Read a time of day.
-
-    Examples
-    --------
-    >>> clock_of("08:30"), clock_of("25:00")
-    (datetime.time(8, 30), None)
-    """
-    try:
-        return time.fromisoformat(text) if re.fullmatch(r"\d\d:\d\d", text, re.ASCII) else None
-    except ValueError:
-        return None
-
-
-def moment_of(text: str) -> date | None:
-    """Read a date with or without a time; '2027-W01' and other rare forms are not read.
-
-    Examples
-    --------
-    >>> moment_of("2027-07-06"), moment_of("2027-W01")
-    (datetime.date(2027, 7, 6), None)
-    """
-    try:
-        if re.fullmatch(r"\d{4}-\d\d-\d\d", text, re.ASCII):
-            return date.fromisoformat(text)
-        return datetime.fromisoformat(text) if _DATE_TIME.match(text) else None
-    except ValueError:
-        return None

@@ -28,6 +28,16 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     )
 
 
+def class_vehicle(base: str, classes: Path) -> VehicleFile:
+    """Read a class of car as it is, without anything an owner changed."""
+    return vehicle_from(
+        {"base": base},
+        file=f"{base}.toml",
+        classes=[base],
+        class_tables=lambda name: _text_and_tables(classes / f"{name}.toml")[1],
+    )
+
+
 def about_class(path: Path) -> str:
     """Say in a line which car a class file describes, in an owner's words."""
     return str(_text_and_tables(path)[1]["about"])

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -36,13 +36,16 @@ class Between:
         How far its lowest part lies below the lower end, 0 where it does not. [m]
     off_even_m : float
         Its largest distance, up or down, from the straight grade between the two ends. [m]
+    climb_m : tuple of float
+        Heights at the foot and the top of the greatest rise on the way, ends included. [m]
     even : bool
-        Whether an even grade may stand for the road; where not, its margins are unknown.
+        Whether an even grade may stand for the road; where not, its margins are not known.
     """
 
     above_m: float
     below_m: float
     off_even_m: float
+    climb_m: tuple[float, float]
     even: bool
 
 
@@ -81,8 +84,19 @@ def ground_between(
         above_m=max(0.0, float(ground.max()) - max(height1, height2)),
         below_m=max(0.0, min(height1, height2) - float(ground.min())),
         off_even_m=off_even_m,
+        climb_m=max(
+            (_greatest_rise_m([height1, *line, height2]) for line in lines), key=lambda ends: ends[1] - ends[0]
+        ),
         even=off_even_m <= LEVEL_M and not tilted and float(_ruggedness_m(lat, lon).mean()) <= RUGGED_M,
     )
+
+
+def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
+    """Foot and top of the greatest rise of a line of heights."""
+    height = np.asarray(heights_m, dtype=np.float64)
+    lowest = np.minimum.accumulate(height)
+    top = int(np.argmax(height - lowest))
+    return float(lowest[top]), float(height[top])
 
 
 def cautious_profile(

@@ -6,9 +6,9 @@ from datetime import datetime, time, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import level_of
 from planner.forecast.assemble import Progress, quiet
 from planner.laps.stints import Case, Layout, Piece
+from planner.model.levels import level_of
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.fluids import BODY_KEYS

@@ -4,7 +4,7 @@ Built by `planner.files.folder` from the user's files; nothing downstream reache
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from pathlib import Path
 
@@ -23,6 +23,7 @@ class Place:
     high_k: float | None
     low_k: float | None
     note: str
+    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +68,7 @@ class Leg:
     low_gear: bool = False
     highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
+    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
 
     def reverse(self) -> "Leg":
         """Return the same road driven the other way."""
@@ -150,6 +152,15 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """Where the tables stand, and the unit of each of their columns as it was written."""
+
+    places: str = "places.csv"
+    legs: str = "legs.csv"
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionPlace:
     """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
 
@@ -193,6 +204,7 @@ class Trip:
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()
     assumptions: tuple[str, ...] = ()
+    written: Written = field(default_factory=Written)
 
     @property
     def first_date(self) -> date:

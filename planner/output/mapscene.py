@@ -10,10 +10,12 @@ from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground.towns import CREDIT
 from planner.model.display import counted
+from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
 from planner.output.grades import Climb, climbs, small_part
 from planner.output.marks import Mark, hot_spots, hot_words, marks
 from planner.output.nearby import towns_beside
+from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.times import told, zones
@@ -44,6 +46,7 @@ _AIR_DASH = "1 5"
 _FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 
 
 def make_scene(report: Report) -> Scene:
@@ -78,21 +81,16 @@ def make_scene(report: Report) -> Scene:
             :12
         ],
         band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
+        level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
 def _facts(report: Report) -> tuple[str, ...]:
     """Say the plan's outcome in a line."""
-    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
-    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
-    if not thin + over:
-        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
-    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
-    if len(hot_spots(report)) <= _MOST_SPOTS:
-        return (told,)
-    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
+    spots = len(hot_spots(report))
+    more = (f"The {_MOST_SPOTS} smallest of {spots}; the map shows all:",) if spots > _MOST_SPOTS else ()
+    return (headline(report), *more)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
@@ -164,7 +162,9 @@ def _stretch(report: Report, leg: int) -> Stretch:
     """One leg and what it asks of every fluid; where a margin is small, that part is drawn over it."""
     span, worst = span_of(report.outlook, leg), report.worst(leg)
     lines = [sentence(report, m) for m in report.margins if m.leg == leg]
-    if worst.level != "ample":
+    if worst.level == UNKNOWN.word:
+        lines.insert(0, unknown_sentence(report, worst))
+    if worst.level in TIGHT:
         lines.append(reason(report, worst))
     return Stretch(
         start=span.first,
@@ -218,14 +218,14 @@ def _roads(report: Report) -> tuple[Road, ...]:
 
 
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    """Places where a margin is thin or exceeded, before all other markers; legs that share one share its pin."""
     own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
             lat=mark.lat_deg,
             lon=mark.lon_deg,
             label=mark.name,
-            kind="over" if mark.level == "exceeded" else "hot",
+            kind="over" if mark.level == EXCEEDED.word else "hot",
             text=mark.text,
             detail=_hot_detail(report, mark),
             day=mark.day,

@@ -60,7 +60,7 @@ BOMBS = {
     "power of a power": ({"vehicle.toml": mass("1 kg*9**9**9")}, "number and a unit"),
     "powers": ({"vehicle.toml": mass("1 kg*9^9^9^9")}, "number and a unit"),
     "power in brackets": ({"vehicle.toml": mass("1 kg*9**(999999999)")}, "number and a unit"),
-    "open brackets": ({"vehicle.toml": mass("1 kg*" + "(" * 34)}, "cannot be read"),
+    "open brackets": ({"vehicle.toml": mass("1 kg*" + "(" * 34)}, "is no mass"),
     "setting of digits": ({"trip.toml": TRIP + 'thin = "' + "1" * 900_000 + '!"\n'}, "number and a unit"),
     "many halts": ({"trip.toml": TRIP + '[[halt]]\nplace="kingman"\nduration="7 d"\n' * 20_000}, "most is 600"),
     "many keys": ({"trip.toml": TRIP + "".join(f"k{i}=1\n" for i in range(90_000))}, "unknown key"),

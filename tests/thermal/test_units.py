@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from thermal.errors import UnitError
-from thermal.units import _USUAL, convert, same_kind, to_delta_k, to_si
+from thermal.units import _USUAL, convert, like, same_kind, to_delta_k, to_si
 
 
 # Exact by definition of the units (NIST SP 811, appendix B), except where a tolerance is shown.
@@ -33,6 +33,41 @@ from thermal.units import _USUAL, convert, same_kind, to_delta_k, to_si
         ("+3 m", "m", 3.0),
         ("200 hp", "W", 149_139.974),
         ("1 inHg", "Pa", 3386.389),
+        # as people and workshop manuals write them
+        ("195 F", "K", 363.7055556),
+        ("95 C", "K", 368.15),
+        ("195 deg. F", "K", 363.7055556),
+        ("195 ℉", "K", 363.7055556),
+        ("350 cu in", "m**3", 350 * 0.0254**3),
+        ("350 CID", "m**3", 350 * 0.0254**3),
+        ("350 cu. in.", "m**3", 350 * 0.0254**3),
+        ("350 in³", "m**3", 350 * 0.0254**3),
+        ("1998 cc", "m**3", 1998e-6),
+        ("5.7L", "m**3", 5.7e-3),
+        ("270 ft-lb", "N*m", 270 * 0.3048 * 4.4482216152605),
+        ("270 lb-ft", "N*m", 270 * 0.3048 * 4.4482216152605),
+        ("270 ft. lbs.", "N*m", 270 * 0.3048 * 4.4482216152605),
+        ("270 FT·LB", "N*m", 270 * 0.3048 * 4.4482216152605),
+        ("150 Nm", "N*m", 150.0),
+        ("15 PSI", "Pa", 103421.359397),
+        ("15 psig", "Pa", 103421.359397),
+        ("6000 RPM", "rad/s", 628.318530718),
+        ("6000 r/min", "rad/s", 628.318530718),
+        ("1000 LB", "kg", 453.59237),
+        ("3,000 lb", "kg", 1360.77711),
+        ("3,000 lbs.", "kg", 1360.77711),
+        ("7 ft2", "m**2", 7 * 0.3048**2),
+        ("7 sq ft", "m**2", 7 * 0.3048**2),
+        ("0.62 m²", "m**2", 0.62),
+        ("65 MPH", "m/s", 29.0576),
+        ("100 KM/H", "m/s", 27.7777778),
+        ('12.5"', "m", 0.3175),
+        ("200 PS", "W", 147099.75),
+        ("3.42:1", "dimensionless", 3.42),
+        ("3.42 : 1", "dimensionless", 3.42),
+        ("0.35", "dimensionless", 0.35),
+        ("8 hrs", "s", 28800.0),
+        ("90 W/°C", "W/K", 90.0),
     ],
 )
 def test_readings(text: str, unit: str, expect: float) -> None:
@@ -45,11 +80,13 @@ def test_readings(text: str, unit: str, expect: float) -> None:
         ("20", "K", "'20' needs a number and a unit, e.g. '195 degF'"),
         ("", "m", "needs a number and a unit"),
         ("degC", "K", "needs a number and a unit"),
-        ("1,5 m", "m", "needs a number and a unit"),
-        ("5 kg", "m", "5 kg cannot be read in 'm'"),
-        ("5 furlog", "m", "cannot be read in 'm'"),
-        ("20 C", "K", "cannot be read in 'K'"),
-        ("195 F", "K", "; write e.g. '195 degF'"),
+        ("1,5 m", "m", "'1,5 m' has a decimal comma; write a point, e.g. '0.3 m'"),
+        ("0,500 m", "m", "has a decimal comma"),
+        ("5 kg", "m", "'5 kg' is no length or distance; write e.g. '0.3 m'"),
+        ("5 furlog", "m", "'5 furlog' is no length or distance"),
+        ("95 degrees", "K", "'95 degrees' is no temperature; write e.g. '195 degF'"),
+        ("3.42 to one", "dimensionless", "must be a number without a unit, e.g. '0.35', or a share, e.g. '35 %'"),
+        ("3,42", "dimensionless", "'3,42' has a decimal comma; write a point"),
         ("20", "J/K", "e.g. '90 J/K'"),
         ("nan K", "K", "needs a number and a unit"),
         ("5 kg; import os", "kg", "'5 kg; import os'"),
@@ -60,6 +97,31 @@ def test_refusals(text: str, unit: str, said: str) -> None:
     with pytest.raises(UnitError) as caught:
         to_si(text, unit)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["5 F", "5 C", "5 q", "5 m/s**2", "1e400 m", "5 abc def", "5 dB", "5 degF/s"])
+@pytest.mark.parametrize("unit", ["K", "delta K", "m", "Pa", "dimensionless", "W/K", "kg"])
+def test_no_refusal_quotes_a_library(text: str, unit: str) -> None:
+    """An owner reads of his own cell and of what is needed, never of what some parser calls it."""
+    try:
+        to_delta_k(text) if unit == "delta K" else to_si(text, unit)
+    except UnitError as exc:
+        said = str(exc)
+        words = ("farad", "coulomb", "Parser", "dimensionless", "registry", "[length]", "pint", "Quantity", "Error")
+        assert not any(word in said for word in words), said
+
+
+@pytest.mark.parametrize(
+    ("si", "unit", "written", "said"),
+    [
+        (0.01, "m**3", "350 cu in", "610.2 cu in"),
+        (373.15, "K", "500 F", "212 F"),
+        (5.0, "delta K", "90 °F", "9 °F"),
+        (7.0, "dimensionless", "9:1", "7"),
+    ],
+)
+def test_limits_are_told_in_the_unit_of_the_owner(si: float, unit: str, written: str, said: str) -> None:
+    assert like(si, unit, written) == said
 
 
 @pytest.mark.parametrize("unit", _USUAL)

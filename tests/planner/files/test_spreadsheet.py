@@ -214,7 +214,7 @@ SLIPS: list[tuple[Edit, str]] = [
     (put("places", "E4", "abc"), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'abc'; a number is needed"),
     (put("places", "E4", None), "trip.xlsx [places] row 4, column 'elevation [ft]': the cell is empty"),
     (put("places", "E4", True), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'yes'; a number is needed"),
-    (put("places", "E4", "6,680"), "read '6,680'; write thousands without a comma, e.g. 6680"),
+    (put("places", "E4", "6,68"), "read '6,68'; write a decimal point, e.g. 6.68"),
     (put("places", "E4", datetime(2027, 5, 6)), "column 'elevation [ft]': read '2027-05-06'; a number is needed"),
     (put("places", "E4", datetime(2027, 5, 6, 7, 30)), "read '2027-05-06 07:30'; a number is needed"),
     (put("places", "E4", date(2027, 5, 6)), "read '2027-05-06'; a number is needed"),

@@ -67,6 +67,21 @@ def test_decimal_comma_needs_another_delimiter() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "want"),
+    [
+        ('place,elevation [m]\na,"1,250"\nb,7.5\n', [1250.0, 7.5]),  # the point is the decimal mark here
+        ("place;elevation [m]\na;1,250\nb;7.5\n", [1250.0, 7.5]),
+        ("place;elevation [m]\na;1,250\nb;7,5\n", [1.25, 7.5]),
+        ("place,elevation (m)\na,12 m\nb,7 M\n", [12.0, 7.0]),
+        ("place,elevation [feet]\na,10 ft\nb,20'\n", [3.048, 6.096]),
+        ("“place”,elevation [m]\n“a, north”,12\n“b”,7\n", [12.0, 7.0]),
+    ],
+)
+def test_what_can_mean_one_thing_only_is_read(text: str, want: list[float]) -> None:
+    assert values(text) == pytest.approx(want)
+
+
 def test_a_point_among_decimal_commas_is_refused() -> None:
     # '1.250' is 1250 to who writes decimal commas, and 1.25 to float()
     _, problems = read("place;elevation [m]\na;12,5\nb;1.250\n")
@@ -99,7 +114,7 @@ def test_plain_numbers_are_read(cell: str, want: float) -> None:
     [
         ("elevation", "column 'elevation': the unit is missing; write 'elevation [ft]' or 'elevation [m]'"),
         ("elevation []", "the unit is missing; write 'elevation [ft]' or 'elevation [m]'"),
-        ("elevation (ft)", "units stand in square brackets; write 'elevation [ft]' or 'elevation [m]'"),
+        ("elevation (furlog)", "'furlog' is not a unit of elevation; write 'elevation [ft]' or 'elevation [m]'"),
         ("elevation [degF]", "'degF' is not a unit of elevation; write 'elevation [ft]' or 'elevation [m]'"),
         ("elevation [m**99999999]", "'m**99999999' is not a unit of elevation"),
         ("elevation [furlog]", "'furlog' is not a unit of elevation"),
@@ -131,7 +146,8 @@ def test_heading_faults_are_all_told() -> None:
         ('place,elevation [m]\na,1\n"b,2\n', "row 3: this row or the next cannot be split into cells"),
         ("place,elevation [m]\na,1,stray\n", "row 2: read 'stray' under no heading"),
         ("place,elevation [m]\na,\n", "row 2, column 'elevation [m]': the cell is empty; write e.g. 1250"),
-        ("place,elevation [m]\na,12 ft\n", "read '12 ft'; the unit stands in the heading; write 12"),
+        ("place,elevation [m]\na,12 ft\n", "read '12 ft'; the heading says m; write 3.658, or change the heading and"),
+        ("place,elevation [m]\na,12 kg\n", "read '12 kg'; that is not in m, the unit of the heading"),
         ("place,elevation [m]\na,9000\n", "read '9000'; allowed is -450 m to 6,500 m; is it in ft?"),
         ("place,elevation [ft]\na,99000\n", "allowed is -1,476 ft to 21,325 ft; check the number and the unit"),
         ("place,elevation [m],high [degC]\na,1,95\n", "allowed is -60 degC to 60 degC; is it in degF?"),

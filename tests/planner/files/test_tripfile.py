@@ -151,6 +151,9 @@ SLIPS = [
     (P, "6680", "25000", "allowed is -1,476 ft to 21,325 ft; check"),
     (P, "36.90", "96.90", "row 4, column 'lat': read 96.9; allowed is -90 to 90; write decimal degrees"),
     (P, "36.90,-104.44", "-104.44,36.90", "read -104.44; allowed is -90 to 90; are lat and lon swapped?"),
+    (P, "-104.44", "104.44 N", "read '104.44 N'; N and S belong to a latitude; are lat and lon swapped?"),
+    (P, "-104.44", "-104.44 W", "read '-104.44 W'; it has both a minus and W; drop one of them"),
+    (P, "36.90", "36° 75'", 'read "36° 75\'"; minutes and seconds are below 60'),
     (P, "-104.44", "-204.44", "row 4, column 'lon': read -204.44; allowed is -180 to 180"),
     (P, "raton,Raton,", "trinidad,Raton,", "'trinidad' stands in row 2 too; every place needs its own key"),
     (P, "pass,parking", "pas,parking", "row 3, column 'kind': read 'pas'; did you mean 'pass'?"),
@@ -234,11 +237,24 @@ SLIPS = [
         "thin = 8\nstart",
         "key 'thin': read 8; a number and a unit in quotation marks are needed, e.g. '8 K'",
     ),
-    (T, "start", 'thin = "8 h"\nstart', "key 'thin': read '8 h'; 'h' is the wrong unit; write e.g. '8 K'"),
+    (
+        T,
+        "start",
+        'thin = "8 h"\nstart',
+        "key 'thin': '8 h' is not a temperature difference; write K, degC or degF",
+    ),
     (T, "start", 'thin = "0 K"\nstart', "key 'thin': read '0 K'; allowed is above 0 K, up to 50 K"),
     (T, "start", 'thin = "8 mK"\nstart', "is not a temperature difference"),
     (T, "start", 'units = "imperial"\nstart', "key 'units': read 'imperial'; allowed: us, metric"),
-    (T, "start", 'air_conditioning = "on"\nstart', "write true or false, without quotation marks"),
+    (T, "start", 'air_conditioning = "cold"\nstart', "write true or false, without quotation marks"),
+    (
+        T,
+        "start",
+        "air_conditioning = on\nstart",
+        "row 2: read on behind air_conditioning; write true, in small letters",
+    ),
+    (T, "start", "units = US\nstart", "trip.toml row 2: read 'US' without quotation marks; write units = \"US\""),
+    (T, '"2027-07-06 07:00"', '"8/6/2027 7:00"', "it may be 6 August or 8 June; write 2027-08-06 or 2027-06-08"),
     (T, "start", 'name = "\\u001b[31m"\nstart', "a text without unprintable characters is needed"),
     (T, "start", "prefer = 5\nstart", "key 'prefer': read 5; write one of 'time', 'distance', 'cool', or weights"),
     (T, "start", "prefer = {time = 0.0}\nstart", "key 'prefer': read {'time': 0.0}; at least one weight must be"),
@@ -285,6 +301,58 @@ SLIPS = [
     (T, ':00"\n', ":00\"\n[[halt]]\nplace='rat'\nduration='1 h'\n", "key 'halt 1 place': read 'rat', which is not in"),
     (T, ':00"\n', ":00\"\n[[halt]]\nplace='raton'\nduration='1 h'\nengine='on'\n", "key 'halt 1 engine': read 'on'; "),
 ]
+
+
+# What owners write instead, and nothing else can be meant.
+SAME = [
+    (P, "-104.44", "104.44° W"),
+    (P, "-104.44", "W 104 26 24"),
+    (P, "36.90", '"36° 54\' 0"" N"'),
+    (P, "36.90", "36.90 north"),
+    (P, "6680", "6680 ft"),
+    (P, "6680", '"6,680"'),
+    (P, "elevation [ft]", "elevation (FT)"),
+    (P, "88,56", "88 F,56°F"),
+    (P, "high [degF]", "high [F]"),
+    (P, "fuel lodging food", '"Gas, Motel, Restaurant"'),
+    (P, "fuel lodging food", "gas station motel food"),
+    (P, "raton,Raton,36.90,-104.44,6680,town", "raton,Raton,36.90,-104.44,6680,City"),
+    (P, "raton-pass,Raton Pass", "Raton Pass,Raton Pass"),
+    (L, "raton,clayton,83", "Raton,Clayton,83 miles"),
+    (L, "raton,clayton,83", 'Raton,"Clayton, New Mexico",83'),
+    (L, "speed [mph]", "speed [MPH]"),
+    (L, "I-25,yes,yes,,", "I-25,Y,True,,"),
+    (T, '"clayton"', '"Clayton"'),
+    (T, '"clayton"', '"Clayton, new mexico"'),
+    (T, '"trinidad"', "“trinidad”"),
+    (T, "start", 'units = "US"\nstart'),
+    (T, "start", 'thin = "14.4 F"\nstart'),
+    (T, "start", 'confidence = "90 %"\nstart'),
+    (T, "start", 'air_conditioning = "on"\nstart'),
+    (T, '"2027-07-06 07:00"', '"2027-7-6 7:00"'),
+    (T, '"2027-07-06 07:00"', '"July 6, 2027, 7 am"'),
+    (T, '"2027-07-06 07:00"', '"6.7.2027 7:00"'),
+    (T, ':00"\n', ':00"\n[day]\nstart = "8:00"\ndriving = "8 hours"\n'),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new"), SAME)
+def test_written_as_owners_do(folder: Path, file: str, old: str, new: str) -> None:
+    before = _gist(folder)
+    edit(folder, file, old, new)
+    assert _gist(folder) == before
+
+
+def _gist(folder: Path) -> list[object]:
+    """Everything of a trip that the edits above touch, numbers rounded."""
+    trip = read_trip(folder)
+    said: list[object] = [trip.route, trip.departure, round(trip.thin_band_k, 6), trip.day, trip.units, trip.confidence]
+    for place in trip.places.values():
+        numbers = (place.lat_deg, place.lon_deg, place.elevation_m, place.high_k, place.low_k)
+        said += [place.key, place.name, place.kind, place.services, *(round(n, 6) for n in numbers if n is not None)]
+    for leg in trip.legs:
+        said += [leg.start, leg.finish, round(leg.distance_m, 6), round(leg.speed_m_per_s, 6), leg.two_way, leg.open]
+    return said
 
 
 @pytest.mark.parametrize(("file", "old", "new", "said"), SLIPS)

@@ -8,7 +8,7 @@ from planner.files.reading import Problems
 from planner.files.rows import parse_weather, read_weather_file
 from planner.model.errors import TripError
 
-PLACES = ["raton", "trinidad"]
+PLACES = {"raton": "Raton, New Mexico", "trinidad": "Trinidad"}
 HEAD = "place,date,high [degF],low [degF],humidity [%],wind [mph],wind_from [deg]\n"
 
 
@@ -23,6 +23,21 @@ def test_a_row_in_si():
     assert (row.place, row.date) == ("raton", date(2027, 7, 10))
     assert (row.high_k, row.low_k) == pytest.approx((303.15, 283.15))
     assert (row.humidity, row.wind_m_per_s, row.wind_from_deg) == pytest.approx((0.35, 8.9408, 270.0))
+
+
+def test_names_and_dates_as_people_write_them():
+    (row,), told = read(HEAD + '"Raton, new mexico",7/26/2027,86 F,50°F,35 %,20 MPH,270°\n')
+    assert told == []
+    assert (row.place, row.date, row.high_k) == ("raton", date(2027, 7, 26), pytest.approx(303.15))
+    assert (row.humidity, row.wind_m_per_s, row.wind_from_deg) == pytest.approx((0.35, 8.9408, 270.0))
+
+
+def test_a_date_that_may_be_two_is_asked_about():
+    _, told = read(HEAD + "raton,8/6/2027,86,50,35,20,270\n")
+    assert told == [
+        "weather.csv row 2, column 'date': read '8/6/2027'; it may be 6 August or 8 June; "
+        "write 2027-08-06 or 2027-06-08"
+    ]
 
 
 def test_metric_with_semicolons_commas_and_comment():
@@ -43,7 +58,7 @@ def test_cells_may_be_empty_and_calm_needs_no_direction():
     ("row", "told"),
     [
         ("ratton,2027-07-10,86,50,,,", "did you mean 'raton'?"),
-        ("raton,10.7.2027,86,50,,,", "write year-month-day"),
+        ("raton,10.17.2027,86,50,,,", "write year-month-day"),
         ("raton,2027-02-30,86,50,,,", "write year-month-day"),
         ("raton,2027-W10-1,86,50,,,", "write year-month-day"),
         ("raton,2027-07-10,50,86,,,", "above the high"),
@@ -85,14 +100,18 @@ def test_faulty_headings(head, told):
 
 
 def test_folder_without_one(tmp_path):
-    assert read_weather_file(tmp_path, PLACES) == ()
+    assert read_weather_file(tmp_path, {}) == ()
     (tmp_path / "weather.csv").symlink_to("forecast.csv")
     with pytest.raises(TripError, match=r"^weather.csv: is a link that leads nowhere"):
-        read_weather_file(tmp_path, PLACES)
+        read_weather_file(tmp_path, {})
 
 
 def test_every_problem_of_a_file_at_once(tmp_path):
     (tmp_path / "weather.csv").write_text(HEAD + "x,2027-07-10,1,0,,,\nraton,never,86,50,,,\n", encoding="utf-8")
     with pytest.raises(TripError) as caught:
-        read_weather_file(tmp_path, PLACES)
-    assert len(caught.value.problems) == 2
+        read_weather_file(tmp_path, {})
+    assert [text.split(":")[0] for text in caught.value.problems] == [
+        "weather.csv row 2, column 'place'",
+        "weather.csv row 3, column 'date'",
+        "weather.csv row 3, column 'place'",
+    ]

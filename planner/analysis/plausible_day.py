@@ -1,0 +1,160 @@
+"""What of temperatures and dates is possible and looks like a slip."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
+
+import numpy as np
+
+from planner.files.rows import WEATHER, DatedWeather
+from planner.ground.usual import Usual, summer_share, usual_highs_lows
+from planner.model.doubt import Doubt, Mend
+from planner.model.geo import distance_m
+from planner.model.shown import as_written
+from planner.model.trip import Place, Trip
+
+# ASSUMED: a usual high so far off is a slip, or the forecast of a heat wave and worth a word; likely range 6 to 9. Lows
+# bear less on margins and differ more from place to place.
+_UNUSUAL_K, _UNUSUAL_LOW_K, _SURE_SD_K = 7.0, 10.0, 2.0
+_UNUSUAL_DAY_K = 12.0  # of a dated day, which need not be a usual one
+_RANGE_K = (1.0, 28.0)  # of a day: sea fog to high desert
+_ALIKE, _ALIKE_KM, _UNLIKE_K = 4, 250.0, 9.0
+_LAPSE_K_PER_M = 0.0065  # standard atmosphere
+_AHEAD_YEARS = 3
+# ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
+_LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
+_HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273.0, 258.0, 240.0, 222.0, 222.0)
+
+
+def temperature_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt highs and lows far from usual ones: the shipped normals', else the neighbours' and the latitude's."""
+    given = [place for place in trip.places.values() if place.high_k is not None]
+    found = usual_highs_lows([(p.lat_deg, p.lon_deg, p.elevation_m) for p in given], day=trip.first_date)
+    usual = dict(zip((place.key for place in given), found, strict=True))
+    for place in given:
+        yield from _of_place(trip, place, usual[place.key], given)
+
+
+def _of_place(trip: Trip, place: Place, usual: Usual | None, given: Sequence[Place]) -> Iterator[Doubt]:
+    for name, value in (("high", place.high_k), ("low", place.low_k)):
+        if value is None:
+            continue
+        expected = _expected(trip, place, name, usual, given)
+        if expected is None:
+            continue
+        there_k, free_k, what = expected
+        if abs(value - there_k) > free_k:
+            yield _temperature(trip, place, name, value, there_k, what)
+            return
+    if place.high_k is not None and place.low_k is not None:
+        apart_k = place.high_k - place.low_k
+        if not _RANGE_K[0] <= apart_k <= _RANGE_K[1]:
+            high, low = as_written(trip, "high", place.high_k), as_written(trip, "low", place.low_k)
+            yield Doubt(
+                file=trip.written.places,
+                row=place.row,
+                column="low",
+                value=low,
+                against=f"its high, {high}",
+                sentence=f"{place.name} from {low} to {high} in a day; look at both",
+                mend=Mend(of="place", name=place.key, field="low_k", value=place.high_k - 13.0),
+            )
+
+
+def _expected(
+    trip: Trip, place: Place, name: str, usual: Usual | None, given: Sequence[Place]
+) -> tuple[float, float, str] | None:
+    """What a temperature should be, how far it may be off, and by whom."""
+    if usual is not None:
+        value, sd = (usual.high_k, usual.high_sd_k) if name == "high" else (usual.low_k, usual.low_sd_k)
+        free_k = _UNUSUAL_K if name == "high" else _UNUSUAL_LOW_K
+        return value, free_k + 2.0 * max(0.0, sd - _SURE_SD_K), "the usual {} there"
+    near = _near(place, given, name)
+    if len(near) >= _ALIKE:
+        return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
+    summer = summer_share(trip.first_date.month, place.lat_deg)
+    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer)
+    coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
+    drop_k = _LAPSE_K_PER_M * max(place.elevation_m, 0.0)
+    middle = 0.5 * (hottest + coldest) - drop_k
+    return middle, 0.5 * (hottest - coldest), "what is usual at that latitude, about {}"
+
+
+def _near(place: Place, given: Sequence[Place], name: str) -> list[float]:
+    """The same of the nearest places, brought to this one's height."""
+    others = []
+    for other in given:
+        value = other.high_k if name == "high" else other.low_k
+        if other.key == place.key or value is None:
+            continue
+        far = distance_m(lat1_deg=place.lat_deg, lon1_deg=place.lon_deg, lat2_deg=other.lat_deg, lon2_deg=other.lon_deg)
+        if far < 1e3 * _ALIKE_KM:
+            others.append((far, value + _LAPSE_K_PER_M * (other.elevation_m - place.elevation_m)))
+    return [value for _, value in sorted(others)[:6]]
+
+
+def _temperature(trip: Trip, place: Place, name: str, value: float, there_k: float, what: str) -> Doubt:
+    read, there = as_written(trip, name, value), as_written(trip, name, there_k)
+    against = f"{what.format(name)}, {there}" if "about" not in what else what.format(there)
+    return Doubt(
+        file=trip.written.places,
+        row=place.row,
+        column=name,
+        value=read,
+        against=against,
+        sentence=f"{place.name} with a {name} of {read}, {against}; look at it",
+        mend=Mend(of="place", name=place.key, field=f"{name}_k", value=there_k),
+    )
+
+
+def day_doubts(trip: Trip, dated: Iterable[DatedWeather]) -> Iterator[Doubt]:
+    """Doubt rows of weather.csv far from what is usual on their date, and winds of a storm."""
+    rows = [row for row in dated if row.place in trip.places]
+    usual: dict[tuple[str, date], Usual | None] = {}
+    by_day: dict[date, list[str]] = {}
+    for row in rows:
+        by_day.setdefault(row.date, []).append(row.place)
+    for day, keys in by_day.items():
+        places = [trip.places[key] for key in keys]
+        found = usual_highs_lows([(p.lat_deg, p.lon_deg, p.elevation_m) for p in places], day=day)
+        usual |= {(key, day): one for key, one in zip(keys, found, strict=True)}
+    for row in rows:
+        yield from _of_day(trip, row, usual)
+
+
+def _of_day(trip: Trip, row: DatedWeather, usual: Mapping[tuple[str, date], Usual | None]) -> Iterator[Doubt]:
+    name = trip.places[row.place].name
+    there = usual.get((row.place, row.date))
+    for column, value in (("high", row.high_k), ("low", row.low_k)):
+        if value is None or there is None:
+            continue
+        expected = there.high_k if column == "high" else there.low_k
+        if abs(value - expected) > _UNUSUAL_DAY_K + max(0.0, there.high_sd_k - _SURE_SD_K):
+            read, usually = as_written(trip, column, value), as_written(trip, column, expected)
+            against = f"the usual {column}, {usually}"
+            yield _of_row(row, column, read, against, f"{name} on {row.date}: a {column} of {read}, {against}")
+    if row.wind_m_per_s is not None and row.wind_m_per_s > 25.0:
+        read = as_written(trip, "speed", row.wind_m_per_s)
+        yield _of_row(row, "wind", read, "a storm", f"{name} on {row.date}: wind of {read}, a storm")
+    if row.humidity is not None and row.humidity < 0.03:
+        read = f"{100.0 * row.humidity:.1f} %"
+        yield _of_row(row, "humidity", read, "any place", f"{name} on {row.date}: humidity {read}; is it in percent?")
+
+
+def _of_row(row: DatedWeather, column: str, value: str, against: str, sentence: str) -> Doubt:
+    return Doubt(
+        file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; look at it"
+    )
+
+
+def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
+    """Doubt a departure that is past, or years ahead."""
+    if today is None:
+        return
+    when = f"{trip.departure:%Y-%m-%d %H:%M}"
+    if trip.first_date < today:
+        sentence = f"The departure, {when}, lies in the past; today is {today}."
+    elif trip.first_date.year > today.year + _AHEAD_YEARS:
+        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; look at the year."
+    else:
+        return
+    yield Doubt(file="trip.toml", row=0, column="departure", value=when, against=f"today, {today}", sentence=sentence)

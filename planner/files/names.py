@@ -1,0 +1,89 @@
+"""Places named as their owner calls them: by key, by name, by the first words of a name, where one place alone fits."""
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+
+from planner.files import limits
+from planner.model.trip import Place
+
+_NOT_KEY = re.compile(r"[^a-z0-9]+")
+_PASSING = re.compile(r"(.*\S)\s*(:\s*\d{1,4})", re.ASCII)
+
+
+def key_from(name: str) -> str:
+    """Make a key of a name, empty where no letter of it can stand in one.
+
+    Examples
+    --------
+    >>> key_from("Deadman Pass"), key_from("Zürich, Hbf"), key_from("東京")
+    ('deadman-pass', 'zurich-hbf', '')
+    """
+    bare = unicodedata.normalize("NFKD", name[: 4 * limits.KEY].casefold())
+    return _NOT_KEY.sub("-", "".join(c for c in bare if not unicodedata.combining(c))).strip("-")[: limits.KEY]
+
+
+class PlaceNames:
+    """Finds the key that a text means."""
+
+    def __init__(self, names: Mapping[str, str]) -> None:
+        """Take names by their keys."""
+        self._keys = frozenset(names)
+        self._whole: dict[str, set[str]] = {}
+        self._first: dict[str, set[str]] = {}
+        for key, name in names.items():
+            for text in (name, key):
+                self._whole.setdefault(_folded(text), set()).add(key)
+            self._first.setdefault(_folded(name.partition(",")[0]), set()).add(key)
+
+    @classmethod
+    def of(cls, places: Iterable[Place]) -> "PlaceNames":
+        """Take the names of places."""
+        return cls({place.key: place.name for place in places})
+
+    def meant(self, text: str) -> frozenset[str]:
+        """Keys that a text may mean.
+
+        Examples
+        --------
+        >>> names = PlaceNames({"needles": "Needles, California", "troy-ny": "Troy", "troy-mi": "Troy"})
+        >>> sorted(names.meant("Needles")), sorted(names.meant("troy")), sorted(names.meant("Ely"))
+        (['needles'], ['troy-mi', 'troy-ny'], [])
+        """
+        if text in self._keys:
+            return frozenset((text,))
+        folded = _folded(text)
+        found = self._whole.get(folded) or self._first.get(folded)
+        if not found and (key := key_from(text)) in self._keys:
+            return frozenset((key,))
+        return frozenset(found or ())
+
+    def key(self, text: str) -> str:
+        """Return the one key that a text means, and the text itself where there is none or more.
+
+        A number behind a colon, the passing of a place, stays.
+
+        Examples
+        --------
+        >>> PlaceNames({"needles": "Needles, California"}).key("Needles:2")
+        'needles:2'
+        """
+        found = self.meant(text)
+        if len(found) == 1:
+            return next(iter(found))
+        passing = _PASSING.fullmatch(text) if not found and len(text) <= limits.TEXT else None
+        if passing is not None and len(inner := self.meant(passing[1])) == 1:
+            return next(iter(inner)) + passing[2].replace(" ", "")
+        return text
+
+    def several(self, text: str) -> str:
+        """Say which places a text may mean, where it is more than one; else nothing."""
+        found = sorted(self.meant(text))
+        more = ", ..." if len(found) > 6 else ""
+        return f"that is the name of {', '.join(found[:6])}{more}; write the key" if len(found) > 1 else ""
+
+
+def _folded(text: str) -> str:
+    """A name without case, accents and white space that is doubled."""
+    bare = unicodedata.normalize("NFKD", text[: limits.TEXT].casefold())
+    return " ".join("".join(c for c in bare if not unicodedata.combining(c)).split())

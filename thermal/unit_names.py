@@ -1,0 +1,112 @@
+"""How people write units: by hand, from a workshop manual, in capitals; each turned into the one name pint reads."""
+
+import re
+
+_SIGNS = str.maketrans(
+    {
+        **{"²": "2", "³": "3", "·": "*", "⋅": "*", "×": "*", "\N{MINUS SIGN}": "-", "º": "°", "˚": "°", "μ": "µ"},
+        **{"℉": "°F", "℃": "°C", "′": "'", "’": "'", "‘": "'", "″": '"', "”": '"', "“": '"'},
+        **dict.fromkeys("\u00a0\u2007\u2009\u202f", " "),
+    }
+)
+_BETWEEN = re.compile(r"(?<=[a-z°])[-. *]+(?=[a-z])")
+_POWER = re.compile(r"(?:\*\*|\^| )(?=[23]\Z)")
+_LONGEST = 40
+# One name of each unit as pint knows it, and other ways of writing it once case, points and spaces are gone.
+_WRITTEN = {
+    "degF": "f °f degf degreef degreesf degfahrenheit degreesfahrenheit fahrenheit",
+    "degC": "c °c degc degreec degreesc degcelsius degreescelsius celsius centigrade",
+    "K": "k kelvin kelvins",
+    "mm": "mm",
+    "cm": "cm",
+    "m": "m metre metres meter meters mtr",
+    "km": "km kms kilometre kilometres kilometer kilometers",
+    "inch": 'in inch inches "',
+    "ft": "ft feet foot '",
+    "yard": "yd yds yard yards",
+    "mi": "mi mile miles",
+    "kg": "kg kgs kilo kilos kilogram kilograms",
+    "lb": "lb lbs pound pounds",
+    "t": "t tonne tonnes",
+    "s": "s sec secs second seconds",
+    "min": "min mins minute minutes",
+    "h": "h hr hrs hour hours",
+    "day": "d day days",
+    "mph": "mph mi/h mi/hr",
+    "km/h": "km/h km/hr kph kmh kmph",
+    "m/s": "m/s mps",
+    "ft/s": "ft/s fps",
+    "rpm": "rpm r/min rev/min",
+    "Pa": "pa",
+    "kPa": "kpa",
+    "bar": "bar bars",
+    "psi": "psi psig lb/in2 lbs/in2 lbf/in2",
+    "inch**3": "cuin cuins cid ci in3 inch3 cubicinch cubicinches",
+    "cm**3": "cc ccm cm3",
+    "L": "l lt ltr liter liters litre litres",
+    "m**3": "m3",
+    "qt": "qt qts quart quarts",
+    "gal": "gal gals gallon gallons usgal usgallon usgallons",
+    "cm**2": "cm2 sqcm",
+    "m**2": "m2 sqm",
+    "ft**2": "ft2 sqft squarefoot squarefeet",
+    "inch**2": "in2 sqin",
+    "ft*lbf": "ftlb ftlbs ftlbf lbft lbsft lbfft footpound footpounds poundfoot poundfeet",
+    "N*m": "nm",
+    "kgf*m": "kgm mkg kgfm",
+    "W": "w",
+    "kW": "kw",
+    "hp": "hp bhp horsepower",
+    "metric_horsepower": "ps cv",
+    "g/s": "g/s",
+    "kg/s": "kg/s",
+    "lb/min": "lb/min",
+    "L/min": "l/min lpm",
+    "gal/min": "gpm gal/min",
+    "ft**3/min": "cfm ft3/min",
+    "W/K": "w/k w/c w/°c",
+    "kW/K": "kw/k kw/c kw/°c",
+    "J/K": "j/k",
+    "kJ/K": "kj/k kj/c kj/°c",
+    "K/W": "k/w c/w °c/w",
+    "cSt": "cst",
+    "percent": "% percent pct",
+    "deg": "° deg degs degree degrees",
+}
+_NAMES = {written: name for name, ways in _WRITTEN.items() for written in ways.split()}
+
+
+def plain_signs(text: str) -> str:
+    """Write typographic signs as the keyboard has them.
+
+    Returns
+    -------
+    str
+        The text; what is no sign of a unit stays as it is.
+
+    Examples
+    --------
+    >>> plain_signs("0.62 m²"), plain_signs("195 ℉")
+    ('0.62 m2', '195 °F')
+    """
+    return text.translate(_SIGNS)
+
+
+def spelled(unit: str) -> str:
+    """The name pint has for a unit as people write it; a temperature for F and C, torque for Nm.
+
+    Returns
+    -------
+    str
+        The text itself where it is none of these.
+
+    Examples
+    --------
+    >>> spelled("cu. in."), spelled("lb-ft"), spelled("PSI"), spelled("W/(m**2*K)")
+    ('inch**3', 'ft*lbf', 'psi', 'W/(m**2*K)')
+    """
+    bare = plain_signs(unit).strip()
+    if len(bare) > _LONGEST:
+        return bare
+    folded = _BETWEEN.sub("", bare.casefold().rstrip("."))
+    return _NAMES.get(_POWER.sub("", folded), bare)
