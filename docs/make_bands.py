@@ -33,6 +33,7 @@ WHY = {
     ("pickup-1970s-v8", "transmission"): "its cooler's coolant is hot at idle; held in gear",
     ("pickup-1990s-v8-tow", "transmission"): "alone it uses a third of its gearbox's rating",
     ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, as owners know",
+    ("pickup-2000s-diesel-tow", "engine_oil"): "at the edge of its band",
     ("pickup-2000s-diesel-tow", "transmission"): "alone it uses a third of its gearbox's rating",
     ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
     ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",

@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
+sys.path[:0] = [str(ROOT), str(ROOT / "docs"), str(ROOT / "tests" / "shared")]
 
+import learning_other  # noqa: E402
 import made_up  # noqa: E402
 from cars import CLASSES, read_class  # noqa: E402
 from measured import LOGS, MEASURED_CLASS  # noqa: E402
@@ -50,11 +51,16 @@ TITLE = "SYNTHETIC log of the worked example: made up by docs/make_learning.py f
 
 HEAD = """# Learning from logs: what is found, how often it is right
 
-Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md) and in the
-docstrings of `thermal/fit.py` and `thermal/causes.py`. Made-up logs come from `tests/shared/made_up.py`: their car
-is not the model (its block shares its heat otherwise, it meets gusts of 2 m/s) and its gauges lag 15 s, are off by 0.7
-K, noisy by 0.4 K and show whole degrees. They are held against a truth that only the generator knows; that they
-resemble a real car's is an assumption.
+Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md#17-spread)
+and in the docstrings of `thermal/discrepancy.py`, `thermal/fit.py` and `thermal/causes.py`. The hardest test stands
+first: logs of a car that shares no physics with the model. Then four measured logs. Logs of the model's own kind come
+last; they flatter.
+"""
+KIN = """## Logs of the model's own kind
+
+From here on made-up logs come from `tests/shared/made_up.py`: the model's equations, with another share of heat in
+the block and gusts of 2 m/s; gauges lag 15 s, are off by 0.7 K, noisy by 0.4 K and show whole degrees. These figures
+say that the sums are right, not that a real car is followed so well.
 """
 
 
@@ -282,7 +288,8 @@ def worked_example() -> Iterator[str]:
 
 def page(logs: Path, *, quick: bool) -> str:
     """Compute the whole page."""
-    lines = [HEAD, *measured(logs), *coverage(20 if quick else 200), *confusion(3 if quick else 20), *worked_example()]
+    lines = [HEAD, *learning_other.section(2 if quick else 6), *measured(logs), KIN]
+    lines += [*coverage(20 if quick else 200), *confusion(3 if quick else 20), *worked_example()]
     return "\n".join(lines).rstrip() + "\n"
 
 

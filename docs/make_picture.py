@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 PICTURE = ROOT / "docs" / "map.png"
 WIDTH, HEIGHT, MOST_BYTES = 1280, 800, 250_000
-PLACE = "Clayton"  # where the reader of the picture is: on the morning of the thinnest margin
+VIEW = "day-6"  # what the picture shows: the day of the thinnest margin
 
 
 def plan(folder: Path) -> Path:
@@ -31,14 +31,12 @@ def plan(folder: Path) -> Path:
 
 
 def photograph(page_file: Path) -> bytes:
-    """Open the page, say where the reader is, and take its first screen."""
+    """Open the page at a day, and take its first screen."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT})
-        page.goto(page_file.as_uri())
-        options = page.locator("#now-place option").all_inner_texts()
-        at = next((number for number, words in enumerate(options) if words.endswith(PLACE)), 0)
-        page.locator("#now-place").select_option(str(at))
+        page.goto(f"{page_file.as_uri()}#{VIEW}")
+        page.wait_for_timeout(500)
         page.evaluate("document.activeElement.blur(); scrollTo(0, 0)")
         shot = page.screenshot()
         browser.close()

@@ -234,7 +234,7 @@ class _Thinned:
             (x0, y0), (x1, y1) = edges[:, :2].min(axis=0), edges[:, 2:].max(axis=0)
             for turn in TURNS:
                 if y0 <= north and y1 >= south and x0 + turn[0] <= east and x1 + turn[0] >= west:
-                    whole = np.concatenate([self._arc(i)[:-1] for i in ring]) + turn
+                    whole = _unwound(np.concatenate([self._arc(i)[:-1] for i in ring])) + turn
                     points = clip_ring(whole, self.box)
                     if len(points) >= 3:
                         yield points
@@ -246,8 +246,13 @@ class _Thinned:
             speck = bool(np.all(line[0] == line[-1])) and _extent(line) < SMALLEST_SPECK * self.thin_deg
             for turn in TURNS:
                 if _touches(line, self.box, turn) and not speck:
-                    for part in _off_seam(self._arc(index)):
+                    for part in _off_seam(_unwound(self._arc(index))):
                         yield from pieces_in(part + turn, self.box)
+
+
+def _unwound(line: Line) -> Line:
+    """Let a line run on beyond the 180th meridian where the outlines jump to the other side."""
+    return np.column_stack([np.unwrap(line[:, 0], period=360.0), line[:, 1]])
 
 
 def _off_seam(line: Line) -> Iterator[Line]:

@@ -156,8 +156,8 @@ def digits_for(bound: float) -> int:
 def _packed_series(series: Series, kept: NDArray[np.int64]) -> dict[str, Any]:
     """Pack one series with its columns."""
     digits = digits_for(series.bound)
-    columns = {
-        name: "values" if name == "low" and values == series.values else _packed_column(values, kept, digits)
+    columns: dict[str, object] = {
+        name: "values" if name != "values" and values == series.values else _packed_column(values, kept, digits)
         for name, values in series.columns()
     }
     return {"label": series.label, "unit": series.unit, "dash": series.dash, **columns}

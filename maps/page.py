@@ -202,7 +202,7 @@ def _advice_markup(day: Day) -> str:
     if not lines:
         return ""
     rest = lines[1:]
-    more = f"Or: {len(rest)} other{'s' if len(rest) > 1 else ''}"
+    more = f"or {len(rest)} other{'s' if len(rest) > 1 else ''}"
     folded = f'<details class="more-advice"><summary>{more}</summary>{_bullets(rest)}</details>' if rest else ""
     return f'<div class="todo"><h3>What to do</h3><p>{text(lines[0])}</p>{folded}</div>'
 

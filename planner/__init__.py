@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from planner.analysis.alarms import Reference
     from planner.forecast.assemble import Inputs
     from planner.forecast.run import Forecast
+    from planner.newtrip.draft import Draft
+    from planner.output.noted import NotedResult
     from planner.output.results import (
         AlarmsResult,
         CheckResult,
@@ -44,7 +46,9 @@ __all__ = [
     "examples",
     "fetch_weather",
     "fit",
+    "fit_drive",
     "new",
+    "new_from_track",
     "plan",
     "read",
     "review",
@@ -142,6 +146,62 @@ def new(folder: "Log", example: str = "minimal", *, spreadsheet: bool = False) -
     from planner.files.folder import new_folder, new_spreadsheet
 
     return (new_spreadsheet if spreadsheet else new_folder)(Path(folder), example)
+
+
+def new_from_track(
+    folder: "Log",
+    tracks: "Sequence[Log]",
+    *,
+    start: str | None = None,
+    base: str | None = None,
+    driving: str | None = None,
+    spreadsheet: bool = False,
+) -> "Draft":
+    """Make a new trip folder from a track of the road: places, legs, profiles, usual temperatures; asks no network.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist, or be empty.
+    tracks : sequence of path
+        GPX, KML or GeoJSON files of the road, in the order of driving.
+    start : str, optional
+        Local time to set off, `2027-08-06 07:00`; 15 July 2027 at 08:00 without it.
+    base : str, optional
+        Class of the car; a six-cylinder estate without it.
+    driving : str, optional
+        Most driving of a day, `6h`; 8 hours without it.
+    spreadsheet : bool
+        Put the tables of places and legs into trip.xlsx.
+
+    Returns
+    -------
+    Draft
+        What was written: `places`, `legs`, `route`, and `assumed`, sentences on what nobody said.
+
+    Raises
+    ------
+    TripError
+        If a file cannot be read, or is no drive.
+    PlannerError
+        If an option is not understood, or the folder holds anything; nothing is ever overwritten.
+    OutputError
+        If the folder cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> points = "".join(f'<trkpt lat="38.{n:02}" lon="-102.3"><ele>1100</ele></trkpt>' for n in range(20))
+    >>> _ = (folder / "road.gpx").write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>")
+    >>> len(new_from_track(folder / "july", [folder / "road.gpx"]).places)
+    4
+    """
+    from planner.newtrip.make import new_from_track
+
+    paths = [Path(track) for track in tracks]
+    _, draft = new_from_track(Path(folder), paths, start=start, base=base, driving=driving, spreadsheet=spreadsheet)
+    return draft
 
 
 def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "Progress | None" = None) -> "Inputs":
@@ -470,6 +530,60 @@ def fit(
         before=learning.trip_margins(route, car.vehicle, car.spread),
         after=learning.trip_margins(route, learned.found.vehicle, learned.posterior),
     )
+
+
+def fit_drive(
+    trip: "Trip",
+    drive: "Log",
+    notes: "Log",
+    *,
+    ambient_k: float | None = None,
+    on: date | None = None,
+    progress: "Progress | None" = None,
+) -> "NotedResult":
+    """Learn the car from a drive without a logger: a phone's track with times, and gauges noted at a few of them.
+
+    Parameters
+    ----------
+    trip : path or Inputs
+        The trip folder, or what `read` made of it.
+    drive : path
+        A GPX track with times and heights.
+    notes : path
+        A table like readings.csv, each row with a time.
+    ambient_k : float, optional
+        Outside air where the notes have none. [K]
+    on : date, optional
+        Date of the fit; default today.
+    progress : callable, optional
+        Receives a sentence at each step.
+
+    Returns
+    -------
+    NotedResult
+        `sentences` for people; `write` makes a new vehicle file.
+
+    Raises
+    ------
+    TripError, NoRouteError
+        As `plan`.
+    PlannerError
+        If the track has no times or heights, or no note lies on it.
+
+    Examples
+    --------
+    >>> fit_drive(example("minimal"), "drive.gpx", "notes.csv").sentences  # doctest: +SKIP
+    """
+    from planner.forecast.assemble import find_route, quiet
+    from planner.logs.noted_drive import learn_noted
+    from planner.output.noted import NotedResult
+
+    step = progress or quiet
+    inputs = _inputs(trip, step)
+    day = date.today() if on is None else on
+    step("learning from the track and the notes")
+    found = learn_noted(find_route(inputs), inputs.car, Path(drive), Path(notes), air_k=ambient_k, on=day)
+    return NotedResult(learned=found, on=day)
 
 
 def review(

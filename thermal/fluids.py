@@ -124,7 +124,7 @@ FLUIDS = (
     Fluid(
         key="transmission",
         label="transmission",
-        short="gearbox",
+        short="trans.",
         limit_part="transmission_limit",
         factors=("gearbox_heat", "gearbox_loss"),
     ),

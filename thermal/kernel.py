@@ -96,7 +96,7 @@ class Factors(NamedTuple):
     steering_loss: FloatArray
     mass: FloatArray
     drag: FloatArray
-    wind: FloatArray  # e to the power of a tenth of a headwind in m/s: log-normal as the others are
+    wind: FloatArray  # e to the power of a tenth of a headwind in m/s, within 2 %: log-normal as the others are
 
 
 # Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
@@ -185,8 +185,10 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     opening = _ramp(c, car.thermostat_open_k, car.thermostat_full_k)
     flow = row.pump * opening
     g_rad, slope = _radiator(car, air, flow)
-    back = row.radiator / (1.0 + row.recirculated * g_rad * row.radiator * air.rise_k_per_w)
-    g_rad, slope = g_rad * back, slope * back
+    g_rad, slope = g_rad * row.radiator, slope * row.radiator
+    if row.recirculated > 0.0:
+        back = 1.0 / (1.0 + row.recirculated * g_rad * air.rise_k_per_w)
+        g_rad, slope = g_rad * back, slope * back
     q_rad = g_rad * (c - inlet_k)
     d_rad = g_rad
     if 0.0 < opening < 1.0:
@@ -194,10 +196,12 @@ def balance(m, c, o, t, d, r, row, air, fan_state, car):  # type: ignore[no-unty
     bay_k = row.under_k + _BAY_SHARE * q_rad * air.rise_k_per_w
     # in-radiator cooler: gearbox oil against coolant leaving the radiator, no more than that stream can carry
     c_flow = flow * car.coolant_cp
-    root = math.sqrt(max(opening, _TANK_OPENING))
-    g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
-    g_tw *= c_flow / (g_tw + c_flow + 1e-9)
-    q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
+    q_tw = 0.0
+    if row.g_tw > 0.0:
+        root = math.sqrt(max(opening, _TANK_OPENING))
+        g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+        g_tw *= c_flow / (g_tw + c_flow + 1e-9)
+        q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
     s_c = _surface(1, c, row.air_k, row.s_c, row.still, car)
     s_o = _surface(2, o, bay_k, row.s_o, row.still, car)
@@ -256,12 +260,13 @@ def _moved(heat_w, by_mass, by_drag, by_wind, mass, drag, wind):  # type: ignore
 @_jit
 def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
     """Coefficients of segment `i` for one draw, its ambient shifted, its road load and wind another's."""
-    mass, drag, wind = factors.mass[draw] - 1.0, factors.drag[draw] - 1.0, 10.0 * math.log(factors.wind[draw])
-    metal_w = _moved(loads.metal_w[i], loads.slope[0, i], loads.slope[1, i], loads.slope[2, i], mass, drag, wind)
-    oil_w = _moved(loads.oil_w[i], loads.slope[3, i], loads.slope[4, i], loads.slope[5, i], mass, drag, wind)
-    gearbox_w = _moved(loads.gearbox_w[i], loads.slope[6, i], loads.slope[7, i], loads.slope[8, i], mass, drag, wind)
-    axle_w = _moved(loads.axle_w[i], loads.slope[9, i], loads.slope[10, i], loads.slope[11, i], mass, drag, wind)
-    rotor_w = _moved(loads.rotor_w[i], loads.slope[12, i], loads.slope[13, i], loads.slope[14, i], mass, drag, wind)
+    mass, drag = factors.mass[draw] - 1.0, factors.drag[draw] - 1.0
+    wind = 20.0 * (factors.wind[draw] - 1.0) / (factors.wind[draw] + 1.0)
+    metal_w = _moved(loads.metal_w[i], loads.slope[i, 0], loads.slope[i, 1], loads.slope[i, 2], mass, drag, wind)
+    oil_w = _moved(loads.oil_w[i], loads.slope[i, 3], loads.slope[i, 4], loads.slope[i, 5], mass, drag, wind)
+    gearbox_w = _moved(loads.gearbox_w[i], loads.slope[i, 6], loads.slope[i, 7], loads.slope[i, 8], mass, drag, wind)
+    axle_w = _moved(loads.axle_w[i], loads.slope[i, 9], loads.slope[i, 10], loads.slope[i, 11], mass, drag, wind)
+    rotor_w = _moved(loads.rotor_w[i], loads.slope[i, 12], loads.slope[i, 13], loads.slope[i, 14], mass, drag, wind)
     past = max((loads.airspeed_m_per_s[i] + wind) / loads.airspeed_m_per_s[i], 0.1) if wind != 0.0 else 1.0
     film = math.sqrt(past * math.sqrt(past)) if wind != 0.0 else 1.0  # speed^0.75 for the 0.8 of the loads
     f_air = factors.airflow[draw]

@@ -80,7 +80,7 @@ class Loads(NamedTuple):
     steering_surface_w_per_k: FloatArray
     still: FloatArray  # 1 while the air around the car stands
     airspeed_m_per_s: FloatArray  # past the car; huge where it stands, as no draw is given wind there
-    slope: FloatArray  # shape (15, n_segment), see `thermal.slopes`; zero where nothing is drawn
+    slope: FloatArray  # shape (n_segment, 15), see `thermal.slopes`; zero where nothing is drawn
 
 
 class Work(NamedTuple):
@@ -405,7 +405,7 @@ def _assemble(
         steering_surface_w_per_k=_surface(vehicle.power_steering, scale),
         still=np.where(driving > 0.0, 0.0, 1.0),
         airspeed_m_per_s=np.where(driving > 0.0, np.maximum(surroundings.speed_m_per_s, 1.0), _NO_WIND),
-        slope=np.zeros((15, len(flow))),
+        slope=np.zeros((len(flow), 15)),
     )
 
 

@@ -26,13 +26,13 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
 
     Returns
     -------
-    ndarray, shape (15, n_segment)
+    ndarray, shape (n_segment, 15)
         Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
         [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
     """
     moved = [compute_loads(car, way, gear=work.gear)[0] for car, way in _moved(vehicle, drive)]
     steps = (_MASS, _DRAG, _WIND_M_PER_S)
-    return np.array(
+    return np.column_stack(
         [
             (getattr(other, name) - getattr(loads, name)) / step
             for name in _HEATS

@@ -43,7 +43,7 @@ _ROUNDS = 3
 # ASSUMED, nobody has measured them: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
 GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, "engine_oil": 3.0, "transmission": 3.0, "differential": 3.0}
 # ASSUMED: what was driven is not what was planned, by so many minutes of road before and after; 2 to 6 min. [s]
-_TIMING_S = 240.0
+TIMING_S = 240.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +101,8 @@ def teach(
     *,
     air_sd_k: FloatArray,
     known: Posterior = NOTHING,
+    start_k: FloatArray | None = None,
+    timing_s: float = TIMING_S,
     source: str = "readings",
 ) -> Taught:
     """Learn a car's factors from readings on a drive.
@@ -115,6 +117,10 @@ def teach(
         Standard deviation of each day's air. [K]
     known : Posterior
         What logs have taught; nothing when not given.
+    start_k : ndarray, shape (n_body,), optional
+        Temperatures at the start; the air's when not given. [K]
+    timing_s : float
+        How many minutes of road a reading may be before or after. [s]
     source : str
         Said of every factor.
 
@@ -132,7 +138,7 @@ def teach(
     --------
     See `planner.forecast.lessons`.
     """
-    task = _Task(drive, vehicle, seen, air_sd_k, known)
+    task = _Task(drive, vehicle, seen, air_sd_k, known, start_k, timing_s)
     middle, root = task.middle, np.linalg.cholesky(task.covariance)
     lines = task.lines(middle, root)
     spread = lines.slope @ task.covariance @ lines.slope.T + lines.bend + task.error(lines)
@@ -176,8 +182,16 @@ class _Task:
     """Unknowns, their prior, and what they make of every reading."""
 
     def __init__(
-        self, drive: Drive, vehicle: Vehicle, seen: Sequence[Observation], air_sd_k: FloatArray, known: Posterior
+        self,
+        drive: Drive,
+        vehicle: Vehicle,
+        seen: Sequence[Observation],
+        air_sd_k: FloatArray,
+        known: Posterior,
+        start_k: FloatArray | None,
+        timing_s: float,
     ) -> None:
+        self.start_k, self.timing_s = start_k, timing_s
         self.drive = drive.take(slice(0, max(one.row for one in seen) + 1))
         self.vehicle, self.seen = vehicle, seen
         self.read = np.array([one.read_k for one in seen])
@@ -203,7 +217,9 @@ class _Task:
         shift[:, self.days] = points[:, n:]
         wanted = np.unique(np.concatenate(self.near))
         factors = Factors(*np.exp(points[:, :n]).T)
-        temps = simulate(self.drive, self.vehicle, factors=factors, ambient_k=shift, record=wanted).temps_k
+        temps = simulate(
+            self.drive, self.vehicle, start_k=self.start_k, factors=factors, ambient_k=shift, record=wanted
+        ).temps_k
         out, varies = np.empty((len(points), len(self.seen))), np.zeros(len(self.seen))
         for i, (one, near) in enumerate(zip(self.seen, self.near, strict=True)):
             if one.what == AIR:
@@ -219,7 +235,7 @@ class _Task:
     def _near(self, row: int) -> npt.NDArray[np.int64]:
         """Segments driven within minutes of one, itself among them."""
         apart = np.abs(self.end_s - self.end_s[row])
-        moving = (self.drive.speed_m_per_s > 0.0) & (apart <= _TIMING_S)
+        moving = (self.drive.speed_m_per_s > 0.0) & (apart <= self.timing_s)
         moving[row] = True
         return np.flatnonzero(moving)
 

@@ -1,6 +1,6 @@
 // A profile: temperatures over the height of the road, limits and lines named where they run, and the cursor.
 
-const LEFT = 46, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
+const LEFT = 54, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
 const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
 const PAGE_STEP = 20;
 
@@ -75,7 +75,7 @@ function makeProfile(host, name, onPick) {
   function move(i) {
     at = i;
     const inside = i >= first && i <= last;
-    readout.replaceChildren(...readoutOf(i));
+    readout.replaceChildren(...readoutOf(i, [...shown]));
     chart.setAttribute("aria-valuenow", Math.min(Math.max(i, first), last));
     chart.setAttribute("aria-valuetext", readout.textContent);
     if (!plot) return;
@@ -127,11 +127,9 @@ function seriesButton(one, index, onChange) {
   return button;
 }
 
-// The point in words: where, when, how high, and every gauge that has a limit, the closest first.
-function readoutOf(i) {
+// The point in words: where, when, how high, and the lines shown.
+function readoutOf(i, order) {
   const where = element("b", "", `${far(i)}, ${track.clock[i]}, ${plain(track.elevation[i])} ${scene.elevation_unit}`);
-  const close = scene.days[track.day[i]] ? scene.days[track.day[i]].closest : [];
-  const order = close.length ? close : [...track.series.keys()];
   const words = order.map((index) => {
     const one = track.series[index], known = (column) => column && column[i] !== null;
     if (!known(one.values)) return `${one.label} not known`;
@@ -194,13 +192,12 @@ function drawParts(root, panels, view, x, room) {
 
 function drawPanel(root, panel, view, x, width) {
   const group = svg("g", {}, root), axis = svg("g", { class: "axis" }, group);
-  const ticks = niceTicks(panel.min, panel.max, panel.height / 42);
-  for (const tick of ticks) {
-    const y = panel.y(tick);
+  const ticks = niceTicks(panel.min, panel.max, Math.max(2, panel.height / 42));
+  ticks.forEach((tick, number) => {
+    const y = panel.y(tick), unit = number === ticks.length - 1 ? ` ${panel.unit.slice(0, 2)}` : "";
     svg("line", { x1: LEFT, x2: width - RIGHT, y1: y, y2: y }, axis);
-    if (y > panel.top + 17) label(axis, plain(tick), LEFT - 4, y + 4, "end");
-  }
-  label(axis, panel.unit, LEFT - 4, panel.top + 9, "end");
+    label(axis, plain(tick) + unit, LEFT - 4, y + 4, "end");
+  });
   for (const line of panel.lines) {
     if (line.low) {
       svg("path", { d: bandPath(line, panel, view, x), class: `band ${line.className}` }, group);

@@ -22,10 +22,10 @@ function drawGround() {
   L.polyline(scene.roads.map((one) => unpackLine(one.line)), { pane: "rules", interactive: false, className: "roads", weight: 1.6 }).addTo(map);
 }
 
-function quietName(className, words) {
+function quietName(className, words, pane = "names") {
   const text = element("span", "", words);
   const mark = L.marker([0, 0], {
-    icon: L.divIcon({ html: text, className, iconSize: [0, 0] }), pane: "names", interactive: false, keyboard: false,
+    icon: L.divIcon({ html: text, className, iconSize: [0, 0] }), pane, interactive: false, keyboard: false,
   }).addTo(map);
   mark.getElement().setAttribute("aria-hidden", "true");
   const width = text.offsetWidth + 4;
@@ -38,7 +38,7 @@ function makeNames() {
   const areas = scene.base.labels.map((one) => ({ ...one, ...quietName(`area-name ${one.kind}-name`, one.text) }));
   const towns = [...scene.towns].sort((a, b) => b[3] - a[3])
     .map(([text, lat, lon]) => ({ lat, lon, ...quietName("town-name", text) }));
-  const roads = roadNames().map((one) => ({ ...one, ...quietName("road-name", one.text) }));
+  const roads = roadNames().map((one) => ({ ...one, ...quietName("road-name", one.text, "signs") }));
 
   function place(one, spots, room) {
     const shown = room.put(spots.map(([, box]) => box));

@@ -14,7 +14,7 @@ function popupContent(title, text) {
 function makeMap(onPick) {
   const pane = (name, level) => { map.createPane(name).style.zIndex = level; return name; };
   pane("ground", 210); pane("rules", 220); pane("casing", 385);
-  pane("route", 390); pane("alarm", 395); pane("hit", 420); pane("names", 380); pane("cursor", 640);
+  pane("route", 390); pane("alarm", 395); pane("hit", 420); pane("names", 380); pane("signs", 425); pane("cursor", 640);
   map.attributionControl.setPrefix(false);
   L.control.scale({ imperial: scene.distance_unit === "mi", metric: scene.distance_unit !== "mi" }).addTo(map);
   drawGround();
@@ -65,6 +65,7 @@ function makeMap(onPick) {
       for (const pin of group) if (!pin.hidden) placePinName(pin, room);
       room.take(scale);
     }
+    if (byId("ground-here").textContent) room.take([corner.x, corner.y, corner.x + 200, corner.y + 28]);
     names.drawRoads(room, map.getBounds());
     takeRoute(room);
     names.draw(room, map.getBounds());

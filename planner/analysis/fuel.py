@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.run import Forecast, span_of
+from planner.model.display import units_of
 from thermal.engine import LHV_J_PER_L
 
 Floats = npt.NDArray[np.float64]
@@ -103,7 +104,9 @@ def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: fl
 def gap_words(outlook: Forecast, gap: FuelGap) -> str:
     """Say that a stretch has no fuel within the tank."""
     a, b = outlook.trip.places[gap.start].name, outlook.trip.places[gap.finish].name
+    u = units_of(outlook.trip.units)
+    burnt, usable = (f"{litres / u.litres:.0f} {u.fuel}" for litres in (gap.burnt_l, gap.usable_l))
     return (
-        f"From {a} to {b} the car burns {gap.burnt_l:.0f} L, no place between sells fuel, and only "
-        f"{gap.usable_l:.0f} L is planned on. Carry fuel or take another road."
+        f"From {a} to {b} the car burns {burnt}, no place between sells fuel, and only {usable} is planned on. Carry "
+        "fuel or take another road."
     )

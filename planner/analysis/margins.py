@@ -1,23 +1,29 @@
 """Where margins get thin: per leg and fluid, how much, where, when, how likely passed."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
+from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.forecast.run import Forecast, local_time
+from planner.model.levels import UNKNOWN, level_of, severity
 from thermal.fluids import fluid_of, fluids_in
-
-LEVELS = ("ample", "thin", "exceeded")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margin:
-    """Smallest margin of one fluid on one leg, at the trip's confidence."""
+    """Smallest margin of one fluid on one leg, at the trip's confidence.
+
+    `margin_k` goes by an even grade where the road's heights are not known; over the hardest road that the ground there
+    allows it may be as small as `least_k`, which elsewhere is the same.
+    """
 
     leg: int
     fluid: str
     margin_k: float
+    least_k: float
     nominal_margin_k: float
     probability: float
     level: str
@@ -28,18 +34,10 @@ class Margin:
     when: datetime
     parked: bool
 
-
-def level_of(margin_k: float, thin_band_k: float) -> str:
-    """Name a margin.
-
-    Examples
-    --------
-    >>> level_of(8.0, 8.0), level_of(0.0, 8.0), level_of(-0.1, 8.0)
-    ('ample', 'thin', 'exceeded')
-    """
-    if margin_k < 0.0:
-        return "exceeded"
-    return "thin" if margin_k < thin_band_k else "ample"
+    @property
+    def upper_k(self) -> float:
+        """Temperature not passed at the trip's confidence, where it comes nearest the limit."""
+        return self.limit_k - self.margin_k
 
 
 def fluids_of(outlook: Forecast) -> tuple[str, ...]:
@@ -52,31 +50,41 @@ def columns_of(outlook: Forecast) -> list[int]:
     return [fluid.index for fluid in fluids_in(outlook.car.vehicle)]
 
 
-def find_margins(outlook: Forecast) -> tuple[Margin, ...]:
+def find_margins(outlook: Forecast, unknowns: Unknowns | None = None) -> tuple[Margin, ...]:
     """Find the smallest margin of every fluid on every leg."""
-    return tuple(_margin(outlook, leg, fluid) for leg in range(len(outlook.legs)) for fluid in fluids_of(outlook))
+    known = find_unknowns(outlook) if unknowns is None else unknowns
+    return tuple(
+        _margin(outlook, leg, fluid, known) for leg in range(len(outlook.legs)) for fluid in fluids_of(outlook)
+    )
 
 
 def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
-    """Smallest margin of any fluid on one leg."""
-    return min((m for m in margins if m.leg == leg), key=lambda m: m.margin_k)
+    """Margin of the gravest level on one leg, the smallest of those."""
+    return gravest(m for m in margins if m.leg == leg)
 
 
-def _margin(outlook: Forecast, leg: int, fluid: str) -> Margin:
+def gravest(margins: Iterable[Margin]) -> Margin:
+    """Margin of the gravest level, the smallest of those."""
+    return min(margins, key=lambda m: (-severity(m.level), m.least_k if m.level == UNKNOWN.word else m.margin_k))
+
+
+def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Margin:
     """Margin of one fluid on one leg."""
     f, trip, line = fluid_of(fluid).index, outlook.trip, outlook.timeline
     draws = outlook.spread.margin_k[:, leg, f]
     nominal = float(outlook.nominal.margin_k[0, leg, f])
     at = int(outlook.nominal.where[0, leg, f])
     margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
+    least = margin - float(unknowns.lost_k[leg, f])
     place = _nearest(outlook, leg, float(line.end_m[at]))
     return Margin(
         leg=leg,
         fluid=fluid,
         margin_k=margin,
+        least_k=least,
         nominal_margin_k=nominal,
         probability=float(np.mean(draws < 0.0)),
-        level=level_of(margin, trip.thin_band_k),
+        level=level_of(margin, trip.thin_band_k, least_k=least),
         peak_k=float(outlook.nominal.limit_k[at, f]) - nominal,
         limit_k=float(outlook.nominal.limit_k[at, f]),
         distance_m=float(line.end_m[at]),

@@ -3,22 +3,24 @@
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime, time
 from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.margins import Margin, fluids_of, worst_of
-from planner.analysis.rerun import Change, Trial, run_day
+from planner.analysis.margins import Margin, fluids_of, gravest
+from planner.analysis.rerun import Change, Trial, run_day, with_synthetic
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
-from planner.model.display import Units, units_of
+from planner.model.display import Units, counted, units_of
+from planner.model.levels import TIGHT
 from planner.route.days import DayLegs
 from planner.route.timeline import Span
 from thermal.driveline import OVERDRIVE
-from thermal.fluids import fluid_of
+from thermal.fluids import fluid_of, limit_of
 from thermal.ranges import BoolArray
 
 Floats = npt.NDArray[np.float64]
@@ -26,11 +28,15 @@ _ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
 _SLOWER = (0.9, 0.8, 0.7)
 _SHIFTS_MIN = (-120, -90, -60, -30, 60)
 _STOPS_MIN = (10, 20, 30, 45)
+_IDLE_MIN = (1, 2, 3)
+_OTHER_HOURS = ((time(4), "by night"), (time(18), "in the evening"))
+_APART = frozenset({"differential", "power_steering"})  # touched by no coolant
 _PAIRS, _BEST_PAIRS = 10, 2
 _SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
-_USELESS_K = 0.5
-_LITTLE_K = 0.3  # ASSUMED: a gain that no gauge shows
+GAIN_K = 2.0
+"""ASSUMED: a gain that a gauge shows; what gains less is no remedy; likely range 1 to 3."""
+_SAME_K, _PART_K = 0.1, 0.5  # the second: what counts as one part of a pair
 _NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
 
@@ -53,12 +59,15 @@ class Remedy:
     @property
     def futile(self) -> bool:
         """True when it does next to nothing for the fluid in question."""
-        return not self.works and self.gain_k < _LITTLE_K
+        return self.gain_k < GAIN_K
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayRemedies:
-    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing."""
+    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing.
+
+    `tried` holds also those that another choice beats.
+    """
 
     day: int
     leg: int
@@ -66,21 +75,27 @@ class DayRemedies:
     margin_k: float
     probability: float
     choices: tuple[Remedy, ...]
+    tried: tuple[Remedy, ...] = ()
 
     @property
     def working(self) -> tuple[Remedy, ...]:
-        """Choices that suffice, least cost first."""
+        """Choices that suffice, fewest minutes lost per kelvin first."""
         return tuple(choice for choice in self.choices if choice.works)
+
+    @property
+    def helpful(self) -> tuple[Remedy, ...]:
+        """Choices that gain but do not suffice, the greatest gain first."""
+        return tuple(choice for choice in self.choices if not choice.works and not choice.futile)
 
 
 def find_remedies(
     outlook: Forecast, margins: tuple[Margin, ...], *, progress: Progress = quiet
 ) -> tuple[DayRemedies, ...]:
-    """Try remedies on every day with a margin that is not ample."""
+    """Try remedies on every day with a thin or exceeded margin."""
     found = []
     for number, day in enumerate(outlook.timeline.days):
-        worst = min((worst_of(margins, leg) for leg in range(day.first, day.last + 1)), key=lambda m: m.margin_k)
-        if worst.level != "ample":
+        worst = gravest(m for m in margins if day.first <= m.leg <= day.last)
+        if worst.level in TIGHT:
             progress(f"trying remedies for day {number + 1}, {fluid_of(worst.fluid).label}")
             found.append(_day(outlook, number, worst))
     return tuple(found)
@@ -89,13 +104,15 @@ def find_remedies(
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     """Try single changes, then pairs of those that help but do not suffice."""
     base = run_day(outlook, number)
-    single = [_try(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
-    helpful = sorted((r for r in single if not r.works and r.gain_k > _USELESS_K), key=_cost)
+    single = [try_changes(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
+    helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
     likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-    pairs = [_try(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)]
+    pairs = [
+        try_changes(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)
+    ]
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
     ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
-    choices = sorted([*single, *both, *ways], key=_order)
+    tried = sorted([*single, *both, *ways], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -103,7 +120,8 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
         fluid=worst.fluid,
         margin_k=float(base.quantile_k(outlook.trip.confidence)[f]),
         probability=float(base.chance()[f]),
-        choices=tuple(choices),
+        choices=tuple(_undominated(tried)),
+        tried=tuple(tried),
     )
 
 
@@ -121,9 +139,21 @@ def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> boo
     return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
 
 
+def _undominated(found: list[Remedy]) -> list[Remedy]:
+    """Drop what another choice beats: as much margin or more, at less cost."""
+    return [one for one in found if one.futile or not any(_beats(other, one) for other in found)]
+
+
+def _beats(other: Remedy, one: Remedy) -> bool:
+    """Whether a choice is at least as good in both and better in one."""
+    if other.works < one.works or other.margin_k < one.margin_k - _SAME_K:
+        return False
+    return _cost(other) < _cost(one) or (_cost(other) == _cost(one) and other.margin_k > one.margin_k + _SAME_K)
+
+
 def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
-    """Cheapest first among those that suffice, greatest gain first among those that do not but help."""
-    by = _cost(remedy) if remedy.works or remedy.futile else -remedy.gain_k
+    """Least cost per kelvin first among those that suffice, greatest gain first among those that do not but help."""
+    by = _cost(remedy) / max(remedy.gain_k, GAIN_K) if remedy.works else -remedy.gain_k
     return not remedy.works, remedy.futile, by, remedy.words
 
 
@@ -161,38 +191,68 @@ def _judged(outlook: Forecast, base: Trial, worst: Margin, margin_k: Floats) -> 
     confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
     before, after = base.quantile_k(confidence), np.quantile(margin_k, 1.0 - confidence, axis=0)
     chance, thin = np.mean(margin_k < 0.0, axis=0), before < outlook.trip.thin_band_k
+    gain = float(after[f] - before[f])
+    enough = gain >= GAIN_K and np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - _SAME_K)
     return {
-        "gain_k": float(after[f] - before[f]),
+        "gain_k": gain,
         "margin_k": float(after[f]),
         "probability": float(chance[f]),
-        "works": bool(np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - 0.1)),
+        "works": bool(enough),
     }
 
 
 def _candidates(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
     """List the single changes worth trying."""
+    yield from _pace(outlook, number, worst)
+    yield from _settings(outlook, worst)
+    if worst.parked:
+        place = outlook.trip.places[outlook.legs[worst.leg].finish].name
+        for minutes in _IDLE_MIN:
+            words = f"idle {counted(minutes, 'minute')} at {place}, A/C off, before switching off"
+            yield Change(kind="idle", words=words, stop_after=worst.leg, stop_s=60.0 * minutes, idle_first=True)
+    yield from _hours(outlook, number)
+    yield from _stops(outlook, worst.leg, outlook.timeline.days[number])
+    yield from _before_the_trip(outlook, worst)
+
+
+def _pace(outlook: Forecast, number: int, worst: Margin) -> Iterator[Change]:
+    """Drive slower."""
     leg, u = worst.leg, units_of(outlook.trip.units)
-    day = outlook.timeline.days[number]
-    name = leg_name(outlook, leg)
-    speed = outlook.legs[leg].speed_m_per_s
+    name, speed = leg_name(outlook, leg), outlook.legs[leg].speed_m_per_s
     for share in _SLOWER:
         if speed * share >= _SLOWEST_M_PER_S:
             words = f"{u.pace(speed * share):.0f} {u.speed} instead of {u.pace(speed):.0f} on {name}"
             yield Change(kind="slower", words=words, legs=(leg,), speed=share)
-    if leg > day.first:
+    if leg > outlook.timeline.days[number].first:
         words = f"a fifth slower on {name} and the leg before it"
         yield Change(kind="slower", words=words, legs=(leg - 1, leg), speed=0.8)
-    if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
-        yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
-    words = f"A/C off and heater on full on {name}"
-    yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
+
+
+def _settings(outlook: Forecast, worst: Margin) -> Iterator[Change]:
+    """Switches and levers; a differential feels neither heater nor A/C."""
+    leg, name = worst.leg, leg_name(outlook, worst.leg)
+    if worst.fluid not in _APART:
+        if _cooled(outlook, leg) and outlook.car.vehicle.cooling.condenser_heat_w > 0.0:
+            yield Change(kind="A/C off", effort=0.5, words=f"A/C off on {name}", legs=(leg,), ac_off=True)
+        words = f"A/C off and heater on full on {name}"
+        yield Change(kind="heater", effort=4.0, words=words, legs=(leg,), ac_off=True, heater=True)
     yield Change(kind="lower gear", effort=0.6, words=f"one gear lower on {name}", legs=(leg,), low_gear=True)
     yield from _levers(outlook, leg, name)
-    yield from _hours(outlook, number)
-    yield from _stops(outlook, leg, day)
-    if outlook.car.vehicle.trailer.mass_kg > 0.0:
+
+
+def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
+    """Load to leave at home, and oil that bears more heat."""
+    u, car = units_of(outlook.trip.units), outlook.car.vehicle
+    if car.trailer.mass_kg > 0.0:
         yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
+    less = "220 lb" if u.distance == "mi" else "100 kg"
+    yield Change(kind="load", effort=60.0, words=f"{less} less in the car", lighter_kg=100.0)
+    synthetic = with_synthetic(car, worst.fluid)
+    if synthetic is not None:
+        limit = f"{u.temp(limit_of(synthetic, fluid_of(worst.fluid)).limit_k):.0f} {u.temperature}"
+        words = f"synthetic oil as {fluid_of(worst.fluid).label}, limit {limit} if its maker confirms that"
+        yield Change(kind="oil", effort=90.0, words=words, synthetic=worst.fluid)
 
 
 def _cooled(outlook: Forecast, leg: int) -> bool:
@@ -216,14 +276,20 @@ def _levers(outlook: Forecast, leg: int, name: str) -> Iterator[Change]:
 
 def _hours(outlook: Forecast, number: int) -> Iterator[Change]:
     """Other hours to set off; a car under way can only wait, and cools while it does."""
-    trip = outlook.trip
+    trip, day = outlook.trip, outlook.timeline.days[number]
+    place = trip.places[outlook.legs[day.first].start]
     if number > 0 or trip.driven_s is None:
         for minutes in _SHIFTS_MIN:
             when = "earlier" if minutes < 0 else "later"
             words = f"leave {abs(minutes)} min {when} that day"
             yield Change(kind="hour", effort=1.0, words=words, shift_s=60.0 * minutes)
+        planned = clock.local(day.start_s, place.lat_deg, place.lon_deg)
+        for at, name in _OTHER_HOURS:
+            shift_s = (datetime.combine(planned.date(), at) - planned.replace(tzinfo=None)).total_seconds()
+            if abs(shift_s) > 60.0 * max(map(abs, _SHIFTS_MIN)):
+                words = f"set off at {at:%H:%M} that day, {name}"
+                yield Change(kind="hour", effort=1.0, words=words, shift_s=shift_s)
         return
-    place = trip.places[outlook.legs[0].start]
     for minutes in _STOPS_MIN if place.services & _ROOM else ():
         words = f"wait {minutes} min at {place.name} before setting off, engine off"
         yield Change(kind="wait", words=words, shift_s=60.0 * minutes)
@@ -246,7 +312,7 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
         yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
 
 
-def _try(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
+def try_changes(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
     """Drive the day with the changes and judge it."""
     trial = run_day(outlook, number, changes)
     verdict = _judged(outlook, base, worst, trial.margin_k)
@@ -274,7 +340,7 @@ def _note(
 ) -> str:
     """Say what breaks a rule, what gets worse, and why a choice does not help."""
     said = [*_broken(outlook, number, trial), *_others(outlook, trial, worst)]
-    if not works and any(change.stop_after is not None for change in changes):
+    if not works and any(change.stop_after is not None and not change.idle_first for change in changes):
         said.append(_forgotten(base, trial, worst, units_of(outlook.trip.units)))
     return "; ".join(said)
 
@@ -284,6 +350,9 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
     trip, rules, day = outlook.trip, outlook.trip.day, trial.day
     if day.driving_s > rules.driving_s:
         yield f"breaks the day's driving limit by {(day.driving_s - rules.driving_s) / 60.0:.0f} min"
+    later = outlook.timeline.days[number + 1 : number + 2]
+    if later and day.end_s > later[0].start_s:
+        yield "arrives after the next day has begun"
     place = trip.places[outlook.legs[day.last].finish]
     today = clock.local(day.start_s, place.lat_deg, place.lon_deg).date()
     _, sunset = clock.sun_times_utc(place.lat_deg, place.lon_deg, today)

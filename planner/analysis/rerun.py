@@ -14,13 +14,20 @@ from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
 from thermal.discrepancy import with_error
 from thermal.drive import Drive
+from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.simulate import simulate
+from thermal.sorts import with_sort
 from thermal.spread import SEED, medians
-from thermal.vehicle import Vehicle
+from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
 _STEP_S = 900.0  # of a car that stands
+_OIL_PARTS = {
+    "engine_oil": "engine_oil",
+    "differential": "differential_oil",
+    "transmission": "transmission_oil",
+}
 _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 
@@ -44,7 +51,10 @@ class Change:
     stop_after: int | None = None
     stop_s: float = 0.0
     stop_idling: bool = False
+    idle_first: bool = False
     trailer: float = 1.0
+    lighter_kg: float = 0.0
+    synthetic: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,8 +150,24 @@ def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
     return (road.leg >= day.first) & (road.leg <= day.last)
 
 
+def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle | None:
+    """Fill a fluid's place with a synthetic, whose limit comes with it; None where that bears no more heat."""
+    part = _OIL_PARTS.get(fluid)
+    if part is None:
+        return None
+    automatic = part == "transmission_oil" and vehicle.gearbox.kind == "automatic"
+    filled = with_sort(vehicle, part, "long-life" if automatic else "synthetic")
+    return filled if limit_of(filled, fluid_of(fluid)).limit_k > limit_of(vehicle, fluid_of(fluid)).limit_k else None
+
+
 def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
-    """Lighten or drop the trailer."""
+    """Lighten the car, lighten or drop the trailer, another oil."""
+    for change in changes:
+        if change.lighter_kg > 0.0:
+            least = float(Body.__dataclass_fields__["mass_kg"].metadata["low"])
+            mass = max(least, vehicle.body.mass_kg - change.lighter_kg)
+            vehicle = replace(vehicle, body=replace(vehicle.body, mass_kg=mass))
+        vehicle = with_synthetic(vehicle, change.synthetic) or vehicle
     share = min((change.trailer for change in changes), default=1.0)
     if share == 1.0:
         return vehicle
@@ -162,13 +188,14 @@ def _road(road: Road, changes: tuple[Change, ...]) -> Road:
 
 def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
     """Shift the start and add stops."""
+    first = tuple((c.stop_after, c.stop_s, "idle") for c in changes if c.stop_after is not None and c.idle_first)
     stops = tuple(
         (change.stop_after, change.stop_s, "idle" if change.stop_idling else "cool")
         for change in changes
-        if change.stop_after is not None
+        if change.stop_after is not None and not change.idle_first
     )
     shift = sum(change.shift_s for change in changes)
-    return replace(day, start_s=day.start_s + shift, pauses=(*day.pauses, *stops))
+    return replace(day, start_s=day.start_s + shift, pauses=(*first, *day.pauses, *stops))
 
 
 def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
@@ -234,4 +261,6 @@ def _drive(drive: Drive, changes: tuple[Change, ...]) -> Drive:
         heater[here] = np.maximum(heater[here], float(change.heater))
         low[here] = np.maximum(low[here], float(change.low_gear))
         highest[here] = change.highest_gear or highest[here]
+        if change.idle_first:
+            ac[(drive.group == change.stop_after) & (drive.speed_m_per_s == 0.0)] = 0.0
     return replace(drive, ac_on=ac, heater_on=heater, low_gear=low, highest_gear=highest, day=np.zeros_like(drive.day))

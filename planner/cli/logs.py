@@ -13,6 +13,8 @@ from planner.model.errors import PlannerError
 
 if TYPE_CHECKING:
     from planner.analysis.alarms import Reading
+    from planner.output.noted import NotedResult
+    from planner.output.results import FitResult
 
 _AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
 _LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
@@ -66,7 +68,9 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
 
 @click.command()
 @TRIP
-@_LOGS
+@click.argument("logs", type=PATH, metavar="[LOG...]", nargs=-1)
+@click.option("--drive", type=PATH, help="Instead of logs: a phone's track with times, a .gpx.")
+@click.option("--readings", "notes", type=PATH, help="With --drive: what the gauges said, as readings.csv, with times.")
 @click.option("--learn", "names", help="What to learn, separated by commas; default: all the logs' channels can teach.")
 @click.option("--out", "out_file", type=PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
 @click.option("--plots", type=PATH, help="Folder for plots of log against model; default TRIP/out.")
@@ -78,6 +82,8 @@ def fit(
     io: Streams,
     folder: Path,
     logs: tuple[Path, ...],
+    drive: Path | None,
+    notes: Path | None,
     names: str | None,
     out_file: Path | None,
     plots: Path | None,
@@ -87,6 +93,9 @@ def fit(
 ) -> int:
     """Learn the car from one or more logs and write a new vehicle file; yours stays as it is.
 
+    Without a logger: record a drive on a phone, note the gauges with the time, and give --drive and --readings. Which
+    drive teaches most for this trip: grademargin check DIR --try-out
+
     Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
     """
     import planner
@@ -94,18 +103,43 @@ def fit(
     from planner.model.paths import results_folder
     from planner.output.write import try_out, write_files
 
-    _refuse_folders(logs)
+    _refuse_mixed(logs, drive, notes, names, plots)
     drawn = results_folder(folder) if plots is None else plots
     trip = planner.read(folder, progress=io.progress)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
     refuse_existing(target)  # said before the fit, which takes its time
     try_out(target.parent, ())
+    if drive is not None and notes is not None:
+        noted = planner.fit_drive(trip, drive, notes, ambient_k=_kelvins(ambient), on=day, progress=io.progress)
+        noted.write(target)
+        return _tell_fit(io, folder, target, noted, as_json)
     try_out(drawn, (), trip=folder)
     asked = tuple(name.strip() for name in names.split(",")) if names else ()
     learned = planner.fit(trip, logs, learn=asked, ambient_k=_kelvins(ambient), on=day, progress=io.progress)
     learned.write(target)
     write_files(drawn, learned.plots())
+    return _tell_fit(io, folder, target, learned, as_json)
+
+
+def _refuse_mixed(
+    logs: tuple[Path, ...], drive: Path | None, notes: Path | None, names: str | None, plots: Path | None
+) -> None:
+    """Ask for logs, or for a track and notes."""
+    if logs and (drive or notes):
+        message = "give logs, or --drive and --readings; not both"
+        raise PlannerError(message)
+    if not logs and (drive is None or notes is None):
+        message = "give one or more logs, or --drive TRACK.gpx and --readings NOTES.csv"
+        raise PlannerError(message)
+    if drive is not None and (names or plots):
+        message = "--learn and --plots: only with logs; notes teach all that their gauges can"
+        raise PlannerError(message)
+    _refuse_folders(logs)
+
+
+def _tell_fit(io: Streams, folder: Path, target: Path, learned: "FitResult | NotedResult", as_json: bool) -> int:
+    """Say what was learnt, and where it was written."""
     if as_json:
         io.json(learned.to_dict())
         return DONE

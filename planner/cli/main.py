@@ -189,9 +189,10 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
 @click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
 @click.option("--driven", help="Driving done that day before then: '5.5 h'; without it, what the plan has.")
+@click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
@@ -222,7 +223,7 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, as_json: bool, *
     else:
         if rest:
             io.say(made.report.outlook.trip.assumptions[0])
-        io.show(*terminal.plan(made.report))
+        io.show(*terminal.plan(made.report, full=full))
         for line in said:
             io.say(f"Changed: {line}")
         io.say(f"Written to {target}: {', '.join(files)}")

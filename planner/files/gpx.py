@@ -1,7 +1,7 @@
 """Reading the points of a GPX file (1.0 or 1.1) as a stream, and those of its points that carry a name.
 
-No tree of elements is built, so neither nesting nor entities can make the reader grow. Times and speeds are not looked
-at.
+No tree of elements is built, so neither nesting nor entities can make the reader grow. Times are kept as they are
+found, not a number where a point has none that can be read; speeds are not looked at.
 """
 
 import math
@@ -9,6 +9,7 @@ import re
 from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from xml.parsers import expat
 
 from planner.files import limits
@@ -75,10 +76,13 @@ class Named:
 
 
 class Points:
-    """Points in file order; `breaks` are the indices at which a new track, segment or route begins."""
+    """Points in file order; `breaks` are the indices at which a new track, segment or route begins.
+
+    `time_s` are seconds since 1970 UTC.
+    """
 
     def __init__(self) -> None:
-        self.lat_deg, self.lon_deg, self.elevation_m = array("d"), array("d"), array("d")
+        self.lat_deg, self.lon_deg, self.elevation_m, self.time_s = (array("d") for _ in range(4))
         self.breaks: list[int] = []
         self.parts = 0
         self.named: list[Named] = []
@@ -144,7 +148,7 @@ class _Reader:
             points = self.found["rte" if name == "rte" else "trk"]
             points.breaks.append(len(points))
             points.parts += name != "trkseg"
-        elif name == "ele" and self._point is not None and self._depth == self._point[1] + 1:
+        elif name in ("ele", "time") and self._point is not None and self._depth == self._point[1] + 1:
             self._collect()
         elif name == "name" and self._at is not None and self._depth == self._at[3] + 1:
             self._collect()
@@ -161,6 +165,7 @@ class _Reader:
         points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))
         points.lon_deg.append(self._coordinate(attributes, "lon", 180.0))
         points.elevation_m.append(math.nan)
+        points.time_s.append(math.nan)
 
     def _coordinate(self, attributes: Mapping[str, str], name: str, limit: float) -> float:
         text = attributes.get(name)
@@ -179,13 +184,19 @@ class _Reader:
             self._name("".join(self._text))
             self._text = self._parser.CharacterDataHandler = None
         elif self._text is not None and self._point is not None and self._depth == self._point[1] + 1:
-            self._point[0].elevation_m[-1] = self._elevation("".join(self._text).strip())
+            self._found(name, self._point[0], "".join(self._text).strip())
             self._text = self._parser.CharacterDataHandler = None
         if self._point is not None and self._depth == self._point[1]:
             self._point = None
         if self._at is not None and self._depth == self._at[3]:
             self._at = None
         self._depth -= 1
+
+    def _found(self, name: str, points: Points, text: str) -> None:
+        if name == "ele":
+            points.elevation_m[-1] = self._elevation(text)
+        else:
+            points.time_s[-1] = _seconds(text)
 
     def _name(self, text: str) -> None:
         if self._at is None:
@@ -218,6 +229,15 @@ class _Reader:
         self._faults += 1
         if self._faults >= _MAX_FAULTS:
             raise _TooMuch
+
+
+def _seconds(text: str) -> float:
+    """Seconds since 1970 of a time with its zone; not a number where it cannot be read."""
+    try:
+        moment = datetime.fromisoformat(text) if len(text) <= 40 else None
+        return math.nan if moment is None or moment.tzinfo is None else moment.timestamp()
+    except (ValueError, OverflowError):
+        return math.nan
 
 
 def read_points(text: str, file: str, problems: Problems) -> Points | None:

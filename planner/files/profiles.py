@@ -23,6 +23,7 @@ TRACK_LENGTH_SLACK = 0.15
 _TOLD = 0.005  # a length less than this much off is not worth a sentence
 _FOOT_M = 0.3048
 _MOST_SPANS = 3
+_BESIDE_M = 150.0
 _ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
 
 Fault = Callable[[str], None]
@@ -83,6 +84,10 @@ class TrackFit:
         begins, ends = (
             whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
         )
+        begins, ends = (
+            begins + self._at_leg_from(whole, ends, places[0]),
+            ends + self._at_leg_from(whole, begins, places[1]),
+        )
         ways = [
             (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
             for off1, begin in begins
@@ -93,6 +98,14 @@ class TrackFit:
             return track
         _, begin, end = min(fit)
         return whole.part(begin, end) if begin < end else whole.part(end, begin).reverse()
+
+    def _at_leg_from(
+        self, whole: Stretches, found: Sequence[tuple[float, float]], place: Place
+    ) -> list[tuple[float, float]]:
+        """Points of a track the leg's length before and after others, where they lie by a place."""
+        at = [b + side * self.leg_m for _, b in found for side in (-1.0, 1.0)]
+        near = [(whole.apart_m(b, place.lat_deg, place.lon_deg), b) for b in at if 0.0 <= b <= whole.track.length_m]
+        return [one for one in near if one[0] <= _BESIDE_M]
 
     def _is_all_of(self, track: GpxTrack) -> bool:
         """Whether a track was cut off at the leg's places already, whichever way it was recorded."""

@@ -9,6 +9,7 @@ second.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,6 +171,11 @@ class Stretches:
             ]
         return [(float(apart[n]), float(where[n])) for n in best]
 
+    def apart_m(self, at_m: float, lat_deg: float, lon_deg: float) -> float:
+        """How far a point of the road lies from another point."""
+        lat, lon = float(np.interp(at_m, self.along_m, self._lat)), float(np.interp(at_m, self.along_m, self._lon))
+        return geo.distance_m(lat1_deg=lat, lon1_deg=lon, lat2_deg=lat_deg, lon2_deg=lon_deg)
+
     def part(self, begin_m: float, end_m: float) -> GpxTrack:
         """Return the stretch between two distances from the start; its ends lie between points where they must."""
         first, last = np.searchsorted(self.along_m, [begin_m + 0.01, end_m - 0.01])
@@ -193,9 +199,9 @@ def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
     if not math.isfinite(aside_m):
         return [int(run[np.argmin(values[run])])]
     part = values[run]
-    turns = heights.turning(part, aside_m)
-    lows = [n for n in turns if part[n] <= part[max(n - 1, 0)] and part[n] <= part[min(n + 1, len(part) - 1)]]
-    return [int(run[n]) for n in lows]
+    turns = heights.turning(part, aside_m) if len(part) > 1 else [0, 0]
+    lows = {first + int(np.argmin(part[first : last + 1])) for first, last in pairwise(turns)}
+    return [int(run[n]) for n in sorted(lows)]
 
 
 def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:

@@ -1,6 +1,6 @@
 """What readings.csv teaches: every reading put on the planned drive, the car and the air of its day learnt from it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
@@ -15,6 +15,7 @@ from planner.model.lesson import Lesson, Seen
 from planner.model.trip import Reading, Trip
 from planner.route.graph import stops_of
 from planner.route.timeline import Route, Timeline
+from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.fluids import FLUIDS, fluid_of, fluids_in
 from thermal.taught import AIR, Observation, Taught, teach
@@ -63,10 +64,10 @@ def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
     except ThermalError as exc:
         message = f"{READINGS}: {exc}"
         raise PlannerError(message) from exc
-    seen = _seen(route, placed, taught)
+    seen = seen_of(placed, taught, line.drive, lambda one: _where(route, one))
     fluids = list(dict.fromkeys(one.what for one in seen))
-    words = [*(_fluid_words(trip, car, seen, what) for what in fluids), *_air_words(route, taught)]
-    doubts = [_doubt(trip, one) for one in seen if not one.believed]
+    words = [*(fluid_words(trip, car, seen, what) for what in fluids), *_air_words(route, taught)]
+    doubts = [doubt_words(trip, one, READINGS) for one in seen if not one.believed]
     known = replace(car, spread=taught.posterior) if any(one.believed for one in seen) else car
     return known, Lesson(
         air=_air(line, taught),
@@ -167,14 +168,15 @@ def _ends(route: Route, leg: int) -> tuple[str, str]:
 # --- in words ---
 
 
-def _seen(route: Route, placed: Sequence[tuple[Reading, Observation]], taught: Taught) -> tuple[Seen, ...]:
+def seen_of(
+    placed: Sequence[tuple[Reading, Observation]], taught: Taught, drive: Drive, where: Callable[[Reading], str]
+) -> tuple[Seen, ...]:
     """Put every number beside what was expected of it."""
-    line = route.timeline
     return tuple(
         Seen(
             row=one.row,
-            where=_where(route, one),
-            day=int(line.drive.day[item.row]),
+            where=where(one),
+            day=int(drive.day[item.row]),
             what=item.what,
             read_k=item.read_k,
             expected_k=float(taught.expected_k[i]),
@@ -199,7 +201,7 @@ def _label(what: str) -> str:
     return what if what == AIR else fluid_of(what).label
 
 
-def _fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -> str:
+def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -> str:
     """What the readings of one fluid say."""
     used = [one for one in seen if one.what == what and one.believed]
     if not used or what == AIR:
@@ -233,7 +235,7 @@ def _air_words(route: Route, taught: Taught) -> list[str]:
     return said
 
 
-def _doubt(trip: Trip, one: Seen) -> str:
+def doubt_words(trip: Trip, one: Seen, file: str) -> str:
     """Say that a reading is not believed, and what to look at."""
     u = units_of(trip.units)
     read, expected = u.temp(one.read_k), u.temp(one.expected_k)
@@ -244,7 +246,7 @@ def _doubt(trip: Trip, one: Seen) -> str:
     elif one.what == "coolant":
         look += ", a thermostat that stays open, coolant too low to reach the sender"
     return (
-        f"{READINGS} row {one.row}, {one.where}: {_label(one.what)} {read:.0f} {u.temperature} is {high} for this car "
+        f"{file} row {one.row}, {one.where}: {_label(one.what)} {read:.0f} {u.temperature} is {high} for this car "
         f"there, {expected:.0f} ± {u.diff(one.sd_k):.0f} expected; not believed. Check {look}."
     )
 

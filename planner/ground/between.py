@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -18,6 +18,7 @@ RUGGED_M = 220.0
 cell unseen; likely range 150 to 300."""
 TILTED, TILTED_RISE_M = 0.01, 150.0
 """ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
+_MORE, _FEARED_GRADE, _STEEPEST = 1.3, 0.06, 0.12
 SHORT_M = 8000.0  # less than a cell: its mean height says little, how it changes says more
 _STEP_M = 2000.0
 _ROUND_ABOUT = 1.3  # a road longer than this times the straight line bends far from it
@@ -35,13 +36,16 @@ class Between:
         How far its lowest part lies below the lower end, 0 where it does not. [m]
     off_even_m : float
         Its largest distance, up or down, from the straight grade between the two ends. [m]
+    climb_m : tuple of float
+        Heights at the foot and the top of the greatest rise on the way, ends included. [m]
     even : bool
-        Whether an even grade may stand for the road; where not, its margins are unknown.
+        Whether an even grade may stand for the road; where not, its margins are not known.
     """
 
     above_m: float
     below_m: float
     off_even_m: float
+    climb_m: tuple[float, float]
     even: bool
 
 
@@ -80,8 +84,54 @@ def ground_between(
         above_m=max(0.0, float(ground.max()) - max(height1, height2)),
         below_m=max(0.0, min(height1, height2) - float(ground.min())),
         off_even_m=off_even_m,
+        climb_m=max(
+            (_greatest_rise_m([height1, *line, height2]) for line in lines), key=lambda ends: ends[1] - ends[0]
+        ),
         even=off_even_m <= LEVEL_M and not tilted and float(_ruggedness_m(lat, lon).mean()) <= RUGGED_M,
     )
+
+
+def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
+    """Foot and top of the greatest rise of a line of heights."""
+    height = np.asarray(heights_m, dtype=np.float64)
+    lowest = np.minimum.accumulate(height)
+    top = int(np.argmax(height - lowest))
+    return float(lowest[top]), float(height[top])
+
+
+def cautious_profile(
+    between: Between, *, start_m: float, finish_m: float, distance_m: float
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Distances and heights of the hardest road the ground lets one fear between two heights, to be forecast.
+
+    Flat, then as late as may be one climb to a top, then down to the finish. A leg whose margins are ample on it is
+    ample whatever the road does; a leg whose margins are not is unknown, not thin.
+
+    Notes
+    -----
+    The top stands 150 m above the higher end and 1.3 times as far again as the coarse ground: above the published
+    height of each of 25 passes tried. 6 % (ASSUMED; likely range 5 to 8), steeper where the leg is too short for it.
+
+    Examples
+    --------
+    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, even=False)
+    >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
+    >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
+    ([1500, 1400, 1400, 2430, 1400], [0, 2, 26, 43, 60])
+    """
+    low, top = min(start_m, finish_m), max(start_m, finish_m) + LEVEL_M + _MORE * between.above_m
+    if start_m - low + 2.0 * top - low - finish_m > _FEARED_GRADE * distance_m:
+        low = start_m  # no room to go down first
+    top = min(top, max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m)))
+    grade = max(_FEARED_GRADE, (start_m - low + 2.0 * top - low - finish_m) / distance_m * 1.02)
+    fallen, foot = (start_m - low) / grade, distance_m - (2.0 * top - low - finish_m) / grade
+    points = ((0.0, start_m), (fallen, low), (foot, low), (distance_m - (top - finish_m) / grade, top))
+    kept = [points[0]]
+    for at, height in (*points[1:], (distance_m, finish_m)):
+        if at - kept[-1][0] > 1.0:
+            kept.append((at, height))
+    kept[-1] = (distance_m, finish_m)
+    return tuple(at for at, _ in kept), tuple(height for _, height in kept)
 
 
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:

@@ -180,7 +180,8 @@ def _region_words(number: int) -> tuple[str, ...]:
     towns = table()
     code = towns.regions[towns.region[number]]
     country, _, state = code.partition(" ")
-    words = [country, towns.countries[country], state, STATES.get(code, "")]
+    letters = "" if any(f"{nation} {country}" in STATES for nation in ("US", "CA")) else country
+    words = [letters, towns.countries[country], state, STATES.get(code, "")]
     return tuple(plain(word) for word in words if word)
 
 

@@ -110,7 +110,7 @@ def _heights(trip: Trip, legs: Sequence[Leg], log: Log, days: Sequence[PlannedDa
         return _Height(level, driven, None, f"{log.name}: taken as level at {level:.0f} m, as its mapping says")
     own = log.channels.get("elevation")
     if own is not None and len(own.value) > 10 and not (log.mapping.start or log.mapping.finish):
-        return _Height(_smoothed(np.interp(speed.time_s, own.time_s, own.value), driven), driven, None, "")
+        return _Height(smoothed(np.interp(speed.time_s, own.time_s, own.value), driven), driven, None, "")
     match = match_log(trip, legs, log, days=days)
     road = cut_road(trip, legs)
     at = _start_m(legs, match) + driven * match.stretch
@@ -130,7 +130,7 @@ def _road_height(road: Road, at_m: Floats) -> Floats:
     )
 
 
-def _smoothed(height_m: Floats, driven_m: Floats) -> Floats:
+def smoothed(height_m: Floats, driven_m: Floats) -> Floats:
     """Mean height over a few hundred metres of road."""
     grid = np.arange(0.0, float(driven_m[-1]) + 50.0, 50.0)
     even = np.interp(grid, driven_m, height_m)
@@ -154,12 +154,12 @@ def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
     """Whether the engine turned, where the log has its speed."""
     rpm, speed = log.channels.get("rpm"), log.channels["speed"].value
     if rpm is None or len(rpm.value) < 10:
-        return _moving_lately(time_s, speed)
+        return moving_lately(time_s, speed)
     held = rpm.at(time_s, oldest_s=30.0)
     return np.where(np.isfinite(held), held, 100.0) > 20.0
 
 
-def _moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:
+def moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:
     """Take the engine as off in every stand of more than a few minutes."""
     running = np.ones(len(time_s), dtype=np.bool_)
     edge = np.flatnonzero(np.diff(np.concatenate(([False], speed_m_per_s <= 0.0, [False])).astype(np.int8)))

@@ -91,6 +91,19 @@ def units_of(name: str) -> Units:
     return US if name == "us" else METRIC
 
 
+def economy(units: Units, metres: float, litres: float) -> str:
+    """Write how far fuel goes as people of these units say it.
+
+    Examples
+    --------
+    >>> economy(US, 160934.4, 18.92705892), economy(METRIC, 100e3, 8.0)
+    ('20.0 mpg', '8.0 L/100 km')
+    """
+    if units.fuel == "gal":
+        return f"{units.dist(metres) / (litres / units.litres):.1f} mpg"
+    return f"{litres / units.litres / (metres / 1e5):.1f} L/100 km"
+
+
 def counted(count: int, word: str) -> str:
     """Write a number of things.
 

@@ -11,7 +11,7 @@ from planner.model import heights
 
 Floats = NDArray[np.float64]
 
-MOST_LEGS = 420  # of the 500 that one drive may have
+MOST_LEGS = 300  # of the 500 that one drive may have
 NAMED_M = 500.0  # farthest that a named point may lie from the road
 TOWN_M = 3000.0  # and a town's middle
 APART_M = {"named": 300.0, "town": 5000.0, "top": 1500.0, "foot": 2500.0, "turn": 2500.0, "edge": 1000.0}
@@ -20,7 +20,7 @@ TOWNS_APART_M = 20_000.0
 _FAR_M = 50_000.0
 STANDS_OUT_M = 60.0
 """ASSUMED: a top that stands out less is no pass, a climb lower than this no grade; likely range 40 to 100."""
-_ROUGH_M = (40.0, 60.0, 90.0, 140.0, 220.0)  # how far a leg may bend from an even grade, tried in order
+_ROUGH_M = (40.0, 50.0, 60.0, 80.0, 110.0, 150.0, 220.0)  # how far a leg may bend from an even grade, tried in order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

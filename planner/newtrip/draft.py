@@ -6,6 +6,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -53,6 +54,7 @@ class DraftLeg:
     known: bool
     rise_m: float = 0.0
     note: str = ""
+    longer: GpxTrack | None = None  # the stretch, where it is longer than the line between its points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +69,19 @@ class Draft:
     legs: tuple[DraftLeg, ...]
     track: GpxTrack
     assumed: tuple[str, ...]
+
+    @property
+    def longest_s(self) -> float:
+        """Longest drive between two places to stay, or to either end."""
+        stay = {place.key for place in self.places if "lodging" in place.services}
+        longest = since = 0.0
+        ways = {(leg.start, leg.finish): leg for leg in self.legs}
+        for ends in pairwise(self.route):
+            leg = ways.get(ends) or ways[ends[::-1]]
+            since += leg.distance_m / leg.speed_m_per_s
+            longest = max(longest, since)
+            since = 0.0 if ends[1] in stay else since
+        return longest
 
 
 def draft_of(track: GpxTrack, *, name: str, departure: datetime) -> Draft:
@@ -238,6 +253,7 @@ class _Stops:
             known=known,
             rise_m=part.elevation_m[-1] - part.elevation_m[0] if known else 0.0,
             note=self._told(part) if known else "heights of this stretch are not known",
+            longer=part if part.cut and known else None,
         )
 
     def _told(self, part: GpxTrack) -> str:

@@ -1,6 +1,7 @@
 """Filling places.csv where only names were typed: key, position, height, usual high and low of towns in the table."""
 
 import csv
+import functools
 import io
 import re
 import unicodedata
@@ -15,7 +16,7 @@ from planner.files.settings import parse_settings
 from planner.files.tables import delimiter_of, split_heading
 from planner.files.wholefile import replace_files, write_new
 from planner.ground.towns import Town, towns_named
-from planner.ground.usual import usual_highs_lows
+from planner.ground.usual import Usual, usual_highs_lows
 from planner.model.errors import OutputError, TripError
 from planner.newtrip.make import DEPARTURE
 
@@ -102,7 +103,7 @@ class _Sheet:
                 self._column[name] = len(lines[head])
                 self._unit[name] = unit.casefold()
                 lines[head].append(f"{name} [{unit}]" if unit else name)
-        self.keys = {self.cell(cells, "place") for _, cells in self.rows()}
+        self.keys = {self.cell(cells, "place"): 1 for _, cells in self.rows()}
 
     def rows(self) -> list[tuple[int, list[str]]]:
         """Rows below the heading with their number as a spreadsheet shows it."""
@@ -197,7 +198,7 @@ def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear:
         where = float(sheet.cell(cells, "lat")), float(sheet.cell(cells, "lon")), height
     except ValueError:
         return []
-    (usual,) = usual_highs_lows([where], day=day)
+    usual = _usual(where, day)
     if usual is None:
         return []
     fahrenheit = sheet.feet("high")
@@ -217,9 +218,17 @@ def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear:
     return [f"usually {shown(usual.low_k)} to {shown(usual.high_k)} {degree} (nearest station {source})"]
 
 
-def _key(name: str, taken: set[str]) -> str:
+@functools.lru_cache(maxsize=4096)
+def _usual(where: tuple[float, float, float], day: date) -> Usual | None:
+    return usual_highs_lows([where], day=day)[0]
+
+
+def _key(name: str, taken: dict[str, int]) -> str:
     letters = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
     stem = re.sub(r"[^a-z0-9]+", "-", letters).strip("-")[: limits.KEY - 5].rstrip("-") or "place"
-    key = next(key for key in (stem, *(f"{stem}-{n}" for n in range(2, 99_999))) if key not in taken)
-    taken.add(key)
+    key = stem
+    while key in taken:
+        taken[stem] += 1
+        key = f"{stem}-{taken[stem]}"
+    taken[key] = 1
     return key

@@ -72,6 +72,7 @@ def new_from_track(
 
     def fill(made: Path) -> None:
         for name, text in files.items():
+            (made / name).parent.mkdir(exist_ok=True)
             (made / name).write_text(text, encoding="utf-8", newline="\n")
         if spreadsheet:
             to_sheets(made)

@@ -11,9 +11,10 @@ import numpy as np
 from planner.files.gpx import CREATOR
 from planner.files.tracks import GpxTrack
 from planner.model.display import units_of
-from planner.newtrip.draft import Draft
+from planner.newtrip.draft import Draft, DraftLeg
 
 ROAD = "route.gpx"
+HOURS_S = 3600.0
 
 
 def files_of(draft: Draft, *, base: str, driving: str) -> Mapping[str, str]:
@@ -24,6 +25,9 @@ def files_of(draft: Draft, *, base: str, driving: str) -> Mapping[str, str]:
         "places.csv": _places(draft),
         "legs.csv": _legs(draft),
     }
+    for leg in draft.legs:
+        if leg.longer is not None:
+            files[_profile_file(leg)] = _profile(leg.longer)
     if any(leg.known for leg in draft.legs):
         files[ROAD] = road_gpx(draft.track, draft.name)
     return files
@@ -39,6 +43,9 @@ def _trip(draft: Draft, driving: str) -> str:
     lines += ["assumed = [", *(f"  {_text(text)}," for text in draft.assumed), "]"]
     lines += ["route = [", *(f'  "{key}",' for key in draft.route), "]"]
     lines += ["", "[day]", f"driving = {_text(driving)}"]
+    if draft.longest_s > HOURS_S * float(driving.split()[0]):
+        lines += ["# a stretch between places to stay is longer than a day's driving, so days may end anywhere"]
+        lines += ["lodging_only = false"]
     return "\n".join(lines) + "\n"
 
 
@@ -102,12 +109,22 @@ def _legs(draft: Draft) -> str:
             leg.finish,
             f"{units.dist(leg.distance_m):.2f}",
             f"{units.pace(leg.speed_m_per_s):.0f}",
-            ROAD if leg.known else "",
+            "" if not leg.known else ROAD if leg.longer is None else _profile_file(leg),
             leg.note,
         )
         for leg in draft.legs
     ]
     return _table(("from", "to", f"distance [{units.distance}]", f"speed [{units.speed}]", "profile", "note"), rows)
+
+
+def _profile_file(leg: DraftLeg) -> str:
+    return f"profiles/{leg.start}--{leg.finish}.csv"
+
+
+def _profile(part: GpxTrack) -> str:
+    """Distances and heights of a stretch as CSV."""
+    rows = [f"{d / 1e3:.4f},{h:.1f}" for d, h in zip(part.distance_m, part.elevation_m, strict=True)]
+    return "\n".join(["distance [km],elevation [m]", *rows]) + "\n"
 
 
 def road_gpx(track: GpxTrack, name: str) -> str:

@@ -6,10 +6,11 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from planner.analysis.margins import LEVELS, Margin
+from planner.analysis.margins import Margin
 from planner.files import limits
 from planner.files.reading import file_fault, whole
 from planner.forecast.run import leg_name
+from planner.model.levels import WORDS
 from planner.output.export import SCHEMA
 from planner.output.report import Report, day_rows
 from thermal.errors import one_line
@@ -152,7 +153,7 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
         if was is None:
             continue
         before_k, level = float(was["margin_k"]), was["level"]
-        if not abs(before_k) <= _MOST_MARGIN_K or level not in LEVELS:
+        if not abs(before_k) <= _MOST_MARGIN_K or level not in WORDS:
             message = "a margin that cannot be"
             raise ValueError(message)
         change = worst.margin_k - before_k

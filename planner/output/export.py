@@ -154,6 +154,15 @@ def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
         "fuel_m3": _m3(row.fuel_l),
         "slowed": row.slowed,
         "level": row.worst.level,
+        "gaps": [
+            {
+                "begin_m": round(gap.begin_m, 1),
+                "end_m": round(gap.end_m, 1),
+                "above_m": round(gap.ground.above_m, 1),
+                "below_m": round(gap.ground.below_m, 1),
+            }
+            for gap in report.unknowns.of_leg(row.leg)
+        ],
         "fluids": [_margin_dict(margin) for margin in row.margins],
     }
 
@@ -163,6 +172,7 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
     return {
         "fluid": margin.fluid,
         "margin_k": round(margin.margin_k, 3),
+        "least_k": round(margin.least_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
         "level": margin.level,

@@ -3,8 +3,10 @@
 import json
 
 from planner.forecast.run import leg_name, local_time, span_of
+from planner.model.levels import UNKNOWN
 from planner.output.gpx import leg_line
 from planner.output.marks import Mark, marks
+from planner.output.outcome import unknown_sentence
 from planner.output.report import Report
 from thermal.fluids import fluid_of
 
@@ -27,6 +29,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
     fluids = {
         fluid_of(m.fluid).label: {
             "margin_k": round(m.margin_k, 2),
+            "least_k": round(m.least_k, 2),
             "peak_k": round(m.peak_k, 2),
             "limit_k": round(m.limit_k, 2),
             "probability_exceeded": round(m.probability, 4),
@@ -47,6 +50,7 @@ def _leg(report: Report, i: int) -> dict[str, object]:
         "level": worst.level,
         "margin_k": round(worst.margin_k, 2),
         "fluid": fluid_of(worst.fluid).label,
+        "text": unknown_sentence(report, worst) if worst.level == UNKNOWN.word else "",
         "fluids": fluids,
     }
     geometry = {"type": "LineString", "coordinates": leg_line(report, i).tolist()}

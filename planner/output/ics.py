@@ -13,11 +13,12 @@ from datetime import UTC, datetime, timedelta
 
 from icalendar import Calendar, Event, vText
 
-from planner.forecast.run import day_ends, local_time, span_of
+from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model.plaintext import printable
 from planner.output.cautions import CAUTIONS
 from planner.output.icsbefore import DOMAIN, NOTHING, Before, Lines, read_calendar, sequence_of, time_of
 from planner.output.marks import Mark, advice, hot_spots, hot_words, marks
+from planner.output.outcome import unknown_words
 from planner.output.report import Report
 
 _KINDS = ("hot", "break", "halt", "event", "fuel", "service", "night")
@@ -124,6 +125,8 @@ def _day(report: Report, number: int, name: str) -> Event:
     distance = u.dist(sum(outlook.legs[i].distance_m for i in range(day.first, day.last + 1)))
     lines = [f"{distance:.0f} {u.distance}, {day.driving_s / 3600.0:.1f} h of driving."]
     lines += [hot_words(report, m) for m in hot_spots(report) if day.first <= m.leg <= day.last]
+    unknown = [m.leg for m in report.unknown() if day.first <= m.leg <= day.last]
+    lines += [f"{leg_name(outlook, leg)}: {unknown_words(report, leg)}." for leg in unknown]
     lines += [*advice(report, number), CAUTIONS[0]]
     begin = local_time(outlook, span_of(outlook, day.first).first, begin=True)
     end = local_time(outlook, span_of(outlook, day.last).last)

@@ -7,7 +7,7 @@ from planner.files.logpropose import Description
 from planner.logs.drift import Drift
 from planner.logs.fit import Fitted, FluidMargin
 from planner.logs.review import Review
-from planner.model.display import units_of
+from planner.model.display import Units, units_of
 from thermal.fluids import fluid_of
 
 
@@ -39,13 +39,17 @@ def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[Fl
             f"held out, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
             f"before, {u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
         )
-    for old, new in zip(before, after, strict=True):
-        lines.append(
-            f"smallest margin of the trip, {fluid_of(old.fluid).label}: {u.diff(old.margin_k):.0f} (spread "
-            f"± {u.diff(old.sd_k):.0f}) before, {u.diff(new.margin_k):.0f} (± {u.diff(new.sd_k):.0f}) "
-            f"{u.temperature} after."
-        )
-    return lines
+    return [*lines, *margin_lines(u, before, after)]
+
+
+def margin_lines(u: Units, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
+    """Say what learning has done to the trip's margins."""
+    return [
+        f"smallest margin of the trip, {fluid_of(old.fluid).label}: {u.diff(old.margin_k):.0f} (spread "
+        f"± {u.diff(old.sd_k):.0f}) before, {u.diff(new.margin_k):.0f} (± {u.diff(new.sd_k):.0f}) "
+        f"{u.temperature} after."
+        for old, new in zip(before, after, strict=True)
+    ]
 
 
 def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> dict[str, Any]:

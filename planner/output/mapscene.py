@@ -10,10 +10,12 @@ from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground.towns import CREDIT
 from planner.model.display import counted
+from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
 from planner.output.grades import Climb, climbs, small_part
 from planner.output.marks import Mark, hot_spots, hot_words, marks
 from planner.output.nearby import towns_beside
+from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
 from planner.output.times import told, zones
@@ -41,6 +43,7 @@ RULES = (
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
 _AIR_DASH = "1 5"
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
 
@@ -77,21 +80,16 @@ def make_scene(report: Report) -> Scene:
             :12
         ],
         band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
+        level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
 def _facts(report: Report) -> tuple[str, ...]:
     """Say the plan's outcome in a line."""
-    worst = [report.worst(leg).level for leg in range(len(report.outlook.legs))]
-    share, thin, over = round(100 * report.outlook.trip.confidence), worst.count("thin"), worst.count("exceeded")
-    if not thin + over:
-        return (f"Every fluid keeps an ample margin on every leg at {share} % confidence.",)
-    said = [f"{thin} thin"] * bool(thin) + [f"{over} past a limit"] * bool(over)
-    told = f"{counted(len(worst), 'leg')} at {share} % confidence: {', '.join(said)}, the others ample."
-    if len(hot_spots(report)) <= _MOST_SPOTS:
-        return (told,)
-    return (told, f"The {_MOST_SPOTS} smallest margins; the map shows every such leg:")
+    spots = len(hot_spots(report))
+    more = (f"The {_MOST_SPOTS} smallest of {spots}; the map shows all:",) if spots > _MOST_SPOTS else ()
+    return (headline(report), *more)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
@@ -111,22 +109,30 @@ def _track(report: Report) -> Track:
     first = outlook.trip.places[outlook.legs[0].start]
     hours = _clock(report)
 
-    def column(values: npt.NDArray[np.float64], digits: int) -> tuple[float, ...]:
-        return tuple(np.round(np.concatenate(([values[0]], values)), digits).tolist())
+    begin, *drawn = outlook.mornings_k[0]
+    high = np.maximum(np.quantile(drawn, outlook.trip.confidence, axis=0), begin)
 
-    series = [
-        Series(
-            label=fluid_of(fluid).label.capitalize(),
-            values=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
-            low=column(u.temp(temps[:, fluid_of(fluid).node]), 1),
-            high=column(u.temp(outlook.band_k[:, fluid_of(fluid).node]), 1),
-            limit=column(u.temp(outlook.nominal.limit_k[:, fluid_of(fluid).index]), 1),
-            unit=u.temperature,
-            dash=_DASHES[fluid_of(fluid).index % len(_DASHES)],
+    def column(first_k: float, values_k: npt.NDArray[np.float64]) -> tuple[float, ...]:
+        return tuple(np.round(u.temp(np.append(first_k, values_k)), 1).tolist())
+
+    coarser = min(_COARSEST, max(1.0, float(line.end_m[-1]) / _FINE_M))
+    series = []
+    for fluid in map(fluid_of, fluids_of(outlook)):
+        expected, limit = column(begin[fluid.node], temps[:, fluid.node]), outlook.nominal.limit_k[:, fluid.index]
+        series.append(
+            Series(
+                label=fluid.label.capitalize(),
+                values=expected,
+                low=expected,
+                high=column(high[fluid.node], outlook.band_k[:, fluid.node]),
+                limit=column(limit[0], limit),
+                unit=u.temperature,
+                dash=_DASHES[fluid.index % len(_DASHES)],
+                bound=min(coarser, 1.5),
+            )
         )
-        for fluid in fluids_of(outlook)
-    ]
-    series.append(Series(label="Air", values=column(u.temp(line.drive.air_k), 1), unit=u.temperature, dash=_AIR_DASH))
+    air = line.drive.air_k
+    series.append(Series(label="Air", values=column(air[0], air), unit=u.temperature, dash=_AIR_DASH))
     return Track(
         lat=(first.lat_deg, *np.round(line.lat_deg, 5).tolist()),
         lon=(first.lon_deg, *np.round(line.lon_deg, 5).tolist()),
@@ -138,6 +144,8 @@ def _track(report: Report) -> Track:
         series=tuple(series),
         minutes=(0.0, *np.round((line.end_s - line.begin_s[0]) / 60.0, 1).tolist()),
         group_labels=tuple(leg_name(report.outlook, leg) for leg in range(len(outlook.legs))),
+        elevation_bound=20.0 * coarser,
+        line_bound_deg=0.0003 * coarser,
     )
 
 
@@ -159,7 +167,9 @@ def _stretch(report: Report, leg: int) -> Stretch:
     """One leg and what it asks of every fluid; where a margin is small, that part is drawn over it."""
     span, worst = span_of(report.outlook, leg), report.worst(leg)
     lines = [sentence(report, m) for m in report.margins if m.leg == leg]
-    if worst.level != "ample":
+    if worst.level == UNKNOWN.word:
+        lines.insert(0, unknown_sentence(report, worst))
+    if worst.level in TIGHT:
         lines.append(reason(report, worst))
     return Stretch(
         start=span.first,
@@ -213,14 +223,14 @@ def _roads(report: Report) -> tuple[Road, ...]:
 
 
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is not ample, before all other markers; legs that share one share its pin."""
+    """Places where a margin is thin or exceeded, before all other markers; legs that share one share its pin."""
     own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
             lat=mark.lat_deg,
             lon=mark.lon_deg,
             label=mark.name,
-            kind="over" if mark.level == "exceeded" else "hot",
+            kind="over" if mark.level == EXCEEDED.word else "hot",
             text=mark.text,
             detail=_hot_detail(report, mark),
             day=mark.day,

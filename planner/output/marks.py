@@ -13,12 +13,13 @@ from planner.analysis.margins import Margin
 from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import local_time, span_of
 from planner.model import clock
+from planner.model.levels import AMPLE
+from planner.output.outcome import margin_words, unknown_sentence, unknown_words
 from planner.output.report import Report, reason, remedy_words, whole_sentence
 from thermal.fluids import fluid_of
 
-KINDS = ("start", "hot", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
+KINDS = ("start", "hot", "unknown", "cool", "break", "halt", "event", "fuel", "service", "night", "finish")
 _PAUSES = {"break": "break", "halt": "stop", "event": "stay", "night": "night"}
-_BESIDE = {"thin": "thin", "exceeded": "past a limit"}
 _MOST_ADVICE = 3
 
 
@@ -38,24 +39,24 @@ class Mark:
     point: int
     title: str
     text: str
-    level: str = "ample"
+    level: str = AMPLE.word
 
 
 def marks(report: Report) -> tuple[Mark, ...]:
     """Collect the marks of a plan."""
     found = [_end(report, "start"), _end(report, "finish")]
-    for gather in (_hot, _cool, _pauses, _fuel, _service):
+    for gather in (_hot, _unknown, _cool, _pauses, _fuel, _service):
         found += gather(report)
     return tuple(sorted(found, key=lambda mark: (mark.begin.astimezone(UTC), KINDS.index(mark.kind), mark.title)))
 
 
 def hot_spots(report: Report) -> tuple[Margin, ...]:
-    """Margins that are not ample; of legs on end that share place and fluid only the smallest."""
+    """Thin and exceeded margins; of legs on end that share place and fluid only the smallest."""
     return tuple(min(group, key=lambda margin: margin.margin_k) for group in _groups(report))
 
 
 def _groups(report: Report) -> list[list[Margin]]:
-    """Margins that are not ample, those of legs on end that share place and fluid together."""
+    """Thin and exceeded margins, those of legs on end that share place and fluid together."""
     groups: list[list[Margin]] = []
     for margin in report.notable():
         last = groups[-1][-1] if groups else None
@@ -70,19 +71,11 @@ def hot_words(report: Report, margin: Margin) -> str:
     """Say a hot spot in a line, the legs that share it included."""
     group = next(group for group in _groups(report) if margin in group)
     beside = [
-        f"{'next leg' if other.leg > margin.leg else 'leg before'} {_BESIDE[other.level]}"
+        f"{'next leg' if other.leg > margin.leg else 'leg before'} {other.level}"
         for other in group
         if other is not margin
     ]
-    return "; ".join([f"{margin.near}, {margin.when:%a %H:%M}: {left_words(report, margin)}", *beside])
-
-
-def left_words(report: Report, margin: Margin) -> str:
-    """Say what a margin leaves."""
-    left, u = report.units.diff(margin.margin_k), report.units
-    share = round(100 * report.outlook.trip.confidence)
-    side = "below" if left >= 0.0 else "above"
-    return f"{fluid_of(margin.fluid).label} {abs(left):.0f} {u.temperature} {side} its limit at {share} %"
+    return "; ".join([f"{margin.near}, {margin.when:%a %H:%M}: {margin_words(report, margin)}", *beside])
 
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
@@ -94,9 +87,17 @@ def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
     """What to do about one fluid on one day."""
     if found.working:
         return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
+    return (nothing_helps(report, found),)
+
+
+def nothing_helps(report: Report, day: DayRemedies) -> str:
+    """Say that nothing tried suffices, what gains most, and what would help."""
+    u, found = report.units, day.helpful[:2]
+    best = ", ".join(f"{one.words} ({u.diff(one.gain_k):+.0f} {u.temperature})" for one in found)
+    gain = f" Gains most, but not enough: {best}." if best else ""
     return (
-        f"Nothing that was tried brings the {fluid_of(found.fluid).label} under the wanted chance: take another road, "
-        "lighten the car, or be ready to stop.",
+        f"Nothing on this list brings the {fluid_of(day.fluid).label} under the wanted chance; what would: another "
+        f"road, less load, a cooler, or a stop when the gauge says so.{gain}"
     )
 
 
@@ -158,7 +159,7 @@ def _end(report: Report, kind: str) -> Mark:
 
 
 def _hot(report: Report) -> Iterator[Mark]:
-    """Every leg whose margin is not ample, where its peak lies."""
+    """Every leg with a thin or exceeded margin, where its peak lies."""
     outlook, line = report.outlook, report.outlook.timeline
     for margin in report.notable():
         at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
@@ -174,8 +175,32 @@ def _hot(report: Report) -> Iterator[Mark]:
             leg=margin.leg,
             day=day,
             point=at + 1,
-            title=f"{margin.near}: {left_words(report, margin)}",
+            title=f"{margin.near}: {margin_words(report, margin)}",
             text="\n".join([whole_sentence(report, margin), *advice(report, day), reason(report, margin)]),
+            level=margin.level,
+        )
+
+
+def _unknown(report: Report) -> Iterator[Mark]:
+    """Every leg whose margins are not known, where it begins."""
+    outlook, line = report.outlook, report.outlook.timeline
+    for margin in report.unknown():
+        span = span_of(outlook, margin.leg)
+        name = outlook.trip.places[outlook.legs[margin.leg].start].name
+        begin = local_time(outlook, span.first)
+        yield Mark(
+            kind="unknown",
+            name=name,
+            lat_deg=float(line.lat_deg[span.first]),
+            lon_deg=float(line.lon_deg[span.first]),
+            elevation_m=float(line.end_elevation_m[span.first]),
+            begin=begin,
+            end=begin,
+            leg=margin.leg,
+            day=span.day,
+            point=span.first + 1,
+            title=f"From {name}: {unknown_words(report, margin.leg)}",
+            text=unknown_sentence(report, margin),
             level=margin.level,
         )
 

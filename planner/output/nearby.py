@@ -1,5 +1,7 @@
 """Towns beside the route, for the map."""
 
+from collections import Counter
+
 import numpy as np
 import numpy.typing as npt
 
@@ -7,7 +9,10 @@ from maps.scene import Town
 from planner.ground.towns import table, towns_in
 
 Floats = npt.NDArray[np.float64]
-WITHIN_KM, APART_KM, MOST = 97.0, 14.0, 320  # 60 miles; towns closer to a larger one are left out
+WITHIN_KM = 97.0  # 60 miles
+APART_KM = 14.0  # for a cell of a degree: towns closer to a larger one are left out
+CELL_DEG, MOST_A_CELL, MOST = (0.3, 1.0), 4, 420  # so that lonely country has its towns too
+_CELLS = 25.0  # cells along the longer side of a route, as far as their size allows
 _EARTH_KM = 6371.0088  # mean radius, IUGG 1980
 _EVERY_DEG = 0.2  # how finely the route is followed
 
@@ -30,15 +35,21 @@ def towns_beside(lat_deg: Floats, lon_deg: Floats) -> tuple[Town, ...]:
     at = _unit(towns.lat_deg[found], towns.lon_deg[found])
     near = (at @ _unit(route[:, 0], route[:, 1]).T).max(axis=1) >= np.cos(WITHIN_KM / _EARTH_KM)
     found, at = found[near], at[near]
+    size = float(np.clip(max(float(np.ptp(lat_deg)), east - west) / _CELLS, *CELL_DEG))
+    closest = np.cos(APART_KM * size / _EARTH_KM)
     made: list[Town] = []
+    count: Counter[tuple[float, float]] = Counter()
     taken = np.empty((0, 3))
     for n in np.argsort(-towns.people[found], kind="stable").tolist():
         if len(made) == MOST:
             break
-        if len(taken) and float((taken @ at[n]).max()) > np.cos(APART_KM / _EARTH_KM):
-            continue
-        taken = np.vstack([taken, at[n]])
         town = towns.town(int(found[n]))
+        cell = town.lat_deg // size, town.lon_deg // size
+        close = len(taken) > 0 and float((taken @ at[n]).max()) > closest
+        if close or count[cell] == MOST_A_CELL:
+            continue
+        count[cell] += 1
+        taken = np.vstack([taken, at[n]])
         made.append(Town(name=town.name, lat=town.lat_deg, lon=town.lon_deg, weight=round(town.people)))
     return tuple(made)
 

@@ -8,16 +8,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
-from planner.analysis.margins import Margin, find_margins, worst_of
+from planner.analysis.margins import Margin, find_margins, gravest, worst_of
 from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.analysis.weighed import doubts_of, that_matter, weighed
 from planner.forecast.assemble import Inputs, Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
 from planner.model.doubt import Doubt
+from planner.model.levels import TIGHT, UNKNOWN
 from planner.model.trip import Place
 from planner.weather.sources import source_sentences, sources_used
 from thermal.fluids import ROTORS, fluid_of
@@ -26,6 +28,7 @@ Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
+_UNLIKELY, _LIKELY = 0.05, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +46,7 @@ class Report:
 
     outlook: Forecast
     margins: tuple[Margin, ...]
+    unknowns: Unknowns
     units: Units
     fuel: FuelPlan
     choices: tuple[Choice, ...]
@@ -59,7 +63,7 @@ class Report:
         return that_matter(self.doubts)
 
     def worst(self, leg: int) -> Margin:
-        """Smallest margin on a leg."""
+        """Margin of the gravest level on a leg, the smallest of those."""
         return worst_of(self.margins, leg)
 
     @property
@@ -68,21 +72,33 @@ class Report:
         return () if self.outlook.lesson is None else self.outlook.lesson.sentences
 
     def notable(self) -> tuple[Margin, ...]:
-        """Smallest margin of every leg that is not ample, in driving order."""
+        """Smallest margin of every leg where one is thin or exceeded, in driving order."""
         found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
-        return tuple(m for m in found if m.level != "ample")
+        return tuple(m for m in found if m.level in TIGHT)
+
+    def unknown(self) -> tuple[Margin, ...]:
+        """Margin of every leg where one is not known and none is thin or exceeded, in driving order."""
+        found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
+        return tuple(m for m in found if m.level == UNKNOWN.word)
+
+    @property
+    def knows_car(self) -> bool:
+        """Whether anything was learnt of this car, so that chances are more than words."""
+        return bool(self.outlook.car.spread.factors)
 
 
 def make_report(
     outlook: Forecast, *, remedies: bool = True, today: date | None = None, progress: Progress = quiet
 ) -> Report:
     """Work out the margins of a forecast; remedies, and how much doubts about the files weigh, take drives more."""
-    margins = find_margins(outlook)
+    unknowns = find_unknowns(outlook)
+    margins = find_margins(outlook, unknowns)
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
     return Report(
         outlook=outlook,
         margins=margins,
+        unknowns=unknowns,
         units=units_of(outlook.trip.units),
         fuel=plan_fuel(outlook),
         choices=compare_roads(outlook),
@@ -241,7 +257,7 @@ def day_rows(report: Report) -> tuple[DayRow, ...]:
                 driving_s=day.driving_s,
                 climb_m=sum(_climb_m(outlook, i) for i in legs),
                 air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
-                worst=min((report.worst(leg) for leg in legs), key=lambda m: m.margin_k),
+                worst=gravest(report.worst(leg) for leg in legs),
             )
         )
     return tuple(rows)
@@ -309,15 +325,14 @@ def days_table(report: Report) -> pd.DataFrame:
 
 
 def sentence(report: Report, margin: Margin) -> str:
-    """Say in plain words what a margin means."""
+    """Say in plain words what a margin means: expected, upper and limit side by side."""
     u, name = report.units, fluid_of(margin.fluid).label
     share = round(100 * report.outlook.trip.confidence)
-    hottest = u.temp(margin.limit_k - margin.margin_k)
     soak = ", parked, after shutting down" if margin.parked else ""
     return (
-        f"{name.capitalize()}: expect about {u.temp(margin.peak_k):.0f} {u.temperature} near {margin.near}, "
-        f"{margin.when:%a %H:%M}{soak}; {share} % sure to stay under {hottest:.0f}. The limit is "
-        f"{u.temp(margin.limit_k):.0f} {u.temperature}, the chance of passing it {chance(margin.probability)}."
+        f"{name.capitalize()}: {u.temp(margin.peak_k):.0f} {u.temperature} expected near {margin.near}, "
+        f"{margin.when:%a %H:%M}{soak}; up to {u.temp(margin.upper_k):.0f} at {share} %; limit "
+        f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.knows_car)}."
     )
 
 
@@ -325,22 +340,26 @@ def whole_sentence(report: Report, margin: Margin) -> str:
     """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there."""
     u = report.units
     others = [
-        f"{fluid_of(m.fluid).label} about {u.temp(m.peak_k):.0f} of {u.temp(m.limit_k):.0f} {u.temperature}, "
-        f"chance {chance(m.probability)}"
+        f"{fluid_of(m.fluid).label} {u.temp(m.peak_k):.0f} {u.temperature} expected, up to {u.temp(m.upper_k):.0f}, "
+        f"limit {u.temp(m.limit_k):.0f}, {chance(m.probability, learnt=report.knows_car)}"
         for m in report.margins
-        if m.leg == margin.leg and m.fluid != margin.fluid and m.level != "ample"
+        if m.leg == margin.leg and m.fluid != margin.fluid and m.level in TIGHT
     ]
     return sentence(report, margin) + (f" Also {'; '.join(others)}." if others else "")
 
 
-def chance(probability: float) -> str:
-    """Print a probability no finer than the draws allow.
+def chance(probability: float, *, learnt: bool) -> str:
+    """Print a probability no finer than the draws allow; in words where nothing was learnt of the car.
 
     Examples
     --------
-    >>> chance(0.0), chance(0.314), chance(1.0)
-    ('under 1 %', '31 %', 'over 99 %')
+    >>> [chance(p, learnt=True) for p in (0.0, 0.314, 1.0)]
+    ['under 1 %', '31 %', 'over 99 %']
+    >>> [chance(p, learnt=False) for p in (0.04, 0.314, 0.6)]
+    ['unlikely', 'possible', 'likely']
     """
+    if not learnt:
+        return "unlikely" if probability < _UNLIKELY else "likely" if probability > _LIKELY else "possible"
     if probability < 0.01:
         return "under 1 %"
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
@@ -380,4 +399,4 @@ def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
     u = report.units
     what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
     margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"
-    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability)
+    return what, f"{remedy.minutes:.0f}", margin, chance(remedy.probability, learnt=report.knows_car)

@@ -97,6 +97,7 @@ class Plan:
                 "peak_k": m.peak_k,
                 "limit_k": m.limit_k,
                 "margin_k": m.margin_k,
+                "least_k": m.least_k,
                 "margin_as_described_k": m.nominal_margin_k,
                 "probability": m.probability,
                 "level": m.level,

@@ -8,13 +8,15 @@ import numpy.typing as npt
 from maps.scene import Advice, Day, Table, Way
 from planner.analysis.alarms import Reference, trip_card
 from planner.analysis.fuel import gap_words
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies
-from planner.forecast.run import day_ends, local_time, span_of
+from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
+from planner.model.levels import AMPLE, UNKNOWN
 from planner.output.alarms import HEADINGS, alarm_rows, caution_lines
 from planner.output.marks import advice_on, hot_spots
+from planner.output.outcome import unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, then, whole_sentence
 from planner.output.times import told, zone_of, zones
 from planner.route.graph import stops_of
@@ -99,7 +101,7 @@ def _days(report: Report) -> Table:
             f"{u.dist(row.distance_m):.0f}",
             f"{round(u.height(row.climb_m), -1):,.0f}",
             f"{u.temp(row.air_k):.0f}",
-            f"{u.diff(row.worst.margin_k):.0f}, {fluid_of(row.worst.fluid).label}: {row.worst.level}",
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).label),
         )
         for row in day_rows(report)
     )
@@ -171,6 +173,14 @@ def day_sheet(report: Report, number: int) -> Day:
     )
 
 
+def _smallest(report: Report, margin: Margin, name: str) -> str:
+    """Say a leg's or a day's smallest margin, whose, and its level."""
+    if margin.level == UNKNOWN.word:
+        return f"{name}, {margin.level}"
+    left = f"{report.units.diff(margin.margin_k):.0f} {name}"
+    return left if margin.level == AMPLE.word else f"{left}, {margin.level}"
+
+
 def _advice(report: Report, number: int) -> tuple[Advice, ...]:
     """What to do that day, each until the leg it is for is driven."""
     outlook = report.outlook
@@ -181,10 +191,15 @@ def _advice(report: Report, number: int) -> tuple[Advice, ...]:
         if one.day == number
         for line in advice_on(report, one)
     ]
-    levels = {report.worst(leg).level for leg in range(day.first, day.last + 1)}
-    if "unknown" in levels:
-        said.append(Advice(text="Some margins are not known today: watch those gauges yourself."))
-    if levels == {"ample"}:
+    said += [
+        Advice(
+            text=f"Watch the gauges on {leg_name(outlook, margin.leg)}: {unknown_words(report, margin.leg)}.",
+            until=span_of(outlook, margin.leg).last + 1,
+        )
+        for margin in report.unknown()
+        if day.first <= margin.leg <= day.last
+    ]
+    if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
         said.append(Advice(text="Nothing special: every fluid keeps an ample margin today."))
     return tuple(said)
 
@@ -227,7 +242,6 @@ def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...],
     start = outlook.trip.places[outlook.legs[day.first].start].name
     way = [Way(point=first, cells=(leave, start, *("",) * (len(names) + 4), "start"))]
     for row in leg_rows(report)[day.first : day.last + 1]:
-        small = "" if row.worst.level == "ample" else f", {row.worst.level}"
         cells = (
             told(row.arrive, "%H:%M", zoned=zone_of(row.arrive) != zone),
             outlook.trip.places[outlook.legs[row.leg].finish].name,
@@ -235,7 +249,7 @@ def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...],
             f"{u.height(row.climb_m):,.0f}",
             f"{u.temp(row.air_k):.0f}",
             *(f"{u.temp(margin.peak_k):.0f}" for margin in row.margins),
-            f"{u.diff(row.worst.margin_k):.0f} {fluid_of(row.worst.fluid).short}{small}",
+            _smallest(report, row.worst, fluid_of(row.worst.fluid).short),
             then(report, row.leg),
         )
         zone = zone_of(row.arrive)
@@ -252,23 +266,22 @@ def _alarms(report: Report, number: int) -> Table:
     """Highest reading of every gauge that day, beside its alarm marks."""
     outlook, u = report.outlook, report.units
     day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
-    part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
     rows = []
     for alarm in card.fluids:
-        of_day = (m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last)
+        of_day = [m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last]
         peak = max(of_day, key=lambda m: m.peak_k)
         rows.append(
             (
                 fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(float(outlook.band_k[part, fluid_of(alarm.fluid).node].max())):.0f}",
+                f"{u.temp(max(m.upper_k for m in of_day)):.0f}",
                 f"{u.temp(alarm.marks.caution_k):.0f}",
                 f"{u.temp(alarm.limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
-    headings = ("gauge", "hottest", "when", f"at {share} %", "caution", "limit")
+    headings = ("gauge", "expected", "when", f"up to, {share} %", "caution", "limit")
     return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
 
 

@@ -8,15 +8,18 @@ from rich.table import Table
 from rich.text import Text
 
 from planner.analysis.fuel import gap_words
-from planner.analysis.margins import fluids_of
+from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
-from planner.analysis.remedies import DayRemedies
+from planner.analysis.remedies import DayRemedies, Remedy
 from planner.analysis.sensitivity import Effect
 from planner.analysis.weighed import doubt_lines
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast, leg_name
-from planner.model.display import units_of
+from planner.model.display import counted, economy, units_of
+from planner.model.levels import LEVELS, UNKNOWN
 from planner.output.cautions import CAUTIONS
+from planner.output.marks import hot_spots, hot_words, nothing_helps
+from planner.output.outcome import headline, unknown_sentence, unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, whole_sentence
 from thermal.fluids import FLUIDS, fluid_of
 
@@ -24,38 +27,105 @@ _WIDTH = 80
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
-_STYLE = {"ample": "", "thin": "bold yellow", "exceeded": "bold red reverse"}
+_STYLE = {level.word: level.style for level in LEVELS}
+_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 3, 4, 3
 
 
-def plan(report: Report) -> tuple[object, ...]:
-    """Days, thin places with their reason, cautions."""
-    parts: list[object] = [_days(report), Text(_error(report) + "\n")]
-    share = round(100 * report.outlook.trip.confidence)
-    parts += [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
-    notable = report.notable()
-    if not notable:
-        parts.append(Text(f"Every fluid keeps an ample margin on every leg at {share} % confidence.", style="bold"))
-    for margin in notable:
+def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
+    """Days, outcome, what to do, fuel, cautions; with `full` the reason of every thin margin, service, other roads."""
+    parts: list[object] = [_days(report), Text(headline(report), style="bold")]
+    parts += _doubts(report, len(report.weighty) if full else _MOST_DOUBTS)
+    parts += _whole(report) if full else _brief(report)
+    parts.append(Text("Before you drive", style="bold"))
+    parts += [Text(f"- {caution}") for caution in CAUTIONS]
+    return tuple(parts)
+
+
+def _doubts(report: Report, most: int) -> list[object]:
+    """What in the files looks like a slip and bears on the margins."""
+    found = [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
+    more = len(found) - most
+    return [*found[:most], *([Text(f"{more} more: grademargin check")] if more > 0 else [])]
+
+
+def _brief(report: Report) -> list[object]:
+    """The tightest places with what to do, what is not known, fuel."""
+    spots = sorted(hot_spots(report), key=lambda m: m.margin_k)
+    parts: list[object] = [Text(said) for said in report.learnt]
+    for margin in spots[:_MOST_TIGHT]:
+        parts.append(Text(hot_words(report, margin), style=_STYLE[margin.level]))
+    if len(spots) > _MOST_TIGHT:
+        parts.append(Text(f"{len(spots) - _MOST_TIGHT} more, less tight."))
+    for day in report.remedies:
+        best = [_brief_remedy(report, one) for one in day.working[:1]]
+        parts.append(Text(f"  Day {day.day + 1}: {best[0] if best else nothing_helps(report, day)}"))
+    parts += _unknowns(report, _MOST_UNKNOWN)
+    parts += [Text(gap_words(report.outlook, gap), style="bold") for gap in report.fuel.gaps]
+    parts.append(Text(_fuel(report)))
+    if report.brakes:
+        parts.append(Text(report.brakes[0] + (f" {len(report.brakes) - 1} more." if len(report.brakes) > 1 else "")))
+    parts.append(Text("Reasons, all remedies, weather, service, other roads: --full, or trip.html.", style="dim"))
+    return parts
+
+
+def _brief_remedy(report: Report, remedy: Remedy) -> str:
+    """One remedy in a line."""
+    what, minutes, margin, _ = remedy_words(report, remedy)
+    return f"{what}: {minutes} min lost, margin {margin}."
+
+
+def _unknowns(report: Report, most: int) -> list[object]:
+    """Legs whose margins are not known, those that may fall furthest below first."""
+    found = sorted(report.unknown(), key=lambda m: m.least_k)
+    parts: list[object] = [
+        Text(f"{leg_name(report.outlook, m.leg)}: {unknown_words(report, m.leg)}.", style=_STYLE[m.level])
+        for m in found[:most]
+    ]
+    if len(found) > most:
+        parts.append(
+            Text(f"{counted(len(found) - most, 'more leg')} not known; grademargin check names the profiles to give.")
+        )
+    return parts
+
+
+def _fuel(report: Report) -> str:
+    """Fuel in all, how far a unit of it goes, and where to take it."""
+    u, outlook = report.units, report.outlook
+    places = outlook.trip.places
+    stops = [
+        f"{places[s.place].name} {s.litres / u.litres:.0f}{' (next is far)' if s.tight else ''}"
+        for s in report.fuel.stops
+    ]
+    total_m = sum(leg.distance_m for leg in outlook.legs)
+    where = f". Take ({u.fuel}): {', '.join(stops)}" if stops else ", no stop needed"
+    return f"Fuel: {report.fuel.total_l / u.litres:.0f} {u.fuel}, {economy(u, total_m, report.fuel.total_l)}{where}."
+
+
+def _whole(report: Report) -> list[object]:
+    """Everything the plan has to say, places in driving order."""
+    parts: list[object] = [Text(_error(report) + "\n")]
+    for margin in report.notable():
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(leg_name(report.outlook, margin.leg), style="bold")
         parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
+    for margin in report.unknown():
+        head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
+        head.append(leg_name(report.outlook, margin.leg), style="bold")
+        parts += [head, Text(unknown_sentence(report, margin))]
     gaps = [gap_words(report.outlook, gap) for gap in report.fuel.gaps]
     clocks = [clock_words(report, change) for change in report.clocks]
-    parts += [Text(said) for said in (*report.learnt, *report.brakes, *clocks, *gaps, *report.weather)]
+    said = (*report.learnt, _fuel(report), *gaps, *report.brakes, *clocks, *report.weather)
+    parts += [Text(one) for one in said]
     if report.service.due:
         base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
         parts.append(Text(f"Falls due on the way{base}", style="bold"))
         parts += [Text(f"- {_mile(report, job.at_m)}: {job.words}") for job in report.service.due]
-    parts += (
-        [Text("Other roads", style="bold"), *(Text(road_sentence(report.outlook, one)) for one in report.choices)]
-        if report.choices
-        else []
-    )
-    parts.append(Text("Before you drive", style="bold"))
-    parts += [Text(f"- {caution}") for caution in CAUTIONS]
-    return tuple(parts)
+    if report.choices:
+        roads = (Text(road_sentence(report.outlook, one)) for one in report.choices)
+        parts += [Text("Other roads", style="bold"), *roads]
+    return parts
 
 
 def _mile(report: Report, distance_m: float) -> str:
@@ -81,10 +151,11 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
         what, minutes, margin, chance = remedy_words(report, remedy)
         lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
     if not day.working:
-        lines.append(Text("  nothing that was tried; take another road, lighten the car or fit a cooler"))
+        lines.append(Text(f"  {nothing_helps(report, day)}"))
     useless = [remedy.words for remedy in day.choices if remedy.futile]
     if useless:
-        lines.append(Text(f"  does next to nothing: {'; '.join(useless)}", style="dim"))
+        more = f"; {len(useless) - _MOST_NAMED} more" if len(useless) > _MOST_NAMED else ""
+        lines.append(Text(f"  does next to nothing: {'; '.join(useless[:_MOST_NAMED])}{more}", style="dim"))
     return lines
 
 
@@ -118,7 +189,7 @@ def _days(report: Report) -> Table:
                 f"{u.dist(row.distance_m):.0f}",
                 f"{round(u.height(row.climb_m), -1):,.0f}",
                 f"{u.temp(row.air_k):.0f}",
-                f"{round(u.diff(row.worst.margin_k))} {u.temperature} {fluid_of(row.worst.fluid).short}",
+                _smallest(report, row.worst),
             ],
             row.worst.level,
         )
@@ -126,6 +197,14 @@ def _days(report: Report) -> Table:
     ]
     headings = ("day", "date", "to", "hours", u.distance, f"{u.elevation} up", "air", "margin")
     return _table(report.outlook.trip.name, headings, rows)
+
+
+def _smallest(report: Report, margin: Margin) -> str:
+    """Say a day's smallest margin and whose."""
+    u, name = report.units, fluid_of(margin.fluid).short
+    if margin.level == UNKNOWN.word:
+        return f"{margin.level} {name}"
+    return f"{u.diff(margin.margin_k):z.0f} {u.temperature} {name}"
 
 
 def legs(report: Report) -> Table:

@@ -10,6 +10,7 @@ from planner.forecast.run import Start
 from planner.model import clock
 from planner.model.display import units_of
 from planner.model.trip import Trip
+from planner.replan.believe import Believing, guessed, read_on
 from planner.replan.position import UNDER_WAY, locate
 from planner.replan.request import Request, check_temps
 from planner.route.graph import stops_of
@@ -40,24 +41,56 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
     check_temps(request.temps_k)
     warm_by_plan = None if route is None else by_plan(route, car, request)
     planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
+    if request.temps_k and _gone_cold(rest, car.vehicle, planned):
+        warm_by_plan = planned = None
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
+    start: Start = lambda _: None  # noqa: E731
+    doubts: tuple[str, ...] = ()
+    if warm_by_plan is not None and request.temps_k:
+        believing = read_on(warm_by_plan, car, request.temps_k)
+        start, doubts = believing.start, _doubts(rest, believing)
+    elif warm_by_plan is not None:
+        start = warm_by_plan
+    elif temps is not None:
+        start = guessed(temps, request.temps_k)
+    words = _basis(rest, car.vehicle, request, temps, by_the_plan=planned is not None)
+    return replace(rest, assumptions=(" ".join((words, *doubts)), *rest.assumptions)), start
+
+
+def _basis(rest: Trip, vehicle: Vehicle, request: Request, temps: Floats | None, *, by_the_plan: bool) -> str:
+    """Say what the start rests on."""
     u = units_of(rest.units)
-    readings = {} if temps is None else {f.key: temps[f.node] for f in fluids_in(car.vehicle) if f.gauge}
+    readings = {} if temps is None else {f.key: temps[f.node] for f in fluids_in(vehicle) if f.gauge}
     shown_as = request.temps_k or readings
     each = ", ".join(f"{name.replace('_', ' ')} {u.temp(float(k)):.0f}" for name, k in shown_as.items())
     if request.temps_k:
-        source = "the plan" if planned is not None else "that"
-        words = f"The car starts at {each} {u.temperature}; what was not read is estimated from {source}."
-    elif planned is not None:
-        words = (
+        source = "the plan, as uncertain as before" if by_the_plan else "that, roughly"
+        return f"The car starts at {each} {u.temperature}; what was not read is estimated from {source}."
+    if by_the_plan:
+        return (
             f"The car starts as warm as the plan has it there then: {each} {u.temperature}; give --now to know better."
         )
-    elif temps is not None:
-        words = f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
-    else:
-        words = "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
-    rest = replace(rest, assumptions=(words, *rest.assumptions))
-    return rest, (warm_by_plan if warm_by_plan is not None and not request.temps_k else lambda _: temps)
+    if temps is not None:
+        return f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
+    return "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
+
+
+def _gone_cold(rest: Trip, vehicle: Vehicle, planned_k: Floats | None) -> bool:
+    """Whether the plan has a fluid gone cold, which a gauge that is read contradicts."""
+    read = [fluid.node for fluid in fluids_in(vehicle) if fluid.gauge]
+    return planned_k is not None and bool(planned_k[read].min() < _start_air_k(rest) + _WARM_BY_PLAN_K)
+
+
+def _doubts(rest: Trip, believing: Believing) -> tuple[str, ...]:
+    """Say which readings lie outside every draw, before they are believed or not."""
+    u, said = units_of(rest.units), []
+    for one in believing.odd:
+        taken = "taken as it reads" if one.taken else "not believed, the plan's is taken"
+        said.append(
+            f"The {one.name.replace('_', ' ')} gauge reads {u.temp(one.read_k):.0f} {u.temperature} where the plan "
+            f"expects {u.temp(one.expected_k):.0f}: look at gauge, unit and car before driving on; {taken}."
+        )
+    return tuple(said)
 
 
 def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
@@ -98,16 +131,14 @@ def start_temps_k(
     Notes
     -----
     Bodies without a gauge stand the same share of the way from the air to the plan's temperature as those with one do
-    on average. Where the plan says nothing, or has the car gone cold while a gauge is read, a warm car's usual
-    temperatures stand in, and the block stays a little above its coolant. ASSUMED. Along a leg, without any reading,
-    the car is warm.
+    on average. Where the plan says nothing a warm car's usual temperatures stand in, and the block stays a little above
+    its coolant. ASSUMED. Along a leg, without any reading, the car is warm.
     """
     held = dict(temps_k or {})
     if planned_k is None and not held and trip.route[0] != UNDER_WAY:
         return None
     air = _start_air_k(trip)
-    read = [fluid.node for fluid in fluids_in(vehicle) if fluid.gauge]
-    if held and planned_k is not None and planned_k[read].min() < air + _WARM_BY_PLAN_K:
+    if held and _gone_cold(trip, vehicle, planned_k):
         planned_k = None
     coolant = vehicle.cooling.thermostat_open_k + _WARM_COOLANT_RISE_K
     warm = {body.key: body.warm_k or air for body in BODIES}

@@ -58,13 +58,13 @@ def test_the_plan_draws_without_trouble_or_requests(opened, plain, size):
     assert page.locator("#map_route path.level-ample").count() > 0
     assert page.locator("#map_route path.land").count() > 0
     assert page.locator(".pin-box:visible").count() == 2
-    # Coolant, engine oil, transmission, differential with a limit each; air; the road's elevation.
+    # Five fluids with a limit each; air; the road's elevation.
     turn_to(page, "day-1")
     page.locator("#lines-1 summary").click()
-    for _ in range(3):  # the others than the two nearest to their limits
+    for _ in range(4):  # the others than the two nearest to their limits
         page.locator("#lines-1 button[aria-pressed=false]").first.click()
-    assert page.locator("#profile-1 path.line").count() == 6
-    assert page.locator("#profile-1 path.limit").count() == 4
+    assert page.locator("#profile-1 path.line").count() == 7
+    assert page.locator("#profile-1 path.limit").count() == 5
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     assert page.trouble == []
     assert page.requested == [plain.as_uri()]
@@ -91,7 +91,7 @@ def test_the_slider_reads_temperatures_along_the_road(opened, plain):
     turn_to(page, "day-1")
     page.locator("#profile-1 [role=slider]").press("End")
     spoken = page.locator("#profile-1 [role=slider]").get_attribute("aria-valuetext")
-    assert "Differential" in spoken
+    assert "Coolant" in spoken
     assert "61 mi" in page.locator("#profile-1 .readout").inner_text()
     assert page.trouble == []
 

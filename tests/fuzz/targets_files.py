@@ -4,7 +4,7 @@ import gzip
 import math
 import shutil
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -32,6 +32,8 @@ from planner.files.vehicles import read_vehicle, write_fitted
 from planner.model.errors import PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.trip import Trip
+from planner.newtrip.fill import fill_places
+from planner.newtrip.make import new_from_track
 from planner.output.changes import last_plan
 from planner.output.icsbefore import last_calendar, sequence_of, time_of
 from planner.replan.position import locate
@@ -146,6 +148,33 @@ def gpx(data: bytes) -> None:
     assert track.unknown or all(map(math.isfinite, track.elevation_m))
     assert track.distance_m[0] == 0.0
     assert all(a < b for a, b in pairwise(track.distance_m))
+
+
+def drawn_road(ending: str) -> Callable[[bytes], None]:
+    """A road of one of the formats: a whole folder drafted from it and read back, or a sentence."""
+
+    def read(data: bytes) -> None:
+        folder = _empty_once(f"road{ending}")
+        shutil.rmtree(folder / "trip", ignore_errors=True)
+        (folder / f"road{ending}").write_bytes(data)
+        with told(f"road{ending}"):
+            new_from_track(folder / "trip", [folder / f"road{ending}"])
+            read_trip(folder / "trip")
+
+    return read
+
+
+def names_only(data: bytes) -> None:
+    """A table of places to be filled."""
+    folder = _empty_once("names")
+    (folder / "places.csv").write_bytes(data)
+    with told("places.csv"):
+        fill_places(folder)
+
+
+@cache
+def _empty_once(purpose: str) -> Path:
+    return _empty(purpose)
 
 
 def weather_csv(data: bytes) -> None:
@@ -499,6 +528,17 @@ oil_heat = {value = 1, sd = 0.2, source = "a log"}
 airflow = {radiator = -0.5, oil_heat = 0.2}
 """
 
+_KML = (
+    b'<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>Top</name><Point><coordinates>-104.487,'
+    b"36.99</coordinates></Point></Placemark><Placemark><LineString><coordinates>-104.439,36.903,2036 -104.487,36.990,"
+    b"2388 -104.495,37.012,2280 -104.501,37.169,1836</coordinates></LineString></Placemark></Document></kml>"
+)
+_GEOJSON = (
+    b'{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": "Top"}, "geometry": '
+    b'{"type": "Point", "coordinates": [-104.487, 36.99]}}, {"type": "Feature", "properties": null, "geometry": '
+    b'{"type": "LineString", "coordinates": [[-104.439, 36.9, 2036], [-104.487, 37, 2388], [-104.501, 37.1, 1836]]}}]}'
+)
+
 TARGETS: dict[str, Target] = {
     "trip.toml": (trip_toml, [*_all("*/trip.toml"), _whole_trip()]),
     "places.csv": (places_csv, [*_all("minimal/places.csv"), _PLACES]),
@@ -506,6 +546,10 @@ TARGETS: dict[str, Target] = {
     "profile.csv": (profile_csv, _all("*/profiles/*.csv")),
     "track.gpx": (gpx, [_track(), _dense()]),
     "track-of-a-leg.gpx": (leg_gpx, [_track(), _dense()]),
+    "road.gpx": (drawn_road(".gpx"), [_track(), _dense()]),
+    "road.kml": (drawn_road(".kml"), [_KML]),
+    "road.geojson": (drawn_road(".geojson"), [_GEOJSON]),
+    "names.csv": (names_only, [b'name,note\nRaton,\n"Needles, CA",x\nKingman,\n']),
     "weather.csv": (
         weather_csv,
         [

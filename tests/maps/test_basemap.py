@@ -186,6 +186,10 @@ def test_a_route_over_the_180th_meridian_has_land_on_both_sides():
     assert any(sides)
     assert not all(sides)
     assert {"Russia", "Alaska"} <= {one.text for one in bering.labels}
+    # No ring runs round the globe: each is as wide as its part of the box, at most.
+    _, west, _, east = bering.box
+    middle = [ring for ring in bering.land if np.ptp(ring[:, 0]) > 0.98 * (east - west)]
+    assert middle == []
     # The meridian where the outlines are cut is no coast: the land there is Chukotka's middle.
     along = [line for line in bering.coasts if np.all(np.abs(line[:, 0] - 180.0) < 0.06)]
     assert along == []

@@ -55,7 +55,7 @@ def bare_case(minutes: float, around_k: float, **values: float) -> tuple[Loads, 
     n = round(minutes * 6)
     zero = {name: np.zeros(n) for name in Loads._fields}
     zero |= {name: np.full(n, around_k) for name in ("air_k", "grille_k", "under_k")}
-    zero |= {"duration_s": np.full(n, 10.0), "airspeed_m_per_s": np.full(n, np.inf), "slope": np.zeros((15, n))}
+    zero |= {"duration_s": np.full(n, 10.0), "airspeed_m_per_s": np.full(n, np.inf), "slope": np.zeros((n, 15))}
     capacity = np.array([values.pop(f"c{i}", 1e4) for i in range(N_BODY)])
     loads = Loads(**(zero | {name: np.full(n, value) for name, value in values.items()}))
     car = kernel.Car(

@@ -17,10 +17,12 @@ import numpy as np
 import pytest
 from rules import with_trip
 
-from planner.analysis.margins import columns_of, find_margins, fluids_of
-from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
+from planner import example
+from planner.analysis.margins import columns_of, find_margins, fluids_of, worst_of
+from planner.analysis.remedies import DayRemedies, Remedy, find_remedies, try_changes
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.files.folder import open_folder
+from planner.forecast.assemble import make_forecast, read_inputs
 from planner.forecast.run import Forecast, forecast, span_of
 from planner.model.trip import Event
 from planner.output import sheets, terminal
@@ -38,7 +40,7 @@ finish,Finish,35.000,-114.300,1500,town,fuel lodging,35,21
 """
 LEGS = (("start", "sleep", 40, 95), ("sleep", "foot", 38, 95), ("foot", "top", 23, 80), ("top", "finish", 32, 80))
 DEPARTURE, START = datetime(2027, 7, 9, 15), datetime(2027, 7, 10, 11)
-TRAILER_KG, TRAILER_M2 = 300.0, 0.55
+TRAILER_KG, TRAILER_M2 = 850.0, 0.55
 CLIMB = 2  # the leg that gets thin
 
 
@@ -71,7 +73,7 @@ def write(folder: Path, edits: Edits = UNCHANGED, *, room: str = "parking", trai
     )
     mass, area = edits.trailer * trailer_kg, TRAILER_M2 if edits.trailer * trailer_kg > 0.0 else 0.0
     (folder / "vehicle.toml").write_text(
-        'base = "estate-1990s-six"\n[cooling]\nairflow_share = {value = 0.8, source = "test"}\n'
+        'base = "estate-1990s-six"\n[cooling]\nairflow_share = {value = 1.15, source = "test"}\n'
         f'[trailer]\nmass = {{value = "{mass} kg", source = "test"}}\n'
         f'drag_area = {{value = "{area} m**2", source = "test"}}\n',
         encoding="utf-8",
@@ -131,15 +133,16 @@ def margins_of_day(outlook: Forecast, number: int) -> np.ndarray:
 
 
 def singles(found: DayRemedies) -> dict[str, Remedy]:
-    return {remedy.words: remedy for remedy in found.choices if "+" not in remedy.kind}
+    return {remedy.words: remedy for remedy in found.tried if "+" not in remedy.kind}
 
 
 def test_every_kind_of_change_is_offered(found):
-    kinds = {remedy.kind for remedy in found.choices}
-    assert kinds >= {"slower", "A/C off", "heater", "lower gear", "hour", "stop", "load"}
+    kinds = {remedy.kind for remedy in found.tried}
+    assert kinds >= {"slower", "lower gear", "hour", "stop", "load", "oil"}
+    assert not kinds & {"A/C off", "heater"}  # a differential feels neither
     assert (found.day, found.leg, found.fluid) == (1, CLIMB, "differential")
-    assert any(change.stop_idling for remedy in found.choices for change in remedy.changes)
-    assert any("+" in remedy.kind for remedy in found.choices)
+    assert any(change.stop_idling for remedy in found.tried for change in remedy.changes)
+    assert any("+" in remedy.kind for remedy in found.tried)
 
 
 # Differences left, all far under the half kelvin: the plan holds the air of a segment at the hour the plan drives it
@@ -150,8 +153,6 @@ def test_every_kind_of_change_is_offered(found):
         "72 km/h instead of 80 on Foot to Top",
         "56 km/h instead of 80 on Foot to Top",
         "a fifth slower on Foot to Top and the leg before it",
-        "A/C off on Foot to Top",
-        "A/C off and heater on full on Foot to Top",
         "one gear lower on Foot to Top",
         "leave 120 min earlier that day",
         "leave 60 min later that day",
@@ -163,6 +164,31 @@ def test_every_kind_of_change_is_offered(found):
 )
 def test_doing_it_in_the_files_gives_what_was_promised(desert, found, tmp_path, words):
     check_claim(desert, found, singles(found)[words], tmp_path)
+
+
+@pytest.mark.parametrize("heater", [False, True])
+def test_switches_in_the_files_give_what_is_promised(desert, found, tmp_path, heater):
+    change = Change(kind="heater", words="", legs=(CLIMB,), ac_off=True, heater=heater)
+    worst = worst_of(find_margins(desert), CLIMB)
+    check_claim(desert, found, try_changes(desert, found.day, run_day(desert, found.day), worst, (change,)), tmp_path)
+
+
+def test_no_choice_beats_another(found):
+    assert len(found.choices) < len(found.tried)
+    for one in found.choices:
+        if not one.futile:
+            assert one.gain_k >= 2.0
+            for other in found.choices:
+                assert (
+                    other is one
+                    or other.works < one.works
+                    or not (
+                        other.minutes <= one.minutes - 1.0
+                        and other.margin_k >= one.margin_k
+                        and "+" not in other.kind
+                        and other.kind == one.kind
+                    )
+                )
 
 
 def test_a_pair_in_the_files_gives_what_was_promised(desert, found, tmp_path):
@@ -195,7 +221,7 @@ def test_the_plan_s_own_margin_is_where_gains_are_counted_from(desert, found):
     base = np.quantile(draws, 1.0 - desert.trip.confidence)
     assert found.margin_k == pytest.approx(base, abs=0.05)
     assert found.probability == pytest.approx(np.mean(draws < 0.0), abs=1.0 / len(draws))
-    for remedy in found.choices:
+    for remedy in found.tried:
         assert remedy.margin_k - remedy.gain_k == pytest.approx(found.margin_k, abs=1e-9)
 
 
@@ -220,42 +246,44 @@ def test_on_the_first_day_the_departure_is_moved(tmp_path):
 def suffices(outlook: Forecast, base: Trial, trial: Trial) -> bool:
     """Rule of docs/formats.md, `risk`: the chance of passing any limit that day falls to this."""
     thin = base.quantile_k(outlook.trip.confidence) < outlook.trip.thin_band_k
-    kept = trial.quantile_k(outlook.trip.confidence) >= base.quantile_k(outlook.trip.confidence) - 0.1
-    return bool(np.all(np.mean(trial.margin_k < 0.0, axis=0) <= outlook.trip.risk) and np.all(kept[thin]))
+    gain = trial.quantile_k(outlook.trip.confidence) - base.quantile_k(outlook.trip.confidence)
+    kept, enough = gain >= -0.1, gain[fluids_of(outlook).index("differential")] >= 2.0
+    return bool(enough and np.all(np.mean(trial.margin_k < 0.0, axis=0) <= outlook.trip.risk) and np.all(kept[thin]))
 
 
 def test_only_what_brings_the_chance_down_for_every_fluid_works(desert, found):
     base = run_day(desert, found.day)
     assert found.working
-    assert len(found.working) < len(found.choices)
-    for remedy in found.choices:
+    assert len(found.working) < len(found.tried)
+    for remedy in found.tried:
         assert remedy.works == suffices(desert, base, remedy.trial), remedy.words
-    assert [remedy.works for remedy in found.choices] == sorted((r.works for r in found.choices), reverse=True)
+    assert [remedy.works for remedy in found.tried] == sorted((r.works for r in found.tried), reverse=True)
 
 
 def test_what_does_not_suffice_stands_by_what_it_gains(found):
-    """After the working ones: most gained first; what gains less than a gauge shows, 0.3 K, last."""
-    rest = [remedy for remedy in found.choices if not remedy.works]
-    helpful = [remedy.gain_k for remedy in rest if remedy.gain_k >= 0.3]
+    """After the working ones: most gained first; what gains less than a gauge shows, 2 K, last."""
+    rest = [remedy for remedy in found.tried if not remedy.works]
+    helpful = [remedy.gain_k for remedy in rest if remedy.gain_k >= 2.0]
     assert len(helpful) > 1
     assert [remedy.gain_k for remedy in rest[: len(helpful)]] == sorted(helpful, reverse=True)
-    assert [remedy.futile for remedy in rest] == [gain < 0.3 for gain in (remedy.gain_k for remedy in rest)]
+    assert [remedy.futile for remedy in rest] == [gain < 2.0 for gain in (remedy.gain_k for remedy in rest)]
 
 
 def test_a_day_that_nothing_saves_is_told_what_gains_most(desert, found):
     """Sheet and terminal: no row gains nothing, what does next to nothing is named as such."""
-    lost = replace(found, choices=tuple(r for r in found.choices if not r.works))
+    lost = replace(found, choices=tuple(r for r in found.tried if not r.works))
     report = replace(make_report(desert, remedies=False), remedies=(lost,))
     table = sheets.day_sheet(report, found.day).tables[-1]
     assert [row[0] for row in table.rows] == ["no"] * len(table.rows)
     assert [row[1].partition(" (")[0] for row in table.rows] == [
         r.words for r in sorted(lost.choices, key=lambda r: -r.gain_k)[: len(table.rows)]
     ]
-    futile = [r.words for r in lost.choices if r.gain_k < 0.3]
+    futile = [r.words for r in lost.choices if r.gain_k < 2.0]
     assert futile
     assert f"Does next to nothing: {futile[0]}" in table.note
-    said = [part.plain for part in terminal.plan(report) if hasattr(part, "plain")]
-    assert f"  does next to nothing: {'; '.join(futile)}" in said
+    said = [part.plain for part in terminal.plan(report, full=True) if hasattr(part, "plain")]
+    assert any(line.startswith(f"  does next to nothing: {futile[0]}") for line in said)
+    assert any("Nothing on this list brings the differential" in line for line in said)
 
 
 def effort(trial: Trial, base: Trial, changes: tuple[Change, ...]) -> float:
@@ -286,7 +314,7 @@ def test_brute_force_finds_nothing_cheaper(desert, found):
 
 def test_nothing_smaller_than_the_cheapest_single_change_suffices(tmp_path):
     # A lighter trailer: slowing down alone is enough, and a finer grid of speeds brackets what is offered.
-    outlook = outlook_of(write(tmp_path / "trip", trailer_kg=120.0))
+    outlook = outlook_of(write(tmp_path / "trip", trailer_kg=700.0))
     (day,) = remedies_of(outlook)
     base = run_day(outlook, day.day)
     alone = [remedy.changes[0] for remedy in day.working if remedy.kind == "slower"]
@@ -297,15 +325,17 @@ def test_nothing_smaller_than_the_cheapest_single_change_suffices(tmp_path):
         assert suffices(outlook, base, trial) == (speed in shares)
 
 
-def test_the_cheapest_stands_first(found):
-    working = found.working
-    costs = [r.minutes + 0.2 * sum(abs(c.shift_s) / 60.0 for c in r.changes) for r in working if "load" not in r.kind]
-    assert costs == sorted(costs)
+def test_fewest_minutes_a_kelvin_stand_first():
+    inputs = read_inputs(example("minimal")).changed({"trailer.mass": "1500 kg"})
+    found = [day.working for day in remedies_of(with_trip(make_forecast(inputs), thin_band_k=60.0))]
+    slower = [r.minutes / r.gain_k for working in found for r in working if r.kind == "slower"]
+    assert len(slower) > 1
+    assert slower == sorted(slower)
 
 
 def test_pairs_are_of_different_kinds_and_do_what_neither_does_alone(found):
     alone = singles(found)
-    pairs = [remedy for remedy in found.choices if "+" in remedy.kind]
+    pairs = [remedy for remedy in found.tried if "+" in remedy.kind]
     assert 1 <= len(pairs) <= 2
     for pair in pairs:
         first, second = pair.kind.split("+")
@@ -323,7 +353,7 @@ def test_pairs_are_of_different_kinds_and_do_what_neither_does_alone(found):
 def stops_of(day: DayRemedies, outlook: Forecast) -> set[str]:
     return {
         outlook.legs[change.stop_after].finish
-        for remedy in day.choices
+        for remedy in day.tried
         for change in remedy.changes
         if change.stop_after is not None
     }
@@ -337,7 +367,7 @@ def test_no_stop_without_room(tmp_path):
     outlook = outlook_of(write(tmp_path / "trip", room="water"))
     (day,) = remedies_of(outlook)
     assert stops_of(day, outlook) == set()
-    assert day.choices
+    assert day.tried
 
 
 def test_a_stop_where_the_plan_stops_already_is_a_longer_one(tmp_path):
@@ -359,7 +389,7 @@ def with_rules(outlook: Forecast, **rules: Any) -> Forecast:
 
 
 def test_nothing_is_said_to_break_a_rule_that_is_kept(found):
-    for remedy in found.choices:
+    for remedy in (one for one in found.tried if "by night" not in one.words):
         assert not re.search("breaks|sunset|earliest|too late|after \\d\\d:", remedy.note), remedy.note
 
 
@@ -414,15 +444,15 @@ def test_a_note_says_which_rule_of_the_day_breaks(strict, rule):
 
 def test_sunset_is_no_rule_when_daylight_does_not_matter_and_the_rest_is_the_same_every_time(desert, found):
     (again,) = remedies_of(with_rules(desert, before_sunset_s=7.0 * 3600.0, daylight=False))
-    plain = [(r.words, r.minutes, r.margin_k, r.probability, r.works, r.note) for r in found.choices]
-    assert [(r.words, r.minutes, r.margin_k, r.probability, r.works, r.note) for r in again.choices] == plain
+    plain = [(r.words, r.minutes, r.margin_k, r.probability, r.works, r.note) for r in found.tried]
+    assert [(r.words, r.minutes, r.margin_k, r.probability, r.works, r.note) for r in again.tried] == plain
     assert not any("sunset" in note for *_, note in plain)
 
 
 def test_a_stop_that_does_not_help_says_why(found):
     # Time constant against grade length: the finding of a stop before a grade.
     note = singles(found)["stop 20 min at Foot, engine off"].note
-    said = re.fullmatch(
+    said = re.search(
         r"cools differential by (\d+) °C at the start of the leg, of which (\d+) are left at its peak after (\d+) min "
         r"of driving",
         note,
@@ -446,7 +476,7 @@ def test_other_fluids_that_get_too_hot_are_named(found):
 
 def test_a_trip_with_nothing_thin_is_left_alone(make_trip, road, car):
     told: list[str] = []
-    file = VehicleFile(vehicle=car, base="estate-1990s-six", entries=(), overridden=frozenset())
+    file = VehicleFile(vehicle=car, base="estate-1990s-six", about="", entries=(), overridden=frozenset())
     outlook = forecast(make_trip([road("a", "b", 60.0)]), file)
     margins = find_margins(outlook)
     assert all(margin.level == "ample" for margin in margins)
@@ -488,10 +518,10 @@ def test_a_car_under_way_is_told_to_wait_and_never_to_leave_earlier(desert):
     hot = np.array([375.0, 367.0, 385.0, 390.0, 410.0, 400.0, 340.0])
     outlook = on_from(desert, "foot", START + timedelta(hours=1), hot)
     (day,) = remedies_of(outlook)
-    waits = [remedy for remedy in day.choices if remedy.kind == "wait"]
+    waits = [remedy for remedy in day.tried if remedy.kind == "wait"]
     assert [remedy.minutes for remedy in sorted(waits, key=lambda r: r.minutes)] == pytest.approx([10, 20, 30, 45])
     assert sorted(waits, key=lambda r: r.minutes) == sorted(waits, key=lambda r: r.gain_k)
-    assert not any("earlier" in remedy.words or "later" in remedy.words for remedy in day.choices)
+    assert not any("earlier" in remedy.words or "later" in remedy.words for remedy in day.tried)
 
 
 def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
@@ -507,5 +537,5 @@ def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
     report = make_report(with_trip(desert, thin_band_k=300.0), remedies=False)
     said = whole_sentence(report, report.worst(CLIMB))
     assert all(fluid_of(fluid).label in said.lower() for fluid in fluids_of(desert))
-    assert said.count("chance") == len(fluids_of(desert))
+    assert said.count("expected") == len(fluids_of(desert))
     assert " Also " not in whole_sentence(replace(report, margins=(report.worst(CLIMB),)), report.worst(CLIMB))

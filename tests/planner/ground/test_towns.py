@@ -40,6 +40,9 @@ def test_towns_lie_where_their_airfields_do():
         ("Truth or Consequences", "Truth or Consequences, NM"),
         ("coeur d'alene", "Coeur d'Alene, ID"),
         ("Zurich, CH", "Zürich, Switzerland"),
+        ("Windsor, CA", "Windsor, CA"),
+        ("Trinidad, CO", "Trinidad, CO"),  # not in Colombia, whose letters these are too
+        ("Windsor, Canada", "Windsor, ON"),
         ("", None),
         ("?", None),
     ],

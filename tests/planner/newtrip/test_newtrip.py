@@ -286,7 +286,7 @@ def test_cuts_never_pass_the_most_legs_of_a_drive():
     track = track_of(points)
     assert not isinstance(track, str)
     cuts = cuts_of(Stretches(track))
-    assert len(cuts) <= 421
+    assert len(cuts) <= 301
     assert [cut.at_m for cut in cuts] == sorted(cut.at_m for cut in cuts)
     assert (cuts[0].at_m, cuts[-1].at_m) == (0.0, track.length_m)
 

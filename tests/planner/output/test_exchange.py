@@ -18,6 +18,7 @@ from geographiclib.geodesic import Geodesic
 from rules import with_trip
 
 import planner
+from planner.forecast.assemble import make_forecast, read_inputs
 from planner.forecast.run import span_of
 from planner.model import clock
 from planner.model.plaintext import printable
@@ -26,7 +27,8 @@ from planner.output.gpx import leg_line, trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.icsbefore import read_calendar
 from planner.output.mapscene import make_scene
-from planner.output.marks import KINDS, hot_spots, hot_words, left_words, marks
+from planner.output.marks import KINDS, hot_spots, hot_words, marks
+from planner.output.outcome import margin_words
 from planner.output.report import make_report, sentence
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -39,8 +41,9 @@ EXAMPLES = ["minimal", "alps", "big"]
 
 @pytest.fixture(scope="module")
 def thin(minimal):
-    """The minimal trip with so wide a band of thin margins that there is something to remedy."""
-    outlook = with_trip(minimal.outlook, thin_band_k=60.0)
+    """The minimal trip, heavily laden, with so wide a band of thin margins that there is something to remedy."""
+    inputs = read_inputs(minimal.outlook.trip.folder).changed({"trailer.mass": "1500 kg"})
+    outlook = with_trip(make_forecast(inputs), thin_band_k=60.0)
     return make_report(outlook)
 
 
@@ -83,6 +86,9 @@ def test_every_pause_fuel_stop_and_hot_spot_has_its_mark(request, name):
     assert kinds.count("fuel") == len(report.fuel.stops)
     hot = [mark.leg for mark in marks(report) if mark.kind == "hot"]
     assert sorted(hot) == [margin.leg for margin in report.notable()]
+    unknown = [mark for mark in marks(report) if mark.kind == "unknown"]
+    assert sorted(mark.leg for mark in unknown) == [margin.leg for margin in report.unknown()]
+    assert all("margin not known" in mark.title for mark in unknown)
 
 
 def test_pauses_last_as_long_as_the_plan_says(big):
@@ -129,13 +135,14 @@ def test_a_button_leads_to_its_leg_and_names_those_that_it_stands_for(all_thin):
     for spot, margin in zip(scene.spots, sorted(shown, key=lambda margin: margin.leg), strict=True):
         assert spot.text == hot_words(all_thin, margin)
         assert scene.markers[spot.marker].text.startswith(sentence(all_thin, margin))
-    assert any("smallest margins" in fact for fact in scene.facts) == (len(hot_spots(all_thin)) > len(scene.spots))
+    assert any("the map shows all" in fact for fact in scene.facts) == (len(hot_spots(all_thin)) > len(scene.spots))
 
 
-def test_a_margin_past_its_limit_is_said_to_be_above(thin):
-    margin = thin.notable()[0]
-    assert " below its limit at 90 %" in left_words(thin, margin)
-    assert "5 °F above its limit" in left_words(thin, replace(margin, margin_k=-2.78))
+def test_expected_upper_and_limit_stand_side_by_side(thin):
+    margin = replace(thin.notable()[0], fluid="differential", peak_k=390.93, limit_k=408.15, margin_k=-5.56)
+    assert margin.upper_k == pytest.approx(413.71)
+    said = margin_words(thin, replace(margin, level="exceeded"))
+    assert said == "differential 244 °F expected, up to 285 at 90 %, limit 275: exceeded"
 
 
 # --- GPX ---
@@ -207,7 +214,7 @@ def test_icalendar_reads_the_trip_back(request, name):
     assert calendar["version"] == "2.0"
     assert calendar["prodid"]
     events = list(calendar.walk("VEVENT"))
-    found = [mark for mark in marks(report) if mark.kind not in ("start", "finish", "cool")]
+    found = [mark for mark in marks(report) if mark.kind not in ("start", "finish", "cool", "unknown")]
     assert len(events) == len(report.outlook.timeline.days) + len(found)
     for event in events:
         begin = event.decoded("dtstart")

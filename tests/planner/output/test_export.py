@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.model.errors import OutputError
+from planner.model.levels import WORDS
 from planner.output.export import SCHEMA, forecast_csv, plan_dict
 from planner.output.report import legs_table
 from planner.output.write import to_json, write_files
@@ -140,8 +141,7 @@ def test_plan_json_carries_the_report(request, name):
         assert datetime.fromisoformat(entry["time"]).utcoffset() is not None
         assert 0.0 <= entry["probability_exceeded"] <= 1.0
     for leg in plan["legs"]:
-        worst = min(leg["fluids"], key=lambda fluid: fluid["margin_k"])
-        assert leg["level"] == worst["level"]
+        assert leg["level"] == max((fluid["level"] for fluid in leg["fluids"]), key=WORDS.index)
     assert all(a["day"] <= b["day"] for a, b in pairwise(plan["legs"]))
 
 

@@ -1,0 +1,59 @@
+"""What a noted drive taught, for people, as data, and as a new vehicle file."""
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from planner.files.vehicles import write_fitted
+from planner.logs.noted_drive import NotedFit
+from planner.model.display import units_of
+from planner.model.errors import OutputError
+from planner.model.paths import data_folder
+from planner.output.log_tables import margin_lines
+from thermal.errors import ThermalError
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotedResult:
+    """The car as learnt from a phone's track and notes, and the trip's margins before and after."""
+
+    learned: NotedFit
+    on: date
+
+    @property
+    def sentences(self) -> list[str]:
+        """Say it to people."""
+        found = self.learned
+        return [*found.sentences, *margin_lines(units_of(found.trip.units), found.before, found.after)]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the same as plain data."""
+        found = self.learned
+        margins = zip(found.before, found.after, strict=True)
+        return {
+            "schema": "grademargin-noted/1",
+            "trip": found.trip.name,
+            "files": list(found.names),
+            "sentences": list(found.sentences),
+            "read": [one._asdict() for one in found.seen],
+            "margins": [{"before": a._asdict(), "after": b._asdict()} for a, b in margins],
+        }
+
+    def write(self, path: str | Path) -> Path:
+        """Write the new vehicle file; the owner's stays as it is, and nothing is written over."""
+        found = self.learned
+        names = " and ".join(found.names)
+        head = f"Written by grademargin fit on {self.on.isoformat()} from vehicle.toml, {names}.\nNo comments kept."
+        try:
+            write_fitted(
+                Path(path),
+                owner=found.trip.folder / "vehicle.toml",
+                classes=data_folder() / "vehicles",
+                changes={},
+                posterior=found.posterior,
+                head=head,
+            )
+        except ThermalError as exc:
+            raise OutputError(str(exc)) from exc
+        return Path(path)

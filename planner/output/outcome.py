@@ -1,0 +1,70 @@
+"""The outcome of a plan in a few lines, the same for the terminal, the page, the calendar and the files."""
+
+from collections import Counter
+
+from planner.analysis.margins import Margin
+from planner.forecast.run import leg_name
+from planner.model.display import counted
+from planner.model.levels import AMPLE, EXCEEDED, THIN, UNKNOWN
+from planner.output.report import Report
+from planner.route.gaps import Gap
+from thermal.fluids import fluid_of
+
+_WORTH_SAYING_M = 50.0
+
+
+def headline(report: Report) -> str:
+    """Count the legs of every level."""
+    share = round(100 * report.outlook.trip.confidence)
+    count = Counter(report.worst(leg).level for leg in range(len(report.outlook.legs)))
+    whole = f"{counted(len(report.outlook.legs), 'leg')} at {share} % confidence"
+    said = [
+        f"{count[level.word]} {'not known' if level is UNKNOWN else level.word}"
+        for level in (EXCEEDED, THIN, UNKNOWN, AMPLE)
+        if count[level.word]
+    ]
+    return f"Margins of {whole}: {', '.join(said)}."
+
+
+def margin_words(report: Report, margin: Margin) -> str:
+    """Say a margin in a few words: expected, upper and limit side by side."""
+    u = report.units
+    name, share = fluid_of(margin.fluid).label, round(100 * report.outlook.trip.confidence)
+    if margin.level == UNKNOWN.word:
+        return f"{name} not known"
+    return (
+        f"{name} {u.temp(margin.peak_k):.0f} {u.temperature} expected, up to {u.temp(margin.upper_k):.0f} "
+        f"at {share} %, limit {u.temp(margin.limit_k):.0f}: {margin.level}"
+    )
+
+
+def unknown_words(report: Report, leg: int) -> str:
+    """Say why the margins of a leg are not known."""
+    gaps = report.unknowns.of_leg(leg)
+    if gaps:
+        return f"{gap_words(report, max(gaps, key=lambda gap: gap.length_m))}: margin not known"
+    before = [gap.leg for gap in report.unknowns.gaps if gap.leg < leg]
+    origin = leg_name(report.outlook, before[-1]) if before else "the road before"
+    return f"heat carried on from {origin}, which has no profile: margin not known"
+
+
+def gap_words(report: Report, gap: Gap) -> str:
+    """Say what lies in a stretch without heights."""
+    u, ground = report.units, gap.ground
+    way = f"{u.dist(gap.length_m):.0f} {u.distance} without a profile"
+    if ground.above_m >= _WORTH_SAYING_M:
+        return f"{way}, ground up to {round(u.height(ground.above_m), -2):,.0f} {u.elevation} higher between"
+    if ground.below_m >= _WORTH_SAYING_M:
+        return f"{way}, ground down to {round(u.height(ground.below_m), -2):,.0f} {u.elevation} lower between"
+    rise = ground.climb_m[1] - ground.climb_m[0]
+    return f"{way}, {round(u.height(rise), -2):,.0f} {u.elevation} of climb at a grade not known"
+
+
+def unknown_sentence(report: Report, margin: Margin) -> str:
+    """Say why a leg's margins are not known, what an even grade would leave, and what the hardest road."""
+    u, why = report.units, unknown_words(report, margin.leg)
+    return (
+        f"{why[:1].upper()}{why[1:]}. By an even grade the {fluid_of(margin.fluid).label} would keep "
+        f"{u.diff(margin.margin_k):.0f} {u.temperature}; over the hardest road that the ground allows, "
+        f"{u.diff(margin.least_k):z.0f}. Give the leg a profile."
+    )

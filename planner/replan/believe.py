@@ -1,0 +1,111 @@
+"""What a gauge says of many draws: only what was read is pinned, and to no more than a gauge can say.
+
+The plan gives each draw temperatures of its own at the moment of the reading. A reading moves the fluid that was read
+to within the gauge's error, and the others as far as they go with it in the draws (`thermal.assimilate`).
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.forecast.run import Start
+from thermal.assimilate import BEYOND_SD, surprise_of, tapered, update
+from thermal.fluids import BODY_KEYS, N_BODY
+from thermal.kernel import Factors
+from thermal.spread import draw
+from thermal.taught import GAUGE_SD_K
+from thermal.vehicle_file import VehicleFile
+
+Floats = npt.NDArray[np.float64]
+_ROTORS_SD_K = 15.0  # ASSUMED: an infrared thermometer on a rotor; 5 to 30
+_MOMENT_SD_K = 2.0  # ASSUMED: a reading belongs to about that place and minute, not to it exactly; 1 to 4
+_GUESS_SD_K = 10.0  # ASSUMED: a fluid without a reading in a car that is warm by no plan; 6 to 15
+_DRAWS, _SEED = 256, 20_270_711
+_FEWEST = 8  # of which a covariance can be made
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Odd:
+    """A reading outside every draw: what the plan expects there, and whether it is gone by."""
+
+    name: str
+    read_k: float
+    expected_k: float
+    taken: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Believing:
+    """How warm cars of some factors are after the readings, and the readings that no draw expects."""
+
+    start: Start
+    odd: tuple[Odd, ...]
+
+
+def error_k(names: Mapping[str, float]) -> Floats:
+    """Standard deviation of readings about what each draw has there."""
+    return np.array([float(np.hypot(GAUGE_SD_K.get(name, _ROTORS_SD_K), _MOMENT_SD_K)) for name in names])
+
+
+def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Mapping[str, float]) -> Believing:
+    """Update what the plan has by gauge readings.
+
+    Notes
+    -----
+    A reading further from the plan than its draws allow is told. Where it is the hotter of the two it is gone by all
+    the same, since that is the safe side; where it is the colder, the plan is.
+    """
+    nodes = np.array([BODY_KEYS.index(name) for name in temps_k])
+    read, sd = np.array(list(temps_k.values())), error_k(temps_k)
+    factors, _ = draw(_DRAWS, ambient_sd_k=np.zeros(1), seed=_SEED, posterior=car.spread, vehicle=car.vehicle)
+    drawn = by_plan(factors)
+    error = np.diag(sd**2)
+    expected = drawn[:, nodes].mean(axis=0)
+    surprise = surprise_of(read, expected, np.cov(drawn[:, nodes], rowvar=False).reshape(error.shape) + error)
+    far = np.abs(surprise) > BEYOND_SD
+    odd = tuple(
+        Odd(name=name, read_k=float(read[i]), expected_k=float(expected[i]), taken=bool(surprise[i] > 0.0))
+        for i, name in enumerate(temps_k)
+        if far[i]
+    )
+    use, hot = np.flatnonzero(~far), np.flatnonzero(far & (surprise > 0.0))
+    gain = _gain(drawn, nodes[use], error[np.ix_(use, use)])
+
+    def start(cars: Factors) -> Floats:
+        temps = by_plan(cars)
+        if len(temps) < _FEWEST:
+            after = temps + (read[use] - temps[:, nodes[use]]) @ gain.T
+        else:
+            held = temps[:, nodes[use]]
+            after = update(temps, held, read[use], error[np.ix_(use, use)]).states if use.size else temps.copy()
+        after[:, nodes[hot]] = read[hot] + _scatter(len(temps), sd[hot])
+        return np.asarray(after)
+
+    return Believing(start=start, odd=odd)
+
+
+def guessed(temps_k: Floats, read_k: Mapping[str, float]) -> Start:
+    """Scatter temperatures that rest on no plan: what was read by the gauge's error, the rest by far more."""
+    sd = np.full(N_BODY, _GUESS_SD_K)
+    sd[[BODY_KEYS.index(name) for name in read_k]] = error_k(read_k)
+    if "coolant" in read_k:
+        sd[BODY_KEYS.index("metal")] = sd[BODY_KEYS.index("coolant")]
+    return lambda cars: temps_k + _scatter(len(cars.airflow), sd)
+
+
+def _gain(drawn: Floats, nodes: npt.NDArray[np.intp], error_k2: Floats) -> Floats:
+    """How far every body moves for a kelvin between a reading and what is expected of it."""
+    x, y = drawn - drawn.mean(axis=0), drawn[:, nodes] - drawn[:, nodes].mean(axis=0)
+    n = len(drawn)
+    c_xy = tapered(x.T @ y / (n - 1), x.var(axis=0, ddof=1), y.var(axis=0, ddof=1), n)
+    return np.asarray(np.linalg.solve(y.T @ y / (n - 1) + error_k2, c_xy.T).T)
+
+
+def _scatter(n: int, sd_k: Floats) -> Floats:
+    """Errors of many cars, the same every time; none for a single car, which is the one expected. [K]."""
+    if n < _FEWEST:
+        return np.zeros((n, len(sd_k)))
+    noise = np.random.default_rng(_SEED).normal(size=(n, len(sd_k)))
+    return np.asarray((noise - noise.mean(axis=0)) / noise.std(axis=0) * sd_k)

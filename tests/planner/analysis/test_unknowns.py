@@ -1,0 +1,86 @@
+"""Never ample where it is not known: real passes of the worked example, with their profiles and without."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import maps.scene
+from planner.analysis.margins import find_margins, worst_of
+from planner.analysis.unknowns import find_unknowns
+from planner.forecast.run import forecast
+from planner.model.levels import LEVELS, TIGHT, WORDS
+from planner.output.outcome import headline, unknown_words
+from planner.output.report import make_report
+
+
+@pytest.fixture(scope="module")
+def laden(big):
+    """The worked example's car with another 1,500 kg on its trailer."""
+    file = big.outlook.car
+    trailer = replace(file.vehicle.trailer, mass_kg=file.vehicle.trailer.mass_kg + 1500.0)
+    return replace(file, vehicle=replace(file.vehicle, trailer=trailer))
+
+
+def without_profiles(trip):
+    return replace(trip, legs=tuple(replace(leg, profile=None) for leg in trip.legs))
+
+
+@pytest.fixture(scope="module")
+def passes(big, laden):
+    """South Fork to Pagosa Springs over Wolf Creek Pass: with the example's profiles, and as one leg without any."""
+    trip = big.outlook.trip
+    keys = ("south-fork-co", "wolf-creek-pass", "treasure-falls", "pagosa-springs-co")
+    legs = tuple(leg for leg in big.outlook.legs if leg.start in keys and leg.finish in keys)
+    one = replace(legs[0], finish=legs[-1].finish, distance_m=sum(leg.distance_m for leg in legs), profile=None)
+    plain = {"nights": (), "halts": (), "events": (), "rest": (), "mornings": (), "finish_by": None}
+    whole = replace(trip, route=(keys[0], keys[-1]), explicit=False, legs=legs, **plain)
+    return [make_report(forecast(t, laden), remedies=False) for t in (whole, replace(whole, legs=(one,)))]
+
+
+def test_a_pass_that_nobody_entered_is_not_ample(passes):
+    known, bare = passes
+    assert {known.worst(leg).level for leg in range(len(known.outlook.legs))} & TIGHT
+    (even,) = [bare.worst(0)]
+    assert even.margin_k > bare.outlook.trip.thin_band_k  # by an even grade it would be ample
+    assert even.level == "unknown"
+    assert even.least_k < 0.0
+    assert "1 not known" in headline(bare)
+    assert unknown_words(bare, 0).startswith("42 mi without a profile, ground up to ")
+
+
+def test_legs_with_profiles_are_known(big):
+    unknowns = find_unknowns(big.outlook)
+    legs = big.outlook.legs
+    assert all(legs[gap.leg].profile is None for gap in unknowns.gaps)
+    for margin in find_margins(big.outlook, unknowns):
+        assert margin.least_k <= margin.margin_k
+        if not unknowns.gaps or margin.leg < unknowns.gaps[0].leg:
+            assert margin.least_k == pytest.approx(margin.margin_k, abs=0.1)  # speeds held are found anew
+
+
+def test_heat_from_a_leg_that_is_not_known_is_carried_on(big):
+    found = [m for m in big.unknown() if not big.unknowns.of_leg(m.leg)]
+    assert found
+    for margin in found:
+        assert "heat carried on from" in unknown_words(big, margin.leg)
+
+
+def test_taking_profiles_away_never_calms(big):
+    bare = forecast(without_profiles(big.outlook.trip), big.outlook.car)
+    margins = find_margins(bare)
+    for leg in range(len(big.outlook.legs)):
+        if big.worst(leg).level in ("thin", "exceeded"):
+            assert worst_of(margins, leg).level != "ample"
+
+
+def test_one_registry_of_levels():
+    assert maps.scene.LEVELS == WORDS
+    assert maps.scene.Scene.__dataclass_fields__["level_words"].default == tuple(level.legend for level in LEVELS)
+
+
+def test_the_count_of_levels_is_that_of_the_legs(big):
+    said = headline(big)
+    assert f"{len(big.notable())} thin" in said
+    assert f"{len(big.unknown())} not known" in said
+    assert np.isfinite([m.least_k for m in big.margins]).all()
