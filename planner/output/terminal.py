@@ -28,17 +28,24 @@ _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {level.word: level.style for level in LEVELS}
-_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED = 5, 3, 4
+_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 3, 4, 3
 
 
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
     """Days, outcome, what to do, fuel, cautions; with `full` the reason of every thin margin, service, other roads."""
     parts: list[object] = [_days(report), Text(headline(report), style="bold")]
-    parts += [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
+    parts += _doubts(report, len(report.weighty) if full else _MOST_DOUBTS)
     parts += _whole(report) if full else _brief(report)
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
+
+
+def _doubts(report: Report, most: int) -> list[object]:
+    """What in the files looks like a slip and bears on the margins."""
+    found = [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
+    more = len(found) - most
+    return [*found[:most], *([Text(f"{more} more: grademargin check")] if more > 0 else [])]
 
 
 def _brief(report: Report) -> list[object]:
