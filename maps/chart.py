@@ -154,7 +154,7 @@ def digits_for(bound: float) -> int:
 
 
 def _packed_series(series: Series, kept: NDArray[np.int64]) -> dict[str, Any]:
-    """Pack one series with its columns; a band that begins at the line itself says so."""
+    """Pack one series with its columns."""
     digits = digits_for(series.bound)
     columns: dict[str, object] = {
         name: "values" if name != "values" and values == series.values else _packed_column(values, kept, digits)

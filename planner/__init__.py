@@ -307,7 +307,7 @@ def plan(
 
         rest, start = rest_of(_inputs(trip, step), request)
         outlook = make_forecast(rest, start=start, progress=step)
-    return Plan(make_report(outlook, remedies=remedies, progress=step))
+    return Plan(make_report(outlook, remedies=remedies, today=date.today(), progress=step))
 
 
 def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "CheckResult":
@@ -339,19 +339,21 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
+    from dataclasses import replace
+
+    from planner.analysis.weighed import doubts_of
     from planner.forecast.assemble import find_legs, quiet, taught
     from planner.output.results import CheckResult
 
     step = progress or quiet
     inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
+    found = CheckResult(inputs=inputs, legs=legs, closed=closed, doubts=doubts_of(inputs, legs, today=date.today()))
     if not rank:
-        return CheckResult(inputs=inputs, legs=legs, closed=closed)
+        return found
     from planner.analysis.sensitivity import rank_assumptions
 
-    return CheckResult(
-        inputs=inputs, legs=legs, closed=closed, effects=rank_assumptions(_forecast(inputs, step), progress=step)
-    )
+    return replace(found, effects=rank_assumptions(_forecast(inputs, step), progress=step))
 
 
 def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | None" = None) -> "WeatherReport":

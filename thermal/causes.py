@@ -27,7 +27,7 @@ from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import BoolArray, FloatArray
 from thermal.residuals import Nuisance, Whitening
 from thermal.simulate import simulate
-from thermal.spread import CLASS_SPREAD, medians
+from thermal.spread import medians, spread_of
 from thermal.vehicle import Vehicle
 
 __all__ = ["UNEXPLAINED", "USUAL", "Verdict", "alike", "faulty_thermostat", "judge"]
@@ -163,7 +163,7 @@ class _Judge:
         sd += [n.gauge_sd_k] * len(self.bodies) + [n.lag_sd_s] * len(self.bodies)
         k = len(FACTORS)
         whole = np.zeros((k + len(sd), k + len(sd)))
-        whole[:k, :k] = self.posterior.covariance(CLASS_SPREAD)
+        whole[:k, :k] = self.posterior.covariance(spread_of(self.vehicle))
         whole[range(k, k + len(sd)), range(k, k + len(sd))] = np.array(sd) ** 2
         return whole
 

@@ -50,7 +50,9 @@ def drawn_k(
     """
     rows, place = rows_at(drive, readings.time_s)
     n_day = int(drive.day.max()) + 1
-    factors, shift = draw(n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, posterior=posterior)
+    factors, shift = draw(
+        n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, posterior=posterior, vehicle=vehicle
+    )
     result = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows)
     return with_error(result, drive, vehicle, posterior.discrepancy, seed=seed).temps_k[:, place]
 

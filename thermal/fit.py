@@ -20,6 +20,7 @@ from thermal.log_drive import Readings
 from thermal.posterior import NOTHING, Posterior, posterior_from
 from thermal.ranges import FloatArray
 from thermal.residuals import Nuisance, Task, Unknown, apply_trial, autocorrelation_time, residuals_k, rmse_k, unknown
+from thermal.spread import spread_of
 from thermal.vehicle import Vehicle
 
 __all__ = ["Fit", "Nuisance", "Unknown", "autocorrelation_time", "fit_factors", "residuals_k", "rmse_k", "unknown"]
@@ -148,7 +149,7 @@ def fit_factors(
     if len(drives) != len(readings) or not drives:
         message = f"{len(drives)} drives need as many sets of readings, and at least one; got {len(readings)}"
         raise ParameterError(message)
-    asked = tuple(unknown(name, _spread_of(name, spreads or {}, known)) for name in names)
+    asked = tuple(unknown(name, _spread_of(vehicle, name, spreads or {}, known)) for name in names)
     middle, root = _prior(asked, known)
     seen = [_thinned(one) for one in readings]
     error = ErrorModel(vehicle, drives, seen, known.discrepancy)
@@ -211,11 +212,11 @@ def _thinned(readings: Readings) -> Readings:
     return replace(readings, time_s=readings.time_s[::step], temp_k=readings.temp_k[::step])
 
 
-def _spread_of(name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
+def _spread_of(vehicle: Vehicle, name: str, spreads: Mapping[str, float], known: Posterior) -> float | None:
     """Prior width: as given, as learnt before, or the usual one."""
     if name in spreads:
         return spreads[name]
-    return known.factors[name].sd if name in known.factors else None
+    return known.factors[name].sd if name in known.factors else spread_of(vehicle).get(name)
 
 
 def _prior(asked: Sequence[Unknown], known: Posterior) -> tuple[FloatArray, FloatArray]:

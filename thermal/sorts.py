@@ -147,7 +147,7 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     Returns
     -------
     Vehicle
-        The car with it.
+        The car with it; as it was, where that sort is in it already.
 
     Raises
     ------
@@ -158,6 +158,8 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     if name not in allowed:
         message = f"{part}.sort is {name!r}; this part takes: {', '.join(allowed)}"
         raise ParameterError(message)
+    if name == getattr(vehicle, part).sort:
+        return vehicle
     sort = allowed[name]
     limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
     oil = replace(

@@ -69,7 +69,7 @@ def doubts(
     found += date_doubts(trip, today)
     if car is not None:
         found += car_doubts(car, class_values or {})
-    first: dict[tuple[str, object, str], Doubt] = {}
+    first: dict[tuple[str, int, str], Doubt] = {}
     for doubt in found:
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
@@ -344,8 +344,9 @@ def speeds(trip: Trip) -> Iterator[Doubt]:
             beside.setdefault(key, []).append(number)
     for number, leg in enumerate(trip.legs):
         near = sorted({n for key in (leg.start, leg.finish) for n in beside[key]} - {number})
-        free = [n for n in near if not _slowed(trip, trip.legs[n])]
-        yield from _speed(trip, number, [trip.legs[n].speed_m_per_s for n in free])
+        slowed = _slowed(trip, leg)
+        alike = [trip.legs[n].speed_m_per_s for n in near if _slowed(trip, trip.legs[n]) == slowed]
+        yield from _speed(trip, number, alike, [trip.legs[n].speed_m_per_s for n in near], slowed=slowed)
 
 
 def _slowed(trip: Trip, leg: Leg) -> bool:
@@ -354,10 +355,10 @@ def _slowed(trip: Trip, leg: Leg) -> bool:
     return steep or leg.distance_m > _BENDS_SLOW * _line_m(trip, leg)
 
 
-def _speed(trip: Trip, number: int, near: Sequence[float]) -> Iterator[Doubt]:
+def _speed(trip: Trip, number: int, alike: Sequence[float], near: Sequence[float], *, slowed: bool) -> Iterator[Doubt]:
     leg = trip.legs[number]
     speed, read = leg.speed_m_per_s, as_written(trip, "speed", leg.speed_m_per_s)
-    usual = float(np.median(near)) if near else 22.0
+    usual = float(np.median(alike or near)) if near else 22.0
     middle = as_written(trip, "speed", usual)
     if speed > _FAST_M_PER_S or (speed < _SLOW_M_PER_S and leg.idle_share == 0.0):
         which = "faster" if speed > _FAST_M_PER_S else "slower"
@@ -366,8 +367,9 @@ def _speed(trip: Trip, number: int, near: Sequence[float]) -> Iterator[Doubt]:
         return
     if not near:
         return
-    fast = speed > _UNLIKE * max(near)
-    slow = speed * _UNLIKE < min(near) and not _slowed(trip, leg)
+    free = 1.0 if alike or slowed else _UNLIKE  # an open road between two that are not
+    fast = speed > _UNLIKE * free * max(alike or near)
+    slow = bool(alike) and speed * _UNLIKE < min(alike)
     if fast or slow:
         against = f"the legs beside it, about {middle}"
         yield _of_leg(

@@ -102,7 +102,7 @@ def _mended_car(car: VehicleFile, mend: Mend) -> VehicleFile:
     return replace(car, vehicle=changed)
 
 
-def lines(found: Sequence[Doubt]) -> Iterator[str]:
+def doubt_lines(found: Sequence[Doubt]) -> Iterator[str]:
     """Say each doubt in a line, with its weight where it is known."""
     for doubt in found:
         weight = "" if doubt.moves_k is None else f" (a margin moves by {doubt.moves_k:.0f} K)"

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from planner.forecast.assemble import Progress, quiet
 from planner.laps.stints import Case, Layout, Piece
-from planner.model.levels import level_of
+from planner.model.levels import level_of, severity
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.fluids import BODY_KEYS
@@ -186,8 +186,12 @@ def planned_sessions(case: Case) -> tuple[Planned, ...]:
 
 
 def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
-    """Put one session's numbers together; `peak_k` has a value a body of the model."""
-    tight = int(np.argmin(kept - case.bands_k))
+    """Put one session's numbers together; `peak_k` has a value a body of the model.
+
+    The worst level decides, then the least margin beyond the part's own band: rotors are thin from far off.
+    """
+    levels = [level_of(float(margin), float(band)) for margin, band in zip(kept, case.bands_k, strict=True)]
+    tight = max(range(len(levels)), key=lambda part: (severity(levels[part]), case.bands_k[part] - kept[part]))
     nodes = {part: BODY_KEYS.index(part) for part in case.parts}
     return Planned(
         begin=at,
@@ -195,7 +199,7 @@ def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
         margin_k=dict(zip(case.parts, map(float, kept), strict=True)),
         peak_k={part: float(peak_k[node]) for part, node in nodes.items()},
         part=case.parts[tight],
-        level=level_of(float(kept[tight]), float(case.bands_k[tight])),
+        level=levels[tight],
     )
 
 

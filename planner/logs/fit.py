@@ -14,7 +14,7 @@ from planner.files.logs import open_log
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
-from planner.logs.identifiability import cannot_teach, found_words, names_for, together
+from planner.logs.identifiability import cannot_teach, error_words, found_words, names_for, together
 from planner.logs.map_match import PlannedDay
 from planner.logs.plot import Panel, log_svg
 from planner.model import clock
@@ -116,14 +116,14 @@ def learn(
     lines += [(one.log.name, f"{fault}.") for one in driven for fault in one.log.faults]
     lines += [(one.log.name, line) for one in driven for line in cannot_teach(one, car.vehicle)]
     said = together(lines)
-    source = _source(driven, on)
+    source, logs_named = _source(driven, on), [one.log.name for one in driven]
     return Fitted(
         trip=trip,
         car=car,
         driven=tuple(driven),
         found=found,
         held=held,
-        sentences=(*said, *found_words(found)),
+        sentences=(*said, *found_words(found), *error_words(found, logs_named, units_of(trip.units))),
         posterior=_posterior(car, found, source),
         changes=_changes(car.vehicle, found, source),
     )
@@ -249,7 +249,7 @@ class FluidMargin(NamedTuple):
 
 def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
-    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior)
+    factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior, vehicle=vehicle)
     few = np.array([0])
     drive = route.timeline.drive
     drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=few)

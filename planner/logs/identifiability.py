@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
+from planner.model.display import Units
 from thermal.fit import Fit
 from thermal.fluids import BODIES, FACTORS, fluid_of, fluids_in
 from thermal.vehicle import Vehicle
@@ -14,6 +15,7 @@ _GRADE, _GRADE_S = 0.03, 180.0
 _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
+_ODD_TIMES, _ODD_K = 2.5, 4.0  # ASSUMED: days of a sound car differ by less than that
 _COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **{name: factor.words for name, factor in FACTORS.items()},
@@ -127,5 +129,28 @@ def found_words(found: Fit) -> tuple[str, ...]:
                 out.append(
                     f"{WORDS.get(other.name, other.name)} and {WORDS.get(one.name, one.name)} {kind} here "
                     f"(correlation {pairs[i, j]:+.2f}): only what they do together is known."
+                )
+    return tuple(out)
+
+
+def error_words(found: Fit, logs: Sequence[str], units: Units) -> tuple[str, ...]:
+    """Say how far off the model itself is on this car, and which log does not agree with the others."""
+    sizes = ", ".join(
+        f"{fluid_of(key).label} ± {units.diff(one.sd_k):.0f}" for key, one in found.discrepancy.fluids.items()
+    )
+    part, unit = "logs" if len(logs) > 1 else "quarters of the log", units.temperature
+    out = [
+        f"The model's own error on this car, found on {part} left out of the fit: {sizes} {unit}. Every forecast "
+        "counts it, and more of it in heat, load or height that no log had."
+    ]
+    for i, name in enumerate(logs):
+        for key, left_k in found.left_out_k[i].items():
+            rest = [one[key] for j, one in enumerate(found.left_out_k) if j != i and key in one]
+            usual_k = float(np.median(rest)) if rest else left_k
+            if left_k > max(_ODD_TIMES * usual_k, _ODD_K):
+                out.append(
+                    f"{name} does not agree with the other logs in {fluid_of(key).label}: off by "
+                    f"{units.diff(left_k):.0f}, where they are off by {units.diff(usual_k):.0f} {unit}. Look at that "
+                    "day before believing the fit; leave the log out if something was wrong."
                 )
     return tuple(out)

@@ -3,12 +3,12 @@
 import re
 import textwrap
 from collections.abc import Sequence
-from datetime import date
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from planner.model import geo
 from planner.model.display import counted, units_of
+from planner.model.doubt import Doubt
 from planner.model.trip import Leg, Place, Trip
 from planner.output.gaps import profiles_worth_having
 from planner.output.road_shape import chart_lines, shape_of
@@ -25,7 +25,12 @@ def size(trip: Trip) -> str:
 
 
 def check_lines(
-    trip: Trip, car: VehicleFile, legs: Sequence[Leg], closed: Sequence[str], learnt: Sequence[str] = ()
+    trip: Trip,
+    car: VehicleFile,
+    legs: Sequence[Leg],
+    closed: Sequence[str],
+    learnt: Sequence[str] = (),
+    doubts: Sequence[Doubt] = (),
 ) -> list[str]:
     """Say what was read and what it rests on; `legs` are the road, `closed` says which roads are not open then."""
     assumed = [entry for entry in car.entries if entry.assumed]
@@ -36,7 +41,7 @@ def check_lines(
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  learnt: {said}" for said in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
-        *(f"  look at: {note}" for note in (*closed, *remarks(trip, legs, today=date.today()))),
+        *(f"  look at: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
         *_asked(car),
         *_worth_having(trip, legs),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
@@ -110,6 +115,7 @@ def check_dict(
     closed: Sequence[str],
     effects: "Sequence[Effect]",
     learnt: Sequence[str] = (),
+    doubts: Sequence[Doubt] = (),
 ) -> dict[str, Any]:
     """Give the same as plain data."""
     return {
@@ -122,6 +128,8 @@ def check_dict(
         "learnt": list(learnt),
         "assumed_of_trip": trip.assumptions,
         "closed": list(closed),
+        "network": list(remarks(trip)),
+        "doubts": [doubt.as_dict() for doubt in doubts],
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": [
             {

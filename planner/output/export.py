@@ -65,6 +65,7 @@ def plan_dict(report: Report) -> dict[str, Any]:
         ],
         "remedies": [_remedies_dict(day) for day in report.remedies],
         "learnt": list(report.learnt),
+        "doubts": [doubt.as_dict() for doubt in report.doubts],
         "assumed": {
             "trip": list(outlook.trip.assumptions),
             "vehicle": {e.key: {"value": e.text, "source": e.source} for e in outlook.car.entries if e.assumed},

@@ -43,9 +43,9 @@ RULES = (
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
 _AIR_DASH = "1 5"
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
-_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
 
 
 def make_scene(report: Report) -> Scene:

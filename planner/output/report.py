@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -14,10 +14,12 @@ from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
 from planner.analysis.unknowns import Unknowns, find_unknowns
-from planner.forecast.assemble import Progress, quiet
+from planner.analysis.weighed import doubts_of, that_matter, weighed
+from planner.forecast.assemble import Inputs, Progress, quiet
 from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_of
 from planner.model import geo
 from planner.model.display import Units, units_of
+from planner.model.doubt import Doubt
 from planner.model.levels import TIGHT, UNKNOWN
 from planner.model.trip import Place
 from planner.weather.records import WeatherSource
@@ -56,6 +58,12 @@ class Report:
     weather: tuple[str, ...]
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def weighty(self) -> tuple[Doubt, ...]:
+        """Doubts about the files that move a margin by 3 K or more, or nobody knows by how much."""
+        return that_matter(self.doubts)
 
     def worst(self, leg: int) -> Margin:
         """Margin of the gravest level on a leg, the smallest of those."""
@@ -82,10 +90,14 @@ class Report:
         return bool(self.outlook.car.spread.factors)
 
 
-def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress = quiet) -> Report:
-    """Work out the margins of a forecast."""
+def make_report(
+    outlook: Forecast, *, remedies: bool = True, today: date | None = None, progress: Progress = quiet
+) -> Report:
+    """Work out the margins of a forecast; remedies, and how much doubts about the files weigh, take drives more."""
     unknowns = find_unknowns(outlook)
     margins = find_margins(outlook, unknowns)
+    inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
+    doubts = doubts_of(inputs, outlook.legs, today=today)
     return Report(
         outlook=outlook,
         margins=margins,
@@ -98,6 +110,7 @@ def make_report(outlook: Forecast, *, remedies: bool = True, progress: Progress 
         weather=weather_used(outlook),
         remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
         service=plan_service(outlook),
+        doubts=weighed(inputs, doubts) if remedies else doubts,
     )
 
 

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from planner.forecast.assemble import Inputs
 from planner.model import clock
+from planner.model.doubt import Doubt
 from planner.model.errors import OutputError
 from planner.model.trip import Leg, Trip
 
@@ -248,13 +249,15 @@ class CheckResult:
     legs: tuple[Leg, ...]
     closed: tuple[str, ...]
     effects: "Sequence[Effect]" = ()
+    doubts: "tuple[Doubt, ...]" = ()
 
     @property
     def lines(self) -> list[str]:
         """Say it to people."""
         from planner.output.check import check_lines
 
-        return check_lines(self.inputs.trip, self.inputs.car, self.legs, self.closed, self.inputs.learnt)
+        inputs = self.inputs
+        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.learnt, self.doubts)
 
     def page(self) -> str:
         """Draw the road on one HTML page: map and profile."""
@@ -282,7 +285,8 @@ class CheckResult:
         """Give the same as plain data."""
         from planner.output.check import check_dict
 
-        return check_dict(self.inputs.trip, self.inputs.car, self.closed, self.effects, self.inputs.learnt)
+        inputs = self.inputs
+        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.learnt, self.doubts)
 
 
 @dataclass(frozen=True, kw_only=True)

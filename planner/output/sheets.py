@@ -40,7 +40,9 @@ def appendix(report: Report) -> tuple[Table, ...]:
     rows = tuple((e.key, e.text, e.source.removeprefix("ASSUMED:").strip()) for e in assumed)
     notes = report.outlook.trip.assumptions
     learnt = tuple((said,) for said in report.learnt)
+    doubts = tuple((doubt.where, doubt.sentence) for doubt in report.weighty)
     made = (
+        Table(title="Look at these first", headings=("where", "what looks like a slip"), rows=doubts),
         Table(title="Learnt from the gauges", headings=("readings.csv",), rows=learnt),
         Table(title="Other roads", headings=("the road not taken",), rows=roads),
         Table(title="To carry", headings=("common practice",), rows=carry),

@@ -12,6 +12,7 @@ from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
 from planner.analysis.remedies import DayRemedies, Remedy
 from planner.analysis.sensitivity import Effect
+from planner.analysis.weighed import doubt_lines
 from planner.analysis.whatif import Outcome
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import counted, economy, units_of
@@ -22,21 +23,29 @@ from planner.output.outcome import headline, unknown_sentence, unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, whole_sentence
 from thermal.fluids import FLUIDS, fluid_of
 
-_WIDTH = 80
+_WIDTH, _SHORTEST = 80, 7  # columns of a terminal, and of the name of a place
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {level.word: level.style for level in LEVELS}
-_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED = 5, 3, 4
+_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 3, 4, 3
 
 
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
     """Days, outcome, what to do, fuel, cautions; with `full` the reason of every thin margin, service, other roads."""
     parts: list[object] = [_days(report), Text(headline(report), style="bold")]
+    parts += _doubts(report, len(report.weighty) if full else _MOST_DOUBTS)
     parts += _whole(report) if full else _brief(report)
     parts.append(Text("Before you drive", style="bold"))
     parts += [Text(f"- {caution}") for caution in CAUTIONS]
     return tuple(parts)
+
+
+def _doubts(report: Report, most: int) -> list[object]:
+    """What in the files looks like a slip and bears on the margins."""
+    found = [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
+    more = len(found) - most
+    return [*found[:most], *([Text(f"{more} more: grademargin check")] if more > 0 else [])]
 
 
 def _brief(report: Report) -> list[object]:
@@ -152,15 +161,19 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
 
 def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:
     """Lay out text rows, each with its level; only the column of names gives way in a narrow terminal."""
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     widths: list[int] = []
     for position, heading in enumerate(headings):
         widths.append(max(cell_len(text) for text in (heading, *(row[position] for row, _ in rows))))
-    rest = sum(widths) - widths[headings.index("to")] + 2 * (len(headings) - 1)
+    rest = sum(widths) - widths[headings.index("to")]
+    gap = 2 if rest + _SHORTEST + 2 * (len(headings) - 1) <= _WIDTH else 1
+    rest += gap * (len(headings) - 1)
+    table = Table(
+        title=title, title_justify="left", box=None, padding=(0, gap, 0, 0), pad_edge=False, header_style="bold"
+    )
     for heading, width in zip(headings, widths, strict=True):
         names = heading == "to"
         side: Literal["left", "right"] = "left" if names or heading in ("date", "margin", "level") else "right"
-        size = min(width, max(8, _WIDTH - rest)) if names else width
+        size = min(width, max(_SHORTEST, _WIDTH - rest)) if names else width
         table.add_column(heading, justify=side, overflow="ellipsis", no_wrap=True, width=size)
     for row, level in rows:
         table.add_row(*row, style=_STYLE[level])

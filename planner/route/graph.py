@@ -2,13 +2,10 @@
 
 import itertools
 from collections.abc import Iterator, Sequence
-from datetime import date
 
 import networkx as nx
 import numpy as np
 
-from planner.model import geo
-from planner.model.display import units_of
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 
@@ -21,9 +18,6 @@ _MOST_PATHS, _MOST_OTHERS = 12, 24
 _MOST_SEARCHED = 200_000  # legs of the route times roads of the network; beyond it other roads are not looked for
 MOST_DRIVEN, MOST_DRIVEN_M = 500, 40e6  # legs; metres, once round the earth
 _LONGEST_DETOUR = 1.5
-# ASSUMED: rarer on roads than a slip of the pen; only said, never refused
-_STEEP_MEAN, _LONG_GRADE_M = 0.08, 3000.0  # mean grade of a leg at least so long, known by its two ends alone
-_WINDING = 2.5  # road over straight line
 
 
 def cool_cost_s(leg: Leg, trip: Trip) -> float:
@@ -143,16 +137,8 @@ def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterato
         yield edge["leg"]
 
 
-def remarks(trip: Trip, legs: Sequence[Leg], *, today: date | None = None) -> tuple[str, ...]:
-    """Say what looks wrong: places no road reaches, islands, dead ends, what a slip of the pen would look like."""
-    said = [*_network_remarks(trip), *_low_passes(trip, legs), *_leg_remarks(trip)]
-    if today is not None and trip.first_date < today:
-        said.append(f"The departure, {trip.departure:%Y-%m-%d %H:%M}, lies in the past; today is {today}.")
-    return tuple(said)
-
-
-def _network_remarks(trip: Trip) -> Iterator[str]:
-    """Say what cannot be reached or left."""
+def remarks(trip: Trip) -> Iterator[str]:
+    """Say which places cannot be reached or left."""
     graph = road_graph(trip)
     names = {key: place.name for key, place in trip.places.items()}
     for key in sorted((key for key in graph if graph.degree(key) == 0), key=names.__getitem__):
@@ -164,33 +150,3 @@ def _network_remarks(trip: Trip) -> Iterator[str]:
     dead = sorted(names[key] for key in graph if key not in ends and len(set(nx.all_neighbors(graph, key))) == 1)
     if dead:
         yield f"Dead ends: {', '.join(dead)}."
-
-
-def _low_passes(trip: Trip, legs: Sequence[Leg]) -> Iterator[str]:
-    """Find passes of the route that lie in a hollow."""
-    u, on_route = units_of(trip.units), [trip.places[key] for key in stops_of(legs)]
-    found = {}
-    for before, here, after in zip(on_route, on_route[1:], on_route[2:], strict=False):
-        if here.kind == "pass" and here.elevation_m < min(before.elevation_m, after.elevation_m):
-            low, one, other = (f"{u.height(place.elevation_m):,.0f}" for place in (here, before, after))
-            found[here.key] = (
-                f"{here.name} is a pass, yet at {low} {u.elevation} it lies below {before.name} ({one}) and "
-                f"{after.name} ({other}); is its elevation in the unit of its column?"
-            )
-    yield from found.values()
-
-
-def _leg_remarks(trip: Trip) -> Iterator[str]:
-    """Find legs that are steep from end to end, and those that wind more than roads do."""
-    u = units_of(trip.units)
-    for leg in trip.legs:
-        a, b = trip.places[leg.start], trip.places[leg.finish]
-        road = f"{a.name} to {b.name} is {u.dist(leg.distance_m):,.1f} {u.distance}"
-        grade = abs(b.elevation_m - a.elevation_m) / leg.distance_m
-        if leg.profile is not None:
-            continue  # drawn or measured over its whole length: its distance agrees with it
-        if leg.distance_m >= _LONG_GRADE_M and grade > _STEEP_MEAN:
-            yield f"{road} at {grade:.0%} all the way; look at its distance and both elevations, or give it a profile."
-        line_m = geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
-        if leg.distance_m > _WINDING * line_m:
-            yield f"{road} by road, though {u.dist(line_m):,.1f} {u.distance} apart; look at its distance."

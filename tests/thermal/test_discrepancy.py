@@ -188,3 +188,19 @@ def test_logs_that_disagree_leave_a_larger_error(estate: Vehicle) -> None:
     moved[30:, 4] += 8.0
     apart = fit.fit_factors(estate, drives, [readings[0], replace(readings[1], temp_k=moved)], names).discrepancy
     assert apart.fluids["differential"].sd_k > agree.fluids["differential"].sd_k + 0.4
+
+
+def test_the_log_of_an_odd_day_is_told(estate: Vehicle) -> None:
+    """Three logs of one car, the last with a differential gauge 12 K off: it alone is named."""
+    from planner.logs.identifiability import error_words
+    from planner.model.display import METRIC
+
+    one = draw_car(estate, 1)
+    logs = [make_log(one, Day(road="hills", hours=0.6, air_c=18.0, fluids=(1, 4)), 60 + i) for i in range(3)]
+    moved = logs[2].readings.temp_k.copy()
+    moved[:, 4] += 12.0
+    readings = [logs[0].readings, logs[1].readings, replace(logs[2].readings, temp_k=moved)]
+    found = fit.fit_factors(estate, [log.drive for log in logs], readings, ("axle_heat", "axle_loss"))
+    told = error_words(found, ["a.csv", "b.csv", "c.csv"], METRIC)
+    assert told[0].startswith("The model's own error on this car, found on logs left out of the fit: coolant ±")
+    assert [text.split(" ")[0] for text in told[1:]] == ["c.csv"]
