@@ -49,8 +49,9 @@ def unknown_words(report: Report, leg: int) -> str:
 def unknown_sentence(report: Report, margin: Margin) -> str:
     """Say why a leg's margins are not known, what an even grade would leave, and what the hardest road."""
     u, why = report.units, unknown_words(report, margin.leg)
+    own = bool(report.unknowns.of_leg(margin.leg))
     return (
-        f"{why[:1].upper()}{why[1:]}. By an even grade the {fluid_of(margin.fluid).label} would keep "
-        f"{u.diff(margin.margin_k):.0f} {u.temperature}; over the hardest road that the ground allows, "
-        f"{u.diff(margin.least_k):z.0f}. Give the leg a profile."
+        f"{why[:1].upper()}{why[1:]}. {'By an even grade' if own else 'By an even grade before it'} the "
+        f"{fluid_of(margin.fluid).label} would keep {u.diff(margin.margin_k):.0f} {u.temperature}; over the hardest "
+        f"road that the ground allows, {u.diff(margin.least_k):z.0f}. Give {'the' if own else 'that'} leg a profile."
     )
