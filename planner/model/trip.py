@@ -204,7 +204,7 @@ class Trip:
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()
     assumptions: tuple[str, ...] = ()
-    written: Written = field(default_factory=Written)
+    written: Written = field(default_factory=Written, compare=False)
 
     @property
     def first_date(self) -> date:
