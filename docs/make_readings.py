@@ -40,7 +40,7 @@ OWNERS = ("estate-1990s-six", "saloon-1980s-v8-automatic")
 FLUIDS = ("coolant", "engine_oil", "transmission", "differential")
 COUNTS = (1, 2, 4, 8)
 READ_DAYS, FIRST, LAST = 5, 5, 8  # days read, and days forecast; counted from 0
-WARM_S, DRAWS, THIN_K, CONFIDENCE = 1800.0, 128, 8.0, 0.9
+WARM_S, DRAWS, THIN_K, CONFIDENCE = 1800.0, 64, 8.0, 0.9
 HOTTER_K = 8.0  # the air of every day than usual, known to the forecast: else hardly a margin comes near its limit
 EYE_K = 1.5  # ASSUMED: a needle read from the driver's seat, 1 to 3 K
 
@@ -155,7 +155,7 @@ def all_scores(cars: int) -> dict[int, list[Score]]:
     bare: dict[str, Score] = {}
     for car in range(cars):
         name, began = OWNERS[car % len(OWNERS)], time.time()
-        who, one = owner(name), draw_car(read_class(name).vehicle, 500 + car)
+        who, one = owner(name), draw_car(read_class(name).vehicle, 1000 + car)
         air = np.random.default_rng([car, 22]).normal(0.0, who.sd_k)
         truth = true_margins_k(who, one, air, car)
         if name not in bare:
@@ -168,6 +168,8 @@ def all_scores(cars: int) -> dict[int, list[Score]]:
             found = teach(who.line.drive, who.vehicle, seen, air_sd_k=who.sd_k)
             scores[count].append(score(who, found.posterior, truth))
         print(f"car {car + 1} of {cars}: {time.time() - began:.0f} s", file=sys.stderr, flush=True)
+        if (car + 1) % 10 == 0:
+            print("\n".join(tables(scores)), file=sys.stderr, flush=True)
     return scores
 
 

@@ -83,7 +83,7 @@ def command_lines(page: Path) -> list[str]:
 
 def digest(folder: Path) -> str:
     found = hashlib.sha256()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+    for path in [folder] if folder.is_file() else sorted(p for p in folder.rglob("*") if p.is_file()):
         found.update(path.relative_to(folder.parent).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return found.hexdigest()
 
@@ -107,7 +107,7 @@ class Reader:
         kept = self.store / str(len(self.known))
         kept.mkdir()
         for path in {folder / top for top in tops} | (set(folder.iterdir()) - before):
-            shutil.copytree(path, kept / path.name)
+            (shutil.copytree if path.is_dir() else shutil.copy2)(path, kept / path.name)
         self.known[key] = Ran(code, out.getvalue(), kept)
         return self.known[key]
 

@@ -141,13 +141,11 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     ----------
     part : str
         Section of the lubricant.
-    name : str
-        Its sort. [-]
 
     Returns
     -------
     Vehicle
-        The car with it.
+        The car with it; as it was, where that sort is in it already.
 
     Raises
     ------
@@ -158,6 +156,8 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     if name not in allowed:
         message = f"{part}.sort is {name!r}; this part takes: {', '.join(allowed)}"
         raise ParameterError(message)
+    if name == getattr(vehicle, part).sort:
+        return vehicle
     sort = allowed[name]
     limit = "engine_oil_limit" if part == "engine_oil" else part.removesuffix("_oil") + "_limit"
     oil = replace(
@@ -200,8 +200,6 @@ def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:
 
     Parameters
     ----------
-    sort : Sort
-        The lubricant.
     temp_k : ndarray, shape (n,)
         Its temperature in each segment. [K]
     duration_s : ndarray, shape (n,)

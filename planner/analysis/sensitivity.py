@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from planner.analysis.margins import columns_of, fluids_of
+from planner.analysis.unknowns import find_unknowns
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast, ambient_sd_k
 from thermal.errors import ParameterError
@@ -14,6 +15,7 @@ from thermal.spread import medians
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import Entry, key_of, sections
 
+_OF_RANGE = 0.05  # ASSUMED: likely error of a value assumed to be zero, by its plausible range; 0.02 to 0.1
 _KELVIN = 3.0  # ASSUMED: likely error of an assumed temperature; other quantities carry theirs where they are declared
 
 
@@ -42,6 +44,7 @@ def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[
     base = _smallest(outlook, outlook.car.vehicle)
     found = [effect for entry in assumed if (effect := _effect(outlook, entry, base)) is not None]
     found.append(_weather(outlook, base))
+    found += _profiles(outlook)
     return tuple(sorted(found, key=lambda effect: (-effect.weight, effect.key)))
 
 
@@ -62,7 +65,7 @@ def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
     item = next(f for f in fields(sections()[section]) if key_of(f) == key)
     part = getattr(outlook.car.vehicle, section)
     value = getattr(part, item.name)
-    if "unit" not in item.metadata or isinstance(value, tuple) or value == 0.0:
+    if "unit" not in item.metadata or isinstance(value, tuple):
         return None
     step, text = _step(item.metadata, value)
     changes = []
@@ -96,7 +99,22 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
     """Likely error of an assumed value, and how to say it."""
     if meta["unit"] in ("K", "delta K"):
         return _KELVIN, "3 K"
+    if value == 0.0:  # a share of nothing is nothing: a zero nobody gave is no better known than another value
+        return _OF_RANGE * (meta["high"] - max(meta["low"], 0.0)), f"{100.0 * _OF_RANGE:g} % of what it may be"
     return meta["likely"] * abs(value), f"{100.0 * meta['likely']:g} %"
+
+
+def _profiles(outlook: Forecast) -> list[Effect]:
+    """Legs without a profile: by how much the hardest road that their ground allows lessens their margin."""
+    unknowns, columns = find_unknowns(outlook), columns_of(outlook)
+    found = []
+    for leg in sorted({gap.leg for gap in unknowns.gaps}):
+        places, this = outlook.trip.places, outlook.legs[leg]
+        source = "ASSUMED: nobody gave heights, and the ground between is not even"
+        key = f"profile {places[this.start].name} to {places[this.finish].name}"
+        lost, held = unknowns.lost_k[leg, columns], outlook.nominal.margin_k[0, leg, columns]
+        found.append(_pick(outlook, lost, held, key, "an even grade", source, "the hardest road there"))
+    return found
 
 
 def _weather(outlook: Forecast, base: Any) -> Effect:

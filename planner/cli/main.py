@@ -111,17 +111,29 @@ def _new_from_track(
 @TRIP
 @click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
 @click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
+@click.option("--try-out", is_flag=True, help="Also say which hour's drive near home teaches most for this trip.")
 @click.option("--fill", is_flag=True, help="Fill places from the table of towns into a new file, places-filled.csv.")
 @click.option("--in-place", is_flag=True, help="With --fill: into places.csv itself.")
 @JSON
 @click.pass_obj
-def check(io: Streams, folder: Path, rank: bool, as_usual: bool, fill: bool, in_place: bool, as_json: bool) -> int:
+def check(
+    io: Streams,
+    /,
+    folder: Path,
+    rank: bool,
+    as_usual: bool,
+    try_out: bool,
+    fill: bool,
+    in_place: bool,
+    as_json: bool,
+) -> int:
     """Check a trip's files, draw its profile, and list what the forecast rests on; writes out/check.html.
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
     those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature stands beside the usual one for such a car. With --fill, places.csv needs only names: position, height,
-    usual high and low of towns are filled in.
+    temperature stands beside the usual one for such a car. With --try-out, an hour near home is worked out:
+    which gauge read where tells most of the trip's thin margins. With --fill, places.csv needs only names: position,
+    height, usual high and low of towns are filled in.
 
     Example: grademargin check july --rank
     """
@@ -138,8 +150,10 @@ def check(io: Streams, folder: Path, rank: bool, as_usual: bool, fill: bool, in_
         from planner.output.usual import usual, usual_dict, usual_table
 
         cells = usual(found.inputs.car)
+    home = _try_out(io, folder, found) if try_out else ([], {})
     if as_json:
-        io.json(found.to_dict() | ({"usual": usual_dict(cells)} if as_usual else {}))
+        more: dict[str, Any] = {"usual": usual_dict(cells)} if as_usual else {}
+        io.json(found.to_dict() | more | home[1])
         return DONE
     for line in found.lines:
         io.say(line)
@@ -150,9 +164,22 @@ def check(io: Streams, folder: Path, rank: bool, as_usual: bool, fill: bool, in_
         io.show(*terminal.effects(found.effects, found.inputs.trip.units))
     if as_usual:
         io.show(*usual_table(cells, found.inputs.trip.units))
+    for line in home[0]:
+        io.say(line)
     if not rank:
         io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
     return DONE
+
+
+def _try_out(io: Streams, folder: Path, found: "CheckResult") -> tuple[list[str], dict[str, Any]]:
+    """The drive near home that teaches most for a trip, in sentences and as data."""
+    import planner
+    from planner.analysis.tryout import find_worth
+    from planner.output.tryout import worth_lines, worth_list
+
+    outlook = planner.plan(found.inputs, remedies=False, progress=io.progress).report.outlook
+    worth = find_worth(outlook, progress=io.progress)
+    return worth_lines(outlook, worth, folder), {"try_out": worth_list(worth)}
 
 
 @cli.command()

@@ -188,11 +188,17 @@ def _table_assumptions(draft: Draft) -> list[str]:
     found = []
     places, legs = draft.places.values(), draft.legs
     if all(place.high_k is None for place in places):
-        found.append("No place has 'high' and 'low'; 35 degC / 20 degC at 300 m elevation assumed.")
+        found.append(
+            "No place has 'high' and 'low'; usual ones of weather stations near are taken, else 35 degC / 20 degC at "
+            "300 m."
+        )
     else:
         bare = sum(place.high_k is None for place in places)
         if bare:
-            found.append(f"{bare} of {len(places)} places have no high and low; taken from the others.")
+            found.append(
+                f"{bare} of {len(places)} places have no high and low; taken from weather stations near, else from the "
+                "others."
+            )
     flat = sum(leg.profile is None for leg in legs)
     if flat:
         found.append(f"{flat} of {len(legs)} legs have no profile; an even grade between their places assumed.")

@@ -16,6 +16,7 @@ from planner.model.errors import PlannerError
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Trip
 from planner.route.graph import choose_route
+from planner.weather.shipped import ShippedStations
 from planner.weather.sources import TripWeather, weather_for
 from thermal.errors import ThermalError, UnitError, shown
 from thermal.sorts import with_sort
@@ -64,7 +65,7 @@ class Inputs:
 def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
     """Read a trip folder whole, with the weather that was fetched for it earlier; never the network."""
     trip, car = open_folder(folder)
-    return Inputs(trip=trip, car=car, known=weather_for(trip, progress=progress))
+    return Inputs(trip=trip, car=car, known=weather_for(trip, stations=ShippedStations(), progress=progress))
 
 
 def taught(inputs: Inputs, *, progress: Progress = quiet) -> Inputs:

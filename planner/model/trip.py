@@ -135,6 +135,15 @@ class ServiceItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """Where the tables stand, and the unit of each of their columns as it was written."""
+
+    places: str = "places.csv"
+    legs: str = "legs.csv"
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """Gauges read by hand at one moment: where, or when, or both, and what each of them said.
 
@@ -149,15 +158,6 @@ class Reading:
     oil_pressure_pa: float | None = None
     rpm: float | None = None
     note: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
-    """Where the tables stand, and the unit of each of their columns as it was written."""
-
-    places: str = "places.csv"
-    legs: str = "legs.csv"
-    units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

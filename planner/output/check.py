@@ -10,6 +10,7 @@ from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.doubt import Doubt
 from planner.model.trip import Leg, Place, Trip
+from planner.output.gaps import profiles_worth_having
 from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
@@ -42,6 +43,7 @@ def check_lines(
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
         *_asked(car),
+        *_worth_having(trip, legs),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
@@ -59,6 +61,15 @@ def _asked(car: VehicleFile) -> list[str]:
         'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
     )
     return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
+
+
+def _worth_having(trip: Trip, legs: Sequence[Leg]) -> list[str]:
+    """Ask for profiles where the ground between hides climbs."""
+    lines = []
+    for number, said in enumerate(profiles_worth_having(trip, legs)):
+        text = said if number else f"profiles worth having: {said}"
+        lines += textwrap.wrap(text, 80, initial_indent="    " if number else "  ", subsequent_indent="      ")
+    return lines
 
 
 def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:

@@ -6,11 +6,9 @@ from planner.analysis.margins import Margin
 from planner.forecast.run import leg_name
 from planner.model.display import counted
 from planner.model.levels import AMPLE, EXCEEDED, THIN, UNKNOWN
+from planner.output.gaps import gap_words
 from planner.output.report import Report
-from planner.route.gaps import Gap
 from thermal.fluids import fluid_of
-
-_WORTH_SAYING_M = 50.0
 
 
 def headline(report: Report) -> str:
@@ -42,22 +40,10 @@ def unknown_words(report: Report, leg: int) -> str:
     """Say why the margins of a leg are not known."""
     gaps = report.unknowns.of_leg(leg)
     if gaps:
-        return f"{gap_words(report, max(gaps, key=lambda gap: gap.length_m))}: margin not known"
+        return f"{gap_words(report.units, max(gaps, key=lambda gap: gap.length_m))}: margin not known"
     before = [gap.leg for gap in report.unknowns.gaps if gap.leg < leg]
     origin = leg_name(report.outlook, before[-1]) if before else "the road before"
     return f"heat carried on from {origin}, which has no profile: margin not known"
-
-
-def gap_words(report: Report, gap: Gap) -> str:
-    """Say what lies in a stretch without heights."""
-    u, ground = report.units, gap.ground
-    way = f"{u.dist(gap.length_m):.0f} {u.distance} without a profile"
-    if ground.above_m >= _WORTH_SAYING_M:
-        return f"{way}, ground up to {round(u.height(ground.above_m), -2):,.0f} {u.elevation} higher between"
-    if ground.below_m >= _WORTH_SAYING_M:
-        return f"{way}, ground down to {round(u.height(ground.below_m), -2):,.0f} {u.elevation} lower between"
-    rise = ground.climb_m[1] - ground.climb_m[0]
-    return f"{way}, {round(u.height(rise), -2):,.0f} {u.elevation} of climb at a grade not known"
 
 
 def unknown_sentence(report: Report, margin: Margin) -> str:

@@ -1,5 +1,6 @@
 """The forecast in words and tables, display units, nothing printed here."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -21,7 +22,9 @@ from planner.model.display import Units, units_of
 from planner.model.doubt import Doubt
 from planner.model.levels import TIGHT, UNKNOWN
 from planner.model.trip import Place
-from planner.weather.sources import source_sentences, sources_used
+from planner.weather.records import WeatherSource
+from planner.weather.shipped import usual_on
+from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
@@ -161,7 +164,24 @@ def weather_used(outlook: Forecast) -> tuple[str, ...]:
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return tuple(source_sentences(used, line.road.weather, now_s=None))
+    return (*source_sentences(used, line.road.weather, now_s=None), *_doubtful_stations(outlook, used))
+
+
+def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[str, ...]:
+    """Name places whose usual high rests on stations too unlike them to be believed."""
+    u, said = units_of(outlook.trip.units), {}
+    for one in (one for one in used if one.source is WeatherSource.STATIONS):
+        day = local_time(outlook, span_of(outlook, outlook.timeline.days[one.day].first).first).date()
+        place = one.place
+        (found,) = usual_on(np.array([[place.lat_deg, place.lon_deg, place.elevation_m]]), day=day)
+        if found is not None and not found.believed:
+            coast = " on the coast" if found.coast else ""
+            said[place.key] = (
+                f"{place.name}: {u.temp(found.high_k):.0f} {u.temperature}, mostly from {found.station}, "
+                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: not believed here, "
+                f"{u.diff(2.0 * found.high_sd_k):.0f} {u.temperature} off either way is likely; enter its high and low."
+            )
+    return tuple(said.values())
 
 
 def then(report: Report, leg: int) -> str:

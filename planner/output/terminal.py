@@ -23,7 +23,7 @@ from planner.output.outcome import headline, unknown_sentence, unknown_words
 from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, whole_sentence
 from thermal.fluids import FLUIDS, fluid_of
 
-_WIDTH = 80
+_WIDTH, _SHORTEST = 80, 7  # columns of a terminal, and of the name of a place
 _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
@@ -161,15 +161,19 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
 
 def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:
     """Lay out text rows, each with its level; only the column of names gives way in a narrow terminal."""
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     widths: list[int] = []
     for position, heading in enumerate(headings):
         widths.append(max(cell_len(text) for text in (heading, *(row[position] for row, _ in rows))))
-    rest = sum(widths) - widths[headings.index("to")] + 2 * (len(headings) - 1)
+    rest = sum(widths) - widths[headings.index("to")]
+    gap = 2 if rest + _SHORTEST + 2 * (len(headings) - 1) <= _WIDTH else 1
+    rest += gap * (len(headings) - 1)
+    table = Table(
+        title=title, title_justify="left", box=None, padding=(0, gap, 0, 0), pad_edge=False, header_style="bold"
+    )
     for heading, width in zip(headings, widths, strict=True):
         names = heading == "to"
         side: Literal["left", "right"] = "left" if names or heading in ("date", "margin", "level") else "right"
-        size = min(width, max(8, _WIDTH - rest)) if names else width
+        size = min(width, max(_SHORTEST, _WIDTH - rest)) if names else width
         table.add_column(heading, justify=side, overflow="ellipsis", no_wrap=True, width=size)
     for row, level in rows:
         table.add_row(*row, style=_STYLE[level])

@@ -1,7 +1,8 @@
 """Colours that can meet are told apart by every reader: measured differences, with the four kinds of sight.
 
 Simulated sight: Machado, Oliveira and Fernandes, A physiologically-based model for simulation of color vision
-deficiency, IEEE TVCG 15(6), 2009, table 1, severity 1.0. Difference: CIE 1976 L*a*b* (CIE 15:2004, 8.2.1), white D65, sRGB of
+deficiency, IEEE TVCG 15(6), 2009, table 1, severity 1.0 (matrices from memory). Difference: CIE 1976 L*a*b*
+(CIE 15:2004, 8.2.1), white D65, sRGB of
 IEC 61966-2-1. Twenty is well above what is told apart side by side (about 2.3: Mahy and others, 1994; from memory).
 """
 

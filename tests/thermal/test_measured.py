@@ -29,6 +29,7 @@ from thermal.drive import Drive, steady_drive
 from thermal.errors import ParameterError
 from thermal.fluids import N_BODY
 from thermal.simulate import nominal, simulate
+from thermal.spread import CLASS_SPREAD
 from thermal.vehicle import Vehicle
 
 measured_logs = pytest.mark.skipif(not LOGS.is_dir(), reason=f"the measured drives are not at {LOGS}")
@@ -186,8 +187,8 @@ def test_what_the_log_cannot_tell_stays_at_its_prior(estate: Vehicle) -> None:
     assert got.estimate[0] == pytest.approx(1.0, abs=0.01)
     assert got.learned[0] < 0.01
     low, high = got.interval(0)
-    assert low == pytest.approx(np.exp(-1.645 * 0.2), rel=0.02)
-    assert high == pytest.approx(np.exp(1.645 * 0.2), rel=0.02)
+    assert low == pytest.approx(np.exp(-1.645 * CLASS_SPREAD["axle_heat"]), rel=0.02)
+    assert high == pytest.approx(np.exp(1.645 * CLASS_SPREAD["axle_heat"]), rel=0.02)
 
 
 def test_unknown_names_are_refused() -> None:

@@ -114,8 +114,8 @@ def test_a_road_closed_on_its_day_is_no_choice(trip_of, file):
 
 
 def test_a_road_that_fits_no_split_into_days_is_no_choice(trip_of, file):
-    # No place to sleep and an hour and three quarters at the wheel: the pass fits, the longer way does not.
-    day = {"driving_s": 1.2 * 3600.0, "lodging_only": True}
+    # No place to sleep and an hour and a half at the wheel: the pass fits, the longer way does not.
+    day = {"driving_s": 1.55 * 3600.0, "lodging_only": True}
     taken = forecast(trip_of(day=day), file)
     assert compare_roads(taken) == ()
     relaxed = with_trip(taken, day=replace(taken.trip.day, driving_s=2.0 * 3600.0))

@@ -86,7 +86,7 @@ def test_a_value_set_to_what_it_is_changes_nothing(hot):
 
 @pytest.mark.parametrize(
     ("section", "key", "value"),
-    [("cooling", "radiator", "2300 W/K"), ("trailer", "mass", "150 kg"), ("cooling", "cap_pressure", "0.3 bar")],
+    [("cooling", "radiator", "2300 W/K"), ("body", "mass", "1950 kg"), ("cooling", "cap_pressure", "0.3 bar")],
 )
 def test_a_setting_is_worth_what_the_vehicle_file_makes_of_it(trip_folder, section, key, value):
     outlook = forecast(*open_folder(trip_folder))
@@ -122,13 +122,15 @@ def test_a_part_helps_its_own_fluid(hot, usual):
 
 
 def test_a_part_for_another_fluid_buys_nothing_for_this_one(hot, usual):
-    # Oil cooler and radiator share the coolant; transmission and differential coolers here go to the air.
+    # Oil cooler and radiator share the coolant; transmission and differential coolers here go to the air, but the one
+    # in front of the radiator warms its air, which costs coolant and oil a kelvin or two.
     for words in ("transmission cooler, 40 W/K, added", "differential cooler with pump and switch, 25 W/K, added"):
         own = PARTS[words]
         for fluid, gain in by_fluid(hot, usual[words].gain_k).items():
-            assert fluid == own or abs(gain) < 0.3, f"{words}: {fluid}"
-    for fluid in ("transmission", "differential"):
-        assert abs(by_fluid(hot, usual["radiator a fifth larger"].gain_k)[fluid]) < 0.3
+            assert fluid == own or -2.5 < gain < 0.3, f"{words}: {fluid}"
+    radiator = by_fluid(hot, usual["radiator a fifth larger"].gain_k)
+    assert abs(radiator["differential"]) < 0.3
+    assert abs(radiator["transmission"]) < 1.5  # a cooler block and bay reach it through the bell housing and the air
 
 
 def test_what_buys_nothing_is_named(usual):

@@ -1,0 +1,47 @@
+"""Usual highs and lows from the stations that come with the program, for places that nobody tells of."""
+
+import functools
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.ground.usual import PERIOD, Usual, usual_highs_lows
+from planner.weather.normals import UsualHighLow
+
+Floats = NDArray[np.float64]
+
+
+class ShippedStations:
+    """Normals of stations in North America, with an error that grows with distance, height and the sea's nearness."""
+
+    @property
+    def words(self) -> str:
+        """What it is, as the rest of a sentence."""
+        return f"normals of weather stations {PERIOD}, shipped with the program"
+
+    def at(self, where: Floats, *, day: date) -> list[UsualHighLow | None]:
+        """Usual highs and lows of points (latitude, longitude, elevation; shape (n, 3)); None far from any station."""
+        return [
+            None
+            if found is None
+            else UsualHighLow(high_k=found.high_k, low_k=found.low_k, error_k=max(found.high_sd_k, found.low_sd_k))
+            for found in usual_on(where, day=day)
+        ]
+
+
+def usual_on(where: Floats, *, day: date) -> Sequence[Usual | None]:
+    """The same with the station that counted most, and whether it is believed."""
+    return [_usual(*map(float, place), _same(day)) for place in where]
+
+
+def _same(day: date) -> date:
+    """One day for all that the table does not tell apart, so that each place is looked up seldom."""
+    return day.replace(day=1 + 3 * ((day.day - 1) // 3))
+
+
+@functools.lru_cache(maxsize=4096)
+def _usual(lat_deg: float, lon_deg: float, elevation_m: float, day: date) -> Usual | None:
+    (found,) = usual_highs_lows([(lat_deg, lon_deg, elevation_m)], day=day)
+    return found
