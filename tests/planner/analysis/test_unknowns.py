@@ -81,6 +81,7 @@ def test_one_registry_of_levels():
 
 def test_the_count_of_levels_is_that_of_the_legs(big):
     said = headline(big)
-    assert f"{len(big.notable())} thin" in said
+    for level in ("exceeded", "thin"):
+        assert f"{sum(margin.level == level for margin in big.notable())} {level}" in said
     assert f"{len(big.unknown())} not known" in said
     assert np.isfinite([m.least_k for m in big.margins]).all()
