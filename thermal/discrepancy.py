@@ -371,13 +371,8 @@ def with_error(
         return result
     end_s, day = np.cumsum(drive.duration_s), drive.day.astype(np.int64)
     day = day - day.min()
-<<<<<<< HEAD
     moving, start_s = drive.speed_m_per_s > 0.0, end_s - drive.duration_s
     begun = np.array([start_s[(day >= d) & moving][:1].sum() for d in range(int(day.max()) + 1)])
-=======
-    sets_off_s = np.where(drive.speed_m_per_s > 0.0, end_s - drive.duration_s, np.inf)
-    begun = np.array([min(sets_off_s[day >= d].min(), end_s[-1]) for d in range(int(day.max()) + 1)])
->>>>>>> fix-plan
     since = np.maximum(end_s - begun[day], 0.0)
     paths = _Paths(known, len(result.temps_k) - plain, seed, steady=steady)
     around = conditions_of(known, drive, vehicle)

@@ -81,7 +81,6 @@ def test_one_registry_of_levels():
 
 def test_the_count_of_levels_is_that_of_the_legs(big):
     said = headline(big)
-<<<<<<< HEAD
     counts = {
         "thin": sum(m.level == "thin" for m in big.notable()),
         "exceeded": sum(m.level == "exceeded" for m in big.notable()),
@@ -90,9 +89,4 @@ def test_the_count_of_levels_is_that_of_the_legs(big):
     assert any(counts.values())
     for word, count in counts.items():
         assert (f"{count} {word}" in said) == (count > 0)
-=======
-    for level in ("exceeded", "thin"):
-        assert f"{sum(margin.level == level for margin in big.notable())} {level}" in said
-    assert f"{len(big.unknown())} not known" in said
->>>>>>> fix-plan
     assert np.isfinite([m.least_k for m in big.margins]).all()

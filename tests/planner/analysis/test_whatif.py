@@ -130,11 +130,7 @@ def test_a_part_for_another_fluid_buys_nothing_for_this_one(hot, usual):
             assert fluid == own or -2.5 < gain < 0.3, f"{words}: {fluid}"
     radiator = by_fluid(hot, usual["radiator a fifth larger"].gain_k)
     assert abs(radiator["differential"]) < 0.3
-<<<<<<< HEAD
     assert abs(radiator["transmission"]) < 1.5  # a cooler block and bay reach it through the bell housing and the air
-=======
-    assert 0.0 < radiator["transmission"] < 0.2 * radiator["coolant"]  # the gearbox is bolted to the block it cools
->>>>>>> fix-plan
 
 
 def test_what_buys_nothing_is_named(usual):
