@@ -45,8 +45,8 @@ def test_intervals_cover_the_truth_and_estimates_come_nearer_to_it(estate: Vehic
     """90 % intervals over 50 logs of 40 minutes, truths drawn from the prior: 85 to 95 %, and 2 % more for chance.
 
     Standard error of the share: the four unknowns of a log are not independent, so between 2 and 4 %. The mean square
-    error of the logarithms is at most 0.7 of the prior's, which is the class's own: an error of the model's, which these
-    logs do not have, lets one of 40 minutes tell no more.
+    error of the logarithms is at most 0.7 of the prior's, which is the class's own: an error of the model's, which
+    these logs do not have, lets one of 40 minutes tell no more.
     """
     inside, before, after = [], [], []
     for seed in range(50):
