@@ -44,7 +44,7 @@ def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[
     base = _smallest(outlook, outlook.car.vehicle)
     found = [effect for entry in assumed if (effect := _effect(outlook, entry, base)) is not None]
     found.append(_weather(outlook, base))
-    found += _profiles(outlook)
+    found += _profiles(outlook, base)
     return tuple(sorted(found, key=lambda effect: (-effect.weight, effect.key)))
 
 
@@ -104,16 +104,17 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
     return meta["likely"] * abs(value), f"{100.0 * meta['likely']:g} %"
 
 
-def _profiles(outlook: Forecast) -> list[Effect]:
-    """Legs without a profile: by how much the hardest road that their ground allows lessens their margin."""
+def _profiles(outlook: Forecast, base: Any) -> list[Effect]:
+    """Legs without a profile: by how much the hardest road that their ground allows lessens the smallest margins."""
     unknowns, columns = find_unknowns(outlook), columns_of(outlook)
     found = []
     for leg in sorted({gap.leg for gap in unknowns.gaps}):
         places, this = outlook.trip.places, outlook.legs[leg]
         source = "ASSUMED: nobody gave heights, and the ground between is not even"
         key = f"profile {places[this.start].name} to {places[this.finish].name}"
-        lost, held = unknowns.lost_k[leg, columns], outlook.nominal.margin_k[0, leg, columns]
-        found.append(_pick(outlook, lost, held, key, "an even grade", source, "the hardest road there"))
+        hardest = outlook.nominal.margin_k[0, leg, columns] - unknowns.lost_k[leg, columns]
+        moved = base - np.minimum(base, hardest)
+        found.append(_pick(outlook, moved, base, key, "an even grade", source, "the hardest road there"))
     return found
 
 
