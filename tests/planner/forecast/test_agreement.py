@@ -88,7 +88,7 @@ def smallest(plan, column: str) -> np.ndarray:
 def test_the_weather_of_the_folder_is_what_the_plan_goes_by(plan, copy_example, tmp_path):
     """Else the tests below could not fail: without weather.csv the fluids are kelvins cooler."""
     bare = planner.plan(copy_example("minimal", tmp_path / "bare"), remedies=False)
-    assert (plan.track.air_k - bare.track.air_k).min() > 3.0
+    assert (plan.track.air_k - bare.track.air_k).min() > 2.5
     assert (smallest(bare, "margin_k") - smallest(plan, "margin_k")).max() > 2.0
 
 
