@@ -230,9 +230,9 @@ def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "
 
     Examples
     --------
-    >>> heavy = read(example("minimal"), changes={"trailer.mass": "400 kg"})
-    >>> heavy.car.vehicle.trailer.mass_kg
-    400.0
+    >>> heavy = read(example("minimal"), changes={"body.mass": "1900 kg"})
+    >>> heavy.car.vehicle.body.mass_kg
+    1900.0
     """
     from planner.forecast.assemble import quiet, read_inputs
 
@@ -420,7 +420,7 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
 
     Examples
     --------
-    >>> tried = whatif(example("minimal"), ["trailer.mass=600 kg"]).changes
+    >>> tried = whatif(example("minimal"), ["body.mass=2600 kg"]).changes
     >>> bool((tried.margin_gained_k < 0.0).all())
     True
     """

@@ -412,8 +412,6 @@ def power_shortfall_w(
         Road speed, > 0. [m/s]
     power_share : ndarray, shape (n,)
         Full-load power relative to rated. [-]
-    steady : bool
-        True for a speed held for minutes, without engine speeds and converter slip that last for a moment. [-]
 
     Returns
     -------

@@ -47,7 +47,7 @@ class Fit:
     n_readings : int
         Readings used. [-]
     n_effective : float
-        Independent readings they are worth, from the residuals' autocorrelation. [-]
+        Independent errors of the model that they show: as many readings they are worth. [-]
     noise_k : float
         Standard deviation of the residuals. [K]
     discrepancy : Discrepancy

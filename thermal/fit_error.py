@@ -98,7 +98,7 @@ class ErrorModel:
         seen = self.readings[i]
         use = np.ones(len(seen.time_s), dtype=np.bool_) if rows is None else rows
         part = replace(seen, time_s=seen.time_s[use], temp_k=seen.temp_k[use])
-        return Whitening(part, self.scale_k(i)[use], self.lasting_s, self.noise_k, car=False)
+        return Whitening(part, self.scale_k(i)[use], self.lasting_s, self.noise_k, car=False, flat=True)
 
     def stretches(self, i: int) -> FloatArray:
         """Count the independent errors one drive shows: one, and one each time the error has had time to change.

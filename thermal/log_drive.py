@@ -224,7 +224,7 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     --------
     >>> first_k = np.full(N_BODY, np.nan); first_k[_COOLANT] = 340.0
     >>> [float(t) for t in start_from_readings(first_k, 280.0)]
-    [340.0, 340.0, 340.0, 310.0, 310.0, 310.0]
+    [340.0, 340.0, 340.0, 310.0, 310.0, 310.0, 310.0]
     """
     coolant = float(first_k[_COOLANT])
     rest = coolant if coolant - air_k <= _COLD_START_K else 0.5 * (coolant + air_k)

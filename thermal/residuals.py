@@ -296,16 +296,26 @@ class Whitening:
         Of one reading by itself. [K]
     car : bool
         Whether the part of the error that stays with the car is in it.
+    flat : bool
+        Whether its quick part has no shape, see `thermal.discrepancy.covariance_k2`.
     """
 
     def __init__(
-        self, readings: Readings, sd_k: FloatArray, lasting_s: FloatArray, noise_k: FloatArray, *, car: bool
+        self,
+        readings: Readings,
+        sd_k: FloatArray,
+        lasting_s: FloatArray,
+        noise_k: FloatArray,
+        *,
+        car: bool,
+        flat: bool = False,
     ) -> None:
         self.parts: list[tuple[int, IntArray, FloatArray]] = []
         for body in range(N_BODY):
             rows = np.flatnonzero(np.isfinite(readings.temp_k[:, body])).astype(np.int64)
             if len(rows):
-                whole = covariance_k2(sd_k[rows, body], readings.time_s[rows], float(lasting_s[body]), car=car)
+                lasting = float(lasting_s[body])
+                whole = covariance_k2(sd_k[rows, body], readings.time_s[rows], lasting, car=car, flat=flat)
                 whole[np.diag_indices(len(rows))] += noise_k[body] ** 2
                 root = np.linalg.cholesky(whole)
                 inverse = solve_triangular(root, np.eye(len(rows)), lower=True, check_finite=False)

@@ -21,8 +21,6 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
     ----------
     drive : Drive
         The drive, at speeds the car can hold.
-    loads, work : Loads and Work
-        Of that drive. [-]
 
     Returns
     -------

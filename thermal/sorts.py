@@ -141,8 +141,6 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     ----------
     part : str
         Section of the lubricant.
-    name : str
-        Its sort. [-]
 
     Returns
     -------
@@ -202,8 +200,6 @@ def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:
 
     Parameters
     ----------
-    sort : Sort
-        The lubricant.
     temp_k : ndarray, shape (n,)
         Its temperature in each segment. [K]
     duration_s : ndarray, shape (n,)

@@ -57,7 +57,7 @@ class Inputs:
     def changed(self, changes: Mapping[str, str]) -> "Inputs":
         """Return the same with values of the car changed, each named and written as in vehicle.toml."""
         vehicle = self.car.vehicle
-        for name, value in changes.items():
+        for name, value in sorted(changes.items(), key=lambda one: one[0] == "trailer.mass"):  # its drag comes first
             vehicle = changed_car(vehicle, name, value)
         return replace(self, car=replace(self.car, vehicle=vehicle))
 

@@ -114,7 +114,7 @@ def cautious_profile(
 
     Examples
     --------
-    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, even=False)
+    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, climb_m=(1400.0, 2100.0), even=False)
     >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
     >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
     ([1500, 1400, 1400, 2430, 1400], [0, 2, 26, 43, 60])

@@ -9,13 +9,7 @@ _SI = {"elevation": "m", "distance": "m", "speed": "m/s", "high": "K", "low": "K
 
 
 def as_written(trip: Trip, column: str, si_value: float) -> str:
-    """Show a value in the unit of its column, in the trip's own unit where the column has none.
-
-    Parameters
-    ----------
-    column : str
-        `elevation`, `distance`, `speed`, `high` or `low`.
-    """
+    """Show a value of `elevation`, `distance`, `speed`, `high` or `low` in the unit its column was written in."""
     unit = trip.written.units.get(column, "")
     if unit:
         try:

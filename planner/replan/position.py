@@ -14,6 +14,7 @@ from planner.model.trip import Leg, Place, Profile, Trip
 from planner.route.days import split_days
 from planner.route.graph import stops_of
 from planner.route.road import positions_along
+from planner.route.timeline import Timeline
 
 UNDER_WAY = "under-way"
 """Key of the place made for a point along a leg."""
@@ -47,14 +48,15 @@ class Here:
     today_s: float
 
 
-def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime) -> Here:
-    """Find where the car is."""
-    return _at_place(trip, legs, where, at) if isinstance(where, str) else _along(trip, legs, where, at)
+def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime, line: Timeline | None = None) -> Here:
+    """Find where the car is, by the plan's timeline where there is one."""
+    plan = _planned(trip, legs, line)
+    return _at_place(trip, legs, plan, where, at) if isinstance(where, str) else _along(trip, legs, plan, where, at)
 
 
-def _at_place(trip: Trip, legs: Sequence[Leg], text: str, at: datetime) -> Here:
+def _at_place(trip: Trip, legs: Sequence[Leg], plan: Sequence["_Passing"], text: str, at: datetime) -> Here:
     """Find a place on the route, or beside it."""
-    place, stops, plan = find_place(trip, text), stops_of(legs), _planned(trip, legs)
+    place, stops = find_place(trip, text), stops_of(legs)
     found = [position for position, key in enumerate(stops) if key == place.key]
     if not found:
         _require_choice(trip, place.name)
@@ -104,14 +106,20 @@ class _Passing:
         return max(self.driven_s - before_s, 0.0) if at.date() == self.arrival.date() else 0.0
 
 
-def _planned(trip: Trip, legs: Sequence[Leg]) -> list[_Passing]:
-    """When the plan passes every position of the route; without days that can be planned, by driving time alone."""
+def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Passing]:
+    """When the plan passes every position of the route; without days that can be planned, by driving time alone.
+
+    The plan's days are split by the speeds the car holds; by those entered, a slow car's nights would lie elsewhere.
+    """
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
+    if line is not None:
+        driven_s = np.where(line.drive.speed_m_per_s > 0.0, line.drive.duration_s, 0.0)
+        times = [float(part) for part in np.bincount(line.drive.group.astype(np.int64), driven_s, len(legs))]
     places = [trip.places[key] for key in stops_of(legs)]
     start_s = _epoch_s(trip, legs[0].start, trip.departure)
     passed = [(start_s, 0.0)]
     try:
-        days = split_days(trip, legs, times)
+        days = split_days(trip, legs, times) if line is None else line.days
     except NoRouteError:
         days = ()
         passed += [(start_s + sum(times[: i + 1]), 0.0) for i in range(len(legs))]
@@ -140,11 +148,10 @@ def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
     return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
 
 
-def _along(trip: Trip, legs: Sequence[Leg], where: Along, at: datetime) -> Here:
+def _along(trip: Trip, legs: Sequence[Leg], plan: Sequence[_Passing], where: Along, at: datetime) -> Here:
     """Find a point along a leg, and make a place of it."""
     start, finish, stops = find_place(trip, where[0]), find_place(trip, where[1]), stops_of(legs)
     found = [i for i, leg in enumerate(legs) if (leg.start, leg.finish) == (start.key, finish.key)]
-    plan = _planned(trip, legs)
     if not found:
         _refuse_backwards(trip, legs, start, finish, where[2])
     if found:

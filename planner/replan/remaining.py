@@ -19,6 +19,7 @@ from planner.replan.position import Here, locate
 from planner.replan.request import Request
 from planner.replan.start_temps import start_of
 from planner.route.graph import choose_route, stops_of
+from planner.route.timeline import Timeline
 from planner.weather.expected import Anchor, highs_lows_along
 
 Floats = npt.NDArray[np.float64]
@@ -33,7 +34,8 @@ def rest_of(inputs: Inputs, request: Request) -> tuple[Inputs, Start]:
     except NoRouteError:  # the whole cannot be planned any more; what is left may be
         inputs, route = _unread(inputs), None
     legs = choose_route(inputs.trip) if route is None else route.legs
-    rest = replan(inputs.trip, legs, start_at=request.start_at, at=request.at, driven_s=request.driven_s)
+    line = None if route is None else route.timeline
+    rest = replan(inputs.trip, legs, start_at=request.start_at, at=request.at, driven_s=request.driven_s, line=line)
     rest, start = start_of(route, rest, inputs.car, request)
     return replace(inputs, trip=rest), start
 
@@ -53,8 +55,9 @@ def replan(
     start_at: str | Along,
     at: datetime,
     driven_s: float | None = None,
+    line: Timeline | None = None,
 ) -> Trip:
-    """Cut a trip, planned along `legs`, to what is left of it.
+    """Cut a trip, planned along `legs` and `line`, to what is left of it.
 
     Notes
     -----
@@ -65,7 +68,7 @@ def replan(
     if at.tzinfo is not None:
         message = f"time {at.isoformat()} already has a zone; give the wall clock time of the place alone"
         raise PlannerError(message)
-    here = locate(trip, legs, start_at, at)
+    here = locate(trip, legs, start_at, at, line)
     if here.key == trip.route[-1] and here.behind >= len(legs):
         message = f"{trip.places[here.key].name!r} is the finish; nothing is left to drive"
         raise PlannerError(message)

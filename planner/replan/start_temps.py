@@ -96,7 +96,7 @@ def _doubts(rest: Trip, believing: Believing) -> tuple[str, ...]:
 def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
     """Temperatures that the plan of the whole trip gives the car where it is now."""
     legs, line = route.legs, route.timeline
-    here = locate(route.trip, legs, request.start_at, request.at)
+    here = locate(route.trip, legs, request.start_at, request.at, route.timeline)
     if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
         return None
     at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))

@@ -21,6 +21,9 @@ SPARSE_M = 16_000.0
 STEEP = 0.07
 """ASSUMED: grade of a hard climb all the way; US highways in mountains are built up to 6 or 7 % (AASHTO, A Policy on
 Geometric Design of Highways and Streets, table of maximum grades, from memory); likely range 0.06 to 0.08."""
+STEEPER = 0.04
+"""ASSUMED: or that much steeper than its mean, where that is more: Teton Pass is 10 % on a mean of 6, the Oberalp 10 on 6
+(published, from memory); likely range 0.02 to 0.05."""
 HIDDEN_M = 200.0
 """ASSUMED: a pass may stand this far above what cells of 9 km show; the worst of twelve passes is 195 m."""
 
@@ -114,13 +117,13 @@ def _hardest(gap: Gap) -> dict[float, float]:
     foot, top = gap.ground.climb_m
     dip = max(0.0, gap.begin_height_m - foot)
     over = max(0.0, top + HIDDEN_M - gap.end_height_m)
-    room = STEEP * gap.length_m - (gap.end_height_m - gap.begin_height_m)
-    if room <= 0.0:
-        return {}  # the even grade is steeper
+    rise = gap.end_height_m - gap.begin_height_m
+    steep = max(STEEP, abs(rise) / gap.length_m + STEEPER)
+    room = steep * gap.length_m - rise
     share = min(1.0, room / (2.0 * (dip + over)))  # a short stretch holds only part of such a climb
     low, high = gap.begin_height_m - share * dip, gap.end_height_m + share * over
-    top_m = gap.end_m - (high - gap.end_height_m) / STEEP
-    foot_m = top_m - (high - low) / STEEP
+    top_m = gap.end_m - (high - gap.end_height_m) / steep
+    foot_m = top_m - (high - low) / steep
     return {max(foot_m, gap.begin_m): low, top_m: high}
 
 

@@ -119,6 +119,7 @@ def test_one_name_written_in_two_ways(trip: Path) -> None:
 def test_folders_with_awkward_names(trip: Path, tmp_path: Path, name: str) -> None:
     shutil.copytree(trip, tmp_path / name)
     before = warm.state(trip)
+    before.pop("out/check.html", None)
 
     def stand() -> None:
         os.chdir(tmp_path)
@@ -127,7 +128,9 @@ def test_folders_with_awkward_names(trip: Path, tmp_path: Path, name: str) -> No
         ran = warm.run(*argv, prepare=stand)
         assert "Traceback" not in ran.err
         assert ran.code in (0, 3), ran.err
-    assert warm.state(tmp_path / name) == before
+    after = warm.state(tmp_path / name)
+    assert after.pop("out/check.html")
+    assert after == before
     assert warm.run("new", "--", name, prepare=stand).code == 2
     shutil.rmtree(tmp_path / name)
     assert warm.run("new", "--", name, prepare=stand).code == 0

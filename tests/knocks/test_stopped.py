@@ -27,6 +27,11 @@ def sound(folder: Path) -> dict[str, str]:
     return {name: held for name, held in warm.state(folder).items() if not wholefile.is_part(Path(name).name)}
 
 
+def unnumbered(folder: Path) -> dict[str, str]:
+    """Hashes, less the calendar's: it carries what the plans before it held, so that a replan cancels their events."""
+    return {name: digest for name, digest in warm.state(folder).items() if name != "trip.ics"}
+
+
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_stopped_at_any_step_of_writing_a_set(tmp_path: Path, number: int) -> None:
     old, new = ({"a.html": word * 50_000, "b.csv": word, "c.json": word * 9} for word in ("old ", "new "))
@@ -138,11 +143,11 @@ def test_what_another_program_calls_its_own_stays(tmp_path: Path) -> None:
 def test_two_runs_at_once(trip: Path, tmp_path: Path) -> None:
     """Plan and plan, plan and weather, weather and weather: all end well, files whole, one plan wins as a set."""
     text = (trip / "trip.toml").read_text(encoding="utf-8")
-    sets = [sound(trip / "out")]
+    sets = [unnumbered(trip / "out")]
     (trip / "trip.toml").write_text(text.replace("14:00", "06:00"), encoding="utf-8")
     other = tmp_path / "other"
     assert warm.run("plan", trip, "--out", other).code == 0
-    sets.append(warm.state(other))
+    sets.append(unnumbered(other))
     for round_ in range(4):
         pids = []
         for departure in ("14:00", "06:00"):
@@ -152,7 +157,7 @@ def test_two_runs_at_once(trip: Path, tmp_path: Path) -> None:
         pids.append(warm.start(["weather", trip, "--offline"]))
         assert [warm.end(pid) for pid in pids[:2]] == [0, 0], (tmp_path / "err0").read_text()
         assert warm.end(pids[2]) in (0, 3)
-        assert warm.state(trip / "out") in sets, round_
+        assert unnumbered(trip / "out") in sets, round_
 
 
 def test_writers_take_turns(tmp_path: Path) -> None:

@@ -13,8 +13,10 @@ from scipy import stats
 
 from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.forecast.run import Forecast, ambient_sd_k, forecast, margin_error_k
+from thermal.discrepancy import conditions_of, covariance_k2, scale_k
+from thermal.fluids import FLUID_KEYS, FLUID_NODES
 from thermal.kernel import Factors
-from thermal.simulate import simulate
+from thermal.simulate import Result, simulate
 from thermal.spread import CLASS_SPREAD, draw
 from thermal.vehicle_file import VehicleFile
 
@@ -47,6 +49,38 @@ def outlook(make_trip, road, car) -> Forecast:
     return forecast(trip, VehicleFile(vehicle=vehicle, base="", entries=(), overridden=frozenset()))
 
 
+def errors_drawn_k(outlook: Forecast, result: Result, rng: np.random.Generator) -> np.ndarray:
+    """The model's own error at every segment of every draw, from its covariance: no line of `with_error`. [K]."""
+    drive, known = outlook.timeline.drive, outlook.car.spread.discrepancy
+    at_s, n = np.cumsum(drive.duration_s), len(drive.duration_s)
+    fluids = result.temps_k[:, :, FLUID_NODES]
+    around = conditions_of(known, drive, outlook.car.vehicle)
+    # A peak is where the temperature stands still, so a rise that comes early or late does not move it.
+    scale = scale_k(known, around, np.arange(n)[None], fluids)
+    out = np.empty_like(scale)
+    for fluid, key in enumerate(FLUID_KEYS):
+        lasting, one = known.of(key).lasting_s, np.ones(n)
+        alone = covariance_k2(one, at_s, lasting, car=False) * (drive.day[:, None] == drive.day[None, :])
+        whole = alone + covariance_k2(one, at_s, lasting, car=True) - covariance_k2(one, at_s, lasting, car=False)
+        root = np.linalg.cholesky(whole + 1e-9 * np.eye(n))
+        out[:, :, fluid] = scale[:, :, fluid] * (rng.normal(size=(len(scale), n)) @ root.T)
+    return out
+
+
+def margins_met(
+    outlook: Forecast, factors: Factors, shift_k: np.ndarray, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Smallest margin of every draw, leg and fluid: with the error at the peak, and wherever else it may fall."""
+    drive, vehicle = outlook.timeline.drive, outlook.car.vehicle
+    result = simulate(drive, vehicle, factors=factors, ambient_k=shift_k)
+    error = errors_drawn_k(outlook, result, rng)
+    draw, fluid = np.arange(len(error))[:, None, None], np.arange(error.shape[2])
+    at_peak = result.margin_k - error[draw, result.where, fluid]
+    left = result.limit_k[None] - result.temps_k[:, :, FLUID_NODES] - error
+    legs = [left[:, drive.group == leg].min(axis=1) for leg in range(int(drive.group.max()) + 1)]
+    return at_peak[:, :, columns_of(outlook)], np.stack(legs, axis=1)[:, :, columns_of(outlook)]
+
+
 def margins(outlook: Forecast, factors: Factors, shift_k: np.ndarray) -> np.ndarray:
     """Smallest margin of every draw, leg and fluid the car has."""
     drive, vehicle = outlook.timeline.drive, outlook.car.vehicle
@@ -55,12 +89,18 @@ def margins(outlook: Forecast, factors: Factors, shift_k: np.ndarray) -> np.ndar
 
 
 @pytest.fixture(scope="module")
-def truth(outlook) -> np.ndarray:
-    """What really happened, 400 times: log-normal factors and a normal shift of each day's air."""
+def met(outlook) -> tuple[np.ndarray, np.ndarray]:
+    """What really happened, 400 times: log-normal factors, a shift of each day's air, the model's own error."""
     rng = np.random.Generator(np.random.PCG64(19_660_606))
     factors = Factors(*(rng.lognormal(0.0, CLASS_SPREAD[name], TRUTHS) for name in Factors._fields))
     sd_k = ambient_sd_k(outlook.timeline)
-    return margins(outlook, factors, rng.normal(0.0, sd_k, (TRUTHS, len(sd_k))))
+    return margins_met(outlook, factors, rng.normal(0.0, sd_k, (TRUTHS, len(sd_k))), rng)
+
+
+@pytest.fixture(scope="module")
+def truth(met) -> np.ndarray:
+    """As a forecast defines a margin: at the moment at which the model has it smallest."""
+    return met[0]
 
 
 def binomial_band(chance: np.ndarray | float, n: int = TRUTHS) -> tuple[np.ndarray, np.ndarray]:
@@ -105,6 +145,21 @@ def test_the_printed_margin_is_kept_at_least_as_often(outlook, truth):
     for (leg, fluid), margin_k in printed.items():
         kept = np.count_nonzero(truth[:, leg, fluids_of(outlook).index(fluid)] >= margin_k)
         assert kept >= binomial_band(0.88)[0], (leg, fluid)
+
+
+def test_a_margin_may_be_smaller_at_another_moment(outlook, met):
+    """Not what is wished: an error that comes and goes in minutes may bring a limit nearer elsewhere than at the peak.
+
+    A forecast adds the error at the peak alone. Were it to look everywhere, margins would be 4 to 12 K smaller here,
+    and those of 0.9 are met by 55 to 86 % of truths. The bounds keep that from growing; see docs/validation.md.
+    """
+    at_peak, anywhere = met
+    promised = np.quantile(outlook.spread.margin_k[:, :, columns_of(outlook)], 0.1, axis=0)
+    kept = np.mean(anywhere >= promised, axis=0)
+    assert np.all(anywhere <= at_peak + 1e-6)
+    assert np.all((at_peak - anywhere).mean(axis=0) < 13.0)
+    assert kept.min() > 0.5
+    assert np.median(kept) > 0.77
 
 
 def test_limits_are_passed_as_often_as_the_chances_say(outlook, truth):

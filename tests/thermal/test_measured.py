@@ -102,9 +102,9 @@ def test_a_hot_day_cannot_tell_the_heater_and_a_cold_one_can(drives, found) -> N
 
 @measured_logs
 def test_readings_are_not_taken_for_independent(found) -> None:
-    """Residuals of a drive hang together for minutes: a reading every 15 s is worth a tenth or a fifth of one."""
+    """The model's own error lasts for half an hour: a drive of less than an hour shows it about twice."""
     assert found.n_readings > 200
-    assert 10 < found.n_effective < 60
+    assert 1.0 < found.n_effective < 4.0
 
 
 @measured_logs
@@ -156,17 +156,23 @@ def made_up(vehicle: Vehicle, *, noise_k: float, **truth: float) -> tuple[Drive,
 
 
 def test_recovers_what_was_put_in(estate: Vehicle) -> None:
-    """Every truth within three standard errors, and nearer than the description was."""
+    """Every truth within three standard errors, and nearer than the description was.
+
+    The made-up car is the model, but the fit does not know that: it allows for the error the model would have of a real
+    one, so an hour and a half moves capacity and final drive most of the way, the engine's heat, of which there is
+    little, a third.
+    """
     truth = {"capacity": 0.85, "axle_heat": 1.3, "engine_heat": 1.12}
     drive, readings = made_up(estate, noise_k=0.5, **truth)
     got = fit.fit_factors(estate, [drive], [readings], list(truth))
     for i, value in enumerate(truth.values()):
         miss = abs(float(np.log(got.estimate[i] / value)))
         assert miss <= 3.0 * got.standard_error[i]
-        assert miss < 0.4 * abs(np.log(value))
-    assert np.all(got.learned > 0.5)
+        assert miss < (0.7 if i == 2 else 0.4) * abs(np.log(value))
+    assert np.all(got.learned[:2] > 0.5)
+    assert got.learned[2] > 0.25
     assert np.allclose(np.diag(got.correlation), 1.0)
-    assert fit.rmse_k(fit.residuals_k(got.vehicle, drive, readings, factors=got.factors)) < 0.7
+    assert fit.rmse_k(fit.residuals_k(got.vehicle, drive, readings, factors=got.factors)) < 1.9
 
 
 def test_a_thermostat_is_learnt_in_kelvins(estate: Vehicle) -> None:
@@ -174,8 +180,10 @@ def test_a_thermostat_is_learnt_in_kelvins(estate: Vehicle) -> None:
     cooler = with_part(estate, "cooling", thermostat_open_k=open_k, thermostat_full_k=full_k)
     drive, readings = made_up(cooler, noise_k=0.3)
     got = fit.fit_factors(estate, [drive], [readings], ["thermostat"])
-    assert got.estimate[0] == pytest.approx(-4.0, abs=0.3)
-    assert got.vehicle.cooling.thermostat_open_k == pytest.approx(open_k, abs=0.3)
+    # A kelvin or so may be the model's own error or the gauge's, so one drive brings it most of the way.
+    assert got.standard_error[0] < 1.5
+    assert got.estimate[0] == pytest.approx(-4.0, abs=0.6)
+    assert got.vehicle.cooling.thermostat_open_k == pytest.approx(open_k, abs=0.6)
 
 
 def test_what_the_log_cannot_tell_stays_at_its_prior(estate: Vehicle) -> None:

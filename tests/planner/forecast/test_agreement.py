@@ -88,7 +88,7 @@ def smallest(plan, column: str) -> np.ndarray:
 def test_the_weather_of_the_folder_is_what_the_plan_goes_by(plan, copy_example, tmp_path):
     """Else the tests below could not fail: without weather.csv the fluids are kelvins cooler."""
     bare = planner.plan(copy_example("minimal", tmp_path / "bare"), remedies=False)
-    assert (plan.track.air_k - bare.track.air_k).min() > 3.0
+    assert (plan.track.air_k - bare.track.air_k).min() > 2.5
     assert (smallest(bare, "margin_k") - smallest(plan, "margin_k")).max() > 2.0
 
 
@@ -138,7 +138,7 @@ def test_alarms_expect_what_the_plan_does(plan, said):
 def test_whatif_counts_from_the_plan(plan, said):
     """Margin less gain is the margin of the plan, from the draws it shares with it."""
     draws = plan.report.outlook.spread.margin_k[: len(plan.report.outlook.shift_k)].min(axis=1)
-    (change,) = said("whatif", "--set", "trailer.mass=500 kg")["changes"]
+    (change,) = said("whatif", "--set", "body.mass=2300 kg")["changes"]
     for fluid, want in zip(plan.margins.fluid.unique(), np.quantile(draws, 0.1, axis=0), strict=True):
         name = fluid.replace("_", " ")
         assert change["margin_k"][name] - change["margin_gained_k"][name] == pytest.approx(want, abs=SAME_K)

@@ -43,7 +43,7 @@ EXAMPLES = ["minimal", "alps", "big"]
 def thin(minimal):
     """The minimal trip, heavily laden, with so wide a band of thin margins that there is something to remedy."""
     inputs = read_inputs(minimal.outlook.trip.folder).changed(
-        {"trailer.drag_area": "0.55 m**2", "trailer.mass": "1500 kg"}
+        {"trailer.drag_area": "0.9 m**2", "trailer.mass": "1500 kg"}
     )
     outlook = with_trip(make_forecast(inputs), thin_band_k=60.0)
     return make_report(outlook)

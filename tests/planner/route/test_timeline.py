@@ -126,8 +126,8 @@ def test_every_day_starts_at_its_hour(three_days, car):
 def test_every_day_of_the_worked_example_starts_at_its_local_hour(big):
     # 07:00 on 6 July in the Eastern zone; later days 07:30 in the zone of the place, Central, Mountain, Pacific.
     line, legs = big.outlook.timeline, big.outlook.legs
-    zones = {"asheville-nc": "America/New_York", "nashville-tn": "America/Chicago", "dalhart-tx": "America/Chicago"}
-    zones |= {"south-fork-co": "America/Denver", "pendleton-or": "America/Los_Angeles"}
+    zones = {"asheville-nc": "America/New_York", "memphis-tn": "America/Chicago"}
+    zones |= {"trinidad-co": "America/Denver", "pendleton-or": "America/Los_Angeles"}
     seen = set()
     for number, day in enumerate(line.days[1:], start=1):
         key = legs[day.first].start
@@ -135,7 +135,7 @@ def test_every_day_of_the_worked_example_starts_at_its_local_hour(big):
             begin = line.begin_s[next(s.first for s in line.spans if s.day == number and s.kind == "drive")]
             assert datetime.fromtimestamp(begin, tz=ZoneInfo(zones[key])).strftime("%H:%M") == "07:30"
             seen.add(key)
-    assert len(seen) >= 3
+    assert seen == set(zones)
     assert datetime.fromtimestamp(line.begin_s[0], tz=ZoneInfo("America/New_York")) == datetime(
         2027, 7, 6, 7, tzinfo=ZoneInfo("America/New_York")
     )
@@ -256,22 +256,23 @@ def test_air_is_hottest_in_the_afternoon_and_coolest_at_dawn(three_days, car):
 
 
 def test_a_leg_without_air_conditioning_regains_the_speed_the_compressor_costs(make_trip, road, car):
-    # Up 12 % at full power the car holds the speed at which power meets load; without the compressor it is faster, by
+    # Up 10 % at full power the car holds the speed at which power meets load; without the compressor it is faster, by
     # no more than if all the condenser gives off, the compressor's power among it, lifted it: dv <= P / (m g sin).
-    slope = Profile(distance_m=(0.0, 18000.0), elevation_m=(0.0, 2160.0))
-    up = road("a", "b", 10, speed_m_per_s=30.0, profile=slope)
+    # Six kilometres, in one gear throughout: where a gear ends, both hold its highest speed.
+    slope = Profile(distance_m=(0.0, 6000.0), elevation_m=(0.0, 600.0))
+    up = road("a", "b", 10 / 3, speed_m_per_s=30.0, profile=slope)
     loaded = replace(car, trailer=replace(car.trailer, mass_kg=1500.0, drag_area_m2=1.0))
 
     def held(leg_ac: bool | None, *, trip_ac: bool) -> np.ndarray:
         leg = replace(up, air_conditioning=leg_ac)
-        trip = make_trip([leg], places={"b": {"elevation_m": 2160.0}}, air_conditioning=trip_ac)
+        trip = make_trip([leg], places={"b": {"elevation_m": 600.0}}, air_conditioning=trip_ac)
         line = build_timeline(trip, [leg], loaded)
         return line.drive.speed_m_per_s[line.drive.speed_m_per_s > 0.0]
 
     on, off = held(None, trip_ac=True), held(None, trip_ac=False)
     assert on.max() < 30.0
-    weight_n = (loaded.body.mass_kg + 1500.0) * 9.81 * 0.12
-    assert (off - on).min() >= 0.0  # at the bottom a gear's highest speed holds both
+    weight_n = (loaded.body.mass_kg + 1500.0) * 9.81 * 0.10
+    assert (off - on).min() > 0.0
     assert 0.1 < np.median(off - on) <= (off - on).max() < loaded.cooling.condenser_heat_w / weight_n
     np.testing.assert_array_equal(held(False, trip_ac=True), off)
     np.testing.assert_array_equal(held(True, trip_ac=False), on)
