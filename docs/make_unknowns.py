@@ -1,8 +1,8 @@
 """How often "ample" is said where the full input says "exceeded": drawn trips with information taken away.
 
-Run: .venv/bin/python docs/make_unknowns.py [TRIPS]. Each trip is a stretch of a shipped example's road, driven by one
-of the shipped classes with a trailer and in weather drawn at random. It is forecast with everything its folder says,
-then without profiles, without highs and lows, and without the car's own drag.
+Run: .venv/bin/python docs/make_unknowns.py [TRIPS [SEED]]. Each trip is a stretch of a shipped example's road, driven
+by one of the shipped classes with a trailer and in weather drawn at random. It is forecast with everything its folder
+says, then without profiles, without highs and lows, and without the car's own drag.
 """
 
 import sys
@@ -44,9 +44,9 @@ class Drawn:
     plain: VehicleFile  # the same with its class's drag
 
 
-def drawn(count: int) -> Iterator[Drawn]:
+def drawn(count: int, seed: int = SEED) -> Iterator[Drawn]:
     """Draw trips over real roads with measured or published profiles."""
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(seed)
     held = [open_folder(example(name))[0] for name in ("wilmington-astoria", "alps")]
     routes = [choose_route(trip) for trip in held]
     starts = [
@@ -105,10 +105,10 @@ def levels(trip: Trip, car: VehicleFile) -> list[str]:
     return [worst_of(margins, leg).level for leg in range(len(outlook.legs))]
 
 
-def main(count: int) -> None:
+def main(count: int = TRIPS, seed: int = SEED) -> None:
     """Print the counts."""
     tables = {what: Counter() for what in ("profiles", "highs", "drag")}
-    for one in drawn(count):
+    for one in drawn(count, seed):
         full = levels(one.trip, one.car)
         for what, table in tables.items():
             table.update(zip(full, levels(*without(one, what)), strict=True))
@@ -123,4 +123,4 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else TRIPS)
+    main(*map(int, sys.argv[1:]))
