@@ -22,8 +22,8 @@ STEEP = 0.07
 """ASSUMED: grade of a hard climb all the way; US highways in mountains are built up to 6 or 7 % (AASHTO, A Policy on
 Geometric Design of Highways and Streets, table of maximum grades, from memory); likely range 0.06 to 0.08."""
 STEEPER = 0.04
-"""ASSUMED: or that much steeper than its mean, where that is more: Teton Pass is 10 % on a mean of 6, the Oberalp 10 on 6
-(published, from memory); likely range 0.02 to 0.05."""
+"""ASSUMED: or that much steeper than its mean, where that is more: Teton Pass is 10 % on a mean of 6, the Oberalp the
+same (published, from memory); likely range 0.02 to 0.05."""
 HIDDEN_M = 200.0
 """ASSUMED: a pass may stand this far above what cells of 9 km show; the worst of twelve passes is 195 m."""
 
