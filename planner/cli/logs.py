@@ -184,6 +184,7 @@ _READ = ("PRESSURE", "RPM", "OIL")
 @click.option("--idle", nargs=3, metavar=" ".join(_READ), help='Read on a sound day: "15 psi" "850 rpm" "210 degF".')
 @click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruising speed.")
 @click.option("--drop", nargs=3, metavar=" ".join(_READ), help="Pressure drop over the oil cooler, the same way.")
+@click.option("--legs", is_flag=True, help="Also a card for every leg.")
 @JSON
 @click.pass_obj
 def alarms(
@@ -192,9 +193,10 @@ def alarms(
     idle: tuple[str, str, str] | None,
     cruise: tuple[str, str, str] | None,
     drop: tuple[str, str, str] | None,
+    legs: bool,
     as_json: bool,
 ) -> int:
-    """Say what to set the gauges' alarms by, for every leg and the whole trip.
+    """Say what to set the gauges' alarms by, for the whole trip, with --legs for every leg too.
 
     Example: grademargin alarms july --idle "15 psi" "850 rpm" "210 degF"
     """
@@ -209,13 +211,14 @@ def alarms(
     if as_json:
         io.json(found.to_dict())
         return DONE
-    for card in found.cards:
+    *each, whole = found.cards
+    for card in (whole, *each) if legs else (whole,):
         table = Table(*HEADINGS)
         for row in alarm_rows(found.outlook, card):
             table.add_row(*row)
         table.title = alarm_title(found.outlook, card)
         io.show(table)
-    for line in caution_lines(found.outlook, found.cards[-1]):
+    for line in caution_lines(found.outlook, whole):
         io.say(line)
     head, rows = pressure_table_rows(found.outlook, known)
     by_speed = Table(*head, title="Oil pressure by engine speed and oil temperature")

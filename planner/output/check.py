@@ -43,6 +43,7 @@ def check_lines(
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  look at: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
         *_asked(car),
+        *quiet_traps(car),
         *_worth_having(trip, legs),
         f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
     ]
@@ -61,6 +62,24 @@ def _asked(car: VehicleFile) -> list[str]:
         'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
     )
     return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
+
+
+def quiet_traps(car: VehicleFile) -> list[str]:
+    """Name values of the owner's that mean more, or something else, than they seem to."""
+    own, held, said = car.overridden, car.vehicle, []
+    for part in ("oil_cooler", "transmission_cooler", "differential_cooler"):
+        kind = getattr(held, part).kind
+        if f"{part}.kind" in own and kind != "none" and f"{part}.conductance" not in own:
+            said.append(
+                f"[{part}] kind is {kind} now, its conductance is still that of the class's cooler; give conductance."
+            )
+    if "gearbox.lockup_road_speed" in own and held.gearbox.lockup_road_speed_m_per_s == 0.0:
+        said.append(
+            "[gearbox] lockup_road_speed is 0: the converter locks as soon as the car rolls, and makes no heat; write "
+            "the speed at which it locks, or 100 m/s for never."
+        )
+    wrapped = (textwrap.wrap(text, 80, initial_indent="  look at: ", subsequent_indent="    ") for text in said)
+    return [line for lines in wrapped for line in lines]
 
 
 def _worth_having(trip: Trip, legs: Sequence[Leg]) -> list[str]:

@@ -8,8 +8,10 @@ import pytest
 from planner.analysis.plausible import low_passes, steep_legs, winding_legs
 from planner.analysis.plausible_day import date_doubts
 from planner.files.folder import open_folder
+from planner.files.vehicles import read_vehicle
+from planner.model.paths import data_folder
 from planner.model.trip import Profile
-from planner.output.check import check_lines
+from planner.output.check import check_lines, quiet_traps
 from planner.route.graph import choose_route
 
 KM_E = {"lat_deg": 0.0}  # on the equator a degree of longitude is 111.32 km (WGS84)
@@ -110,3 +112,22 @@ def test_check_looks_at_the_calendar(run, trip_folder):
 def test_the_examples_have_no_such_slip(copy_example, tmp_path, name):
     trip, _ = open_folder(copy_example(name, tmp_path / name))
     assert not [*low_passes(trip, choose_route(trip)), *steep_legs(trip)]
+
+
+@pytest.mark.parametrize(
+    ("own", "said"),
+    [
+        ('[oil_cooler]\nkind = {value = "air", source = "fitted"}\n', "its conductance is still that of the class's"),
+        ('[gearbox]\nlockup_road_speed = {value = "0 mph", source = "owner"}\n', "locks as soon as the car rolls"),
+    ],
+)
+def test_a_value_that_means_more_than_it_seems_is_told(tmp_path, own, said):
+    def told(more):
+        path = tmp_path / "vehicle.toml"
+        path.write_text(f'base = "pickup-1990s-v8-tow"\n{more}', encoding="utf-8")
+        return " ".join(" ".join(quiet_traps(read_vehicle(path, data_folder() / "vehicles"))).split())
+
+    assert said in told(own)
+    assert told("") == ""
+    whole = own + ('conductance = {value = "60 W/K", source = "fitted"}\n' if "cooler" in own else "")
+    assert (said in told(whole)) == ("cooler" not in own)
