@@ -1,6 +1,6 @@
 // A profile: temperatures over the height of the road, limits and lines named where they run, and the cursor.
 
-const LEFT = 54, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
+const LEFT = 62, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
 const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
 const PAGE_STEP = 20;
 
