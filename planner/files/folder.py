@@ -148,6 +148,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         halts=settings.halts,
         confidence=settings.confidence,
         thin_band_k=settings.thin_band_k,
+        fuel_use_m2=settings.fuel_use_m2,
         air_conditioning=settings.air_conditioning,
         prefer=settings.prefer,
         rest=settings.rest,

@@ -25,7 +25,7 @@ from planner.model.trip import Place
 from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
-from thermal.fluids import ROTORS, fluid_of
+from thermal.fluids import FLUIDS, ROTORS, fluid_of
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
@@ -87,7 +87,8 @@ class Report:
     @property
     def knows_car(self) -> bool:
         """Whether anything was learnt of this car, so that chances are more than words."""
-        return bool(self.outlook.car.spread.factors)
+        learnt = self.outlook.car.spread.factors
+        return any(name in learnt for fluid in FLUIDS for name in fluid.factors)
 
 
 def make_report(
