@@ -20,7 +20,7 @@ from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_
 from planner.model import geo
 from planner.model.display import Units, units_of
 from planner.model.doubt import Doubt
-from planner.model.levels import TIGHT, UNKNOWN
+from planner.model.levels import EXCEEDED, TIGHT, UNKNOWN
 from planner.model.trip import Place
 from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
@@ -354,7 +354,18 @@ def sentence(report: Report, margin: Margin) -> str:
         f"{name.capitalize()}: {u.temp(margin.peak_k):.0f} {u.temperature} expected near {margin.near}, "
         f"{margin.when:%a %H:%M}{soak}; up to {u.temp(margin.upper_k):.0f} at {share} %; limit "
         f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.knows_car)}."
+        f"{_past_limit(margin)}"
     )
+
+
+def _past_limit(margin: Margin) -> str:
+    """Say what passing the limit does: coolant boils, other fluids age for as long as they are past it."""
+    if margin.level != EXCEEDED.word:
+        return ""
+    if fluid_of(margin.fluid).limit_kind == "boiling":
+        return " Past its limit it boils, within a minute or two."
+    minutes = max(1.0, margin.above_s / 60.0)
+    return f" Past its limit it ages faster and may foam; up to {minutes:.0f} min past it."
 
 
 def whole_sentence(report: Report, margin: Margin) -> str:
