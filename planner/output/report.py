@@ -13,6 +13,7 @@ from planner.analysis.margins import Margin, find_margins, gravest, worst_of
 from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.analysis.spread_shares import spread_shares
 from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.analysis.weighed import doubts_of, that_matter, weighed
 from planner.forecast.assemble import Inputs, Progress, quiet
@@ -32,6 +33,7 @@ _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; com
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
 _UNLIKELY, _LIKELY = 0.05, 0.5
+_WORTH_NAMING = 0.05  # share of a spread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -424,6 +426,13 @@ def reason(report: Report, margin: Margin) -> str:
         f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) and {u.temp(mean(drive.air_k, here)):.0f} {u.temperature}, "
         f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
     )
+
+
+def spread_sentence(report: Report, margin: Margin) -> str:
+    """Say what the spread of a margin is made of."""
+    shares = spread_shares(report.outlook, margin.leg, margin.fluid)
+    named = [f"{one.words} {100.0 * one.share:.0f} %" for one in shares if one.share >= _WORTH_NAMING]
+    return f"Its spread comes from: {', '.join(named)}." if named else ""
 
 
 def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
