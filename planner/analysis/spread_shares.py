@@ -8,7 +8,7 @@ from planner.forecast.run import Forecast
 from thermal.fluids import FACTORS, fluid_of
 
 AIR = "the day's air"
-REST = "the model's own error, and what the others do together"
+REST = "the model's own error"
 
 
 class Share(NamedTuple):
@@ -24,7 +24,8 @@ def spread_shares(outlook: Forecast, leg: int, fluid: str) -> tuple[Share, ...]:
     Notes
     -----
     Least squares of the drawn margins on the logarithms of the factors and the air of the day; the share of a source is
-    the covariance of its part with the margin, over the margin's variance (the shares add up to R squared). [-]
+    the covariance of its part with the margin, over the margin's variance (they add up to R squared). What is left is
+    put to the model's own error, and holds what two sources do together. [-]
     """
     n = len(outlook.shift_k)
     margin = outlook.spread.margin_k[:n, leg, fluid_of(fluid).index]
@@ -38,7 +39,7 @@ def spread_shares(outlook: Forecast, leg: int, fluid: str) -> tuple[Share, ...]:
         return ()
     slopes = np.linalg.lstsq(sources, apart, rcond=None)[0]
     shares = (sources * slopes).T @ apart / variance
-    names = [*(factor.words for factor in FACTORS.values()), AIR]
+    names = [*(factor.words.partition(",")[0] for factor in FACTORS.values()), AIR]
     found = [Share(words=words, share=float(share)) for words, share in zip(names, shares, strict=True)]
     found.append(Share(words=REST, share=1.0 - float(shares.sum())))
     return tuple(sorted(found, key=lambda one: -one.share))
