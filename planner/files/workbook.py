@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from xml.parsers import expat
 
 from planner.files import limits
+from planner.files.profiles import HEIGHTS
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, open_text, whole
 from planner.files.rows import HIGHEST_GEAR, IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
 from planner.files.tables import Column, InputTable, read_table
@@ -307,6 +308,7 @@ _YES_NO = ("yes", "no")
 _CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
+    "heights": HEIGHTS,
     "highest_gear": tuple(HIGHEST_GEAR),
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
 }
@@ -333,6 +335,7 @@ HELP: Mapping[str, str] = {
     "heater": "yes: cabin heater at full on this leg. Empty: no.",
     "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
     "highest_gear": "overdrive off, or the highest gear used on this leg: 3 holds third. Empty: any.",
+    "heights": "tunnel or bridge: even between its ends; steep: really steeper than 15 %. Empty: as drawn.",
     "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: an even grade.",
 }
 """What each column holds, shown at its heading."""
