@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
+from typing import Any
 
 from planner.files.dates import either_moment, moment_of
 from planner.files.names import PlaceNames
@@ -110,8 +111,11 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
     (('a', 'b'), 5.0, 0.9)
     """
     data = toml_of(text, file=FILE, problems=problems)
-    if data is None:
-        return None
+    return None if data is None else settings_of(data, folder_name=folder_name, problems=problems)
+
+
+def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems) -> Settings:
+    """Read the tables of trip.toml, or what stands for them in a spreadsheet."""
     top = Section(data, "", file=FILE, problems=problems)
     top.check_keys(TOP_KEYS, {key: f"it belongs under the line [day], as 'day.{key}'" for key in DAY_KEYS})
     day = _below(top, "day", DAY_KEYS)
