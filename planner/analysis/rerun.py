@@ -106,10 +106,12 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         ambient_k=shift,
         record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
+    nominal_k = result.temps_k[0].copy()  # a view would hold every draw's
+    bare = replace(result, temps_k=result.temps_k[:, :0], recorded=result.recorded[:0])  # margins are all it takes
     error = outlook.car.spread.discrepancy
-    result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
+    result = with_error(bare, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
-    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k)
 
 
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
