@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.analysis.margins import Margin, find_margins, gravest, worst_of
@@ -27,6 +27,9 @@ from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
+
+if TYPE_CHECKING:  # slow to import, and only a frame needs it
+    import pandas as pd
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
@@ -286,9 +289,9 @@ def day_rows(report: Report) -> tuple[DayRow, ...]:
     return tuple(rows)
 
 
-def legs_table(report: Report) -> pd.DataFrame:
+def legs_cells(report: Report) -> list[dict[str, object]]:
     """Lay out the legs as printed: display units, units in the headings."""
-    return pd.DataFrame([_leg_cells(report, row) for row in leg_rows(report)])
+    return [_leg_cells(report, row) for row in leg_rows(report)]
 
 
 def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
@@ -323,8 +326,10 @@ def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
     }
 
 
-def days_table(report: Report) -> pd.DataFrame:
+def days_table(report: Report) -> "pd.DataFrame":
     """Lay out the days as printed: from, to, hours, climb, hottest air, smallest margin; display units."""
+    import pandas as pd
+
     u = report.units
     rows = [
         {
