@@ -1,8 +1,8 @@
 """The upper temperature along the way, so drawn that it comes as near the limit on a leg as the leg's margin says.
 
 Each moment has its own quantile. The margin of a leg is smaller than those quantiles leave, since a limit may be passed
-at any of its moments, and larger where a temperature may only be reached sooner than expected: an error of timing raises
-no peak. So the quantiles are widened about what is expected, or held back, until both agree.
+at any of its moments; and larger where a temperature may only be reached sooner than expected, which raises no peak. So
+the quantiles are widened about what is expected, or held back, until both agree: one figure, wherever it is shown.
 """
 
 import numpy as np
