@@ -189,8 +189,9 @@ function drawParts(root, panels, view, x, room) {
     named.push({ words: PART_WORDS[one.level], graver: Object.keys(PART_WORDS).indexOf(one.level), middle: from + wide / 2 });
   }
   const under = panels[0].bottom + 15;
-  for (const { words, middle } of named.sort((a, b) => b.graver - a.graver)) {  // the gravest finds room first
+  for (const { words, middle: wanted } of named.sort((a, b) => b.graver - a.graver)) {  // the gravest finds room first
     const half = (words.length * LETTER) / 2;
+    const middle = Math.max(LEFT + half, Math.min(wanted, x(view.last) - half));
     if (room.put([[middle - half, under - 11, middle + half, under + 3]]) >= 0) label(group, words, middle, under, "middle", "part-word");
   }
 }
