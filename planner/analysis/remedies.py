@@ -393,8 +393,8 @@ def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
     return (
-        f"cools {fluid_of(worst.fluid).label} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
-        f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
+        f"starts the leg {u.diff(foot):z.0f} {u.temperature} cooler in the {fluid_of(worst.fluid).label}; "
+        f"{u.diff(peak):z.0f} {u.temperature} of it remain at the peak, after {minutes:.0f} min of driving"
     )
 
 

@@ -131,7 +131,7 @@ def check(
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
     those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature stands beside the usual one for such a car. With --try-out, an hour near home is worked out:
+    temperature is shown with the usual one for such a car. With --try-out, an hour near home is worked out:
     which gauge read where tells most of the trip's thin margins. With --fill, places.csv needs only names: position,
     height, usual high and low of towns are filled in.
 

@@ -178,7 +178,7 @@ def _above(key: str) -> str:
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault("route", f"stands beside {others[0]!r}; keep either 'route' or 'start', 'finish' and 'via'")
+        top.fault("route", f"{others[0]!r} is given too; keep either 'route' or 'start', 'finish' and 'via'")
         return ()
     if explicit:
         route = top.words("route")
