@@ -58,7 +58,8 @@ def doubts(
 
     A whole column that is off is told once, and its cells are not.
     """
-    trip = replace(trip, legs=tuple(leg for leg in trip.legs if not leg.carried))
+    driven = [number for number, leg in enumerate(trip.legs) if not leg.carried]
+    trip = replace(trip, legs=tuple(trip.legs[number] for number in driven))
     found: list[Doubt] = []
     world = list(whole_columns(trip))
     found += world or [*elevations(trip), *in_pits(trip)]
@@ -73,6 +74,8 @@ def doubts(
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}
     for doubt in found:
+        if doubt.mend is not None and doubt.mend.of == "leg":  # by its number among all legs
+            doubt = replace(doubt, mend=replace(doubt.mend, name=str(driven[int(doubt.mend.name)])))
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
 

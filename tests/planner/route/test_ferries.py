@@ -13,7 +13,7 @@ PLACES = (
     'kingman,"Kingman, Arizona",35.1894,-114.0530,3335,\n'
 )
 LEGS = (
-    "from,to,distance [mi],speed [mph],carried\nneedles,east,30,55,\neast,west,{miles},16,{how}\nwest,kingman,40,55,\n"
+    "from,to,distance [mi],speed [mph],carried\nneedles,east,9,55,\neast,west,{miles},16,{how}\nwest,kingman,40,55,\n"
 )
 
 
@@ -33,7 +33,7 @@ def test_the_engine_is_off_and_hours_aboard_are_no_driving(folder):
     assert line.drive.duration_s[aboard].sum() == pytest.approx(3600.0, rel=1e-3)
     (day,) = line.days
     assert day.carried_s == pytest.approx(3600.0, rel=1e-3)
-    assert day.driving_s == pytest.approx((30 + 40) / 55 * 3600.0, rel=0.02)
+    assert day.driving_s == pytest.approx((9 + 40) / 55 * 3600.0, rel=0.02)
     last = next(span for span in reversed(line.spans) if span.kind == "drive")
     assert line.end_s[last.last] == pytest.approx(day.end_s, abs=60.0)
 
@@ -49,10 +49,9 @@ def test_fluids_cool_aboard_as_in_a_car_parked_as_long(folder):
     halted = planner.plan(folder, remedies=False).report.outlook
     halt = next(span for span in halted.timeline.spans if span.kind == "halt").rows
     for fluid in FLUIDS:
-        start, end = (made.nominal.temps_k[0, row, fluid.node] for row in (aboard.start, aboard.stop - 1))
+        end = made.nominal.temps_k[0, aboard.stop - 1, fluid.node]
         parked = halted.nominal.temps_k[0, halt.stop - 1, fluid.node]
         assert end == pytest.approx(parked, abs=1.5), fluid.key  # the air of two spots nine km apart
-        assert end < start + 1.0 or fluid.key == "coolant"
     coolant = made.nominal.temps_k[0, aboard, FLUIDS[0].node]
     assert np.all(np.diff(coolant[20:]) < 0.0)
 
