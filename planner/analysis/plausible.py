@@ -5,6 +5,7 @@ tests count how often they doubt places, days and roads that are right.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -57,6 +58,8 @@ def doubts(
 
     A whole column that is off is told once, and its cells are not.
     """
+    driven = [number for number, leg in enumerate(trip.legs) if not leg.carried]
+    trip = replace(trip, legs=tuple(trip.legs[number] for number in driven))
     found: list[Doubt] = []
     world = list(whole_columns(trip))
     found += world or [*elevations(trip), *in_pits(trip)]
@@ -71,6 +74,8 @@ def doubts(
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}
     for doubt in found:
+        if doubt.mend is not None and doubt.mend.of == "leg":  # by its number among all legs
+            doubt = replace(doubt, mend=replace(doubt.mend, name=str(driven[int(doubt.mend.name)])))
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
 

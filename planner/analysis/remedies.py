@@ -17,7 +17,7 @@ from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, counted, units_of
 from planner.model.levels import TIGHT
-from planner.route.days import DayLegs
+from planner.route.oneday import DayLegs
 from planner.route.timeline import Span
 from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of, limit_of
@@ -361,7 +361,7 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
     start = trip.places[outlook.legs[day.first].start]
     if number > 0 and clock.local(day.start_s, start.lat_deg, start.lon_deg).time() < rules.earliest:
         yield f"starts before the earliest hour, {rules.earliest:%H:%M}"
-    for span in (span for span in trial.timeline.spans if span.kind == "drive"):
+    for span in (span for span in trial.timeline.spans if span.on_road):
         yield from _missed(outlook, span, float(trial.timeline.end_s[span.last]))
 
 
@@ -399,9 +399,9 @@ def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
 
 
 def _rows(trial: Trial, leg: int) -> BoolArray:
-    """Segments in which a leg is driven."""
-    drive = trial.timeline.drive
-    return np.asarray((drive.group == leg) & (drive.speed_m_per_s > 0.0))
+    """Segments in which a leg is driven, or the car carried along it."""
+    line = trial.timeline
+    return np.asarray((line.drive.group == leg) & line.on_road)
 
 
 def _foot(trial: Trial, leg: int, node: int) -> float:

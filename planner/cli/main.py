@@ -11,6 +11,7 @@ import click
 
 from planner.cli import logs, streams
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
+from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -452,6 +453,10 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return _stopped(io, exc.number)
     except SystemExit:  # the help's reader has seen enough
         return DONE
+    except Exception as exc:  # nobody foresaw it: never the exit code that says that a limit is passed
+        io.drop()
+        io.complain(f"grademargin: {crash_text(exc)}")
+        return CRASHED
 
 
 def _stopped(io: Streams, number: int) -> int:

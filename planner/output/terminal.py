@@ -105,7 +105,7 @@ def _fuel(report: Report) -> str:
         f"{places[s.place].name} {s.litres / u.litres:.0f}{' (next is far)' if s.tight else ''}"
         for s in report.fuel.stops
     ]
-    total_m = sum(leg.distance_m for leg in outlook.legs)
+    total_m = sum(leg.distance_m for leg in outlook.legs if not leg.carried)
     where = f". Take ({u.fuel}): {', '.join(stops)}" if stops else ", no stop needed"
     return f"Fuel: {report.fuel.total_l / u.litres:.0f} {u.fuel}, {economy(u, total_m, report.fuel.total_l)}{where}."
 

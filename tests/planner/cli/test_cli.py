@@ -499,7 +499,12 @@ def test_killed_at_any_moment_leaves_only_whole_files(copy_example, tmp_path):
 
 def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     folder = copy_example("minimal", tmp_path / "trip")
-    process = subprocess.Popen([*MAIN, "plan", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    command = [*MAIN, "plan", str(folder)]
+    held = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in what a script's shell runs with "&"
+    try:
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    finally:
+        signal.signal(signal.SIGINT, held)
     assert "read Needles to Kingman" in process.stderr.readline()
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
