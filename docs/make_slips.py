@@ -1,9 +1,8 @@
-"""Single slips of the pen in three shipped trips: refused, told, or silent, and how far a margin moves then.
+"""Single slips of the pen in three shipped trips: refused, told, or silent, and how far a margin moves.
 
-Run: .venv/bin/python docs/make_slips.py [SLIPS [SEED]], some two seconds a slip; with 1,000 it writes docs/slips.md.
-One number of the tables, of trip.toml or of vehicle.toml is written wrong as a hand does it: a digit dropped, swapped
-with its neighbour, changed or doubled, a zero dropped or added, a sign lost or gained. Told means that `check` has a
-line
+Run: .venv/bin/python docs/make_slips.py [SLIPS [SEED]]; with 1,000 slips, half an hour, it writes docs/slips.md. One
+number of the tables, of trip.toml or of vehicle.toml is written wrong as a hand does it: a digit dropped, swapped with
+its neighbour, changed or doubled, a zero dropped or added, a sign lost or gained. Told means that `check` has a line
 that it does not have for the trip as shipped, whichever file it names. A margin moves by the largest change of a
 fluid's smallest margin, over the trip and, where it is within 30 K of a limit, on any leg.
 """
@@ -16,6 +15,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -29,17 +29,17 @@ from planner.route.graph import choose_route  # noqa: E402
 from planner.weather.sources import NO_WEATHER  # noqa: E402
 from thermal.errors import ThermalError  # noqa: E402
 
-SEED, SLIPS = 20_271_129, 1000
+SEED, SLIPS, TODAY = 20_271_129, 1000, date(2027, 1, 1)
 TRIPS = ("wilmington-astoria", "alps", "benchmark")
 PAGE = ROOT / "docs" / "slips.md"
 _COLUMNS = {"places.csv": {"lat", "lon", "elevation", "high", "low"}, "legs.csv": {"distance", "speed"}}
 _TOML_SHARE = 0.15  # of slips, in trip.toml and vehicle.toml; the rest in the tables
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _MATTERS_K, _MUCH_K = 3.0, 8.0
-_ABOUT = """*Told*: `check` has a line about it; `plan` repeats those that move a margin by 3 K. *Silent*: nothing is
-said. A margin moves by the largest change of a fluid's smallest margin, over the trip and, where within 30 K of a
-limit, on any leg. The slips are drawn by this project's own rules of how hands err: the shares are not those of real
-typing.
+_ABOUT = """*Told*: `check` has a line about it; `plan` repeats those that move a margin by 3 K. *Silent*: nothing
+is said. A margin moves by the largest change of a fluid's smallest margin, over the trip and, where within 30 K of a
+limit, on any leg. The slips are drawn by this project's own rules of how hands err, so the shares are not those of
+real typing.
 """
 
 
@@ -122,7 +122,7 @@ class Trial:
         trip, car = open_folder(self.folder)
         inputs = Inputs(trip=trip, car=car, known=NO_WEATHER)
         self.margins = margins_of(trip, car, inputs)
-        self.told = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=None)}
+        self.told = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
 
     def run(self, rng: random.Random) -> Slip:
         """Make one slip, and see."""
@@ -137,7 +137,7 @@ class Trial:
                 trip, car = open_folder(folder)
                 inputs = Inputs(trip=trip, car=car, known=NO_WEATHER)
                 after = margins_of(trip, car, inputs)
-                said = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=None)}
+                said = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
             except (PlannerError, ThermalError):
                 return Slip(*(slip.trip, slip.where, slip.kind, text, wrong), "refused")
         return Slip(
@@ -197,6 +197,8 @@ def main() -> None:
         trial = Trial(name)
         for _ in range(count // len(TRIPS) + (number < count % len(TRIPS))):
             done.append(trial.run(rng))
+            if len(done) % 50 == 0:
+                print(len(done), "done", flush=True)
             if done[-1].outcome == "silent" and done[-1].moved_k >= _MATTERS_K:
                 print(done[-1], flush=True)
         print(name, len(done), Counter(slip.outcome for slip in done), flush=True)

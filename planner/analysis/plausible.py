@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.analysis.plausible_car import car_doubts
-from planner.analysis.plausible_day import date_doubts, day_doubts, temperature_doubts
+from planner.analysis.plausible_day import date_doubts, day_doubts, hour_doubts, temperature_doubts
 from planner.files.rows import DatedWeather
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -69,7 +69,7 @@ def doubts(
     found += list(whole_speeds(trip, towing=towing)) or list(speeds(trip))
     if not world:
         found += [*temperature_doubts(trip), *day_doubts(trip, dated)]
-    found += date_doubts(trip, today)
+    found += [*hour_doubts(trip), *date_doubts(trip, today)]
     if car is not None:
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}

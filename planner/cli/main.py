@@ -211,7 +211,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
 @cli.command()
 @TRIP
-@click.option("--out", "out_folder", type=PATH, help="Where to write; default is out/ in the trip folder.")
+@click.option("--out", "out_folder", metavar="PATH", help="Where to write; default is out/ in the trip folder.")
 @click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
 @click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
@@ -220,7 +220,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
@@ -238,7 +238,10 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_j
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
-    target = paths.results_folder(folder) if out_folder is None else out_folder
+    if out_folder is not None and not out_folder:
+        message = "--out names no folder; name one, or leave --out away for out/ in the trip folder"
+        raise PlannerError(message)
+    target = paths.results_folder(folder) if out_folder is None else Path(out_folder)
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)

@@ -20,7 +20,7 @@ def along_legs(
 
     Notes
     -----
-    Rows are segments: quantile of each moment and what is expected by body, limits by fluid, the leg of each; margins at
+    Rows are segments: quantiles of moments and what is expected by body, limits by fluid, the leg of each; margins at
     the same confidence are by leg and fluid. The result is never below what is expected. [K]
     """
     upper = np.maximum(moment_k, expected_k)

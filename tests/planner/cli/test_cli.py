@@ -514,6 +514,28 @@ def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     assert not (folder / "out").exists()
 
 
+def test_an_empty_name_for_the_results_is_refused(run, trip_folder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = run("plan", trip_folder, "--out", "")
+    assert done.code == 2
+    assert "--out names no folder" in done.err
+    assert not list(tmp_path.glob("*.csv"))
+
+
+@pytest.mark.parametrize(("air", "meant"), [("77 degC", ", or was 77 degF meant?"), ("200 degC", ""), ("-90 degC", "")])
+def test_an_outside_air_that_is_none_is_refused(run, copy_example, tmp_path, air, meant):
+    folder = copy_example("wilmington-astoria", tmp_path / "trip")
+    log = next((folder / "logs").glob("*.csv"))
+    mapping = log.with_suffix(".map.toml")
+    said = mapping.read_text(encoding="utf-8")
+    mapping.write_text(re.sub(r"\[channels.ambient\]\n.*\n.*\n", "", said), encoding="utf-8")
+    for command in ("fit", "review"):
+        done = run(command, folder, log, "--ambient", air)
+        assert done.code == 2, done
+        assert f"--ambient: {air.replace('degC', 'degC is no outside air')}" in done.err
+        assert meant in done.err
+
+
 def test_a_reader_that_closes_early_is_no_error(raton):
     command = f"{shlex.join([*MAIN, 'forecast', str(raton), '--json'])} | head -c 10"
     done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True)
