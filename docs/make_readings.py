@@ -27,8 +27,8 @@ from planner.files.folder import example_folder  # noqa: E402
 from planner.forecast.assemble import read_inputs  # noqa: E402
 from planner.forecast.run import ambient_sd_k  # noqa: E402
 from planner.route.timeline import Timeline, open_route  # noqa: E402
-from thermal.discrepancy import with_error  # noqa: E402
 from thermal.drive import Drive  # noqa: E402
+from thermal.error_path import rows_along, with_error  # noqa: E402
 from thermal.posterior import NOTHING, Posterior  # noqa: E402
 from thermal.simulate import limits_k, simulate  # noqa: E402
 from thermal.spread import draw, medians  # noqa: E402
@@ -128,10 +128,9 @@ def score(who: Owner, known: Posterior, truth_k: Floats) -> Score:
     """Forecast the days ahead with a car as known, beside what it did."""
     sd = who.sd_k[FIRST : LAST + 1]
     factors, shift = draw(DRAWS, ambient_sd_k=sd, posterior=known)
-    few = np.array([0])
-    drawn = simulate(who.ahead, who.vehicle, factors=factors, ambient_k=shift, record=few)
+    drawn = simulate(who.ahead, who.vehicle, factors=factors, ambient_k=shift, record=rows_along(who.ahead))
     drawn = with_error(drawn, who.ahead, who.vehicle, known.discrepancy, seed=1, first_day=FIRST)
-    best = simulate(who.ahead, who.vehicle, factors=medians(known), record=few).margin_k[0]
+    best = simulate(who.ahead, who.vehicle, factors=medians(known), record=np.array([0])).margin_k[0]
     n = len(who.legs)
     margins = drawn.margin_k[:, :n, : len(FLUIDS)]
     low, high = np.quantile(margins, (0.05, 0.95), axis=0)
@@ -178,7 +177,7 @@ def _bare_interval(name: str) -> tuple[Floats, Floats]:
     """90 % interval of the margins without readings. [K]"""
     who = owner(name)
     factors, shift = draw(DRAWS, ambient_sd_k=who.sd_k[FIRST : LAST + 1])
-    drawn = simulate(who.ahead, who.vehicle, factors=factors, ambient_k=shift, record=np.array([0]))
+    drawn = simulate(who.ahead, who.vehicle, factors=factors, ambient_k=shift, record=rows_along(who.ahead))
     drawn = with_error(drawn, who.ahead, who.vehicle, NOTHING.discrepancy, seed=1, first_day=FIRST)
     low, high = np.quantile(drawn.margin_k[:, : len(who.legs), : len(FLUIDS)], (0.05, 0.95), axis=0)
     return low, high

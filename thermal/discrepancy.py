@@ -9,19 +9,16 @@ comes from days that took no part in a fit, and grows where no log has been: hot
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from thermal.drive import Drive
-from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_FLUID
+from thermal.fluids import FLUID_KEYS, N_FLUID
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
-
-if TYPE_CHECKING:  # reading a vehicle file loads no compiled code
-    from thermal.simulate import Result
 
 # ASSUMED shares of its variance, nobody has measured them: what stays with the car and with a day (0.1 to 0.3 each),
 # what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
@@ -35,7 +32,7 @@ TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
 LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # what was asked of the car is smoothed over this: about a fluid's memory
-_AT_REST_K, _LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
+AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
 
@@ -204,7 +201,7 @@ def grown_in(rise_k: FloatArray) -> FloatArray:
     ndarray
         0.15 to 1. [-]
     """
-    return np.asarray(np.clip(rise_k / _AT_REST_K, _LEAST_SHARE, 1.0))
+    return np.asarray(np.clip(rise_k / AT_REST_K, LEAST_SHARE, 1.0))
 
 
 def rounded(known: Discrepancy) -> Discrepancy:
@@ -276,122 +273,3 @@ def covariance_k2(
     else:
         alike = alike + QUICK_SHARE * np.exp(-apart / QUICK)
     return np.asarray(alike * np.outer(sd_k, sd_k))
-
-
-class _Walk:
-    """A unit process that forgets exponentially: known every half of its memory, straight between."""
-
-    def __init__(self, n_draw: int, end_s: float, lasting_s: float, rng: np.random.Generator) -> None:
-        self.step_s = 0.5 * lasting_s
-        z = rng.normal(size=(int(end_s / self.step_s) + 2, n_draw))  # a longer day begins like a shorter one
-        for i in range(1, len(z)):
-            z[i] = _KEEP * z[i - 1] + np.sqrt(1.0 - _KEEP**2) * z[i]
-        self.knots = z.T
-
-    def at(self, time_s: FloatArray) -> FloatArray:
-        """Values at times of shape (n_draw, n), or (1, n) alike for all draws."""
-        place = np.clip(time_s / self.step_s, 0.0, self.knots.shape[1] - 1.0)
-        first = np.minimum(place.astype(np.int64), self.knots.shape[1] - 2)
-        share = place - first
-        rows = np.arange(len(self.knots))[:, None]
-        evens = np.sqrt((1.0 - share) ** 2 + share**2 + 2.0 * _KEEP * share * (1.0 - share))
-        return np.asarray(((1.0 - share) * self.knots[rows, first] + share * self.knots[rows, first + 1]) / evens)
-
-
-_KEEP = float(np.exp(-0.5))
-
-
-class _Paths:
-    """Unit model errors of every draw: by fluid, day, and time since the first moment driven that day."""
-
-    def __init__(self, known: Discrepancy, n_draw: int, seed: int, *, steady: bool) -> None:
-        from scipy.special import ndtri
-        from scipy.stats import qmc
-
-        self.known, self.n_draw, self.seed, self.steady = known, n_draw, seed, steady
-        sampler = qmc.Sobol(N_FLUID, scramble=True, rng=np.random.default_rng([seed, 4]))
-        points = sampler.random(1 << (n_draw - 1).bit_length())[:n_draw]
-        self.car = ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
-
-    def at(self, fluid: int, day: int, time_s: FloatArray, end_s: float) -> FloatArray:
-        """Values at times of shape (n_draw, n) or (1, n), none later than the end."""
-        if self.steady:
-            return np.broadcast_to(self.car[:, fluid : fluid + 1], (self.n_draw, time_s.shape[1]))
-        rng = np.random.default_rng([self.seed, 5, fluid, day])
-        today = rng.normal(size=(self.n_draw, 1))
-        lasting = self.known.of(FLUID_KEYS[fluid]).lasting_s
-        kinds = ((ROAD_SHARE, lasting, 6), (QUICK_SHARE, QUICK * lasting, 7))
-        out = np.sqrt(CAR_SHARE) * self.car[:, fluid : fluid + 1] + np.sqrt(DAY_SHARE) * today
-        for share, memory, kind in kinds:
-            walk = _Walk(self.n_draw, end_s, memory, np.random.default_rng([self.seed, kind, fluid, day]))
-            out = out + np.sqrt(share) * walk.at(time_s)
-        return np.asarray(out)
-
-
-def with_error(
-    result: "Result",
-    drive: Drive,
-    vehicle: Vehicle,
-    known: Discrepancy,
-    *,
-    seed: int,
-    plain: int = 0,
-    first_day: int = 0,
-    steady: bool = False,
-) -> "Result":
-    """Add the model's own error to every draw: temperatures recorded, and smallest margins.
-
-    Parameters
-    ----------
-    result : Result
-        Draws of a simulation.
-    drive : Drive
-        The drive they were simulated on.
-    known : Discrepancy
-        What logs have shown of the model's error; `UNFITTED` without any.
-    seed : int
-        Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
-    plain : int
-        How many of the first draws stay as they are: the car as best known. [-]
-    first_day : int
-        Number of the drive's first day, where the drive is a later part of a trip. [-]
-    steady : bool
-        Whether each draw keeps its error throughout, as on drives of an hour that are compared minute by minute.
-
-    Returns
-    -------
-    Result
-        The same draws; metal and rotors as they were. A margin is moved by the error at the moment where it was
-        smallest, as errors last longer than peaks.
-
-    Examples
-    --------
-    See `planner.forecast.run`.
-    """
-    if len(result.temps_k) <= plain:
-        return result
-    end_s, day = np.cumsum(drive.duration_s), drive.day.astype(np.int64)
-    day = day - day.min()
-    moving, start_s = drive.speed_m_per_s > 0.0, end_s - drive.duration_s
-    begun = np.array([start_s[(day >= d) & moving][:1].sum() for d in range(int(day.max()) + 1)])
-    since = np.maximum(end_s - begun[day], 0.0)
-    paths = _Paths(known, len(result.temps_k) - plain, seed, steady=steady)
-    around = conditions_of(known, drive, vehicle)
-    rows, where = result.recorded, result.where[plain:]
-    here = result.temps_k[plain:][:, :, FLUID_NODES]
-    rate = np.gradient(here, end_s[rows], axis=1) if len(rows) > 1 else None
-    scale = scale_k(known, around, rows[None], here, rate)
-    at_peak = scale_k(known, around, where, result.limit_k[where, np.arange(N_FLUID)] - result.margin_k[plain:])
-    temps, margin = result.temps_k.copy(), result.margin_k.copy()
-    for d in range(int(day.max()) + 1):
-        last = float(since[day == d].max()) if np.any(day == d) else 0.0
-        now = day[rows] == d
-        for f in range(N_FLUID):
-            if now.any():
-                node = FLUID_NODES[f]
-                temps[plain:, now, node] += scale[:, now, f] * paths.at(f, d + first_day, since[rows[now]][None], last)
-            there = day[where[:, :, f]] == d
-            if there.any():
-                off = at_peak[:, :, f] * paths.at(f, d + first_day, since[where[:, :, f]], last)
-                margin[plain:, :, f] -= np.where(there, off, 0.0)
-    return replace(result, temps_k=temps, margin_k=margin)

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from thermal.discrepancy import with_error
 from thermal.drive import Drive
+from thermal.error_path import temps_with_error_k
 from thermal.log_drive import Readings
 from thermal.posterior import Posterior
 from thermal.ranges import FloatArray
@@ -54,7 +54,7 @@ def drawn_k(
         n_draw, ambient_sd_k=np.full(n_day, air_sd_k), seed=seed, posterior=posterior, vehicle=vehicle
     )
     result = simulate(drive, vehicle, start_k=readings.start_k, factors=factors, ambient_k=shift, record=rows)
-    return with_error(result, drive, vehicle, posterior.discrepancy, seed=seed).temps_k[:, place]
+    return temps_with_error_k(result, drive, vehicle, posterior.discrepancy, seed=seed)[:, place]
 
 
 def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,8 +12,8 @@ from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
-from thermal.discrepancy import with_error
 from thermal.drive import Drive
+from thermal.error_path import rows_along, with_error
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.simulate import simulate
@@ -105,12 +105,12 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         start_k=_morning_k(outlook, number, timeline, wait_s),
         factors=factors,
         ambient_k=shift,
-        record=np.arange(len(drive.group) - len(timeline.drive.group), len(drive.group)),
     )
+    nominal_k = result.temps_k[0, -len(timeline.drive.group) :].copy()  # a view would hold every draw's
     error = outlook.car.spread.discrepancy
     result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
-    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0])
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k)
 
 
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
@@ -122,7 +122,7 @@ def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
         start_k=None if outlook.start_k is None else outlook.mornings_k[0][1:],
         factors=outlook.factors,
         ambient_k=outlook.shift_k[:, day],
-        record=np.array([0]),
+        record=rows_along(line.drive),
     )
     result = with_error(result, line.drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
     return result.margin_k[:, :, columns_of(outlook)]

@@ -7,13 +7,14 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
 from planner.route.timeline import Route, Span, Timeline, open_route
 from planner.weather.expected import day_sd_k
 from planner.weather.sources import NO_WEATHER, TripWeather
-from thermal.discrepancy import with_error
+from thermal.error_path import rows_along, with_error
 from thermal.fluids import N_BODY
 from thermal.kernel import Factors, is_compiled
 from thermal.simulate import Result, cold_start_k, simulate
@@ -23,7 +24,6 @@ from thermal.vehicle_file import VehicleFile
 Floats = npt.NDArray[np.float64]
 SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
 ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
-_BAND_EVERY = 4  # segments between recorded points of the spread: about a mile
 _CLOSE_K = 20.0  # only margins smaller than this need be known that well
 
 
@@ -41,7 +41,7 @@ class Forecast:
     nominal : Result
         The car as described on the days expected: every segment's temperatures.
     spread : Result
-        Margins of all draws; temperatures about every mile of the first batch.
+        Margins of all draws; temperatures about every minute of the first batch.
     band_k : ndarray, shape (n_segment, n_body)
         Temperature not passed at the confidence asked for. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
@@ -187,26 +187,32 @@ def forecast_route(
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
-    regular = np.arange(0, len(timeline.end_s), _BAND_EVERY)
-    rows = np.unique(np.concatenate((regular, nights, [len(timeline.end_s) - 1]))).astype(np.int64)
+    rows = rows_along(timeline.drive)
     sd = ambient_sd_k(timeline)
     factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
     spread = _off(timeline, car, 0, drawn)
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
         progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        more = _batch(timeline, car, sd, len(margins), rows[:1], start)[2]
+        more = _batch(timeline, car, sd, len(margins), rows, start)[2]
         margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
     high = np.quantile(spread.temps_k, confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
     start_k = start(usual)
+    at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
         route=route,
         car=car,
         nominal=nominal,
         spread=spread,
-        band_k=np.maximum(band, nominal.temps_k[0]),
+        band_k=along_legs(
+            band,
+            nominal.temps_k[0],
+            limit_k=nominal.limit_k,
+            group=timeline.drive.group.astype(np.int64),
+            margin_k=np.minimum(at_confidence, nominal.margin_k[0]),
+        ),
         factors=factors,
         shift_k=shift,
         mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights)),
@@ -219,7 +225,7 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
     """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
     described = as_described(route, car, start).margin_k[0]
     line = route.timeline
-    drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, np.array([0]), start)[2])
+    drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, rows_along(line.drive), start)[2])
     return np.asarray(np.minimum(np.quantile(drawn.margin_k, 1.0 - route.trip.confidence, axis=0), described))
 
 

@@ -14,8 +14,9 @@ from planner.laps.site import Site, make_site
 from planner.model.errors import NoRouteError
 from planner.route.timeline import Route
 from planner.weather.expected import grille_rise_k
-from thermal.discrepancy import Discrepancy, with_error
+from thermal.discrepancy import Discrepancy
 from thermal.drive import Drive
+from thermal.error_path import with_error
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
@@ -100,7 +101,7 @@ class Case:
 
         The drive's groups follow each other from 0.
         """
-        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
+        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot

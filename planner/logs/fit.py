@@ -23,7 +23,7 @@ from planner.model.display import counted, units_of
 from planner.model.errors import PlannerError
 from planner.model.trip import Leg, Trip
 from planner.route.timeline import Route
-from thermal.discrepancy import with_error
+from thermal.error_path import rows_along, with_error
 from thermal.errors import ThermalError
 from thermal.fit import Fit, fit_factors, residuals_k, rmse_k
 from thermal.fluids import FACTORS, fluid_of, fluids_in
@@ -257,11 +257,10 @@ class FluidMargin(NamedTuple):
 def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
     """Margins of the trip with a car as learnt, to be set beside those before the fit."""
     factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior, vehicle=vehicle)
-    few = np.array([0])
     drive = route.timeline.drive
-    drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=few)
+    drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=rows_along(drive))
     draws = with_error(drawn, drive, vehicle, posterior.discrepancy, seed=SEED).margin_k.min(axis=1)
-    best = simulate(route.timeline.drive, vehicle, factors=medians(posterior), record=few).margin_k.min(axis=1)[0]
+    best = simulate(drive, vehicle, factors=medians(posterior), record=np.array([0])).margin_k.min(axis=1)[0]
     kept = np.quantile(draws, 1.0 - route.trip.confidence, axis=0)
     return tuple(
         FluidMargin(fluid.key, float(best[f]), float(min(kept[f], best[f])), float(np.std(draws[:, f])))

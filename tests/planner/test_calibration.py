@@ -50,7 +50,10 @@ def outlook(make_trip, road, car) -> Forecast:
 
 
 def errors_drawn_k(outlook: Forecast, result: Result, rng: np.random.Generator) -> np.ndarray:
-    """The model's own error at every segment of every draw, from its covariance: no line of `with_error`. [K]."""
+    """The model's own error at every segment of every draw, from its covariance: no line of `with_error`. [K].
+
+    Ornstein-Uhlenbeck paths, exactly, by the root of their covariance; the forecast steps them every half minute.
+    """
     drive, known = outlook.timeline.drive, outlook.car.spread.discrepancy
     at_s, n = np.cumsum(drive.duration_s), len(drive.duration_s)
     fluids = result.temps_k[:, :, FLUID_NODES]
@@ -60,25 +63,21 @@ def errors_drawn_k(outlook: Forecast, result: Result, rng: np.random.Generator) 
     out = np.empty_like(scale)
     for fluid, key in enumerate(FLUID_KEYS):
         lasting, one = known.of(key).lasting_s, np.ones(n)
-        alone = covariance_k2(one, at_s, lasting, car=False) * (drive.day[:, None] == drive.day[None, :])
-        whole = alone + covariance_k2(one, at_s, lasting, car=True) - covariance_k2(one, at_s, lasting, car=False)
+        alone = covariance_k2(one, at_s, lasting, car=False)
+        whole = alone * (drive.day[:, None] == drive.day[None, :])
+        whole = whole + covariance_k2(one, at_s, lasting, car=True) - alone
         root = np.linalg.cholesky(whole + 1e-9 * np.eye(n))
         out[:, :, fluid] = scale[:, :, fluid] * (rng.normal(size=(len(scale), n)) @ root.T)
     return out
 
 
-def margins_met(
-    outlook: Forecast, factors: Factors, shift_k: np.ndarray, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    """Smallest margin of every draw, leg and fluid: with the error at the peak, and wherever else it may fall."""
+def margins_met(outlook: Forecast, factors: Factors, shift_k: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Smallest margin of every draw, leg and fluid, wherever on the leg it falls with the error on the path."""
     drive, vehicle = outlook.timeline.drive, outlook.car.vehicle
     result = simulate(drive, vehicle, factors=factors, ambient_k=shift_k)
-    error = errors_drawn_k(outlook, result, rng)
-    draw, fluid = np.arange(len(error))[:, None, None], np.arange(error.shape[2])
-    at_peak = result.margin_k - error[draw, result.where, fluid]
-    left = result.limit_k[None] - result.temps_k[:, :, FLUID_NODES] - error
+    left = result.limit_k[None] - result.temps_k[:, :, FLUID_NODES] - errors_drawn_k(outlook, result, rng)
     legs = [left[:, drive.group == leg].min(axis=1) for leg in range(int(drive.group.max()) + 1)]
-    return at_peak[:, :, columns_of(outlook)], np.stack(legs, axis=1)[:, :, columns_of(outlook)]
+    return np.stack(legs, axis=1)[:, :, columns_of(outlook)]
 
 
 def margins(outlook: Forecast, factors: Factors, shift_k: np.ndarray) -> np.ndarray:
@@ -88,19 +87,17 @@ def margins(outlook: Forecast, factors: Factors, shift_k: np.ndarray) -> np.ndar
     return result.margin_k[:, :, columns_of(outlook)]
 
 
-@pytest.fixture(scope="module")
-def met(outlook) -> tuple[np.ndarray, np.ndarray]:
-    """What really happened, 400 times: log-normal factors, a shift of each day's air, the model's own error."""
-    rng = np.random.Generator(np.random.PCG64(19_660_606))
-    factors = Factors(*(rng.lognormal(0.0, CLASS_SPREAD[name], TRUTHS) for name in Factors._fields))
+def truths(outlook: Forecast, seed: int = 19_660_606, count: int = TRUTHS) -> np.ndarray:
+    """What really happened, many times: log-normal factors, a shift of each day's air, the model's own error."""
+    rng = np.random.Generator(np.random.PCG64(seed))
+    factors = Factors(*(rng.lognormal(0.0, CLASS_SPREAD[name], count) for name in Factors._fields))
     sd_k = ambient_sd_k(outlook.timeline)
-    return margins_met(outlook, factors, rng.normal(0.0, sd_k, (TRUTHS, len(sd_k))), rng)
+    return margins_met(outlook, factors, rng.normal(0.0, sd_k, (count, len(sd_k))), rng)
 
 
 @pytest.fixture(scope="module")
-def truth(met) -> np.ndarray:
-    """As a forecast defines a margin: at the moment at which the model has it smallest."""
-    return met[0]
+def truth(outlook) -> np.ndarray:
+    return truths(outlook)
 
 
 def binomial_band(chance: np.ndarray | float, n: int = TRUTHS) -> tuple[np.ndarray, np.ndarray]:
@@ -147,19 +144,38 @@ def test_the_printed_margin_is_kept_at_least_as_often(outlook, truth):
         assert kept >= binomial_band(0.88)[0], (leg, fluid)
 
 
-def test_a_margin_may_be_smaller_at_another_moment(outlook, met):
-    """Not what is wished: an error that comes and goes in minutes may bring a limit nearer elsewhere than at the peak.
+@pytest.mark.parametrize("name", ["one leg", "one day", "two days"])
+def test_nine_tenths_hold_along_the_whole_leg(outlook, short_outlooks, name):
+    """Asked: 87 to 93 % of each leg and fluid, over 2,000 truths, which know a share to 0.7 % (standard error).
 
-    A forecast adds the error at the peak alone. Were it to look everywhere, margins would be 4 to 12 K smaller here,
-    and those of 0.9 are met by 55 to 86 % of truths. The bounds keep that from growing; see docs/validation.md.
+    A forecast of 256 to 1,024 draws knows its quantile to 1 to 2 % of them: single cells are allowed 2 % more.
     """
-    at_peak, anywhere = met
-    promised = np.quantile(outlook.spread.margin_k[:, :, columns_of(outlook)], 0.1, axis=0)
-    kept = np.mean(anywhere >= promised, axis=0)
-    assert np.all(anywhere <= at_peak + 1e-6)
-    assert np.all((at_peak - anywhere).mean(axis=0) < 13.0)
-    assert kept.min() > 0.5
-    assert np.median(kept) > 0.77
+    one = {"two days": outlook, **short_outlooks}[name]
+    promised = np.quantile(one.spread.margin_k[:, :, columns_of(one)], 0.1, axis=0)
+    kept = np.mean(np.concatenate([truths(one, seed, 500) for seed in range(4)]) >= promised, axis=0)
+    assert 0.87 < kept.mean() < 0.93
+    assert kept.min() > 0.87 - 0.02, kept
+    assert kept.max() < 0.93 + 0.02, kept
+
+
+@pytest.fixture(scope="module")
+def short_outlooks(make_trip, road, car) -> dict[str, Forecast]:
+    """A leg of half an hour, and a day of three legs with a stop between."""
+    places = {
+        "a": {"lon_deg": -98.0},
+        "b": {"lon_deg": -97.8, "elevation_m": 400.0},
+        "c": {"lon_deg": -97.3, "elevation_m": 1300.0},
+        "d": {"lon_deg": -97.1},
+    }
+    places = {key: {"high_k": 309.15, "low_k": 295.15} | place for key, place in places.items()}
+    file = VehicleFile(vehicle=car, base="", entries=(), overridden=frozenset())
+    roads = [road("a", "b", 25.0), road("b", "c", 35.0), road("c", "d", 30.0)]
+    departure = datetime(2027, 7, 6, 14)
+    trips = {
+        "one leg": make_trip(roads[:1], places={key: places[key] for key in "ab"}, departure=departure),
+        "one day": make_trip(roads, places=places, departure=departure),
+    }
+    return {name: forecast(trip, file) for name, trip in trips.items()}
 
 
 def test_limits_are_passed_as_often_as_the_chances_say(outlook, truth):

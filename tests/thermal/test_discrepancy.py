@@ -11,9 +11,11 @@ from cars import read_class
 from other_car import C0, draw_car, run_seconds, seconds_of, seen_places, true_k
 from other_logs import Day, make_log
 
-from thermal import discrepancy, expected, fit, posterior
+from thermal import discrepancy, error_kernel, expected, fit, posterior
 from thermal.discrepancy import CLASS_ERROR, UNFITTED, Discrepancy, FluidError
 from thermal.drive import steady_drive
+from thermal.error_path import rows_along, temps_with_error_k, with_error
+from thermal.errors import ThermalError
 from thermal.fluids import FLUID_KEYS, FLUID_NODES
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
@@ -48,7 +50,7 @@ def test_errors_drawn_have_the_covariance_that_fits_and_verdicts_weigh_by(estate
     drive, rows = warm_drive(), np.array([400, 500, 600, 700, 900, 1070])
     result = simulate(drive, estate, factors=nominal(4096), record=rows, tolerance_k=0.05)
     known = replace(KNOWN, fluids={})
-    off = discrepancy.with_error(result, drive, estate, known, seed=1).temps_k - result.temps_k
+    off = temps_with_error_k(result, drive, estate, known, seed=1) - result.temps_k
     end_s = np.cumsum(drive.duration_s)[rows]
     around = discrepancy.conditions_of(known, drive, estate)
     scale = discrepancy.scale_k(known, around, rows[None], result.temps_k[:, :, FLUID_NODES])[0]
@@ -62,13 +64,45 @@ def test_errors_drawn_have_the_covariance_that_fits_and_verdicts_weigh_by(estate
 
 def test_the_same_seed_has_the_same_errors_and_the_best_known_car_none(estate: Vehicle) -> None:
     drive = warm_drive(0.5)
-    result = simulate(drive, estate, factors=nominal(8), record=np.arange(0, 180, 20))
-    one, two = (discrepancy.with_error(result, drive, estate, UNFITTED, seed=3, plain=1) for _ in range(2))
+    result = simulate(drive, estate, factors=nominal(8), record=rows_along(drive))
+    one, two = (with_error(result, drive, estate, UNFITTED, seed=3, plain=1) for _ in range(2))
     assert np.array_equal(one.temps_k, two.temps_k)
     assert np.array_equal(one.temps_k[0], result.temps_k[0])
     assert np.array_equal(one.margin_k[0], result.margin_k[0])
     assert np.std(one.margin_k[1:, 0, 0]) > 1.0
     assert np.array_equal(one.temps_k[:, :, 0], result.temps_k[:, :, 0])  # metal has no gauge
+
+
+def test_the_compiled_sums_have_the_same_numbers() -> None:
+    names = ("BEYOND_K_PER_K", "AT_REST_K", "LEAST_SHARE")
+    assert all(getattr(error_kernel, name) == getattr(discrepancy, name) for name in names)
+    assert min(one.lasting_s for one in CLASS_ERROR.values()) * discrepancy.QUICK >= 10.0 * error_kernel.GRID_S
+
+
+def test_a_margin_is_the_smallest_along_the_path_and_not_that_at_the_peak(estate: Vehicle) -> None:
+    """Level for three hours: the model stands at its peak, its error comes and goes, so the smallest of many counts.
+
+    Wanted from the errors that the recorded temperatures took on, one a minute: the least of them, within what half
+    minutes more may find.
+    """
+    drive = warm_drive()
+    result = simulate(drive, estate, factors=nominal(256), record=rows_along(drive))
+    off = with_error(result, drive, estate, replace(KNOWN, fluids={}), seed=2)
+    for f in (0, 1, 3):
+        left = result.limit_k[result.recorded, f] - off.temps_k[:, :, FLUID_NODES[f]]
+        late = 30.0 <= np.cumsum(drive.duration_s)[result.recorded] / 60.0  # warm: hardly an error of timing
+        wanted = left[:, late].min(axis=1)
+        found = off.margin_k[:, 0, f]
+        assert np.all(found <= wanted + 0.1)
+        assert np.mean(wanted - found) < 1.5
+        assert np.mean(result.margin_k[:, 0, f] - found) > CLASS_ERROR[FLUID_KEYS[f]].sd_k
+
+
+def test_too_little_recorded_to_follow_the_error_is_told(estate: Vehicle) -> None:
+    drive = warm_drive(0.5)
+    result = simulate(drive, estate, factors=nominal(8), record=np.array([0]))
+    with pytest.raises(ThermalError, match="record=rows_along"):
+        with_error(result, drive, estate, UNFITTED, seed=3)
 
 
 def test_the_error_grows_outside_what_was_logged(estate: Vehicle) -> None:

@@ -7,8 +7,9 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from rules import with_trip
 
-from planner.analysis.margins import find_margins, fluids_of, worst_of
+from planner.analysis.margins import find_margins, fluids_of, gravest, worst_of
 from planner.model.levels import WORDS, level_of, severity
+from planner.output.report import sentence
 from thermal.fluids import FLUID_KEYS, fluid_of
 from thermal.simulate import limits_k
 
@@ -118,9 +119,17 @@ def test_more_confidence_leaves_less_margin(big):
 
 def test_the_spread_lies_about_the_car_as_described(report):
     # Medians of all factors are 1 and of the weather's shift 0, so half of the draws should lie either side, roughly.
-    outlook = report.outlook
-    middle = np.median(outlook.spread.margin_k, axis=0)
-    assert np.abs(middle - outlook.nominal.margin_k[0]).max() < 3.0
+    outlook, nodes = report.outlook, [fluid_of(key).node for key in fluids_of(report.outlook)]
+    rows = outlook.spread.recorded
+    middle = np.median(outlook.spread.temps_k[:, :, nodes], axis=0)
+    off = np.abs(middle - outlook.nominal.temps_k[0, rows][:, nodes])
+    assert off.max() < 5.0  # at some moment of a warm-up
+    assert np.quantile(off, 0.9) < 2.0
+    # The smallest margin of a draw is where its error is worst, so the middle of those lies lower: for the 9 K of a
+    # differential on a leg of hours by twice that at most.
+    lower = outlook.nominal.margin_k[0] - np.median(outlook.spread.margin_k, axis=0)
+    assert lower.min() > -1.0
+    assert lower.max() < 18.0
     assert np.all(outlook.band_k >= outlook.nominal.temps_k[0])
 
 
@@ -128,8 +137,31 @@ def test_the_worst_of_a_leg_is_the_gravest_and_smallest(report):
     for number in range(len(report.outlook.legs)):
         worst, own = worst_of(report.margins, number), [m for m in report.margins if m.leg == number]
         assert severity(worst.level) == max(severity(m.level) for m in own)
-        if worst.level != "unknown":
+        if worst.level not in ("unknown", "exceeded"):
             assert worst.margin_k == min(m.margin_k for m in own)
+
+
+def test_of_limits_exceeded_the_one_that_boils_comes_first(report):
+    some = report.margins[0]
+    oil = replace(some, fluid="engine_oil", level="exceeded", margin_k=-12.0, above_s=600.0)
+    coolant = replace(some, fluid="coolant", level="exceeded", margin_k=-2.0, above_s=60.0)
+    thin = replace(some, fluid="coolant", level="thin", margin_k=1.0)
+    assert gravest((oil, coolant, thin)) is coolant
+    assert gravest((oil, thin)) is oil
+    assert sentence(report, coolant).endswith("Past its limit it boils, within a minute or two.")
+    assert sentence(report, oil).endswith("Past its limit it ages faster and may foam; up to 10 min past it.")
+    assert "Past its limit" not in sentence(report, thin)
+
+
+def test_time_above_the_limit_is_that_of_the_upper_temperature(report):
+    outlook, drive = report.outlook, report.outlook.timeline.drive
+    margin = max(report.margins, key=lambda m: fluid_of(m.fluid).index == 0 and m.upper_k)
+    low = replace(outlook, nominal=replace(outlook.nominal, limit_k=outlook.nominal.limit_k - 40.0))
+    found = next(m for m in find_margins(low) if (m.leg, m.fluid) == (margin.leg, margin.fluid))
+    rows = drive.group == margin.leg
+    hot = outlook.band_k[rows, fluid_of(margin.fluid).node] > low.nominal.limit_k[rows, fluid_of(margin.fluid).index]
+    assert found.above_s == pytest.approx(float(drive.duration_s[rows][hot].sum()))
+    assert found.above_s > 0.0
 
 
 def test_a_transaxle_has_no_differential_of_its_own(minimal):
@@ -160,7 +192,7 @@ def test_the_worked_example_gets_thin_on_mountain_grades(big):
         before = moving & (line.end_m <= margin.distance_m) & (line.end_m > margin.distance_m - FIVE_MILES_M)
         climbed = float(np.mean(line.drive.grade[before]))
         steepest, _ = PUBLISHED_GRADE[passes[-1]]
-        assert 0.5 * steepest < climbed <= steepest, f"{passes[-1]}: {climbed:.3f} over five miles"
+        assert 0.4 * steepest < climbed <= steepest, f"{passes[-1]}: {climbed:.3f} over five miles"
 
 
 def test_no_leg_is_called_thin_on_the_plains(big):

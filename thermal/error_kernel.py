@@ -1,0 +1,189 @@
+"""Compiled: the model's error followed along every draw's path, segment by segment."""
+
+import functools
+import math
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.compiled import check_cache, choose_cache, numba
+from thermal.ranges import FloatArray
+
+Rows = npt.NDArray[np.int64]
+_KEPT = choose_cache()
+_compile = functools.partial(numba.njit, error_model="numpy")
+_jit = _compile(forceinline=True)
+# Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
+BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
+GRID_S = 30.0  # an error is drawn so often, in a tenth of the shortest memory, and held between
+_BATCH = 16  # draws handed to a thread at a time
+# A splittable generator: Steele, Lea & Flood, OOPSLA 2014 (its mixing constants; from memory). Each number follows from
+# seed, draw, fluid, day and moment alone, so draws need no order and a longer day begins like a shorter one.
+_GOLDEN, _MIX_1, _MIX_2 = (np.uint64(x) for x in (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB))
+_30, _27, _31, _32, _LOW = (np.uint64(x) for x in (30, 27, 31, 32, 0xFFFFFFFF))
+
+
+class Along(NamedTuple):
+    """What an error follows. Times count from the first move of each day; `first` has one entry more than days.
+
+    Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `air_k` (n_segment,); `outside_k`,
+    `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k` (n_draw, n_recorded, n_body); `margin_k`, `where`
+    (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of the unit error stays with the car and stands alone;
+    the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the road's, and the quick one.
+    """
+
+    number: Rows
+    first: Rows
+    since_s: FloatArray
+    end_s: FloatArray
+    group: Rows
+    air_k: FloatArray
+    outside_k: FloatArray
+    limit_k: FloatArray
+    rows: Rows
+    temps_k: FloatArray
+    margin_k: FloatArray
+    where: Rows
+    car: FloatArray
+    node: Rows
+    sd_k: FloatArray
+    low_k: FloatArray
+    high_k: FloatArray
+    road_s: FloatArray
+    quick_s: FloatArray
+    timing_s: FloatArray
+    stays: FloatArray
+    seed: int
+
+
+@_jit
+def _mixed(word):  # type: ignore[no-untyped-def]
+    """64 bits scattered from 64."""
+    word = (word ^ (word >> _30)) * _MIX_1
+    word = (word ^ (word >> _27)) * _MIX_2
+    return word ^ (word >> _31)
+
+
+@_jit
+def _normals(key, step):  # type: ignore[no-untyped-def]
+    """Two independent standard normals (Box and Muller)."""
+    word = _mixed(key + _GOLDEN * np.uint64(step + 1))
+    radius = math.sqrt(-2.0 * math.log((np.float64(word >> _32) + 0.5) / 4294967296.0))
+    angle = 2.0 * math.pi * np.float64(word & _LOW) / 4294967296.0
+    return radius * math.cos(angle), radius * math.sin(angle)
+
+
+@_jit
+def _size(temp_k, air_k, outside_k, sd_k, low_k, high_k):  # type: ignore[no-untyped-def]
+    """Standard deviation of the error, as `thermal.discrepancy.scale_k` has it. [K]."""
+    beyond = max(temp_k - high_k, 0.0) + max(low_k - temp_k, 0.0)
+    more = max(BEYOND_K_PER_K * beyond, outside_k)
+    share = min(max(abs(temp_k - air_k) / AT_REST_K, LEAST_SHARE), 1.0)
+    return math.sqrt(sd_k * sd_k + more * more) * share
+
+
+@_jit
+def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
+    """How fast a recorded temperature changes: the slower of before and after, none at a turn (minmod). [K/s]."""
+    last = len(rows) - 1
+    if last == 0:
+        return 0.0
+    before = (temps_k[at] - temps_k[at - 1]) / (time_s[rows[at]] - time_s[rows[at - 1]]) if at > 0 else 0.0
+    if at == last:
+        return before
+    after = (temps_k[at + 1] - temps_k[at]) / (time_s[rows[at + 1]] - time_s[rows[at]])
+    if at == 0:
+        return after
+    if before * after <= 0.0:
+        return 0.0
+    return before if abs(before) < abs(after) else after
+
+
+@_jit
+def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
+    """Follow one fluid's error: recorded temperatures take it on, margins fall to the smallest on the way."""
+    path = a.temps_k[draw, :, a.node[f]]
+    sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
+    keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])
+    fresh_road, fresh_quick = math.sqrt(1.0 - keep_road * keep_road), math.sqrt(1.0 - keep_quick * keep_quick)
+    at = 0
+    s_at = _size(path[0], a.air_k[a.rows[0]], a.outside_k[a.rows[0], f], sd, low, high)
+    t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
+    for d in range(len(a.number)):
+        key = _mixed(_mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw)) + np.uint64(a.number[d] * 64 + f))
+        always, _ = _normals(key, -1)
+        always = a.car[draw, f] + a.stays[0] * always
+        road, quick = _normals(key, 0)
+        unit, step = always + a.stays[1] * road + a.stays[2] * quick, 0
+        for i in range(a.first[d], a.first[d + 1]):
+            while a.since_s[i] > step * GRID_S:
+                step += 1
+                z_road, z_quick = _normals(key, step)
+                road, quick = keep_road * road + fresh_road * z_road, keep_quick * quick + fresh_quick * z_quick
+                unit = always + a.stays[1] * road + a.stays[2] * quick
+            while at < len(a.rows) - 1 and a.rows[at] < i:
+                t_was, s_was, e_was = t_at, s_at, a.end_s[a.rows[at]]
+                at += 1
+                t_at = path[at]
+                s_at = _size(t_at, a.air_k[a.rows[at]], a.outside_k[a.rows[at], f], sd, low, high)
+                t_slope = (t_at - t_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
+                s_slope = (s_at - s_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
+            if a.rows[at] == i:
+                late = a.timing_s[f] * _rate(path, a.end_s, a.rows, at)
+                temps_k[at] = t_at + unit * math.sqrt(s_at * s_at + late * late)
+                temp, size = t_at, s_at
+            else:
+                past_s = a.end_s[i] - e_was
+                temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
+            g = a.group[i]
+            left = a.limit_k[i, f] - temp - unit * size
+            if a.where[draw, g, f] == i:  # the peak itself may lie between two rows
+                peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
+                size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
+                left = min(left, a.limit_k[i, f] - peak - unit * size)
+            least_k[g] = min(least_k[g], left)
+
+
+@check_cache
+@_compile(cache=_KEPT, nogil=True)
+def _follow(a, fluids, temps_k, least_k, first, last):  # type: ignore[no-untyped-def]
+    """Follow the errors of draws `first` to `last` - 1."""
+    for draw in range(first, last):
+        for f in fluids:
+            least_k[draw, :, f] = np.inf
+            _one_fluid(a, draw, f, temps_k[draw, :, a.node[f]], least_k[draw, :, f])
+
+
+def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray) -> None:
+    """Follow the errors of all draws and the fluids named, filling the last two arrays in place.
+
+    Parameters
+    ----------
+    fluids : ndarray of int
+        Which. [-]
+    temps_k : ndarray, shape (n_draw, n_recorded, n_body)
+        Takes recorded temperatures with the error on them; of other bodies it is left as it is. [K]
+    least_k : ndarray, shape (n_draw, n_group, n_fluid)
+        Takes the smallest margins. [K]
+
+    Notes
+    -----
+    Batches of draws go to threads, as in `thermal.kernel.march`.
+    """
+    plain = Along(*(_plain(x) for x in a))
+    n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)
+
+    def run(at: int) -> None:
+        _follow(plain, fluids, temps_k, least_k, at, min(at + _BATCH, n_draw))
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(run, range(0, n_draw, _BATCH)))
+
+
+def _plain(value: Any) -> Any:
+    """Same numbers, of one type only: the compiler works once."""
+    if not isinstance(value, np.ndarray):
+        return int(value)
+    return np.require(value, np.int64 if value.dtype.kind in "iu" else np.float64, ["C", "W"])

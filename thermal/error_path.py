@@ -1,0 +1,193 @@
+"""The model's own error drawn along a whole drive, and the smallest margins that it leaves.
+
+An error that comes and goes within minutes (`thermal.discrepancy`) need not be at its worst where the model is. So the
+smallest margin of a leg is that of the path with its error on it, at whatever moment that falls: looked for at the peak
+alone, margins meant to be kept by nine in ten were kept by 55 to 86 in a hundred (`tests/planner/test_calibration.py`).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.discrepancy import (
+    CAR_SHARE,
+    DAY_SHARE,
+    QUICK,
+    QUICK_SHARE,
+    ROAD_SHARE,
+    TIMING_S,
+    Discrepancy,
+    conditions_of,
+)
+from thermal.drive import Drive
+from thermal.error_kernel import Along, follow
+from thermal.errors import ThermalError
+from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_FLUID, fluids_in
+from thermal.ranges import FloatArray
+from thermal.simulate import Result
+from thermal.sobol import normal
+from thermal.vehicle import Vehicle
+
+Rows = npt.NDArray[np.int64]
+_ALONG_S = 60.0  # fluids hold their heat: between rows this far apart a temperature runs nearly straight
+_COOLS_S = 7200.0  # two hours after its last move a car is nearly cold, and its error small and still
+
+
+def rows_along(drive: Drive) -> Rows:
+    """Choose the segments to record, so that margins can be looked for along the whole drive.
+
+    Returns
+    -------
+    ndarray of int
+        About a minute apart where segments are shorter, else every one; the last of every day and group, and each after
+        which the car stops or pulls away, or the engine is switched. [-]
+
+    Examples
+    --------
+    >>> from thermal.drive import steady_drive
+    >>> drive = steady_drive(minutes=10.0, speed_m_per_s=20.0, grade=0.0, air_k=290.0)
+    >>> len(drive.duration_s), len(rows_along(drive))
+    (60, 11)
+    """
+    end_s = np.cumsum(drive.duration_s)
+    states = (drive.day, drive.group, drive.engine_on, drive.speed_m_per_s > 0.0)
+    turns = np.append(np.any([np.diff(np.asarray(x, np.float64)) != 0.0 for x in states], axis=0), True)
+    last_of_minute = np.diff(np.floor(end_s / _ALONG_S), append=np.inf) > 0.0
+    return np.union1d([0], np.flatnonzero(turns | last_of_minute)).astype(np.int64)
+
+
+def with_error(
+    result: Result,
+    drive: Drive,
+    vehicle: Vehicle,
+    known: Discrepancy,
+    *,
+    seed: int,
+    plain: int = 0,
+    first_day: int = 0,
+) -> Result:
+    """Add the model's own error to every draw: temperatures recorded, and smallest margins.
+
+    Parameters
+    ----------
+    result : Result
+        Draws of a simulation that recorded at least `rows_along` its drive.
+    drive : Drive
+        The drive they were simulated on.
+    known : Discrepancy
+        What logs have shown of the model's error; `UNFITTED` without any.
+    seed : int
+        Of the errors drawn: the same seed gives the same errors on the same day, however the day is driven. [-]
+    plain : int
+        How many of the first draws stay as they are: the car as best known. [-]
+    first_day : int
+        Number of the drive's first day, where the drive is a later part of a trip. [-]
+
+    Returns
+    -------
+    Result
+        The same draws; metal and rotors as they were. A margin is the smallest of its group with the error on the path,
+        wherever that falls; `where` stays that of the path without. An error of timing moves when a temperature is
+        reached, not how far a peak goes: it is in the temperatures and not in the margins.
+
+    Raises
+    ------
+    ThermalError
+        If too few segments were recorded to follow the error.
+
+    Examples
+    --------
+    See `planner.forecast.run`.
+    """
+    missing = np.setdiff1d(rows_along(drive), result.recorded)
+    if len(missing):
+        message = (
+            f"with_error: {len(missing)} segments along which the error must be followed were not recorded, the first "
+            f"{missing[0]}; simulate with record=rows_along(drive), or more"
+        )
+        raise ThermalError(message)
+    temps, margin = _followed(result, drive, vehicle, known, seed=seed, plain=plain, first_day=first_day)
+    return replace(result, temps_k=temps, margin_k=margin)
+
+
+def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> FloatArray:
+    """Add the model's own error to recorded temperatures alone, of any segments.
+
+    Parameters
+    ----------
+    result : Result
+        Draws of a simulation.
+    drive : Drive
+        The drive they were simulated on.
+    known : Discrepancy
+        What logs have shown of the model's error.
+    seed : int
+        Of the errors drawn. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_draw, n_recorded, n_body)
+        The same draws; metal and rotors as they were. [K]
+
+    Examples
+    --------
+    See `thermal.expected`.
+    """
+    return _followed(result, drive, vehicle, known, seed=seed, plain=0, first_day=0)[0]
+
+
+def _followed(
+    result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int, plain: int, first_day: int
+) -> tuple[FloatArray, FloatArray]:
+    """Temperatures recorded and margins with the error on them. [K]."""
+    temps, margin = result.temps_k.copy(), result.margin_k.copy()
+    if len(temps) <= plain:
+        return temps, margin
+    day = drive.day.astype(np.int64)
+    first = np.flatnonzero(np.diff(day, prepend=day[0] - 1))
+    around, each = conditions_of(known, drive, vehicle), [known.of(key) for key in FLUID_KEYS]
+    lasting = np.array([one.lasting_s for one in each])
+    along = Along(
+        number=day[first] - day[0] + first_day,
+        first=np.append(first, len(day)),
+        since_s=_since_s(drive, first),
+        end_s=np.cumsum(drive.duration_s),
+        group=drive.group.astype(np.int64),
+        air_k=around.air_k,
+        outside_k=around.outside_k,
+        limit_k=result.limit_k,
+        rows=result.recorded,
+        temps_k=result.temps_k[plain:],
+        margin_k=result.margin_k[plain:],
+        where=result.where[plain:],
+        car=np.sqrt(CAR_SHARE) * _cars(len(temps) - plain, seed),
+        node=np.array(FLUID_NODES),
+        sd_k=np.array([one.sd_k for one in each]),
+        low_k=np.array([one.low_k for one in each]),
+        high_k=np.array([one.high_k for one in each]),
+        road_s=lasting,
+        quick_s=QUICK * lasting,
+        timing_s=TIMING_S,
+        stays=np.sqrt([DAY_SHARE, ROAD_SHARE, QUICK_SHARE]),
+        seed=seed,
+    )
+    follow(along, np.array([fluid.index for fluid in fluids_in(vehicle)]), temps[plain:], margin[plain:])
+    return temps, margin
+
+
+def _since_s(drive: Drive, first: Rows) -> FloatArray:
+    """Time since the first move of each day; it stands still once the car has cooled. [s]."""
+    end_s, out = np.cumsum(drive.duration_s), np.zeros(len(drive.duration_s))
+    for start, stop in zip(first, [*first[1:], len(out)], strict=True):
+        moving = start + np.flatnonzero(drive.speed_m_per_s[start:stop] > 0.0)
+        if len(moving):
+            begun_s = end_s[moving[0]] - drive.duration_s[moving[0]]
+            last_s = end_s[moving[-1]] - begun_s + _COOLS_S
+            out[start:stop] = np.clip(end_s[start:stop] - begun_s, 0.0, last_s)
+    return out
+
+
+def _cars(n_draw: int, seed: int) -> FloatArray:
+    """What stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
+    return normal(1 << (n_draw - 1).bit_length(), N_FLUID, (seed, 4))[:n_draw]
