@@ -38,8 +38,8 @@ SETTINGS_HELP: Mapping[str, str] = {
     "departure": "Local date and time at the start, e.g. 2027-07-06 07:00.",
     "nights": "Places to sleep at, in order, parted by ;",
     "rest": "Places for a day without driving, parted by ;",
-    "days": "How many days the trip takes, if you want to say so.",
-    "arrive": "Local date of arrival at the finish, instead of days.",
+    "days": "How many days the trip takes, the first and the last counted. Empty: as few as can be.",
+    "arrive": "Local date of arrival, e.g. 2027-07-15; instead of days.",
     "finish_by": "Latest local date and time at the finish.",
     "air_conditioning": "yes or no, all day.",
     "fuel_use": "What the car uses on long drives, loaded as on this trip, e.g. 18 mpg or 12 L/100 km.",
@@ -55,6 +55,7 @@ SETTINGS_HELP: Mapping[str, str] = {
     "day.break_every": "A break is due after so much driving, e.g. 2 h.",
     "day.break": "How long a break is, e.g. 15 min.",
     "day.before_sunset": "Arrive so long before sunset, e.g. 30 min.",
+    "day.least_rest": "From an arrival to the next start at the earliest, e.g. 8 h.",
     "day.daylight": "no: driving after sunset is fine.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }

@@ -34,6 +34,7 @@ _HIDDEN, _HIDDEN_LETTER = 26, "Z"
 _CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
+    "carried": CARRIED,
     "heights": HEIGHTS,
     "carried": CARRIED,
     "highest_gear": tuple(HIGHEST_GEAR),
