@@ -7,6 +7,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
@@ -201,12 +202,19 @@ def forecast_route(
     highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high) for high in highs])
     start_k = start(usual)
+    at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
         route=route,
         car=car,
         nominal=nominal,
         spread=spread,
-        band_k=np.maximum(band, nominal.temps_k[0]),
+        band_k=along_legs(
+            band,
+            nominal.temps_k[0],
+            limit_k=nominal.limit_k,
+            group=timeline.drive.group.astype(np.int64),
+            margin_k=np.minimum(at_confidence, nominal.margin_k[0]),
+        ),
         factors=factors,
         shift_k=shift,
         mornings_k=mornings_k,

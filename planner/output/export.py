@@ -185,6 +185,7 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
         "near": margin.near,
         "time": _iso(margin.when),
         "parked": margin.parked,
+        "above_limit_s": round(margin.above_s, 1),
     }
 
 
