@@ -38,7 +38,7 @@ finish,Finish,35.000,-114.300,1500,town,fuel lodging,35,21
 """
 LEGS = (("start", "sleep", 40, 95), ("sleep", "foot", 38, 95), ("foot", "top", 23, 80), ("top", "finish", 32, 80))
 DEPARTURE, START = datetime(2027, 7, 9, 15), datetime(2027, 7, 10, 11)
-TRAILER_KG, TRAILER_M2 = 780.0, 0.55
+TRAILER_KG, TRAILER_M2 = 750.0, 0.55
 CLIMB = 2  # the leg that gets thin
 
 
