@@ -55,7 +55,6 @@ SETTINGS_HELP: Mapping[str, str] = {
     "day.break_every": "A break is due after so much driving, e.g. 2 h.",
     "day.break": "How long a break is, e.g. 15 min.",
     "day.before_sunset": "Arrive so long before sunset, e.g. 30 min.",
-    "day.least_rest": "From an arrival to the next start at the earliest, e.g. 8 h.",
     "day.daylight": "no: driving after sunset is fine.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }

@@ -36,7 +36,6 @@ _CHOICES: Mapping[str, Sequence[str]] = {
     "flow": tuple(IDLE_SHARE),
     "carried": CARRIED,
     "heights": HEIGHTS,
-    "carried": CARRIED,
     "highest_gear": tuple(HIGHEST_GEAR),
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
 }
