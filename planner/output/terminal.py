@@ -37,7 +37,7 @@ _MOST_EFFECTS = 12
 _MOST_REMEDIES = 5
 _SHORT = {fluid.label: fluid.short for fluid in FLUIDS}
 _STYLE = {level.word: level.style for level in LEVELS}
-_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 3, 4, 3
+_MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 2, 4, 3
 
 
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
@@ -45,9 +45,10 @@ def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
     parts: list[object] = [_days(report), Text(headline(report), style="bold")]
     parts += _doubts(report, len(report.weighty) if full else _MOST_DOUBTS)
     parts += _whole(report) if full else _brief(report)
-    parts.append(Text("Before you drive", style="bold"))
-    parts += [Text(f"- {caution}") for caution in CAUTIONS]
-    return tuple(parts)
+    head = Text("Before you drive", style="bold")
+    if full:
+        return (*parts, head, *(Text(f"- {caution}") for caution in CAUTIONS))
+    return (*parts, head.append(f": {' '.join(CAUTIONS)}", style="not bold"))
 
 
 def _doubts(report: Report, most: int) -> list[object]:
