@@ -7,6 +7,7 @@ from the chord, hence each column is thinned to half of what it may lose.
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from itertools import groupby
 from typing import Any
 
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maps.scene import Day, Grade, Milestone, Scene, Series, Stretch, Track
+from maps.teaching import Change, Channel, Teaching
 from maps.thinning import curve_indices, line_indices
 from maps.track import unrolled
 
@@ -22,6 +24,7 @@ Array = NDArray[np.float64]
 DEGREE_DIGITS = 5  # about 1 m
 DISTANCE_DIGITS = 2
 ELEVATION_DIGITS = 0
+NODE_DIGITS = 1
 LARGEST_GAP_SHARE = 1 / 1500  # of the whole distance, so that the cursor moves smoothly on an even road
 HALT_SHARE = 1e-9  # of the whole distance: keeps the points of a halt in order
 
@@ -65,6 +68,7 @@ def pack(scene: Scene) -> dict[str, Any]:
             {"heading": one.heading, "behind": one.behind, "milestones": _packed_milestones(one.milestones, kept)}
             for one in scene.ahead
         ],
+        "teaching": None if scene.teaching is None else _packed_teaching(scene.teaching, kept),
     }
 
 
@@ -202,6 +206,52 @@ def _packed_milestones(milestones: Sequence[Milestone], kept: NDArray[np.int64])
     return [
         {"point": point, "title": one.title, "text": one.text} for point, one in zip(points, milestones, strict=True)
     ]
+
+
+def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, Any]:
+    """Pack what the page learns by, its nodes renumbered along the thinned track."""
+    return {
+        "nodes": {"digits": 0, "steps": encode([float(point) for point in np.searchsorted(kept, teaching.nodes)], 0)},
+        "channels": [_packed_channel(one) for one in teaching.channels],
+        "changes": {one.key: _packed_change(one) for one in teaching.changes},
+        "switches": [asdict(one) for one in teaching.switches],
+        "peaks": [
+            [one.leg, one.channel, one.node, round(one.expected, 1), round(one.upper, 1), round(one.limit, 1), lost]
+            for one in teaching.peaks
+            for lost in (round(one.lost, 1),)
+        ],
+        "slower_min": _node_column(teaching.slower_min),
+        "rules": asdict(teaching.rules),
+        "day_sd": [round(one, 2) for one in teaching.day_sd],
+        "stops": list(teaching.stops),
+        "file": teaching.file,
+        "unit": teaching.unit,
+        "band": teaching.band,
+        "known": list(teaching.known),
+    }
+
+
+def _packed_channel(one: Channel) -> dict[str, Any]:
+    """Pack one channel."""
+    columns = {
+        "slopes": [_node_column(column) for column in one.slopes],
+        "along": _node_column(one.along),
+        "curves": [_node_column(column) for column in one.curves],
+        "error": _node_column(one.error),
+        "varies": _node_column(one.varies),
+    }
+    plain = ("key", "label", "short", "series", "sd", "low", "high", "lag_min", "lasting_min", "caution")
+    return {name: getattr(one, name) for name in plain} | columns
+
+
+def _packed_change(one: Change) -> dict[str, Any]:
+    """Pack one change."""
+    return {"moves": [_node_column(column) for column in one.moves], "air": _node_column(one.air)}
+
+
+def _node_column(values: Sequence[float]) -> dict[str, Any]:
+    """Pack one column of the nodes."""
+    return {"digits": NODE_DIGITS, "steps": encode(values, NODE_DIGITS)}
 
 
 def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int) -> dict[str, Any]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maps.errors import MapError, require_choice, require_length, require_rising, require_within
+from maps.teaching import Teaching
 from maps.track import Series, Track, beside, unrolled
 
 __all__ = ["Advice", "Ahead", "Day", "Grade", "Marker", "Milestone", "Road", "Scene", "Series", "Spot", "Stretch"]
@@ -281,6 +282,8 @@ class Scene:
         Climbs of the way, in driving order. [-]
     rules : tuple of str
         What to do on any day when a gauge passes one of its marks. [-]
+    teaching : Teaching, optional
+        What the page needs to learn from readings and to follow changes of the day. [-]
     roads, towns : tuple of Road, of Town
         What is drawn beside the route. [-]
     start_s : float, optional
@@ -317,6 +320,7 @@ class Scene:
     ahead: tuple[Ahead, ...] = ()
     grades: tuple[Grade, ...] = ()
     rules: tuple[str, ...] = ()
+    teaching: Teaching | None = None
     roads: tuple[Road, ...] = ()
     towns: tuple[Town, ...] = ()
     start_s: float | None = None
@@ -394,6 +398,7 @@ class Scene:
         found += [one.until for day in self.days for one in day.advice if one.until is not None]
         found += [end for one in self.stretches for end in (one.start, one.end)]
         found += [end for one in self.grades for end in (one.start, one.end)]
+        found += () if self.teaching is None else self.teaching.nodes
         return tuple(found)
 
     def bounds(self) -> tuple[float, float, float, float]:

@@ -37,12 +37,13 @@ from thermal.spread import CLASS_SPREAD
 from thermal.vehicle import Vehicle
 
 AIR = "air"
-_STEP = np.sqrt(3.0)  # of the points either side: exact to the fourth moment of a normal
+STEP = np.sqrt(3.0)  # of the points either side: exact to the fourth moment of a normal
 _ROUNDS = 3
 
 
 # ASSUMED, nobody has measured them: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
-GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, "engine_oil": 3.0, "transmission": 3.0, "differential": 3.0}
+_OILS = ("engine_oil", "transmission", "differential", "power_steering")
+GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, **dict.fromkeys(_OILS, 3.0)}
 # ASSUMED: what was driven is not what was planned, by so many minutes of road before and after; 2 to 6 min. [s]
 TIMING_S = 240.0
 # Size of the model's error on this car against that of its class, in steps, and how likely. ASSUMED: so that 90 %
@@ -256,17 +257,17 @@ class _Task:
 
     def lines(self, middle: FloatArray, root: FloatArray) -> _Lines:
         """Lay straight lines through what points either side of the middle make of the readings."""
-        steps = _STEP * root.T
+        steps = STEP * root.T
         found, fluids, varies = self._all(np.vstack((middle, middle + steps, middle - steps)))
         n = len(middle)
         zero, up, down = found[0], found[1 : n + 1], found[n + 1 :]
         bent = up + down - 2.0 * zero
-        slope = np.linalg.solve(root.T, (up - down) / (2.0 * _STEP)).T
+        slope = np.linalg.solve(root.T, (up - down) / (2.0 * STEP)).T
         return _Lines(
             fluids_k=fluids,
-            expected=zero + bent.sum(axis=0) / (2.0 * _STEP**2),
+            expected=zero + bent.sum(axis=0) / (2.0 * STEP**2),
             slope=slope,
-            bend=bent.T @ bent * (_STEP**2 - 1.0) / (4.0 * _STEP**4),
+            bend=bent.T @ bent * (STEP**2 - 1.0) / (4.0 * STEP**4),
             varies=varies,
         )
 

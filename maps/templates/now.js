@@ -52,10 +52,12 @@ function makeNow(onSettle) {
     const leg = scene.track.group_labels[track.group[i]] || "";
     const where = `${far(i)}, ${track.clock[i]}, ${plain(track.elevation[i])} ${scene.elevation_unit}. ${leg}`;
     put("now-where", where);
-    const grade = scene.grades.find((one) => one.end > i);
-    put("now-grade", ...gradeWords(grade, i));
-    put("now-gauges", ...gaugeTable(grade, i));
-    const advice = adviceAt(i);
+    const grade = nextGrade(i), peaks = grade ? gradePeaks(grade) : [];
+    put("now-grade", ...gradeWords(grade, i, peaks));
+    put("now-gauges", ...gaugeTable(grade, i, peaks));
+    const helps = measures(grade, i, peaks);
+    const advice = [...adviceAt(i).filter((words) => !helps.length || !words.startsWith("Nothing")), ...helps];
+    if (teaching) drawLegsAhead(i);
     put("now-advice", ...advice.map((line) => element("li", "", line)));
     const lines = [];
     for (const group of scene.ahead) {
@@ -77,34 +79,122 @@ function lasting(from, to) {
   return track.minutes && track.day[from] === track.day[to] ? `, ${duration(track.minutes[to] - track.minutes[from])}` : "";
 }
 
-function gradeWords(grade, i) {
+function nextGrade(i) {
+  return scene.grades.find((one) => one.end > i);
+}
+
+function gradeWords(grade, i, peaks) {
   if (!grade) return [element("h3", "", "Next grade: none"), element("p", "", "No grade is left on the way.")];
   const on = grade.start <= i, point = on ? grade.end : grade.start;
   const apart = `${plain(track.distance[point] - track.distance[i])} ${scene.distance_unit}`;
   const head = element("h3", "", `${on ? "On the grade" : "Next grade"}: ${grade.title}`);
-  if (grade.level !== "ample") {
-    head.append(" ", element("span", `badge is-${grade.level}`, scene.level_words[LEVELS.indexOf(grade.level)]));
-  }
+  const level = gradeLevel(grade, peaks);
+  if (level !== "ample") head.append(" ", element("span", `badge is-${level}`, scene.level_words[LEVELS.indexOf(level)]));
   const when = on ? `${apart} to the top${lasting(i, point)}` : `${apart} to its foot${lasting(i, point)}, ${track.clock[point]} by the plan`;
-  return [head, element("p", "", `${when}; ${grade.text}.`)];
+  const alarm = alarmWords(peaks);
+  return [head, element("p", "", `${when}; ${grade.text}.`), ...(alarm ? [element("p", "", alarm)] : [])];
 }
 
-// Hottest on a grade, or within ten minutes after its top: fluids lag.
-function gradePeaks(grade) {
+// The plan's own level, unless the page moved its figures.
+function gradeLevel(grade, peaks) {
+  const levels = peaks.map((one) => one.level).filter((level) => level);
+  if (!teaching || !levels.length) return grade.level;
+  const least = grade.level === "unknown" ? "unknown" : "ample";
+  return LEVELS[Math.max(...[least, ...levels].map((level) => LEVELS.indexOf(level)))];
+}
+
+// Whether the alarms at the caution marks of the card are likely to sound.
+function alarmWords(peaks) {
+  const named = (some) => some.map((one) => `${one.label.toLowerCase()} (caution ${plain(one.caution)})`).join(", ");
+  const marked = peaks.filter((one) => one.caution !== undefined && one.caution !== null && one.upper !== null);
+  if (!marked.length) return "";
+  const will = marked.filter((one) => one.expect >= one.caution), may = marked.filter((one) => one.expect < one.caution && one.upper >= one.caution);
+  if (!will.length && !may.length) return "Alarms at the caution marks: none expected to sound.";
+  return ["Alarms at the caution marks:", [will.length ? `${named(will)} likely to sound` : "", may.length ? `${named(may)} may sound` : ""]
+    .filter((words) => words).join("; ")].join(" ") + ".";
+}
+
+// Fluids are hottest on a grade or within minutes after its top: they lag.
+function gradeEnd(grade) {
   let last = grade.end;
   while (track.minutes && last + 1 < count && track.minutes[last + 1] <= track.minutes[grade.end] + LAG_MIN
     && track.day[last + 1] === track.day[grade.end]) last++;
+  return last;
+}
+
+function gradePeaks(grade) {
+  const last = gradeEnd(grade);
   const part = (column, pick) => {
     const known = column ? column.slice(grade.start, last + 1).filter((value) => value !== null) : [];
     return known.length ? pick(known) : null;
   };
   const most = (known) => known.reduce((a, b) => Math.max(a, b)), least = (known) => known.reduce((a, b) => Math.min(a, b));
-  return track.series.map((one) => ({ expect: part(one.values, most), upper: part(one.high, most), limit: part(one.limit, least) }));
+  const made = track.series.map((one) => ({ label: one.label, expect: part(one.values, most), upper: part(one.high, most), limit: part(one.limit, least) }));
+  if (teaching) teaching.fluids.forEach((channel, c) => judge(made[channel.series], channel, c, grade, last));
+  return made;
 }
 
-function gaugeTable(grade, i) {
+// Of the grade's own figures and those of the plan's peaks there the graver counts.
+function judge(one, channel, c, grade, last) {
+  const there = (peak) => peak.channel === c && teaching.nodes[peak.node] >= grade.start && teaching.nodes[peak.node] <= last;
+  const peaks = figures.peaks.filter(there), at = between(grade.end);
+  const near = between(grade.end), [shift, ratio] = ["read", "ratio"].map((which) => mixed(figures.moved[c].map((node) => node[which]), near));
+  const upper = shift > -teaching.rules.note && ratio < 1 ? one.expect + (one.upper - one.expect) / ratio : one.upper;
+  const beyond = figures.moved[c].some((node, k) => node.beyond && teaching.nodes[k] >= grade.start && teaching.nodes[k] <= last);
+  const level = levelOf(one.limit - upper, doubtAt(figures.known, c, grade.end), beyond || grade.level === "unknown");
+  one.upper = Math.max(one.upper, ...peaks.map((peak) => peak.upper));
+  one.level = LEVELS[Math.max(...[level, ...peaks.map((peak) => peak.level)].map((word) => LEVELS.indexOf(word)))];
+  one.caution = channel.caution;
+}
+
+// What to do with the grade's tightest fluid, each with the figure it leads to.
+function measures(grade, i, peaks) {
+  if (!teaching || !grade) return [];
+  const judged = teaching.fluids.map((channel, c) => ({ c, channel, peak: peaks[channel.series] })).filter(({ peak }) => peak.level);
+  const tight = judged.filter(({ peak }) => peak.level !== "ample").sort((a, b) => LEVELS.indexOf(b.peak.level) - LEVELS.indexOf(a.peak.level)
+    || a.peak.limit - a.peak.upper - b.peak.limit + b.peak.upper)[0];
+  if (!tight) return [];
+  const { c, channel, peak } = tight, { unit } = track.series[channel.series], last = gradeEnd(grade);
+  return teaching.switches.filter((one) => ["ac", "slower"].includes(one.group) && !figures.on.includes(one)).map((one) => {
+    const then = movedAt(figures.learnt, changedAt([...figures.on, one], i, grade, figures.known.stands))[c], { values } = track.series[channel.series];
+    const moves = then.map((node, k) => node.shift - figures.moved[c][k].shift);
+    const points = values.flatMap((value, point) => (point >= Math.max(grade.start, i) && point <= last && value !== null ? [point] : []));
+    const hottest = (plus) => points.reduce((most, point) => Math.max(most, values[point] + plus(point)), -Infinity);
+    const move = points.length ? hottest((point) => mixed(moves, between(point))) - hottest(() => 0) : 0, name = channel.label.toLowerCase();
+    const cost = one.grade ? minutesLost(grade, i) : 0;
+    if (move > -teaching.rules.note / 4) return `${one.label}: does nothing for the ${name}${move > teaching.rules.note ? ", which gets hotter" : ""}.`;
+    return `${one.label}: ${name} ${plain(peak.expect + move)}, up to ${plain(peak.upper + move)} ${unit}; limit ${plain(peak.limit)}${cost ? `; ${plain(cost)} min more` : ""}.`;
+  });
+}
+
+function minutesLost(grade, i) {
+  const whole = mixed(teaching.slower, between(grade.end)) - mixed(teaching.slower, between(grade.start));
+  const span = track.distance[grade.end] - track.distance[grade.start], left = track.distance[grade.end] - Math.max(track.distance[grade.start], track.distance[i]);
+  return Math.round(span > 0 ? whole * left / span : whole);
+}
+
+// What is left of today, leg by leg: the fluid that comes nearest its limit.
+function drawLegsAhead(i) {
+  const day = track.day[i], legs = [...new Set(figures.peaks.map((one) => one.leg))]
+    .map((leg) => ({ leg, end: scene.places[leg + 1].point })).filter(({ end }) => end > i && track.day[end] === day);
+  const worst = legs.map(({ leg }) => gravest(figures.peaks.filter((one) => one.leg === leg)));
+  const table = element("table"), body = element("tbody"), head = element("tr"), grave = worst.filter((one) => one.level !== "ample").length;
+  head.append(...["To", "Gauge", "Expect", "Up to", "Limit", "Margin"].map((words) => { const made = element("th", "", words); made.scope = "col"; return made; }));
+  worst.forEach((one) => {
+    const row = element("tr", `is-${one.level}`), channel = teaching.channels[one.channel];
+    row.append(...[scene.places[one.leg + 1].title, channel.short, plain(one.expected), plain(one.upper), plain(one.limit),
+      one.level === "ample" ? plain(one.limit - one.upper) : one.level].map((words) => element("td", "", words)));
+    body.appendChild(row);
+  });
+  table.append(element("caption", "hidden", "Legs ahead today"), element("thead"), body);
+  table.tHead.appendChild(head);
+  byId("legs-title").textContent = `Legs ahead today: ${legs.length}${grave ? `, ${grave} not ample` : ""}`;
+  byId("legs-table").replaceChildren(...(legs.length ? [table] : [element("p", "", "None.")]));
+}
+
+function gaugeTable(grade, i, found) {
   const table = element("table", "gauges"), head = element("tr"), body = element("tbody");
-  const peaks = grade ? gradePeaks(grade) : null;
+  const peaks = grade ? found : null, judged = Boolean(peaks && teaching);
   const units = new Set(track.series.map((one) => one.unit)), alone = units.size === 1;
   table.appendChild(element("caption", "", `The gauges should read${alone ? `, ${[...units][0]}` : ""}`));
   const cell = (tag, words, scope, small) => {
@@ -115,13 +205,18 @@ function gaugeTable(grade, i) {
   };
   const show = (value) => (value === null || value === undefined ? "–" : plain(value));
   const upTo = (value) => (value === null || value === undefined ? "" : `up to ${plain(value)}`);
-  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit"].map((words) => cell("th", words, "col")));
+  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit", ...(judged ? ["Margin"] : [])].map((words) => cell("th", words, "col")));
   table.appendChild(element("thead")).appendChild(head);
   track.series.forEach((one, index) => {
     const row = element("tr", `series-${index % 8}`);
     row.append(cell("th", alone ? one.label : `${one.label}, ${one.unit}`, "row"), cell("td", show(one.values[i]), "", upTo(one.high && one.high[i])));
     if (peaks) row.append(cell("td", show(peaks[index].expect), "", upTo(peaks[index].upper)));
     row.append(cell("td", show(peaks && peaks[index].limit !== null ? peaks[index].limit : one.limit && one.limit[i])));
+    if (judged) {
+      const { level, limit, upper } = peaks[index];
+      row.append(cell("td", !level ? "–" : level === "unknown" ? level : plain(limit - upper), "", level && level !== "unknown" ? level : ""));
+      if (level) row.classList.add(`is-${level}`);
+    }
     body.appendChild(row);
   });
   table.appendChild(body);

@@ -5,6 +5,7 @@ document.body.classList.add("live");
 const wideScreen = window.matchMedia("(min-width: 1000px)");
 const mapView = makeMap(pointAt);
 const now = makeNow(settle);
+const readings = makeReadings(() => { now.say(now.at(at)); drawProfile(); });
 const memory = makeMemory();
 const profiles = new Map();
 
@@ -44,6 +45,7 @@ function pointAt(i, chosen) {
 
 function settle(i, quiet) {
   if (chosenDay >= 0 && track.day[i] !== chosenDay) showDay(track.day[i]);
+  readings.settle(i);
   moveTo(i);
   const words = now.at(i);
   if (quiet) return;
@@ -272,6 +274,7 @@ followTimetables();
 
 function start() {
   const kept = memory.kept(), planned = memory.byClock(), here = kept ?? planned ?? 0;
+  readings.begin();
   showDay(-1);
   settle(here, true);
   now.note(kept !== null ? "At the place picked last. Pick another, or tap “Find me”."

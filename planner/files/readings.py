@@ -21,6 +21,7 @@ GAUGES = {
     "oil": "engine_oil",
     "transmission": "transmission",
     "differential": "differential",
+    "power_steering": "power_steering",
     AIR: AIR,
 }
 _EXAMPLE = "2027-07-11 14:20"
@@ -48,6 +49,7 @@ READING_COLUMNS = (
     _temperature("oil", "228", 243.15, 453.15),
     _temperature("transmission", "190", 243.15, 453.15),
     _temperature("differential", "205", 243.15, 453.15),
+    _temperature("power_steering", "180", 243.15, 453.15),
     _temperature(AIR, "91", 233.15, 328.15),
     Column(
         name="oil_pressure",

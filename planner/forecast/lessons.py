@@ -18,14 +18,14 @@ from planner.route.timeline import Route, Timeline
 from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.fluids import FLUIDS, fluid_of, fluids_in
-from thermal.taught import AIR, Observation, Taught, teach
+from thermal.taught import AIR, GAUGE_SD_K, Observation, Taught, teach
 from thermal.vehicle_file import VehicleFile
 
-_FAR_S = 12.0 * 3600.0  # further from the plan's time than this, it is another drive
-_LATE_S = 1800.0
-_LATE_K_PER_H = 1.5  # ASSUMED: what an hour changes in air, and so in a fluid; 0.5 to 3 K
+FAR_S = 12.0 * 3600.0  # further from the plan's time than this, it is another drive
+LATE_S = 1800.0
+LATE_K_PER_H = 1.5  # ASSUMED: what an hour changes in air, and so in a fluid; 0.5 to 3 K
 _UNSURE_OF_PLACE_K = 3.0  # ASSUMED: a time alone finds the place by the plan's clock; 2 to 6 K
-_NOTE_K = 2.0  # differences below this are none
+NOTE_K = 2.0  # differences below this are none
 _HERE_M = 1.0
 _COLD = "the trip sets off there, cold; gauges say something from half an hour on, and are not used."
 
@@ -33,7 +33,7 @@ _COLD = "the trip sets off there, cold; gauges say something from half an hour o
 def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
     """Learn from the readings of a trip: the car as it is known then, and what it rests on."""
     trip = route.trip
-    fitted = {fluid.key for fluid in fluids_in(car.vehicle) if fluid.gauge} | {AIR}
+    fitted = {fluid.key for fluid in fluids_in(car.vehicle)} & set(GAUGE_SD_K) | {AIR}
     placed, said = [], []
     for one in trip.readings:
         absent = sorted(set(one.temps_k) - fitted)
@@ -113,11 +113,11 @@ def place_reading(route: Route, one: Reading) -> tuple[int, float]:
         return _by_clock(line, one.when)
     away = [abs(_apart_s(line, row, one.when)) for row in found]
     row, late_s = found[int(np.argmin(away))], min(away)
-    if late_s > _FAR_S:
+    if late_s > FAR_S:
         planned = clock.local(float(line.end_s[row]), float(line.lat_deg[row]), float(line.lon_deg[row]))
         message = f"the plan has the car there at {planned:%Y-%m-%d %H:%M}, the reading is of {one.when:%Y-%m-%d %H:%M}"
         raise PlannerError(message)
-    return row, _LATE_K_PER_H * max(late_s - _LATE_S, 0.0) / 3600.0
+    return row, LATE_K_PER_H * max(late_s - LATE_S, 0.0) / 3600.0
 
 
 def _distances_m(route: Route, one: Reading) -> list[float]:
@@ -150,11 +150,11 @@ def _apart_s(line: Timeline, row: int, when: datetime) -> float:
 def _by_clock(line: Timeline, when: datetime) -> tuple[int, float]:
     """Segment that the plan drives at a local time."""
     ends = [clock.epoch_s(when, float(line.lat_deg[i]), float(line.lon_deg[i])) for i in (0, -1)]
-    rows = np.arange(*np.searchsorted(line.end_s, (min(ends) - _LATE_S, max(ends) + _LATE_S)))
+    rows = np.arange(*np.searchsorted(line.end_s, (min(ends) - LATE_S, max(ends) + LATE_S)))
     if rows.size:
         apart = [abs(_apart_s(line, int(i), when)) for i in rows]
         row = int(rows[np.argmin(apart)])
-        if min(apart) < _LATE_S and line.drive.engine_on[row] > 0.0:
+        if min(apart) < LATE_S and line.drive.engine_on[row] > 0.0:
             return row, _UNSURE_OF_PLACE_K
     message = f"the plan has the car parked, or elsewhere, at {when:%Y-%m-%d %H:%M}; name the place too"
     raise PlannerError(message)
@@ -210,7 +210,7 @@ def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -
     runs = float(np.mean([one.after_k - one.expected_k for one in used]))
     read = float(np.mean([one.read_k - one.expected_k for one in used]))
     count = f"{counted(len(used), 'reading')}, {_off(u, read)}" + (" on average" if len(used) > 1 else "")
-    if abs(runs) < _NOTE_K:
+    if abs(runs) < NOTE_K:
         return f"Your {_label(what)} runs like {like}; {count}."
     word = "hotter" if runs > 0.0 else "cooler"
     return f"Your {_label(what)} runs {u.diff(abs(runs)):.0f} {u.temperature} {word} than {like}; {count}."
@@ -226,7 +226,7 @@ def _air_words(route: Route, taught: Taught) -> list[str]:
     """What the readings say of the air of their days."""
     u, line, said = units_of(route.trip.units), route.timeline, []
     for day, (shift, _) in taught.air.items():
-        if abs(shift) >= _NOTE_K:
+        if abs(shift) >= NOTE_K:
             word = "hotter" if shift > 0.0 else "cooler"
             on = _date_of(line, day)
             said.append(

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
+from planner.analysis.alarms import trip_card
 from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
 from planner.ground.towns import CREDIT
@@ -18,6 +19,7 @@ from planner.output.nearby import towns_beside
 from planner.output.outcome import headline, unknown_sentence
 from planner.output.report import Report, reason, sentence, then
 from planner.output.sheets import alarm_card, appendix, day_sheet, gaps, trip_tables
+from planner.output.teaching import teaching_of
 from planner.output.times import told, zones
 from planner.route.graph import stops_of
 from thermal.fluids import fluid_of, fluids_in
@@ -51,7 +53,7 @@ _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
 def make_scene(report: Report) -> Scene:
     """Arrange a report for drawing."""
     outlook, u = report.outlook, report.units
-    trip, found = outlook.trip, marks(report)
+    trip, found, grades, card = outlook.trip, marks(report), climbs(report), trip_card(outlook)
     distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
     return Scene(
         title=trip.name,
@@ -65,13 +67,14 @@ def make_scene(report: Report) -> Scene:
         stretches=(*(_stretch(report, leg) for leg in range(len(outlook.legs))), *_small_parts(report)),
         markers=(*_hot_markers(report, found), *_markers(report, found)),
         days=tuple(day_sheet(report, number) for number in range(days)),
-        card=(alarm_card(report), gaps(report)),
+        card=(alarm_card(report, card), gaps(report)),
         tables=trip_tables(report),
         appendix=appendix(report),
         places=_places(report),
         ahead=_ahead(report, found),
-        grades=tuple(_grade(report, climb) for climb in climbs(report)),
+        grades=tuple(_grade(report, climb) for climb in grades),
         rules=RULES,
+        teaching=teaching_of(report, grades, card),
         roads=_roads(report),
         towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
         attributions=(f"{CREDIT}, thinned",),

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Advice, Day, Table, Way
-from planner.analysis.alarms import Reference, trip_card
+from planner.analysis.alarms import Card, Reference, trip_card
 from planner.analysis.fuel import gap_words
 from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
@@ -56,9 +56,8 @@ def appendix(report: Report) -> tuple[Table, ...]:
     return tuple(table for table in made if table.rows or table.note)
 
 
-def alarm_card(report: Report) -> Table:
+def alarm_card(report: Report, card: Card) -> Table:
     """Where each gauge belongs, and where its alarm; oil pressures too."""
-    card = trip_card(report.outlook)
     return Table(
         title=f"Alarm card, {report.units.temperature}",
         headings=HEADINGS,

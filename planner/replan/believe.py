@@ -20,7 +20,7 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 _ROTORS_SD_K = 15.0  # ASSUMED: an infrared thermometer on a rotor; 5 to 30
-_MOMENT_SD_K = 2.0  # ASSUMED: a reading belongs to about that place and minute, not to it exactly; 1 to 4
+MOMENT_SD_K = 2.0  # ASSUMED: a reading belongs to about that place and minute, not to it exactly; 1 to 4
 _GUESS_SD_K = 10.0  # ASSUMED: a fluid without a reading in a car that is warm by no plan; 6 to 15
 _DRAWS, _SEED = 256, 20_270_711
 _FEWEST = 8  # of which a covariance can be made
@@ -46,7 +46,7 @@ class Believing:
 
 def error_k(names: Mapping[str, float]) -> Floats:
     """Standard deviation of readings about what each draw has there."""
-    return np.array([float(np.hypot(GAUGE_SD_K.get(name, _ROTORS_SD_K), _MOMENT_SD_K)) for name in names])
+    return np.array([float(np.hypot(GAUGE_SD_K.get(name, _ROTORS_SD_K), MOMENT_SD_K)) for name in names])
 
 
 def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Mapping[str, float]) -> Believing:

@@ -1,0 +1,308 @@
+// What readings teach, as the program that made the page learns from them: unknowns as straight lines with a bend, the
+// forecast's own error alike from reading to reading, a Kalman update taken again about what was found.
+
+const teaching = scene.teaching ? unpackTeaching(scene.teaching) : null;
+
+function unpackTeaching(packed) {
+  const made = { ...packed, nodes: unpack(packed.nodes), slower: unpack(packed.slower_min), changes: {} };
+  made.channels = packed.channels.map((one) => ({ ...one, slopes: one.slopes.map(unpack), along: unpack(one.along), curves: one.curves.map(unpack),
+    error: unpack(one.error), varies: unpack(one.varies) }));
+  for (const [key, one] of Object.entries(packed.changes)) made.changes[key] = { moves: one.moves.map(unpack), air: unpack(one.air) };
+  made.peaks = packed.peaks.map(([leg, channel, node, expected, upper, limit, lost]) => ({ leg, channel, node, expected, upper, limit, lost }));
+  made.fluids = made.channels.slice(0, -1);
+  made.unknowns = made.fluids[0].slopes.length;
+  return made;
+}
+
+// Nodes before and after a point of the track, and the share of the way from one to the other.
+function between(i) {
+  const { nodes } = teaching;
+  let after = nodes.findIndex((node) => node >= i);
+  if (after < 0) after = nodes.length - 1;
+  if (nodes[after] === i || after === 0) return [after, after, 0];
+  const [a, b] = [nodes[after - 1], nodes[after]], clock = track.minutes;
+  const span = clock[b] - clock[a], share = span > 0 ? (clock[i] - clock[a]) / span : (i - a) / (b - a);
+  return [after - 1, after, share];
+}
+
+const LEAST_ALONG = 0.5;                          // display units: less is no direction
+
+const mixed = (column, [a, b, share]) => (1 - share) * column[a] + share * column[b];
+const sum = (values) => values.reduce((a, b) => a + b, 0);
+const dot = (a, b) => { let total = 0; for (let i = 0; i < a.length; i++) total += a[i] * b[i]; return total; };
+const through = (matrix, vector) => matrix.map((row) => dot(row, vector));
+
+// Solves for several right sides at once; the matrix is symmetric and positive.
+function cholesky(matrix) {
+  const root = matrix.map((row) => row.map(() => 0));
+  for (let i = 0; i < matrix.length; i++) {
+    for (let j = 0; j <= i; j++) {
+      let left = matrix[i][j];
+      for (let k = 0; k < j; k++) left -= root[i][k] * root[j][k];
+      root[i][j] = i === j ? Math.sqrt(Math.max(left, 1e-9)) : left / root[j][j];
+    }
+  }
+  return root;
+}
+
+function solved(root, right) {
+  const made = [...right], n = made.length;
+  for (let i = 0; i < n; i++) { for (let k = 0; k < i; k++) made[i] -= root[i][k] * made[k]; made[i] /= root[i][i]; }
+  for (let i = n - 1; i >= 0; i--) { for (let k = i + 1; k < n; k++) made[i] -= root[k][i] * made[k]; made[i] /= root[i][i]; }
+  return made;
+}
+
+// Every number read, where it lies among the nodes.
+function numbersOf(readings) {
+  const found = [], rules = teaching.rules;
+  readings.forEach((reading, row) => {
+    const place = between(reading.point), late = reading.late || 0;
+    const more = rules.late_per_h * Math.max(late - rules.late_min, 0) / 60;
+    teaching.channels.forEach((channel, c) => {
+      const read = reading.values[channel.key], isAir = c === teaching.fluids.length;
+      if (!channel.key || read === undefined || (!isAir && reading.point === 0)) return;
+      const series = base[channel.series].values[reading.point];
+      if (series === null) return;
+      found.push({ row, c, isAir, place, point: reading.point, read, zero: series, day: track.day[reading.point], minute: track.minutes[reading.point],
+        own: channel.sd ** 2 + more ** 2 + (isAir ? 0 : mixed(channel.varies, place) ** 2), scale: isAir ? 0 : mixed(channel.error, place) });
+    });
+  });
+  return found;
+}
+
+// Slopes of a series at a place on a day, by all unknowns: the car's, then the air of every day that was read.
+function slopesAt(c, place, day, days) {
+  const n = teaching.unknowns - 1, isAir = c === teaching.fluids.length, channel = teaching.channels[c];
+  const slope = Array(n + days.length).fill(0), its = days.indexOf(day), last = isAir ? teaching.day_sd[day] : mixed(channel.slopes[n], place);
+  if (!isAir) for (let k = 0; k < n; k++) slope[k] = mixed(channel.slopes[k], place);
+  if (its >= 0) slope[n + its] = last;
+  return { slope, rest: its >= 0 ? 0 : last ** 2, curve: isAir ? straight : curveAt(channel, place) };
+}
+
+const straight = { of: (sway) => sway, slope: () => 1, bend: () => 0, back: (move) => move, beyond: () => false };
+
+// What a series does when all its slopes add up to `sway`: a parabola near the plan, a straight line where it is hotter.
+function curveAt(channel, place) {
+  const along = mixed(channel.along, place), [low, high, far] = channel.curves.map((column) => mixed(column, place));
+  const [, near, most] = teaching.rules.curve_at;
+  if (Math.abs(along) < LEAST_ALONG) return { ...straight, beyond: () => false };
+  const a = (high - low) / (2 * near), b = (high + low) / (2 * near ** 2), steep = (far - high) / (most - near);
+  const more = (t) => (t > near ? high + steep * (t - near) : t < -near ? low : a * t + b * t * t);
+  const turn = (t) => (t > near ? steep : t < -near ? 0 : a + 2 * b * t);
+  const of = (sway) => sway + more(sway / along);
+  return {
+    of, slope: (sway) => Math.max(0.1, 1 + turn(sway / along) / along), bend: (sway) => (Math.abs(sway / along) > near ? 0 : 2 * b / along ** 2),
+    back(move) {                                   // the sway that moves it so far
+      let sway = move;
+      for (let round = 0; round < 8; round++) sway -= (of(sway) - move) / Math.max(0.2, this.slope(sway));
+      return sway;
+    },
+    beyond: (sway) => sway / along > most,
+  };
+}
+
+// What a place makes of the unknowns: shift from the forecast, slope there, and what the curve adds.
+function lineAt({ slope, curve }, mean, spread) {
+  const sway = dot(slope, mean), steep = curve.slope(sway), bend = curve.bend(sway), heard = through(spread, slope);
+  return { sway, shift: curve.of(sway), curved: 0.5 * bend * dot(slope, heard), slope: slope.map((one) => one * steep), bend, plain: slope, heard };
+}
+
+// Errors of the readings that are not the car's: the forecast's own, alike from reading to reading, and each one's.
+function errorsOf(numbers, share) {
+  const [car, day, road, quick] = teaching.rules.alike;
+  return numbers.map((a, i) => numbers.map((b, j) => {
+    let made = i === j ? a.own : 0;
+    if (a.c === b.c && !a.isAir) {
+      const apart = Math.abs(a.minute - b.minute) / teaching.channels[a.c].lasting_min;
+      const alike = car + (a.day === b.day ? day : 0) + road * Math.exp(-apart) + quick * Math.exp(-apart / teaching.rules.quick);
+      made += alike * a.scale * b.scale * share[a.c] ** 2;
+    }
+    return made;
+  }));
+}
+
+const plus = (a, b) => a.map((row, i) => row.map((value, j) => value + b[i][j]));
+const part = (matrix, use) => use.map((i) => use.map((j) => matrix[i][j]));
+
+function learnFrom(readings) {
+  const numbers = numbersOf(readings), days = [...new Set(numbers.map((one) => one.day))], size = teaching.unknowns - 1 + days.length;
+  const unit = Array.from({ length: size }, (_, i) => Array.from({ length: size }, (__, j) => (i === j ? 1 : 0)));
+  const known = { days, mean: Array(size).fill(0), spread: unit, share: teaching.channels.map(() => 1), numbers };
+  if (!numbers.length) return known;
+  const places = numbers.map((one) => slopesAt(one.c, one.place, one.day, days));
+  const linesOf = () => places.map((one) => lineAt(one, known.mean, known.spread));
+  let lines = linesOf();
+  const ownOf = (some) => some.map((a) => some.map((b) => 0.5 * a.bend * b.bend * dot(a.heard, b.plain) ** 2));
+  const plain = plus(lines.map((a) => lines.map((b) => dot(a.slope, b.slope))), ownOf(lines));
+  const whole = plus(plain, errorsOf(numbers, known.share));
+  numbers.forEach((one, i) => {
+    one.expected = one.zero + lines[i].shift + lines[i].curved;
+    one.sd = Math.sqrt(whole[i][i]);
+    one.believed = Math.abs(one.read - one.expected) <= teaching.rules.beyond * one.sd;
+  });
+  const use = numbers.flatMap((one, i) => (one.believed ? [i] : []));
+  if (use.length) {
+    weighError(known, numbers, use, plain);
+    const error = errorsOf(numbers, known.share);
+    for (let round = 0; round < 3; round++) {
+      if (round) lines = linesOf();
+      const h = use.map((i) => lines[i].slope), own = part(plus(ownOf(lines), error), use);
+      const root = cholesky(plus(h.map((a) => h.map((b) => dot(a, b))), own));
+      const left = use.map((i, n) => numbers[i].read - numbers[i].zero - lines[i].shift - lines[i].curved + dot(h[n], known.mean));
+      const weights = solved(root, left), gains = h[0].map((_, k) => solved(root, h.map((row) => row[k])));
+      known.mean = h[0].map((_, k) => dot(h.map((row) => row[k]), weights));
+      known.spread = unit.map((row, k) => row.map((value, l) => value - dot(gains[k], h.map((one) => one[l]))));
+    }
+  }
+  linesOf().forEach((line, i) => { numbers[i].after = numbers[i].zero + line.shift; });
+  known.stands = standingOff(known);
+  return known;
+}
+
+// How large the forecast's own error is on this car, channel by channel: the mean over what its readings leave likely.
+function weighError(known, numbers, use, plain) {
+  const { shares, middle, width } = teaching.rules;
+  for (const c of new Set(use.map((i) => numbers[i].c))) {
+    if (c === teaching.fluids.length) continue;
+    const rows = use.filter((i) => numbers[i].c === c);
+    const odds = shares.map((share) => {
+      known.share[c] = share;
+      const root = cholesky(part(plus(plain, errorsOf(numbers, known.share)), rows));
+      const left = rows.map((i) => numbers[i].read - numbers[i].expected);
+      const sign = 2 * sum(root.map((row, i) => Math.log(row[i]))) + dot(left, solved(root, left));
+      return -0.5 * sign - 0.5 * (Math.log(share / middle) / width) ** 2;
+    });
+    const most = Math.max(...odds), weight = odds.map((one) => Math.exp(one - most));
+    known.share[c] = Math.sqrt(sum(weight.map((w, i) => w * shares[i] ** 2)) / sum(weight));
+  }
+}
+
+// How far each fluid stands off where the car as learnt would be, at the last place read on a day: a gauge also says how
+// warm the car is there and then, to within its error and a moment's.
+function standingOff(known) {
+  const last = known.numbers.filter((one) => one.believed && !one.isAir).reduce((a, b) => (a && (a.day > b.day || (a.day === b.day && a.minute > b.minute)) ? a : b), null);
+  if (!last) return null;
+  const some = known.numbers.filter((one) => one.believed && !one.isAir && one.row === last.row), n = teaching.unknowns - 1;
+  const lines = teaching.fluids.map((_, c) => lineAt(slopesAt(c, last.place, last.day, known.days), known.mean, known.spread).slope.slice(0, n));
+  const cars = known.spread.slice(0, n).map((row) => row.slice(0, n));
+  const alike = (a, b) => dot(lines[a], through(cars, lines[b]));
+  const root = cholesky(some.map((a) => some.map((b) => alike(a.c, b.c) + (a === b ? teaching.channels[a.c].sd ** 2 + teaching.rules.moment ** 2 : 0))));
+  const toFluids = (left) => { const weights = solved(root, left); return teaching.fluids.map((_, c) => dot(weights, some.map((one) => alike(c, one.c)))); };
+  const heard = some.map((one) => through(cars, lines[one.c]));
+  return { day: last.day, minute: last.minute, some, toFluids, off: toFluids(some.map((one) => one.read - one.after)),
+    sure: (slope) => { const shared = heard.map((row) => dot(row, slope)); return dot(shared, solved(root, shared)); } };
+}
+
+// Where the slopes add up to `sway`, unsure by `spread` squared: how far the upper edge lies above what is expected, and
+// whether it lies beyond what was computed.
+function edgeOf(curve, sway, spread, own) {
+  const steep = curve.slope(sway), whole = Math.sqrt(steep ** 2 * spread + own), z = teaching.rules.upper;
+  if (!(whole > 0)) return { width: 0, beyond: false };
+  const edge = sway + z * steep * spread / whole;
+  return { width: curve.of(edge) - curve.of(sway) + z * own / whole, beyond: curve.beyond(edge) };
+}
+
+// By channel and node what readings make of it: all slopes together, how unsure that is, before and after, and how far the
+// last place read stands off.
+function learntAt(known) {
+  const n = teaching.unknowns - 1, { nodes } = teaching, mute = !known.numbers.some((one) => one.believed), { stands } = known;
+  return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
+    const day = track.day[point], { slope, rest, curve } = slopesAt(c, [node, node, 0], day, known.days), own = channel.error[node] ** 2;
+    const before = rest + dot(slope, slope), made = { curve, sway: 0, before, after: before, own, ownAfter: own, off: 0, ...edgeOf(curve, 0, before, own) };
+    if (mute) return made;
+    made.sway = dot(slope, known.mean);
+    made.after = rest + dot(slope, through(known.spread, slope));
+    made.ownAfter = own * known.share[c] ** 2;
+    const since = stands && stands.day === day ? track.minutes[point] - stands.minute : -1;
+    if (since < 0) return made;
+    const left = Math.exp(-since / channel.lag_min);
+    made.off = stands.off[c] * left;
+    made.after = Math.max(made.after - (2 * left - left ** 2) * stands.sure(slope.slice(0, n)), 0);
+    return made;
+  }));
+}
+
+// The same with what switches add: shift from the plan, width of the band against the plan's, and whether it was tried.
+function movedAt(learnt, changed) {
+  return learnt.map((nodes, c) => nodes.map((one, node) => {
+    const move = changed[c][node], sway = one.sway + (move ? one.curve.back(move) : 0);
+    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter);
+    const same = sway === 0 && one.after === one.before && one.ownAfter === one.own;
+    return { shift: one.curve.of(sway) + one.off, read: one.curve.of(one.sway) + one.off, ratio: same || !(one.width > 0) ? 1 : width / one.width,
+      beyond: beyond && !same };
+  }));
+}
+
+// What switches add by channel and node, from a point of the track on, that day alone. What cools comes no sooner than
+// the fluid can follow; a gauge read that day has seen what heats; what a slower grade does ends with the grade.
+function changedAt(switches, here, grade, stands) {
+  const { nodes, changes } = teaching, day = track.day[here], clock = track.minutes, start = grade && between(grade.start);
+  const end = grade ? gradeEnd(grade) : -1, seen = stands && stands.day === day && clock[here] >= stands.minute;
+  const lasting = switches.filter((one) => !one.grade);
+  const felt = (c, place) => Math.max(0, sum(lasting.map((one) => one.share * mixed(changes[one.change].moves[c], place))));
+  const before = seen ? stands.toFluids(stands.some.map((one) => felt(one.c, one.place))) : null;
+  return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
+    if (point < here || track.day[point] !== day) return 0;
+    const late = before ? before[c] * Math.exp((stands.minute - clock[point]) / channel.lag_min) : 0;
+    return sum(switches.map((one) => {
+      let move = one.share * changes[one.change].moves[c][node];
+      if (one.grade) {
+        if (!grade || point < grade.start || point > end) return 0;
+        move -= mixed(changes[one.change].moves[c], start) * Math.exp((clock[grade.start] - clock[point]) / channel.lag_min);
+      }
+      return move < 0 ? move * (1 - Math.exp((clock[here] - clock[point]) / channel.lag_min)) : move;
+    })) - late;
+  }));
+}
+
+function airAt(known, switches, here) {
+  const n = teaching.unknowns - 1;
+  return teaching.nodes.map((point, node) => {
+    const day = track.day[point], its = known.days.indexOf(day), read = its < 0 ? 0 : known.mean[n + its] * teaching.day_sd[day];
+    return point < here || day !== track.day[here] ? read : read + sum(switches.map((one) => one.share * teaching.changes[one.change].air[node]));
+  });
+}
+
+// The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
+function levelOf(margin, lost, unsure) {
+  if (margin < 0) return "exceeded";
+  if (margin < teaching.band) return "thin";
+  return unsure || margin - lost < teaching.band ? "unknown" : "ample";
+}
+
+// How much hotter than forecast a fluid may be beyond a point of the track, until a reading too hot to believe is checked.
+function doubtAt(known, c, point) {
+  return known.numbers.reduce((most, one) => (one.c === c && !one.believed && !one.isAir && point > one.point ? Math.max(most, one.read - one.expected) : most), 0);
+}
+
+// Every leg's smallest margin with what moved it: at the plan's own peak, or wherever on the leg it is smaller now. Readings
+// that only confirm narrow what may be reached; no warning falls by that alone.
+function movedPeaks(moved, known) {
+  return teaching.peaks.map((peak) => {
+    const { channel, limit } = peak, planned = levelOf(limit - peak.upper, peak.lost, false), lost = Math.max(peak.lost, doubtAt(known, channel, teaching.nodes[peak.node]));
+    const { values, high } = base[teaching.channels[channel].series];
+    const at = (node, was) => {
+      const { shift, read, ratio, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;
+      const held = read > -teaching.rules.note ? Math.max(ratio, 1) : ratio;
+      return { expected, upper: expected + width * ratio, limit: was.limit, node, sure: expected + width * held, beyond };
+    };
+    const limits = track.series[teaching.channels[channel].series].limit;
+    const others = legNodes(peak.leg).map((node) => { const i = teaching.nodes[node]; return at(node, { expected: values[i], upper: high[i], limit: limits[i] }); });
+    const own = at(peak.node, peak), worst = others.reduce((a, b) => (b.limit - b.upper < a.limit - a.upper ? b : a), own);
+    const levels = [own, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown"));
+    return { ...peak, ...worst, lost, level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
+  });
+}
+
+const nodesByLeg = new Map();
+
+function legNodes(leg) {
+  if (!nodesByLeg.size) {
+    teaching.nodes.forEach((point, node) => {
+      const its = track.group[point];
+      if (base.some((one) => one.values[point] === null)) return;
+      nodesByLeg.set(its, [...(nodesByLeg.get(its) || []), node]);
+    });
+  }
+  return nodesByLeg.get(leg) || [];
+}

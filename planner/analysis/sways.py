@@ -1,0 +1,229 @@
+"""What moves a trip's temperatures, and by how much: the car's unknowns, the air, and a few changes of the day.
+
+A page without a computer behind it forecasts by these. Pairs of drives either side of the car as best known give the
+slope of every fluid to every unknown, as `thermal.taught` takes them. Three drives for each fluid, along the direction
+that heats it most, give the curve over the sum of all slopes (a single-index model, Ichimura, J. Econometrics 58,
+1993; from memory): a thermostat that is wide open. Each change is one drive of that car.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.forecast.run import Forecast, ambient_sd_k
+from planner.route.timeline import Timeline, lay_out
+from thermal.discrepancy import conditions_of, scale_k
+from thermal.fluids import FACTORS, FLUID_NODES
+from thermal.kernel import Factors
+from thermal.simulate import simulate
+from thermal.spread import CLASS_SPREAD, medians
+from thermal.taught import STEP, TIMING_S
+
+Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.int64]
+CURVE_AT = (-float(STEP), float(STEP), 2.0 * float(STEP))  # standard deviations
+SLOWER = 0.8  # of the speed on a grade
+
+_LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
+_FADE_S, _WARMER_K = 900.0, 5.0
+_EVERY_S = 720.0  # between nodes of the road that nothing else asks for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sways:
+    """How temperatures move at some places of a drive; the last unknown is the air of the day.
+
+    Attributes
+    ----------
+    rows : ndarray of int, shape (n_node,)
+        Segments, at whose ends. [-]
+    slope_k : ndarray, shape (n_unknown, n_node, n_fluid of the model)
+        Change for one standard deviation of an unknown. [K]
+    along_k : ndarray, shape (n_node, n_fluid)
+        Sum of the slopes for one standard deviation along the direction that heats the fluid most. [K]
+    curve_k : ndarray, shape (3, n_node, n_fluid)
+        What the fluid does beyond that, at each of `CURVE_AT`. [K]
+    air_sd_k : ndarray, shape (n_day,)
+        Standard deviation of the air of every day. [K]
+    error_k, varies_k : ndarray, shape (n_node, n_fluid)
+        Size of the model's own error; how much a fluid changes within minutes of road. [K]
+    changes_k : mapping of str to ndarray, shape (n_node, n_fluid)
+        What every change does to the car as best known. [K]
+    air_k : mapping of str to ndarray, shape (n_node,)
+        What a change does to the air. [K]
+    slower_s : ndarray, shape (n_node,)
+        Driving time that slower grades have cost by there. [s]
+    lag_s : ndarray, shape (n_fluid,)
+        Within which a fluid that is warmer than it should be loses all but 1/e of it. [s]
+    """
+
+    rows: Rows
+    slope_k: Floats
+    along_k: Floats
+    curve_k: Floats
+    air_sd_k: Floats
+    error_k: Floats
+    varies_k: Floats
+    changes_k: Mapping[str, Floats]
+    air_k: Mapping[str, Floats]
+    slower_s: Floats
+    lag_s: Floats
+
+
+def find_sways(
+    outlook: Forecast, *, climbs: Sequence[tuple[int, int]], hotter_k: Mapping[str, float], later_s: Mapping[str, float]
+) -> Sways:
+    """Drive the trip again in pairs, and once for every change."""
+    line, vehicle, known = outlook.timeline, outlook.car.vehicle, outlook.car.spread
+    rows, sd = _rows(outlook, climbs), ambient_sd_k(line)
+    root = np.asarray(np.linalg.cholesky(known.covariance(CLASS_SPREAD)), dtype=np.float64)
+    middle, n = np.log(known.medians), len(FACTORS)
+    steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
+    air = np.zeros((len(steps), len(sd)))
+    air[n + 1], air[-1] = STEP * sd, -STEP * sd
+    logs = np.vstack((steps, np.zeros((len(hotter_k), n))))
+    shifts = np.vstack((air, *(np.full((1, len(sd)), kelvin) for kelvin in hotter_k.values())))
+    temps = simulate(
+        line.drive,
+        vehicle,
+        start_k=outlook.start_k,
+        factors=Factors(*np.exp(middle + logs).T),
+        ambient_k=shifts,
+        record=rows,
+    ).temps_k[:, :, FLUID_NODES]
+    zero, up, down = temps[0], temps[1 : n + 2], temps[n + 2 : 2 * n + 3]
+    slope = (up - down) / (2.0 * STEP)
+    along, curve = _curves(outlook, rows, zero, slope, root, sd)
+    felt = np.abs(slope).max(axis=(1, 2)) > _LEAST_K
+    felt[-1] = True
+    changes, warmer, slower_s = _changes(outlook, climbs, rows, zero, later_s)
+    for number, (name, kelvin) in enumerate(hotter_k.items()):
+        changes[name], warmer[name] = temps[2 * n + 3 + number] - zero, np.full(len(rows), kelvin)
+    around = conditions_of(known.discrepancy, line.drive, vehicle)
+    return Sways(
+        rows=rows,
+        slope_k=slope[felt],
+        along_k=along,
+        curve_k=curve,
+        air_sd_k=np.maximum(sd, 0.1),
+        error_k=scale_k(known.discrepancy, around, rows, zero),
+        varies_k=_varies_k(outlook, rows),
+        changes_k=changes,
+        air_k=warmer,
+        slower_s=slower_s,
+        lag_s=_lag_s(outlook),
+    )
+
+
+def _curves(
+    outlook: Forecast, rows: Rows, zero_k: Floats, slope_k: Floats, root: Floats, air_sd_k: Floats
+) -> tuple[Floats, Floats]:
+    """Three drives along the direction that heats each fluid most, where its margin is smallest."""
+    result, known = outlook.nominal, outlook.car.spread
+    n, n_fluid = len(root), slope_k.shape[2]
+    legs = np.argmin(result.margin_k[0], axis=0)
+    at = np.searchsorted(rows, result.where[0][legs, np.arange(n_fluid)])
+    ways = slope_k[:, at, np.arange(n_fluid)].T
+    ways = ways / np.maximum(np.linalg.norm(ways, axis=1, keepdims=True), 1e-9)
+    points = np.concatenate([t * ways for t in CURVE_AT])
+    temps = simulate(
+        outlook.timeline.drive,
+        outlook.car.vehicle,
+        start_k=outlook.start_k,
+        factors=Factors(*np.exp(np.log(known.medians) + points[:, :n] @ root.T).T),
+        ambient_k=points[:, n:] * air_sd_k,
+        record=rows,
+    ).temps_k[:, :, FLUID_NODES]
+    own = np.arange(n_fluid)
+    found = temps.reshape(len(CURVE_AT), n_fluid, len(rows), n_fluid)[:, own, :, own].transpose(1, 2, 0)
+    along = np.einsum("fu,unf->nf", ways, slope_k)
+    return along, found - zero_k - np.array(CURVE_AT)[:, None, None] * along
+
+
+def _rows(outlook: Forecast, climbs: Sequence[tuple[int, int]]) -> Rows:
+    """Segments at whose ends it is told: ends of legs and stops, peaks, grades, and some between."""
+    line, found = outlook.timeline, []
+    for span in line.spans:
+        steps = int((line.end_s[span.last] - line.begin_s[span.first]) / _EVERY_S) + 1 if span.kind == "drive" else 1
+        at = np.linspace(line.begin_s[span.first], line.end_s[span.last], steps + 1)[1:]
+        found.append(np.clip(np.searchsorted(line.end_s, at - 1e-3), span.first, span.last))
+    ends = np.array([end for climb in climbs for end in (max(climb[0] - 1, 0), climb[1] - 1)], dtype=np.int64)
+    return np.unique(np.concatenate((*found, outlook.nominal.where[0].ravel(), ends))).astype(np.int64)
+
+
+def _varies_k(outlook: Forecast, rows: Rows) -> Floats:
+    """How much fluids change within minutes of road, as `thermal.taught` has it."""
+    line, temps = outlook.timeline, outlook.nominal.temps_k[0][:, FLUID_NODES]
+    moving, out = line.drive.speed_m_per_s > 0.0, np.zeros((len(rows), temps.shape[1]))
+    first = np.searchsorted(line.end_s, line.end_s[rows] - TIMING_S)
+    last = np.searchsorted(line.end_s, line.end_s[rows] + TIMING_S, side="right")
+    for i, row in enumerate(rows):
+        near = np.arange(first[i], last[i])
+        near = near[moving[near] | (near == row)]
+        out[i] = np.sqrt(np.mean((temps[near] - temps[row]) ** 2, axis=0))
+    return out
+
+
+def _lag_s(outlook: Forecast) -> Floats:
+    """Set every fluid off a little warmer in the middle of each day, and see what is left of it."""
+    line, found = outlook.timeline, []
+    for day in range(len(line.days)):
+        driven = np.flatnonzero((line.drive.day == day) & (line.drive.speed_m_per_s > 0.0))
+        first = int(driven[len(driven) // 3])
+        last = int(np.searchsorted(line.end_s, line.end_s[first] + _FADE_S))
+        rows = slice(first + 1, max(min(last, int(driven[-1])), first + 1) + 1)
+        start = np.repeat(outlook.nominal.temps_k[0, first][None, :], 1 + len(FLUID_NODES), axis=0)
+        start[np.arange(1, len(start)), FLUID_NODES] += _WARMER_K
+        usual = Factors(*(np.repeat(one, len(start)) for one in medians(outlook.car.spread)))
+        end = np.array([rows.stop - rows.start - 1])
+        temps = simulate(line.drive.take(rows), outlook.car.vehicle, start_k=start, factors=usual, record=end).temps_k
+        left = (temps[np.arange(1, len(start)), 0, FLUID_NODES] - temps[0, 0, FLUID_NODES]) / _WARMER_K
+        passed_s = float(line.end_s[rows.stop - 1] - line.end_s[first])
+        found.append(-passed_s / np.log(np.clip(left, 0.001, 0.98)))
+    return np.asarray(np.median(found, axis=0))
+
+
+def _changes(
+    outlook: Forecast, climbs: Sequence[tuple[int, int]], rows: Rows, zero_k: Floats, later_s: Mapping[str, float]
+) -> tuple[dict[str, Floats], dict[str, Floats], Floats]:
+    """One drive for each change: what it does to fluids and air, and what slower grades cost in time."""
+    line, road = outlook.timeline, outlook.timeline.road
+    driving = line.drive.speed_m_per_s > 0.0
+    speed = line.drive.speed_m_per_s[driving]
+    lines = {
+        name: lay_out(outlook.trip, road, tuple(replace(day, start_s=day.start_s + s) for day in line.days), speed)
+        for name, s in later_s.items()
+    }
+    on_grade = np.zeros(len(driving), dtype=np.bool_)
+    for start, end in climbs:
+        on_grade[start:end] = True
+    lines["slower"] = lay_out(outlook.trip, road, line.days, np.where(on_grade[driving], SLOWER, 1.0) * speed)
+    lines["ac"] = replace(line, drive=replace(line.drive, ac_on=np.zeros_like(line.drive.ac_on)))
+    temps, air = {}, {}
+    for name, other in lines.items():
+        at = _same(line, other, rows)
+        order = np.unique(at)
+        result = simulate(
+            other.drive,
+            outlook.car.vehicle,
+            start_k=outlook.start_k,
+            factors=medians(outlook.car.spread),
+            record=order,
+        )
+        found = result.temps_k[0][:, FLUID_NODES][np.searchsorted(order, at)]
+        temps[name], air[name] = found - zero_k, other.drive.air_k[at] - line.drive.air_k[rows]
+    driven = [
+        np.cumsum(np.where(one.drive.speed_m_per_s > 0.0, one.drive.duration_s, 0.0)) for one in (line, lines["slower"])
+    ]
+    return temps, air, driven[1][_same(line, lines["slower"], rows)] - driven[0][rows]
+
+
+def _same(line: Timeline, other: Timeline, rows: Rows) -> Rows:
+    """Segments of the same road laid out otherwise: of a stop that takes fewer steps, the last."""
+    shift = np.zeros(len(line.end_s), dtype=np.int64)
+    for one, its in zip(line.spans, other.spans, strict=True):
+        own = np.arange(one.first, one.last + 1)
+        shift[own] = np.where(own == one.last, its.last, np.minimum(its.first + own - one.first, its.last))
+    return shift[rows]
