@@ -157,7 +157,12 @@ function makeReadings(onChange) {
     draw();
   }
 
-  return { begin, settle: (i) => { here = i; if (figures.on.length) move(); byId("read-where").textContent = `At ${whereWords(placeOf(i))}.`; } };
+  return { begin, settle: (i) => {
+    here = i;
+    if (!teaching) return;
+    if (figures.on.length) move();
+    byId("read-where").textContent = `At ${whereWords(placeOf(i))}.`;
+  } };
 }
 
 // --- where and when ---
