@@ -211,8 +211,8 @@ def confusion(n: int) -> Iterator[str]:
     yield "## Review: one fault a day\n"
     yield (
         f"{n} cars. Each has its own truth and was learnt from one sound drive of two hours at 28 °C; then comes a day "
-        "of an hour and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and radiator "
-        "count as one, as a log rarely tells them apart and the sentence then says so.\n"
+        "of an hour and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and "
+        "radiator count as one, as a log rarely tells them apart and the sentence then says so.\n"
     )
     yield from table(("planted", "right", "named"), rows)
     yield f"Right over all faults: **{hits / clear:.0%}** of {clear}."

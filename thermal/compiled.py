@@ -97,7 +97,7 @@ def check_cache(function: Any) -> Any:
     return function
 
 
-_ROOM_BYTES = 500_000  # twice what the kernel takes
+_ROOM_BYTES = 1_500_000  # twice what the kernel takes
 
 
 def choose_cache() -> bool:

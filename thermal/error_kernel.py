@@ -86,7 +86,7 @@ def _size(temp_k, air_k, outside_k, sd_k, low_k, high_k):  # type: ignore[no-unt
 
 @_jit
 def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
-    """How fast a recorded temperature changes: through its neighbours. [K/s]."""
+    """How fast a recorded temperature changes: the slower of before and after, none at a turn (minmod). [K/s]."""
     last = len(rows) - 1
     if last == 0:
         return 0.0
@@ -96,8 +96,9 @@ def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
     after = (temps_k[at + 1] - temps_k[at]) / (time_s[rows[at + 1]] - time_s[rows[at]])
     if at == 0:
         return after
-    left, right = time_s[rows[at]] - time_s[rows[at - 1]], time_s[rows[at + 1]] - time_s[rows[at]]
-    return (right * before + left * after) / (left + right)
+    if before * after <= 0.0:
+        return 0.0
+    return before if abs(before) < abs(after) else after
 
 
 @_jit

@@ -26,6 +26,7 @@ from thermal.errors import ThermalError
 from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_FLUID, fluids_in
 from thermal.ranges import FloatArray
 from thermal.simulate import Result
+from thermal.sobol import normal
 from thermal.vehicle import Vehicle
 
 Rows = npt.NDArray[np.int64]
@@ -189,9 +190,4 @@ def _since_s(drive: Drive, first: Rows) -> FloatArray:
 
 def _cars(n_draw: int, seed: int) -> FloatArray:
     """What stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
-    from scipy.special import ndtri
-    from scipy.stats import qmc
-
-    sampler = qmc.Sobol(N_FLUID, scramble=True, rng=np.random.default_rng([seed, 4]))
-    points = sampler.random(1 << (n_draw - 1).bit_length())[:n_draw]
-    return np.asarray(ndtri(np.clip(points, 1e-6, 1.0 - 1e-6)))
+    return normal(1 << (n_draw - 1).bit_length(), N_FLUID, (seed, 4))[:n_draw]

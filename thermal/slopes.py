@@ -10,7 +10,7 @@ from thermal.loads import Loads, Work, compute_loads
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
-_MASS, _DRAG, _WIND_M_PER_S = 0.1, 0.2, 4.0  # how far each is moved to find its slope
+MASS_STEP, DRAG_STEP, _WIND_M_PER_S = 0.1, 0.2, 4.0  # how far each is moved to find its slope
 _HEATS = ("metal_w", "oil_w", "gearbox_w", "axle_w", "rotor_w")
 
 
@@ -28,23 +28,29 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
         Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
         [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
     """
-    moved = [compute_loads(car, way, gear=work.gear)[0] for car, way in _moved(vehicle, drive)]
-    steps = (_MASS, _DRAG, _WIND_M_PER_S)
+    others = [compute_loads(car, way, gear=work.gear)[0] for car, way in moved(vehicle, drive)]
+    steps = (MASS_STEP, DRAG_STEP, _WIND_M_PER_S)
     return np.column_stack(
         [
             (getattr(other, name) - getattr(loads, name)) / step
             for name in _HEATS
-            for other, step in zip(moved, steps, strict=True)
+            for other, step in zip(others, steps, strict=True)
         ]
     )
 
 
-def _moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
-    """The same with more mass, with more drag, and against more wind."""
+def moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
+    """Give the same drive with more mass, with more drag, and against more wind.
+
+    Yields
+    ------
+    tuple of Vehicle and Drive
+        Mass greater by the share `MASS_STEP`, drag area by `DRAG_STEP`, headwind by 4 m/s, in turn.
+    """
     body, trailer = vehicle.body, vehicle.trailer
-    mass = 1.0 + _MASS
+    mass = 1.0 + MASS_STEP
     yield _with(vehicle, body.mass_kg * mass, body.drag_area_m2, trailer.mass_kg * mass, trailer.drag_area_m2), drive
-    more_m2 = _DRAG * body.drag_m2 + _DRAG * trailer.drag_m2
+    more_m2 = DRAG_STEP * body.drag_m2 + DRAG_STEP * trailer.drag_m2
     yield _with(vehicle, body.mass_kg, body.drag_area_m2 + more_m2, trailer.mass_kg, trailer.drag_area_m2), drive
     yield vehicle, replace(drive, headwind_m_per_s=drive.headwind_m_per_s + _WIND_M_PER_S)
 

@@ -6,6 +6,7 @@ from thermal.fluids import FACTORS
 from thermal.kernel import Factors
 from thermal.posterior import NOTHING, Posterior
 from thermal.ranges import FloatArray
+from thermal.sobol import normal
 from thermal.vehicle import Vehicle
 
 SEED = 20270706
@@ -91,22 +92,18 @@ def draw(
     >>> factors.airflow.shape, shift_k.shape
     ((64,), (64, 3))
     """
-    from scipy.special import ndtri  # here, as importing scipy.stats takes half a second
-    from scipy.stats import qmc
-
     n_later = sum(factor.later for factor in FACTORS.values())
     n_first = len(FACTORS) - n_later
     n_plain = n_first + len(ambient_sd_k)
-    points = qmc.Sobol(n_plain, scramble=True, rng=np.random.default_rng(seed)).random(n_draw)
+    plain = normal(n_draw, n_plain, seed)
     # Coordinates that the first sequence does not use, so that the two together are balanced as one would be.
-    tail = qmc.Sobol(n_plain + n_later, scramble=True, rng=np.random.default_rng([seed, 1])).random(n_draw)[:, n_plain:]
-    normal, later = (ndtri(np.clip(part, 1e-6, 1.0 - 1e-6)) for part in (points, tail))
-    by_factor = np.concatenate((normal[:, :n_first], later), axis=1)
+    later = normal(n_draw, n_plain + n_later, (seed, 1))[:, n_plain:]
+    by_factor = np.concatenate((plain[:, :n_first], later), axis=1)
     usual = CLASS_SPREAD if vehicle is None else spread_of(vehicle)
     sd = np.array([usual[name] for name in FACTORS])
     logs = by_factor @ _root(posterior, usual).T if posterior.factors else by_factor * sd
     factors = Factors(*(middle * np.exp(column) for middle, column in zip(posterior.medians, logs.T, strict=True)))
-    return factors, normal[:, n_first:] * ambient_sd_k[None, :]
+    return factors, plain[:, n_first:] * ambient_sd_k[None, :]
 
 
 def _root(posterior: Posterior, usual: dict[str, float]) -> FloatArray:

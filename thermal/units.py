@@ -23,6 +23,7 @@ _ODD = (
     *(SyntaxError, RecursionError, tokenize.TokenError),
 )
 _LONGEST = 80
+_FUEL_LEAST, _FUEL_MOST = 2e-8, 1e-6  # m**3/m
 _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
 _POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
 _MOST_POWERS = 2
@@ -339,3 +340,50 @@ def same_kind(unit: str, other: str) -> bool:
     except _refusals():
         return False
     return True
+
+
+_FUEL_USES = {  # what is written, lower case and without spaces: volume for each distance or its inverse
+    "mpg": ("mi/gal", True),
+    "mpgus": ("mi/gal", True),
+    "mpguk": ("mi/imperial_gallon", True),
+    "mpgimp": ("mi/imperial_gallon", True),
+    "km/l": ("km/L", True),
+    "l/100km": ("L/km", False),
+}
+
+
+def to_fuel_use(text: str) -> float:
+    """Read '18 mpg' or '12 L/100 km' as volume of fuel for each distance.
+
+    Returns
+    -------
+    float
+        Fuel use. [m**3/m]
+
+    Raises
+    ------
+    UnitError
+        If it is written otherwise, or lies outside 2 to 100 L/100 km.
+
+    Examples
+    --------
+    >>> round(to_fuel_use("20 mpg") * 1e8, 2), round(to_fuel_use("8 L/100 km") * 1e8, 2)
+    (11.76, 8.0)
+    """
+    match = _NUMBER_UNIT.fullmatch(plain_signs(text)) if len(text) <= _LONGEST else None
+    name = re.sub(r"[\s.()]", "", match[2]).casefold() if match else ""
+    if match is None or name not in _FUEL_USES:
+        message = (
+            f"{shown(text)} is no fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' or '8 km/L'"
+        )
+        raise UnitError(message)
+    unit, inverse = _FUEL_USES[name]
+    value = float(match[1].replace(",", ""))
+    if not (value > 0.0 and math.isfinite(value)):
+        message = f"{shown(text)}: fuel use must be above 0"
+        raise UnitError(message)
+    found = 1.0 / (value * _converted(1.0, unit, "m**-2")) if inverse else value / 100.0 * _converted(1.0, unit, "m**2")
+    if not _FUEL_LEAST <= found <= _FUEL_MOST:
+        message = f"{shown(text)}: allowed are 2 to 100 L/100 km (118 to 2.4 mpg)"
+        raise UnitError(message)
+    return found

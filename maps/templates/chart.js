@@ -1,6 +1,6 @@
 // A profile: temperatures over the height of the road, limits and lines named where they run, and the cursor.
 
-const LEFT = 54, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
+const LEFT = 62, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
 const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
 const PAGE_STEP = 20;
 
@@ -175,17 +175,23 @@ function drawAxis(root, panels, low, span, width) {
   }
 }
 
+const PART_WORDS = { unknown: "not known", thin: "thin", exceeded: "past its limit" };
+
 // Parts of the way whose margin is not ample: a bar over the panel, wider and doubled as it gets worse, with its word.
 function drawParts(root, panels, view, x, room) {
   const group = svg("g", {}, root), top = panels[0].top, bottom = panels[panels.length - 1].bottom;
+  const named = [];
   for (const one of scene.stretches) {
     if (one.level === "ample" || one.end <= view.first || one.start >= view.last) continue;
     const from = x(Math.max(one.start, view.first)), wide = Math.max(3, x(Math.min(one.end, view.last)) - from);
     svg("rect", { x: from, y: top, width: wide, height: bottom - top, class: `part part-${one.level}` }, group);
     svg("rect", { x: from, y: top, width: wide, height: one.level === "exceeded" ? 7 : 4, class: `strip level-${one.level}` }, group);
-    const words = one.level === "exceeded" ? "past its limit" : one.level === "unknown" ? "not known" : "thin";
-    const half = (words.length * LETTER) / 2, middle = from + wide / 2;
-    const under = panels[0].bottom + 15;
+    named.push({ words: PART_WORDS[one.level], graver: Object.keys(PART_WORDS).indexOf(one.level), middle: from + wide / 2 });
+  }
+  const under = panels[0].bottom + 15;
+  for (const { words, middle: wanted } of named.sort((a, b) => b.graver - a.graver)) {  // the gravest finds room first
+    const half = (words.length * LETTER) / 2;
+    const middle = Math.max(LEFT + half, Math.min(wanted, x(view.last) - half));
     if (room.put([[middle - half, under - 11, middle + half, under + 3]]) >= 0) label(group, words, middle, under, "middle", "part-word");
   }
 }

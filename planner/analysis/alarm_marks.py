@@ -5,6 +5,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from thermal.compiled import check_cache, choose_cache, numba
+
 Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
 _LOW = 0.01
@@ -13,6 +15,7 @@ NUISANCE_PER_H = 1.0 / 20.0  # one false alarm in 20 h of driving: what an owner
 _REARMS_K = 2.0  # an alarm that has rung rings again once the reading has fallen this far
 _LEAST_K = 2.0  # the caution stands this far below the limit at least
 _LEAST_SEEN = 20  # draws that reach the limit; fewer say nothing of how long that takes
+_BINS = 4096  # of a first look at where a quantile lies
 _NEAR_K = 20.0  # rates of rise are taken within this below the limit
 
 
@@ -77,41 +80,54 @@ def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...
     >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
     array([3.])
     """
-    order = np.argsort(values)
-    whole = np.cumsum(weights[order])
-    at = np.searchsorted(whole, np.asarray(shares) * whole[-1])
-    return np.asarray(values[order][np.minimum(at, len(values) - 1)])
+    least, most = float(values.min()), float(values.max())
+    bins = np.minimum(((values - least) * (_BINS / max(most - least, 1e-9))).astype(np.int64), _BINS - 1)
+    whole = np.cumsum(np.bincount(bins, weights=weights, minlength=_BINS))
+    found = []
+    for share in shares:  # only what lies in the quantile's own bin need be sorted
+        wanted = share * whole[-1]
+        at = min(int(np.searchsorted(whole, wanted)), _BINS - 1)
+        here = np.flatnonzero(bins == at)
+        here = here[np.argsort(values[here])]
+        below = whole[at - 1] if at else 0.0
+        place = int(np.searchsorted(below + np.cumsum(weights[here]), wanted))
+        found.append(values[here[min(place, len(here) - 1)]])
+    return np.array(found)
 
 
 def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Floats]:
     """False alarms an hour, and time from alarm to limit, for every mark tried. [1/h, s]"""
-    n_draw, n = series.temps_k.shape
-    shape = (len(tried_k), n_draw)
-    ringing, reached, since = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_), np.zeros(shape)
-    false = np.zeros(len(tried_k))
-    leads: list[list[float]] = [[] for _ in tried_k]
-    for i in range(n):
-        now = series.temps_k[None, :, i]
-        over = now >= tried_k[:, None]
-        ended = ringing & (now < tried_k[:, None] - _REARMS_K)
-        false += (ended & ~reached).sum(axis=1)
-        begun = over & ~ringing
-        ringing = (ringing & ~ended) | begun
-        reached &= ~ended & ~begun
-        since = np.where(begun, 0.0, since + series.step_s[i])
-        at_limit = ringing & ~reached & (now >= series.limit_k[i])
-        for row in np.flatnonzero(at_limit.any(axis=1)):
-            leads[row] += list(since[row][at_limit[row]])
-        reached |= at_limit
-    false += (ringing & ~reached).sum(axis=1)
-    hours = n_draw * float(series.step_s.sum()) / 3600.0
-    rate = _fastest_k_per_s(series, limit_k)
-    usual = (limit_k - tried_k) / rate
-    lead = [
-        min(float(np.median(seen)), float(u)) if len(seen) >= _LEAST_SEEN else float(u)
-        for seen, u in zip(leads, usual, strict=True)
-    ]
+    temps, step = np.ascontiguousarray(series.temps_k), np.ascontiguousarray(series.step_s)
+    limits, hours = np.ascontiguousarray(series.limit_k), len(temps) * float(step.sum()) / 3600.0
+    usual = (limit_k - tried_k) / _fastest_k_per_s(series, limit_k)
+    leads, false, lead = np.empty(temps.size), np.empty(len(tried_k)), []
+    for row, (mark, otherwise) in enumerate(zip(tried_k, usual, strict=True)):
+        false[row], n = _rung(temps, step, limits, float(mark), leads)
+        lead.append(min(float(np.median(leads[:n])), float(otherwise)) if n >= _LEAST_SEEN else float(otherwise))
     return false / max(hours, 1e-9), np.array(lead)
+
+
+@check_cache
+@numba.njit(cache=choose_cache(), nogil=True)
+def _rung(temps_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped-def]
+    """Count false alarms at one mark, and note how long each true one came before the limit."""
+    false = n_lead = 0
+    for draw in range(temps_k.shape[0]):
+        ringing, reached, since = False, False, 0.0
+        for i in range(temps_k.shape[1]):
+            now = temps_k[draw, i]
+            since += step_s[i]
+            if ringing and now < mark_k - _REARMS_K:
+                false += not reached
+                ringing = reached = False
+            elif not ringing and now >= mark_k:
+                ringing, reached, since = True, False, 0.0
+            if ringing and not reached and now >= limit_k[i]:
+                leads_s[n_lead] = since
+                n_lead += 1
+                reached = True
+        false += ringing and not reached
+    return false, n_lead
 
 
 def _fastest_k_per_s(series: Series, limit_k: float) -> float:

@@ -129,11 +129,11 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
 
 def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
     """Segments by which the car has been driven for half an hour without a long stop."""
-    out, driven = np.zeros(len(line.end_s), dtype=np.bool_), 0.0
-    for i, (seconds, speed) in enumerate(zip(line.drive.duration_s, line.drive.speed_m_per_s, strict=True)):
-        driven = driven + seconds if speed > 0.0 else (driven if seconds < SETTLED_S else 0.0)
-        out[i] = driven > SETTLED_S
-    return out
+    drive = line.drive
+    moving = drive.speed_m_per_s > 0.0
+    begins = np.flatnonzero(~moving & (drive.duration_s >= SETTLED_S))
+    spells = np.split(np.where(moving, drive.duration_s, 0.0), begins)
+    return np.concatenate([np.cumsum(spell) > SETTLED_S for spell in spells])
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:

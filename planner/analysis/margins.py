@@ -8,7 +8,7 @@ import numpy as np
 
 from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.forecast.run import Forecast, local_time
-from planner.model.levels import UNKNOWN, level_of, severity
+from planner.model.levels import EXCEEDED, UNKNOWN, level_of, severity
 from thermal.fluids import fluid_of, fluids_in
 
 
@@ -17,7 +17,8 @@ class Margin:
     """Smallest margin of one fluid on one leg, at the trip's confidence.
 
     `margin_k` goes by an even grade where the road's heights are not known; over the hardest road that the ground there
-    allows it may be as small as `least_k`, which elsewhere is the same.
+    allows it may be as small as `least_k`, which elsewhere is the same. `above_s` is how long the upper temperature is
+    past the limit: coolant past it boils at once, the other fluids age or foam for that long.
     """
 
     leg: int
@@ -33,6 +34,7 @@ class Margin:
     near: str
     when: datetime
     parked: bool
+    above_s: float
 
     @property
     def upper_k(self) -> float:
@@ -64,8 +66,14 @@ def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
 
 
 def gravest(margins: Iterable[Margin]) -> Margin:
-    """Margin of the gravest level, the smallest of those."""
-    return min(margins, key=lambda m: (-severity(m.level), m.least_k if m.level == UNKNOWN.word else m.margin_k))
+    """Margin of the gravest level; among those exceeded one that boils before one that ages, then the smallest."""
+    return min(margins, key=_gravity)
+
+
+def _gravity(margin: Margin) -> tuple[int, bool, float]:
+    """Sorting key of a margin, the gravest lowest."""
+    ages = margin.level == EXCEEDED.word and fluid_of(margin.fluid).limit_kind != "boiling"
+    return -severity(margin.level), ages, margin.least_k if margin.level == UNKNOWN.word else margin.margin_k
 
 
 def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Margin:
@@ -76,6 +84,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Marg
     at = int(outlook.nominal.where[0, leg, f])
     margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
     least = margin - float(unknowns.lost_k[leg, f])
+    over = outlook.band_k[:, fluid_of(fluid).node] > outlook.nominal.limit_k[:, f]
     place = _nearest(outlook, leg, float(line.end_m[at]))
     return Margin(
         leg=leg,
@@ -91,6 +100,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Marg
         near=place,
         when=local_time(outlook, at),
         parked=bool(line.drive.speed_m_per_s[at] == 0.0),
+        above_s=float(np.sum(line.drive.duration_s[over & (line.drive.group == leg)])),
     )
 
 

@@ -105,12 +105,11 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
         factors=factors,
         ambient_k=shift,
     )
+    nominal_k = result.temps_k[0, -len(timeline.drive.group) :].copy()  # a view would hold every draw's
     error = outlook.car.spread.discrepancy
     result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
-    return Trial(
-        timeline=timeline, day=day, margin_k=margins[1:], nominal_k=result.temps_k[0, -len(timeline.drive.group) :]
-    )
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k)
 
 
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:

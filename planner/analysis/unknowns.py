@@ -1,6 +1,8 @@
-"""How small margins may be where the road's heights are not known: the trip driven again over the hardest road there.
+"""How small margins may be where something is not known: the road's heights, or a gauge that reads too hot to believe.
 
-Heat carried on from such a stretch is in it: a leg behind one may be unknown though its own heights are given.
+The trip is driven again over the hardest road that its ground allows. Heat carried on from such a stretch is in it: a
+leg behind one may be unknown though its own heights are given. A hot reading that no draw can reach is not learnt from,
+but until the gauge is checked the car may be that much hotter.
 """
 
 from dataclasses import dataclass
@@ -9,10 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.run import Forecast
+from planner.model.lesson import Seen
 from planner.route.gaps import Gap, find_gaps, hardest_legs
 from planner.route.road import cut_road, held_speed
 from planner.route.timeline import lay_out
 from planner.weather.expected import highs_lows_along
+from thermal.fluids import FLUIDS, fluid_of
 from thermal.simulate import simulate
 from thermal.spread import medians
 
@@ -27,11 +31,14 @@ class Unknowns:
     ----------
     gaps : tuple of Gap
         Stretches without heights over ground that is not even.
+    doubted : tuple of Seen
+        Readings by hand that are too hot to believe, the hottest first.
     lost_k : ndarray, shape (n_leg, n_fluid of the model)
         How much smaller the margin of the car as described is over the hardest road, never under 0. [K]
     """
 
     gaps: tuple[Gap, ...]
+    doubted: tuple[Seen, ...]
     lost_k: Floats
 
     def of_leg(self, leg: int) -> tuple[Gap, ...]:
@@ -40,13 +47,27 @@ class Unknowns:
 
 
 def find_unknowns(outlook: Forecast) -> Unknowns:
-    """Drive the trip over the hardest road that its ground allows where no heights are given."""
-    gaps = find_gaps(outlook.trip, outlook.legs)
+    """Find what is not known of a trip, and how much smaller margins may be for it."""
+    gaps, doubted = find_gaps(outlook.trip, outlook.legs), _doubted(outlook)
     as_planned = outlook.nominal.margin_k[0]
-    if not gaps:
-        return Unknowns(gaps=(), lost_k=np.zeros_like(as_planned))
-    hardest = _margin_k(outlook, gaps)
-    return Unknowns(gaps=gaps, lost_k=np.maximum(as_planned - hardest, 0.0))
+    lost = np.maximum(as_planned - _margin_k(outlook, gaps), 0.0) if gaps else np.zeros_like(as_planned)
+    for seen in doubted:
+        ahead, fluid = _ahead(outlook), fluid_of(seen.what).index
+        lost[ahead:, fluid] = np.maximum(lost[ahead:, fluid], seen.read_k - seen.expected_k)
+    return Unknowns(gaps=gaps, doubted=doubted, lost_k=lost)
+
+
+def _doubted(outlook: Forecast) -> tuple[Seen, ...]:
+    """Readings of fluids that are hotter than any draw allows."""
+    seen = () if outlook.lesson is None else outlook.lesson.seen
+    keys = {fluid.key for fluid in FLUIDS}
+    hot = [one for one in seen if not one.believed and one.read_k > one.expected_k and one.what in keys]
+    return tuple(sorted(hot, key=lambda one: one.expected_k - one.read_k))
+
+
+def _ahead(outlook: Forecast) -> int:
+    """First leg ahead of the readings."""
+    return 0 if outlook.lesson is None else outlook.lesson.ahead_of(outlook.legs)
 
 
 def _margin_k(outlook: Forecast, gaps: tuple[Gap, ...]) -> Floats:

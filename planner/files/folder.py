@@ -28,12 +28,14 @@ from planner.files.rows import (
 from planner.files.sessionfile import FILE as SESSION
 from planner.files.sessionfile import read_session
 from planner.files.settings import FILE as TOML
-from planner.files.settings import Settings, parse_settings, with_keys
+from planner.files.settings import Settings, parse_settings, settings_of, with_keys
+from planner.files.settingsheets import CAR, ROWS, SETTINGS, car_lines, data_of, setting_lines
 from planner.files.tables import Column, InputTable, read_table, table_of
-from planner.files.vehicles import about_class, read_vehicle
+from planner.files.template import write_template
+from planner.files.vehicles import about_class, class_vehicle, has_car, read_vehicle
 from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
-from planner.files.workbook import Records, read_sheets, sheet_file, write_template
+from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
@@ -48,14 +50,11 @@ def read_trip(folder: Path) -> Trip:
     """Read everything but the vehicle from a trip folder."""
     problems = Problems()
     _check_folder(folder)
-    place_table, leg_table = _tables(folder, problems)
+    sheets = _sheets(folder, problems)
+    place_table, leg_table = _tables(folder, sheets, problems)
     places = Places(file=PLACES, rows={}, good={}) if place_table is None else read_places(place_table)
     assumptions: list[str] = []
-    settings_text = _settings_text(folder, places, assumptions, problems)
-    settings = None
-    if settings_text is not None:
-        name = printable(folder.resolve().name)
-        settings = parse_settings(settings_text, folder_name=name, problems=problems)
+    settings = _settings(folder, sheets, places, assumptions, problems)
     draft = None
     if place_table is not None and leg_table is not None:
         profiles = Profiles(folder, problems)
@@ -71,6 +70,24 @@ def read_trip(folder: Path) -> Trip:
     if len(problems) or settings is None or draft is None:
         raise TripError(problems.sentences())
     return _assemble(folder, settings, draft, detours=assumptions)
+
+
+def _settings(
+    folder: Path,
+    sheets: Mapping[str, Records] | None,
+    places: Places,
+    assumptions: list[str],
+    problems: Problems,
+) -> Settings | None:
+    """Settings of the trip, from trip.toml or the sheet that stands for it."""
+    name = printable(folder.resolve().name)
+    if sheets is not None and SETTINGS in sheets:
+        if os.path.lexists(folder / TOML):
+            problems.add(WORKBOOK, f"the sheet '{SETTINGS}' and {TOML} are both there; remove one of them")
+            return None
+        return settings_of(data_of(sheets[SETTINGS], SETTINGS, problems), folder_name=name, problems=problems)
+    text = _settings_text(folder, places, assumptions, problems)
+    return None if text is None else parse_settings(text, folder_name=name, problems=problems)
 
 
 def _settings_text(folder: Path, places: Places, assumptions: list[str], problems: Problems) -> str | None:
@@ -102,20 +119,27 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
     return open_text(folder, file, max_bytes=max_bytes, problems=problems, missing=missing)
 
 
-def _tables(folder: Path, problems: Problems) -> tuple[InputTable | None, InputTable | None]:
+def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
+    """Read the sheets of trip.xlsx; None where there is no such file."""
+    if not os.path.lexists(folder / WORKBOOK):
+        return None
+    beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
+    if beside:
+        csv = " and ".join(beside)
+        problems.add(WORKBOOK, f"{csv} {'are' if len(beside) > 1 else 'is'} there too; remove {WORKBOOK} or {csv}")
+        return {}
+    return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
+
+
+def _tables(
+    folder: Path, sheets: Mapping[str, Records] | None, problems: Problems
+) -> tuple[InputTable | None, InputTable | None]:
     """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
-    if not (folder / WORKBOOK).exists() and not (folder / WORKBOOK).is_symlink():
+    if sheets is None:
         return (
             _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
             _table(folder, LEGS, LEG_COLUMNS, limits.LEGS, problems),
         )
-    beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
-    if beside:
-        csv = " and ".join(beside)
-        text = f"stands beside {csv}, and neither goes before the other; move {WORKBOOK} or {csv} out of the folder"
-        problems.add(WORKBOOK, text)
-        return None, None
-    sheets = read_sheets(folder, max_rows={"places": limits.PLACES, "legs": limits.LEGS}, problems=problems)
     return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
 
 
@@ -148,6 +172,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         halts=settings.halts,
         confidence=settings.confidence,
         thin_band_k=settings.thin_band_k,
+        fuel_use_m2=settings.fuel_use_m2,
         air_conditioning=settings.air_conditioning,
         prefer=settings.prefer,
         rest=settings.rest,
@@ -233,17 +258,27 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
         except TripError as exc:
             problems += exc.problems
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
-        try:
-            fault = file_fault(folder / "vehicle.toml", root=folder, max_bytes=TOML_BYTES)
-            if fault is None:
-                car = read_vehicle(folder / "vehicle.toml", data_folder() / "vehicles")
-            else:
-                problems.append(f"vehicle.toml: {fault}")
-        except ThermalError as exc:
-            problems += str(exc).split("\n")
+        car = _car(folder, problems)
     if problems or trip is None or car is None:
         raise TripError(problems)
     return trip, car
+
+
+def _car(folder: Path, problems: list[str]) -> VehicleFile | None:
+    """The car, from vehicle.toml or the sheet that stands for it."""
+    path, sheet = folder / "vehicle.toml", has_car(folder)
+    if sheet and os.path.lexists(path):
+        problems.append(f"{WORKBOOK}: the sheet '{CAR}' and {path.name} are both there; remove one of them")
+        return None
+    fault = None if sheet else file_fault(path, root=folder, max_bytes=TOML_BYTES)
+    if fault is not None:
+        problems.append(f"{path.name}: {fault}")
+        return None
+    try:
+        return read_vehicle(path, data_folder() / "vehicles")
+    except ThermalError as exc:
+        problems += str(exc).split("\n")
+        return None
 
 
 def _session(folder: Path, trip: Trip) -> SessionPlace | None:
@@ -329,7 +364,14 @@ def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
 
 
 def to_sheets(folder: Path) -> None:
-    """Put the tables of a folder into a spreadsheet."""
-    write_template(folder / WORKBOOK, folder)
-    for file in (PLACES, LEGS):
+    """Put the tables, the settings and the car of a folder into a spreadsheet."""
+    car = (folder / "vehicle.toml").read_text(encoding="utf-8")
+    base = read_vehicle(folder / "vehicle.toml", data_folder() / "vehicles").base
+    known = class_vehicle(base, data_folder() / "vehicles").entries
+    keys = {
+        SETTINGS: setting_lines((folder / TOML).read_text(encoding="utf-8")),
+        CAR: car_lines(car, classes(), {entry.key: entry.text for entry in known}),
+    }
+    write_template(folder / WORKBOOK, folder, keys=keys)
+    for file in (PLACES, LEGS, TOML, "vehicle.toml"):
         (folder / file).unlink()

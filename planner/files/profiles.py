@@ -192,7 +192,7 @@ class TrackFit:
         if track.cut:
             notes.append(f"points far apart cut off bends ({self._list(track.cut)}), the road made longer there")
         if track.steep:
-            advice = f"limited to {STEEPEST:.0%}; if a tunnel or a bridge, delete those points"
+            advice = f"limited to {STEEPEST:.0%}; if it is a tunnel, a bridge or really so, say so under 'heights'"
             notes.append(f"steeper than {STEEPEST:.0%} ({self._list(track.steep)}), {advice}")
         return notes
 
@@ -222,6 +222,10 @@ def _nearest(track: GpxTrack, place: Place) -> tuple[float, float]:
 
 LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its leg is scaled
 _MIN_STEP_M = 0.01
+HEIGHTS = ("as drawn", "tunnel", "bridge", "steep")
+"""Whether the heights drawn are the road's: a tunnel or a bridge runs evenly between its ends, whatever is drawn."""
+_REALLY_STEEP = 0.35  # ASSUMED: of the steepest streets that people drive; 0.3 to 0.4
+_EVEN_STEP_M = 2000.0  # between points of an even grade
 _MAX_BYTES = {".csv": limits.TABLE_BYTES, ".gpx": limits.GPX_BYTES}
 
 ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
@@ -249,18 +253,23 @@ class Profiles:
 
     def __init__(self, folder: Path, problems: Problems) -> None:
         self._folder, self._problems = folder, problems
-        self._read: dict[str, _ReadProfile | Stretches | None] = {}
+        self._read: dict[tuple[str, bool], _ReadProfile | Stretches | None] = {}
         self._bytes = self._points = 0
         self.notes: list[str] = []
 
     def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
         """Return the profile a leg names, scaled to its distance; None when there is none or it is bad."""
-        name = row.cell("profile")
-        if not name:
-            return None
-        if name not in self._read:
-            self._read[name] = self._load(row, name)
-        read = self._read[name]
+        name, built = row.cell("profile"), row.choice("heights", HEIGHTS, HEIGHTS[0])
+        found = self._of_file(row, name, distance_m, ends, steep=built == "steep") if name else None
+        return _even(found, distance_m, ends) if built in ("tunnel", "bridge") else found
+
+    def _of_file(
+        self, row: Row, name: str, distance_m: float | None, ends: Sequence[Place | None], *, steep: bool
+    ) -> Profile | None:
+        """Return the profile of a file, as drawn."""
+        if (name, steep) not in self._read:
+            self._read[name, steep] = self._load(row, name, steep=steep)
+        read = self._read[name, steep]
         if read is None or distance_m is None:
             return None
         if isinstance(read, Stretches):
@@ -275,7 +284,7 @@ class Profiles:
             return None
         return found
 
-    def _load(self, row: Row, name: str) -> "_ReadProfile | Stretches | None":
+    def _load(self, row: Row, name: str, *, steep: bool) -> "_ReadProfile | Stretches | None":
         fault = self._path_fault(name)
         if fault is not None:
             row.fault("profile", f"read {shown(name)}; {fault}")
@@ -288,7 +297,8 @@ class Profiles:
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
             data = read_bytes(path, file=name, max_bytes=limits.GPX_BYTES, problems=self._problems)
-            track = None if data is None else parse_gpx(data, file=name, problems=self._problems)
+            cap = _REALLY_STEEP if steep else STEEPEST
+            track = None if data is None else parse_gpx(data, file=name, problems=self._problems, steepest=cap)
             return None if track is None else Stretches(track)
         return _read_profile(self._folder / name, name, self._problems)
 
@@ -327,6 +337,18 @@ class Profiles:
                 f"no such file; {self._problems.nearest(name, there)}" if there else "no such file in the trip folder"
             )
         return None if fault is None else f"it {fault}"
+
+
+def _even(drawn: Profile | None, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
+    """Run evenly between the ends of a leg, by way of what is drawn where something is."""
+    start, finish = ends
+    if distance_m is None or start is None or finish is None:
+        return drawn
+    if drawn is None:
+        along = np.linspace(0.0, distance_m, 2 + int(distance_m / _EVEN_STEP_M))
+        drawn = Profile(distance_m=tuple(along.tolist()), elevation_m=())
+    height = np.interp(drawn.distance_m, (0.0, distance_m), (start.elevation_m, finish.elevation_m))
+    return replace(drawn, elevation_m=tuple(height.tolist()))
 
 
 def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | None:

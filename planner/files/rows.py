@@ -86,7 +86,7 @@ LEG_COLUMNS = (
     Column(name="to", example="raton"),
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="21.5", low=1e-3, high=2e7),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
-    *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "note")),
+    *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "heights", "note")),
     *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "highest_gear", "flow")),
 )
 

@@ -3,19 +3,22 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
+from typing import Any
 
 from planner.files.dates import either_moment, moment_of
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
 from planner.model.trip import DayRules, Event, Halt, ServiceItem
+from thermal.errors import UnitError
+from thermal.units import to_fuel_use
 
 FILE = "trip.toml"
 TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
     *("prefer", "rest", "event", "finish_by", "risk", "service", "morning", "weather"),
-    *("speeds", "assumed"),
+    *("speeds", "assumed", "fuel_use"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
@@ -64,6 +67,7 @@ class Settings:
     thin_band_k: float
     air_conditioning: bool
     speeds: float  # factor on every leg's speed
+    fuel_use_m2: float  # volume for each distance; 0 where it is not given
     assumed: tuple[str, ...]  # sentences the owner or a draft left to be checked
     assumptions: tuple[str, ...]
 
@@ -107,8 +111,11 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
     (('a', 'b'), 5.0, 0.9)
     """
     data = toml_of(text, file=FILE, problems=problems)
-    if data is None:
-        return None
+    return None if data is None else settings_of(data, folder_name=folder_name, problems=problems)
+
+
+def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems) -> Settings:
+    """Read the tables of trip.toml, or what stands for them in a spreadsheet."""
     top = Section(data, "", file=FILE, problems=problems)
     top.check_keys(TOP_KEYS, {key: f"it belongs under the line [day], as 'day.{key}'" for key in DAY_KEYS})
     day = _below(top, "day", DAY_KEYS)
@@ -147,6 +154,7 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
         thin_band_k=thin,
         air_conditioning=bool(top.flag("air_conditioning", True)),
         speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
+        fuel_use_m2=_fuel_use(top),
         assumed=top.words("assumed"),
         assumptions=_assumptions(data, day.data),
     )
@@ -208,6 +216,18 @@ def _moment(top: Section, key: str) -> datetime:
     else:
         return value
     return _UNSET
+
+
+def _fuel_use(top: Section) -> float:
+    """Read what the owner's car uses, as volume for each distance; 0 where it is not given."""
+    if "fuel_use" not in top:
+        return 0.0
+    value = top.data["fuel_use"]
+    try:
+        return to_fuel_use(value if isinstance(value, str) else f"{value}")
+    except UnitError as exc:
+        top.fault("fuel_use", str(exc))
+        return 0.0
 
 
 def _morning(section: Section) -> tuple[date, time]:

@@ -204,7 +204,7 @@ def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
     return [int(run[n]) for n in sorted(lows)]
 
 
-def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
+def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = STEEPEST) -> GpxTrack | None:
     """Read the track of a GPX file's bytes: its tracks joined in order, or where there are none its routes.
 
     Examples
@@ -220,7 +220,7 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems) -> GpxTrack | None:
     points = None if text is None else read_points(text, file, problems)
     if points is None or len(problems) > before:
         return None
-    found = track_of(points)
+    found = track_of(points, steepest=steepest)
     if not isinstance(found, str) and not np.isfinite(found.elevation_m).any():
         found = f"has no elevations; {_INSTEAD}"
     if isinstance(found, str):
@@ -305,7 +305,7 @@ def _lay_out(points: Points) -> _Laid | str:
     )
 
 
-def track_of(points: Points) -> GpxTrack | str:
+def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     """Build the track, or say what makes the points useless; without any heights all of them are not a number."""
     laid = _lay_out(points)
     if isinstance(laid, str):
@@ -331,7 +331,7 @@ def track_of(points: Points) -> GpxTrack | str:
         filled_track = replace(track, elevation_m=tuple(filled.tolist()))
         found: GpxTrack | str = filled_track if points.clean else _bends_given_back(filled_track)
     else:
-        found = _evened(track, along, height)
+        found = _evened(track, along, height, steepest)
     if isinstance(found, str):
         return found
     ends = bool(along[0] <= 0.0), bool(along[-1] >= laid.distance_m[-1])
@@ -419,7 +419,7 @@ def _is_even(track: GpxTrack, along: Floats, height: Floats, begin: float, end: 
     return ground_between((lat1, lon1, height1), (lat2, lon2, height2), distance_m=end - begin).even
 
 
-def _evened(track: GpxTrack, along_m: Floats, height_m: Floats) -> GpxTrack | str:
+def _evened(track: GpxTrack, along_m: Floats, height_m: Floats, steepest: float) -> GpxTrack | str:
     """Resample a dense track evenly, take out the noise, limit the grade."""
     count = max(1, round(track.length_m / GRID_M))
     grid = np.linspace(0.0, track.length_m, count + 1)
@@ -427,10 +427,10 @@ def _evened(track: GpxTrack, along_m: Floats, height_m: Floats) -> GpxTrack | st
     reading_m = track.length_m / len(height_m)
     noise_m2m = heights.noise_sd_m(height_m) ** 2 * reading_m
     smooth = heights.smooth(average, weight, step_m=float(grid[1]), noise_m2m=noise_m2m)
-    steep = np.abs(np.diff(smooth)) > STEEPEST * grid[1]
+    steep = np.abs(np.diff(smooth)) > steepest * grid[1]
     if steep.mean() > 0.1 and steep.sum() * GRID_M > 1000.0:
         return (
-            f"its elevations rise or fall by more than {STEEPEST:.0%} on {steep.mean():.0%} of the way, as no "
+            f"its elevations rise or fall by more than {steepest:.0%} on {steep.mean():.0%} of the way, as no "
             f"road does; are they metres, and is this a drive? Otherwise {_INSTEAD}"
         )
     at = np.array(track.distance_m)
@@ -438,7 +438,7 @@ def _evened(track: GpxTrack, along_m: Floats, height_m: Floats) -> GpxTrack | st
     return replace(
         track,
         distance_m=tuple(grid.tolist()),
-        elevation_m=tuple(_limited(grid, smooth).tolist()),
+        elevation_m=tuple(_limited(grid, smooth, steepest).tolist()),
         lat_deg=tuple(np.interp(grid, at, np.array(track.lat_deg)).tolist()),
         lon_deg=tuple(((lon + 180.0) % 360.0 - 180.0).tolist()),
         steep=_joined(grid, steep),
@@ -478,9 +478,9 @@ def _bends_given_back(track: GpxTrack) -> GpxTrack:
     return replace(track, distance_m=tuple(along.tolist()), gaps=moved, cut=_joined(along, short))
 
 
-def _limited(along_m: Floats, height_m: Floats) -> Floats:
+def _limited(along_m: Floats, height_m: Floats, steepest: float) -> Floats:
     """Nearest profile, midway between the lowest above and the highest below, that is nowhere steeper than allowed."""
-    ramp = STEEPEST * along_m
+    ramp = steepest * along_m
     above = np.maximum(
         np.maximum.accumulate(height_m + ramp) - ramp,
         np.maximum.accumulate((height_m - ramp)[::-1])[::-1] + ramp,

@@ -1,5 +1,6 @@
 """The car's file: the owner's read on top of a class, and a fitted car written beside it, the owner's comments kept."""
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -7,9 +8,11 @@ from typing import Any
 import tomlkit
 
 from planner.files import limits
-from planner.files.reading import TextError, text_of, whole
+from planner.files.reading import Problems, TextError, text_of, whole
+from planner.files.settingsheets import CAR, sheet_of
 from planner.files.tomlfile import read_toml
 from planner.files.wholefile import write_new
+from planner.files.workbook import sheet_file
 from planner.model.errors import OutputError
 from thermal.errors import ParameterError
 from thermal.posterior import Posterior, fit_table
@@ -20,9 +23,10 @@ _LEARNT = "Posterior beside the values above: factor, standard deviation of its 
 
 def read_vehicle(path: Path, classes: Path) -> VehicleFile:
     """Read a trip's vehicle file on top of the class it names; `ParameterError` carries every problem, one a line."""
+    file = path.name if os.path.lexists(path) else sheet_file(CAR)
     return vehicle_from(
         _text_and_tables(path)[1],
-        file=path.name,
+        file=file,
         classes=sorted(p.stem for p in classes.glob("*.toml")),
         class_tables=lambda base: _text_and_tables(classes / f"{base}.toml")[1],
     )
@@ -43,8 +47,20 @@ def about_class(path: Path) -> str:
     return str(_text_and_tables(path)[1]["about"])
 
 
+def has_car(folder: Path) -> bool:
+    """Whether a folder's spreadsheet says what the car is."""
+    return sheet_of(folder, CAR, Problems()) is not None
+
+
 def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
-    """A vehicle file as written, and as TOML gives it."""
+    """A vehicle file as written, and as TOML gives it; of a spreadsheet's car, no text."""
+    if not os.path.lexists(path):
+        problems = Problems()
+        held = sheet_of(path.parent, CAR, problems)
+        if len(problems):
+            raise ParameterError("\n".join(problems.sentences()))
+        if held is not None:
+            return "", held
     try:
         text = text_of(whole(path, max_bytes=limits.TOML_BYTES))
         return text, read_toml(text)
@@ -63,7 +79,8 @@ def write_fitted(
     path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, head: str
 ) -> None:
     """Write a new vehicle file beside the owner's, which stays as it is; it is read back before it gets its name."""
-    text = vehicle_text(_text_and_tables(owner)[0], changes, posterior, head=head)
+    own, tables = _text_and_tables(owner)
+    text = vehicle_text(own or tomlkit.dumps(tables), changes, posterior, head=head)
     try:
         write_new(path, text, check=lambda part: read_vehicle(part, classes))
     except FileExistsError:

@@ -39,8 +39,8 @@ def quiet(_: str) -> None:
 class Inputs:
     """What a trip folder says, checked: the trip, the car, what is known of the weather.
 
-    `lesson` is what the trip's readings taught, once `taught` has put it into car and weather; `untaught` are those two
-    before it.
+    `lesson` is what the trip's readings and fuel use taught, once `taught` has put it into car and weather; `untaught`
+    are those two before it.
     """
 
     trip: Trip
@@ -69,13 +69,20 @@ def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
 
 
 def taught(inputs: Inputs, *, progress: Progress = quiet) -> Inputs:
-    """Learn from readings.csv, once: the car, and the air of the days on which it was read."""
-    if inputs.lesson is not None or not inputs.trip.readings:
+    """Learn from the owner's fuel use and readings.csv, once: the car, and the air of days on which it was read."""
+    if inputs.lesson is not None or not (inputs.trip.readings or inputs.trip.fuel_use_m2):
         return inputs
+    from planner.forecast.fuel_use import weigh_fuel_use
     from planner.forecast.lessons import learn
 
-    progress(f"learning from {counted(len(inputs.trip.readings), 'row')} of readings.csv")
-    car, lesson = learn(_open(inputs), inputs.car)
+    route, car = _open(inputs), inputs.car
+    said: list[str] = []
+    if inputs.trip.fuel_use_m2:
+        car, *said = weigh_fuel_use(route, car)
+    if inputs.trip.readings:
+        progress(f"learning from {counted(len(inputs.trip.readings), 'row')} of readings.csv")
+    car, lesson = learn(route, car)
+    lesson = replace(lesson, sentences=(*lesson.sentences, *said))
     return replace(
         inputs,
         car=car,
@@ -115,6 +122,8 @@ def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Pro
     outlook = forecast(known.trip, known.car, known=known.known, start=cold, progress=progress)
     if known.lesson is None or known.untaught is None:
         return outlook
+    if not known.lesson.seen:
+        return replace(outlook, lesson=known.lesson)
     from planner.forecast.lessons import compared
 
     progress("forecasting again without the readings, to see what they changed")

@@ -7,6 +7,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
@@ -199,12 +200,19 @@ def forecast_route(
     high = np.quantile(spread.temps_k, confidence, axis=0)
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
     start_k = start(usual)
+    at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
         route=route,
         car=car,
         nominal=nominal,
         spread=spread,
-        band_k=np.maximum(band, nominal.temps_k[0]),
+        band_k=along_legs(
+            band,
+            nominal.temps_k[0],
+            limit_k=nominal.limit_k,
+            group=timeline.drive.group.astype(np.int64),
+            margin_k=np.minimum(at_confidence, nominal.margin_k[0]),
+        ),
         factors=factors,
         shift_k=shift,
         mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights)),

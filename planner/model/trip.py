@@ -203,6 +203,7 @@ class Trip:
     driven_s: float | None = None
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()
+    fuel_use_m2: float = 0.0  # the owner's own, volume for each distance; 0: not given
     assumptions: tuple[str, ...] = ()
     written: Written = field(default_factory=Written, compare=False)
 

@@ -37,15 +37,19 @@ def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
         ("oil pressure, hot idle", card.idle_pa, card.idle_least_pa),
         ("oil pressure, cruise", card.cruise_pa, card.cruise_least_pa),
     ):
-        rows.append(
-            (name, "", f"below {_pressure(least, u)}", f"{_pressure(band[0], u)}–{_pressure(band[1], u)}", "", "")
-        )
+        rows.append((name, "", f"below {_pressure(least, u)}", _pressures(band, u), "", ""))
     if card.drop_pa is not None:
-        low, high = (_pressure(v, u) for v in card.drop_pa)
         half = _pressure(0.5 * card.drop_pa[0], u)
         blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
         rows.append(
-            ("oil cooler pressure drop", "", f"below {half}: burst line, open bypass", f"{low}–{high}", "", blocked)
+            (
+                "oil cooler pressure drop",
+                "",
+                f"below {half}: burst line, open bypass",
+                _pressures(card.drop_pa, u),
+                "",
+                blocked,
+            )
         )
     return rows
 
@@ -75,7 +79,7 @@ def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[
     return head, [
         (
             f"{row.engine_rad_per_s * 60.0 / (2.0 * math.pi):.0f} rpm",
-            *(f"{_pressure(low, u)}–{_pressure(high, u)}" for low, high in row.bands_pa),
+            *(_pressures(band, u) for band in row.bands_pa),
         )
         for row in rows
     ]
@@ -84,6 +88,12 @@ def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[
 def _pressure(pa: float, units: Units) -> str:
     """A pressure in psi or bar."""
     return f"{pa / _PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
+
+
+def _pressures(band_pa: tuple[float, float], units: Units) -> str:
+    """A range of pressures, the unit said once."""
+    low, high = (_pressure(pa, units) for pa in band_pa)
+    return f"{low.rsplit(' ', 1)[0]}–{high}"
 
 
 def alarm_title(outlook: Forecast, card: Card) -> str:

@@ -1,5 +1,7 @@
 """The plan for other programs: a table as CSV, everything as plain data, and what navigators, calendars, maps take."""
 
+import csv
+import io
 from datetime import datetime
 from typing import Any
 
@@ -12,7 +14,7 @@ from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.icsbefore import NOTHING, Before
-from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_table
+from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_cells
 
 SCHEMA = "grademargin-plan/2"
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
@@ -20,10 +22,11 @@ _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are 
 
 def forecast_csv(report: Report) -> str:
     """Write the table of legs as CSV."""
-    table = legs_table(report)
-    for name in table.select_dtypes(exclude="number"):
-        table[name] = [as_text(value) if isinstance(value, str) else value for value in table[name]]
-    return str(table.to_csv(index=False, lineterminator="\n"))
+    rows, text = legs_cells(report), io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(rows[0])
+    table.writerows([as_text(cell) if isinstance(cell, str) else cell for cell in row.values()] for row in rows)
+    return text.getvalue()
 
 
 def as_text(cell: str) -> str:
@@ -182,6 +185,7 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
         "near": margin.near,
         "time": _iso(margin.when),
         "parked": margin.parked,
+        "above_limit_s": round(margin.above_s, 1),
     }
 
 

@@ -98,7 +98,7 @@ def _spots(report: Report) -> tuple[Spot, ...]:
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
     fluids = [fluid_of(spot.fluid).index for spot in spots]
     points = [int(report.outlook.nominal.where[0, spot.leg, f]) + 1 for spot, f in zip(spots, fluids, strict=True)]
-    return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in sorted(worst))
+    return tuple(Spot(text=hot_words(report, spots[n]), marker=n, point=points[n]) for n in worst)
 
 
 def _track(report: Report) -> Track:

@@ -38,6 +38,9 @@ def margin_words(report: Report, margin: Margin) -> str:
 
 def unknown_words(report: Report, leg: int) -> str:
     """Say why the margins of a leg are not known."""
+    doubted = _doubted_on(report, report.worst(leg))
+    if doubted is not None:
+        return f"{doubted}: margin not known until the gauge is checked"
     gaps = report.unknowns.of_leg(leg)
     if gaps:
         return f"{gap_words(report.units, max(gaps, key=lambda gap: gap.length_m))}: margin not known"
@@ -49,9 +52,26 @@ def unknown_words(report: Report, leg: int) -> str:
 def unknown_sentence(report: Report, margin: Margin) -> str:
     """Say why a leg's margins are not known, what an even grade would leave, and what the hardest road."""
     u, why = report.units, unknown_words(report, margin.leg)
+    if _doubted_on(report, margin) is not None:
+        return (
+            f"{why[:1].upper()}{why[1:]}. By the plan the {fluid_of(margin.fluid).label} would keep "
+            f"{u.diff(margin.margin_k):.0f} {u.temperature}; if the gauge is right, {u.diff(margin.least_k):z.0f}."
+        )
     own = bool(report.unknowns.of_leg(margin.leg))
     return (
         f"{why[:1].upper()}{why[1:]}. {'By an even grade' if own else 'By an even grade before it'} the "
         f"{fluid_of(margin.fluid).label} would keep {u.diff(margin.margin_k):.0f} {u.temperature}; over the hardest "
         f"road that the ground allows, {u.diff(margin.least_k):z.0f}. Give {'the' if own else 'that'} leg a profile."
     )
+
+
+def _doubted_on(report: Report, margin: Margin) -> str | None:
+    """Say which reading makes a margin unknown; None where the road does."""
+    u = report.units
+    for seen in report.unknowns.doubted:
+        if seen.what == margin.fluid and margin.margin_k - margin.least_k <= seen.read_k - seen.expected_k + 1e-9:
+            return (
+                f"{fluid_of(seen.what).label} read {u.temp(seen.read_k):.0f} {u.temperature} at {seen.where}, "
+                f"{u.temp(seen.expected_k):.0f} expected"
+            )
+    return None

@@ -3,16 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from planner.analysis.fuel import FuelPlan, fuel_l, plan_fuel
 from planner.analysis.margins import Margin, find_margins, gravest, worst_of
 from planner.analysis.other_roads import Choice, compare_roads
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies
 from planner.analysis.service import ServicePlan, plan_service
+from planner.analysis.spread_shares import spread_shares
 from planner.analysis.unknowns import Unknowns, find_unknowns
 from planner.analysis.weighed import doubts_of, that_matter, weighed
 from planner.forecast.assemble import Inputs, Progress, quiet
@@ -20,18 +21,22 @@ from planner.forecast.run import Forecast, day_ends, leg_name, local_time, span_
 from planner.model import geo
 from planner.model.display import Units, units_of
 from planner.model.doubt import Doubt
-from planner.model.levels import TIGHT, UNKNOWN
+from planner.model.levels import EXCEEDED, TIGHT, UNKNOWN
 from planner.model.trip import Place
 from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
-from thermal.fluids import ROTORS, fluid_of
+from thermal.fluids import FLUIDS, ROTORS, fluid_of
+
+if TYPE_CHECKING:  # slow to import, and only a frame needs it
+    import pandas as pd
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
 _LOOK_BACK_S = 600.0  # conditions are averaged over the ten minutes before a peak
 _JUST_OFF_S = 60.0
 _UNLIKELY, _LIKELY = 0.05, 0.5
+_WORTH_NAMING = 0.05  # share of a spread
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +92,8 @@ class Report:
     @property
     def knows_car(self) -> bool:
         """Whether anything was learnt of this car, so that chances are more than words."""
-        return bool(self.outlook.car.spread.factors)
+        learnt = self.outlook.car.spread.factors
+        return any(name in learnt for fluid in FLUIDS for name in fluid.factors)
 
 
 def make_report(
@@ -283,9 +289,9 @@ def day_rows(report: Report) -> tuple[DayRow, ...]:
     return tuple(rows)
 
 
-def legs_table(report: Report) -> pd.DataFrame:
+def legs_cells(report: Report) -> list[dict[str, object]]:
     """Lay out the legs as printed: display units, units in the headings."""
-    return pd.DataFrame([_leg_cells(report, row) for row in leg_rows(report)])
+    return [_leg_cells(report, row) for row in leg_rows(report)]
 
 
 def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
@@ -320,8 +326,10 @@ def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
     }
 
 
-def days_table(report: Report) -> pd.DataFrame:
+def days_table(report: Report) -> "pd.DataFrame":
     """Lay out the days as printed: from, to, hours, climb, hottest air, smallest margin; display units."""
+    import pandas as pd
+
     u = report.units
     rows = [
         {
@@ -353,7 +361,18 @@ def sentence(report: Report, margin: Margin) -> str:
         f"{name.capitalize()}: {u.temp(margin.peak_k):.0f} {u.temperature} expected near {margin.near}, "
         f"{margin.when:%a %H:%M}{soak}; up to {u.temp(margin.upper_k):.0f} at {share} %; limit "
         f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.knows_car)}."
+        f"{_past_limit(margin)}"
     )
+
+
+def _past_limit(margin: Margin) -> str:
+    """Say what passing the limit does: coolant boils, other fluids age for as long as they are past it."""
+    if margin.level != EXCEEDED.word:
+        return ""
+    if fluid_of(margin.fluid).limit_kind == "boiling":
+        return " Past its limit it boils, within a minute or two."
+    minutes = max(1.0, margin.above_s / 60.0)
+    return f" Past its limit it ages faster and may foam; up to {minutes:.0f} min past it."
 
 
 def whole_sentence(report: Report, margin: Margin) -> str:
@@ -412,6 +431,13 @@ def reason(report: Report, margin: Margin) -> str:
         f"({u.pace(mean(drive.speed_m_per_s, trip)):.0f}) and {u.temp(mean(drive.air_k, here)):.0f} {u.temperature}, "
         f"{u.height(mean(drive.elevation_m, here)):,.0f} {u.elevation}.{slow}"
     )
+
+
+def spread_sentence(report: Report, margin: Margin) -> str:
+    """Say what the spread of a margin is made of."""
+    shares = spread_shares(report.outlook, margin.leg, margin.fluid)
+    named = [f"{one.words} {100.0 * one.share:.0f} %" for one in shares if one.share >= _WORTH_NAMING]
+    return f"Its spread comes from: {', '.join(named)}." if named else ""
 
 
 def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:

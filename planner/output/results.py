@@ -105,6 +105,7 @@ class Plan:
                 "near": m.near,
                 "time": m.when,
                 "parked": m.parked,
+                "above_limit_s": m.above_s,
             }
             for m in report.margins
         ]

@@ -20,7 +20,16 @@ from planner.model.levels import LEVELS, UNKNOWN
 from planner.output.cautions import CAUTIONS
 from planner.output.marks import hot_spots, hot_words, nothing_helps
 from planner.output.outcome import headline, unknown_sentence, unknown_words
-from planner.output.report import Report, clock_words, day_rows, leg_rows, reason, remedy_words, whole_sentence
+from planner.output.report import (
+    Report,
+    clock_words,
+    day_rows,
+    leg_rows,
+    reason,
+    remedy_words,
+    spread_sentence,
+    whole_sentence,
+)
 from thermal.fluids import FLUIDS, fluid_of
 
 _WIDTH, _SHORTEST = 80, 7  # columns of a terminal, and of the name of a place
@@ -107,7 +116,8 @@ def _whole(report: Report) -> list[object]:
     for margin in report.notable():
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
         head.append(leg_name(report.outlook, margin.leg), style="bold")
-        parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim"), Text()]
+        parts += [head, Text(whole_sentence(report, margin)), Text(reason(report, margin), style="dim")]
+        parts += [Text(spread_sentence(report, margin), style="dim"), Text()]
     for day in report.remedies:
         parts += [*_remedies(report, day), Text()]
     for margin in report.unknown():

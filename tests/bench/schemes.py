@@ -21,7 +21,7 @@ SQRT_HALF_GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 def slopes(y, row, fan, car):
     """Rates of the six nodes, and the balance they come from."""
     air = kernel._air_through(kernel._fan_share(car, y[1], fan), row, car)
-    b = kernel.balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, fan, car)
+    b = kernel.balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, car)
     return np.array([b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r]) / car.capacity[:SIX], b
 
 

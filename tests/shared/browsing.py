@@ -26,7 +26,9 @@ def go_to(page, name):
     """Say in the view "now" that the car is at a place."""
     turn_to(page, "now")
     options = page.locator("#now-place option").all_inner_texts()
-    page.locator("#now-place").select_option(str(next(i for i, words in enumerate(options) if words.endswith(name))))
+    page.locator("#now-place").select_option(
+        str(next(i for i, words in enumerate(options) if words.endswith(f": {name}")))
+    )
 
 
 needs_browser = [

@@ -7,8 +7,9 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from rules import with_trip
 
-from planner.analysis.margins import find_margins, fluids_of, worst_of
+from planner.analysis.margins import find_margins, fluids_of, gravest, worst_of
 from planner.model.levels import WORDS, level_of, severity
+from planner.output.report import sentence
 from thermal.fluids import FLUID_KEYS, fluid_of
 from thermal.simulate import limits_k
 
@@ -136,8 +137,31 @@ def test_the_worst_of_a_leg_is_the_gravest_and_smallest(report):
     for number in range(len(report.outlook.legs)):
         worst, own = worst_of(report.margins, number), [m for m in report.margins if m.leg == number]
         assert severity(worst.level) == max(severity(m.level) for m in own)
-        if worst.level != "unknown":
+        if worst.level not in ("unknown", "exceeded"):
             assert worst.margin_k == min(m.margin_k for m in own)
+
+
+def test_of_limits_exceeded_the_one_that_boils_comes_first(report):
+    some = report.margins[0]
+    oil = replace(some, fluid="engine_oil", level="exceeded", margin_k=-12.0, above_s=600.0)
+    coolant = replace(some, fluid="coolant", level="exceeded", margin_k=-2.0, above_s=60.0)
+    thin = replace(some, fluid="coolant", level="thin", margin_k=1.0)
+    assert gravest((oil, coolant, thin)) is coolant
+    assert gravest((oil, thin)) is oil
+    assert sentence(report, coolant).endswith("Past its limit it boils, within a minute or two.")
+    assert sentence(report, oil).endswith("Past its limit it ages faster and may foam; up to 10 min past it.")
+    assert "Past its limit" not in sentence(report, thin)
+
+
+def test_time_above_the_limit_is_that_of_the_upper_temperature(report):
+    outlook, drive = report.outlook, report.outlook.timeline.drive
+    margin = max(report.margins, key=lambda m: fluid_of(m.fluid).index == 0 and m.upper_k)
+    low = replace(outlook, nominal=replace(outlook.nominal, limit_k=outlook.nominal.limit_k - 40.0))
+    found = next(m for m in find_margins(low) if (m.leg, m.fluid) == (margin.leg, margin.fluid))
+    rows = drive.group == margin.leg
+    hot = outlook.band_k[rows, fluid_of(margin.fluid).node] > low.nominal.limit_k[rows, fluid_of(margin.fluid).index]
+    assert found.above_s == pytest.approx(float(drive.duration_s[rows][hot].sum()))
+    assert found.above_s > 0.0
 
 
 def test_a_transaxle_has_no_differential_of_its_own(minimal):

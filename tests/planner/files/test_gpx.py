@@ -23,6 +23,7 @@ from planner.files.tracks import STEEPEST, GpxTrack, parse_gpx
 from planner.model.errors import TripError
 from planner.model.geo import climb_m
 from planner.model.trip import Trip
+from planner.route.gaps import find_gaps
 
 GPX = Path(__file__).parents[4] / "shared" / "data" / "gpx"
 METRES_PER_DEGREE = 111_132.0  # of latitude at 45 degrees; geographiclib: 111,131.8
@@ -411,6 +412,7 @@ def backwards(text: str) -> str:
 
 
 def trip_with(folder: Path, track: str, *, legs: str = LEGS) -> Trip:
+    folder.mkdir(exist_ok=True)
     for name, text in (("places.csv", PLACES), ("legs.csv", legs), ("trip.toml", TOML), ("track.gpx", track)):
         (folder / name).write_text(text, encoding="utf-8")
     return read_trip(folder)
@@ -478,7 +480,38 @@ def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> N
     notes = told(trip_with(tmp_path, backwards(HEAD + north(along, heights.tolist()) + TAIL)))
     # 2.0 to 2.6 km of the track, stretched by 3.6 % and widened a little by the smoothing
     assert "steeper than 15% (2.07 km to 2.69 km), limited to" in notes
-    assert "limited to 15%; if a tunnel or a bridge, delete those points" in notes
+    assert "limited to 15%; if it is a tunnel, a bridge or really so, say so under 'heights'" in notes
+
+
+def test_a_leg_may_be_really_steep_or_a_tunnel(tmp_path: Path) -> None:
+    # A hill of 30 % for 300 m, between places that lie 500 m apart in height over 11.1 km.
+    along = ROAD_M.tolist()
+    heights = 500.0 + 500.0 * ROAD_M / ROAD_M[-1] + np.interp(ROAD_M, [2000.0, 2300.0, 2600.0], [0.0, 90.0, 0.0])
+    track = HEAD + north(along, heights.tolist()) + TAIL
+    steepest = {}
+    for word in ("as drawn", "steep", "tunnel", "bridge"):
+        legs = LEGS.replace("profile\n", "profile,heights\n").replace(",track.gpx", f",track.gpx,{word}")
+        trip = trip_with(tmp_path / word.replace(" ", ""), track, legs=legs)
+        leg = trip.legs[0]
+        assert leg.profile is not None
+        steepest[word] = float(np.max(np.diff(leg.profile.elevation_m) / np.diff(leg.profile.distance_m)))
+        assert len(leg.profile.lat_deg) == len(leg.profile.elevation_m)  # the map still follows the road
+    assert steepest["as drawn"] == pytest.approx(0.15 / 1.036, abs=0.001)  # the leg is 3.6 % longer than the track
+    assert steepest["steep"] > 0.22
+    even = (trip.places["high"].elevation_m - trip.places["low"].elevation_m) / leg.distance_m
+    assert steepest["tunnel"] == steepest["bridge"] == pytest.approx(even, rel=1e-6)
+
+
+def test_a_tunnel_needs_no_profile_and_its_heights_are_known(tmp_path: Path) -> None:
+    legs = LEGS.replace("profile\n", "profile,heights\n").replace(",track.gpx", ",,tunnel")
+    trip = trip_with(tmp_path, climbing(), legs=legs)
+    profile = trip.legs[0].profile
+    assert profile is not None
+    assert profile.elevation_m[0] == trip.places["low"].elevation_m
+    assert not find_gaps(trip, trip.legs)
+    wrong = LEGS.replace("profile\n", "profile,heights\n").replace(",track.gpx", ",,viaduct")
+    with pytest.raises(TripError, match="as drawn, tunnel, bridge, steep"):
+        trip_with(tmp_path, climbing(), legs=wrong)
 
 
 def test_tracks_that_do_not_fit(tmp_path: Path) -> None:

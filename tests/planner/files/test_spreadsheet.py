@@ -15,10 +15,12 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
-from planner.files.folder import examples, new_folder, new_spreadsheet, read_trip, write_template
+from planner.files.folder import examples, new_folder, new_spreadsheet, read_trip
 from planner.files.reading import Problems
 from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
-from planner.files.workbook import HELP, SKIPPED, read_sheets
+from planner.files.settingsheets import ROWS
+from planner.files.template import HELP, write_template
+from planner.files.workbook import SKIPPED, read_sheets
 from planner.model.errors import OutputError, PlannerError, TripError
 from planner.model.trip import Trip
 
@@ -155,8 +157,8 @@ def test_any_texts_and_numbers_survive(names: list[str], note: str, lat: float, 
 def test_the_template_explains_itself(tmp_path: Path) -> None:
     new_spreadsheet(tmp_path / "t", "minimal")
     made = load_workbook(tmp_path / "t" / "trip.xlsx")
-    assert made.sheetnames == ["places", "legs", "notes"]
-    assert set(made.sheetnames) <= {"places", "legs", *SKIPPED}
+    assert made.sheetnames == ["places", "legs", "settings", "car", "notes"]
+    assert set(made.sheetnames) <= {*ROWS, *SKIPPED}
     heads = [cell for name in ("places", "legs") for cell in made[name][1]]
     columns = [column.name for column in (*PLACE_COLUMNS, *LEG_COLUMNS)]
     assert [str(cell.value).partition(" [")[0] for cell in heads] == columns
@@ -242,7 +244,10 @@ SLIPS: list[tuple[Edit, str]] = [
         "trip.xlsx: the sheet 'legs' is missing; add it with its headings in the first row",
     ),
     (lambda b: setattr(b["legs"], "title", "leg"), "trip.xlsx: unknown sheet 'leg'; did you mean 'legs'?"),
-    (lambda b: b.create_sheet("Zoo").append(["x"]), "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, weather"),
+    (
+        lambda b: b.create_sheet("Zoo").append(["x"]),
+        "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, settings, car, weather",
+    ),
     (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row holds the headings from, to"),
     (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows below them"),
 ]
@@ -273,11 +278,10 @@ def test_slips_of_both_sheets_come_at_once(tmp_path: Path) -> None:
 def test_csv_files_and_sheets_at_once_are_refused(tmp_path: Path) -> None:
     write_csvs(tmp_path, PLACES, LEGS)
     assert problems_of(tmp_path, book()) == (
-        "trip.xlsx: stands beside places.csv and legs.csv, and neither goes before the other; "
-        "move trip.xlsx or places.csv and legs.csv out of the folder",
+        "trip.xlsx: places.csv and legs.csv are there too; remove trip.xlsx or places.csv and legs.csv",
     )
     (tmp_path / "places.csv").unlink()
-    assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: stands beside legs.csv, and neither")
+    assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: legs.csv is there too; remove")
 
 
 # --- allowed untidiness ---

@@ -8,6 +8,7 @@ import pytest
 
 import planner
 from planner.forecast.assemble import find_route, read_inputs, taught
+from planner.output.outcome import unknown_sentence
 
 HEAD = "when,place,along,coolant [degC],oil [degC],differential [degC],air [degC],note\n"
 
@@ -95,7 +96,7 @@ def test_rows_that_have_no_place_on_the_plan_are_told(folder):
     assert any(said.startswith("Your coolant runs") for said in told)
 
 
-def test_a_reading_that_cannot_be_changes_nothing(folder):
+def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
     leg = climb(read_inputs(folder))
     bare = planner.plan(folder, remedies=False)
     write(folder, f",{leg.finish},,,,175,,")
@@ -103,6 +104,17 @@ def test_a_reading_that_cannot_be_changes_nothing(folder):
     assert "not believed" in made.report.learnt[0]
     assert "stop and look before driving on" in made.report.learnt[0]
     assert made.margins.margin_k.to_numpy() == pytest.approx(bare.margins.margin_k.to_numpy(), abs=1e-6)
+    ahead = made.report.outlook.lesson.ahead_of(made.report.outlook.legs)
+    axle = made.margins.query("fluid == 'differential'")
+    assert set(axle.level[axle.leg > ahead]) <= {"unknown", "thin", "exceeded"}
+    assert set(axle.level[axle.leg <= ahead]) == set(
+        bare.margins.query("fluid == 'differential'").level[axle.leg <= ahead]
+    )
+    worst = next(m for m in made.report.margins if m.leg == ahead and m.fluid == "differential")
+    assert "Differential read 175 °C at" in unknown_sentence(made.report, worst)
+    write(folder, f",{leg.finish},,,,-20,,")
+    cold = planner.plan(folder, remedies=False)
+    assert list(cold.margins.level) == list(bare.margins.level)
 
 
 def test_every_command_says_the_same(folder, run):

@@ -178,8 +178,12 @@ def test_a_track_without_heights_is_a_trip_without_profiles(tmp_path):
 def test_the_tables_can_be_sheets(tmp_path):
     path = written(tmp_path, gpx_text(road_points()))
     files, draft = new_from_track(tmp_path / "trip", [path], spreadsheet=True)
-    assert files == ("route.gpx", "trip.toml", "trip.xlsx", "vehicle.toml")
-    assert len(open_folder(tmp_path / "trip")[0].legs) == len(draft.legs)
+    assert files == ("route.gpx", "trip.xlsx")
+    new_from_track(tmp_path / "toml", [path])
+    (trip, car), (same, _) = open_folder(tmp_path / "trip"), open_folder(tmp_path / "toml")
+    assert len(trip.legs) == len(draft.legs)
+    assert [said.replace("trip.xlsx [legs]", "legs.csv") for said in trip.assumptions] == list(same.assumptions)
+    assert car.base
 
 
 def test_kml_and_geojson_hold_the_same_road(tmp_path):

@@ -9,7 +9,7 @@ import pytest
 from planner.analysis.fuel import fuel_l
 from planner.model.display import METRIC, US
 from planner.model.levels import WORDS
-from planner.output.report import chance, days_table, legs_table, local_time, reason, sentence, span_of
+from planner.output.report import chance, days_table, legs_cells, local_time, reason, sentence, span_of
 
 NEEDS_NO_UNIT = {
     "day",
@@ -47,7 +47,7 @@ def both(copy_example, report_of, tmp_path_factory):
 
 def test_headings_carry_the_trip_s_units(report):
     allowed = OF_UNITS[report.outlook.trip.units]
-    for frame in (legs_table(report), days_table(report)):
+    for frame in (pd.DataFrame(legs_cells(report)), days_table(report)):
         for heading in frame.columns:
             unit = re.search(r"\[(.+)\]$", heading)
             if unit:
@@ -69,7 +69,7 @@ DIGIT = {"distance": 0.1, "climb": 1.0, "fuel": 0.01}
 
 
 def test_us_and_metric_say_the_same(both):
-    us, metric = (legs_table(one) for one in both)
+    us, metric = (pd.DataFrame(legs_cells(one)) for one in both)
     assert len(us) == len(metric) > 5
     for left, right in zip(us.columns, metric.columns, strict=True):
         name = left.split(" [")[0]
@@ -98,7 +98,7 @@ def test_days_say_the_same_in_both(both):
 
 def test_the_legs_table_follows_the_arrays(report):
     outlook, u = report.outlook, report.units
-    frame = legs_table(report)
+    frame = pd.DataFrame(legs_cells(report))
     assert len(frame) == len(outlook.legs)
     for number, leg in enumerate(outlook.legs):
         row, span = frame.iloc[number], span_of(outlook, number)
@@ -111,13 +111,13 @@ def test_the_legs_table_follows_the_arrays(report):
 
 
 def test_legs_join_in_time(report):
-    frame = legs_table(report)
+    frame = pd.DataFrame(legs_cells(report))
     for (_, one), (_, after) in zip(list(frame.iterrows()), list(frame.iterrows())[1:], strict=False):
         assert pd.Timestamp(one["arrive"]) <= pd.Timestamp(after["depart"])
 
 
 def test_days_are_sums_of_their_legs(report):
-    days, legs = days_table(report), legs_table(report)
+    days, legs = days_table(report), pd.DataFrame(legs_cells(report))
     distance = next(c for c in days.columns if c.startswith("distance"))
     driving_s = report.outlook.trip.day.driving_s
     for _, day in days.iterrows():

@@ -1,0 +1,213 @@
+"""What trip.toml and vehicle.toml say, as sheets of trip.xlsx: a key in each row, its value beside it.
+
+A list stands in one cell, parted by semicolons. Of several tables of one kind, such as halts, the first is
+`halt[1].place`. Keys, values and units are those of the TOML files; an empty value leaves its key out.
+"""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from planner.files import limits
+from planner.files.reading import Problems
+from planner.files.settings import PREFERENCES
+from planner.files.template import KEY_HEADINGS, Line
+from planner.files.tomlfile import read_toml
+from planner.files.workbook import FILE, Records, read_sheets, sheet_file
+from thermal.errors import shown
+from thermal.vehicle_file import key_of, sections
+
+SETTINGS, CAR = "settings", "car"
+ROWS = {"places": limits.PLACES, "legs": limits.LEGS, SETTINGS: 2000, CAR: 2000}
+_STEP = re.compile(r"([a-z0-9_]+)(?:\[([1-9]\d?)\])?")
+_SENTENCES = "assumed"  # a line each, since a sentence may hold a semicolon
+_LISTS = frozenset({"via", "route", "nights", "rest", "assumed"})
+_NUMBERS = frozenset({"confidence", "risk", "speeds", "months", "since_months", "time", "distance", "cool", "days"})
+_FLAGS = frozenset({"air_conditioning", "daylight", "avoid_heat", "lodging_only"})
+_YES_NO = {"yes": True, "no": False, "true": True, "false": False}
+
+SETTINGS_HELP: Mapping[str, str] = {
+    "name": "Title of the trip.",
+    "units": "us or metric: units of the results.",
+    "start": "Name or key of the first place.",
+    "finish": "Name or key of the last place.",
+    "via": "Places to visit between, in order, parted by ;",
+    "departure": "Local date and time at the start, e.g. 2027-07-06 07:00.",
+    "nights": "Places to sleep at, in order, parted by ;",
+    "rest": "Places for a day without driving, parted by ;",
+    "finish_by": "Latest local date and time at the finish.",
+    "air_conditioning": "yes or no, all day.",
+    "fuel_use": "What the car uses on long drives, loaded as on this trip, e.g. 18 mpg or 12 L/100 km.",
+    "speeds": "A factor on the speed of every leg, e.g. 0.95.",
+    "prefer": "time, distance or cool: what the road is chosen by.",
+    "confidence": "Margins are those kept with this probability, 0.5 to 0.995. Empty: 0.9.",
+    "thin": "A margin below this is called thin, e.g. 8 K or 15 degF.",
+    "risk": "Chance of passing a limit that a remedy must get under. Empty: 0.05.",
+    "day.driving": "Most driving in one day, e.g. 7 h.",
+    "day.start": "When later days start, e.g. 08:00.",
+    "day.earliest": "How early a day may start, e.g. 06:00.",
+    "day.break_every": "A break is due after so much driving, e.g. 2 h.",
+    "day.break": "How long a break is, e.g. 15 min.",
+    "day.before_sunset": "Arrive so long before sunset, e.g. 30 min.",
+    "day.daylight": "no: driving after sunset is fine.",
+    "day.lodging_only": "yes: nights only where a place has lodging.",
+}
+CAR_FIRST = (
+    *("body.mass", "body.roof", "trailer.kind", "trailer.mass", "cooling.condition", "cooling.cap_pressure"),
+    *("cooling.glycol_share", "cooling.fan", "engine_oil.sort", "transmission_oil.sort", "differential_oil.sort"),
+    *("oil_cooler.kind", "transmission_cooler.kind", "differential_cooler.kind", "gearbox.ratios", "axle.ratio"),
+    *("body.tyre_radius", "tank.capacity"),
+)
+"""Values of the car that owners know and that weigh most; any other key of vehicle.toml may be added in a row."""
+
+
+# --- reading ---
+
+
+def sheet_of(folder: Path, name: str, problems: Problems) -> dict[str, Any] | None:
+    """What one of the two sheets says, as its TOML file would; None where trip.xlsx has no such sheet."""
+    if not (folder / FILE).exists():
+        return None
+    sheets = read_sheets(folder, max_rows=ROWS, problems=Problems(), optional=(*ROWS,))
+    return data_of(sheets[name], name, problems) if name in sheets else None
+
+
+def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
+    """Turn the rows of a sheet into tables; a row without a value says nothing."""
+    found: dict[str, Any] = {}
+    for number, cells in records:
+        key, value, source = (cells[i].strip() if i < len(cells) else "" for i in (0, 1, 3))
+        if not value or key == KEY_HEADINGS[0]:
+            continue
+        steps = [_STEP.fullmatch(step) for step in key.split(".")]
+        if not all(steps):
+            text = f"read {shown(key)}; a key is needed, such as 'departure', 'day.driving' or 'halt[1].place'"
+            problems.add(sheet_file(name), text, row=number)
+            continue
+        at = _put(found, [(step[1], int(step[2] or 0)) for step in steps if step])
+        if at is None:
+            problems.add(sheet_file(name), f"the key {shown(key)} stands against another row", row=number)
+            continue
+        table, last = at
+        table[last] = _car_value(key, value, source) if name == CAR else _setting(last, value)
+    return found
+
+
+def _put(found: dict[str, Any], steps: Sequence[tuple[str, int]]) -> tuple[dict[str, Any], str] | None:
+    """Return the table that a key belongs into, and its last name; None where something else is in the way."""
+    table = found
+    for name, number in steps[:-1]:
+        held = table.setdefault(name, [] if number else {})
+        if isinstance(held, list) and number:
+            held += [{} for _ in range(number - len(held))]
+            held = held[number - 1]
+        if not isinstance(held, dict):
+            return None
+        table = held
+    name, number = steps[-1]
+    return None if number or isinstance(table.get(name), (dict, list)) else (table, name)
+
+
+def _setting(name: str, text: str) -> object:
+    """A value of trip.toml."""
+    if name in _LISTS:
+        return [one.strip() for one in text.split("\n" if name == _SENTENCES else ";") if one.strip()]
+    if name in _FLAGS:
+        return _YES_NO.get(text.casefold(), text)
+    return _number(text) if name in _NUMBERS else re.sub(r"^(\d\d:\d\d):00$", r"\1", text)
+
+
+def _car_value(key: str, text: str, source: str) -> object:
+    """A value of vehicle.toml, with where it is from."""
+    if key in ("base", "name"):
+        return text
+    section, _, name = key.partition(".")
+    several = (
+        [f.metadata.get("several") for f in fields(sections()[section]) if key_of(f) == name]
+        if (section in sections())
+        else []
+    )
+    value = [_number(one.strip()) for one in text.split(";")] if any(several) else _number(text)
+    return {"value": value, "source": source or "typed in trip.xlsx"}
+
+
+def _number(text: str) -> object:
+    try:
+        return int(text)
+    except ValueError:
+        pass
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+# --- writing ---
+
+
+def setting_lines(text: str) -> list[Line]:
+    """Lay out trip.toml in rows; keys it leaves out stand there without a value."""
+    given = dict(_flat(read_toml(text)))
+    choices = {"units": ("us", "metric"), "prefer": PREFERENCES, **dict.fromkeys(_FLAGS, ("yes", "no"))}
+    keys = [*SETTINGS_HELP, *(key for key in given if key not in SETTINGS_HELP)]
+    return [
+        Line(
+            key=key,
+            value=_cell(given.get(key, ""), "\n" if key == _SENTENCES else "; "),
+            what=SETTINGS_HELP.get(key, ""),
+            words=choices.get(key.rpartition(".")[2], ()),
+        )
+        for key in keys
+    ]
+
+
+def car_lines(text: str, classes: Sequence[str], usual: Mapping[str, str]) -> list[Line]:
+    """Lay out vehicle.toml in rows: the class, what the owner gave, and what else owners know, without a value."""
+    held = read_toml(text)
+    given = {
+        f"{s}.{k}": v for s, table in held.items() if isinstance(table, dict) and s != "fit" for k, v in table.items()
+    }
+    lines = [
+        Line(key="base", value=str(held.get("base", "")), what="The class nearest your car.", words=classes),
+        Line(key="name", value=str(held.get("name", "")), what="Name of the car."),
+    ]
+    for key in dict.fromkeys((*CAR_FIRST, *given)):
+        section, _, name = key.partition(".")
+        item = next((f for f in fields(sections()[section]) if key_of(f) == name), None)
+        meta = {} if item is None else item.metadata
+        said = given.get(key, "")
+        value, source = (said["value"], said.get("source", "")) if isinstance(said, dict) else (said, "")
+        what = f"{meta.get('doc', '')}. Class: {usual.get(key, '')}" if usual.get(key) else str(meta.get("doc", ""))
+        words = tuple(meta.get("options", ()))
+        lines.append(Line(key=key, value=_cell(value), what=what, source=source, words=words))
+    return lines
+
+
+def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, object]]:
+    """Keys and values of nested tables."""
+    for key, value in data.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{before}{key}.")
+        elif isinstance(value, list) and value and all(isinstance(one, dict) for one in value):
+            for number, one in enumerate(value, start=1):
+                yield from _flat(one, f"{before}{key}[{number}].")
+        else:
+            yield f"{before}{key}", value
+
+
+def _cell(value: object, between: str = "; ") -> str | int | float:
+    """A value as a cell shows it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return between.join(str(_cell(one)) for one in value)
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d %H:%M}"
+    if isinstance(value, time):
+        return f"{value:%H:%M}"
+    if isinstance(value, date):
+        return value.isoformat()
+    return value if isinstance(value, int | float) else str(value)

@@ -1,0 +1,82 @@
+"""Draws stepped side by side against the same draws one by one, and both against LSODA (scipy's solve_ivp)."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from cars import join, parked
+
+from thermal import kernel, reference
+from thermal.drive import Drive, steady_drive
+from thermal.fluids import N_FLUID
+from thermal.simulate import nominal, simulate
+from thermal.spread import draw
+from thermal.vehicle import Vehicle
+
+_SAME_K = 1e-3  # a step taken or not by the last digit of its error; the tolerance of a step is 5e-3
+
+
+def _mixed() -> Drive:
+    """Motorway, pass, a halt with the engine off, the way down, standing with the engine on."""
+    air_k = 303.15
+    return join(
+        steady_drive(minutes=20.0, speed_m_per_s=29.0, grade=0.005, air_k=air_k, ac_on=True),
+        steady_drive(minutes=15.0, speed_m_per_s=18.0, grade=0.065, air_k=air_k, ac_on=True, elevation_m=300.0),
+        parked(10.0, air_k - 8.0, 1600.0),
+        steady_drive(minutes=10.0, speed_m_per_s=17.0, grade=-0.06, air_k=air_k - 6.0, elevation_m=1600.0),
+        steady_drive(minutes=8.0, speed_m_per_s=0.0, grade=0.0, air_k=air_k, ac_on=True),
+    )
+
+
+def _fan(vehicle: Vehicle, kind: str) -> Vehicle:
+    return dataclasses.replace(vehicle, cooling=dataclasses.replace(vehicle.cooling, fan=kind))
+
+
+def _one_by_one(monkeypatch):
+    monkeypatch.setattr(kernel, "_LEAST_LANES", 10**9)
+
+
+@pytest.mark.parametrize("fan", ["electric", "viscous", "fixed"])
+@pytest.mark.parametrize("n_draw", [3, 8, 13])
+def test_side_by_side_is_as_one_by_one(estate: Vehicle, fan: str, n_draw: int, monkeypatch) -> None:
+    car, drive = _fan(estate, fan), _mixed()
+    factors, shift = draw(16, ambient_sd_k=np.full(1, 4.0))
+    given = {"factors": kernel.Factors(*(f[:n_draw] for f in factors)), "ambient_k": shift[:n_draw]}
+    beside = simulate(drive, car, **given)
+    _one_by_one(monkeypatch)
+    single = simulate(drive, car, **given)
+    # A switched fan turns over a moment sooner or later where a step was taken otherwise.
+    off = np.abs(beside.temps_k - single.temps_k)
+    assert off.max() < (0.02 if fan == "electric" else _SAME_K)
+    assert np.abs(beside.margin_k - single.margin_k).max() < 0.01
+    assert beside.where.shape == (n_draw, 1, N_FLUID)
+    assert beside.heat_in_j == pytest.approx(single.heat_in_j, rel=1e-5)
+
+
+def test_every_class_side_by_side_agrees_with_lsoda(any_vehicle: Vehicle) -> None:
+    drive = _mixed()
+    exact = reference.integrate(drive, any_vehicle)
+    ours = simulate(drive, any_vehicle, factors=nominal(8)).temps_k
+    assert np.abs(ours - ours[:1]).max() == 0.0
+    assert np.abs(ours[0] - exact).max() < 0.05
+
+
+def test_a_draw_does_not_see_its_neighbours(estate: Vehicle) -> None:
+    drive = _mixed()
+    factors, shift = draw(16, ambient_sd_k=np.full(1, 4.0))
+    whole = simulate(drive, estate, factors=factors, ambient_k=shift)
+    order = np.random.default_rng(1).permutation(16)
+    mixed = simulate(drive, estate, factors=kernel.Factors(*(f[order] for f in factors)), ambient_k=shift[order])
+    assert np.array_equal(mixed.margin_k, whole.margin_k[order])
+    assert np.array_equal(mixed.temps_k, whole.temps_k[order])
+
+
+def test_where_the_compiler_cannot_be_told_the_code_is_the_same(estate: Vehicle, monkeypatch) -> None:
+    monkeypatch.setattr("numba.core.compiler.CompilerBase", None)
+    drive = _mixed()
+    given = dict(zip(("factors", "ambient_k"), draw(8, ambient_sd_k=np.full(1, 4.0)), strict=True))
+    told = simulate(drive, estate, **given)
+    assert kernel._told_apart() is kernel._compile
+    plain = kernel._told_apart()(nogil=True)(kernel._march_lanes.py_func)
+    monkeypatch.setattr(kernel, "_march_lanes", plain)
+    assert np.abs(simulate(drive, estate, **given).temps_k - told.temps_k).max() < _SAME_K

@@ -1,0 +1,117 @@
+"""Scrambled Sobol points, the same as scipy.stats.qmc gives, without loading scipy.stats, which takes 0.4 s.
+
+Direction numbers are those of Joe and Kuo (Constructing Sobol sequences with better two-dimensional projections, SIAM
+J. Sci. Comput. 30, 2008), read from the table that scipy ships; the scrambling is Matousek's linear one with a shift
+(On the L2-discrepancy for anchored boxes, J. Complexity 14, 1998).
+"""
+
+import functools
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.ranges import FloatArray
+
+_BITS = 30
+_SAFE = 1e-6  # the inverse normal is taken no further out than this
+_Bits = npt.NDArray[np.uint32]
+
+
+def sobol(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatArray:
+    """Give the first points of a scrambled Sobol sequence.
+
+    Parameters
+    ----------
+    n_point : int
+        A power of two keeps them balanced. [-]
+    n_dimension : int
+        Coordinates of a point. [-]
+    seed : int or tuple of int
+        Of the scrambling. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_point, n_dimension)
+        In [0, 1). [-]
+
+    Examples
+    --------
+    >>> points = sobol(8, 2, seed=1)
+    >>> np.sort((points[:, 0] * 8).astype(int))  # one in every eighth
+    array([0, 1, 2, 3, 4, 5, 6, 7])
+    """
+    vectors = _vectors(n_dimension)
+    rng = np.random.default_rng(seed)
+    if vectors is None:
+        return _by_scipy(n_point, n_dimension, rng)
+    rng = rng.spawn(1)[0]  # as scipy does
+    powers = 2 ** np.arange(_BITS, dtype=np.uint32)
+    shift = np.dot(rng.integers(2, size=(n_dimension, _BITS), dtype=np.uint32), powers)
+    lower = np.tril(rng.integers(2, size=(n_dimension, _BITS, _BITS), dtype=np.uint32))
+    lower[:, np.arange(_BITS), np.arange(_BITS)] = 1
+    bits = (vectors[:, :, None] >> np.arange(_BITS - 1, -1, -1, dtype=np.uint32)) & 1
+    mixed = np.matmul(bits.astype(np.float64), lower.transpose(0, 2, 1).astype(np.float64)).astype(np.uint32) & 1
+    scrambled = np.dot(mixed, powers[::-1])
+    index = np.arange(n_point, dtype=np.uint32)
+    gray = index ^ (index >> 1)
+    points = np.broadcast_to(shift, (n_point, n_dimension)).copy()
+    for bit in range(int(n_point).bit_length()):
+        points ^= np.where(((gray >> bit) & 1)[:, None] > 0, scrambled[:, bit], 0).astype(np.uint32)
+    return np.asarray(points * (1.0 / 2**_BITS), dtype=np.float64)
+
+
+def normal(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatArray:
+    """Give the same points, each coordinate standard normal.
+
+    Parameters
+    ----------
+    n_point : int
+        A power of two keeps them balanced. [-]
+    n_dimension : int
+        Coordinates of a point. [-]
+    seed : int or tuple of int
+        Of the scrambling. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_point, n_dimension)
+        Cut at 4.75 standard deviations. [-]
+    """
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(np.clip(sobol(n_point, n_dimension, seed), _SAFE, 1.0 - _SAFE)))
+
+
+def _by_scipy(n_point: int, n_dimension: int, rng: np.random.Generator) -> FloatArray:
+    """Ask scipy itself, where its table is not found."""
+    from scipy.stats import qmc
+
+    sampler: Any = qmc.Sobol(n_dimension, scramble=True, rng=rng)
+    return np.asarray(sampler.random(n_point))
+
+
+@functools.lru_cache(maxsize=8)
+def _vectors(n_dimension: int) -> _Bits | None:
+    """Direction vectors, shape (n_dimension, 30), before scrambling; None without scipy's table."""
+    package = find_spec("scipy")
+    places = list(package.submodule_search_locations or ()) if package else []
+    files = [file for place in places if (file := Path(place) / "stats" / "_sobol_direction_numbers.npz").is_file()]
+    try:
+        with np.load(files[0]) as table:
+            polynomials, first = table["poly"][:n_dimension].tolist(), table["vinit"][:n_dimension].tolist()
+    except (IndexError, KeyError, OSError, ValueError):
+        return None
+    rows = [[1] * _BITS]
+    for polynomial, begin in zip(polynomials[1:], first[1:], strict=True):
+        degree = int(polynomial).bit_length() - 1
+        row = list(begin[:degree])
+        for j in range(degree, _BITS):
+            new = row[j - degree]
+            for k in range(1, degree + 1):
+                new ^= ((polynomial >> (degree - k)) & 1) * (row[j - k] << k)
+            row.append(new)
+        rows.append(row)
+    return np.array(rows, dtype=np.uint32) << np.arange(_BITS - 1, -1, -1, dtype=np.uint32)
