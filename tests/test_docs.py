@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
+from planner.cli.crash import CRASHED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
@@ -25,8 +26,8 @@ from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
 from planner.forecast.run import forecast
-from planner.route.days import MOST_DAYS
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
+from planner.route.nights import MOST_DAYS
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
 from thermal.discrepancy_text import DRIVEN_KEYS
 from thermal.fluids import FACTORS, FLUID_KEYS, FLUIDS
@@ -202,7 +203,7 @@ def test_every_key_of_the_plan_is_described(planned):
 
 def test_exit_codes_are_listed():
     codes = set(re.findall(r"^\| (\d+) \|", part("### Exit codes"), re.MULTILINE))
-    assert codes == {str(code) for code in (DONE, EXCEEDED, BAD_INPUT, FAILED, 130)}
+    assert codes == {str(code) for code in (DONE, EXCEEDED, BAD_INPUT, FAILED, CRASHED, 130, 143)}
 
 
 def test_the_written_files_are_named(planned):

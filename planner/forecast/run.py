@@ -154,7 +154,7 @@ def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Float
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
     """Standard deviation of the air temperature of every day, by where it comes from."""
-    driven = np.where(timeline.drive.speed_m_per_s > 0.0, timeline.drive.duration_s, 0.0)
+    driven = np.where(timeline.on_road, timeline.drive.duration_s, 0.0)
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
@@ -190,15 +190,17 @@ def forecast_route(
     rows = rows_along(timeline.drive)
     sd = ambient_sd_k(timeline)
     factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
+    mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights))
     spread = _off(timeline, car, 0, drawn)
+    del drawn  # as large as all the rest
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
         progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
         more = _batch(timeline, car, sd, len(margins), rows, start)[2]
         margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
-    high = np.quantile(spread.temps_k, confidence, axis=0)
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
+    highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high) for high in highs])
     start_k = start(usual)
     at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
@@ -215,7 +217,7 @@ def forecast_route(
         ),
         factors=factors,
         shift_k=shift,
-        mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights)),
+        mornings_k=mornings_k,
         error_k=error,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
@@ -230,8 +232,8 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven."""
-    return next(s for s in outlook.timeline.spans if s.kind == "drive" and s.leg == leg)
+    """Run of segments in which a leg is driven, or the car carried along it."""
+    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:

@@ -26,6 +26,7 @@ _IDLE_S = 300.0  # ASSUMED: who stands longer than this turns the engine off; ja
 # ASSUMED: above 5 m/s no clutch slips; tyres and speeds are off by 3 to 10 %; an open converter slips up to a quarter.
 _GEARED_M_PER_S, _GEAR_FITS, _OPEN_CONVERTER = 5.0, 0.08, 1.25
 _SMOOTH_M = 400.0  # a satellite's height wanders by metres; over this length a grade of 1 % is 4 m
+_AIR_K = (223.15, 328.15)  # the hottest air measured is 54 degC, 56.7 disputed (WMO archive of extremes, from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +150,16 @@ def smoothed(height_m: Floats, driven_m: Floats) -> Floats:
     return np.asarray(np.interp(driven_m, grid, np.convolve(np.pad(even, half, mode="edge"), window, mode="valid")))
 
 
+def require_air(air_k: float) -> None:
+    """Refuse an outside air that is none, such as degC where degF was meant."""
+    if not _AIR_K[0] <= air_k <= _AIR_K[1]:
+        celsius = air_k - 273.15
+        meant = (celsius - 32.0) / 1.8
+        hint = f", or was {celsius:.0f} degF meant?" if -40.0 <= meant <= 50.0 else ""
+        message = f"--ambient: {celsius:.0f} degC is no outside air; allowed are -50 to 55 degC{hint}"
+        raise PlannerError(message)
+
+
 def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[str]]:
     """Outside air at the speed's times."""
     own = log.channels.get("ambient")
@@ -157,6 +168,7 @@ def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[st
     if air_k is None:
         message = f'{log.name}: has no outside air; give it with --ambient, e.g. --ambient "25 degC"'
         raise PlannerError(message)
+    require_air(air_k)
     return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as told"]
 
 

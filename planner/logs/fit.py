@@ -1,5 +1,6 @@
 """Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -134,6 +135,12 @@ def learn(
 def _refuse_twice(car: VehicleFile, driven: Sequence[Driven]) -> None:
     """A log counted twice would narrow the spread for nothing."""
     known = " ".join(factor.source for factor in car.spread.factors.values())
+    for one, other in itertools.combinations(driven, 2):
+        if np.array_equal(one.readings.time_s, other.readings.time_s) and np.array_equal(
+            one.readings.temp_k, other.readings.temp_k, equal_nan=True
+        ):
+            message = f"{other.log.name} holds the same drive as {one.log.name}; give it once"
+            raise PlannerError(message)
     again = [one.log.name for one in driven if one.log.name in known]
     if again:
         message = (

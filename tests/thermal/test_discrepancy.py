@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.signal
 from cars import read_class
 from other_car import C0, draw_car, run_seconds, seconds_of, seen_places, true_k
 from other_logs import Day, make_log
@@ -77,6 +78,19 @@ def test_the_compiled_sums_have_the_same_numbers() -> None:
     names = ("BEYOND_K_PER_K", "AT_REST_K", "LEAST_SHARE")
     assert all(getattr(error_kernel, name) == getattr(discrepancy, name) for name in names)
     assert min(one.lasting_s for one in CLASS_ERROR.values()) * discrepancy.QUICK >= 10.0 * error_kernel.GRID_S
+
+
+def test_what_a_walk_adds_up_is_normal_enough() -> None:
+    """Moments of the normal distribution (kurtosis 3, 1.96 sd passed by one in twenty; any textbook)."""
+    key = np.uint64(12345)
+    steps = np.array([error_kernel._increments(key, n) for n in range(200_000)])
+    assert steps.mean(axis=0) == pytest.approx(0.0, abs=0.01)
+    assert np.cov(steps.T) == pytest.approx(np.eye(2), abs=0.01)
+    keep = np.exp(-error_kernel.GRID_S / 300.0)  # the shortest memory of any class
+    walk = scipy.signal.lfilter([np.sqrt(1.0 - keep**2)], [1.0, -keep], steps[:, 1])[200:]
+    assert np.var(walk) == pytest.approx(1.0, abs=0.05)
+    assert np.mean(walk**4) / np.var(walk) ** 2 == pytest.approx(3.0, abs=0.2)
+    assert np.mean(np.abs(walk) > 1.96) == pytest.approx(0.05, abs=0.006)
 
 
 def test_a_margin_is_the_smallest_along_the_path_and_not_that_at_the_peak(estate: Vehicle) -> None:

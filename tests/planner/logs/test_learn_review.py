@@ -143,6 +143,14 @@ def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
 # --- matching ---------------------------------------------------------------------------------------------------------
 
 
+def test_one_log_given_twice_is_refused_by_what_it_holds(learned: fit.Fitted) -> None:
+    one = learned.driven[0]
+    copied = replace(one, log=replace(one.log, name="copied.csv"))
+    for again in (one, copied):
+        with pytest.raises(PlannerError, match=f"{again.log.name} holds the same drive as day-1.csv; give it once"):
+            fit.learn(learned.trip, learned.car, [one, again], on=TODAY)
+
+
 def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip, road) -> None:
     path = folder / "logs" / "day-1.csv"
     log = open_log(path) if path.exists() else open_log(log_file(folder, "day-1.csv", **TRUTH))
