@@ -66,7 +66,10 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
     if as_json:
         io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
-    io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
+    from planner.model.display import counted
+
+    made = f"{counted(len(files), 'file')} of the example '{example}'"
+    io.say(f"{folder}: {made}. Edit, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
     io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
     for name, about in class_lines():
