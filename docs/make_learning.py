@@ -92,7 +92,9 @@ def measured(logs: Path) -> Iterator[str]:
     yield (
         "KIT Automotive OBD-II Dataset (DOI 10.35097/1130, CC BY 4.0). `log --describe` proposes a mapping with "
         "nothing unsure for all four; only the height of the plain was added by hand. Coolant error in K, root mean "
-        "square over the whole drive; fitted on the row, tried on the column; the diagonal is the fit itself.\n"
+        "square over the whole drive; fitted on the row, tried on the column; the diagonal is the fit itself. The "
+        "gear follows the logged engine speed; the car's real ratios are not known. With the gear chosen by the model: "
+        "[validation.md](validation.md), where a drive is better and another worse.\n"
     )
     rows = []
     for name, one in drives.items():
