@@ -66,6 +66,7 @@ def with_error(
     seed: int,
     plain: int = 0,
     first_day: int = 0,
+    begin: int = 0,
 ) -> Result:
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
@@ -83,6 +84,8 @@ def with_error(
         How many of the first draws stay as they are: the car as best known. [-]
     first_day : int
         Number of the drive's first day, where the drive is a later part of a trip. [-]
+    begin : int
+        Segment of that day from which on it was simulated. [-]
 
     Returns
     -------
@@ -100,14 +103,15 @@ def with_error(
     --------
     See `planner.forecast.run`.
     """
-    missing = np.setdiff1d(rows_along(drive), result.recorded)
+    wanted = rows_along(drive)
+    missing = np.setdiff1d(wanted[wanted >= begin], result.recorded)
     if len(missing):
         message = (
             f"with_error: {len(missing)} segments along which the error must be followed were not recorded, the first "
             f"{missing[0]}; simulate with record=rows_along(drive), or more"
         )
         raise ThermalError(message)
-    temps, margin = _followed(result, drive, vehicle, known, seed=seed, plain=plain, first_day=first_day)
+    temps, margin = _followed(result, drive, vehicle, known, seed=seed, plain=plain, first_day=first_day, begin=begin)
     return replace(result, temps_k=temps, margin_k=margin)
 
 
@@ -134,11 +138,19 @@ def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Di
     --------
     See `thermal.expected`.
     """
-    return _followed(result, drive, vehicle, known, seed=seed, plain=0, first_day=0)[0]
+    return _followed(result, drive, vehicle, known, seed=seed, plain=0, first_day=0, begin=0)[0]
 
 
 def _followed(
-    result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int, plain: int, first_day: int
+    result: Result,
+    drive: Drive,
+    vehicle: Vehicle,
+    known: Discrepancy,
+    *,
+    seed: int,
+    plain: int,
+    first_day: int,
+    begin: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Temperatures recorded and margins with the error on them. [K]."""
     temps, margin = result.temps_k.copy(), result.margin_k.copy()
@@ -150,7 +162,7 @@ def _followed(
     lasting = np.array([one.lasting_s for one in each])
     along = Along(
         number=day[first] - day[0] + first_day,
-        first=np.append(first, len(day)),
+        first=np.append(np.maximum(first, begin), len(day)),
         since_s=_since_s(drive, first),
         end_s=np.cumsum(drive.duration_s),
         group=drive.group.astype(np.int64),

@@ -170,6 +170,7 @@ def simulate(
     ambient_k: FloatArray | None = None,
     record: npt.NDArray[np.int64] | None = None,
     tolerance_k: float = TOLERANCE_K,
+    begin: int = 0,
 ) -> Result:
     """Forecast every fluid along a drive.
 
@@ -187,6 +188,8 @@ def simulate(
         Segments whose temperatures are wanted; all when not given. [-]
     tolerance_k : float
         Local error allowed per step. [K]
+    begin : int
+        Segment to begin with, what lies before being behind the car; all that is recorded lies after. [-]
 
     Returns
     -------
@@ -209,25 +212,28 @@ def simulate(
     n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
     shift = np.zeros((n_draw, int(days.max()) + 1)) if ambient_k is None else ambient_k
-    rows = np.arange(n_segment) if record is None else np.asarray(record, dtype=np.int64)
+    rows = np.arange(begin, n_segment) if record is None else np.asarray(record, dtype=np.int64)
     place = np.full(n_segment, -1, dtype=np.int64)
     place[rows] = np.arange(len(rows))
-    begin = np.ascontiguousarray(np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, N_BODY)))
+    first_k = np.ascontiguousarray(
+        np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, N_BODY))
+    )
     limit = limits_k(vehicle, drive.elevation_m)
     temps = np.empty((n_draw, len(rows), N_BODY))
     margin = np.full((n_draw, int(groups.max()) + 1, N_FLUID), np.inf)
     where = np.zeros(margin.shape, dtype=np.int64)
     ledger = np.zeros((n_draw, 3))
+    ahead = slice(begin, n_segment)
     kernel.march(
-        loads,
+        type(loads)(*(values[ahead] for values in loads)),
         car_constants(vehicle, loads),
         draws,
         shift,
-        days,
-        groups,
-        limit,
-        begin,
-        place,
+        days[ahead],
+        groups[ahead],
+        limit[ahead],
+        first_k,
+        place[ahead],
         tolerance_k,
         temps,
         margin,
@@ -241,7 +247,7 @@ def simulate(
         temps_k=temps,
         recorded=rows,
         margin_k=margin,
-        where=where,
+        where=where + begin,
         limit_k=limit,
         heat_in_j=ledger[:, 0],
         heat_out_j=ledger[:, 1],

@@ -59,6 +59,23 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Driven:
+    """A day as driven, kept so that a change later on need not be driven from the morning.
+
+    Attributes
+    ----------
+    temps_k : ndarray, shape (1 + n_draw, n_segment, n_body)
+        Temperatures of the car as described, then of every draw, without the model's error. [K]
+    margin_k : ndarray, shape (1 + n_draw, n_leg, n_fluid)
+        Smallest margins with it, of all fluids that the model knows. [K]
+    """
+
+    drive: Drive
+    temps_k: Floats
+    margin_k: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
     """How a day went: margins of every draw, smallest over the day.
 
@@ -77,6 +94,7 @@ class Trial:
     margin_k: Floats
     nominal_k: Floats
     speed_m_per_s: Floats
+    driven: Driven | None = None
 
     def quantile_k(self, confidence: float) -> Floats:
         """Margin kept at a confidence, per fluid. [K]."""
@@ -100,18 +118,47 @@ def run_day(
     shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
     factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
     drive = replace(drive, group=drive.group - day.first)
+    before = _as_far(outlook, drive, vehicle, unchanged)
+    begin = 0 if before is None else before.temps_k.shape[1]
     result = simulate(
         drive,
         vehicle,
-        start_k=_morning_k(outlook, number, timeline, wait_s),
+        start_k=_morning_k(outlook, number, timeline, wait_s) if before is None else before.temps_k[:, -1],
         factors=factors,
         ambient_k=shift,
+        begin=begin,
     )
-    nominal_k = result.temps_k[0, -len(timeline.drive.group) :].copy()  # a view would hold every draw's
-    error = outlook.car.spread.discrepancy
-    result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
-    margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
-    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k, speed_m_per_s=speed)
+    temps, known = result.temps_k, outlook.car.spread.discrepancy
+    margin = with_error(result, drive, vehicle, known, seed=SEED, plain=1, first_day=number, begin=begin).margin_k
+    if before is not None:
+        temps = np.concatenate((before.temps_k[:1], temps[:1]), axis=1)
+        margin = np.concatenate((before.margin_k, margin[:, before.margin_k.shape[1] :]), axis=1)
+    return Trial(
+        timeline=timeline,
+        day=day,
+        margin_k=margin[1:, :, columns_of(outlook)].min(axis=1),
+        nominal_k=temps[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
+        speed_m_per_s=speed,
+        driven=Driven(drive=drive, temps_k=temps, margin_k=margin) if unchanged is None else None,
+    )
+
+
+def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial | None) -> Driven | None:
+    """The day unchanged as far as the end of the last leg that it has in common with a drive; None without one.
+
+    A switched fan may be on or off there, which nobody kept: then there is none.
+    """
+    whole = None if unchanged is None else unchanged.driven
+    if whole is None or vehicle is not outlook.car.vehicle or vehicle.cooling.fan == "electric":
+        return None
+    n = min(len(drive.group), len(whole.drive.group))
+    columns = ((getattr(drive, item.name), getattr(whole.drive, item.name)) for item in fields(drive))
+    other = np.any([one[:n] != two[:n] for one, two in columns], axis=0)
+    leg = drive.group[int(np.argmax(other)) if other.any() else n - 1]
+    begin = int(np.flatnonzero(drive.group == leg)[0])
+    if begin == 0:
+        return None
+    return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], margin_k=whole.margin_k[:, : int(leg)])
 
 
 def _laid_out(

@@ -64,6 +64,28 @@ def test_the_same_change_gives_the_same_numbers(alps):
     assert np.array_equal(one.nominal_k, two.nominal_k)
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        Change(kind="slower", words="", legs=(2,), speed=0.8),
+        Change(kind="lower gear", words="", legs=(2,), low_gear=True),
+        Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
+        Change(kind="load", words="", lighter_kg=100.0),
+        Change(kind="hour", words="", shift_s=-3600.0),
+    ],
+    ids=lambda change: change.kind,
+)
+def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, change):
+    number = next(n for n, day in enumerate(alps.outlook.timeline.days) if day.first <= 2 <= day.last)
+    unchanged = run_day(alps.outlook, number)
+    later = run_day(alps.outlook, number, (change,), unchanged=unchanged)
+    whole = run_day(alps.outlook, number, (change,))
+    # The step's size is found anew where it begins: worth a tenth of the 0.01 K that the solver is held to.
+    assert np.abs(later.margin_k - whole.margin_k).max() < 1e-3
+    assert np.abs(later.nominal_k - whole.nominal_k).max() < 1e-3
+    assert later.day == whole.day
+
+
 # --- a grade of twenty minutes, after an hour on the level ---
 
 FOOT, GRADE = 0, 1  # legs: the road to the foot of the grade, and the grade
