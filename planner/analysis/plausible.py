@@ -41,7 +41,9 @@ _WINDING_FREE_M = 2000.0
 # Speeds. The highest limits are 85 mph and 130 km/h; who drives slower than a bicycle says so by its traffic.
 _FAST_M_PER_S, _SLOW_M_PER_S = 36.5, 5.6
 _FAST_MEAN_M_PER_S, _FAST_TOWING_M_PER_S, _SLOW_STRAIGHT_M_PER_S = 33.0, 30.0, 18.0
-_UNLIKE = 1.4  # times faster, or slower, than the legs beside it
+_UNLIKE = 1.3  # times faster, or slower, than the legs beside it
+_HAIRPINS, _UNLIKE_STEEP = 0.06, 1.25  # so steep from end to end nobody drives much faster than beside it
+_SLOWED_APART = 3.0  # ASSUMED: a pass beside open roads is driven at a third of their speed at the least; 2.5 to 4
 _STEEP_SLOWS, _BENDS_SLOW = 0.03, 1.35
 
 
@@ -373,8 +375,10 @@ def _speed(trip: Trip, number: int, alike: Sequence[float], near: Sequence[float
     if not near:
         return
     free = 1.0 if alike or slowed else _UNLIKE  # an open road between two that are not
-    fast = speed > _UNLIKE * free * max(alike or near)
-    slow = bool(alike) and speed * _UNLIKE < min(alike)
+    unlike = _UNLIKE_STEEP if _grade(trip, leg) > _HAIRPINS else _UNLIKE
+    fast = speed > unlike * free * max(alike or near)
+    apart = _UNLIKE if alike or not slowed else _SLOWED_APART  # grade and bends explain much, not all
+    slow = speed * apart < min(alike or near)
     if fast or slow:
         against = f"the legs beside it, about {middle}"
         yield _of_leg(

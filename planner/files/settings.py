@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import Any, TypeVar
 
-from planner.files.dates import either_moment, moment_of
+from planner.files.dates import clock_of, either_moment, moment_of
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
@@ -33,6 +33,7 @@ HALT_KEYS = ("place", "duration", "engine")
 _OTHER_UNITS = {"usa": "us", "u.s.": "us", "american": "us", "si": "metric"}
 _UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
 _DAY_S = 86400.0
+_EVENING = (time(16), time(18))  # of later days' start, of the departure
 _Stop = TypeVar("_Stop", Halt, Event)
 
 
@@ -148,7 +149,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         before_sunset_s=day.quantity(
             "before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", low=0.0
         ),
-        daylight=bool(day.flag("daylight", True)),
+        daylight=bool(day.flag("daylight", not _evening(top, day))),
         avoid_heat=bool(day.flag("avoid_heat", False)),
         least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
         lodging_only=day.flag("lodging_only", None),
@@ -170,8 +171,18 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
         fuel_use_m2=_fuel_use(top),
         assumed=top.words("assumed"),
-        assumptions=_assumptions(data, day.data),
+        assumptions=(*_assumptions(data, day.data), *_by_night(top, day)),
     )
+
+
+def _evening(top: Section, day: Section) -> bool:
+    """Whether the trip sets off in the evening, when nobody means to arrive by daylight."""
+    departure = top.data.get("departure")
+    at = moment_of(departure) if isinstance(departure, str) else departure
+    start = day.data.get("start")
+    start = clock_of(start) if isinstance(start, str) else start
+    late = isinstance(at, datetime) and at.time() >= _EVENING[1]
+    return late or (isinstance(start, time) and start >= _EVENING[0])
 
 
 def _below(top: Section, key: str, known: Sequence[str]) -> Section:
@@ -323,6 +334,13 @@ def _halt(section: Section) -> Halt:
         duration_s=section.quantity("duration", "20 min", unit="s", high=7 * _DAY_S, allowed=allowed),
         engine_on=section.choice("engine", ("off", "idle"), "off") == "idle",
     )
+
+
+def _by_night(top: Section, day: Section) -> tuple[str, ...]:
+    """Say that daylight does not bind a trip that sets off in the evening."""
+    if "daylight" in day or not _evening(top, day):
+        return ()
+    return ("The trip sets off in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",)
 
 
 def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple[str, ...]:

@@ -30,6 +30,7 @@ from planner.output.report import (
     spread_sentence,
     whole_sentence,
 )
+from planner.output.times import told, zone_of
 from thermal.fluids import FLUIDS, fluid_of
 
 _WIDTH, _SHORTEST = 80, 7  # columns of a terminal, and of the name of a place
@@ -200,7 +201,7 @@ def _days(report: Report) -> Table:
                 str(row.day + 1),
                 f"{row.depart:%a %d %b}",
                 row.finish.name,
-                f"{row.depart:%H:%M}-{row.arrive:%H:%M}",
+                f"{row.depart:%H:%M}-" + told(row.arrive, "%H:%M", zoned=zone_of(row.arrive) != zone_of(row.depart)),
                 f"{u.dist(row.distance_m):.0f}",
                 f"{round(u.height(row.climb_m), -1):,.0f}",
                 f"{u.temp(row.air_k):.0f}",
@@ -231,7 +232,7 @@ def legs(report: Report) -> Table:
             [
                 str(row.day + 1),
                 places[report.outlook.legs[row.leg].finish].name,
-                f"{row.arrive:%H:%M}",
+                told(row.arrive, "%H:%M", zoned=zone_of(row.arrive) != zone_of(row.depart)),
                 f"{u.temp(row.air_k):.0f}",
                 *(f"{u.temp(m.peak_k):.0f} ({round(u.diff(m.margin_k), 1):.0f})" for m in row.margins),
                 row.worst.level,

@@ -527,3 +527,23 @@ def test_a_profile_a_little_off_is_scaled(folder: Path) -> None:
     assert profile is not None
     assert profile.distance_m[-1] == 14 * 1609.344
     assert profile.distance_m[1] == pytest.approx(7 * 1609.344 * 14 / 14.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("said", "daylight", "told"),
+    [
+        ("", True, False),
+        ("[day]\nstart = '19:00'\n", False, True),
+        ("[day]\nstart = 19:00:00\ndaylight = true\n", True, False),
+        ("[day]\nstart = '15:30'\n", True, False),
+    ],
+)
+def test_daylight_does_not_bind_evening_starts_unless_asked(
+    folder: Path, said: str, daylight: bool, told: bool
+) -> None:
+    toml = folder / "trip.toml"
+    text = toml.read_text(encoding="utf-8").split("[")[0]
+    toml.write_text(text + said, encoding="utf-8")
+    trip = read_trip(folder)
+    assert trip.day.daylight is daylight
+    assert any("days may end after dark" in line for line in trip.assumptions) is told
