@@ -6,7 +6,7 @@ import re
 _RTL = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc\U00010800-\U00010fff\U0001e800-\U0001efff"
 # from one such letter to the last before a letter of another script, a line's end, or the end of a table's cell
 _RUN = re.compile(rf"(\(?)([{_RTL}](?:(?:(?! {{2}})[^\n│┃|A-Za-z])*?[{_RTL}])*)(\)?)")
-_TURNS = re.compile("[\u202a-\u202e\u2066-\u2069]")
+_TURNS = re.compile("[\u061c\u202a-\u202e\u2066-\u2069]")
 FIRST_STRONG, POP = "\N{FIRST STRONG ISOLATE}", "\N{POP DIRECTIONAL ISOLATE}"
 
 

@@ -102,6 +102,7 @@ def render(scene: Scene, *, basemap: Basemap) -> str:
     page.header.add_child(Verbatim(_head(scene)))
     before, after = _body(scene, basemap)
     page.html.add_child(Verbatim(before))
+    page.script.add_child(Verbatim(f"/*\n{_asset('static/LICENSE.leaflet')}*/\n"))
     page.script.add_child(Verbatim(_asset("static/leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")))
     drawn.render()  # type: ignore[no-untyped-call,unused-ignore]
     page.html.add_child(Verbatim(after + _data_block(scene, basemap)))

@@ -4,7 +4,7 @@ import os
 import sys
 from contextlib import suppress
 
-from planner.cli import streams
+from planner.cli import crash, streams
 
 
 def entry() -> None:
@@ -20,14 +20,21 @@ def entry() -> None:
         code = _stopped(2)
     except streams.Stopped as exc:
         code = _stopped(exc.number)
+    except Exception as exc:  # a part of the program, or of what it needs, cannot be loaded
+        code = crash.CRASHED
+        _say(crash.crash_text(exc))
     sys.exit(code)
 
 
 def _stopped(number: int) -> int:
     """Say so; the exit code is the one a shell gives."""
-    with suppress(OSError, AttributeError):  # stderr may be closed
-        sys.stderr.write("grademargin: stopped; no file is half written\n")
+    _say("stopped; no file is half written")
     return 128 + number
+
+
+def _say(text: str) -> None:
+    with suppress(OSError, AttributeError):  # stderr may be closed
+        sys.stderr.write(f"grademargin: {text}\n")
 
 
 if __name__ == "__main__":

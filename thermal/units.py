@@ -17,15 +17,15 @@ _NUMBER = rf"[-+]?(?:{_THOUSANDS}|\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?"
 _NUMBER_UNIT = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z%°µ'\"].*?)\s*", re.ASCII)
 _BARE_NUMBER = re.compile(rf"\s*({_NUMBER})\s*(?::\s*1\s*)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"\s*[-+]?\d++,\d", re.ASCII)
-# pint's parser lets these escape on texts such as "m*", "8 dB/s", "m("
+# pint's parser lets these escape on texts such as "m*", "8 dB/s", "m(", "m**0"
 _ODD = (
     *(ValueError, AttributeError, TypeError, ArithmeticError, AssertionError),
-    *(SyntaxError, RecursionError, tokenize.TokenError),
+    *(SyntaxError, RecursionError, KeyError, tokenize.TokenError),
 )
 _LONGEST = 80
 _FUEL_LEAST, _FUEL_MOST = 2e-8, 1e-6  # m**3/m
 _PLAIN_UNIT = re.compile(r"[A-Za-z%°µ0-9_ */().-]{1,40}")
-_POWER = re.compile(r"\*\*-?\d(?![\d.(]|\*\*)")
+_POWER = re.compile(r"\*\*-?[1-9](?![\d.(]|\*\*)")
 _MOST_POWERS = 2
 # What people write for a quantity, by its SI unit; others are shown in the SI unit itself.
 _USUAL = {

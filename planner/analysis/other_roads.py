@@ -98,7 +98,7 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
 def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> OtherRoad:
     """Measure one road between two legs of its route."""
     legs = line.road.legs[first : last + 1]
-    rows = (line.drive.group >= first) & (line.drive.group <= last) & (line.drive.speed_m_per_s > 0.0)
+    rows = (line.drive.group >= first) & (line.drive.group <= last) & line.on_road
     margins = result.margin_k[0, first : last + 1].min(axis=0)[columns_of(outlook)]
     start = outlook.trip.places[legs[0].start].elevation_m
     return OtherRoad(

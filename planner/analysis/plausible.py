@@ -5,13 +5,14 @@ tests count how often they doubt places, days and roads that are right.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from planner.analysis.plausible_car import car_doubts
-from planner.analysis.plausible_day import date_doubts, day_doubts, temperature_doubts
+from planner.analysis.plausible_day import date_doubts, day_doubts, hour_doubts, temperature_doubts
 from planner.files.rows import DatedWeather
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -57,6 +58,8 @@ def doubts(
 
     A whole column that is off is told once, and its cells are not.
     """
+    driven = [number for number, leg in enumerate(trip.legs) if not leg.carried]
+    trip = replace(trip, legs=tuple(trip.legs[number] for number in driven))
     found: list[Doubt] = []
     world = list(whole_columns(trip))
     found += world or [*elevations(trip), *in_pits(trip)]
@@ -66,11 +69,13 @@ def doubts(
     found += list(whole_speeds(trip, towing=towing)) or list(speeds(trip))
     if not world:
         found += [*temperature_doubts(trip), *day_doubts(trip, dated)]
-    found += date_doubts(trip, today)
+    found += [*hour_doubts(trip), *date_doubts(trip, today)]
     if car is not None:
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}
     for doubt in found:
+        if doubt.mend is not None and doubt.mend.of == "leg":  # by its number among all legs
+            doubt = replace(doubt, mend=replace(doubt.mend, name=str(driven[int(doubt.mend.name)])))
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
 

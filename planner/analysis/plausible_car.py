@@ -18,6 +18,9 @@ _BMEP_PA = {"natural": (5.0e5, 14.5e5), "turbo": (6.0e5, 30.0e5)}
 _TORQUE_LEFT = 0.5
 _TIMES = 2.5  # a value so many times that of the class, or that part of it
 _APART_K = 25.0
+# ASSUMED: pick-ups draw up to about twice their own mass; a trailer has 200 to 1,500 kg for each square metre that it
+# adds to the drag: flat ones more, likely range 150 to 2,500. A light one may have hardly any drag of its own.
+_HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (200.0, 2000.0), 800.0
 
 
 def class_values(vehicle: Vehicle) -> dict[str, float]:
@@ -39,6 +42,7 @@ def car_doubts(car: VehicleFile, of_class: Mapping[str, float]) -> Iterator[Doub
     """Doubt what the owner changed and does not fit: the engine's numbers together, then each beside the class's."""
     texts = {entry.key: entry.text for entry in car.entries}
     told = set()
+    yield from _trailer(car.vehicle, texts)
     for doubt in _engine(car.vehicle, texts, of_class):
         told.add(doubt.column)
         yield doubt
@@ -48,6 +52,22 @@ def car_doubts(car: VehicleFile, of_class: Mapping[str, float]) -> Iterator[Doub
             continue
         against = f"the class, {_shown(held, meta['unit'])}"
         yield _doubt(key, texts.get(key, f"{value:g}"), against, f"{texts.get(key)} where {against}", field, held)
+
+
+def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
+    """Doubt a trailer that is heavy for the car, or heavy or light for what it adds to the drag."""
+    mass_kg, area_m2, car_kg = vehicle.trailer.mass_kg, vehicle.trailer.drag_m2, vehicle.body.mass_kg
+    if mass_kg <= 0.0:
+        return
+    key, light_kg, heavy_kg = "trailer.mass", _TRAILER_KG_PER_M2[0] * area_m2, _TRAILER_KG_PER_M2[1] * area_m2
+    said = texts.get(key, f"{mass_kg:.0f} kg")
+    against, expected = f"a car of {car_kg:.0f} kg", 0.4 * car_kg
+    if mass_kg <= _HEAVIEST_TRAILER * car_kg:
+        if light_kg <= mass_kg <= max(heavy_kg, _LIGHT_TRAILER_KG):
+            return
+        against, expected = f"drag_area {texts.get('trailer.drag_area', '')}", math.sqrt(light_kg * heavy_kg)
+    sentence = f"{said} beside {against}; look at both"
+    yield _doubt(key, said, against, sentence, "trailer.mass_kg", max(expected, 1.0))
 
 
 def _far(unit: str, value: float, held: float) -> bool:

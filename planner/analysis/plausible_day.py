@@ -1,7 +1,7 @@
 """What of temperatures and dates is possible and looks like a slip."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date
+from datetime import date, time
 
 import numpy as np
 
@@ -20,6 +20,7 @@ _RANGE_K = (1.0, 28.0)  # of a day: sea fog to high desert
 _ALIKE, _ALIKE_KM, _UNLIKE_K = 4, 250.0, 9.0
 _LAPSE_K_PER_M = 0.0065  # standard atmosphere
 _AHEAD_YEARS = 3
+_NIGHT = (time(3, 30), time(22, 30))  # ASSUMED: few set off outside; 3 to 5 and 21 to 23
 # ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
 _LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
 _HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273.0, 258.0, 240.0, 222.0, 222.0)
@@ -144,6 +145,22 @@ def _of_row(row: DatedWeather, column: str, value: str, against: str, sentence: 
     return Doubt(
         file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; look at it"
     )
+
+
+def hour_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt days that begin in the middle of the night: they are as cool as none of the day's."""
+    hours = [("departure", trip.departure.time()), ("day.start", trip.day.start), ("day.earliest", trip.day.earliest)]
+    hours += [("morning.at", at) for _, at in trip.mornings]
+    for key, at in hours:
+        if not _NIGHT[0] <= at < _NIGHT[1]:
+            yield Doubt(
+                file="trip.toml",
+                row=0,
+                column=key,
+                value=f"{at:%H:%M}",
+                against="the hours at which people set off",
+                sentence=f"A day may begin at {at:%H:%M}, by night, when the air is coolest; look at the hour.",
+            )
 
 
 def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:

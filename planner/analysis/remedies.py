@@ -18,7 +18,7 @@ from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, counted, units_of
 from planner.model.levels import TIGHT
-from planner.route.days import DayLegs
+from planner.route.oneday import DayLegs
 from planner.route.timeline import Span
 from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of, limit_of
@@ -366,7 +366,7 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
     start = trip.places[outlook.legs[day.first].start]
     if number > 0 and clock.local(day.start_s, start.lat_deg, start.lon_deg).time() < rules.earliest:
         yield f"starts before the earliest hour, {rules.earliest:%H:%M}"
-    for span in (span for span in trial.timeline.spans if span.kind == "drive"):
+    for span in (span for span in trial.timeline.spans if span.on_road):
         yield from _missed(outlook, span, float(trial.timeline.end_s[span.last]))
 
 
@@ -398,15 +398,15 @@ def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
     return (
-        f"cools {fluid_of(worst.fluid).label} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
-        f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
+        f"starts the leg {u.diff(foot):z.0f} {u.temperature} cooler in the {fluid_of(worst.fluid).label}; "
+        f"{u.diff(peak):z.0f} {u.temperature} of it remain at the peak, after {minutes:.0f} min of driving"
     )
 
 
 def _rows(trial: Trial, leg: int) -> BoolArray:
-    """Segments in which a leg is driven."""
-    drive = trial.timeline.drive
-    return np.asarray((drive.group == leg) & (drive.speed_m_per_s > 0.0))
+    """Segments in which a leg is driven, or the car carried along it."""
+    line = trial.timeline
+    return np.asarray((line.drive.group == leg) & line.on_road)
 
 
 def _foot(trial: Trial, leg: int, node: int) -> float:

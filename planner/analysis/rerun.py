@@ -9,7 +9,7 @@ import numpy.typing as npt
 from planner.analysis.margins import columns_of
 from planner.forecast.run import Forecast, span_of
 from planner.model.trip import Leg
-from planner.route.days import DayLegs
+from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
@@ -171,7 +171,8 @@ def _laid_out(
         return unchanged.day, unchanged.timeline, unchanged.speed_m_per_s
     speed = _speeds(outlook, road, day, vehicle) if unchanged is None or not as_fast else unchanged.speed_m_per_s
     idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
-    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[_rows(road, day)])))
+    own = _rows(road, day) & ~road.carried
+    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
     return day, _lay_out(outlook, number, road, day, speed), speed
 
 
@@ -269,7 +270,7 @@ def _road(road: Road, changes: tuple[Change, ...]) -> Road:
     """Slow down, or drive without A/C, on some legs."""
     wanted, ac = road.wanted_m_per_s.copy(), road.ac_on.copy()
     for change in changes:
-        here = np.isin(road.leg, change.legs)
+        here = np.isin(road.leg, change.legs) & ~road.carried
         wanted[here] *= change.speed
         ac[here] *= not change.ac_off
     return replace(road, wanted_m_per_s=wanted, ac_on=ac)
@@ -289,7 +290,7 @@ def _day(day: DayLegs, changes: tuple[Change, ...]) -> DayLegs:
 
 def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Floats:
     """Speeds held, in the air temperature of the plan; an hour's shift changes them by next to nothing."""
-    driving = outlook.timeline.drive.speed_m_per_s > 0.0
+    driving = outlook.timeline.on_road
     air = outlook.timeline.drive.air_k[driving]
     speed = road.wanted_m_per_s.copy()
     rows = _rows(road, day)

@@ -151,7 +151,7 @@ def _where(outlook: Forecast, mark: int, after: int) -> Span | None:
     """Last workshop town or night before a job falls due, else the first one after, else the last place at all."""
     line, places = outlook.timeline, outlook.trip.places
     nights = {span.leg for span in line.spans if span.kind == "night"}
-    ends = [span for span in line.spans if span.kind == "drive" and span.last > after]
+    ends = [span for span in line.spans if span.on_road and span.last > after]
     fits = [span for span in ends if span.leg in nights or places[span.place].services & _DONE_AT]
     for choice in (fits, ends):
         before = [span for span in choice if span.last <= mark]

@@ -11,8 +11,8 @@ from planner.analysis.rerun import run_stretch
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
-from planner.route.days import DayLegs
 from planner.route.graph import other_routes
+from planner.route.oneday import DayLegs
 from planner.route.timeline import build_timeline
 
 Floats = npt.NDArray[np.float64]

@@ -40,7 +40,7 @@ def weighed(inputs: Inputs, found: Sequence[Doubt]) -> tuple[Doubt, ...]:
     """
     if not any(doubt.mend for doubt in found):
         return tuple(found)
-    before = _margins(inputs.trip, inputs.car, inputs)
+    before = margins_of(inputs.trip, inputs.car, inputs)
     tried = [n for n, doubt in enumerate(found) if doubt.mend is not None][:MOST_TRIED]
     return tuple(
         replace(doubt, moves_k=_moves_k(inputs, doubt.mend, before)) if n in tried and doubt.mend is not None else doubt
@@ -55,7 +55,7 @@ def that_matter(found: Sequence[Doubt]) -> tuple[Doubt, ...]:
 
 def _moves_k(inputs: Inputs, mend: Mend, before: Floats) -> float | None:
     try:
-        after = _margins(_mended(inputs.trip, mend), _mended_car(inputs.car, mend), inputs)
+        after = margins_of(_mended(inputs.trip, mend), _mended_car(inputs.car, mend), inputs)
     except (PlannerError, ThermalError):
         return None  # the trip cannot be driven that way
     return moved_k(before, after)
@@ -70,7 +70,7 @@ def moved_k(before: Floats, after: Floats) -> float:
     return max(most, float(np.abs(np.where(close, after - before, 0.0)).max()))
 
 
-def _margins(trip: Trip, car: VehicleFile, inputs: Inputs) -> Floats:
+def margins_of(trip: Trip, car: VehicleFile, inputs: Inputs) -> Floats:
     """Margins of every leg and fluid of the car as described, shape (n_leg, n_fluid). [K]."""
     from planner.forecast.run import as_described
     from planner.route.timeline import open_route

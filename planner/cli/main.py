@@ -11,6 +11,7 @@ import click
 
 from planner.cli import logs, streams
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
+from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -65,7 +66,10 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
     if as_json:
         io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
-    io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
+    from planner.model.display import counted
+
+    made = f"{counted(len(files), 'file')} of the example '{example}'"
+    io.say(f"{folder}: {made}. Edit, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
     io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
     for name, about in class_lines():
@@ -131,7 +135,7 @@ def check(
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
     those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature stands beside the usual one for such a car. With --try-out, an hour near home is worked out:
+    temperature is shown with the usual one for such a car. With --try-out, an hour near home is worked out:
     which gauge read where tells most of the trip's thin margins. With --fill, places.csv needs only names: position,
     height, usual high and low of towns are filled in.
 
@@ -210,7 +214,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
 @cli.command()
 @TRIP
-@click.option("--out", "out_folder", type=PATH, help="Where to write; default is out/ in the trip folder.")
+@click.option("--out", "out_folder", metavar="PATH", help="Where to write; default is out/ in the trip folder.")
 @click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
 @click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
@@ -219,7 +223,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
@@ -237,7 +241,10 @@ def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_j
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
-    target = paths.results_folder(folder) if out_folder is None else out_folder
+    if out_folder is not None and not out_folder:
+        message = "--out names no folder; name one, or leave --out away for out/ in the trip folder"
+        raise PlannerError(message)
+    target = paths.results_folder(folder) if out_folder is None else Path(out_folder)
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
@@ -452,6 +459,10 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return _stopped(io, exc.number)
     except SystemExit:  # the help's reader has seen enough
         return DONE
+    except Exception as exc:  # nobody foresaw it: never the exit code that says that a limit is passed
+        io.drop()
+        io.complain(f"grademargin: {crash_text(exc)}")
+        return CRASHED
 
 
 def _stopped(io: Streams, number: int) -> int:

@@ -13,7 +13,7 @@ from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
 from planner.files.tables import Heading, InputTable
 from planner.model import geo
-from planner.model.trip import Leg, Place, Profile
+from planner.model.trip import Leg, Place, Profile, passing_of
 from thermal.errors import shown
 
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre
@@ -177,7 +177,7 @@ def check_grades(draft: Draft) -> None:
 
 
 def _too_steep(leg: Leg, a: Place, b: Place) -> bool:
-    return abs(b.elevation_m - a.elevation_m) > MAX_GRADE * max(leg.distance_m, GRADE_BASE_M)
+    return not leg.carried and abs(b.elevation_m - a.elevation_m) > MAX_GRADE * max(leg.distance_m, GRADE_BASE_M)
 
 
 def _elevation_hint(leg: Leg, draft: Draft) -> str:
@@ -311,9 +311,9 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
     if not settings.explicit and settings.route:
         ends = [("start", settings.route[0]), ("finish", settings.route[-1])]
         named = ends + [("via", key) for key in settings.route[1:-1]]
-    extra = [("nights", key) for key in settings.nights]
+    extra = [("nights", passing_of(key)[0]) for key in settings.nights]
     extra += [(f"halt {n} place", halt.place) for n, halt in enumerate(settings.halts, start=1) if halt.place]
-    extra += [("rest", key) for key in settings.rest]
+    extra += [("rest", passing_of(key)[0]) for key in settings.rest]
     extra += [(f"event {n} place", event.place) for n, event in enumerate(settings.events, start=1) if event.place]
     for label, key in named + extra:
         if key not in known:
@@ -344,7 +344,8 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
         reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file} or a place between; {there}"
         draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route")
     remaining = iter(settings.route)
-    if not all(key in remaining for key in settings.nights) and set(settings.nights) <= set(settings.route):
+    nights = [passing_of(key)[0] for key in settings.nights]
+    if not all(key in remaining for key in nights) and set(nights) <= set(settings.route):
         draft.problems.add(FILE, "the nights are not in the order of the route; sort them", key="nights")
 
 

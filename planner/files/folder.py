@@ -182,6 +182,8 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         normals=settings.normals,
         events=settings.events,
         finish_by=settings.finish_by,
+        days=settings.days,
+        arrive=settings.arrive,
         places=dict(draft.places),
         written=_written(draft),
         legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),

@@ -16,6 +16,7 @@ from planner.files.reading import Problems, open_text
 from planner.files.tomlfile import Section, toml_of
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
+from planner.model.plaintext import printable
 from thermal.errors import shown
 from thermal.units import convert
 
@@ -97,7 +98,8 @@ def map_path(log: Path) -> Path:
 
 
 def map_text(mapping: LogMapping, log: str) -> str:
-    """Write a mapping as TOML."""
+    """Write a mapping as TOML; a file's name may hold anything, so signs that act on a terminal are replaced."""
+    log = printable(log)
     lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
     lines += [f"decimal = {_quoted(mapping.decimal)}  # point or comma"] if mapping.decimal else []
@@ -125,7 +127,7 @@ def map_text(mapping: LogMapping, log: str) -> str:
         example = {"start": "place-key", "finish": "place-key", "elevation": "115 m"}[key]
         lines.append(f"{key} = {_quoted(value)}" if value else f'# {key} = "{example}"')
     if mapping.ignored:
-        lines += ["", "# not used: " + "; ".join(mapping.ignored[:40])]
+        lines += ["", "# not used: " + "; ".join(" ".join(printable(name).split()) for name in mapping.ignored[:40])]
     return "\n".join(lines) + "\n"
 
 

@@ -52,6 +52,7 @@ _MPH = 0.44704
 _YES_NO = ("yes", "no")
 # Share of the time spent standing, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
 IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
+CARRIED = ("ferry", "train")
 _SEASON = re.compile(r"(\d\d)-(\d\d)\.\.(\d\d)-(\d\d)", re.ASCII)
 
 
@@ -88,6 +89,7 @@ LEG_COLUMNS = (
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="55", low=3 * _MPH, high=150 * _MPH),
     *(Column(name=name, required=False) for name in ("road", "two_way", "open", "profile", "heights", "note")),
     *(Column(name=name, required=False) for name in ("air_conditioning", "heater", "low_gear", "highest_gear", "flow")),
+    Column(name="carried", required=False),
 )
 
 
@@ -250,6 +252,7 @@ def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg
         low_gear=_yes_no(row, "low_gear", "no") == "yes",
         highest_gear=HIGHEST_GEAR[row.choice("highest_gear", tuple(HIGHEST_GEAR), "any")],
         idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free", other=_OTHER_FLOWS)],
+        kind=row.choice("carried", CARRIED, "road"),
     )
 
 

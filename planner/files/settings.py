@@ -3,13 +3,13 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
-from typing import Any
+from typing import Any, TypeVar
 
 from planner.files.dates import either_moment, moment_of
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
-from planner.model.trip import DayRules, Event, Halt, ServiceItem
+from planner.model.trip import DayRules, Event, Halt, ServiceItem, passing_of
 from thermal.errors import UnitError
 from thermal.units import to_fuel_use
 
@@ -18,11 +18,11 @@ TOP_KEYS = (
     *("name", "units", "start", "finish", "via", "route", "departure"),
     *("confidence", "thin", "air_conditioning", "nights", "day", "halt"),
     *("prefer", "rest", "event", "finish_by", "risk", "service", "morning", "weather"),
-    *("speeds", "assumed", "fuel_use"),
+    *("speeds", "assumed", "fuel_use", "days", "arrive"),
 )
 DAY_KEYS = (
     *("driving", "start", "earliest", "lodging_only", "break_every", "break"),
-    *("before_sunset", "daylight", "avoid_heat"),
+    *("before_sunset", "daylight", "avoid_heat", "least_rest"),
 )
 MORNING_KEYS = ("on", "at")
 SERVICE_KEYS = ("item", "every", "since", "months", "since_months", "fluid")
@@ -33,6 +33,7 @@ HALT_KEYS = ("place", "duration", "engine")
 _OTHER_UNITS = {"usa": "us", "u.s.": "us", "american": "us", "si": "metric"}
 _UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
 _DAY_S = 86400.0
+_Stop = TypeVar("_Stop", Halt, Event)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,7 @@ class Settings:
     before_sunset_s: float
     daylight: bool
     avoid_heat: bool
+    least_rest_s: float
     lodging_only: bool | None
     prefer: tuple[float, float, float]
     rest: tuple[str, ...]
@@ -61,6 +63,8 @@ class Settings:
     normals: str
     events: tuple[Event, ...]
     finish_by: datetime | None
+    days: int
+    arrive: date | None
     nights: tuple[str, ...]
     halts: tuple[Halt, ...]
     confidence: float
@@ -84,6 +88,7 @@ class Settings:
             before_sunset_s=self.before_sunset_s,
             daylight=self.daylight,
             avoid_heat=self.avoid_heat,
+            least_rest_s=self.least_rest_s,
         )
 
 
@@ -94,9 +99,15 @@ def with_keys(settings: Settings, names: PlaceNames) -> Settings:
         route=tuple(map(names.key, settings.route)),
         rest=tuple(map(names.key, settings.rest)),
         nights=tuple(map(names.key, settings.nights)),
-        halts=tuple(replace(halt, place=names.key(halt.place)) for halt in settings.halts),
-        events=tuple(replace(event, place=names.key(event.place)) for event in settings.events),
+        halts=tuple(_at_passing(halt, names) for halt in settings.halts),
+        events=tuple(_at_passing(event, names) for event in settings.events),
     )
+
+
+def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
+    """Part a stop's place from its passing."""
+    place, passing = passing_of(names.key(one.place))
+    return replace(one, place=place, passing=passing)
 
 
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
@@ -139,6 +150,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         ),
         daylight=bool(day.flag("daylight", True)),
         avoid_heat=bool(day.flag("avoid_heat", False)),
+        least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
         lodging_only=day.flag("lodging_only", None),
         normals=_below(top, "weather", ("normals",)).text("normals"),
         mornings=tuple(map(_morning, top.tables("morning"))),
@@ -148,6 +160,8 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         rest=top.words("rest"),
         events=tuple(map(_event, top.tables("event"))),
         finish_by=_moment(top, "finish_by") if "finish_by" in data else None,
+        days=_days(top),
+        arrive=top.day("arrive", _UNSET.date()) if "arrive" in top else None,
         nights=top.words("nights"),
         halts=tuple(map(_halt, top.tables("halt"))),
         confidence=confidence,
@@ -178,7 +192,7 @@ def _above(key: str) -> str:
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault("route", f"stands beside {others[0]!r}; keep either 'route' or 'start', 'finish' and 'via'")
+        top.fault("route", f"{others[0]!r} is given too; keep either 'route' or 'start', 'finish' and 'via'")
         return ()
     if explicit:
         route = top.words("route")
@@ -228,6 +242,16 @@ def _fuel_use(top: Section) -> float:
     except UnitError as exc:
         top.fault("fuel_use", str(exc))
         return 0.0
+
+
+def _days(top: Section) -> int:
+    """Read the number of days asked for."""
+    days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
+    if days != int(days):
+        top.refuse("days", "write a whole number, the first and the last day counted")
+    if days and "arrive" in top:
+        top.fault("days", "'arrive' is given too; keep one of them")
+    return int(days)
 
 
 def _morning(section: Section) -> tuple[date, time]:
@@ -308,6 +332,7 @@ def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple
         ("driving" in day, "At most 8 h of driving a day assumed (no 'day.driving' in trip.toml)."),
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
         ("break_every" in day, "A break of 15 min after every 2 h of driving assumed (no 'day.break_every')."),
+        ("least_rest" in day, "At least 8 h from an arrival to the next start assumed (no 'day.least_rest')."),
         ("before_sunset" in day, "Arrival 30 min before sunset wanted (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),

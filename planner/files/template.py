@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, NamedTuple
 from planner.files import limits
 from planner.files.profiles import HEIGHTS
 from planner.files.reading import Problems, open_text
-from planner.files.rows import HIGHEST_GEAR, IDLE_SHARE, KINDS, LEG_COLUMNS, LEGS, PLACE_COLUMNS, PLACES, SERVICES
+from planner.files.rows import (
+    CARRIED,
+    HIGHEST_GEAR,
+    IDLE_SHARE,
+    KINDS,
+    LEG_COLUMNS,
+    LEGS,
+    PLACE_COLUMNS,
+    PLACES,
+    SERVICES,
+)
 from planner.files.tables import Column, InputTable, read_table
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
@@ -24,6 +34,7 @@ _HIDDEN, _HIDDEN_LETTER = 26, "Z"
 _CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
+    "carried": CARRIED,
     "heights": HEIGHTS,
     "highest_gear": tuple(HIGHEST_GEAR),
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
@@ -48,6 +59,7 @@ HELP: Mapping[str, str] = {
     "open": "yes, no, or its season as month-day..month-day, e.g. 05-28..10-15. Empty: yes.",
     "air_conditioning": "yes or no on this leg. Empty: as the trip says.",
     "flow": "free, town or stop-and-go: how much of the time the car stands. Empty: free.",
+    "carried": "ferry or train: carries the car over this leg, its engine off. Empty: it is driven.",
     "heater": "yes: cabin heater at full on this leg. Empty: no.",
     "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
     "highest_gear": "overdrive off, or the highest gear used on this leg: 3 holds third. Empty: any.",

@@ -16,6 +16,7 @@ from xml.parsers import expat
 
 from planner.files import limits
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, whole
+from planner.model.display import counted
 from thermal.errors import shown
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ class _Found:
     formulas: bool = False
     merges: bool = False
     spanned: int = 0
+    hidden: int = 0  # rows with something in them that are hidden or filtered out
 
 
 def _examine(data: bytes) -> _Found:
@@ -109,6 +111,10 @@ def _examine(data: bytes) -> _Found:
             part = archive.read(member)
             if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
                 _examine_xml(part, member.filename, found)
+    if found.hidden:
+        rows = counted(found.hidden, "row")
+        message = f"has {rows} hidden or filtered out, which would be read like the others; show or delete them"
+        raise _Refused(message)
     if found.merges and found.spanned > limits.SPANNED:
         message = f"has merged or linked cells, {found.spanned:,} in all; unmerge them and clear the links"
         raise _Refused(message)
@@ -125,16 +131,20 @@ def _area(ref: str) -> int:
 
 
 def _examine_xml(part: bytes, name: str, found: _Found) -> None:
-    depth = 0
+    depth, hidden = 0, False
 
     def start(tag: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
+        nonlocal depth, hidden
         depth += 1
         if depth > limits.XML_DEPTH:
             message = f"has {shown(name)} nested more than {limits.XML_DEPTH} deep; save it again as .xlsx"
             raise _Refused(message)
         local = tag.rpartition(":")[2]
         found.formulas |= local == "f"
+        if local == "row":
+            hidden = attributes.get("hidden") in ("1", "true")
+        if hidden and local in ("v", "is"):
+            found.hidden, hidden = found.hidden + 1, False
         if local in ("mergeCell", "hyperlink"):
             found.merges |= local == "mergeCell"
             found.spanned += _area(attributes.get("ref", "A1"))

@@ -154,7 +154,7 @@ def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Float
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
     """Standard deviation of the air temperature of every day, by where it comes from."""
-    driven = np.where(timeline.drive.speed_m_per_s > 0.0, timeline.drive.duration_s, 0.0)
+    driven = np.where(timeline.on_road, timeline.drive.duration_s, 0.0)
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
@@ -232,8 +232,8 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven."""
-    return next(s for s in outlook.timeline.spans if s.kind == "drive" and s.leg == leg)
+    """Run of segments in which a leg is driven, or the car carried along it."""
+    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:

@@ -1,5 +1,6 @@
 """Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -74,13 +75,15 @@ class Fitted:
     changes: Mapping[str, Mapping[str, Any]]
 
 
-def read_drives(route: Route, logs: Sequence[Path], *, air_k: float | None = None) -> tuple[Driven, ...]:
-    """Read logs and place them on the trip's road."""
+def read_drives(
+    route: Route, logs: Sequence[Path], vehicle: Vehicle, *, air_k: float | None = None
+) -> tuple[Driven, ...]:
+    """Read logs and place them on the trip's road, in the gears of that car."""
     trip, legs = route.trip, route.legs
     days = [
         PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
     ]
-    return tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
+    return tuple(drive_of(trip, legs, open_log(path), vehicle, days=days, air_k=air_k) for path in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
@@ -132,6 +135,12 @@ def learn(
 def _refuse_twice(car: VehicleFile, driven: Sequence[Driven]) -> None:
     """A log counted twice would narrow the spread for nothing."""
     known = " ".join(factor.source for factor in car.spread.factors.values())
+    for one, other in itertools.combinations(driven, 2):
+        if np.array_equal(one.readings.time_s, other.readings.time_s) and np.array_equal(
+            one.readings.temp_k, other.readings.temp_k, equal_nan=True
+        ):
+            message = f"{other.log.name} holds the same drive as {one.log.name}; give it once"
+            raise PlannerError(message)
     again = [one.log.name for one in driven if one.log.name in known]
     if again:
         message = (

@@ -14,7 +14,7 @@ from planner.files.gpx import Points, decoded, read_points
 from planner.files.reading import Problems, file_fault, whole
 from planner.files.readings import AIR, parse_readings
 from planner.forecast.lessons import doubt_words, fluid_words, seen_of
-from planner.logs.drives import moving_lately, smoothed
+from planner.logs.drives import moving_lately, require_air, smoothed
 from planner.logs.fit import FluidMargin, trip_margins
 from planner.model import clock, geo
 from planner.model.display import counted
@@ -165,7 +165,8 @@ def _air(notes: Sequence[Reading], at_s: Floats, start: tuple[float, float], air
     if not found and air_k is None:
         message = f'{name}: nobody noted the air; add a column air to the notes, or give --ambient "25 degC"'
         raise PlannerError(message)
-    if not found:
+    if not found and air_k is not None:
+        require_air(air_k)
         return np.full(len(at_s), air_k)
     return np.asarray(np.interp(at_s, *np.array(found).T))
 

@@ -22,6 +22,8 @@ _ONE_AT_A_TIME = threading.Lock()  # the finder says nothing of threads
 SUNRISE_ELEVATION_DEG = -0.833
 """Geometric height of the sun's centre as its upper edge appears: 34' refraction and 16' radius (almanac practice)."""
 
+_POLAR_DEG = 60.0  # from here on a day may lack a sunrise or a sunset within some weeks
+
 
 @functools.cache
 def _finder() -> Any:
@@ -129,14 +131,30 @@ def sun_times_utc(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, 
 
     observer = Observer(lat_deg, lon_deg, 0.0)
     solar = timezone(timedelta(minutes=round(4.0 * lon_deg)))
-    try:
-        rise, fall = sunrise(observer, day, tzinfo=solar), sunset(observer, day, tzinfo=solar)
-    except ValueError:  # astral's way of saying that one of the two does not happen on this day
-        noon = _solar_noon(lon_deg, day)
-        up = solar_elevation_deg(lat_deg=lat_deg, lon_deg=lon_deg, epoch_s=noon.timestamp()) > SUNRISE_ELEVATION_DEG
-        half = timedelta(hours=12.0 if up else 0.0)
-        return noon - half, noon + half
+    if abs(lat_deg) > _POLAR_DEG:
+        return _polar_sun_times(lat_deg, lon_deg, day)
+    rise, fall = sunrise(observer, day, tzinfo=solar), sunset(observer, day, tzinfo=solar)
     return rise.astimezone(UTC), fall.astimezone(UTC)
+
+
+def _polar_sun_times(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, datetime]:
+    """Find sunrise and sunset by halving; near days without one astral may give that of another day, 12 h off."""
+    noon = _solar_noon(lon_deg, day)
+
+    def up(hours: float) -> bool:
+        at = noon.timestamp() + 3600.0 * hours
+        return float(solar_elevation_deg(lat_deg=lat_deg, lon_deg=lon_deg, epoch_s=at)) > SUNRISE_ELEVATION_DEG
+
+    def crossing(side: float) -> datetime:
+        light, dark = 0.0, 12.0
+        if not up(0.0) or up(side * dark):
+            return noon + timedelta(hours=side * dark if up(0.0) else 0.0)
+        while dark - light > 0.002:
+            middle = 0.5 * (light + dark)
+            light, dark = (middle, dark) if up(side * middle) else (light, middle)
+        return noon + timedelta(hours=side * light)
+
+    return crossing(-1.0), crossing(1.0)
 
 
 def _solar_noon(lon_deg: float, day: date) -> datetime:

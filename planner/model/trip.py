@@ -68,7 +68,13 @@ class Leg:
     low_gear: bool = False
     highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
     idle_share: float = 0.0  # of the leg's time, standing in town or traffic
+    kind: str = "road"  # or "ferry", "train": the car is carried, its engine off
     row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
+
+    @property
+    def carried(self) -> bool:
+        """Whether a ferry or a train carries the car."""
+        return self.kind != "road"
 
     def reverse(self) -> "Leg":
         """Return the same road driven the other way."""
@@ -89,7 +95,8 @@ class DayRules:
 
     `start` is the usual start of later days; one may start as early as `earliest` to arrive by daylight or, with
     `avoid_heat`, to climb in cooler air. Breaks of `break_s` are due after every `break_every_s` of driving; arrival is
-    `before_sunset_s` before sunset, unless `daylight` does not matter.
+    `before_sunset_s` before sunset, unless `daylight` does not matter. No day starts before `least_rest_s` have passed
+    since the last arrival.
     """
 
     driving_s: float
@@ -101,15 +108,29 @@ class DayRules:
     before_sunset_s: float = 1800.0
     daylight: bool = True
     avoid_heat: bool = False
+    least_rest_s: float = 28800.0
+
+
+def passing_of(text: str) -> tuple[str, int]:
+    """Part a place named with its passing; 0 where none is named.
+
+    Examples
+    --------
+    >>> passing_of("mojave:2"), passing_of("mojave")
+    (('mojave', 2), ('mojave', 0))
+    """
+    key, colon, number = text.rpartition(":")
+    return (key, int(number)) if colon and number.isdecimal() else (text, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Halt:
-    """A planned stop at a place: engine off, or idling."""
+    """A planned stop at a place: engine off, or idling. `passing` is 1 the first time there; 0: none was named."""
 
     place: str
     duration_s: float
     engine_on: bool
+    passing: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +141,7 @@ class Event:
     on: date
     arrive_by: time
     stay_s: float
+    passing: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +195,8 @@ class Trip:
     """Everything the user said about one trip, vehicle apart.
 
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
-    first place and carries no zone, as written; `legs` are as entered. `prefer` weighs time, distance and coolness of
+    first place and carries no zone, as written; `legs` are as entered. `nights` and `rest` are keys, with ":2" behind
+    for the second passing. `prefer` weighs time, distance and coolness of
     a road; `risk` is the chance of passing a limit that a remedy must get under. `driven_s` was driven on the first day
     before its departure, by a car that is under way; None: it sets off cold, from home.
     """
@@ -200,6 +223,8 @@ class Trip:
     mornings: tuple[tuple[date, time], ...] = ()  # days whose start is fixed
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
+    days: int = 0  # asked for, the first and the last counted; 0: as few as can be
+    arrive: date | None = None  # asked for
     driven_s: float | None = None
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()

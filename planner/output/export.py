@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from datetime import datetime
 from typing import Any
 
@@ -17,6 +18,7 @@ from planner.output.icsbefore import NOTHING, Before
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_cells
 
 SCHEMA = "grademargin-plan/2"
+_BEHIND = re.compile(r"([;|,\t\r\n]\s*)([=+@\uff1d\uff0b\uff20]|[-\uff0d](?!\d))")  # where a program may part cells
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
 
 
@@ -34,11 +36,12 @@ def as_text(cell: str) -> str:
 
     Examples
     --------
-    >>> as_text("=1+1"), as_text("Raton")
-    ("'=1+1", 'Raton')
+    >>> as_text("=1+1"), as_text("Raton"), as_text("Raton; =1+1")
+    ("'=1+1", 'Raton', "Raton; '=1+1")
     """
     begins = cell[:1] in _FORMULA or cell.lstrip()[:1] in _FORMULA
-    return f"'{printable(cell)}" if cell and begins else printable(cell)
+    said = _BEHIND.sub(r"\1'\2", printable(cell))
+    return f"'{said}" if cell and begins else said
 
 
 def plan_dict(report: Report) -> dict[str, Any]:

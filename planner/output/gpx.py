@@ -83,7 +83,7 @@ def leg_line(report: Report, leg: int) -> npt.NDArray[np.float64]:
     part = span.rows
     points = np.column_stack([line.lon_deg[part], line.lat_deg[part], line.end_elevation_m[part]])
     points = np.vstack([[place.lon_deg, place.lat_deg, place.elevation_m], points])
-    along = np.concatenate([[0.0], np.cumsum(line.drive.length_m[part])])
+    along = np.concatenate([[line.end_m[part.start - 1] if part.start else 0.0], line.end_m[part]])
     kept = np.union1d(line_indices(points[:, :2], _LINE_DEG), curve_indices(along, points[:, 2], _HEIGHT_M))
     return np.column_stack([np.round(points[kept, :2], 6), np.round(points[kept, 2], 1)])
 

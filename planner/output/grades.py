@@ -76,7 +76,7 @@ def small_part(report: Report, margin: Margin, within_k: float) -> tuple[int, in
     """Find the part of a leg on which a fluid's margin is small."""
     outlook, span = report.outlook, span_of(report.outlook, margin.leg)
     fluid = fluid_of(margin.fluid)
-    last = max(s.last for s in outlook.timeline.spans if s.leg == margin.leg and (s.kind == "drive" or margin.parked))
+    last = max(s.last for s in outlook.timeline.spans if s.leg == margin.leg and (s.on_road or margin.parked))
     rows = slice(span.first, max(last, span.last) + 1)
     left = outlook.nominal.limit_k[rows, fluid.index] - outlook.band_k[rows, fluid.node]
     small = np.flatnonzero(left <= max(within_k, float(left.min()) + _ALONG_K))

@@ -193,6 +193,9 @@ def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[st
 def then(report: Report, leg: int) -> str:
     """Say what comes after a leg: breaks, halts, fuel, the night."""
     outlook, u, parts = report.outlook, report.units, []
+    if outlook.legs[leg].carried:
+        aboard = outlook.timeline.drive.duration_s[span_of(outlook, leg).rows]
+        parts.append(f"{float(aboard.sum()) / 3600.0:.1f} h on the {outlook.legs[leg].kind}, engine off")
     for span in (s for s in outlook.timeline.spans if s.leg == leg and s.kind in ("break", "halt", "event")):
         minutes = float(outlook.timeline.drive.duration_s[span.rows].sum()) / 60.0
         word = {"break": "break", "halt": "stop", "event": "stay"}[span.kind]

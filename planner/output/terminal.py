@@ -105,7 +105,7 @@ def _fuel(report: Report) -> str:
         f"{places[s.place].name} {s.litres / u.litres:.0f}{' (next is far)' if s.tight else ''}"
         for s in report.fuel.stops
     ]
-    total_m = sum(leg.distance_m for leg in outlook.legs)
+    total_m = sum(leg.distance_m for leg in outlook.legs if not leg.carried)
     where = f". Take ({u.fuel}): {', '.join(stops)}" if stops else ", no stop needed"
     return f"Fuel: {report.fuel.total_l / u.litres:.0f} {u.fuel}, {economy(u, total_m, report.fuel.total_l)}{where}."
 
@@ -149,7 +149,7 @@ def _error(report: Report) -> str:
     if outlook.error_k == 0.0:
         return f"No margin is close after {len(outlook.spread.margin_k)} draws."
     known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
-    return f"Close margins are known to {known} from {len(outlook.spread.margin_k)} draws."
+    return f"Sampling error of small margins: ±{known} ({len(outlook.spread.margin_k)} draws)."
 
 
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
@@ -249,8 +249,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     u = units_of(units)
     parts = [
         Text(
-            "Know these first; each moves a smallest margin (car as described, no spread) by as much when off by its "
-            "likely error:",
+            "Measure these first (change of the smallest margin, car as described, for the likely error of each):",
             style="bold",
         )
     ]

@@ -12,7 +12,7 @@ import numpy as np
 from planner.files import wholefile
 from planner.model.errors import OutputError
 
-_UNPRINTABLE = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
+_UNPRINTABLE = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
 
 def to_json(value: object) -> str:

@@ -113,8 +113,7 @@ def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Pa
     """
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
     if line is not None:
-        driven_s = np.where(line.drive.speed_m_per_s > 0.0, line.drive.duration_s, 0.0)
-        times = [float(part) for part in np.bincount(line.drive.group.astype(np.int64), driven_s, len(legs))]
+        times = line.leg_s
     places = [trip.places[key] for key in stops_of(legs)]
     start_s = _epoch_s(trip, legs[0].start, trip.departure)
     passed = [(start_s, 0.0)]
@@ -127,7 +126,7 @@ def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Pa
         now_s = day.start_s
         for i in range(day.first, day.last + 1):
             now_s += times[i]
-            passed.append((now_s, sum(times[day.first : i + 1])))
+            passed.append((now_s, sum(times[n] for n in range(day.first, i + 1) if not legs[n].carried)))
             now_s += sum(seconds for after, seconds, _ in day.pauses if after == i)
     return [
         _Passing(arrival=clock.local(at_s, place.lat_deg, place.lon_deg), epoch_s=at_s, driven_s=driven_s)

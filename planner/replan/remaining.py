@@ -20,6 +20,7 @@ from planner.replan.request import Request
 from planner.replan.start_temps import start_of
 from planner.route.graph import choose_route, stops_of
 from planner.route.timeline import Timeline
+from planner.route.wanted import wanted_on
 from planner.weather.expected import Anchor, highs_lows_along
 
 Floats = npt.NDArray[np.float64]
@@ -78,7 +79,7 @@ def replan(
 def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
     """Drop what is behind."""
     trip, stops = here.trip, stops_of(legs)
-    ahead, slept = set(stops[here.behind + 1 :]), _in_order(trip.nights, stops)
+    ahead, wanted = set(stops[here.behind + 1 :]), wanted_on(trip, legs)
     places = {**trip.places, here.key: _with_air(here, legs)}
     first_day = (at.date() - trip.first_date).days + 1
     service, notes = _service(trip, here.driven_m, (at - trip.departure) / timedelta(days=_MONTH_DAYS))
@@ -88,12 +89,20 @@ def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
         places=places,
         route=_route_left(here, legs),
         departure=at,
-        nights=tuple(key for key, position in zip(trip.nights, slept, strict=True) if position > here.behind),
-        halts=tuple(halt for halt in trip.halts if halt.place in ahead),
-        rest=tuple(key for key in trip.rest if key in ahead),
+        nights=tuple(_renamed(stops, at, here.behind) for at in wanted.nights if at > here.behind),
+        halts=tuple(
+            replace(halt, passing=_passing(stops, at, here.behind))
+            for at, halt in wanted.halts.items()
+            if at > here.behind
+        ),
+        rest=tuple(
+            _renamed(stops, at, here.behind) for at, n in wanted.rest.items() for _ in range(n) if at > here.behind
+        ),
+        days=0,  # of the whole trip, not of what is left
         events=tuple(
-            event
-            for event in trip.events
+            replace(event, passing=_passing(stops, where, here.behind) if where > here.behind else 0)
+            for where, events in wanted.events.items()
+            for event in events
             if event.on >= at.date() and (event.place in ahead or (event.place == here.key and event.on > at.date()))
         ),
         mornings=tuple((day, start) for day, start in trip.mornings if day > at.date()),
@@ -101,6 +110,18 @@ def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
         driven_s=here.today_s,
         assumptions=(*_said(here, places[here.key], first_day), *notes, *trip.assumptions),
     )
+
+
+def _passing(stops: Sequence[str], at: int, behind: int) -> int:
+    """Which passing of its place a position is on what is left, the start counted; 0 where it is the only one."""
+    held = [n for n in range(behind, len(stops)) if stops[n] == stops[at]]
+    return 0 if len(held) == 1 else held.index(at) + 1
+
+
+def _renamed(stops: Sequence[str], at: int, behind: int) -> str:
+    """Name a position on what is left."""
+    number = _passing(stops, at, behind)
+    return f"{stops[at]}:{number}" if number else stops[at]
 
 
 def _in_order(keys: Sequence[str], stops: Sequence[str]) -> list[int]:

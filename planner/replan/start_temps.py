@@ -106,7 +106,7 @@ def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Facto
     if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
         return None
     day = next(span.day for span in line.spans if span.first <= at <= span.last)
-    first = next(span.first for span in line.spans if span.day == day and span.kind == "drive")
+    first = next(span.first for span in line.spans if span.day == day and span.on_road)
     driven = line.drive.take(slice(first, at + 1))
     still = dict.fromkeys(
         ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share", "grade"), np.zeros(1)

@@ -39,6 +39,11 @@ class Road:
     weather: RouteWeather
 
     @property
+    def carried(self) -> npt.NDArray[np.bool_]:
+        """Segments along which a ferry or a train carries the car."""
+        return np.array([leg.carried for leg in self.legs])[self.leg]
+
+    @property
     def middle_m(self) -> Floats:
         """Distance along the route to the middle of every segment. [m]."""
         return self.end_m - 0.5 * self.length_m
@@ -56,7 +61,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
         parts.append(
             {
                 "length_m": cut.length_m,
-                "grade": cut.grade,
+                "grade": 0.0 * cut.grade if leg.carried else cut.grade,
                 "elevation_m": 0.5 * (cut.elevation_m[1:] + cut.elevation_m[:-1]),
                 "end_elevation_m": cut.elevation_m[1:],
                 "lat_deg": lat,
@@ -119,7 +124,8 @@ def held_speed(road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -
         group=0.0 * flat,
         day=0.0 * flat,
     )
-    return safe_descent_m_per_s(vehicle, replace(drive, speed_m_per_s=held_speed_m_per_s(vehicle, drive)))
+    held = safe_descent_m_per_s(vehicle, replace(drive, speed_m_per_s=held_speed_m_per_s(vehicle, drive)))
+    return np.where(road.carried, wanted, held)
 
 
 def climb_heat(trip: Trip, road: Road) -> Floats:

@@ -1,5 +1,6 @@
 """The road a trip takes as a timed drive: where the car is, when, how fast, in what air; every leg open that day."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -9,9 +10,12 @@ import numpy.typing as npt
 from planner.model import clock
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
-from planner.route.days import DayLegs, split_days
+from planner.route.days import split_days
 from planner.route.graph import choose_route
+from planner.route.oneday import DayLegs
+from planner.route.remarks import day_remarks
 from planner.route.road import Road, climb_heat, cut_road, held_speed
+from planner.route.wanted import wanted_on
 from planner.weather.along import air_along, bearings_deg
 from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
 from planner.weather.sources import NO_WEATHER, TripWeather
@@ -22,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
 _LAST_SOAK_S = 3600.0
 _MOST_CLOSED = 20
+_SHORTEST_NIGHT_S = 60.0  # of the settled clock; a shorter one means that the days overrun each other
 _ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
 
 
@@ -29,12 +34,17 @@ _ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds se
 class Span:
     """One run of segments of the timeline: a leg driven, or time parked at a place."""
 
-    kind: str  # "drive", "break", "halt", "event", "cool", "idle", "night", "end"
+    kind: str  # "drive", "ferry", "train", "break", "halt", "event", "cool", "idle", "night", "end"
     leg: int
     day: int
     first: int
     last: int
     place: str
+
+    @property
+    def on_road(self) -> bool:
+        """Whether it is a leg, driven or on a ferry or train."""
+        return self.kind in ("drive", "ferry", "train")
 
     @property
     def rows(self) -> slice:
@@ -76,10 +86,25 @@ class Timeline:
     air_sd_k: Floats
 
     @property
+    def on_road(self) -> npt.NDArray[np.bool_]:
+        """Segments of the road, those a ferry or train carries the car along included; the others are parked."""
+        moving = np.zeros(len(self.begin_s), dtype=np.bool_)
+        for span in self.spans:
+            if span.on_road:
+                moving[span.rows] = True
+        return moving
+
+    @property
+    def leg_s(self) -> list[float]:
+        """Time of every leg, driven or carried. [s]."""
+        road = np.where(self.on_road, self.drive.duration_s, 0.0)
+        return [float(s) for s in np.bincount(self.drive.group.astype(np.int64), road, len(self.road.legs))]
+
+    @property
     def closed_leg(self) -> Leg | None:
         """First leg that is closed on the date it is driven."""
         for span in self.spans:
-            if span.kind == "drive":
+            if span.on_road:
                 here = float(self.end_s[span.last]), float(self.lat_deg[span.last]), float(self.lon_deg[span.last])
                 if not self.road.legs[span.leg].open_on(clock.local(*here).date()):
                     return self.road.legs[span.leg]
@@ -100,43 +125,102 @@ class Route:
 def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:
     """Choose the road whose every leg is open on the day it is driven; closed ones are left out and said so."""
     closed: tuple[str, ...] = ()
+    why = ""  # no days could be found along the first road that is closed
     while len(closed) <= _MOST_CLOSED:
         try:
             legs = choose_route(trip)
         except NoRouteError as exc:
-            message = " ".join([*closed, str(exc)])
+            message = " ".join([*closed, str(exc), *([f"By it: {why}."] if why else [])])
             raise NoRouteError(message) from exc
-        timeline = build_timeline(trip, legs, vehicle, known)
+        timeline, refused = _on_open_days(trip, legs, vehicle, known)
         leg = timeline.closed_leg
         if leg is None:
+            round_it = _way_round(trip, legs, timeline, vehicle, known)
+            if round_it is not None:
+                return replace(round_it, closed=(*closed, *round_it.closed))
+            heard = tuple(day_remarks(trip, legs, timeline.days, timeline.leg_s))
+            trip = replace(trip, assumptions=(*heard, *trip.assumptions))
             return Route(trip=trip, known=known, legs=legs, timeline=timeline, closed=closed)
-        a, b = trip.places[leg.start].name, trip.places[leg.finish].name
-        said = (
-            f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
-        )
+        said = _closed_words(trip, leg)
         if trip.explicit:
-            raise NoRouteError(said)
-        ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
-        others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+            raise NoRouteError(refused or said)
+        why = why or refused
         closed = (*closed, said)
-        trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
+        trip = _without(trip, leg)
     message = f"more than {_MOST_CLOSED} roads are closed on the day they would be driven; see 'open' in the legs"
     raise NoRouteError(message)
 
 
-def build_timeline(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Timeline:
+def _way_round(
+    trip: Trip, legs: tuple[Leg, ...], waiting: Timeline, vehicle: Vehicle, known: TripWeather
+) -> Route | None:
+    """Go round a road that opens too late, where waiting for it would take a day more than that."""
+    if trip.explicit or all(leg.season is None for leg in legs):
+        return None
+    at_once = build_timeline(trip, legs, vehicle, known, seasons=False)
+    late = at_once.closed_leg
+    if late is None or len(at_once.days) >= len(waiting.days):
+        return None
+    try:
+        other = open_route(_without(trip, late), vehicle, known)
+    except NoRouteError:
+        return None
+    if len(other.timeline.days) >= len(waiting.days):
+        return None
+    return replace(other, closed=(_closed_words(trip, late), *other.closed))
+
+
+def _closed_words(trip: Trip, leg: Leg) -> str:
+    """Say that a road is closed."""
+    a, b = trip.places[leg.start].name, trip.places[leg.finish].name
+    return f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
+
+
+def _without(trip: Trip, leg: Leg) -> Trip:
+    """The trip without a road, which it says."""
+    ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
+    others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+    return replace(trip, legs=others, assumptions=(*trip.assumptions, _closed_words(trip, leg)))
+
+
+def _on_open_days(trip: Trip, legs: tuple[Leg, ...], vehicle: Vehicle, known: TripWeather) -> tuple[Timeline, str]:
+    """Drive every leg on a day it is open; where no days do that, as if it were, and say why."""
+    try:
+        return build_timeline(trip, legs, vehicle, known), ""
+    except NoRouteError as exc:
+        if all(leg.season is None for leg in legs):
+            raise
+        return build_timeline(trip, legs, vehicle, known, seasons=False), str(exc)
+
+
+def build_timeline(
+    trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER, *, seasons: bool = True
+) -> Timeline:
     """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
     heat = climb_heat(trip, road) if trip.day.avoid_heat else None
-    days = split_days(trip, legs, _leg_times(road, speed), heat=heat)
+    days = split_days(trip, legs, _leg_times(road, speed), heat=heat, seasons=seasons)
     timeline = lay_out(trip, road, days, speed)
     for _ in range(_ROUNDS):
-        driving = timeline.drive.speed_m_per_s > 0.0
-        speed = held_speed(road, vehicle, air_k=timeline.drive.air_k[driving], wanted=road.wanted_m_per_s)
+        speed = held_speed(road, vehicle, air_k=timeline.drive.air_k[timeline.on_road], wanted=road.wanted_m_per_s)
+        timeline = lay_out(trip, road, days, speed)
+    settled = [_settled(day, _leg_times(road, speed), legs) for day in days]
+    if any(b.start_s - a.free_s < _SHORTEST_NIGHT_S for a, b in itertools.pairwise(settled)):
+        days = split_days(trip, legs, _leg_times(road, speed), heat=heat, seasons=seasons)
         timeline = lay_out(trip, road, days, speed)
     return timeline
+
+
+def _settled(day: DayLegs, leg_s: Sequence[float], legs: Sequence[Leg]) -> DayLegs:
+    """A day with the times that its legs take in the end."""
+    own = range(day.first, day.last + 1)
+    return replace(
+        day,
+        driving_s=sum(leg_s[i] for i in own if not legs[i].carried),
+        carried_s=sum(leg_s[i] for i in own if legs[i].carried),
+    )
 
 
 def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
@@ -168,17 +252,18 @@ class _Sheet:
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
     """Walk the days, giving every segment its place on the clock."""
     sheet = _Sheet()
-    idling = {halt.place for halt in trip.halts if halt.engine_on}
+    idling = {position - 1 for position, halt in wanted_on(trip, road.legs).halts.items() if halt.engine_on}
     for number, day in enumerate(days):
         now = day.start_s
-        stops = {i for i, _, _ in day.pauses} | {day.last}
+        stops = {i for i, _, _ in day.pauses} | {day.last} | {i - 1 for i, leg in enumerate(road.legs) if leg.carried}
         for i in range(day.first, day.last + 1):
-            now = _drive_leg(sheet, road, i, number, speed, now, last=i in stops)
+            now = (_carry if road.legs[i].carried else _drive_leg)(sheet, road, i, number, speed, now, last=i in stops)
             for _, seconds, kind in (pause for pause in day.pauses if pause[0] == i):
-                on = kind == "idle" or (kind == "halt" and road.legs[i].finish in idling)
+                on = kind == "idle" or (kind == "halt" and i in idling)
                 now = _park(sheet, trip, road, i, number, kind, now, seconds, on)
         if number + 1 < len(days):
-            now = _park(sheet, trip, road, day.last, number, "night", now, days[number + 1].start_s - now, False)
+            night_s = max(days[number + 1].start_s - now, _SHORTEST_NIGHT_S)
+            now = _park(sheet, trip, road, day.last, number, "night", now, night_s, False)
         else:
             now = _park(sheet, trip, road, day.last, number, "end", now, _LAST_SOAK_S, False)
     return _finish(trip, road, days, sheet)
@@ -215,6 +300,38 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
         day=float(day),
     )
     return float(end[-1])
+
+
+def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
+    """Append a leg on a ferry or a train, the engine off; returns the time of arrival."""
+    del last  # it stands anyway
+    rows = np.flatnonzero(road.leg == i)
+    duration = road.length_m[rows] / speed[rows]
+    end = now + np.cumsum(duration)
+    still = dict.fromkeys(_STILL, 0.0)
+    sheet.add(
+        Span(kind=road.legs[i].kind, leg=i, day=day, first=0, last=0, place=road.legs[i].finish),
+        len(rows),
+        duration_s=duration,
+        elevation_m=road.elevation_m[rows],
+        end_elevation_m=road.end_elevation_m[rows],
+        lat_deg=road.lat_deg[rows],
+        lon_deg=road.lon_deg[rows],
+        end_m=road.end_m[rows],
+        end_s=end,
+        engine_on=0.0,
+        ac_on=0.0,
+        group=float(i),
+        day=float(day),
+        **still,
+    )
+    return float(end[-1])
+
+
+_STILL = (
+    *("speed_m_per_s", "end_speed_m_per_s", "grade", "wanted_m_per_s"),
+    *("heater_on", "low_gear", "highest_gear", "idle_share"),
+)
 
 
 def _park(

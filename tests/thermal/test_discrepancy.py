@@ -224,6 +224,22 @@ def test_intervals_hold_the_truth_of_a_car_the_model_does_not_know(estate: Vehic
     assert np.mean(np.concatenate(inside)) > 0.8
 
 
+def test_sound_days_of_a_car_the_model_does_not_know_are_not_blamed_on_it(estate: Vehicle) -> None:
+    """Two cars, one mild log each, three other days: none accused. With every reading at its word 7 of 20 days were."""
+    from planner.logs.verdict import every_other
+    from thermal import causes
+
+    names = ("engine_heat", "capacity", "airflow", "radiator", "thermostat", "axle_heat", "axle_loss")
+    for car in (1, 5):
+        one = draw_car(estate, car)
+        seen = make_log(one, Day(road="mixed", hours=1.2, air_c=19.0, fluids=(1, 2, 4)), 10 + car)
+        learnt = fit.posterior_of(fit.fit_factors(estate, [seen.drive], [seen.readings], names), "a log")
+        for number, (road, air_c) in enumerate((("town", 26.0), ("hills", 12.0), ("pass", 29.0))):
+            log = make_log(one, Day(road=road, hours=1.0, air_c=air_c, fluids=(1, 2, 4)), 70 + 10 * car + number)
+            found = causes.judge(estate, log.drive, every_other(log.readings), posterior=learnt)
+            assert causes.USUAL in {v.name for v in causes.alike(found)}, (car, road, found[0])
+
+
 def test_logs_that_disagree_leave_a_larger_error(estate: Vehicle) -> None:
     """The same two logs, one of them 8 K off in its differential: more logs do not shrink what they do not agree on."""
     one = draw_car(estate, 1)

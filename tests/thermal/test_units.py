@@ -83,6 +83,8 @@ def test_readings(text: str, unit: str, expect: float) -> None:
         ("1,5 m", "m", "'1,5 m' has a decimal comma; write a point, e.g. '0.3 m'"),
         ("0,500 m", "m", "has a decimal comma"),
         ("5 kg", "m", "'5 kg' is no length or distance; write e.g. '0.3 m'"),
+        ("0.55 m**0", "m**2", "'0.55 m**0' needs a number and a unit"),
+        ("5 s**0", "s", "'5 s**0' needs a number and a unit"),
         ("5 furlog", "m", "'5 furlog' is no length or distance"),
         ("95 degrees", "K", "'95 degrees' is no temperature; write e.g. '195 degF'"),
         ("3.42 to one", "dimensionless", "must be a number without a unit, e.g. '0.35', or a share, e.g. '35 %'"),

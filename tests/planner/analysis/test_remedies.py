@@ -452,8 +452,8 @@ def test_a_stop_that_does_not_help_says_why(found):
     # Time constant against grade length: the finding of a stop before a grade.
     note = singles(found)["stop 20 min at Foot, engine off"].note
     said = re.search(
-        r"cools differential by (\d+) °C at the start of the leg, of which (\d+) are left at its peak after (\d+) min "
-        r"of driving",
+        r"starts the leg (\d+) °C cooler in the differential; (\d+) °C of it remain at the peak, "
+        r"after (\d+) min of driving",
         note,
     )
     assert said is not None, note

@@ -123,7 +123,7 @@ def test_results_go_to_stdout_and_progress_to_stderr(run, raton):
 def test_lines_fit_a_terminal(run, raton):
     for command in (("plan",), ("forecast",), ("check",), ("check", "--rank")):
         done = run(*command, raton)
-        assert ("Know these first" in done.out) == ("--rank" in command)
+        assert ("Measure these first" in done.out) == ("--rank" in command)
         wide = [line for line in done.out.splitlines() if len(line) > 80 and str(raton) not in line]
         assert all("assumed:" in line or "look at:" in line or "No problems" in line for line in wide), wide
 
@@ -499,7 +499,12 @@ def test_killed_at_any_moment_leaves_only_whole_files(copy_example, tmp_path):
 
 def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     folder = copy_example("minimal", tmp_path / "trip")
-    process = subprocess.Popen([*MAIN, "plan", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    command = [*MAIN, "plan", str(folder)]
+    held = signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in what a script's shell runs with "&"
+    try:
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    finally:
+        signal.signal(signal.SIGINT, held)
     assert "read Needles to Kingman" in process.stderr.readline()
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
@@ -507,6 +512,28 @@ def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     assert "stopped; no file is half written" in err
     assert "Traceback" not in err
     assert not (folder / "out").exists()
+
+
+def test_an_empty_name_for_the_results_is_refused(run, trip_folder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = run("plan", trip_folder, "--out", "")
+    assert done.code == 2
+    assert "--out names no folder" in done.err
+    assert not list(tmp_path.glob("*.csv"))
+
+
+@pytest.mark.parametrize(("air", "meant"), [("77 degC", ", or was 77 degF meant?"), ("200 degC", ""), ("-90 degC", "")])
+def test_an_outside_air_that_is_none_is_refused(run, copy_example, tmp_path, air, meant):
+    folder = copy_example("wilmington-astoria", tmp_path / "trip")
+    log = next((folder / "logs").glob("*.csv"))
+    mapping = log.with_suffix(".map.toml")
+    said = mapping.read_text(encoding="utf-8")
+    mapping.write_text(re.sub(r"\[channels.ambient\]\n.*\n.*\n", "", said), encoding="utf-8")
+    for command in ("fit", "review"):
+        done = run(command, folder, log, "--ambient", air)
+        assert done.code == 2, done
+        assert f"--ambient: {air.replace('degC', 'degC is no outside air')}" in done.err
+        assert meant in done.err
 
 
 def test_a_reader_that_closes_early_is_no_error(raton):

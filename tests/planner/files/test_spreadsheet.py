@@ -263,6 +263,17 @@ def test_one_slip(edit: Edit, said: str, tmp_path: Path) -> None:
     assert len(problems) <= 3, problems
 
 
+def test_hidden_and_filtered_rows_are_not_read_without_a_word(tmp_path: Path) -> None:
+    def hide(workbook: Workbook) -> None:
+        workbook["legs"].auto_filter.ref = "A1:D9"
+        workbook["legs"].row_dimensions[3].hidden = True
+
+    book(hide).save(tmp_path / "trip.xlsx")
+    problems = Problems()
+    read_sheets(tmp_path, max_rows={"places": 100, "legs": 100}, problems=problems)
+    assert "1 row hidden or filtered out, which would be read like the others" in problems.sentences()[0]
+
+
 def test_slips_of_both_sheets_come_at_once(tmp_path: Path) -> None:
     def edit(made: Workbook) -> None:
         made["places"]["E2"], made["places"]["E4"], made["legs"]["D3"] = "x", "y", "z"

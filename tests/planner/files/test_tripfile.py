@@ -99,8 +99,8 @@ def test_every_key_of_the_toml(folder: Path) -> None:
         'name = "East"\nunits = "metric"\nroute = ["trinidad", "raton-pass", "raton", "clayton"]\n'
         'departure = 2027-07-06T07:00:00\nconfidence = 0.95\nthin = "9 degF"\nair_conditioning = false\n'
         'nights = ["raton"]\n[day]\ndriving = "6.5 h"\nstart = 07:30:00\nlodging_only = false\nbreak_every = "3 h"\n'
-        'break = "0 min"\nbefore_sunset = "1 h"\n'
-        '[[halt]]\nplace = "raton-pass"\nduration = "20 min"\nengine = "idle"\n',
+        'break = "0 min"\nbefore_sunset = "1 h"\nleast_rest = "9 h"\n'
+        '[[halt]]\nplace = "raton-pass:1"\nduration = "20 min"\nengine = "idle"\n',
         encoding="utf-8",
     )
     trip = read_trip(folder)
@@ -108,6 +108,8 @@ def test_every_key_of_the_toml(folder: Path) -> None:
     assert (trip.confidence, trip.thin_band_k, trip.air_conditioning) == (0.95, 5.0, False)
     assert (trip.day.driving_s, trip.day.start, trip.day.lodging_only) == (23400.0, time(7, 30), False)
     assert (trip.day.break_every_s, trip.day.break_s, trip.day.before_sunset_s) == (10800.0, 0.0, 3600.0)
+    assert trip.day.least_rest_s == 32400.0
+    assert trip.halts[0].passing == 1
     assert (trip.halts[0].place, trip.halts[0].duration_s, trip.halts[0].engine_on) == ("raton-pass", 1200.0, True)
     assert trip.assumptions == ("2 of 3 legs have no profile; an even grade between their places assumed.",)
 
@@ -222,7 +224,7 @@ SLIPS = [
         'nights = ["ratn"]\nstart',
         "key 'nights': read 'ratn', which is not in places.csv; did you mean 'raton",
     ),
-    (T, "start", 'route = ["raton", "clayton"]\nstart', "stands beside 'start'; keep either 'route' or 'start', 'fin"),
+    (T, "start", 'route = ["raton", "clayton"]\nstart', "'start' is given too; keep either 'route' or 'start', 'fin"),
     (
         T,
         "start",

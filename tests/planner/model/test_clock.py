@@ -182,3 +182,20 @@ def test_height_of_the_sun_against_astral():
         assert float(solar_elevation_deg(lat_deg=39.0, lon_deg=-106.0, epoch_s=when.timestamp())) == pytest.approx(
             wanted, abs=0.02
         )
+
+
+@pytest.mark.parametrize("lat", [64.8, 66.8, 67.5, 69.6, 71.0, -67.6])
+def test_short_days_near_the_polar_night_against_spa(lat):
+    """SPA puts the sun's centre at -0.833 deg at both; on the first and last days of sun they were 12 h off once."""
+    lon, seen, days = 25.0, 0, range(0, 365, 3)
+    for day in (date(2027, 1, 1) + timedelta(days=number) for number in days):
+        rise, fall = sun_times_utc(lat, lon, day)
+        if not timedelta(0) < fall - rise < timedelta(hours=23):
+            continue
+        seen += 1
+        at = np.array([rise.timestamp(), fall.timestamp()])
+        height_deg = spa.solar_position_numpy(at, lat, lon, 0.0, 1013.25, 12.0, 67.0, 0.5667, 1)[3]
+        assert height_deg == pytest.approx(-0.833, abs=0.03)
+        middle = rise + (fall - rise) / 2 + timedelta(hours=lon / 15.0)
+        assert (middle.date(), middle.hour) in ((day, 11), (day, 12))
+    assert seen > 0.4 * len(days)

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from planner.model.errors import OutputError
 from planner.model.levels import WORDS
-from planner.output.export import SCHEMA, forecast_csv, plan_dict
+from planner.output.export import SCHEMA, as_text, forecast_csv, plan_dict
 from planner.output.report import legs_cells
 from planner.output.write import to_json, write_files
 from thermal.fluids import FLUID_KEYS
@@ -205,3 +205,11 @@ def test_the_same_folder_gives_the_same_bytes(copy_example, tmp_path):
         written.append([(out / name).read_bytes() for name in NAMES])
     for name, one, other in zip(NAMES, *written, strict=True):
         assert one == other, f"{name} differs between two runs"
+
+
+@pytest.mark.parametrize("separator", [";", "\t", "|", ",", "\n", "; "])
+@pytest.mark.parametrize("begin", ["=1+1", "+x", "-x", "@SUM(A1)", "\uff1d1"])
+def test_no_cell_is_a_formula_wherever_a_program_parts_it(separator, begin):
+    said = as_text(f"Raton{separator}{begin}")
+    assert not any(part.strip()[:1] in set("=+-@\uff1d") for part in re.split(r"[;,\t|\n]", said))
+    assert as_text("Hall's Gap; -5 to 3") == "Hall's Gap; -5 to 3"

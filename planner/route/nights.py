@@ -1,0 +1,180 @@
+"""Splitting the drive into days on one clock: a shortest path over (place, date, when the rest is over)."""
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime, timedelta
+
+import networkx as nx
+
+from planner.route.oneday import (
+    QUARTER_S,
+    Case,
+    DayLegs,
+    best_start,
+    local_date,
+    ready_after,
+    wall_s,
+)
+
+_DAY_COST = 1e3  # one day fewer outweighs any balance between days
+_WAIT_COST = 1.001e3  # a day spent waiting: for an event, or for a morning
+MOST_DAYS, _MOST_WAIT_DAYS = 150, 60
+_MOST_NIGHTS = 120  # places where a day may end, besides those asked for; of more, evenly spaced ones are looked at
+_SPARE_DAYS = 10  # beyond what driving alone needs, when sunset, rest or places to stay cost days
+_DAY_S = 86400.0
+
+_Node = tuple[int, int, float | None]  # position, day of the trip from 0, when the rest is over if that matters
+
+
+def search(case: Case) -> tuple[DayLegs, ...] | None:
+    """Find the cheapest path of the fewest days, or None when the rules cannot be met."""
+    ends = night_ends(case)
+    left = days_left(case, ends)
+    if left is None:
+        return None
+    for total in _totals(case, left[0]):
+        found = _within(case, total, left, ends)
+        if found is not None:
+            return found
+    return None
+
+
+def _totals(case: Case, least: int) -> Iterator[int]:
+    """Numbers of days to try, the fewest first."""
+    trip = case.trip
+    if trip.days:
+        yield from (trip.days,) if least <= trip.days else ()
+        return
+    waiting = max((event.on - trip.first_date).days for event in trip.events) if trip.events else 0
+    halted = sum(math.ceil(halt.duration_s / _DAY_S) for halt in trip.halts)
+    arrive = 0 if trip.arrive is None else max((trip.arrive - trip.first_date).days, 0)
+    more = len(trip.rest) + min(max(waiting, 0), _MOST_WAIT_DAYS) + halted + arrive + _SPARE_DAYS
+    yield from range(least, min(least + more, MOST_DAYS + 1))
+
+
+def days_left(case: Case, ends: Sequence[int]) -> dict[int, int] | None:
+    """Fewest days from every possible night to the finish, by the driving limit alone."""
+    left = {len(case.legs): 0}
+    for start in [*reversed(ends[:-1]), 0]:
+        limit_s = case.limit_s(start, ends)
+        near = [e for e in ends if e > start and case.time_s(start, e) <= limit_s and e in left]
+        if near:
+            left[start] = 1 + min(left[e] for e in near)
+    return left if 0 in left else None
+
+
+def _within(case: Case, total: int, left: dict[int, int], ends: Sequence[int]) -> tuple[DayLegs, ...] | None:
+    """Find the cheapest path that is over within a number of days, looking only where that can still be met."""
+    goal, forced = len(case.legs), forced_nights(case)
+    graph: nx.DiGraph[_Node] = nx.DiGraph()
+    reached: dict[int, set[_Node]] = {0: {(0, 0, None)}}
+    for number in range(total):
+        for node in sorted(reached.pop(number, ()), key=lambda one: (one[0], one[2] or 0.0)):
+            for after, cost, day in _moves(case, node, ends, forced):
+                if after[0] not in left or after[1] + left[after[0]] > total or not _asked_for(case, after, day):
+                    continue
+                held = graph.get_edge_data(node, after)
+                if held is None or cost < held["cost"]:
+                    graph.add_edge(node, after, cost=cost, day=day)
+                if after[0] != goal:
+                    reached.setdefault(after[1], set()).add(after)
+    goals = [node for node in graph if node[0] == goal]
+    if not goals:
+        return None
+    costs = nx.single_source_dijkstra_path_length(graph, (0, 0, None), weight="cost")
+    best = min(goals, key=lambda node: (costs[node], node[1]))
+    nodes = nx.dijkstra_path(graph, (0, 0, None), best, weight="cost")
+    days = (graph.edges[a, b]["day"] for a, b in itertools.pairwise(nodes))
+    return tuple(day for day in days if day is not None)
+
+
+def _asked_for(case: Case, after: _Node, day: DayLegs | None) -> bool:
+    """Whether a day that ends at the finish ends the trip as asked: after so many days, on that date."""
+    if day is None or after[0] != len(case.legs):
+        return True
+    if case.trip.days and after[1] != case.trip.days:
+        return False
+    return case.trip.arrive is None or local_date(case, after[0], day.end_s) == case.trip.arrive
+
+
+def _moves(
+    case: Case, node: _Node, ends: Sequence[int], forced: Sequence[int]
+) -> Iterator[tuple[_Node, float, DayLegs | None]]:
+    """Yield what a day may bring: drive to a later place, or wait here for an event or for another morning."""
+    start, number, ready_s = node
+    today = day_of(case, number)
+    later = _node(case, start, number + 1, ready_s)
+    if any(today < event.on for event in case.events_at(start)):
+        yield later, _WAIT_COST, None
+        return
+    if ready_s is not None:
+        ready_on = local_date(case, start, ready_s)
+        missed = ready_s > wall_s(case, start, _usual(case, today)) and today not in dict(case.trip.mornings)
+        if ready_on > today or missed:
+            yield later, _WAIT_COST, None
+        if ready_on > today:
+            return
+    limit_s = case.limit_s(start, ends)
+    for finish in (end for end in ends if end > start):
+        time_s = case.time_s(start, finish)
+        if time_s > limit_s or any(start < night < finish for night in forced):
+            break
+        best = best_start(case, start, finish, today, ready_s)
+        if best is not None:
+            cost, day = best
+            after = _after(case, finish, number, day)
+            yield after, cost + _DAY_COST + (time_s / case.trip.day.driving_s) ** 2, day
+
+
+def _after(case: Case, finish: int, number: int, day: DayLegs) -> _Node:
+    """Return where and when a day leaves the car."""
+    if finish == len(case.legs):
+        return finish, number + 1, None
+    return _node(case, finish, number + 1 + case.wanted.rest.get(finish, 0), ready_after(case, day))
+
+
+def _node(case: Case, position: int, number: int, ready_s: float | None) -> _Node:
+    """Drop the hour at which the rest is over where no start of that day could be earlier; else to a quarter hour."""
+    if ready_s is None:
+        return position, number, None
+    today = day_of(case, number)
+    first = _earliest(case, today)
+    if ready_s <= wall_s(case, position, first):
+        return position, number, None
+    return position, number, QUARTER_S * math.ceil(ready_s / QUARTER_S)
+
+
+def _usual(case: Case, today: date) -> datetime:
+    return datetime.combine(today, dict(case.trip.mornings).get(today, case.trip.day.start))
+
+
+def _earliest(case: Case, today: date) -> datetime:
+    rules = case.trip.day
+    return datetime.combine(today, dict(case.trip.mornings).get(today, min(rules.earliest, rules.start)))
+
+
+def day_of(case: Case, number: int) -> date:
+    """Date of a day of the trip, from 0."""
+    return case.trip.first_date + timedelta(days=number)
+
+
+def night_ends(case: Case) -> list[int]:
+    """Positions at which a day may end."""
+    trip = case.trip
+    wanted = {*forced_nights(case), *case.wanted.events}
+    nights = [
+        position
+        for position in range(1, len(case.legs))
+        if not trip.day.lodging_only or position in wanted or "lodging" in case.place(position).services
+    ]
+    if len(nights) > _MOST_NIGHTS:  # the search grows with the cube of their number
+        apart = -(-len(nights) // _MOST_NIGHTS)
+        nights = [n for i, n in enumerate(nights) if i % apart == 0 or n in wanted]
+    return [*nights, len(case.legs)]
+
+
+def forced_nights(case: Case) -> list[int]:
+    """Positions where a day ends because it was asked for: nights, rest days, halts as long as a night."""
+    halts = (position for position in case.wanted.halts if case.long_halt(position))
+    return sorted({*case.wanted.nights, *case.wanted.rest, *halts})

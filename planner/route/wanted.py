@@ -1,0 +1,68 @@
+"""Where along the route the stops that were asked for lie: each once, at the passing named."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from planner.model.errors import NoRouteError
+from planner.model.trip import Event, Halt, Leg, Trip, passing_of
+
+Counts = Mapping[int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Positions on the route, 0 the start: of nights in order, of rest days and how many, of halts and of events."""
+
+    nights: tuple[int, ...] = ()
+    rest: Counts = field(default_factory=dict)
+    halts: Mapping[int, Halt] = field(default_factory=dict)
+    events: Mapping[int, tuple[Event, ...]] = field(default_factory=dict)
+
+
+def wanted_on(trip: Trip, legs: Sequence[Leg]) -> Wanted:
+    """Put what the trip asks for onto its route.
+
+    Notes
+    -----
+    A place named without a passing means the first passing behind the start; a night the first behind the night before
+    it; a rest day the night there, where one is asked for; a second halt at a place its next passing.
+    """
+    stops = [legs[0].start, *(leg.finish for leg in legs)]
+    nights: list[int] = []
+    for night in trip.nights:
+        key, number = passing_of(night)
+        at = _position(trip, stops, key, number, "night", after=nights[-1] if nights else 0)
+        nights.append(at)
+    rest: dict[int, int] = {}
+    for one in trip.rest:
+        key, number = passing_of(one)
+        slept = [at for at in nights if stops[at] == key]
+        at = slept[0] if slept and not number else _position(trip, stops, key, number, "rest day")
+        rest[at] = rest.get(at, 0) + 1
+    halts: dict[int, Halt] = {}
+    for halt in trip.halts:
+        after = max((at for at in halts if stops[at] == halt.place), default=0)
+        halts[_position(trip, stops, halt.place, halt.passing, "halt", after=0 if halt.passing else after)] = halt
+    events: dict[int, tuple[Event, ...]] = {}
+    for event in trip.events:
+        at = _position(trip, stops, event.place, event.passing, "event", after=-1)
+        events[at] = (*events.get(at, ()), event)
+    return Wanted(nights=tuple(nights), rest=rest, halts=halts, events=events)
+
+
+def _position(trip: Trip, stops: Sequence[str], key: str, number: int, what: str, *, after: int = 0) -> int:
+    """Position of a passing, the start counted as one; without a number the first behind another position."""
+    passed = [at for at, stop in enumerate(stops) if stop == key]
+    if number:
+        passed = passed[number - 1 : number]
+    found = next((at for at in passed if at > after), None)
+    if found is not None:
+        return found
+    name = trip.places[key].name if key in trip.places else key
+    if what == "halt" and stops[0] == key:
+        message = f"halt at {name!r}: the trip starts there; set 'departure' later instead"
+    elif number:
+        message = f"{what} at {name!r}: passing {number} is not on the route, or out of order; see trip.toml"
+    else:
+        message = f"{what} at {name!r} is not on the route, or out of order; see trip.toml"
+    raise NoRouteError(message)
