@@ -88,7 +88,7 @@ def measured(logs: Path) -> Iterator[str]:
         found = describe_log(path)
         assert not found.mapping.unsure, path  # noqa: S101
         log = read_log(path, replace(found.mapping, elevation="115 m"))
-        drives[str(log.day)] = drive_of(trip, choose_route(trip), log)
+        drives[str(log.day)] = drive_of(trip, choose_route(trip), log, car.vehicle)
     yield (
         "KIT Automotive OBD-II Dataset (DOI 10.35097/1130, CC BY 4.0). `log --describe` proposes a mapping with "
         "nothing unsure for all four; only the height of the plain was added by hand. Coolant error in K, root mean "
@@ -187,7 +187,13 @@ def confusion(n: int) -> Iterator[str]:
         log = made_up.made_up_log(car, seed=100 + seed, hours=2.0, truth=truth, air_k=301.0)
         got = fit.fit_factors(car, [log.drive(step_s=10.0)], [log.readings(every_s=30.0)], [*NAMES, "thermostat"])
         k = len(NAMES)
-        known.append((truth, got.vehicle, posterior_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1")))
+        known.append(
+            (
+                truth,
+                got.vehicle,
+                posterior_from(NAMES, got.estimate[:k], got.covariance[:k, :k], "day 1", got.discrepancy),
+            )
+        )
     rows, hits, clear, accused, healthy = [], 0, 0, 0, 0
     for fault, (cause, _, _) in FAULTS.items():
         named: Counter[str] = Counter()
@@ -202,11 +208,11 @@ def confusion(n: int) -> Iterator[str]:
         else:
             hits, clear = hits + right, clear + total
         rows.append((fault, f"{right / total:.0%}", ", ".join(f"{k} {v}" for k, v in named.most_common())))
-    yield f"## Review: {n} cars, one fault a day\n"
+    yield "## Review: one fault a day\n"
     yield (
-        "Each car has its own truth and was learnt from one sound drive of two hours at 28 °C; then comes a day of an "
-        "hour and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and radiator "
-        "count as one, as a log rarely tells them apart and the sentence then says so.\n"
+        f"{n} cars. Each has its own truth and was learnt from one sound drive of two hours at 28 °C; then comes a day "
+        "of an hour and a half at 33 °C with one fault. What `review` holds most probable, counted; cooling air and "
+        "radiator count as one, as a log rarely tells them apart and the sentence then says so.\n"
     )
     yield from table(("planted", "right", "named"), rows)
     yield f"Right over all faults: **{hits / clear:.0%}** of {clear}."
@@ -254,7 +260,7 @@ def worked_example() -> Iterator[str]:
         path.write_text(example_log(), encoding="utf-8")
         logmapfile.write_map(logmapfile.map_path(path), describe_log(path).mapping, path.name)
         route = open_route(trip, car.vehicle)
-        driven = learn.read_drives(route, [path])
+        driven = learn.read_drives(route, [path], car.vehicle)
         got = learn.learn(trip, car, driven, on=date(2027, 7, 8))
     yield "## The worked example before and after\n"
     said = ", ".join(f"{name} × {value:g}" for name, value in TRUTH.items())
@@ -288,7 +294,7 @@ def worked_example() -> Iterator[str]:
 
 def page(logs: Path, *, quick: bool) -> str:
     """Compute the whole page."""
-    lines = [HEAD, *learning_other.section(2 if quick else 6), *measured(logs), KIN]
+    lines = [HEAD, *learning_other.section(range(6, 8 if quick else 12)), *measured(logs), KIN]
     lines += [*coverage(20 if quick else 200), *confusion(3 if quick else 20), *worked_example()]
     return "\n".join(lines).rstrip() + "\n"
 

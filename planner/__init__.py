@@ -8,7 +8,7 @@ Examples
 >>> import planner
 >>> p = planner.plan(planner.example("minimal"))
 >>> list(p.days[["day", "level"]].itertuples(index=False, name=None))
-[(1, 'ample')]
+[(1, 'unknown')]
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -289,7 +289,7 @@ def plan(
     --------
     >>> p = plan(example("minimal"))
     >>> p.margins.loc[p.margins.margin_k.idxmin(), ["fluid", "level"]].tolist()
-    ['coolant', 'ample']
+    ['engine_oil', 'unknown']
     >>> bool((p.track.coolant_upper_k >= p.track.coolant_k).all())
     True
     """
@@ -522,7 +522,7 @@ def fit(
     step = progress or quiet
     inputs = _inputs(trip, step)
     route, car = find_route(inputs), inputs.car
-    driven = learning.read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
+    driven = learning.read_drives(route, [Path(path) for path in logs], car.vehicle, air_k=ambient_k)
     refuse_liars(route.trip, route.legs, car.vehicle, driven)
     day = date.today() if on is None else on
     learned = learning.learn(inputs.trip, car, driven, on=day, names=tuple(learn), progress=step)
@@ -631,7 +631,7 @@ def review(
     step = progress or quiet
     inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
-    driven = read_drives(route, [Path(path) for path in logs], air_k=ambient_k)
+    driven = read_drives(route, [Path(path) for path in logs], car.vehicle, air_k=ambient_k)
     nominal, found = as_described(route, car), []
     for one in driven:
         step(f"trying causes on {one.log.name}, one at a time")

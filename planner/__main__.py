@@ -1,5 +1,6 @@
 """Where the program starts: what stops it while its parts are being loaded gets its sentence too."""
 
+import os
 import sys
 from contextlib import suppress
 
@@ -8,6 +9,7 @@ from planner.cli import crash, streams
 
 def entry() -> None:
     """Start the program."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: its threads cost more than they save
     try:
         streams.guard()
         from planner.cli.main import main

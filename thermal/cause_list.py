@@ -15,6 +15,7 @@ USUAL, UNEXPLAINED = "usual", "unexplained"
 # (5 to 15 K); factors are tried up to 3.3, errors up to 30 K.
 _FACTOR_SD, _OFFSET_SD_K = 0.5, 10.0
 _LOG_STEPS = np.linspace(0.1, 1.2, 9)
+_SERIOUS_LOG = 0.5  # ASSUMED: three fifths of what it should be, or five thirds (0.3 to 0.7)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
 # Causes that a log seldom tells apart, and that send an owner to the same place.
@@ -28,7 +29,10 @@ FAMILIES = {
 
 
 class Cause(NamedTuple):
-    """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights."""
+    """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights.
+
+    `serious` is the value from which an owner would want to know; 0 where the cause has none.
+    """
 
     name: str
     words: str
@@ -38,6 +42,7 @@ class Cause(NamedTuple):
     node: int = -1
     values: tuple[float, ...] = (0.0,)
     weights: tuple[float, ...] = (1.0,)
+    serious: float = 0.0
 
     @property
     def in_gauge(self) -> bool:
@@ -49,7 +54,14 @@ def _scaled(name: str, words: str, factors: tuple[str, ...], signs: tuple[int, .
     """A cause that moves factors up, down, or either way."""
     values = np.concatenate([sign * _LOG_STEPS for sign in signs])
     weights = np.exp(-0.5 * (values / _FACTOR_SD) ** 2)
-    return Cause(name, words, factors=factors, values=tuple(values), weights=tuple(weights / weights.sum()))
+    return Cause(
+        name,
+        words,
+        factors=factors,
+        values=tuple(values),
+        weights=tuple(weights / weights.sum()),
+        serious=signs[0] * _SERIOUS_LOG if len(signs) == 1 else 0.0,
+    )
 
 
 def _gauge(name: str, words: str, node: int) -> Cause:
@@ -59,17 +71,24 @@ def _gauge(name: str, words: str, node: int) -> Cause:
     return Cause(name, words, node=node, values=tuple(values), weights=tuple(weights / weights.sum()))
 
 
-def _part(name: str, words: str, part: str, values: tuple[float, ...], *, added: bool = False) -> Cause:
+def _part(name: str, words: str, part: str, values: tuple[float, ...], *, serious: float, added: bool = False) -> Cause:
     """A part of the car changed, no size likelier than another."""
-    return Cause(name, words, part=part, added=added, values=values, weights=(1.0 / len(values),) * len(values))
+    weights = (1.0 / len(values),) * len(values)
+    return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=serious)
 
 
 _THERMOSTAT = "cooling.thermostat_open_k,cooling.thermostat_full_k"
 CAUSES = (
     _scaled("airflow", "less cooling air: grille or core blocked, fan weak", ("airflow",), (-1,)),
     _scaled("radiator", "the radiator passes less heat: scaled, silted, low coolant", ("radiator",), (-1,)),
-    _part("fan", "the fan does not turn, or slips", "cooling.fan_flow_m3_per_s", (0.5, 0.05)),
-    _part("flow", "too little coolant flows: pump, hose, low level", "cooling.pump_flow_kg_per_s", (0.55, 0.35, 0.2)),
+    _part("fan", "the fan does not turn, or slips", "cooling.fan_flow_m3_per_s", (0.5, 0.05), serious=0.05),
+    _part(
+        "flow",
+        "too little coolant flows: pump, hose, low level",
+        "cooling.pump_flow_kg_per_s",
+        (0.55, 0.35, 0.2),
+        serious=0.35,
+    ),
     _scaled("engine_heat", "the engine makes more heat: mixture, timing, head gasket", ("engine_heat",), (1,)),
     _scaled(
         "load",
@@ -78,13 +97,19 @@ CAUSES = (
         (1,),
     ),
     _part(
-        "thermostat_open", "the thermostat is stuck open", _THERMOSTAT, (-8.0, -15.0, -25.0, -60.0, -90.0), added=True
+        "thermostat_open",
+        "the thermostat is stuck open",
+        _THERMOSTAT,
+        (-8.0, -15.0, -25.0, -60.0, -90.0),
+        serious=-25.0,
+        added=True,
     ),
     _part(
         "thermostat_late",
         "the thermostat opens late or sticks",
         _THERMOSTAT,
         (6.0, 9.0, 12.0, 16.0, 20.0, 25.0),
+        serious=12.0,
         added=True,
     ),
     _scaled("oil_heat", "more heat made in the engine's oil: level, bearings", ("oil_heat",), (1,)),
@@ -97,6 +122,7 @@ CAUSES = (
     *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in NAMES.items()),
     *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", node=node) for node, words in NAMES.items()),
 )
+WORDS = {cause.name: cause.words for cause in CAUSES}
 # The gauge without which a cause cannot be told; one that is not here needs any.
 _NEEDS = {
     **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},

@@ -9,14 +9,13 @@ nothing: a fluid further off than the model's error allows.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from scipy.special import logsumexp
 
 from thermal.cause_list import NAMES, UNEXPLAINED, USUAL, Cause, causes_for, changed, faulty_thermostat
-from thermal.discrepancy import conditions_of, scale_k
+from thermal.discrepancy import QUICK, conditions_of, scale_k
 from thermal.drive import Drive
 from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
@@ -29,12 +28,13 @@ from thermal.residuals import Nuisance, Whitening
 from thermal.simulate import simulate
 from thermal.spread import medians, spread_of
 from thermal.vehicle import Vehicle
+from thermal.verdict import CALM, Doubt, Verdict, alike
 
-__all__ = ["UNEXPLAINED", "USUAL", "Verdict", "alike", "faulty_thermostat", "judge"]
+__all__ = ["UNEXPLAINED", "USUAL", "Doubt", "Verdict", "alike", "faulty_thermostat", "judge"]
 
 # ASSUMED: most days nothing is wrong with a car that was sound the day before; what no cause on the list explains is
 # rare; the rest is shared by all causes. Half of the faults were there from the start, half begin on the way.
-_PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = 0.75, 0.05, 0.5
+_PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = CALM, 0.05, 0.5
 # The size of the model's error is itself known to about a third: sizes tried, and their weights.
 _SIZES, _SIZE_WEIGHTS = (0.7, 1.0, 1.45, 2.1), (0.2, 0.4, 0.28, 0.12)
 _FURTHER = (3.0, 6.0)  # times the model's error of one fluid, where nothing on the list explains it
@@ -44,45 +44,24 @@ _MATTERS_K = 3.0
 # ASSUMED: a gauge that shows one value for 10 min while the model moves by 5 K is stuck, anywhere within 100 K.
 _STUCK_S, _STUCK_MOVES_K, _LEVEL_WIDTH_K = 600.0, 5.0, 100.0
 _LEAST_THERMOSTAT_SD_K, _MOST_NOISE_K, _TOLERANCE_K = 1.0, 2.0, 0.02
-_DOUBT = 0.1  # nothing unusual is among what cannot be told apart while it has this share
+# Odds of nothing unusual against a fault worth knowing of, below which a log does not rule it out.
+_RULED_OUT = 10.0
 # Powers the kernel's factors cannot be told beyond; steps of the central differences are shares of their spread.
 _STEP, _LEAST_STEP = 0.3, 0.02
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """How probable one cause is once the log is seen; value of its parameter that explains the log best.
-
-    `value` is a factor or share, kelvins for a thermostat or gauge, 0 for none; `rmse_k` what it leaves unexplained;
-    `onset_s` when it began, None from the start; `effect_k` how far it moves the reading it moves most; `change_k`
-    how far it moves every body where that reads highest, empty where the cause has no model.
-    """
-
-    name: str
-    words: str
-    probability: float
-    value: float
-    rmse_k: float
-    onset_s: float | None = None
-    effect_k: float = 0.0
-    change_k: tuple[float, ...] = ()
-
-
-class Doubt(NamedTuple):
-    """What of a log is less known than usual: its air [K, sd], and a share of the load where heights are missing."""
-
-    air_sd_k: float = 1.5
-    load_sd: float = 0.0
-
-
 class _Best(NamedTuple):
-    """Evidence of one cause: logarithm, its best value, moment and model, and what is left. [-, any, s, K, K]"""
+    """Evidence of one cause: logarithm, its best value, moment and model, and what is left. [-, any, s, K, K]
+
+    `serious` is that of a fault worth knowing of, there from the start.
+    """
 
     score: float
     value: float
     onset_s: float | None
     model_k: FloatArray
     left_k: FloatArray
+    serious: float = -np.inf
 
 
 def judge(
@@ -148,6 +127,7 @@ class _Judge:
         self.plain_k = self._run(self.vehicle, self.base)[0]
         self.states_k = self._states()
         self.sd_k, self.lasting_s = self._error()
+        self.worth = self._worth()
         rough = mean_square_k2(np.diff(self.plain_k - readings.temp_k, axis=0))
         self.noise_k = np.clip(np.sqrt(0.5 * np.nan_to_num(rough, nan=0.5)), LEAST_NOISE_K, _MOST_NOISE_K)
         self.whites = [self._whitening(self.seen, np.full(N_BODY, size)) for size in _SIZES]
@@ -185,7 +165,19 @@ class _Judge:
             temp_k=np.where(seen, self.readings.temp_k, np.nan),
             start_k=self.readings.start_k,
         )
-        return Whitening(there, self.sd_k * size, self.lasting_s, self.noise_k, car=True)
+        return Whitening(there, self.sd_k * size, self.lasting_s, self.noise_k, car=True, worth=self.worth)
+
+    def _worth(self) -> float:
+        """Independent readings that one counts for: the model's error has a new one every half of its quick memory.
+
+        Its shape within that time is not the one assumed, and readings taken at their word accuse sound cars: on the
+        other car on 7 days of 20. Hence a likelihood to a power (Bissiri, Holmes & Walker, J. R. Statist. Soc. B 78,
+        2016; from memory), as a fit weighs them, and the verdict does not hang on how often the logger wrote.
+        """
+        if len(self.readings.time_s) < 2:
+            return 1.0
+        step_s = float(np.median(np.diff(self.readings.time_s)))
+        return min(1.0, step_s / (0.5 * QUICK * float(self.lasting_s[self.bodies].min())))
 
     # --- the model ----------------------------------------------------------------------------------------------------
 
@@ -327,6 +319,7 @@ class _Judge:
             return self._stuck(cause.node)
         if cause.name == UNEXPLAINED:
             return self._further(cause.node)
+        serious = -np.inf
         tries: list[tuple[float | None, float]] = [(None, 1.0)]
         if cause.name != USUAL and self.onsets:
             tries = [(None, _PRIOR_START), *((t, (1.0 - _PRIOR_START) / len(self.onsets)) for t in self.onsets)]
@@ -334,13 +327,15 @@ class _Judge:
         for onset_s, weight in tries:
             models = self._models(cause, onset_s)
             scores, left = self._scores(self._misfit(models), self.plain_slopes, self.whites, _SIZE_WEIGHTS)
+            if onset_s is None and cause.serious:
+                serious = float(scores[int(np.argmin(np.abs(np.array(cause.values) - cause.serious)))])
             scores = scores + np.log(cause.weights) + np.log(weight)
             at = int(np.argmax(scores))
             found.append((float(logsumexp(scores)), at, onset_s, models[at], left[at], weight))
         best = max(found, key=lambda f: f[0])
         whole = float(logsumexp([f[0] for f in found]))
         if cause.name == USUAL or cause.in_gauge:
-            return _Best(whole, cause.values[best[1]], best[2], best[3], best[4])
+            return _Best(whole, cause.values[best[1]], best[2], best[3], best[4], serious)
         # about the best one, what is usual may move the readings otherwise than about the car as expected
         car, factors = self._cases(cause, [cause.values[best[1]]])[0]
         slopes = self._slopes(car, factors, best[2])
@@ -354,6 +349,7 @@ class _Judge:
             best[2],
             self._models(cause, best[2])[at],
             left[at],
+            serious,
         )
 
     def _further(self, node: int) -> _Best:
@@ -395,7 +391,7 @@ class _Judge:
         n = int(self.seen[first:, node].sum())
         noise = float(self.noise_k[node])
         # readings that all say the same, each known to its noise, at a level anywhere
-        level = -n * np.log(noise) + np.log(noise / _LEVEL_WIDTH_K) - np.log(max(len(self.seen), 2))
+        level = -self.worth * n * np.log(noise) + np.log(noise / _LEVEL_WIDTH_K) - np.log(max(len(self.seen), 2))
         return _Best(float(scores[0] + level), 0.0, float(self.readings.time_s[first]), self.plain_k, left[0])
 
     # --- verdicts -----------------------------------------------------------------------------------------------------
@@ -437,6 +433,9 @@ class _Judge:
             probability=first.probability + usual,
             value=0.0,
             rmse_k=first.rmse_k,
+            unseen=tuple(
+                c.name for c, f in zip(causes, found, strict=True) if f.serious > found[0].score - np.log(_RULED_OUT)
+            ),
         )
         return tuple(sorted(out, key=lambda v: -v.probability))
 
@@ -463,29 +462,3 @@ class _Judge:
 
 
 _LOAD = ("engine_heat", "gearbox_heat", "axle_heat")
-
-
-def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
-    """Causes that cannot be told from the most probable one.
-
-    Parameters
-    ----------
-    within : float
-        Odds up to which two count as alike. [-]
-
-    Returns
-    -------
-    tuple of Verdict
-        The first, those not less probable by more than that, and "usual" while it has a tenth: a car is not accused
-        on a mere likelihood.
-
-    Examples
-    --------
-    >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
-    >>> [v.name for v in alike(few)]
-    ['a', 'b']
-    """
-    first = verdicts[0].probability
-    return tuple(
-        v for v in verdicts if v.probability * within >= first or (v.name == USUAL and v.probability >= _DOUBT)
-    )

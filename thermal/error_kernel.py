@@ -17,6 +17,7 @@ _compile = functools.partial(numba.njit, error_model="numpy")
 _jit = _compile(forceinline=True)
 # Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
 BEYOND_K_PER_K, AT_REST_K, LEAST_SHARE = 0.25, 20.0, 0.15
+_UNIT = math.sqrt(6.0) / 65536.0  # of two uniform 16-bit numbers' sum: variance 2 (2^16)^2 / 12
 GRID_S = 30.0  # an error is drawn so often, in a tenth of the shortest memory, and held between
 _BATCH = 16  # draws handed to a thread at a time
 # A splittable generator: Steele, Lea & Flood, OOPSLA 2014 (its mixing constants; from memory). Each number follows from
@@ -76,6 +77,16 @@ def _normals(key, step):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _increments(key, step):  # type: ignore[no-untyped-def]
+    """Two independent numbers of mean 0 and variance 1, each a sum of two uniform ones: a walk adds up ten or more."""
+    word = _mixed(key + _GOLDEN * np.uint64(step + 1))
+    low, high = np.int64(word & _LOW), np.int64(word >> _32)
+    first = (low & 0xFFFF) + (low >> 16)
+    second = (high & 0xFFFF) + (high >> 16)
+    return (first - 65535) * _UNIT, (second - 65535) * _UNIT
+
+
+@_jit
 def _size(temp_k, air_k, outside_k, sd_k, low_k, high_k):  # type: ignore[no-untyped-def]
     """Standard deviation of the error, as `thermal.discrepancy.scale_k` has it. [K]."""
     beyond = max(temp_k - high_k, 0.0) + max(low_k - temp_k, 0.0)
@@ -120,7 +131,7 @@ def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
         for i in range(a.first[d], a.first[d + 1]):
             while a.since_s[i] > step * GRID_S:
                 step += 1
-                z_road, z_quick = _normals(key, step)
+                z_road, z_quick = _increments(key, step)
                 road, quick = keep_road * road + fresh_road * z_road, keep_quick * quick + fresh_quick * z_quick
                 unit = always + a.stays[1] * road + a.stays[2] * quick
             while at < len(a.rows) - 1 and a.rows[at] < i:

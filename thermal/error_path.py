@@ -48,7 +48,7 @@ def rows_along(drive: Drive) -> Rows:
     >>> from thermal.drive import steady_drive
     >>> drive = steady_drive(minutes=10.0, speed_m_per_s=20.0, grade=0.0, air_k=290.0)
     >>> len(drive.duration_s), len(rows_along(drive))
-    (60, 11)
+    (60, 12)
     """
     end_s = np.cumsum(drive.duration_s)
     states = (drive.day, drive.group, drive.engine_on, drive.speed_m_per_s > 0.0)

@@ -298,6 +298,8 @@ class Whitening:
         Whether the part of the error that stays with the car is in it.
     flat : bool
         Whether its quick part has no shape, see `thermal.discrepancy.covariance_k2`.
+    worth : float
+        Independent readings that one counts for: their likelihood is taken to this power. [-]
     """
 
     def __init__(
@@ -309,7 +311,9 @@ class Whitening:
         *,
         car: bool,
         flat: bool = False,
+        worth: float = 1.0,
     ) -> None:
+        self.worth = worth
         self.parts: list[tuple[int, IntArray, FloatArray]] = []
         for body in range(N_BODY):
             rows = np.flatnonzero(np.isfinite(readings.temp_k[:, body])).astype(np.int64)
@@ -319,12 +323,13 @@ class Whitening:
                 whole[np.diag_indices(len(rows))] += noise_k[body] ** 2
                 root = np.linalg.cholesky(whole)
                 inverse = solve_triangular(root, np.eye(len(rows)), lower=True, check_finite=False)
-                self.parts.append((body, rows, np.ascontiguousarray(inverse.T)))
+                self.parts.append((body, rows, np.ascontiguousarray(np.sqrt(worth) * inverse.T)))
 
     @property
     def half_log_volume(self) -> float:
-        """Half the logarithm of the covariance's determinant. [-]."""
-        return -float(sum(np.log(np.diag(inverse)).sum() for _, _, inverse in self.parts))
+        """Half the logarithm of the covariance's determinant, as far as readings count. [-]."""
+        own = sum(np.log(np.diag(inverse) / np.sqrt(self.worth)).sum() for _, _, inverse in self.parts)
+        return -self.worth * float(own)
 
     def __call__(self, left_k: FloatArray) -> FloatArray:
         """Whiten.

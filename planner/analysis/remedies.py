@@ -1,7 +1,8 @@
 """What to do about a thin margin: every choice driven through the model, the cheapest that suffices first."""
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, time
 from typing import TypedDict
@@ -32,6 +33,7 @@ _IDLE_MIN = (1, 2, 3)
 _OTHER_HOURS = ((time(4), "by night"), (time(18), "in the evening"))
 _APART = frozenset({"differential", "power_steering"})  # touched by no coolant
 _PAIRS, _BEST_PAIRS = 10, 2
+_AT_ONCE = 2  # choices driven at the same time
 _SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 GAIN_K = 2.0
@@ -104,12 +106,15 @@ def find_remedies(
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     """Try single changes, then pairs of those that help but do not suffice."""
     base = run_day(outlook, number)
-    single = [try_changes(outlook, number, base, worst, (change,)) for change in _candidates(outlook, number, worst)]
+
+    def tried_all(choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
+        with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+            return list(pool.map(lambda changes: try_changes(outlook, number, base, worst, changes), choices))
+
+    single = tried_all((change,) for change in _candidates(outlook, number, worst))
     helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
     likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-    pairs = [
-        try_changes(outlook, number, base, worst, (*a.changes, *b.changes)) for a, b in itertools.islice(likely, _PAIRS)
-    ]
+    pairs = tried_all((*a.changes, *b.changes) for a, b in itertools.islice(likely, _PAIRS))
     both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
     ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
     tried = sorted([*single, *both, *ways], key=_order)
@@ -314,7 +319,7 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
 
 def try_changes(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes)
+    trial = run_day(outlook, number, changes, unchanged=base)
     verdict = _judged(outlook, base, worst, trial.margin_k)
     shift = sum(change.shift_s for change in changes if change.kind == "hour")
     return Remedy(
@@ -393,8 +398,8 @@ def _forgotten(base: Trial, trial: Trial, worst: Margin, u: Units) -> str:
     peak = _peak(base, leg, node) - _peak(trial, leg, node)
     minutes = float(base.timeline.drive.duration_s[_rows(base, leg)].sum()) / 60.0
     return (
-        f"cools {fluid_of(worst.fluid).label} by {u.diff(foot):z.0f} {u.temperature} at the start of the leg, of which "
-        f"{u.diff(peak):z.0f} are left at its peak after {minutes:.0f} min of driving"
+        f"starts the leg {u.diff(foot):z.0f} {u.temperature} cooler in the {fluid_of(worst.fluid).label}; "
+        f"{u.diff(peak):z.0f} {u.temperature} of it remain at the peak, after {minutes:.0f} min of driving"
     )
 
 

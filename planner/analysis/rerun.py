@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from planner.analysis.margins import columns_of
 from planner.forecast.run import Forecast, span_of
+from planner.model.trip import Leg
 from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
@@ -67,12 +68,15 @@ class Trial:
         Smallest margin over the day of each draw. [K]
     nominal : ndarray, shape (n_segment, n_body)
         Temperatures of the car as described. [K]
+    speed_m_per_s : ndarray, shape (n_road,)
+        Speeds held along the trip's road. [m/s]
     """
 
     timeline: Timeline
     day: DayLegs
     margin_k: Floats
     nominal_k: Floats
+    speed_m_per_s: Floats
 
     def quantile_k(self, confidence: float) -> Floats:
         """Margin kept at a confidence, per fluid. [K]."""
@@ -83,15 +87,12 @@ class Trial:
         return np.asarray(np.mean(self.margin_k < 0.0, axis=0))
 
 
-def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) -> Trial:
-    """Drive one day of a trip again, changed."""
+def run_day(
+    outlook: Forecast, number: int, changes: tuple[Change, ...] = (), *, unchanged: Trial | None = None
+) -> Trial:
+    """Drive one day of a trip again, changed; the same day unchanged spares what the changes leave alone."""
     vehicle = _vehicle(outlook.car.vehicle, changes)
-    road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
-    speed = _speeds(outlook, road, day, vehicle)
-    idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
-    own = _rows(road, day) & ~road.carried
-    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
-    timeline = _lay_out(outlook, number, road, day, speed)
+    day, timeline, speed = _laid_out(outlook, number, changes, vehicle, unchanged)
     drive = _drive(timeline.drive, changes)
     wait_s = day.start_s - outlook.timeline.days[number].start_s
     if number > 0 or outlook.trip.driven_s is not None:
@@ -110,21 +111,62 @@ def run_day(outlook: Forecast, number: int, changes: tuple[Change, ...] = ()) ->
     error = outlook.car.spread.discrepancy
     result = with_error(result, drive, vehicle, error, seed=SEED, plain=1, first_day=number)
     margins = result.margin_k[:, :, columns_of(outlook)].min(axis=1)
-    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k)
+    return Trial(timeline=timeline, day=day, margin_k=margins[1:], nominal_k=nominal_k, speed_m_per_s=speed)
+
+
+def _laid_out(
+    outlook: Forecast, number: int, changes: tuple[Change, ...], vehicle: Vehicle, unchanged: Trial | None
+) -> tuple[DayLegs, Timeline, Floats]:
+    """The day on its clock, and the speeds held; the same day's unchanged where nothing of theirs changes."""
+    road, day = _road(outlook.timeline.road, changes), _day(outlook.timeline.days[number], changes)
+    as_fast = vehicle is outlook.car.vehicle and all(c.speed == 1.0 and not c.ac_off for c in changes)
+    if unchanged is not None and as_fast and day == outlook.timeline.days[number]:
+        return unchanged.day, unchanged.timeline, unchanged.speed_m_per_s
+    speed = _speeds(outlook, road, day, vehicle) if unchanged is None or not as_fast else unchanged.speed_m_per_s
+    idle = np.array([leg.idle_share for leg in road.legs])[road.leg]
+    own = _rows(road, day) & ~road.carried
+    day = replace(day, driving_s=float(np.sum((road.length_m / speed / (1.0 - idle))[own])))
+    return day, _lay_out(outlook, number, road, day, speed), speed
 
 
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
     """Drive the whole trip again, laid out otherwise or with another car, under the draws of the plan."""
-    day = np.minimum(np.arange(len(line.days)), outlook.shift_k.shape[1] - 1)
+    return _run_days(outlook, line.drive, vehicle, first=0)
+
+
+def run_stretch(outlook: Forecast, line: Timeline, last_leg: int) -> Floats:
+    """Drive a trip laid out otherwise, from the morning on which it parts from the plan to the evening after a leg.
+
+    Margins of the legs before are infinite, and there are none of those after.
+    """
+    planned, legs = outlook.timeline.days, outlook.legs
+    first, last = 0, next(n for n, day in enumerate(line.days) if day.last >= last_leg)
+    while first < last and line.days[first] == planned[first] and _same_legs(line, legs, planned[first].last):
+        first += 1
+    rows = (line.drive.day >= first) & (line.drive.day <= last)
+    drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
+    if first > 0:
+        drive = _from_rest(drive, 0.0, float(drive.air_k[0]))
+    return _run_days(outlook, replace(drive, day=drive.day - first), outlook.car.vehicle, first=first)
+
+
+def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
+    """Whether a trip goes by the plan's legs as far as one of them."""
+    return line.road.legs[: last + 1] == legs[: last + 1]
+
+
+def _run_days(outlook: Forecast, drive: Drive, vehicle: Vehicle, *, first: int) -> Floats:
+    """Drive from the morning of a day on; margins by draw, leg and fluid. [K]."""
+    day = np.minimum(first + np.arange(int(drive.day.max()) + 1), outlook.shift_k.shape[1] - 1)
     result = simulate(
-        line.drive,
+        drive,
         vehicle,
-        start_k=None if outlook.start_k is None else outlook.mornings_k[0][1:],
+        start_k=outlook.mornings_k[first][1:] if first > 0 or outlook.start_k is not None else None,
         factors=outlook.factors,
         ambient_k=outlook.shift_k[:, day],
-        record=rows_along(line.drive),
+        record=rows_along(drive),
     )
-    result = with_error(result, line.drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
+    result = with_error(result, drive, vehicle, outlook.car.spread.discrepancy, seed=SEED, first_day=first)
     return result.margin_k[:, :, columns_of(outlook)]
 
 

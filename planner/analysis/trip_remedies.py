@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import Margin
-from planner.analysis.rerun import run_trip
+from planner.analysis.rerun import run_stretch
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
@@ -82,7 +82,7 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
     if line.closed_leg is not None:
         return None
     day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
-    stretch = run_trip(outlook, line, outlook.car.vehicle)[:, day.first : day.last + 1 + longer]
+    stretch = run_stretch(outlook, line, day.last + longer)[:, day.first : day.last + 1 + longer]
     return Detour(
         kind=kind,
         words=words,

@@ -66,7 +66,10 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
     if as_json:
         io.json({"folder": str(folder), "files": list(files), "examples": examples(), "classes": classes()})
         return DONE
-    io.say(f"{folder}: {len(files)} files of the example '{example}'. Edit them, then: grademargin plan {folder}")
+    from planner.model.display import counted
+
+    made = f"{counted(len(files), 'file')} of the example '{example}'"
+    io.say(f"{folder}: {made}. Edit, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
     io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
     for name, about in class_lines():
@@ -132,7 +135,7 @@ def check(
 
     With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
     those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature stands beside the usual one for such a car. With --try-out, an hour near home is worked out:
+    temperature is shown with the usual one for such a car. With --try-out, an hour near home is worked out:
     which gauge read where tells most of the trip's thin margins. With --fill, places.csv needs only names: position,
     height, usual high and low of towns are filled in.
 

@@ -105,7 +105,7 @@ def _close(stream: TextIO) -> None:
 
 
 def guard() -> None:
-    """Prepare the process: no file may get the number of a closed stream, and a polite kill ends in a sentence."""
+    """Prepare the process: no file may get the number of a closed stream, and SIGTERM exits cleanly."""
     for number in range(3):
         try:
             os.fstat(number)

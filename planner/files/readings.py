@@ -94,7 +94,7 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
         if not any(row.cell(name) for name in ("when", "place", "along")):
             row.fault("when", f"says neither where nor when; write the local time, e.g. {_EXAMPLE}, or the place")
         elif row.cell("place") and row.cell("along"):
-            row.fault("along", "stands beside a place; give one of the two")
+            row.fault("along", "a place is given too; give one of the two")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
             row.fault("when", "the row has no reading; fill in a temperature, or delete it")
         if pressure is not None and rpm is None:

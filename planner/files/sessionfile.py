@@ -168,7 +168,7 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
     given = [key for key in _NUMBERS if key in lap]
     if "profile" in lap:
         if given:
-            lap.fault(given[0], "stands beside 'profile'; keep one or the other")
+            lap.fault(given[0], "'profile' is given too; keep one of them")
         return _lap_table(lap, folder) or LapTable(distance_m=(), speed_m_per_s=(), grade=())
     for key in ("length", "time", "full_load", "corner_speed"):
         if key not in lap:

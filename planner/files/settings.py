@@ -203,7 +203,7 @@ def _above(key: str) -> str:
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault("route", f"stands beside {others[0]!r}; keep either 'route' or 'start', 'finish' and 'via'")
+        top.fault("route", f"{others[0]!r} is given too; keep either 'route' or 'start', 'finish' and 'via'")
         return ()
     if explicit:
         route = top.words("route")
@@ -243,16 +243,6 @@ def _moment(top: Section, key: str) -> datetime:
     return _UNSET
 
 
-def _days(top: Section) -> int:
-    """Read the number of days asked for."""
-    days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
-    if days != int(days):
-        top.refuse("days", "write a whole number, the first and the last day counted")
-    if days and "arrive" in top:
-        top.fault("days", "stands beside 'arrive'; keep one of the two")
-    return int(days)
-
-
 def _fuel_use(top: Section) -> float:
     """Read what the owner's car uses, as volume for each distance; 0 where it is not given."""
     if "fuel_use" not in top:
@@ -263,6 +253,16 @@ def _fuel_use(top: Section) -> float:
     except UnitError as exc:
         top.fault("fuel_use", str(exc))
         return 0.0
+
+
+def _days(top: Section) -> int:
+    """Read the number of days asked for."""
+    days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
+    if days != int(days):
+        top.refuse("days", "write a whole number, the first and the last day counted")
+    if days and "arrive" in top:
+        top.fault("days", "'arrive' is given too; keep one of them")
+    return int(days)
 
 
 def _morning(section: Section) -> tuple[date, time]:

@@ -50,11 +50,11 @@ SETTINGS_HELP: Mapping[str, str] = {
     "risk": "Chance of passing a limit that a remedy must get under. Empty: 0.05.",
     "day.driving": "Most driving in one day, e.g. 7 h.",
     "day.start": "When later days start, e.g. 08:00.",
+    "day.least_rest": "From an arrival to the next start at least, e.g. 8 h.",
     "day.earliest": "How early a day may start, e.g. 06:00.",
     "day.break_every": "A break is due after so much driving, e.g. 2 h.",
     "day.break": "How long a break is, e.g. 15 min.",
     "day.before_sunset": "Arrive so long before sunset, e.g. 30 min.",
-    "day.least_rest": "From an arrival to the next start at the earliest, e.g. 8 h.",
     "day.daylight": "no: driving after sunset is fine.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }

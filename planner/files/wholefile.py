@@ -2,7 +2,7 @@
 
 A file is first written under a name of its own, `.grademargin-<12 hex digits>.part`, in the same folder, brought to the
 disk, and then given its name in one step. Files that belong together are all written before the first gets its name;
-Ctrl-C and a polite kill wait for that moment to pass. One run at a time writes into a folder: it holds the lock
+Ctrl-C and SIGTERM wait for that moment to pass. One run at a time writes into a folder: it holds the lock
 `.grademargin.lock` there, and whatever of such names it finds there was left by a run that was killed, and is removed.
 """
 
@@ -206,7 +206,7 @@ def _clear(folder: Path, *, alone: bool) -> None:
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Let Ctrl-C and a polite kill wait until the block is done."""
+    """Let Ctrl-C and SIGTERM wait until the block is done."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

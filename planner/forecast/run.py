@@ -190,15 +190,17 @@ def forecast_route(
     rows = rows_along(timeline.drive)
     sd = ambient_sd_k(timeline)
     factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
+    mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights))
     spread = _off(timeline, car, 0, drawn)
+    del drawn  # as large as all the rest
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
         progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
         more = _batch(timeline, car, sd, len(margins), rows, start)[2]
         margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
-    high = np.quantile(spread.temps_k, confidence, axis=0)
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high[:, node]) for node in range(N_BODY)])
+    highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high) for high in highs])
     start_k = start(usual)
     at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
@@ -215,7 +217,7 @@ def forecast_route(
         ),
         factors=factors,
         shift_k=shift,
-        mornings_k=(_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights)),
+        mornings_k=mornings_k,
         error_k=error,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )

@@ -18,21 +18,10 @@ def along_legs(
 ) -> Floats:
     """Widen the quantiles of moments until each leg keeps its margin, and no more.
 
-    Parameters
-    ----------
-    moment_k, expected_k : ndarray, shape (n_segment, n_body)
-        Quantile at every moment, and what is expected. [K]
-    limit_k : ndarray, shape (n_segment, n_fluid)
-        [K]
-    group : ndarray, shape (n_segment,)
-        Leg of every segment.
-    margin_k : ndarray, shape (n_leg, n_fluid)
-        Margin of every leg at the same confidence. [K]
-
-    Returns
-    -------
-    ndarray, shape (n_segment, n_body)
-        Never below what is expected. [K]
+    Notes
+    -----
+    Rows are segments: quantiles of moments and what is expected by body, limits by fluid, the leg of each; margins at
+    the same confidence are by leg and fluid. The result is never below what is expected. [K]
     """
     upper = np.maximum(moment_k, expected_k)
     legs = group.astype(np.int64)

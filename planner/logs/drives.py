@@ -1,7 +1,7 @@
 """A log as the model takes it: a drive with grades, air and engine, and its readings."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -17,11 +17,14 @@ from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.fluids import N_BODY, fluid_of
 from thermal.log_drive import Readings, drive_from_log, start_from_readings
+from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _READ_S = 15.0
 _OLDEST_S = 20.0
 _IDLE_S = 300.0  # ASSUMED: who stands longer than this turns the engine off; jams creep
+# ASSUMED: above 5 m/s no clutch slips; tyres and speeds are off by 3 to 10 %; an open converter slips up to a quarter.
+_GEARED_M_PER_S, _GEAR_FITS, _OPEN_CONVERTER = 5.0, 0.08, 1.25
 _SMOOTH_M = 400.0  # a satellite's height wanders by metres; over this length a grade of 1 % is 4 m
 _AIR_K = (223.15, 328.15)  # the hottest air measured is 54 degC, 56.7 disputed (WMO archive of extremes, from memory)
 
@@ -65,9 +68,15 @@ class _Height(NamedTuple):
 
 
 def drive_of(
-    trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[PlannedDay] = (), air_k: float | None = None
+    trip: Trip,
+    legs: Sequence[Leg],
+    log: Log,
+    vehicle: Vehicle,
+    *,
+    days: Sequence[PlannedDay] = (),
+    air_k: float | None = None,
 ) -> Driven:
-    """Turn a log into a drive with grades, and its readings."""
+    """Turn a log into a drive with grades and gears, and its readings."""
     speed = log.channels.get("speed")
     if speed is None or len(speed.time_s) < 10:
         message = f"{log.name}: has no speed; the heat an engine makes cannot be told without it"
@@ -87,6 +96,7 @@ def drive_of(
             engine_on=running,
             ac_on=float(cooled),
         )
+        drive = replace(drive, highest_gear=gears_held(vehicle, drive, log))
         readings = _readings(log, drive, float(speed.time_s[0]))
     except ThermalError as exc:
         message = f"{log.name}: {exc}"
@@ -169,6 +179,30 @@ def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
         return moving_lately(time_s, speed)
     held = rpm.at(time_s, oldest_s=30.0)
     return np.where(np.isfinite(held), held, 100.0) > 20.0
+
+
+def gears_held(vehicle: Vehicle, drive: Drive, log: Log) -> Floats:
+    """Gear of every segment by engine speed over road speed, 1 the first; 0 where it fits none, or there is no rpm.
+
+    The model then drives in no higher one. An open converter turns the engine faster than the gear alone, so of an
+    automatic the gear counts whose ratio lies nearest below.
+    """
+    rpm, speed = log.channels.get("rpm"), log.channels["speed"]
+    out = np.zeros(len(drive.duration_s))
+    if rpm is None or len(rpm.value) < 10:
+        return out
+    held, steady = rpm.at(speed.time_s, oldest_s=5.0), speed.value > _GEARED_M_PER_S
+    ratio = np.where(steady, held / np.where(steady, speed.value, 1.0), np.nan)
+    geared = np.asarray(vehicle.gearbox.ratios) * vehicle.axle.ratio / vehicle.body.tyre_radius_m
+    most = _OPEN_CONVERTER if vehicle.gearbox.kind == "automatic" else 1.0 + _GEAR_FITS
+    at = np.searchsorted(float(speed.time_s[0]) + np.cumsum(drive.duration_s), speed.time_s)
+    for i in range(len(out)):
+        here = ratio[at == i]
+        here = here[np.isfinite(here)]
+        times = float(np.median(here)) / geared if len(here) else np.zeros(1)
+        fits = np.flatnonzero((times > 1.0 - _GEAR_FITS) & (times < most))
+        out[i] = 1.0 + fits[np.argmin(times[fits])] if len(fits) else 0.0
+    return out
 
 
 def moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:

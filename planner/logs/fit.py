@@ -75,13 +75,15 @@ class Fitted:
     changes: Mapping[str, Mapping[str, Any]]
 
 
-def read_drives(route: Route, logs: Sequence[Path], *, air_k: float | None = None) -> tuple[Driven, ...]:
-    """Read logs and place them on the trip's road."""
+def read_drives(
+    route: Route, logs: Sequence[Path], vehicle: Vehicle, *, air_k: float | None = None
+) -> tuple[Driven, ...]:
+    """Read logs and place them on the trip's road, in the gears of that car."""
     trip, legs = route.trip, route.legs
     days = [
         PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
     ]
-    return tuple(drive_of(trip, legs, open_log(path), days=days, air_k=air_k) for path in logs)
+    return tuple(drive_of(trip, legs, open_log(path), vehicle, days=days, air_k=air_k) for path in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:

@@ -107,11 +107,11 @@ def found_words(found: Fit) -> tuple[str, ...]:
             value = f"× {found.estimate[i]:.2f} (90 %: {low:.2f} to {high:.2f})"
         share = max(float(found.learned[i]), 0.0)
         told = (
-            "told well"
+            "well determined"
             if share >= _TOLD
-            else "told a little"
+            else "weakly determined"
             if share >= _HARDLY
-            else "cannot be told; stays as it was"
+            else "not determined by this log; unchanged"
         )
         out.append(f"{WORDS.get(item.name, item.name)}: {value}, {told}.")
         away = float(found.estimate[i] if item.added else np.log(found.estimate[i])) / item.spread

@@ -123,10 +123,10 @@ def _peak_words(peak: Peak, units: Units) -> str:
     if peak.planned_k is None or peak.weather_k is None:
         return (
             f"{name}: highest reading {read} at minute {peak.minute:.0f}; the model on this drive says "
-            f"{units.temp(peak.driven_k):.0f}, {left:+z.0f} is left to explain."
+            f"{units.temp(peak.driven_k):.0f}, unexplained {left:+z.0f}."
         )
     return (
         f"{name}: highest reading {read} at minute {peak.minute:.0f}; forecast there {units.temp(peak.planned_k):.0f}, "
         f"weather {units.diff(peak.weather_k - peak.planned_k):+z.0f}, "
-        f"speeds and stops {units.diff(peak.driven_k - peak.weather_k):+z.0f}, {left:+z.0f} is left to explain."
+        f"speeds and stops {units.diff(peak.driven_k - peak.weather_k):+z.0f}, unexplained {left:+z.0f}."
     )

@@ -10,7 +10,7 @@ from planner.files.channels import CHANNELS
 from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.model.display import METRIC, Units
-from thermal.cause_list import COOLING, FAMILIES
+from thermal.cause_list import COOLING, FAMILIES, WORDS
 from thermal.causes import UNEXPLAINED, USUAL, Verdict, alike
 from thermal.drive import Drive
 from thermal.fluids import fluid_of, limit_of
@@ -111,14 +111,14 @@ def verdict_words(
     first, odds = near[0], _odds(sum(v.probability for v in near))
     names = {v.name for v in near}
     if names == {USUAL}:
-        if passed:
-            return (
-                "Nothing wrong with the car found: this day, this road and this car as they are lead to such readings "
-                f"({odds}). That makes them no safer."
-            )
-        return (
-            f"Nothing unusual found: what is left is what cars, days, gauges and this model usually differ by ({odds})."
+        told = (
+            f"Nothing wrong with the car found: this day, this road and this car as they are lead to such readings "
+            f"({odds}). That makes them no safer."
+            if passed
+            else f"Nothing unusual found: what is left is what cars, days, gauges and this model usually differ by "
+            f"({odds})."
         )
+        return told + _unseen_words(first)
     if all(name.startswith(UNEXPLAINED) for name in names):
         listed = " and ".join(v.words.removesuffix(" for a reason not on the list") for v in near)
         return (
@@ -137,6 +137,13 @@ def verdict_words(
         listed = "; or ".join(_one(v, drive, units) for v in near)
         return f"It is the car: {family} ({odds} against all else tried). Which, the log does not tell: {listed}."
     return f"Cannot tell these apart: {'; or '.join(_one(v, drive, units) for v in near)}. Together they have {odds}."
+
+
+def _unseen_words(usual: Verdict) -> str:
+    """Say which faults the log could not have told, kin as one."""
+    kin = {name: words for names, words in FAMILIES.items() for name in names}
+    listed = dict.fromkeys(kin.get(name, WORDS[name]) for name in usual.unseen)
+    return f" It could not have told: {'; '.join(listed)}." if listed else ""
 
 
 def named(verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:

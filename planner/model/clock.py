@@ -5,6 +5,7 @@ subtract as wall clocks do, hours wrong over a night of the change, so arithmeti
 """
 
 import functools
+import threading
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,6 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from planner.model.errors import PlannerError
 
 Floats = NDArray[np.float64]
+
+_ONE_AT_A_TIME = threading.Lock()  # the finder says nothing of threads
 
 SUNRISE_ELEVATION_DEG = -0.833
 """Geometric height of the sun's centre as its upper edge appears: 34' refraction and 16' radius (almanac practice)."""
@@ -44,7 +47,8 @@ def zone_of(lat_deg: float, lon_deg: float) -> str:
             "check that the two are not swapped"
         )
         raise PlannerError(message)
-    name = _finder().timezone_at(lat=lat_deg, lng=lon_deg)
+    with _ONE_AT_A_TIME:
+        name = _finder().timezone_at(lat=lat_deg, lng=lon_deg)
     return _nautical_zone(lon_deg) if name is None else str(name)
 
 

@@ -150,7 +150,7 @@ def _error(report: Report) -> str:
     if outlook.error_k == 0.0:
         return f"No margin is close after {len(outlook.spread.margin_k)} draws."
     known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
-    return f"Close margins are known to {known} from {len(outlook.spread.margin_k)} draws."
+    return f"Sampling error of small margins: ±{known} ({len(outlook.spread.margin_k)} draws)."
 
 
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
@@ -250,8 +250,7 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
     u = units_of(units)
     parts = [
         Text(
-            "Know these first; each moves a smallest margin (car as described, no spread) by as much when off by its "
-            "likely error:",
+            "Measure these first (change of the smallest margin, car as described, for the likely error of each):",
             style="bold",
         )
     ]

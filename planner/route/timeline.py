@@ -135,22 +135,52 @@ def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) ->
         timeline, refused = _on_open_days(trip, legs, vehicle, known)
         leg = timeline.closed_leg
         if leg is None:
+            round_it = _way_round(trip, legs, timeline, vehicle, known)
+            if round_it is not None:
+                return replace(round_it, closed=(*closed, *round_it.closed))
             heard = tuple(day_remarks(trip, legs, timeline.days, timeline.leg_s))
             trip = replace(trip, assumptions=(*heard, *trip.assumptions))
             return Route(trip=trip, known=known, legs=legs, timeline=timeline, closed=closed)
-        a, b = trip.places[leg.start].name, trip.places[leg.finish].name
-        said = (
-            f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
-        )
+        said = _closed_words(trip, leg)
         if trip.explicit:
             raise NoRouteError(refused or said)
         why = why or refused
-        ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
-        others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
         closed = (*closed, said)
-        trip = replace(trip, legs=others, assumptions=(*trip.assumptions, said))
+        trip = _without(trip, leg)
     message = f"more than {_MOST_CLOSED} roads are closed on the day they would be driven; see 'open' in the legs"
     raise NoRouteError(message)
+
+
+def _way_round(
+    trip: Trip, legs: tuple[Leg, ...], waiting: Timeline, vehicle: Vehicle, known: TripWeather
+) -> Route | None:
+    """Go round a road that opens too late, where waiting for it would take a day more than that."""
+    if trip.explicit or all(leg.season is None for leg in legs):
+        return None
+    at_once = build_timeline(trip, legs, vehicle, known, seasons=False)
+    late = at_once.closed_leg
+    if late is None or len(at_once.days) >= len(waiting.days):
+        return None
+    try:
+        other = open_route(_without(trip, late), vehicle, known)
+    except NoRouteError:
+        return None
+    if len(other.timeline.days) >= len(waiting.days):
+        return None
+    return replace(other, closed=(_closed_words(trip, late), *other.closed))
+
+
+def _closed_words(trip: Trip, leg: Leg) -> str:
+    """Say that a road is closed."""
+    a, b = trip.places[leg.start].name, trip.places[leg.finish].name
+    return f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
+
+
+def _without(trip: Trip, leg: Leg) -> Trip:
+    """The trip without a road, which it says."""
+    ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
+    others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
+    return replace(trip, legs=others, assumptions=(*trip.assumptions, _closed_words(trip, leg)))
 
 
 def _on_open_days(trip: Trip, legs: tuple[Leg, ...], vehicle: Vehicle, known: TripWeather) -> tuple[Timeline, str]:

@@ -111,8 +111,8 @@ def _lacking(forecasts: Forecasts) -> tuple[str, ...]:
     if not forecasts.missing:
         return ()
     return (
-        f"No new forecast for {counted(len(forecasts.missing), 'place')}; ask again later, with a network. Plans made "
-        "meanwhile go by what stands beside each place.",
+        f"No new forecast for {counted(len(forecasts.missing), 'place')}; ask again later, with a network. Until "
+        "then plans use the source listed for each place.",
     )
 
 

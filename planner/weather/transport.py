@@ -125,7 +125,7 @@ class Client:
         stale = cached and bool(getattr(response, "is_expired", False))
         if stale and not self.offline:
             hours = (self.now.timestamp() - fetched_s) / 3600.0
-            self.progress(f"{urlsplit(url).hostname} gives no new answer now; the one of {hours:.1f} h ago is used")
+            self.progress(f"{urlsplit(url).hostname} did not respond; using its reply from {hours:.1f} h ago")
         return Answer(data=read_json(response.content), fetched_s=fetched_s, stale=stale, cached=cached)
 
     def _send(self, url: str, params: Mapping[str, str] | None, accept: str, again: bool) -> requests.Response:
@@ -397,7 +397,7 @@ def _why(exc: requests.exceptions.RequestException) -> str:
     if isinstance(exc, requests.exceptions.ConnectionError):
         return "cannot be reached"
     if isinstance(exc, requests.exceptions.TooManyRedirects):
-        return "sends the question round in a circle"
+        return "answers with a redirect loop"
     return f"broke off its answer ({type(exc).__name__})"
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.signal
 from cars import read_class
 from other_car import C0, draw_car, run_seconds, seconds_of, seen_places, true_k
 from other_logs import Day, make_log
@@ -77,6 +78,19 @@ def test_the_compiled_sums_have_the_same_numbers() -> None:
     names = ("BEYOND_K_PER_K", "AT_REST_K", "LEAST_SHARE")
     assert all(getattr(error_kernel, name) == getattr(discrepancy, name) for name in names)
     assert min(one.lasting_s for one in CLASS_ERROR.values()) * discrepancy.QUICK >= 10.0 * error_kernel.GRID_S
+
+
+def test_what_a_walk_adds_up_is_normal_enough() -> None:
+    """Moments of the normal distribution (kurtosis 3, 1.96 sd passed by one in twenty; any textbook)."""
+    key = np.uint64(12345)
+    steps = np.array([error_kernel._increments(key, n) for n in range(200_000)])
+    assert steps.mean(axis=0) == pytest.approx(0.0, abs=0.01)
+    assert np.cov(steps.T) == pytest.approx(np.eye(2), abs=0.01)
+    keep = np.exp(-error_kernel.GRID_S / 300.0)  # the shortest memory of any class
+    walk = scipy.signal.lfilter([np.sqrt(1.0 - keep**2)], [1.0, -keep], steps[:, 1])[200:]
+    assert np.var(walk) == pytest.approx(1.0, abs=0.05)
+    assert np.mean(walk**4) / np.var(walk) ** 2 == pytest.approx(3.0, abs=0.2)
+    assert np.mean(np.abs(walk) > 1.96) == pytest.approx(0.05, abs=0.006)
 
 
 def test_a_margin_is_the_smallest_along_the_path_and_not_that_at_the_peak(estate: Vehicle) -> None:
@@ -208,6 +222,22 @@ def test_intervals_hold_the_truth_of_a_car_the_model_does_not_know(estate: Vehic
         there = np.isfinite(held.truth_k)
         inside.append(((held.truth_k >= low) & (held.truth_k <= high))[there])
     assert np.mean(np.concatenate(inside)) > 0.8
+
+
+def test_sound_days_of_a_car_the_model_does_not_know_are_not_blamed_on_it(estate: Vehicle) -> None:
+    """Two cars, one mild log each, three other days: none accused. With every reading at its word 7 of 20 days were."""
+    from planner.logs.verdict import every_other
+    from thermal import causes
+
+    names = ("engine_heat", "capacity", "airflow", "radiator", "thermostat", "axle_heat", "axle_loss")
+    for car in (1, 5):
+        one = draw_car(estate, car)
+        seen = make_log(one, Day(road="mixed", hours=1.2, air_c=19.0, fluids=(1, 2, 4)), 10 + car)
+        learnt = fit.posterior_of(fit.fit_factors(estate, [seen.drive], [seen.readings], names), "a log")
+        for number, (road, air_c) in enumerate((("town", 26.0), ("hills", 12.0), ("pass", 29.0))):
+            log = make_log(one, Day(road=road, hours=1.0, air_c=air_c, fluids=(1, 2, 4)), 70 + 10 * car + number)
+            found = causes.judge(estate, log.drive, every_other(log.readings), posterior=learnt)
+            assert causes.USUAL in {v.name for v in causes.alike(found)}, (car, road, found[0])
 
 
 def test_logs_that_disagree_leave_a_larger_error(estate: Vehicle) -> None:

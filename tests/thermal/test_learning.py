@@ -166,7 +166,7 @@ def known_car(estate: Vehicle) -> tuple[Vehicle, Posterior]:
     names = [n for n in FACTORS if n != "brake_heat"]
     drive, readings = one_log(estate, 50, {}, hours=2.0, air_k=301.0)
     got = fit.fit_factors(estate, [drive], [readings], names)
-    return estate, posterior_from(names, got.estimate, got.covariance, "a log")
+    return estate, posterior_from(names, got.estimate, got.covariance, "a log", got.discrepancy)
 
 
 def verdict(known: tuple[Vehicle, Posterior], seed: int, *, air_k: float = 306.0, shift_k: float = 0.0, **truth: float):
@@ -216,3 +216,25 @@ def test_gauges_that_are_off_or_stuck_are_named(known_car) -> None:
     stuck[40:, 3] = stuck[40, 3]
     assert causes.judge(car, drive, replace(readings, temp_k=off), posterior=posterior)[0].name == "offset_1"
     assert causes.judge(car, drive, replace(readings, temp_k=stuck), posterior=posterior)[0].name == "stuck_3"
+
+
+def test_a_verdict_does_not_hang_on_how_often_the_logger_wrote(known_car) -> None:
+    """Odds of readings every 15, 30 and 60 s: within a factor of 5, where every reading at its word gives e^10."""
+    car, posterior = known_car
+    log = made_up.made_up_log(car, seed=930, truth={"axle_heat": 1.4}, hours=1.5, air_k=306.0)
+    odds = []
+    for every_s in (15.0, 30.0, 60.0):
+        found = causes.judge(car, log.drive(step_s=10.0), log.readings(every_s=every_s), posterior=posterior)
+        share = {v.name: v.probability for v in found}
+        odds.append(np.log((share.get("axle_heat", 0.0) + share.get("axle_loss", 0.0) + 1e-9) / share[causes.USUAL]))
+    assert np.ptp(odds) < np.log(5.0), odds
+
+
+def test_a_log_says_which_faults_it_could_not_have_told(known_car) -> None:
+    """In cool air on the move a fan is not needed, and whether it turns does not show; a thermostat stuck open does."""
+    car, posterior = known_car
+    drive, readings = one_log(car, 940, {}, hours=1.5, air_k=288.0)
+    found = causes.judge(car, drive, readings, posterior=posterior)
+    unseen = next(v.unseen for v in found if v.name == causes.USUAL)
+    assert "fan" in unseen
+    assert "thermostat_open" not in unseen

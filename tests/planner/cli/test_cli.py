@@ -123,7 +123,7 @@ def test_results_go_to_stdout_and_progress_to_stderr(run, raton):
 def test_lines_fit_a_terminal(run, raton):
     for command in (("plan",), ("forecast",), ("check",), ("check", "--rank")):
         done = run(*command, raton)
-        assert ("Know these first" in done.out) == ("--rank" in command)
+        assert ("Measure these first" in done.out) == ("--rank" in command)
         wide = [line for line in done.out.splitlines() if len(line) > 80 and str(raton) not in line]
         assert all("assumed:" in line or "look at:" in line or "No problems" in line for line in wide), wide
 

@@ -224,7 +224,7 @@ SLIPS = [
         'nights = ["ratn"]\nstart',
         "key 'nights': read 'ratn', which is not in places.csv; did you mean 'raton",
     ),
-    (T, "start", 'route = ["raton", "clayton"]\nstart', "stands beside 'start'; keep either 'route' or 'start', 'fin"),
+    (T, "start", 'route = ["raton", "clayton"]\nstart', "'start' is given too; keep either 'route' or 'start', 'fin"),
     (
         T,
         "start",

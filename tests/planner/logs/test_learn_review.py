@@ -57,7 +57,7 @@ def folder(copy_example: Callable[[str, Path], Path], tmp_path_factory: pytest.T
 def learned(folder: Path) -> fit.Fitted:
     path = log_file(folder, "day-1.csv", **TRUTH)
     trip, car = open_folder(folder)
-    driven = fit.read_drives(open_route(trip, car.vehicle), [path])
+    driven = fit.read_drives(open_route(trip, car.vehicle), [path], car.vehicle)
     return fit.learn(trip, car, driven, on=TODAY)
 
 
@@ -193,7 +193,7 @@ def test_positions_place_a_log(make_trip, road, folder: Path) -> None:
 def reviewed(folder: Path, path: Path) -> review.Review:
     trip, car = open_folder(folder)
     route = open_route(trip, car.vehicle)
-    (driven,) = fit.read_drives(route, [path])
+    (driven,) = fit.read_drives(route, [path], car.vehicle)
     return review.review(route, car, as_described(route, car), driven)
 
 
@@ -230,11 +230,11 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     trip, car = open_folder(folder)
     paths = [log_file(folder, f"drift-2027-07-{10 + d:02d}.csv", seed=20 + d, axle_heat=1.3**d) for d in range(5)]
     route = open_route(trip, car.vehicle)
-    driven = fit.read_drives(route, paths)
+    driven = fit.read_drives(route, paths, car.vehicle)
     found = drift.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert 0.1 < found[0].per_day < np.log(1.3) + 3.0 * found[0].error  # each day is drawn towards the usual car
     assert "rises from day to day" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
-    assert drift.drifts(car, fit.read_drives(route, still)) == ()
+    assert drift.drifts(car, fit.read_drives(route, still, car.vehicle)) == ()
     assert drift.drifts(car, driven[:2]) == ()

@@ -72,12 +72,14 @@ LIES = [
 def test_a_lying_gauge_is_refused_by_name(folder, route, change, said):
     with pytest.raises(PlannerError, match=said):
         planner.fit(folder, [lie(folder, change)])
-    driven = fit.read_drives(route, [folder / "lie.csv"])
+    vehicle = planner.read(folder).car.vehicle
+    driven = fit.read_drives(route, [folder / "lie.csv"], vehicle)
     with pytest.raises(PlannerError) as caught:
-        refuse_liars(route.trip, route.legs, planner.read(folder).car.vehicle, driven)
+        refuse_liars(route.trip, route.legs, vehicle, driven)
     assert len(str(caught.value).splitlines()) == 1  # none of the others is accused
 
 
 def test_a_log_that_is_good_is_not_accused(folder, route):
-    driven = fit.read_drives(route, [folder / "logs" / "synthetic-2027-07-06.csv"])
-    refuse_liars(route.trip, route.legs, planner.read(folder).car.vehicle, driven)
+    vehicle = planner.read(folder).car.vehicle
+    driven = fit.read_drives(route, [folder / "logs" / "synthetic-2027-07-06.csv"], vehicle)
+    refuse_liars(route.trip, route.legs, vehicle, driven)

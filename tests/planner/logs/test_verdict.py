@@ -67,9 +67,23 @@ def test_it_does_not_calm_after_a_limit_and_prints_no_odds_that_nobody_counted()
 def test_it_says_that_it_cannot_tell_and_that_nothing_tried_explains() -> None:
     assert said(("oil_heat", 0.6), ("usual", 0.3)).startswith("Cannot tell:")
     assert said(("oil_heat", 0.8), ("usual", 0.12)).startswith("Cannot tell:")  # no accusation on a likelihood
+    assert said(("usual", 0.7), ("oil_heat", 0.2)).startswith("Cannot tell:")  # nor calm on one: it had 0.75 before
+    assert said(("usual", 0.8), ("oil_heat", 0.2)).startswith("Nothing unusual found")
     assert said(("unexplained_1", 0.9), ("usual", 0.05)).startswith("Something that no cause tried here explains")
     kin = said(("airflow", 0.5), ("radiator", 0.4))
     assert kin.startswith("It is the car: the cooling system passes less heat")
+
+
+def test_what_a_calm_log_could_not_have_told_is_said_kin_as_one() -> None:
+    one = Verdict(
+        name="usual", words="nothing", probability=0.95, value=0.0, rmse_k=1.0, unseen=("fan", "flow", "oil_cooler")
+    )
+    told = verdict.verdict_words((one,))
+    assert told.endswith(
+        "It could not have told: the cooling system passes less heat; the oil cooler gives off less: blocked, its "
+        "thermostat shut."
+    )
+    assert "could not have told" not in verdict.verdict_words((replace(one, unseen=()),))
 
 
 def test_when_a_cause_began_and_on_which_grade() -> None:

@@ -141,7 +141,8 @@ def test_a_route_that_insists_is_refused(drive):
         drive(furka="05-28..10-15", departure="2027-01-10 08:00", more=every)
     said = str(caught.value)
     assert "Furka road from Ulrichen to Furkapass is closed on the day it would be driven" in said
-    assert "'open'" in said
+    assert "(open 05-28 to 10-15)" in said
+    assert 'departure = "2027-05-28 ' in said
 
 
 def test_both_ways_shut_is_no_route(drive):

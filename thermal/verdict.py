@@ -1,0 +1,70 @@
+"""What is said of a log: how probable a cause is, and which causes it cannot tell apart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from thermal.cause_list import USUAL
+
+CALM = 0.75  # what nothing unusual has before the log is seen, ASSUMED: most days nothing is wrong (0.6 to 0.95)
+_DOUBT = 0.1  # nothing unusual is among what cannot be told apart while it has this share
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """How probable one cause is once the log is seen; value of its parameter that explains the log best.
+
+    `value` is a factor or share, kelvins for a thermostat or gauge, 0 for none; `rmse_k` what it leaves unexplained;
+    `onset_s` when it began, None from the start; `effect_k` how far it moves the reading it moves most; `change_k`
+    how far it moves every body where that reads highest, empty where the cause has no model. `unseen`, of nothing
+    unusual alone: causes that the log could not have told, had they been there in a size worth knowing of.
+    """
+
+    name: str
+    words: str
+    probability: float
+    value: float
+    rmse_k: float
+    onset_s: float | None = None
+    effect_k: float = 0.0
+    change_k: tuple[float, ...] = ()
+    unseen: tuple[str, ...] = ()
+
+
+class Doubt(NamedTuple):
+    """What of a log is less known than usual: its air [K, sd], and a share of the load where heights are missing."""
+
+    air_sd_k: float = 1.5
+    load_sd: float = 0.0
+
+
+def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
+    """Causes that cannot be told from the most probable one.
+
+    Parameters
+    ----------
+    within : float
+        Odds up to which two count as alike. [-]
+
+    Returns
+    -------
+    tuple of Verdict
+        The first, those not less probable by more than that, and "usual" while it has a tenth: a car is not accused
+        on a mere likelihood. Nor is it called sound on one: where the log made "usual" less probable than before, the
+        likeliest of the others stand beside it.
+
+    Examples
+    --------
+    >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
+    >>> [v.name for v in alike(few)]
+    ['a', 'b']
+    >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("usual", 0.7), ("b", 0.2))]
+    >>> [v.name for v in alike(few)]
+    ['usual', 'b']
+    """
+    first = verdicts[0].probability
+    if verdicts[0].name == USUAL and first < CALM and len(verdicts) > 1:
+        first = verdicts[1].probability
+    return tuple(
+        v for v in verdicts if v.probability * within >= first or (v.name == USUAL and v.probability >= _DOUBT)
+    )
