@@ -46,6 +46,16 @@ def _of_place(trip: Trip, place: Place, usual: Usual | None, given: Sequence[Pla
         if abs(value - there_k) > free_k:
             yield _temperature(trip, place, name, value, there_k, what)
             return
+    yield from _of_range(trip, place)
+
+
+def range_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt highs and lows that lie further apart than in any day, or the wrong way round."""
+    for place in trip.places.values():
+        yield from _of_range(trip, place)
+
+
+def _of_range(trip: Trip, place: Place) -> Iterator[Doubt]:
     if place.high_k is not None and place.low_k is not None:
         apart_k = place.high_k - place.low_k
         if not _RANGE_K[0] <= apart_k <= _RANGE_K[1]:
