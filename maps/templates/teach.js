@@ -25,7 +25,7 @@ function between(i) {
   return [after - 1, after, share];
 }
 
-const LEAST_ALONG = 0.5;                          // display units: less is no direction
+const LEAST_SHARE = 0.5;                          // of all slopes, along the way the curve was tried; less is another direction
 
 const mixed = (column, [a, b, share]) => (1 - share) * column[a] + share * column[b];
 const sum = (values) => values.reduce((a, b) => a + b, 0);
@@ -76,16 +76,17 @@ function slopesAt(c, place, day, days) {
   const slope = Array(n + days.length).fill(0), its = days.indexOf(day), last = isAir ? teaching.day_sd[day] : mixed(channel.slopes[n], place);
   if (!isAir) for (let k = 0; k < n; k++) slope[k] = mixed(channel.slopes[k], place);
   if (its >= 0) slope[n + its] = last;
-  return { slope, rest: its >= 0 ? 0 : last ** 2, curve: isAir ? straight : curveAt(channel, place) };
+  return { slope, rest: its >= 0 ? 0 : last ** 2, curve: isAir ? straight : curveAt(channel, place, Math.hypot(...slope, its >= 0 ? 0 : last)) };
 }
 
 const straight = { of: (sway) => sway, slope: () => 1, bend: () => 0, back: (move) => move, beyond: () => false };
 
 // What a series does when all its slopes add up to `sway`: a parabola near the plan, a straight line where it is hotter.
-function curveAt(channel, place) {
+// Where what heats the fluid most elsewhere says little, it is straight.
+function curveAt(channel, place, whole) {
   const along = mixed(channel.along, place), [low, high, far] = channel.curves.map((column) => mixed(column, place));
   const [, near, most] = teaching.rules.curve_at;
-  if (Math.abs(along) < LEAST_ALONG) return { ...straight, beyond: () => false };
+  if (!(along > LEAST_SHARE * whole)) return { ...straight, beyond: (sway) => sway > most * whole };
   const a = (high - low) / (2 * near), b = (high + low) / (2 * near ** 2), steep = (far - high) / (most - near);
   const more = (t) => (t > near ? high + steep * (t - near) : t < -near ? low : a * t + b * t * t);
   const turn = (t) => (t > near ? steep : t < -near ? 0 : a + 2 * b * t);
