@@ -168,12 +168,10 @@ class _Judge:
         return Whitening(there, self.sd_k * size, self.lasting_s, self.noise_k, car=True, worth=self.worth)
 
     def _worth(self) -> float:
-        """Independent readings that one counts for: the model's error has a new one every half of its quick memory.
-
-        Its shape within that time is not the one assumed, and readings taken at their word accuse sound cars: on the
-        other car on 7 days of 20. Hence a likelihood to a power (Bissiri, Holmes & Walker, J. R. Statist. Soc. B 78,
-        2016; from memory), as a fit weighs them, and the verdict does not hang on how often the logger wrote.
-        """
+        """Independent readings that one counts for: the model's error has a new one every half of its quick memory."""
+        # Its shape within that time is not the one assumed, and readings taken at their word accuse sound cars: on the
+        # other car on 7 days of 20. Hence a likelihood to a power (Bissiri, Holmes & Walker, J. R. Statist. Soc. B 78,
+        # 2016; from memory), as a fit weighs them, and the verdict does not hang on how often the logger wrote.
         if len(self.readings.time_s) < 2:
             return 1.0
         step_s = float(np.median(np.diff(self.readings.time_s)))

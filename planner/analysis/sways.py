@@ -190,8 +190,8 @@ def _changes(
 ) -> tuple[dict[str, Floats], dict[str, Floats], Floats]:
     """One drive for each change: what it does to fluids and air, and what slower grades cost in time."""
     line, road = outlook.timeline, outlook.timeline.road
-    driving = line.drive.speed_m_per_s > 0.0
-    speed = line.drive.speed_m_per_s[driving]
+    driving = line.on_road
+    speed = np.where(road.carried, road.wanted_m_per_s, line.drive.speed_m_per_s[driving])
     lines = {
         name: lay_out(outlook.trip, road, tuple(replace(day, start_s=day.start_s + s) for day in line.days), speed)
         for name, s in later_s.items()

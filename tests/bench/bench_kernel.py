@@ -22,6 +22,9 @@ from typing import Any
 
 import numba
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
 from bench_plan import SEEDS, commands, sampling
 
 from planner.files.folder import open_folder
