@@ -197,14 +197,17 @@ def level(margin_k: Floats) -> npt.NDArray[np.int64]:
 
 def tables(scores: dict[int, list[Score]]) -> Iterator[str]:
     """Say how it went, in tables."""
-    yield "| places read | coolant | engine oil | transmission | differential | 90 % intervals hold |"
-    yield "|---|---|---|---|---|---|"
+    kinds = "coolant | engine oil | transmission | differential"
+    yield f"| places read | {kinds} | 90 % intervals hold | 90 % margins kept |"
+    yield "|---|---|---|---|---|---|---|"
     for count, found in scores.items():
         off = np.array([s.best_k - s.true_k for s in found])
         held = np.array([s.held for s in found])
         each = " | ".join(f"{np.sqrt(np.mean(off[:, :, f] ** 2)):.1f}" for f in range(len(FLUIDS)))
         hold = ", ".join(f"{100 * np.mean(held[:, :, f]):.0f}" for f in range(len(FLUIDS)))
-        yield f"| {count or 'none'} | {each} | {hold} % |"
+        kept = np.array([s.true_k >= s.kept_k for s in found])
+        keep = ", ".join(f"{100 * np.mean(kept[:, :, f]):.0f}" for f in range(len(FLUIDS)))
+        yield f"| {count or 'none'} | {each} | {hold} % | {keep} % |"
     yield ""
     yield (
         "| places read | level wrong without | of these right with | level right without | of these wrong with "

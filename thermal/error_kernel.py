@@ -23,16 +23,18 @@ _BATCH = 16  # draws handed to a thread at a time
 # A splittable generator: Steele, Lea & Flood, OOPSLA 2014 (its mixing constants; from memory). Each number follows from
 # seed, draw, fluid, day and moment alone, so draws need no order and a longer day begins like a shorter one.
 _GOLDEN, _MIX_1, _MIX_2 = (np.uint64(x) for x in (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB))
+_LEGS = np.uint64(977)  # sets errors of legs apart from those of moments
 _30, _27, _31, _32, _LOW = (np.uint64(x) for x in (30, 27, 31, 32, 0xFFFFFFFF))
 
 
 class Along(NamedTuple):
     """What an error follows. Times count from the first move of each day; `first` has one entry more than days.
 
-    Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `air_k` (n_segment,); `outside_k`,
-    `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k` (n_draw, n_recorded, n_body); `margin_k`, `where`
-    (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of the unit error stays with the car and stands alone;
-    the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the road's, and the quick one.
+    Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (what has one error in its
+    margins), `air_k` (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k`
+    (n_draw, n_recorded, n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of
+    the unit error stays with the car and stands alone; the rest (n_fluid,), `stays` being the shares' roots: of the
+    day's error, the road's, and the quick one.
     """
 
     number: Rows
@@ -40,6 +42,7 @@ class Along(NamedTuple):
     since_s: FloatArray
     end_s: FloatArray
     group: Rows
+    piece: Rows
     air_k: FloatArray
     outside_k: FloatArray
     limit_k: FloatArray
@@ -114,12 +117,12 @@ def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
 
 @_jit
 def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
-    """Follow one fluid's error: recorded temperatures take it on, margins fall to the smallest on the way."""
+    """Follow one fluid's error: temperatures take on that of the moment, margins that of their piece of the drive."""
     path = a.temps_k[draw, :, a.node[f]]
     sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
     keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])
     fresh_road, fresh_quick = math.sqrt(1.0 - keep_road * keep_road), math.sqrt(1.0 - keep_quick * keep_quick)
-    at = 0
+    at, whole = 0, 0.0
     s_at = _size(path[0], a.air_k[a.rows[0]], a.outside_k[a.rows[0], f], sd, low, high)
     t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
     for d in range(len(a.number)):
@@ -127,6 +130,7 @@ def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
         always, _ = _normals(key, -1)
         always = a.car[draw, f] + a.stays[0] * always
         road, quick = _normals(key, 0)
+        piece = -1
         unit, step = always + a.stays[1] * road + a.stays[2] * quick, 0
         for i in range(a.first[d], a.first[d + 1]):
             while a.since_s[i] > step * GRID_S:
@@ -149,11 +153,14 @@ def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
                 past_s = a.end_s[i] - e_was
                 temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
             g = a.group[i]
-            left = a.limit_k[i, f] - temp - unit * size
+            if a.piece[i] != piece:
+                piece, (held_road, held_quick) = a.piece[i], _normals(_mixed(key + _LEGS), a.piece[i])
+                whole = always + a.stays[1] * held_road + a.stays[2] * held_quick
+            left = a.limit_k[i, f] - temp - whole * size
             if a.where[draw, g, f] == i:  # the peak itself may lie between two rows
                 peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
                 size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
-                left = min(left, a.limit_k[i, f] - peak - unit * size)
+                left = min(left, a.limit_k[i, f] - peak - whole * size)
             least_k[g] = min(least_k[g], left)
 
 

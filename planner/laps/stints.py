@@ -101,7 +101,7 @@ class Case:
 
         The drive's groups follow each other from 0.
         """
-        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1)
+        result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
         rotors = PAD_LIMIT_K[self.setup.pads] - hot

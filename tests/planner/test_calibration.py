@@ -13,7 +13,7 @@ from scipy import stats
 
 from planner.analysis.margins import columns_of, find_margins, fluids_of
 from planner.forecast.run import Forecast, ambient_sd_k, forecast, margin_error_k
-from thermal.discrepancy import conditions_of, covariance_k2, scale_k
+from thermal.discrepancy import CAR_SHARE, DAY_SHARE, QUICK_SHARE, ROAD_SHARE, conditions_of, scale_k
 from thermal.fluids import FLUID_KEYS, FLUID_NODES
 from thermal.kernel import Factors
 from thermal.simulate import Result, simulate
@@ -50,29 +50,26 @@ def outlook(make_trip, road, car) -> Forecast:
 
 
 def errors_drawn_k(outlook: Forecast, result: Result, rng: np.random.Generator) -> np.ndarray:
-    """The model's own error at every segment of every draw, from its covariance: no line of `with_error`. [K].
+    """The model's own error of every leg, on every segment of every draw: no line of `with_error`. [K].
 
-    Ornstein-Uhlenbeck paths, exactly, by the root of their covariance; the forecast steps them every half minute.
+    One part stays with the car, one with the day, the rest with the leg; in the shares that `discrepancy` states.
     """
     drive, known = outlook.timeline.drive, outlook.car.spread.discrepancy
-    at_s, n = np.cumsum(drive.duration_s), len(drive.duration_s)
+    n, day, leg = len(drive.duration_s), drive.day.astype(int), drive.group.astype(int)
     fluids = result.temps_k[:, :, FLUID_NODES]
     around = conditions_of(known, drive, outlook.car.vehicle)
     # A peak is where the temperature stands still, so a rise that comes early or late does not move it.
     scale = scale_k(known, around, np.arange(n)[None], fluids)
     out = np.empty_like(scale)
-    for fluid, key in enumerate(FLUID_KEYS):
-        lasting, one = known.of(key).lasting_s, np.ones(n)
-        alone = covariance_k2(one, at_s, lasting, car=False)
-        whole = alone * (drive.day[:, None] == drive.day[None, :])
-        whole = whole + covariance_k2(one, at_s, lasting, car=True) - alone
-        root = np.linalg.cholesky(whole + 1e-9 * np.eye(n))
-        out[:, :, fluid] = scale[:, :, fluid] * (rng.normal(size=(len(scale), n)) @ root.T)
+    for fluid in range(len(FLUID_KEYS)):
+        own, days, legs = (rng.normal(size=(len(scale), count)) for count in (1, day.max() + 1, leg.max() + 1))
+        unit = np.sqrt(CAR_SHARE) * own + np.sqrt(DAY_SHARE) * days[:, day]
+        out[:, :, fluid] = scale[:, :, fluid] * (unit + np.sqrt(ROAD_SHARE + QUICK_SHARE) * legs[:, leg])
     return out
 
 
 def margins_met(outlook: Forecast, factors: Factors, shift_k: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Smallest margin of every draw, leg and fluid, wherever on the leg it falls with the error on the path."""
+    """Smallest margin of every draw, leg and fluid, wherever on the leg it falls with the leg's error on the path."""
     drive, vehicle = outlook.timeline.drive, outlook.car.vehicle
     result = simulate(drive, vehicle, factors=factors, ambient_k=shift_k)
     left = result.limit_k[None] - result.temps_k[:, :, FLUID_NODES] - errors_drawn_k(outlook, result, rng)
