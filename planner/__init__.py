@@ -8,7 +8,7 @@ Examples
 >>> import planner
 >>> p = planner.plan(planner.example("minimal"))
 >>> list(p.days[["day", "level"]].itertuples(index=False, name=None))
-[(1, 'unknown')]
+[(1, 'ample')]
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -289,7 +289,7 @@ def plan(
     --------
     >>> p = plan(example("minimal"))
     >>> p.margins.loc[p.margins.margin_k.idxmin(), ["fluid", "level"]].tolist()
-    ['engine_oil', 'unknown']
+    ['coolant', 'ample']
     >>> bool((p.track.coolant_upper_k >= p.track.coolant_k).all())
     True
     """

@@ -55,7 +55,7 @@ def test_the_plan_draws_without_trouble_or_requests(opened, plain, size):
     box = page.locator("#map_route").bounding_box()
     assert box["width"] > 300
     assert box["height"] > 200
-    assert page.locator("#map_route path.level-unknown").count() > 0
+    assert page.locator("#map_route path:is(.level-ample, .level-unknown)").count() > 0
     assert page.locator("#map_route path.land").count() > 0
     assert page.locator(".pin-box:visible").count() == 2
     # Five fluids with a limit each; air; the road's elevation.
