@@ -86,8 +86,6 @@ def with_error(
         How many of the first draws stay as they are: the car as best known. [-]
     first_day : int
         Number of the drive's first day, where the drive is a later part of a trip. [-]
-    steady : bool
-        One error for the whole drive, as for laps of one road in one hour. [-]
     begin : int
         Segment of that day from which on it was simulated. [-]
 
@@ -95,7 +93,7 @@ def with_error(
     -------
     Result
         The same draws; metal and rotors as they were. A margin is the smallest of its group with the error of that
-        group on its path; `where` stays that of the path without. An error of timing moves when a temperature is
+        group on its path, or of the whole drive where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. An error of timing moves when a temperature is
         reached, not how far a peak goes: it is in the temperatures and not in the margins.
 
     Raises

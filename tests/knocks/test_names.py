@@ -75,8 +75,7 @@ def test_columns_stand_under_their_headings(trip: Path) -> None:
         rename(trip, name)
         table = [line for line in warm.run("forecast", trip).out.splitlines() if "ample" in line or "level" in line]
         assert (
-            len({_width(line[: line.rindex(word)]) for line, word in zip(table, ("level", "ample"), strict=True)})
-            == 1
+            len({_width(line[: line.rindex(word)]) for line, word in zip(table, ("level", "ample"), strict=True)}) == 1
         )
         rename_back = (trip / "places.csv").read_text(encoding="utf-8")
         rename_back = rename_back.replace(f"{name} B", FINISH).replace(name, START)
