@@ -92,9 +92,10 @@ def with_error(
     Returns
     -------
     Result
-        The same draws; metal and rotors as they were. A margin is the smallest of its group with the error of that
-        group on its path, or of the whole drive where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. An error of timing moves when a temperature is
-        reached, not how far a peak goes: it is in the temperatures and not in the margins.
+        The same draws; metal and rotors as they were. A margin is the smallest of its group with the error of
+        that group on its path, or of the whole drive where it is `steady`, as for laps of one road in one hour;
+        `where` stays that of the path without. An error of timing moves when a temperature is reached, not how
+        far a peak goes: it is in the temperatures and not in the margins.
 
     Raises
     ------
