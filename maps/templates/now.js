@@ -141,7 +141,7 @@ function judge(one, channel, c, grade, last) {
   const near = between(grade.end), [shift, ratio] = ["read", "ratio"].map((which) => mixed(figures.moved[c].map((node) => node[which]), near));
   const upper = shift > -teaching.rules.note && ratio < 1 ? one.expect + (one.upper - one.expect) / ratio : one.upper;
   const beyond = figures.moved[c].some((node, k) => node.beyond && teaching.nodes[k] >= grade.start && teaching.nodes[k] <= last);
-  const level = levelOf(one.limit - upper, doubtAt(figures.known, c, grade.end), beyond || grade.level === "unknown");
+  const level = levelOf(one.limit - upper, doubtAt(figures.known, c, grade.end), beyond || grade.level === "unknown", figures.on.length > 0);
   one.upper = Math.max(one.upper, ...peaks.map((peak) => peak.upper));
   one.level = LEVELS[Math.max(...[level, ...peaks.map((peak) => peak.level)].map((word) => LEVELS.indexOf(word)))];
   one.caution = channel.caution;

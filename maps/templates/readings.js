@@ -42,7 +42,7 @@ function makeReadings(onChange) {
     if (!teaching) return;
     figures.changed = changedAt(figures.on, here, nextGrade(here), figures.known.stands);
     figures.moved = movedAt(figures.learnt, figures.changed);
-    figures.peaks = movedPeaks(figures.moved, figures.known);
+    figures.peaks = movedPeaks(figures.moved, figures.known, figures.on.length > 0);
     moveSeries(airAt(figures.known, figures.on, here));
     moveTimetables();
     byId("moved").textContent = movedWords(figures.known.numbers.filter((one) => one.believed).length);
