@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 PICTURE = ROOT / "docs" / "map.png"
 WIDTH, HEIGHT, MOST_BYTES = 1280, 800, 250_000
-VIEW = "day-6"  # what the picture shows: the day of the thinnest margin
+VIEW = "day-7"  # what the picture shows: the day of the thinnest margin
 
 
 def plan(folder: Path) -> Path:
