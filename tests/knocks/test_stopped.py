@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -106,6 +107,17 @@ def test_log_write_killed_at_any_step(tmp_path: Path) -> None:
     assert step > 6
 
 
+@pytest.fixture
+def listening(number: int) -> Iterator[None]:
+    """Start children that do not ignore the signal, whatever these tests were started by (nohup, a script's `&`)."""
+    before = signal.getsignal(number)
+    if before is signal.SIG_IGN:
+        signal.signal(number, signal.SIG_DFL)
+    yield
+    signal.signal(number, before)
+
+
+@pytest.mark.usefixtures("listening")
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 129)])
 def test_one_line_and_no_trace_when_asked_to_end(trip: Path, tmp_path: Path, number: int, code: int) -> None:
     before, heard = warm.state(trip), set()
