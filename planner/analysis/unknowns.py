@@ -52,7 +52,7 @@ def find_unknowns(outlook: Forecast) -> Unknowns:
     as_planned = outlook.nominal.margin_k[0]
     lost = np.maximum(as_planned - _margin_k(outlook, gaps), 0.0) if gaps else np.zeros_like(as_planned)
     for seen in doubted:
-        ahead, fluid = _ahead(outlook), fluid_of(seen.what).index
+        ahead, fluid = _from_leg(outlook), fluid_of(seen.what).index
         lost[ahead:, fluid] = np.maximum(lost[ahead:, fluid], seen.read_k - seen.expected_k)
     return Unknowns(gaps=gaps, doubted=doubted, lost_k=lost)
 
@@ -65,9 +65,9 @@ def _doubted(outlook: Forecast) -> tuple[Seen, ...]:
     return tuple(sorted(hot, key=lambda one: one.expected_k - one.read_k))
 
 
-def _ahead(outlook: Forecast) -> int:
-    """First leg ahead of the readings."""
-    return 0 if outlook.lesson is None else outlook.lesson.ahead_of(outlook.legs)
+def _from_leg(outlook: Forecast) -> int:
+    """Leg of the last reading, from which on a doubt counts."""
+    return 0 if outlook.lesson is None else max(outlook.lesson.ahead_of(outlook.legs) - 1, 0)
 
 
 def _margin_k(outlook: Forecast, gaps: tuple[Gap, ...]) -> Floats:

@@ -106,9 +106,9 @@ def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
     assert made.margins.margin_k.to_numpy() == pytest.approx(bare.margins.margin_k.to_numpy(), abs=1e-6)
     ahead = made.report.outlook.lesson.ahead_of(made.report.outlook.legs)
     axle = made.margins.query("fluid == 'differential'")
-    assert set(axle.level[axle.leg > ahead]) <= {"unknown", "thin", "exceeded"}
-    assert set(axle.level[axle.leg <= ahead]) == set(
-        bare.margins.query("fluid == 'differential'").level[axle.leg <= ahead]
+    assert set(axle.level[axle.leg >= ahead]) <= {"unknown", "thin", "exceeded"}
+    assert set(axle.level[axle.leg < ahead]) == set(
+        bare.margins.query("fluid == 'differential'").level[axle.leg < ahead]
     )
     worst = next(m for m in made.report.margins if m.leg == ahead and m.fluid == "differential")
     assert "Differential read 175 °C at" in unknown_sentence(made.report, worst)
