@@ -95,7 +95,7 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
             problems.add(sheet_file(name), f"the key {shown(key)} stands against another row", row=number)
             continue
         table, last = at
-        table[last] = _car_value(key, value, source) if name == CAR else _setting(last, value)
+        table[last] = read_car_value(key, value, source) if name == CAR else read_setting(last, value)
     return found
 
 
@@ -114,7 +114,7 @@ def _put(found: dict[str, Any], steps: Sequence[tuple[str, int]]) -> tuple[dict[
     return None if number or isinstance(table.get(name), (dict, list)) else (table, name)
 
 
-def _setting(name: str, text: str) -> object:
+def read_setting(name: str, text: str) -> object:
     """A value of trip.toml."""
     if name in _LISTS:
         return [one.strip() for one in text.split("\n" if name == _SENTENCES else ";") if one.strip()]
@@ -123,7 +123,7 @@ def _setting(name: str, text: str) -> object:
     return _number(text) if name in _NUMBERS else re.sub(r"^(\d\d:\d\d):00$", r"\1", text)
 
 
-def _car_value(key: str, text: str, source: str) -> object:
+def read_car_value(key: str, text: str, source: str) -> object:
     """A value of vehicle.toml, with where it is from."""
     if key in ("base", "name"):
         return text
