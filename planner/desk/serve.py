@@ -17,8 +17,8 @@ _ALONE_S = 20.0  # without a window, a reload or a computer waking up apart
 _MOST_AT_ONCE = 100
 
 
-def serve(folder: Path, *, port: int, browser: bool, stay: bool, say: Callable[[str], None]) -> None:
-    """Serve one trip folder; returns when the desk is done."""
+def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[[str, bool], None]) -> None:
+    """Serve one trip folder until the desk is done; `tell` gets each address, and whether it is the first."""
     desk, held = Desk(folder), _bound(port)
     server: uvicorn.Server | None = None
 
@@ -28,7 +28,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, say: Callable[[
 
     guard = make_app(desk, stop=stop)
     guard.port = held.getsockname()[1]
-    guard.used = lambda: say(f"For one more window: {guard.address}")
+    guard.used = lambda: tell(guard.address, False)
     config = uvicorn.Config(
         guard,
         log_config=None,
@@ -41,8 +41,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, say: Callable[[
         backlog=64,
     )
     server = uvicorn.Server(config)
-    say(f"The desk is at {guard.address}")
-    say("It is served to this computer alone. Close its window, or press Ctrl-C, to stop it.")
+    tell(guard.address, True)
     try:
         desk.start()
         if browser:
