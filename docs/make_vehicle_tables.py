@@ -1,4 +1,4 @@
-"""Write the tables of `vehicle.toml` in docs/formats.md from the code: python docs/make_vehicle_tables.py."""
+"""Write the tables of `vehicle.toml` and of its factors in docs/formats.md from the code."""
 
 import re
 import sys
@@ -11,6 +11,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
 
 from cars import ESTATE, read_class  # noqa: E402
 
+from thermal.fluids import FACTORS  # noqa: E402
 from thermal.vehicle_file import key_of, sections  # noqa: E402
 
 PAGE = ROOT / "docs" / "formats.md"
@@ -74,9 +75,15 @@ def tables() -> str:
     return "\n\n".join(parts) + "\n\n"
 
 
+def factors() -> str:
+    """Rows of the factors that a fit can write."""
+    return "\n".join(f"| `{name}` | {factor.words} |" for name, factor in FACTORS.items())
+
+
 def page(text: str) -> str:
     """The page with its tables replaced."""
-    return re.sub(f"{re.escape(BEGIN)}.*?(?={re.escape(END)})", lambda _: tables(), text, flags=re.DOTALL)
+    text = re.sub(f"{re.escape(BEGIN)}.*?(?={re.escape(END)})", lambda _: tables(), text, flags=re.DOTALL)
+    return re.sub(r"(?<=\n)\| `engine_heat` .*?(?=\n\| `correlation`)", lambda _: factors(), text, flags=re.DOTALL)
 
 
 if __name__ == "__main__":
