@@ -27,7 +27,7 @@ EVERYDAY = frozenset(
     # what a table says of itself
     "what value source note notes name kind services service yours usual change level common practice item due next "
     "suffices smallest open two carried flags not warm below up as because looks like taken may reach expect cost "
-    "assumed basis reason csv a and by of on the fluid plan stop turn out readings".split()
+    "assumed basis reason csv a and by of on the fluid plan turn out possible alternative".split()
 )
 """Words that need no entry: a reader knows them from the road."""
 
@@ -91,7 +91,12 @@ def words_of(heading: str) -> list[str]:
 
 def strange(headings: list[str], known: frozenset[str]) -> dict[str, str]:
     """Words that are neither in the glossary nor everyday, each with a heading that has it."""
-    return {word: heading for heading in headings for word in words_of(heading) if word not in known}
+    return {
+        word: heading
+        for heading in headings
+        for word in words_of(heading)
+        if not known & {word, word.removesuffix("s")}
+    }
 
 
 def known_words() -> frozenset[str]:
