@@ -168,8 +168,8 @@ const compare = {
     const a = this.states[Number(byId("state-a").value)], b = this.states[Number(byId("state-b").value)], table = byId("compare");
     if (!a || !b) { table.replaceChildren(); return; }
     const said = (one, name) => { const [left, level] = one.fluids[name] || []; return level === undefined ? "" : `${state.now.levels[level]}${level === "unknown" ? "" : `, ${left.toFixed(0)} ${one.unit}`}`; };
-    const rows = [["", a.words, b.words, "moved"], ["margins of the legs", a.headline, b.headline, ""], ["sets off", a.departure, b.departure, ""], ["days", a.days, b.days, ""],
-      ["driving [h]", a.driving, b.driving, (b.driving - a.driving).toFixed(1)], [`far [${a.distance_unit}]`, a.distance, b.distance, b.distance - a.distance]];
+    const rows = [["", a.words, b.words, "moved"], ["margins of the legs", a.headline, b.headline, ""], ["depart", a.departure, b.departure, ""], ["days", a.days, b.days, ""],
+      ["driving [h]", a.driving, b.driving, (b.driving - a.driving).toFixed(1)], [`distance [${a.distance_unit}]`, a.distance, b.distance, b.distance - a.distance]];
     for (const name of Object.keys({ ...a.fluids, ...b.fluids })) {
       const both = a.fluids[name] && b.fluids[name] ? (b.fluids[name][0] - a.fluids[name][0]).toFixed(0) : "";
       rows.push([`${name}, smallest margin`, said(a, name), said(b, name), both]);

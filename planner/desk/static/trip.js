@@ -154,7 +154,7 @@ function put(field, value) { if (document.activeElement !== field || field.value
 function showDays(now) {
   const key = `${now.days.length}`, table = byId("days");
   if (dayRows.key !== key) {
-    const body = headings(table, ["day", "date", "from", "to", "sets off", "arrives", `far [${now.units.distance}]`, "driving [h]", "smallest margin", "night at"]);
+    const body = headings(table, ["day", "date", "from", "to", "depart", "arrive", `distance [${now.units.distance}]`, "driving [h]", "smallest margin", "night at"]);
     dayRows = now.days.map((_, number) => {
       const row = element("tr"), cells = Array.from({ length: 10 }, () => element("td"));
       const off = input(`Day ${number + 1} sets off`, "time", (at) => edit("morning", { day: number, at }));
@@ -188,7 +188,7 @@ function showLegs(now) {
   const table = byId("legs"), key = `${now.geometry}${now.editable}`;
   if (built !== key) {
     built = key;
-    const body = headings(table, ["day", "from", "to", "road", `far [${now.units.distance}]`, "sets off", "arrives", `speed [${now.speed_unit}]`, `air [${now.units.temperature}]`, "smallest margin", ""]);
+    const body = headings(table, ["day", "from", "to", "road", `distance [${now.units.distance}]`, "depart", "arrive", `speed [${now.speed_unit}]`, `air [${now.units.temperature}]`, "smallest margin", ""]);
     legRows = now.legs.map((leg, number) => {
       const row = element("tr"), cells = Array.from({ length: 11 }, () => element("td"));
       const speed = input(`Speed from ${leg.from} to ${leg.to}`, "text", (value) => edit("leg", { leg: number, column: "speed", value }));
