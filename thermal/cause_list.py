@@ -18,7 +18,7 @@ _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _SERIOUS_LOG = 0.5  # ASSUMED: three fifths of what it should be, or five thirds (0.3 to 0.7)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
-# Causes that a log seldom tells apart, and that send an owner to the same place.
+# Causes that a log seldom distinguishes, and that need the same inspection.
 COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
 FAMILIES = {
     COOLING: "the cooling system passes less heat",
@@ -31,7 +31,7 @@ FAMILIES = {
 class Cause(NamedTuple):
     """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights.
 
-    `serious` is the value from which an owner would want to know; 0 where the cause has none.
+    `serious` is the smallest relevant value; 0 if the cause has none.
     """
 
     name: str
@@ -123,7 +123,7 @@ CAUSES = (
     *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", node=node) for node, words in NAMES.items()),
 )
 WORDS = {cause.name: cause.words for cause in CAUSES}
-# The gauge without which a cause cannot be told; one that is not here needs any.
+# The gauge required to detect a cause; causes not listed need any one.
 _NEEDS = {
     **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},
     **dict.fromkeys(("fan", "flow", "thermostat_open", "thermostat_late"), fluid_of("coolant").node),

@@ -402,7 +402,7 @@ def power_shortfall_w(
     power_share: FloatArray,
     steady: bool,
 ) -> FloatArray:
-    """Power missing in the best gear; zero or less where the car holds the speed.
+    """Power deficit in the best gear; zero or less where the car holds the speed.
 
     Parameters
     ----------

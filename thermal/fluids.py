@@ -31,7 +31,7 @@ class Body:
     smooth_s : float
         ASSUMED: half the usual time constant, within which its errors cannot be independent. [s]
     at_coolant : bool
-        Whether it is taken as warm as the coolant when a log begins; else it stands half-way to the air. [-]
+        Whether it starts a log at coolant temperature; else half-way to the air. [-]
     warm_k : float, optional
         ASSUMED: its temperature on an ordinary drive, where it follows neither coolant nor air. [K]
     """
@@ -152,7 +152,7 @@ FLUID_NODES = [fluid.node for fluid in FLUIDS]
 
 
 class DrawnFactor(NamedTuple):
-    """What one factor of the draws scales, and the standard deviation of its logarithm for a car nobody has logged.
+    """One factor of the draws: what it scales, and the standard deviation of its logarithm for a car without logs.
 
     ASSUMED: the deviations give about +-8 K on coolant and +-12 to 15 K on the oils at load, which is what common
     practice allows an uncalibrated forecast. A fit narrows them. `later` factors are drawn from a sequence of their

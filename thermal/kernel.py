@@ -137,7 +137,7 @@ def _table(values, temp_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _air_through(share, row, car):  # type: ignore[no-untyped-def]
-    """Air through the radiator at some fan speed, and where that lies on the map (square-root spaced)."""
+    """Air through the radiator at a fan speed, and its position on the map (square-root spaced)."""
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
     i = int(x)
@@ -480,7 +480,7 @@ Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out s
 
 
 def _told_apart() -> Any:
-    """Decorate as `_compile` does, and tell the compiler that the arrays it is handed do not overlap."""
+    """Decorate as `_compile` does, and declare to the compiler that its arrays do not overlap."""
     # It makes no vectors otherwise. How to tell it is no part of its interface: where that has changed, the code is the
     # same and slower.
     try:
@@ -637,7 +637,7 @@ def _begin_lanes(b, f, factors, start_k, block, n):  # type: ignore[no-untyped-d
 
 @_jit
 def _record_lanes(b, outputs, limit_k, block, n, i, at, here):  # type: ignore[no-untyped-def]
-    """Keep temperatures where they are wanted, and margins where they are the smallest so far."""
+    """Record requested temperatures, and update the smallest margins."""
     temps, margin, where, _ = outputs
     for k in range(n):
         if at >= 0:
@@ -675,7 +675,7 @@ def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped
 
 
 def _lanes_work() -> Any:
-    """Room for what a thread holds of its lanes."""
+    """Work arrays of a thread's lanes."""
     return tuple(kind(*(np.zeros(_LANES) for _ in kind._fields)) for kind in (Row, Lanes, Factors))
 
 
@@ -766,7 +766,7 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
 
 
 def is_compiled() -> bool:
-    """Tell whether a compiled kernel for this program lies in the cache.
+    """Whether a compiled kernel for this version is in the cache.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Sorts of oil an owner can name: what each withstands, how it thickens in the cold, and how fast heat ages it."""
+"""Sorts of oil: temperature limits, viscosity, and ageing."""
 
 from collections.abc import Mapping
 from dataclasses import replace

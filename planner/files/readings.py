@@ -1,4 +1,4 @@
-"""readings.csv: what the gauges said, read by hand on the way; a row is added at every stop."""
+"""readings.csv: gauge readings noted during the trip, one row per stop."""
 
 import os
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from thermal.errors import shown
 
 READINGS = "readings.csv"
 AIR = "air"
-# Headings, and the fluids they are of.
+# Headings and their fluids.
 GAUGES = {
     "coolant": "coolant",
     "oil": "engine_oil",
@@ -28,7 +28,7 @@ _EXAMPLE = "2027-07-11 14:20"
 
 
 def _temperature(name: str, example: str, low_k: float, high_k: float) -> Column:
-    """One gauge's column."""
+    """Column of one gauge."""
     return Column(
         name=name,
         required=False,
@@ -67,11 +67,11 @@ READING_COLUMNS = (
 
 
 def read_readings(folder: Path, trip: Trip) -> tuple[Reading, ...]:
-    """Read readings.csv of a trip folder; without one, nothing was read."""
+    """Read readings.csv of a trip folder; empty if there is none."""
     if not os.path.lexists(folder / READINGS):
         return ()
     problems = Problems()
-    missing = "is a link that leads nowhere; put the file there, or delete the link"
+    missing = "is a broken link; restore the file, or delete the link"
     text = open_text(folder, READINGS, problems=problems, missing=missing)
     rows = () if text is None else parse_readings(text, trip=trip, problems=problems)
     if len(problems):
@@ -80,7 +80,7 @@ def read_readings(folder: Path, trip: Trip) -> tuple[Reading, ...]:
 
 
 def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = READINGS) -> tuple[Reading, ...]:
-    """Read the text of readings.csv; a file with headings alone is one that waits for its first row."""
+    """Read the text of readings.csv; headings without rows are allowed."""
     if sum(bool(line.strip(" ,;\t\r")) and not line.startswith("#") for line in text.splitlines()) == 1:
         return ()
     table = read_table(text, file=file, columns=READING_COLUMNS, max_rows=limits.READINGS, problems=problems)
@@ -94,13 +94,13 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
-            row.fault("when", f"says neither where nor when; write the local time, e.g. {_EXAMPLE}, or the place")
+            row.fault("when", f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place")
         elif row.cell("place") and row.cell("along"):
-            row.fault("along", "a place is given too; give one of the two")
+            row.fault("along", "both a place and a leg are given; keep one")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
-            row.fault("when", "the row has no reading; fill in a temperature, or delete it")
+            row.fault("when", "the row has no reading; enter a temperature, or delete the row")
         if pressure is not None and rpm is None:
-            row.fault("oil_pressure", "stands without 'rpm'; oil pressure says nothing without the engine's speed")
+            row.fault("oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure")
         yield Reading(
             row=row.number,
             when=when,

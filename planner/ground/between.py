@@ -1,4 +1,4 @@
-"""How far the ground stands above a leg whose profile nobody gave, and whether an even grade may stand for it."""
+"""Terrain along a leg without profile, and whether a constant grade is acceptable."""
 
 from dataclasses import dataclass
 
@@ -19,27 +19,27 @@ cell unseen; likely range 150 to 300."""
 TILTED, TILTED_RISE_M = 0.01, 150.0
 """ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
 _MORE, _FEARED_GRADE, _STEEPEST = 1.3, 0.06, 0.12
-SHORT_M = 8000.0  # less than a cell: its mean height says little, how it changes says more
+SHORT_M = 8000.0  # less than a cell: the mean elevation says little, its change more
 _STEP_M = 2000.0
-_ROUND_ABOUT = 1.3  # a road longer than this times the straight line bends far from it
+_ROUND_ABOUT = 1.3  # longer roads leave the straight line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Between:
-    """The coarse ground between the ends of a leg.
+    """Coarse terrain between the ends of a leg.
 
     Attributes
     ----------
     above_m : float
-        How far its highest part stands above the higher end, 0 where it does not. [m]
+        Height of its highest part above the higher end, at least 0. [m]
     below_m : float
-        How far its lowest part lies below the lower end, 0 where it does not. [m]
+        Depth of its lowest part below the lower end, at least 0. [m]
     off_even_m : float
-        Its largest distance, up or down, from the straight grade between the two ends. [m]
+        Its largest vertical distance from the constant grade between the ends. [m]
     climb_m : tuple of float
-        Heights at the foot and the top of the greatest rise on the way, ends included. [m]
+        Elevations at the foot and the top of the greatest rise, ends included. [m]
     even : bool
-        Whether an even grade may stand for the road; where not, its margins are not known.
+        Whether a constant grade is acceptable; if not, the margins are unknown.
     """
 
     above_m: float
@@ -52,12 +52,12 @@ class Between:
 def ground_between(
     start: tuple[float, float, float], finish: tuple[float, float, float], *, distance_m: float
 ) -> Between:
-    """Compare the ground between two places (latitude, longitude [deg], height [m]) with an even grade.
+    """Compare the terrain between two places (latitude, longitude [deg], elevation [m]) with a constant grade.
 
     Notes
     -----
-    Means over cells of some 9 km: of passes they show most of the height, of gorges little. So a road along a river
-    through mountains is called not even; that is meant. Checked against the passes in tests/planner/ground.
+    Means over cells of some 9 km show most of the height of passes, but little of gorges. So a road along a river
+    through mountains is classed as not even; this is intended. Checked against the passes in tests/planner/ground.
 
     Examples
     --------
@@ -92,7 +92,7 @@ def ground_between(
 
 
 def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
-    """Foot and top of the greatest rise of a line of heights."""
+    """Foot and top of the greatest rise of a series of elevations."""
     height = np.asarray(heights_m, dtype=np.float64)
     lowest = np.minimum.accumulate(height)
     top = int(np.argmax(height - lowest))
@@ -102,14 +102,14 @@ def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
 def cautious_profile(
     between: Between, *, start_m: float, finish_m: float, distance_m: float
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Distances and heights of the hardest road the ground lets one fear between two heights, to be forecast.
+    """Distances and elevations of the hardest plausible road between two elevations.
 
-    Flat, then as late as may be one climb to a top, then down to the finish. A leg whose margins are ample on it is
-    ample whatever the road does; a leg whose margins are not is unknown, not thin.
+    Flat, then as late as possible one climb to a top, then down to the finish. A leg with ample margins on it is
+    ample on any road; otherwise its margin is unknown, not thin.
 
     Notes
     -----
-    The top stands 150 m above the higher end and 1.3 times as far again as the coarse ground: above the published
+    The top is 150 m plus 1.3 times the coarse terrain's height above the higher end: above the published
     height of each of 25 passes tried. 6 % (ASSUMED; likely range 5 to 8), steeper where the leg is too short for it.
 
     Examples
@@ -142,7 +142,7 @@ def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
 
 
 def _bowed(lat: Floats, lon: Floats, share: Floats, most_m: float) -> tuple[Floats, Floats]:
-    """Move a line sideways, most at its middle."""
+    """Shift a line sideways, most at its middle."""
     aside_deg = np.degrees(most_m / 6371008.8) * np.sin(np.pi * share)
     narrow = max(float(np.cos(np.radians(lat.mean()))), 0.1)
     east, north = (lon[-1] - lon[0] + 180.0) % 360.0 - 180.0, lat[-1] - lat[0]

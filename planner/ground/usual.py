@@ -1,4 +1,4 @@
-"""Usual highs and lows where stations stand near, from the shipped normals, and how far to believe them."""
+"""Usual highs and lows from the shipped station normals, with their errors."""
 
 import functools
 from collections.abc import Sequence
@@ -21,9 +21,9 @@ BELIEVED_SD_K = 3.5
 """ASSUMED: a usual high that is further out than this is not to be planned on; likely range 3 to 5."""
 FARTHEST_KM = 400.0
 NEIGHBOURS = 10
-_NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
+_NEAR_KM = 10.0  # bounds the weight of a station at the point
 _ALIKE_M = 400.0  # difference of height at which a station's weight has fallen to 1/e
-_COAST_KM = 40.0  # the sea is felt as far inland, to 1/e
+_COAST_KM = 40.0  # distance inland at which the effect of the sea has fallen to 1/e
 # Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
 # error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
 _LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
@@ -36,7 +36,7 @@ _SD_LOW = (1.3, 0.4, 4.0, 1.7, 0.8, 0.0, 0.4)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Usual:
-    """Usual high and low of a place, their standard errors, and the station that counted most."""
+    """Usual high and low of a place, their standard errors, and the station with the largest weight."""
 
     high_k: float
     low_k: float
@@ -49,7 +49,7 @@ class Usual:
 
     @property
     def believed(self) -> bool:
-        """Whether the high may be planned on."""
+        """Whether the high is reliable enough for planning."""
         return self.high_sd_k <= BELIEVED_SD_K
 
 
@@ -75,7 +75,7 @@ def stations() -> Stations:
     head: dict[str, Any] = packed.head()
     count = head.get("stations")
     if not isinstance(count, int) or count < NEIGHBOURS:
-        raise damaged(path, "its first line")
+        raise damaged(path, "bad first line")
     lat, lon, height, sea = (packed.summed(count) for _ in range(4))
     high, low = (packed.summed(12 * count).reshape(12, count).T / 10.0 + 273.15 for _ in range(2))
     named = [line.partition("\t") for line in packed.lines(count)]
@@ -105,7 +105,7 @@ def month_of(day: date) -> float:
 
 
 def summer_share(month: float, lat_deg: float = 45.0) -> float:
-    """Share of summer in a time of year: 1 in mid July, 0 in mid January; the other way round south of the equator.
+    """Summer fraction of a time of year: 1 in mid July, 0 in mid January; reversed south of the equator.
 
     Examples
     --------
@@ -174,7 +174,7 @@ def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: floa
     sea = sea_km(lat_deg, lon_deg)
     coast = np.log((table.sea_km[near] + 10.0) / (sea + 10.0))
     log_weight = -np.log(km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2 - coast**2
-    weight = np.exp(log_weight - log_weight.max())  # none so unlike that all weights vanish
+    weight = np.exp(log_weight - log_weight.max())  # keeps all weights from vanishing
     weight /= weight.sum()
     summer = summer_share(month, lat_deg)
     unlike = (1.0, weight @ km / 100.0, weight @ np.abs(higher_m) / 1e3, weight @ np.abs(coast))

@@ -1,12 +1,12 @@
-"""Errors raised by the planner; each becomes one clear line at the command line."""
+"""Errors raised by the planner; each is one line at the command line."""
 
 
 class PlannerError(Exception):
-    """Root of everything the planner raises on purpose."""
+    """Base class of the planner's errors."""
 
 
 class TripError(PlannerError):
-    """The trip folder has problems; carries all of them, one sentence each.
+    """The trip folder has problems; contains all of them, one sentence each.
 
     Attributes
     ----------
@@ -20,7 +20,7 @@ class TripError(PlannerError):
 
 
 class NoRouteError(PlannerError):
-    """The route graph has no way between two places."""
+    """The route graph has no connection between two places."""
 
 
 class OutputError(PlannerError):

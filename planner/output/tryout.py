@@ -1,4 +1,4 @@
-"""The drive at home that teaches most for a trip, in sentences."""
+"""Text of the most informative drive near home."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -8,17 +8,17 @@ from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
 from thermal.fluids import fluid_of
 
-# Common practice, no source; the stretches of planner/analysis/tryout.py in an owner's words.
+# Common practice, no source; the stretches of planner/analysis/tryout.py in plain words.
 RECIPE = (
     "An hour near home, air conditioning and load as on the trip: ten minutes to warm up, 25 minutes' steady cruise, "
-    "ten minutes up a hill of about 5 %, eight minutes standing at the top with the engine on where that is allowed. "
+    "ten minutes up a hill of about 5 %, eight minutes at idle at the top where that is allowed. "
     "Record the track on a phone; let a passenger note every gauge and the time after each of the three."
 )
 AFTER = "Then: grademargin fit {folder} --drive DRIVE.gpx --readings NOTES.csv"
 
 
 def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> list[str]:
-    """Say which reading is worth what."""
+    """Gain of each reading."""
     u = units_of(outlook.trip.units)
     said = [RECIPE]
     for one in found:
@@ -33,7 +33,7 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
 
 
 def worth_list(found: Sequence[Worth]) -> list[dict[str, Any]]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return [
         {
             "fluid": one.fluid,

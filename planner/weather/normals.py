@@ -1,4 +1,4 @@
-"""Station normals: usual monthly highs and lows of weather stations, and what they make likely between the stations."""
+"""Station normals: usual monthly highs and lows of weather stations, interpolated between the stations."""
 
 import re
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 MAX_BYTES, MAX_ROWS = 30_000_000, 50_000
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 NEIGHBOURS = 8
-_NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
+_NEAR_KM = 10.0  # bounds the weight of a station at the point
 _ALIKE_M = 400.0  # difference of elevation at which a station's weight has fallen to 1/e
 # Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
 # error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
@@ -42,7 +42,7 @@ _OTHER_MONTH = re.compile(r"t(max|min)_([a-z]{3})_([cf])", re.ASCII)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsualHighLow:
-    """Usual high and low of a point, and the error of having no station there, which adds to the spread of days."""
+    """Usual high and low of a point, and the interpolation error, which adds to the day-to-day spread."""
 
     high_k: float
     low_k: float
@@ -50,7 +50,7 @@ class UsualHighLow:
 
 
 class StationNormals(Protocol):
-    """Whoever tells usual highs and lows between weather stations."""
+    """A source of usual highs and lows between weather stations."""
 
     @property
     def words(self) -> str:

@@ -323,7 +323,7 @@ def test_asked(tmp_path: Path, name: str) -> None:
     path = file(tmp_path, name, ASKED[name])
     found = describe_log(path).mapping
     assert found.unsure != ()
-    with pytest.raises(PlannerError, match="leaves open"):
+    with pytest.raises(PlannerError, match="still marked unsure"):
         read_log(path, found)
 
 

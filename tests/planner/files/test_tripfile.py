@@ -111,7 +111,7 @@ def test_every_key_of_the_toml(folder: Path) -> None:
     assert trip.day.least_rest_s == 32400.0
     assert trip.halts[0].passing == 1
     assert (trip.halts[0].place, trip.halts[0].duration_s, trip.halts[0].engine_on) == ("raton-pass", 1200.0, True)
-    assert trip.assumptions == ("2 of 3 legs have no profile; an even grade between their places assumed.",)
+    assert trip.assumptions == ("2 of 3 legs have no profile; a constant grade between their places is assumed.",)
 
 
 def test_defaults_are_told(folder: Path) -> None:
@@ -140,7 +140,7 @@ def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
         (folder / name).unlink()
     problems = problems_of(folder)
     assert [text.split(":")[0] for text in problems] == ["legs.csv", "places.csv", "trip.toml"]
-    assert all("'grademargin new DIR' makes a folder with one" in text for text in problems)
+    assert all("'grademargin new DIR' creates a folder with one" in text for text in problems)
 
 
 # --- one slip, one sentence ---
@@ -148,19 +148,19 @@ def test_missing_folder_and_files(folder: Path, tmp_path: Path) -> None:
 P, L, T, R = "places.csv", "legs.csv", "trip.toml", "profiles/raton.csv"
 SLIPS = [
     # places: cells
-    (P, "6680", "abc", "places.csv row 4, column 'elevation [ft]': read 'abc'; a number is needed, e.g. 1250"),
+    (P, "6680", "abc", "places.csv row 4, column 'elevation [ft]': read 'abc'; write a number, e.g. 1250"),
     (P, "6680", "", "row 4, column 'elevation [ft]': the cell is empty"),
     (P, "6680", "25000", "allowed is -1,476 ft to 21,325 ft; check"),
     (P, "36.90", "96.90", "row 4, column 'lat': read 96.9; allowed is -90 to 90; write decimal degrees"),
     (P, "36.90,-104.44", "-104.44,36.90", "read -104.44; allowed is -90 to 90; are lat and lon swapped?"),
-    (P, "-104.44", "104.44 N", "read '104.44 N'; N and S belong to a latitude; are lat and lon swapped?"),
-    (P, "-104.44", "-104.44 W", "read '-104.44 W'; it has both a minus and W; drop one of them"),
-    (P, "36.90", "36° 75'", 'read "36° 75\'"; minutes and seconds are below 60'),
+    (P, "-104.44", "104.44 N", "read '104.44 N'; N and S mark a latitude; are lat and lon swapped?"),
+    (P, "-104.44", "-104.44 W", "read '-104.44 W'; it has both a minus sign and W; drop one of them"),
+    (P, "36.90", "36° 75'", 'read "36° 75\'"; minutes and seconds must be below 60'),
     (P, "-104.44", "-204.44", "row 4, column 'lon': read -204.44; allowed is -180 to 180"),
-    (P, "raton,Raton,", "trinidad,Raton,", "'trinidad' stands in row 2 too; every place needs its own key"),
+    (P, "raton,Raton,", "trinidad,Raton,", "'trinidad' is also in row 2; every place needs a unique key"),
     (P, "pass,parking", "pas,parking", "row 3, column 'kind': read 'pas'; did you mean 'pass'?"),
     (P, "fuel lodging food", "fuel loding", "row 4, column 'services': read 'loding'; did you mean 'lodging'?"),
-    (P, "88,56", "88,", "row 4, column 'high [degF]': stands without 'low'; give both or neither"),
+    (P, "88,56", "88,", "row 4, column 'high [degF]': is given without 'low'; enter both or neither"),
     (P, "88,56", "56,88", "row 4, column 'low [degF]': the low '88' is above the high '56'; swap them?"),
     (P, "88,56", "188,56", "row 4, column 'high [degF]': read '188'; allowed is -76 degF to 140 degF"),
     (P, "88,56", "31,13", "row 4, column 'high [degF]': read 31 degF where the other places have about 90 degF"),
@@ -180,7 +180,7 @@ SLIPS = [
         "read 'raton-pas', which is not in places.csv; did you mean 'raton-p",
     ),
     (L, "I-25,yes,yes,,", "I-25,maybe,yes,,", "row 3, column 'two_way': read 'maybe'; allowed: yes, no"),
-    (L, "raton,clayton,83", "clayton,clayton,83", "the leg goes from 'clayton' to itself"),
+    (L, "raton,clayton,83", "clayton,clayton,83", "the leg starts and ends at 'clayton'"),
     (L, "distance [mi]", "distance [degF]", "'degF' is not a unit of distance; write 'distance [mi]' or"),
     # between rows
     (
@@ -189,34 +189,44 @@ SLIPS = [
         "raton,clayton,43",
         "row 4, column 'distance [mi]': 'raton' to 'clayton' is 43 mi by road but 76.6 mi in a straight line; check",
     ),
-    (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton-pass,raton,9,50,I-25,no,yes,,", "stands in row 3 too"),
+    (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton-pass,raton,9,50,I-25,no,yes,,", "is also in row 3"),
     (L, "raton,clayton,83,60,US 64,no,yes,,wind", "raton,raton-pass,9,50,I-25,no,yes,,", "repeats the leg of row 3"),
     # profile
-    (R, "0,6025", "0,6225", "'profiles/raton.csv' begins at 6,225 ft but 'trinidad' lies at 6,025 ft; at most 98.4 ft"),
-    (R, "14,7834", "14,7634", "'profiles/raton.csv' ends at 7,634 ft but 'raton-pass' lies at 7,834 ft"),
-    (R, "14,7834", "15,7834", "'profiles/raton.csv' is 15 mi long and the leg 14 mi; less than 5% apart is allowed"),
+    (
+        R,
+        "0,6025",
+        "0,6225",
+        "'profiles/raton.csv' begins at 6,225 ft but 'trinidad' is at 6,025 ft; the maximum difference is 98.4 ft",
+    ),
+    (R, "14,7834", "14,7634", "'profiles/raton.csv' ends at 7,634 ft but 'raton-pass' is at 7,834 ft"),
+    (R, "14,7834", "15,7834", "'profiles/raton.csv' is 15 mi long and the leg 14 mi; the maximum difference is 5%"),
     (R, "0,6025", "1,6025", "profiles/raton.csv row 2, column 'distance [mi]': read '1'; the first distance must be 0"),
     (R, "7,6600", "17,6600", "profiles/raton.csv row 4, column 'distance [mi]': read '14'; distances must rise"),
-    (R, "7,6600", "0.5,6600", "profiles/raton.csv: the road has 22% over 500 m or more from 0 mi on; the most is 20%"),
-    (R, "7,6600\n14,7834\n", "", "profiles/raton.csv: has one point; at least two are needed"),
+    (
+        R,
+        "7,6600",
+        "0.5,6600",
+        "profiles/raton.csv: the road has 22% over 500 m or more, starting at 0 mi; the maximum is 20%",
+    ),
+    (R, "7,6600\n14,7834\n", "", "profiles/raton.csv: has one point; add at least a second one"),
     (L, "profiles/raton.csv", "profiles/ratn.csv", "no such file; did you mean 'profiles/raton.csv'?"),
     (L, "profiles/raton.csv", "profiles/raton.txt", "a profile is a .gpx track, or a .csv file"),
-    (R, "7,6600", "7,x", "profiles/raton.csv row 3, column 'elevation [ft]': read 'x'; a number is needed"),
+    (R, "7,6600", "7,x", "profiles/raton.csv row 3, column 'elevation [ft]': read 'x'; write a number"),
     # trip.toml
     (T, "departure", "depature", "key 'depature': unknown key; did you mean 'departure'?"),
     (T, '"2027-07-06 07:00"', '"2027-07-06"', "key 'departure': read '2027-07-06'; the time of day is missing"),
-    (T, '"2027-07-06 07:00"', "2027-07-06", "the time of day is missing; local time at the start is needed"),
-    (T, '"2027-07-06 07:00"', "2027-07-06T07:00:00Z", "leave the offset out"),
-    (T, '"2027-07-06 07:00"', '"2027-07-06 07:00-06:00"', "leave the offset out"),
-    (T, '"2027-07-06 07:00"', '"6 July, early"', "read '6 July, early'; local time at the start is needed, e.g."),
-    (T, '"2027-07-06 07:00"', '"2027-02-30 07:00"', "read '2027-02-30 07:00'; local time at the start is needed"),
+    (T, '"2027-07-06 07:00"', "2027-07-06", "the time of day is missing; write the local departure time"),
+    (T, '"2027-07-06 07:00"', "2027-07-06T07:00:00Z", "remove the UTC offset"),
+    (T, '"2027-07-06 07:00"', '"2027-07-06 07:00-06:00"', "remove the UTC offset"),
+    (T, '"2027-07-06 07:00"', '"6 July, early"', "read '6 July, early'; write the local departure time, e.g."),
+    (T, '"2027-07-06 07:00"', '"2027-02-30 07:00"', "read '2027-02-30 07:00'; write the local departure time"),
     (T, '"2027-07-06 07:00"', '"3027-07-06 07:00"', "allowed are the years 1900 to 2100"),
-    (T, '"2027-07-06 07:00"', "12", "key 'departure': read 12; local time at the start is needed"),
+    (T, '"2027-07-06 07:00"', "12", "key 'departure': read 12; write the local departure time"),
     (T, '"trinidad"', "", "trip.toml row 2: cannot be read as TOML (Invalid value); write key = value"),
     (T, 'start = "trinidad"', "", "trip.toml key 'start': is missing; name a place key from places.csv"),
     (T, '"clayton"', '"claton"', "trip.toml key 'finish': read 'claton', which is not in places.csv; did you mean 'cl"),
-    (T, '"clayton"', '"trinidad"', "'trinidad' follows itself"),
-    (T, "start", "via = [1]\nstart", "key 'via': read [1]; a list of place keys is needed"),
+    (T, '"clayton"', '"trinidad"', "'trinidad' is listed twice in a row"),
+    (T, "start", "via = [1]\nstart", "key 'via': read [1]; write a list of place keys"),
     (T, "start", 'via = ["x"]\nstart', "key 'via': read 'x', which is not in places.csv; allowed: "),
     (
         T,
@@ -224,12 +234,12 @@ SLIPS = [
         'nights = ["ratn"]\nstart',
         "key 'nights': read 'ratn', which is not in places.csv; did you mean 'raton",
     ),
-    (T, "start", 'route = ["raton", "clayton"]\nstart', "'start' is given too; keep either 'route' or 'start', 'fin"),
+    (T, "start", 'route = ["raton", "clayton"]\nstart', "'start' is also given; keep either 'route', or 'start', 'fin"),
     (
         T,
         "start",
         "confidence = 1.0\nstart",
-        "key 'confidence': read 1.0; a number from 0.5 to 0.995 is needed, e.g. 0.9",
+        "key 'confidence': read 1.0; write a number from 0.5 to 0.995, e.g. 0.9",
     ),
     (T, "start", "confidence = true\nstart", "key 'confidence': read True; a number"),
     (T, "start", "confidence = nan\nstart", "key 'confidence': read nan; a number"),
@@ -237,7 +247,7 @@ SLIPS = [
         T,
         "start",
         "thin = 8\nstart",
-        "key 'thin': read 8; a number and a unit in quotation marks are needed, e.g. '8 K'",
+        "key 'thin': read 8; write a number and a unit in quotation marks, e.g. '8 K'",
     ),
     (
         T,
@@ -253,15 +263,15 @@ SLIPS = [
         T,
         "start",
         "air_conditioning = on\nstart",
-        "row 2: read on behind air_conditioning; write true, in small letters",
+        "row 2: read on after air_conditioning; write true, in lower case",
     ),
     (T, "start", "units = US\nstart", "trip.toml row 2: read 'US' without quotation marks; write units = \"US\""),
     (T, '"2027-07-06 07:00"', '"8/6/2027 7:00"', "it may be 6 August or 8 June; write 2027-08-06 or 2027-06-08"),
-    (T, "start", 'name = "\\u001b[31m"\nstart', "a text without unprintable characters is needed"),
+    (T, "start", 'name = "\\u001b[31m"\nstart', "write text without unprintable characters"),
     (T, "start", "prefer = 5\nstart", "key 'prefer': read 5; write one of 'time', 'distance', 'cool', or weights"),
     (T, "start", "prefer = {time = 0.0}\nstart", "key 'prefer': read {'time': 0.0}; at least one weight must be"),
     (T, ':00"\n', ':00"\n[[morning]]\non = "2027-07-07"\n', "key 'morning 1 at': is missing; give the local time"),
-    (T, ':00"\n', ':00"\n[[morning]]\nat = "07:00"\n', "key 'morning 1 on': is missing; a date is needed"),
+    (T, ':00"\n', ':00"\n[[morning]]\nat = "07:00"\n', "key 'morning 1 on': is missing; write a date"),
     (T, ':00"\n', ':00"\n[[service]]\nmonths = 6\n', "key 'service 1 item': is missing; name the job"),
     (T, ':00"\n', ':00"\n[[service]]\nitem = "oil"\n', "key 'service 1 every': is missing; give 'every' (a distance)"),
     (T, ':00"\n', ':00"\n[[event]]\non = 2027-07-07\n', "key 'event 1 place': is missing; name a place on the route"),
@@ -272,7 +282,7 @@ SLIPS = [
         T,
         "start",
         'driving = "8 h"\nstart',
-        "key 'driving': unknown key; it belongs under the line [day], as 'day.driving'",
+        "key 'driving': unknown key; move it under the line [day]; it is 'day.driving'",
     ),
     (T, ':00"\n', ':00"\n[day]\ndriving = 8\n', "key 'day.driving': read 8; a number and a unit in quotation marks"),
     (
@@ -285,13 +295,13 @@ SLIPS = [
         T,
         ':00"\n',
         ":00\"\n[day]\nstart = '25:00'\n",
-        "key 'day.start': read '25:00'; a time of day is needed, e.g. '08:00'",
+        "key 'day.start': read '25:00'; write a time of day, e.g. '08:00'",
     ),
     (
         T,
         ':00"\n',
         ':00"\n[day]\nnights = []\n',
-        "key 'day.nights': unknown key; 'nights' belongs above the first line in",
+        "key 'day.nights': unknown key; move 'nights' above the first line in",
     ),
     (
         T,
@@ -462,13 +472,15 @@ def test_one_temperature_column_without_the_other(folder: Path) -> None:
     rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
     (folder / P).write_text("\n".join(",".join(cells[:8]) for cells in rows), encoding="utf-8")
     assert only_problem(folder) == (
-        "places.csv: the column 'high' stands without its partner; high and low go together"
+        "places.csv: the column 'high' is missing its counterpart; 'high' and 'low' are needed together"
     )
 
 
 def test_a_long_detour_is_only_told(folder: Path) -> None:
     edit(folder, L, "raton-pass,raton,8", "raton-pass,raton,48")
-    assert "'raton-pass' to 'raton' taken as 48 mi by road, though 6.8" in read_trip(folder).assumptions[-1]
+    assert ("'raton-pass' to 'raton' is entered as 48 mi by road, but the straight line is 6.8") in read_trip(
+        folder
+    ).assumptions[-1]
 
 
 # --- where the drive goes ---
@@ -479,7 +491,8 @@ def test_a_route_needs_legs(folder: Path) -> None:
         'route = ["trinidad", "raton", "clayton"]\ndeparture = "2027-07-06 07:00"', encoding="utf-8"
     )
     assert only_problem(folder) == (
-        "trip.toml key 'route': no leg goes from 'trinidad' to 'raton'; add one to legs.csv or a place between; "
+        "trip.toml key 'route': no leg goes from 'trinidad' to 'raton'; add one to legs.csv, or add a place in "
+        "between; "
         "open legs from 'trinidad' go to raton-pass"
     )
 
@@ -492,7 +505,7 @@ def test_a_route_against_a_one_way_leg(folder: Path) -> None:
 def test_nights_off_or_out_of_order(folder: Path) -> None:
     route = 'route = ["trinidad", "raton-pass", "raton", "clayton"]\ndeparture = "2027-07-06 07:00"\n'
     (folder / T).write_text(route + 'nights = ["raton", "raton-pass"]', encoding="utf-8")
-    assert "key 'nights': the nights are not in the order of the route" in only_problem(folder)
+    assert "key 'nights': the nights are not in route order" in only_problem(folder)
     (folder / T).write_text(
         'route = ["raton", "clayton"]\ndeparture = "2027-07-06 07:00"\nnights = ["trinidad"]', encoding="utf-8"
     )

@@ -160,7 +160,7 @@ furka,andermatt,21.5,45,Furka road,08-01..10-15
 ulrichen,nufenen,13.5,42,Nufenen road,
 nufenen,andermatt,50,50,Nufenen road,
 """
-CLOSED = "Furka road from Ulrichen to Furkapass is closed on the day it would be driven; see 'open' in the legs."
+CLOSED = "Furka road from Ulrichen to Furkapass is closed on the day it would be driven; see 'open' in legs.csv."
 ROUND = ["brig", "ulrichen", "nufenen", "andermatt"]
 
 

@@ -101,7 +101,7 @@ def test_a_damaged_file_is_told(harm, tmp_path, monkeypatch):
     terrain._file.cache_clear()
     terrain._tile.cache_clear()
     try:
-        with pytest.raises(PlannerError, match=r"ground\.bin: shipped with the program, cannot be read"):
+        with pytest.raises(PlannerError, match=r"ground\.bin: data file of the program, cannot be read"):
             terrain.ground_m(39.0, -104.0)
     finally:
         terrain._file.cache_clear()

@@ -485,7 +485,7 @@ def test_past_years_are_credited(make_trip, road):
         sources_used(outlook, distance_m=[90e3], lon_deg=[LON], epoch_s=[NOON_S], day=[0]), outlook, now_s=NOON_S
     )
     assert told[0] == "Weather of day 1 at A: means of the years 2017 to 2026 from Open-Meteo's archive."
-    assert told[1] == "Weather of day 1 at B: taken from the nearest places that have any."
+    assert told[1] == "Weather of day 1 at B: interpolated from the nearest places with values."
     assert "CC BY 4.0" in told[2]
     assert "non-commercial" in told[2]
 
