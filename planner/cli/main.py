@@ -143,14 +143,12 @@ def check(
 
     Example: grademargin check july --rank
     """
-    import planner
-
     if fill:
         return _fill(io, folder, in_place=in_place, as_json=as_json)
     if in_place:
         message = "--in-place: only with --fill"
         raise PlannerError(message)
-    found = planner.check(folder, rank=rank, progress=io.progress)
+    found = _checked(io, folder, rank=rank, as_json=as_json)
     cells: tuple[Cell, ...] = ()
     if as_usual:
         from planner.output.usual import usual, usual_dict, usual_table
@@ -175,6 +173,18 @@ def check(
     if not rank:
         io.say(f"To rank them by effect: grademargin check {folder} --rank")
     return DONE
+
+
+def _checked(io: Streams, folder: Path, *, rank: bool, as_json: bool) -> "CheckResult":
+    """Check a folder; with --json its problems go to stdout too."""
+    import planner
+
+    try:
+        return planner.check(folder, rank=rank, progress=io.progress)
+    except TripError as exc:
+        if as_json:
+            io.json({"problems": [problem.as_dict() for problem in exc.found]})
+        raise
 
 
 def _try_out(io: Streams, folder: Path, found: "CheckResult") -> tuple[list[str], dict[str, Any]]:

@@ -49,10 +49,11 @@ class Draft:
         places, legs = len(self.place_table.rows), len(self.leg_table.rows)
         return 0 < places == len(self.places) and 0 < legs == len(self.legs)
 
-    def leg_fault(self, row: int, text: str, column: str = "") -> None:
-        """Note a problem of one leg."""
+    def leg_fault(self, row: int, text: str, column: str = "", *, code: str) -> None:
+        """Report a problem of one leg."""
         heading = self.leg_table.headings.get(column)
-        self.problems.add(self.leg_table.file, text, row=row, column="" if heading is None else heading.written)
+        written = "" if heading is None else heading.written
+        self.problems.add(self.leg_table.file, text, row=row, column=written, code=code)
 
     def show_distance(self, distance_m: float) -> str:
         """Return a distance in the unit of the table of legs."""
@@ -123,7 +124,7 @@ def check_positions(draft: Draft) -> list[str]:
         if _farther(leg, line_m):
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
-            draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance")
+            draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance", code="distance")
         elif leg.distance_m > 4 * line_m + 20e3:
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             detours.append(
@@ -176,7 +177,8 @@ def check_grades(draft: Draft) -> None:
             f"'{leg.start}' to '{leg.finish}' changes elevation {rise} in {draft.show_distance(leg.distance_m)}, "
             f"{grade:.0%}"
         )
-        draft.leg_fault(row, f"{text}; the maximum grade is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}")
+        text += f"; the maximum grade is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}"
+        draft.leg_fault(row, text, code="steep")
 
 
 def _too_steep(leg: Leg, a: Place, b: Place) -> bool:
@@ -228,11 +230,13 @@ def check_duplicates(draft: Draft) -> None:
         way, back = (leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)
         again = f"'{leg.start}' to '{leg.finish}'" + (f" by '{leg.road[:40]}'" if leg.road else "")
         if way in seen:
-            draft.leg_fault(row, f"{again} is also in row {seen[way]}; delete one, or enter a different road")
+            text = f"{again} is also in row {seen[way]}; delete one, or enter a different road"
+            draft.leg_fault(row, text, code="duplicate")
         elif leg.open and (way in driven or (leg.two_way and back in driven)):
             first = driven.get(way, driven.get(back))
             advice = "write 'no' under two_way in both rows, delete one, or enter a different road"
-            draft.leg_fault(row, f"{again} repeats the leg of row {first} in the other direction; {advice}")
+            text = f"{again} repeats the leg of row {first} in the other direction; {advice}"
+            draft.leg_fault(row, text, code="duplicate")
         seen.setdefault(way, row)
         for each in ((way, back) if leg.two_way else (way,)) if leg.open else ():
             driven.setdefault(each, row)
@@ -266,7 +270,11 @@ def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: H
         if median_k - temp_k > _APART_K and abs(as_celsius_k - median_k) < _APART_K:
             got = f"read {heading.show(temp_k)} where the other places have about {heading.show(median_k)}"
             draft.problems.add(
-                draft.place_table.file, f"{got}; is it in degC?", row=draft.place_rows[key], column=heading.written
+                draft.place_table.file,
+                f"{got}; is it in degC?",
+                row=draft.place_rows[key],
+                column=heading.written,
+                code="temperature-unit",
             )
 
 
@@ -288,7 +296,7 @@ def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: 
         return False
     heading = draft.place_table.headings["high"]
     text = f"half of the highs are below {heading.show(_SUMMER_HIGH_K)} in summer; are they in degC?"
-    draft.problems.add(draft.place_table.file, text, column=heading.written)
+    draft.problems.add(draft.place_table.file, text, column=heading.written, code="temperature-unit")
     return True
 
 
@@ -299,7 +307,7 @@ def check_route(settings: Settings, draft: Draft, known: Mapping[str, int], name
     label = "route" if settings.explicit else "start"
     for a, b in zip(settings.route, settings.route[1:], strict=False):
         if a == b:
-            draft.problems.add(FILE, f"'{a}' is listed twice in a row; delete one", key=label)
+            draft.problems.add(FILE, f"'{a}' is listed twice in a row; delete one", key=label, code="same-place")
             return
     if not draft.complete:
         return  # the leg's row has already been reported
@@ -322,9 +330,14 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
         if key not in known:
             advice = names.several(key) or draft.problems.nearest(key, known)
             text = f"read {shown(key)}, which is not in {draft.place_table.file}; {advice}"
-            draft.problems.add(FILE, text, key=label)
+            draft.problems.add(FILE, text, key=label, code="unknown-place")
         elif settings.explicit and label != "route" and key not in settings.route:
-            draft.problems.add(FILE, f"'{key}' is not on the route; add it to the route, or remove it here", key=label)
+            draft.problems.add(
+                FILE,
+                f"'{key}' is not on the route; add it to the route, or remove it here",
+                key=label,
+                code="not-on-route",
+            )
     return all(key in draft.places for _, key in named)
 
 
@@ -345,11 +358,11 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
         onward = sorted(graph.successors(a))
         there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
         reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file}, or add a place in between; {there}"
-        draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route")
+        draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route", code="no-leg")
     remaining = iter(settings.route)
     nights = [passing_of(key)[0] for key in settings.nights]
     if not all(key in remaining for key in nights) and set(nights) <= set(settings.route):
-        draft.problems.add(FILE, "the nights are not in route order; sort them", key="nights")
+        draft.problems.add(FILE, "the nights are not in route order; sort them", key="nights", code="route-order")
 
 
 def _check_reachable(settings: Settings, draft: Draft) -> None:
@@ -366,7 +379,7 @@ def _check_reachable(settings: Settings, draft: Draft) -> None:
         reason = _barred(draft, ahead, behind) or missing
         label = "finish" if b == settings.route[-1] else "via"
         text = f"'{b}' cannot be reached from '{a}' over open legs ({count} from there); {reason}"
-        draft.problems.add(FILE, text, key=label)
+        draft.problems.add(FILE, text, key=label, code="unknown-place")
         return
 
 

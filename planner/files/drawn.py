@@ -20,11 +20,11 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
     """Read one file by its extension; None if a problem was reported."""
     reader = READERS.get(path.suffix.casefold())
     if reader is None:
-        problems.add(path.name, f"ends in {shown(path.suffix)}; track files are {', '.join(READERS)}")
+        problems.add(path.name, f"ends in {shown(path.suffix)}; track files are {', '.join(READERS)}", code="file-type")
         return None
     fault = file_fault(path, root=path.parent, max_bytes=limits.GPX_BYTES)
     if fault is not None:
-        problems.add(path.name, fault)
+        problems.add(path.name, fault, code="unreadable")
         return None
     data = read_bytes(path, file=path.name, max_bytes=limits.GPX_BYTES, problems=problems)
     if data is None:
@@ -34,7 +34,7 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
     if points is None or len(problems) > before:
         return None
     if not len(points):
-        problems.add(path.name, "contains no line, perhaps only waypoints; export the track")
+        problems.add(path.name, "contains no line, perhaps only waypoints; export the track", code="track")
         return None
     return points
 
@@ -127,20 +127,29 @@ def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8")
+        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; export the file again")
+        problems.add(
+            file,
+            "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; export the file again",
+            code="unsafe-xml",
+        )
         return None
     reader = _KmlReader(file, problems)
     try:
         reader.read(text)
     except expat.ExpatError as exc:
         reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(file, f"cannot be read as XML ({reason}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as XML ({reason}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     except ValueError as exc:
-        problems.add(file, str(exc))
+        problems.add(file, str(exc), code="unreadable")
         return None
     return _without_zero_heights(reader.points)
 
@@ -163,16 +172,21 @@ def _geojson(data: bytes, file: str, problems: Problems) -> Points | None:
         for geometry, properties in _geometries(document, 0):
             _take(geometry, properties, points)
     except RecursionError:
-        problems.add(file, "is nested too deep; export the file again")
+        problems.add(file, "is nested too deep; export the file again", code="too-large")
         return None
     except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8")
+        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
         return None
     except json.JSONDecodeError as exc:
-        problems.add(file, f"cannot be read as JSON ({exc.msg}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as JSON ({exc.msg}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     except ValueError as exc:
-        problems.add(file, str(exc))
+        problems.add(file, str(exc), code="unreadable")
         return None
     return points
 

@@ -36,7 +36,7 @@ from planner.files.vehicles import about_class, class_vehicle, has_car, read_veh
 from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file
-from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.errors import OutputError, PlannerError, Problem, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
 from planner.model.trip import SessionPlace, Trip, Written
@@ -68,7 +68,7 @@ def read_trip(folder: Path) -> Trip:
         check_temperatures(draft, settings.departure)
         check_route(settings, draft, places.rows, names)
     if len(problems) or settings is None or draft is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return _assemble(folder, settings, draft, detours=assumptions)
 
 
@@ -83,7 +83,7 @@ def _settings(
     name = printable(folder.resolve().name)
     if sheets is not None and SETTINGS in sheets:
         if os.path.lexists(folder / TOML):
-            problems.add(WORKBOOK, f"the sheet '{SETTINGS}' and {TOML} both exist; remove one")
+            problems.add(WORKBOOK, f"the sheet '{SETTINGS}' and {TOML} both exist; remove one", code="both-files")
             return None
         return settings_of(data_of(sheets[SETTINGS], SETTINGS, problems), folder_name=name, problems=problems)
     text = _settings_text(folder, places, assumptions, problems)
@@ -128,7 +128,9 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
     if beside:
         csv = " and ".join(beside)
         problems.add(
-            WORKBOOK, f"{csv} {'are' if len(beside) > 1 else 'is'} also in the folder; remove {WORKBOOK} or {csv}"
+            WORKBOOK,
+            f"{csv} {'are' if len(beside) > 1 else 'is'} also in the folder; remove {WORKBOOK} or {csv}",
+            code="both-files",
         )
         return {}
     return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
@@ -243,25 +245,25 @@ def _table_assumptions(draft: Draft) -> list[str]:
 
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     """Read a trip and its car; raise all problems of both together."""
-    problems: list[str] = []
+    problems: list[Problem] = []
     trip, car = None, None
     try:
         trip = read_trip(folder)
     except TripError as exc:
-        problems += exc.problems
+        problems += exc.found
     if trip is not None:
         try:
             read_weather_file(folder, trip.places)
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
         try:
             trip = replace(trip, session=_session(folder, trip))
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
         try:
             trip = replace(trip, readings=read_readings(folder, trip))
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         car = _car(folder, problems)
     if problems or trip is None or car is None:
@@ -269,20 +271,21 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
-def _car(folder: Path, problems: list[str]) -> VehicleFile | None:
+def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
     """The car, from vehicle.toml or the sheet 'car'."""
     path, sheet = folder / "vehicle.toml", has_car(folder)
     if sheet and os.path.lexists(path):
-        problems.append(f"{WORKBOOK}: the sheet '{CAR}' and {path.name} both exist; remove one")
+        text = f"the sheet '{CAR}' and {path.name} both exist; remove one"
+        problems.append(Problem(code="both-files", file=WORKBOOK, text=text))
         return None
     fault = None if sheet else file_fault(path, root=folder, max_bytes=TOML_BYTES)
     if fault is not None:
-        problems.append(f"{path.name}: {fault}")
+        problems.append(Problem(code="file-access", file=path.name, text=fault))
         return None
     try:
         return read_vehicle(path, data_folder() / "vehicles")
     except ThermalError as exc:
-        problems += str(exc).split("\n")
+        problems += [Problem(code="vehicle", text=line) for line in str(exc).split("\n")]
         return None
 
 

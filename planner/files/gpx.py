@@ -36,21 +36,28 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     if encoding is None:
         declared = _DECLARED.match(data)
         name = "" if declared is None else declared[1].decode("ascii")
-        problems.add(file, f"is declared as {shown(name)}; save it as UTF-8")
+        problems.add(file, f"is declared as {shown(name)}; save it as UTF-8", code="encoding")
         return None
     try:
         text = data.decode(encoding)
     except (UnicodeDecodeError, LookupError):
-        problems.add(file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8")
+        problems.add(
+            file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8", code="encoding"
+        )
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         problems.add(
             file,
             "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; delete it, or export the file again",
+            code="unsafe-xml",
         )
         return None
     if _RUN.search(text) is not None:
-        problems.add(file, f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again")
+        problems.add(
+            file,
+            f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again",
+            code="too-large",
+        )
         return None
     return _DECLARATION.sub("", text, count=1)
 
@@ -228,7 +235,7 @@ class _Reader:
             return math.nan
 
     def _fault(self, text: str) -> None:
-        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber)
+        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code="invalid-point")
         self._faults += 1
         if self._faults >= _MAX_FAULTS:
             raise _TooMuch
@@ -252,12 +259,17 @@ def read_points(text: str, file: str, problems: Problems) -> Points | None:
         return None
     except expat.ExpatError as exc:
         reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(file, f"cannot be read as XML ({reason}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as XML ({reason}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     drive = len(reader.found["trk"]) > 0
     points = reader.found["trk" if drive else "rte"]
     points.named, points.clean = reader.names(route=not drive), reader.clean
     if not len(points):
-        problems.add(file, "contains no track and no route, perhaps only waypoints; export the track")
+        problems.add(file, "contains no track and no route, perhaps only waypoints; export the track", code="track")
         return None
     return points

@@ -157,7 +157,7 @@ def read_map(path: Path) -> LogMapping:
     data = None if text is None else toml_of(text, file=name, problems=problems)
     mapping = None if data is None else _mapping(Section(data, "", file=name, problems=problems))
     if mapping is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return mapping
 
 
@@ -165,14 +165,14 @@ def _mapping(top: Section) -> LogMapping:
     """Check every key of a mapping file."""
     top.check_keys(_TOP_KEYS)
     if "time" not in top:
-        top.fault("time", "this section is missing; `log --describe` proposes one")
+        top.fault("time", "this section is missing; `log --describe` proposes one", code="missing-key")
     time, long, trip = top.table("time"), top.table("long"), top.table("trip")
     for section, keys in ((time, _TIME_KEYS), (long, ("name", "value", "unit"))):
         section.check_keys(keys)
         _check_settled(section)
     trip.check_keys(("start", "finish", "elevation"))
     if long.data and not {"name", "value"} <= set(long.data):
-        top.fault("long", "needs 'name' and 'value'")
+        top.fault("long", "needs 'name' and 'value'", code="missing-key")
     told = top.table("channels")
     told.check_keys(tuple(CHANNELS))
     channels = {key: _read_source(told.table(key), key) for key in told.data if key in CHANNELS}
@@ -196,7 +196,7 @@ def _string(section: Section, key: str) -> str:
 
 
 def _missing(section: Section, key: str) -> str:
-    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}")
+    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}", code="missing-key")
     return ""
 
 
@@ -210,7 +210,9 @@ def _day(top: Section) -> Day | None:
 def _check_settled(section: Section) -> None:
     if "unsure" in section:
         section.fault(
-            "unsure", f"still marked unsure: {shown(section.data['unsure'])}; correct the entry and delete this line"
+            "unsure",
+            f"still marked unsure: {shown(section.data['unsure'])}; correct the entry and delete this line",
+            code="unsure",
         )
 
 
@@ -220,7 +222,7 @@ def _read_source(section: Section, key: str) -> Source | None:
     _check_settled(section)
     unit, none = _string(section, "unit"), section.data.get("no_data", [])
     if unit not in CHANNELS[key].units:
-        section.fault("unit", f"read {shown(unit)}; {section.problems.nearest(unit, CHANNELS[key].units)}")
+        section.fault("unit", f"read {shown(unit)}; {section.problems.nearest(unit, CHANNELS[key].units)}", code="unit")
         return None
     if not isinstance(none, list) or not all(type(v) in (int, float) for v in none):
         section.refuse("no_data", "write a list of numbers, e.g. [-40, 215]")

@@ -284,7 +284,9 @@ class Profiles:
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             row.fault(
-                "profile", f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; simplify them"
+                "profile",
+                f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; simplify them",
+                code="too-large",
             )
             return None
         return found
@@ -292,13 +294,15 @@ class Profiles:
     def _load(self, row: Row, name: str, *, steep: bool) -> "_ReadProfile | Stretches | None":
         fault = self._path_fault(name)
         if fault is not None:
-            row.fault("profile", f"read {shown(name)}; {fault}")
+            row.fault("profile", f"read {shown(name)}; {fault}", code="file-access")
             return None
         self._bytes += (self._folder / name).stat().st_size
         if self._bytes > limits.PROFILES_BYTES:
             most = f"{limits.PROFILES_BYTES / 1e6:.0f} MB"
             row.fault(
-                "profile", f"with it the profiles have more than {most}; simplify them, or name one file in one way"
+                "profile",
+                f"with it the profiles have more than {most}; simplify them, or name one file in one way",
+                code="too-large",
             )
             return None
         if name.casefold().endswith(".gpx"):
@@ -318,7 +322,7 @@ class Profiles:
             finish=ends[1],
             leg_m=distance_m,
             show=row.table.headings["distance"].show,
-            fault=lambda text: row.fault("profile", text),
+            fault=lambda text: row.fault("profile", text, code="profile"),
         )
         fitted = fit.fit(whole)
         if fitted is None:
@@ -384,20 +388,22 @@ def _check_shape(table: InputTable, profile: Profile) -> None:
     first, distance = table.rows[0], table.headings["distance"]
     if len(table.rows) < 2:
         table.problems.add(
-            table.file, "has one point; add at least a second one, so that both ends of the leg are given"
+            table.file, "has one point; add at least a second one, so that both ends of the leg are given", code="track"
         )
         return
     if profile.distance_m[0] != 0.0:
-        first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0")
+        first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0", code="order")
     for row, (before_m, here_m) in zip(table.rows[1:], pairwise(profile.distance_m), strict=True):
         if here_m - before_m < _MIN_STEP_M:
-            row.fault("distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row")
+            row.fault(
+                "distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row", code="order"
+            )
             return
     steep = steep_window(profile)
     if steep is not None:
         text = f"the road has {steep[1]:.0%} over 500 m or more, starting at {distance.show(steep[0])}"
         advice = f"the maximum is {MAX_GRADE:.0%}; check the elevations there and the units in the heading"
-        table.problems.add(table.file, f"{text}; {advice}")
+        table.problems.add(table.file, f"{text}; {advice}", code="steep")
 
 
 def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bool:
@@ -411,7 +417,7 @@ def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bo
         here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
         most = read.elevation.show(END_ELEVATION_M)
         text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
-        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'")
+        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
     return not bad
 
 
@@ -420,7 +426,7 @@ def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
     if abs(end_m - distance_m) >= LENGTH_SLACK * distance_m:
         have, want = read.distance.show(end_m), read.distance.show(distance_m)
         text = f"'{read.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
-        row.fault("profile", f"{text}; check both distances and their units")
+        row.fault("profile", f"{text}; check both distances and their units", code="profile")
         return None
     scale = distance_m / end_m
     distances = (*(d * scale for d in read.profile.distance_m[:-1]), distance_m)

@@ -6,11 +6,12 @@ import os
 import re
 import stat
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 from typing import BinaryIO
 
 from planner.files import limits
-from planner.model.errors import TripError
+from planner.model.errors import Problem, TripError
 from thermal.errors import ParameterError, shown
 
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -61,7 +62,7 @@ class Problems:
     """Collects the problems of a folder, to be raised together."""
 
     def __init__(self) -> None:
-        self._found: list[tuple[str, int, str]] = []
+        self._found: list[Problem] = []
 
     def __len__(self) -> int:
         return len(self._found)
@@ -75,19 +76,31 @@ class Problems:
         """Return `nearest`, unless there are too many problems to show."""
         return "check the spelling" if self.many else nearest(text, options)
 
-    def add(self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "") -> None:
+    def add(
+        self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "", code: str = "invalid-value"
+    ) -> None:
         """Add one problem."""
-        where = file + (f" row {row}" if row else "")
-        where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
-        self._found.append((file, row, f"{where}: {text}"))
+        self._found.append(Problem(code=code, text=text, file=file, row=row, column=column, key=key))
         if len(self._found) > limits.PROBLEMS:
-            raise TripError(self.sentences())
+            raise TripError(self.found())
+
+    def found(self) -> list[Problem]:
+        """Return the problems sorted by file and row: the first forty, and a count of the others."""
+        ordered = [_clean(problem) for problem in sorted(self._found, key=lambda one: (one.file, one.row))]
+        rest = len(ordered) - limits.SENTENCES
+        more = [Problem(code="more", text=f"... and {rest} more")] if rest > 0 else []
+        return ordered[: limits.SENTENCES] + more
 
     def sentences(self) -> list[str]:
-        """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
-        ordered = [_printable(text[: limits.SENTENCE]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
-        rest = len(ordered) - limits.SENTENCES
-        return ordered[: limits.SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+        """Return the same as sentences."""
+        return [str(problem) for problem in self.found()]
+
+
+def _clean(problem: Problem) -> Problem:
+    """Shorten a problem's text, and escape non-printable characters."""
+    file, column, key = (_printable(text) for text in (problem.file, problem.column, problem.key))
+    text = _printable(problem.text[: max(limits.SENTENCE - len(problem.where), 0)])
+    return replace(problem, text=text, file=file, column=column, key=key)
 
 
 # --- files ---
@@ -177,7 +190,7 @@ def read_bytes(path: Path, *, file: str, max_bytes: int, problems: Problems) -> 
     try:
         return whole(path, max_bytes=max_bytes)
     except OSError as exc:
-        problems.add(file, f"cannot be opened ({exc.strerror})")
+        problems.add(file, f"cannot be opened ({exc.strerror})", code="file-access")
         return None
 
 
@@ -187,7 +200,7 @@ def read_text(path: Path, *, file: str, max_bytes: int = limits.TABLE_BYTES, pro
     try:
         return None if data is None else text_of(data)
     except TextError as exc:
-        problems.add(file, str(exc), row=exc.row)
+        problems.add(file, str(exc), row=exc.row, code="encoding")
         return None
 
 
@@ -198,5 +211,5 @@ def open_text(
     fault = file_fault(folder / file, root=folder, max_bytes=max_bytes)
     if fault is None:
         return read_text(folder / file, file=file, max_bytes=max_bytes, problems=problems)
-    problems.add(file, missing if fault == "is missing" else fault)
+    problems.add(file, missing if fault == "is missing" else fault, code="file-access")
     return None

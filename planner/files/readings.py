@@ -75,7 +75,7 @@ def read_readings(folder: Path, trip: Trip) -> tuple[Reading, ...]:
     text = open_text(folder, READINGS, problems=problems, missing=missing)
     rows = () if text is None else parse_readings(text, trip=trip, problems=problems)
     if len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return rows
 
 
@@ -94,13 +94,19 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
-            row.fault("when", f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place")
+            row.fault(
+                "when",
+                f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place",
+                code="missing-value",
+            )
         elif row.cell("place") and row.cell("along"):
-            row.fault("along", "both a place and a leg are given; keep one")
+            row.fault("along", "both a place and a leg are given; keep one", code="conflict")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
-            row.fault("when", "the row has no reading; enter a temperature, or delete the row")
+            row.fault("when", "the row has no reading; enter a temperature, or delete the row", code="missing-value")
         if pressure is not None and rpm is None:
-            row.fault("oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure")
+            row.fault(
+                "oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure", code="missing-value"
+            )
         yield Reading(
             row=row.number,
             when=when,
@@ -132,7 +138,7 @@ def _place(row: Row, trip: Trip) -> str:
     try:
         return find_place(trip, text).key
     except PlannerError as exc:
-        row.fault("place", str(exc))
+        row.fault("place", str(exc), code="unknown-place")
         return ""
 
 
@@ -145,5 +151,5 @@ def _along(row: Row, trip: Trip) -> Along | None:
         start, finish, distance_m = read_along(text)
         return find_place(trip, start).key, find_place(trip, finish).key, distance_m
     except PlannerError as exc:
-        row.fault("along", str(exc))
+        row.fault("along", str(exc), code="unknown-place")
         return None

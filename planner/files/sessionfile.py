@@ -92,7 +92,7 @@ def read_session(folder: Path, trip: Trip) -> Setup:
     data = None if text is None else toml_of(text, file=FILE, problems=problems)
     setup = None if data is None else _setup(Section(data, "", file=FILE, problems=problems), folder, trip)
     if setup is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return setup
 
 
@@ -103,7 +103,7 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
     place, elevation_m, air = _where(top, trip)
     first, last = top.clock("start", time(9)), top.clock("until", time(17))
     if last < first:
-        top.refuse("until", f"it must not be before 'start', {first:%H:%M}")
+        top.refuse("until", f"it must not be before 'start', {first:%H:%M}", code="order")
     said = _assumptions(top, lap, session, pit)
     return Setup(
         name=top.text("name", "Session"),
@@ -136,7 +136,7 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
     place = names.key(top.text("place"))
     if place and place not in trip.places:
         advice = names.several(place) or top.problems.nearest(place, trip.places)
-        top.refuse("place", f"it is not a place of the trip; {advice}")
+        top.refuse("place", f"it is not a place of the trip; {advice}", code="unknown-place")
     elevation_m = None
     if "elevation" in top:
         elevation_m = top.quantity("elevation", "300 m", unit="m", low=-450.0, high=6500.0, allowed="-450 m to 6500 m")
@@ -151,7 +151,9 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
             (at, table.quantity(hour, "25 degC", unit="K", low=233.15, high=333.15, allowed="-40 degC to 60 degC"))
         )
     if not place and (elevation_m is None or not air):
-        top.fault("place", "is missing; name a place of the trip, or give 'elevation' and a table [air]")
+        top.fault(
+            "place", "is missing; name a place of the trip, or give 'elevation' and a table [air]", code="missing-key"
+        )
     return place, elevation_m, tuple(sorted(air))
 
 
@@ -168,13 +170,21 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
     given = [key for key in _NUMBERS if key in lap]
     if "profile" in lap:
         if given:
-            lap.fault(given[0], "'profile' is also given; keep one")
+            lap.fault(given[0], "'profile' is also given; keep one", code="conflict")
         return _lap_table(lap, folder) or LapTable(distance_m=(), speed_m_per_s=(), grade=())
     for key in ("length", "time", "full_load", "corner_speed"):
         if key not in lap:
-            lap.fault(key, "is missing; a lap needs 'profile', or 'length', 'time', 'full_load' and 'corner_speed'")
+            lap.fault(
+                key,
+                "is missing; a lap needs 'profile', or 'length', 'time', 'full_load' and 'corner_speed'",
+                code="missing-key",
+            )
     if "climb" in lap and "back" not in lap:
-        lap.fault("climb", "needs 'back', the speed of the return to the start; a closed course has no climb")
+        lap.fault(
+            "climb",
+            "needs 'back', the speed of the return to the start; a closed course has no climb",
+            code="missing-key",
+        )
     return LapNumbers(
         length_m=lap.quantity("length", "4 km", unit="m", low=200.0, high=1e5, allowed="0.2 km to 100 km"),
         time_s=lap.quantity("time", "150 s", unit="s", low=10.0, high=7200.0, allowed="10 s to 2 h"),
@@ -196,7 +206,7 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
         fault = file_fault(folder / name, root=folder, max_bytes=limits.TABLE_BYTES)
         fault = fault and f"the file {fault}"
     if fault is not None:
-        lap.refuse("profile", fault)
+        lap.refuse("profile", fault, code="file-access")
         return None
     text = read_text(folder / name, file=name, problems=lap.problems)
     if text is None:
@@ -211,7 +221,7 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
     distance, speed, grade = zip(*found, strict=True)
     why = _table_fault(distance, speed)
     if why is not None:
-        lap.problems.add(name, why)
+        lap.problems.add(name, why, code="lap")
         return None
     rise_m = sum(g * (b - a) for g, (a, b) in zip(grade, pairwise(distance), strict=False))
     if "back" not in lap:
@@ -223,9 +233,11 @@ def _check_loop(lap: Section, file: str, *, rise_m: float, ends: tuple[float, fl
     """Report a closed course whose ends do not meet."""
     advice = "a closed course ends where it starts; for a road that is not a loop give 'lap.back'"
     if abs(rise_m) > _LOOP_RISE_M:
-        lap.problems.add(file, f"the lap ends {rise_m:+.0f} m above its start elevation; {advice}")
+        lap.problems.add(file, f"the lap ends {rise_m:+.0f} m above its start elevation; {advice}", code="lap")
     if abs(ends[1] - ends[0]) > _LOOP_SPEED_M_PER_S:
-        lap.problems.add(file, f"the lap starts at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s; {advice}")
+        lap.problems.add(
+            file, f"the lap starts at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s; {advice}", code="lap"
+        )
 
 
 def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) -> str | None:

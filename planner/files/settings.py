@@ -203,7 +203,11 @@ def _above(key: str) -> str:
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault("route", f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'")
+        top.fault(
+            "route",
+            f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'",
+            code="conflict",
+        )
         return ()
     if explicit:
         route = top.words("route")
@@ -212,7 +216,11 @@ def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
         return route
     missing = [key for key in ("start", "finish") if key not in top]
     for key in missing:
-        top.fault(key, "is missing; name a place key from places.csv, or give every place in order as 'route'")
+        top.fault(
+            key,
+            "is missing; name a place key from places.csv, or give every place in order as 'route'",
+            code="missing-key",
+        )
     start, finish, via = top.text("start"), top.text("finish"), top.words("via")
     return (start, *via, finish) if start and finish else ()
 
@@ -223,21 +231,21 @@ def _moment(top: Section, key: str) -> datetime:
     what = "write the local departure time" if key == "departure" else "write the local date and time"
     example = f"{what}, e.g. '2027-07-06 07:00'"
     if value is None:
-        top.fault(key, f"is missing; {example}")
+        top.fault(key, f"is missing; {example}", code="missing-key")
         return _UNSET
     if isinstance(value, str) and (either := either_moment(value)):
-        top.refuse(key, either)
+        top.refuse(key, either, code="date")
         return _UNSET
     if isinstance(value, str):
         value = moment_of(value)
     if isinstance(value, date) and not isinstance(value, datetime):
-        top.refuse(key, f"the time of day is missing; {example}")
+        top.refuse(key, f"the time of day is missing; {example}", code="date")
     elif not isinstance(value, datetime):
-        top.refuse(key, example)
+        top.refuse(key, example, code="date")
     elif value.tzinfo is not None:
-        top.refuse(key, f"remove the UTC offset; {example}")
+        top.refuse(key, f"remove the UTC offset; {example}", code="date")
     elif not 1900 <= value.year <= 2100:
-        top.refuse(key, "allowed are the years 1900 to 2100")
+        top.refuse(key, "allowed are the years 1900 to 2100", code="date")
     else:
         return value
     return _UNSET
@@ -251,7 +259,7 @@ def _fuel_use(top: Section) -> float:
     try:
         return to_fuel_use(value if isinstance(value, str) else f"{value}")
     except UnitError as exc:
-        top.fault("fuel_use", str(exc))
+        top.fault("fuel_use", str(exc), code="unit")
         return 0.0
 
 
@@ -261,7 +269,7 @@ def _days(top: Section) -> int:
     if days != int(days):
         top.refuse("days", "write a whole number that includes the first and the last day")
     if days and "arrive" in top:
-        top.fault("days", "'arrive' is also given; keep one")
+        top.fault("days", "'arrive' is also given; keep one", code="conflict")
     return int(days)
 
 
@@ -269,7 +277,7 @@ def _morning(section: Section) -> tuple[date, time]:
     """Read the fixed start of one day."""
     _check_below(section, MORNING_KEYS)
     if "at" not in section:
-        section.fault("at", "is missing; give the local departure time, e.g. '06:30'")
+        section.fault("at", "is missing; give the local departure time, e.g. '06:30'", code="missing-key")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 
@@ -277,9 +285,9 @@ def _service(section: Section) -> ServiceItem:
     """Read one service job."""
     _check_below(section, SERVICE_KEYS)
     if "item" not in section:
-        section.fault("item", "is missing; name the job, e.g. 'engine oil'")
+        section.fault("item", "is missing; name the job, e.g. 'engine oil'", code="missing-key")
     if "every" not in section and "months" not in section:
-        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both")
+        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both", code="missing-key")
     allowed = "0 mi to 1000000 mi"
     return ServiceItem(
         item=section.text("item"),
@@ -314,7 +322,7 @@ def _event(section: Section) -> Event:
     """Read one fixed date."""
     _check_below(section, EVENT_KEYS)
     if "place" not in section:
-        section.fault("place", "is missing; name a place on the route")
+        section.fault("place", "is missing; name a place on the route", code="missing-key")
     return Event(
         place=section.text("place"),
         on=section.day("on", _UNSET.date()),
@@ -327,7 +335,7 @@ def _halt(section: Section) -> Halt:
     _check_below(section, HALT_KEYS)
     for key in ("place", "duration"):
         if key not in section:
-            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'")
+            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'", code="missing-key")
     allowed = "above 0 min, up to 7 days"
     return Halt(
         place=section.text("place"),

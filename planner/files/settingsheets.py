@@ -88,11 +88,13 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
         steps = [_STEP.fullmatch(step) for step in key.split(".")]
         if not all(steps):
             text = f"read {shown(key)}; write a key, such as 'departure', 'day.driving' or 'halt[1].place'"
-            problems.add(sheet_file(name), text, row=number)
+            problems.add(sheet_file(name), text, row=number, code="unknown-key")
             continue
         at = _put(found, [(step[1], int(step[2] or 0)) for step in steps if step])
         if at is None:
-            problems.add(sheet_file(name), f"the key {shown(key)} is also in another row; keep one", row=number)
+            problems.add(
+                sheet_file(name), f"the key {shown(key)} is also in another row; keep one", row=number, code="duplicate"
+            )
             continue
         table, last = at
         table[last] = _car_value(key, value, source) if name == CAR else _setting(last, value)

@@ -106,19 +106,18 @@ class Row:
             return ""
         return " ".join(self.cells[heading.index].split())
 
-    def fault(self, name: str, text: str) -> None:
+    def fault(self, name: str, text: str, *, code: str = "invalid-value") -> None:
         """Report a problem of one cell."""
         heading = self.table.headings.get(name)
-        self.table.problems.add(
-            self.table.file, text, row=self.number, column=name if heading is None else heading.written
-        )
+        column = name if heading is None else heading.written
+        self.table.problems.add(self.table.file, text, row=self.number, column=column, code=code)
 
     def text(self, name: str) -> str:
         """Return a text cell; an empty cell of a required column is a problem."""
         text = self.cell(name)
         heading = self.table.headings.get(name)
         if not text and heading is not None and heading.column.required:
-            self.fault(name, f"the cell is empty; write e.g. {heading.column.example}")
+            self.fault(name, f"the cell is empty; write e.g. {heading.column.example}", code="missing-value")
         return text
 
     def choice(self, name: str, options: Sequence[str], default: str, *, other: Mapping[str, str] | None = None) -> str:
@@ -129,7 +128,7 @@ class Row:
         word = text.casefold()
         word = (other or {}).get(word, word)
         if word not in options:
-            self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}")
+            self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}", code="unknown-word")
             return default
         return word
 
@@ -144,7 +143,7 @@ class Row:
             return None
         si_value = heading.to_si(number)
         if not heading.column.low <= si_value <= heading.column.high:
-            self.fault(name, f"read {shown(text)}; {_range_text(number, heading)}")
+            self.fault(name, f"read {shown(text)}; {_range_text(number, heading)}", code="out-of-range")
             return None
         return si_value
 
@@ -152,14 +151,22 @@ class Row:
         comma = self.table.decimal_comma
         plain = text.replace("\N{MINUS SIGN}", "-")
         if comma and "." in plain:
-            self.fault(heading.column.name, f"read {shown(text)}; this file has decimal commas; drop the point")
+            self.fault(
+                heading.column.name,
+                f"read {shown(text)}; this file has decimal commas; drop the point",
+                code="not-a-number",
+            )
             return None
         plain = plain.replace(",", ".", 1) if comma else plain
         found = _plain_number(plain, heading, thousands=self.table.thousands)
         if isinstance(found, float) and math.isfinite(heading.to_si(found)):
             return found
         advice = found if isinstance(found, str) else _number_advice(text, heading.column.example)
-        self.fault(heading.column.name, f"read {shown(text)}; {advice}")
+        self.fault(
+            heading.column.name,
+            f"read {shown(text)}; {advice}",
+            code="position" if heading.column.angle else "not-a-number",
+        )
         return None
 
 
@@ -242,11 +249,11 @@ def read_table(
         for row, cells in _records(text, delimiter):
             records.append((row, cells))
             if len(records) > max_rows + 1:
-                problems.add(file, f"has more than {max_rows:,} rows; remove rows, or split the trip")
+                problems.add(file, f"has more than {max_rows:,} rows; remove rows, or split the trip", code="too-large")
                 break
     except csv.Error:  # e.g. the csv module's limit of 131,072 characters in a cell
         advice = f'a quotation mark is misplaced; inside a quoted cell write ""; {_MOST_SAID}'
-        problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1)
+        problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1, code="unreadable")
     return table_of(records[: max_rows + 1], file=file, columns=columns, delimiter=delimiter, problems=problems)
 
 
@@ -260,7 +267,9 @@ def table_of(
 ) -> InputTable | None:
     """Combine split rows with their headings."""
     if not records:
-        problems.add(file, f"is empty; the first row must be the headings {', '.join(c.name for c in columns)}")
+        problems.add(
+            file, f"is empty; the first row must be the headings {', '.join(c.name for c in columns)}", code="empty"
+        )
         return None
     if any(_too_much(row, cells, file, problems) for row, cells in records):
         return None
@@ -286,7 +295,7 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
     long = max(map(len, cells)) > limits.TEXT
     if long or len(cells) > limits.COLUMNS:
         what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
-        problems.add(file, f"has {what}; {_MOST_SAID}", row=row)
+        problems.add(file, f"has {what}; {_MOST_SAID}", row=row, code="too-large")
     return long or len(cells) > limits.COLUMNS
 
 
@@ -393,7 +402,7 @@ def _headings(
             seen.add(name)
             fault = _unit_fault(column, bracket, unit)
         if fault is not None:
-            problems.add(file, fault, row=row, column=" ".join(written.split())[:50])
+            problems.add(file, fault, row=row, column=" ".join(written.split())[:50], code="heading")
         elif column is not None:
             scale, offset = _affine(unit, column.unit) if column.unit else (1.0, 0.0)
             found[name] = Heading(
@@ -401,7 +410,7 @@ def _headings(
             )
     for column in columns:
         if column.required and column.name not in seen:
-            problems.add(file, f"the column {column.proposal()} is missing; add it", row=row)
+            problems.add(file, f"the column {column.proposal()} is missing; add it", row=row, code="missing-column")
     return found, frozenset(seen)
 
 
@@ -451,7 +460,10 @@ def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
             table.problems.add(
-                table.file, f"read {shown(stray[0])} in a column without a heading; {advice}", row=row.number
+                table.file,
+                f"read {shown(stray[0])} in a column without a heading; {advice}",
+                row=row.number,
+                code="heading",
             )
     if not table.rows:
-        table.problems.add(table.file, "has headings but no rows; add at least one", row=first)
+        table.problems.add(table.file, "has headings but no rows; add at least one", row=first, code="empty")

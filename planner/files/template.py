@@ -131,7 +131,7 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
     text = open_text(folder, file, problems=problems)
     table = None if text is None else read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
     if table is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     heads: list[Cell] = [_heading(table, column) for column in columns]
     return [heads, *([_cell(row.cell(column.name), column, table) for column in columns] for row in table.rows)]
 

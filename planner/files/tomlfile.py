@@ -107,7 +107,7 @@ def toml_of(text: str, *, file: str, problems: Problems) -> dict[str, Any] | Non
     try:
         return read_toml(text)
     except TextError as exc:
-        problems.add(file, str(exc), row=exc.row)
+        problems.add(file, str(exc), row=exc.row, code="unreadable")
         return None
 
 
@@ -124,21 +124,23 @@ class Section:
         """Return another table of the same file."""
         return Section(data, prefix, file=self.file, problems=self.problems)
 
-    def fault(self, key: str, text: str) -> None:
+    def fault(self, key: str, text: str, *, code: str = "invalid-value") -> None:
         """Report a problem of one key."""
-        self.problems.add(self.file, text, key=self.prefix + key)
+        self.problems.add(self.file, text, key=self.prefix + key, code=code)
 
-    def refuse(self, key: str, needed: str) -> None:
+    def refuse(self, key: str, needed: str, *, code: str = "invalid-value") -> None:
         """Report a missing or invalid value."""
-        got = f"read {shown(self.data[key])}" if key in self.data else "is missing"
-        self.fault(key, f"{got}; {needed}")
+        if key in self.data:
+            self.fault(key, f"read {shown(self.data[key])}; {needed}", code=code)
+        else:
+            self.fault(key, f"is missing; {needed}", code="missing-key")
 
     def check_keys(self, known: Sequence[str], elsewhere: Mapping[str, str] | None = None) -> None:
         """Report unknown keys; `elsewhere` has hints for misplaced ones."""
         for key in self.data:
             if key not in known:
                 hint = (elsewhere or {}).get(key) or self.problems.nearest(key, known)
-                self.fault(repr(key)[1:-1][:50], f"unknown key; {hint}")
+                self.fault(repr(key)[1:-1][:50], f"unknown key; {hint}", code="unknown-key")
 
     def table(self, key: str) -> "Section":
         """Return the table [key], empty if there is none."""
@@ -173,7 +175,7 @@ class Section:
         word = value.casefold()
         word = (other or {}).get(word, word)
         if word not in options:
-            self.refuse(key, self.problems.nearest(value, options))
+            self.refuse(key, self.problems.nearest(value, options), code="unknown-word")
             return default
         return word
 
@@ -194,10 +196,10 @@ class Section:
             try:
                 value = to_number(value)
             except UnitError:
-                self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}")
+                self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
                 return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-            self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}")
+            self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
             return default
         return float(value)
 
@@ -205,7 +207,7 @@ class Section:
         """Return a whole number from 1."""
         value = self.data.get(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= high:
-            self.refuse(key, f"write a whole number from 1 to {high}, e.g. {default}")
+            self.refuse(key, f"write a whole number from 1 to {high}, e.g. {default}", code="out-of-range")
             return default
         return value
 
@@ -220,11 +222,11 @@ class Section:
         try:
             value = _in_unit(text, unit)
         except UnitError as exc:
-            self.fault(key, str(exc))
+            self.fault(key, str(exc), code="unit")
             return _in_unit(default, unit)
         if (value > 0.0 if low is None else value >= low) and value <= high:
             return value
-        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
+        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         return _in_unit(default, unit)
 
     def clock(self, key: str, default: time) -> time:
@@ -232,7 +234,7 @@ class Section:
         value = self.data.get(key, default)
         found = clock_of(value) if isinstance(value, str) else value
         if not isinstance(found, time):
-            self.refuse(key, f"write a time of day, e.g. '{default:%H:%M}'")
+            self.refuse(key, f"write a time of day, e.g. '{default:%H:%M}'", code="date")
             return default
         return found
 
@@ -240,11 +242,11 @@ class Section:
         """Return a date."""
         value = self.data.get(key)
         if isinstance(value, str) and (either := either_date(value)):
-            self.refuse(key, either)
+            self.refuse(key, either, code="date")
             return default
         value = moment_of(value) if isinstance(value, str) else value
         if not isinstance(value, date) or isinstance(value, datetime) or not 1900 <= value.year <= 2100:
-            self.refuse(key, "write a date, e.g. '2027-07-10'")
+            self.refuse(key, "write a date, e.g. '2027-07-10'", code="date")
             return default
         return value
 
@@ -259,7 +261,7 @@ class Section:
     def _few(self, key: str, entries: list[Any]) -> list[Any]:
         """Report a list that is too long, and drop it."""
         if len(entries) > limits.LISTED:
-            self.fault(key, f"has {len(entries):,} entries; the maximum is {limits.LISTED}")
+            self.fault(key, f"has {len(entries):,} entries; the maximum is {limits.LISTED}", code="too-large")
             return []
         return entries
 

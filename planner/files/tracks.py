@@ -224,7 +224,7 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = S
     if not isinstance(found, str) and not np.isfinite(found.elevation_m).any():
         found = f"has no elevations; {_INSTEAD}"
     if isinstance(found, str):
-        problems.add(file, found)
+        problems.add(file, found, code="track")
         return None
     return found
 

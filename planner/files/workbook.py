@@ -49,15 +49,15 @@ def read_sheets(
     """Read the tables of trip.xlsx; sheets of `optional` may be missing."""
     fault = file_fault(folder / FILE, root=folder, max_bytes=limits.TABLE_BYTES)
     if fault is not None:
-        problems.add(FILE, fault)
+        problems.add(FILE, fault, code="file-access")
         return {}
     try:
         return _read(whole(folder / FILE, max_bytes=limits.TABLE_BYTES), max_rows, problems, optional)
     except _Refused as exc:
-        problems.add(FILE, str(exc))
+        problems.add(FILE, str(exc), code="unreadable")
     except Exception as exc:  # openpyxl may raise any exception on damaged content
         reason = " ".join(str(exc).split())[:80] or type(exc).__name__
-        problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx")
+        problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx", code="unreadable")
     return {}
 
 
@@ -214,12 +214,14 @@ def _grids(
             elif grid.rows:
                 options = (*max_rows, *SKIPPED)
                 advice = "it occurs twice; keep one" if known else problems.nearest(name, options)
-                problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}")
+                problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}", code="unknown-sheet")
     finally:
         book.close()
     for name in max_rows:
         if name not in grids and name not in optional:
-            problems.add(FILE, f"the sheet '{name}' is missing; add it with its headings in the first row")
+            problems.add(
+                FILE, f"the sheet '{name}' is missing; add it with its headings in the first row", code="missing-sheet"
+            )
     return grids
 
 
@@ -236,7 +238,7 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
             blank = cells
             continue
         if len(rows) > most:
-            problems.add(file, f"has more than {most:,} rows; remove rows, or split the trip")
+            problems.add(file, f"has more than {most:,} rows; remove rows, or split the trip", code="too-large")
             break
         rows[number] = [_text(cell.value) for cell in cells]
         formulas |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "f"}
@@ -272,15 +274,17 @@ def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problem
     for number, index in sorted(with_formulas.formulas if with_formulas is not None else ()):
         if not _at(grid, number, index):
             text = "the formula has no stored value; open and save the file in a spreadsheet program, or type the value"
-            problems.add(file, text, row=number, column=get_column_letter(index + 1))
+            problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
     for number, index in sorted(grid.errors):
         text = f"the cell shows {shown(_at(grid, number, index))}; correct its formula, or type the value"
-        problems.add(file, text, row=number, column=get_column_letter(index + 1))
+        problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
     for number, cells in grid.rows.items():
         for index, text in enumerate(cells):
             control = CONTROL.search(text)
             if control is not None:
-                problems.add(file, control_fault(control), row=number, column=get_column_letter(index + 1))
+                problems.add(
+                    file, control_fault(control), row=number, column=get_column_letter(index + 1), code="encoding"
+                )
 
 
 def _at(grid: _Grid, number: int, index: int) -> str:
@@ -306,4 +310,6 @@ def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, pro
     used = [number for number, _ in _records(grid)]
     for first, last, name in merges:
         if any(first <= number <= last for number in used):
-            problems.add(file, f"the cells {name} are merged; unmerge them and fill each one", row=first)
+            problems.add(
+                file, f"the cells {name} are merged; unmerge them and fill each one", row=first, code="merged-cells"
+            )

@@ -68,9 +68,11 @@ def read_notes(path: Path, trip: Trip) -> tuple[Reading, ...]:
     rows = parse_readings(text, trip=trip, problems=problems, file=path.name)
     for row in rows:
         if row.when is None:
-            problems.add(path.name, "has no time; write the local time, e.g. 2027-06-20 14:20", row=row.row)
+            problems.add(
+                path.name, "has no time; write the local time, e.g. 2027-06-20 14:20", row=row.row, code="missing-value"
+            )
     if len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     if not any(set(row.temps_k) - {AIR} for row in rows):
         message = f"{path.name}: has no fluid temperature; enter coolant, oil, transmission or differential"
         raise PlannerError(message)
@@ -92,7 +94,7 @@ def read_track(path: Path, notes: Sequence[Reading], *, air_k: float | None, ac:
     text = decoded(_bytes(path, limits.GPX_BYTES), path.name, problems)
     points = None if text is None else read_points(text, path.name, problems)
     if points is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     time_s, lat, lon, height = _timed(points, path.name)
     begin_s = float(time_s[0])
     grid, speed, elevation = _motion(time_s, lat, lon, height, path.name)

@@ -43,7 +43,7 @@ def fill_places(folder: Path) -> Filled:
     problems = Problems()
     text = open_text(folder, PLACES, problems=problems)
     if text is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     units, day = _units_and_day(folder)
     sheet = _Sheet(text, units)
     filled: list[str] = []

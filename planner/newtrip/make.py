@@ -29,13 +29,17 @@ def read_road(paths: Sequence[Path]) -> GpxTrack:
         if points is not None:
             _append(joined, points)
     if len(joined) > limits.GPX_POINTS:
-        problems.add(paths[0].name, f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them")
+        problems.add(
+            paths[0].name,
+            f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them",
+            code="too-large",
+        )
     if not len(problems):
         track = track_of(joined)
         if not isinstance(track, str):
             return track
-        problems.add(paths[0].name, track)
-    raise TripError(problems.sentences())
+        problems.add(paths[0].name, track, code="track")
+    raise TripError(problems.found())
 
 
 def _append(joined: Points, points: Points) -> None:

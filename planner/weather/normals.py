@@ -87,14 +87,14 @@ def read_normals(path: Path, *, root: Path) -> Normals:
     problems = Problems()
     fault = file_fault(path, root=root, max_bytes=MAX_BYTES)
     if fault is not None:
-        problems.add(path.name, fault)
+        problems.add(path.name, fault, code="file-access")
     text = read_text(path, file=path.name, max_bytes=MAX_BYTES, problems=problems) if fault is None else None
     normals = None
     if text is not None:
         table = read_table(_renamed(text), file=path.name, columns=COLUMNS, max_rows=MAX_ROWS, problems=problems)
         normals = None if table is None or len(problems) else _normals(table)
     if len(problems) or normals is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return normals
 
 
@@ -124,7 +124,7 @@ def _normals(table: InputTable) -> Normals | None:
     high, low = months("high"), months("low")
     for row, upside_down in zip(table.rows, np.any(low > high, axis=1).tolist(), strict=True):
         if upside_down:
-            row.fault("station", "a month's low is above its high; are the columns swapped?")
+            row.fault("station", "a month's low is above its high; are the columns swapped?", code="order")
     normals = Normals(
         file=table.file,
         station=tuple(row.text("station") for row in table.rows),

@@ -50,7 +50,7 @@ def fill_track(
     problems = Problems()
     points = read_drawn(path, problems)
     if points is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     target = path.with_name(f"{path.stem}-heights.gpx")
     if target.exists():
         message = f"{target}: already exists and was not overwritten; delete or rename it first"

@@ -178,7 +178,7 @@ def test_problems_are_sorted_and_capped() -> None:
     sentences = problems.sentences()
     assert sentences[:3] == ["a.csv, column 'x': worse", "b.csv row 1: bad", "b.csv row 2: bad"]
     assert sentences[-1] == "... and 8 more"
-    assert TripError(sentences).problems[-1] == "... and 8 more"
+    assert TripError(problems.found()).problems[-1] == "... and 8 more"
 
 
 @pytest.mark.parametrize(
