@@ -170,31 +170,6 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     return replace(vehicle, **{part: oil, limit: held})
 
 
-def minutes_above(temp_k: FloatArray, duration_s: FloatArray, limit_k: float) -> float:
-    """Time spent above a temperature.
-
-    Parameters
-    ----------
-    temp_k : ndarray, shape (n,)
-        Temperature at the end of each segment. [K]
-    duration_s : ndarray, shape (n,)
-        How long each lasts. [s]
-    limit_k : float
-        The temperature. [K]
-
-    Returns
-    -------
-    float
-        Minutes. [min]
-
-    Examples
-    --------
-    >>> minutes_above(np.array([400.0, 410.0]), np.array([60.0, 120.0]), 405.0)
-    2.0
-    """
-    return float(np.sum(duration_s[temp_k > limit_k])) / 60.0
-
-
 def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:
     """Share of a lubricant's life that a drive uses up.
 

@@ -82,7 +82,7 @@ def _expected(
     near = _near(place, given, name)
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
-    summer = summer_share(trip.first_date.month, place.lat_deg)
+    summer = float(summer_share(trip.first_date.month, place.lat_deg))
     hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer)
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
     drop_k = _LAPSE_K_PER_M * max(place.elevation_m, 0.0)

@@ -18,7 +18,6 @@ RUGGED_M = 220.0
 cell unseen; likely range 150 to 300."""
 TILTED, TILTED_RISE_M = 0.01, 150.0
 """ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
-_MORE, _FEARED_GRADE, _STEEPEST = 1.3, 0.06, 0.12
 SHORT_M = 8000.0  # less than a cell: the mean elevation says little, its change more
 _STEP_M = 2000.0
 _ROUND_ABOUT = 1.3  # longer roads leave the straight line
@@ -97,41 +96,6 @@ def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
     lowest = np.minimum.accumulate(height)
     top = int(np.argmax(height - lowest))
     return float(lowest[top]), float(height[top])
-
-
-def cautious_profile(
-    between: Between, *, start_m: float, finish_m: float, distance_m: float
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Distances and elevations of the hardest plausible road between two elevations.
-
-    Flat, then as late as possible one climb to a top, then down to the finish. A leg with ample margins on it is
-    ample on any road; otherwise its margin is unknown, not thin.
-
-    Notes
-    -----
-    The top is 150 m plus 1.3 times the coarse terrain's height above the higher end: above the published
-    height of each of 25 passes tried. 6 % (ASSUMED; likely range 5 to 8), steeper where the leg is too short for it.
-
-    Examples
-    --------
-    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, climb_m=(1400.0, 2100.0), even=False)
-    >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
-    >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
-    ([1500, 1400, 1400, 2430, 1400], [0, 2, 26, 43, 60])
-    """
-    low, top = min(start_m, finish_m), max(start_m, finish_m) + LEVEL_M + _MORE * between.above_m
-    if start_m - low + 2.0 * top - low - finish_m > _FEARED_GRADE * distance_m:
-        low = start_m  # no room to go down first
-    top = min(top, max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m)))
-    grade = max(_FEARED_GRADE, (start_m - low + 2.0 * top - low - finish_m) / distance_m * 1.02)
-    fallen, foot = (start_m - low) / grade, distance_m - (2.0 * top - low - finish_m) / grade
-    points = ((0.0, start_m), (fallen, low), (foot, low), (distance_m - (top - finish_m) / grade, top))
-    kept = [points[0]]
-    for at, height in (*points[1:], (distance_m, finish_m)):
-        if at - kept[-1][0] > 1.0:
-            kept.append((at, height))
-    kept[-1] = (distance_m, finish_m)
-    return tuple(at for at, _ in kept), tuple(height for _, height in kept)
 
 
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.ground.packed import Unpacker, damaged
 from planner.ground.terrain import sea_km
@@ -44,7 +44,6 @@ class Usual:
     low_sd_k: float
     station: str
     station_km: float
-    station_m: float
     coast: bool
 
     @property
@@ -104,29 +103,30 @@ def month_of(day: date) -> float:
     return day.month - 0.5 + round((day.day - 1) / length, 1)
 
 
-def summer_share(month: float, lat_deg: float = 45.0) -> float:
+def summer_share(month: float, lat_deg: ArrayLike = 45.0) -> Floats:
     """Summer fraction of a time of year: 1 in mid July, 0 in mid January; reversed south of the equator.
 
     Examples
     --------
-    >>> summer_share(7.0), summer_share(7.0, lat_deg=-33.9)
-    (1.0, 0.0)
+    >>> summer_share(7.0, [45.0, -33.9])
+    array([1., 0.])
     """
-    share = float(0.5 - 0.5 * np.cos(2.0 * np.pi * (month - 1.0) / 12.0))
-    return share if lat_deg >= 0.0 else 1.0 - share
+    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * (month - 1.0) / 12.0)
+    return np.asarray(np.where(np.asarray(lat_deg) >= 0.0, share, 1.0 - share))
 
 
-def lapse_k_per_m(month: float, lat_deg: float = 45.0) -> tuple[float, float]:
+def lapse_k_per_m(month: float, lat_deg: ArrayLike = 45.0) -> tuple[Floats, Floats]:
     """Fall of usual highs and lows with height, by the time of year.
 
     Examples
     --------
-    >>> lapse_k_per_m(1.0), lapse_k_per_m(7.0), lapse_k_per_m(1.0, lat_deg=-33.9)
-    ((0.004, 0.0025), (0.007, 0.0045), (0.007, 0.0045))
+    >>> high, low = lapse_k_per_m(1.0, [40.0, -33.0])
+    >>> high * 1e3, low * 1e3
+    (array([4., 7.]), array([2.5, 4.5]))
     """
     share = summer_share(month, lat_deg)
-    high, low = (cold + (warm - cold) * share for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
-    return high / 1e3, low / 1e3
+    high, low = ((cold + (warm - cold) * share) / 1e3 for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
+    return high, low
 
 
 def in_month(monthly: Floats, month: float) -> Floats:
@@ -176,7 +176,7 @@ def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: floa
     log_weight = -np.log(km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2 - coast**2
     weight = np.exp(log_weight - log_weight.max())  # keeps all weights from vanishing
     weight /= weight.sum()
-    summer = summer_share(month, lat_deg)
+    summer = float(summer_share(month, lat_deg))
     unlike = (1.0, weight @ km / 100.0, weight @ np.abs(higher_m) / 1e3, weight @ np.abs(coast))
     by_sea = float(np.exp(-sea / _COAST_KM))
     found = []
@@ -197,6 +197,5 @@ def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: floa
         low_sd_k=low_sd,
         station=table.name[near[best]],
         station_km=float(km[best]),
-        station_m=float(table.elevation_m[near[best]]),
         coast=bool(table.sea_km[near[best]] < _COAST_KM),
     )

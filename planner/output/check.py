@@ -39,7 +39,7 @@ def check_lines(
         *_at_a_glance(trip, legs),
         *chart_lines(shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
-        *(f"  fitted: {said}" for said in learnt),
+        *(f"  learnt: {said}" for said in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
         *(f"  check: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
         *_asked(car),

@@ -29,7 +29,7 @@ from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
 
 if TYPE_CHECKING:  # slow to import, only needed for a DataFrame
-    import pandas as pd
+    pass
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
@@ -327,32 +327,6 @@ def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
         "when": row.worst.when.strftime("%Y-%m-%d %H:%M"),
         "slowed by the grade": row.slowed,
     }
-
-
-def days_table(report: Report) -> "pd.DataFrame":
-    """Table of the days in display units: from, to, hours, climb, hottest air, smallest margin."""
-    import pandas as pd
-
-    u = report.units
-    rows = [
-        {
-            "day": row.day + 1,
-            "date": row.depart.strftime("%a %d %b"),
-            "from": row.start.name,
-            "to": row.finish.name,
-            "depart": row.depart.strftime("%H:%M"),
-            "arrive": row.arrive.strftime("%H:%M"),
-            f"distance [{u.distance}]": round(u.dist(row.distance_m)),
-            "driving [h]": round(row.driving_s / 3600.0, 1),
-            f"climb [{u.elevation}]": round(u.height(row.climb_m), -1),
-            f"air [{u.temperature}]": round(u.temp(row.air_k)),
-            "fluid": fluid_of(row.worst.fluid).label,
-            f"margin [{u.temperature}]": round(u.diff(row.worst.margin_k)),
-            "level": row.worst.level,
-        }
-        for row in day_rows(report)
-    ]
-    return pd.DataFrame(rows)
 
 
 def sentence(report: Report, margin: Margin) -> str:

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, InputTable, read_table
+from planner.ground.usual import in_month, lapse_k_per_m, month_of
 from planner.model import geo
 from planner.model.errors import TripError
 
@@ -21,9 +22,6 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 NEIGHBOURS = 8
 _NEAR_KM = 10.0  # bounds the weight of a station at the point
 _ALIKE_M = 400.0  # difference of elevation at which a station's weight has fallen to 1/e
-# Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
-# error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
-_LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
 _TEMPERATURE = {"number": True, "unit": "K", "usual": ("degC", "degF"), "low": 193.15, "high": 333.15}
 COLUMNS = (
     Column(name="station", example="USC00050848"),
@@ -137,34 +135,6 @@ def _normals(table: InputTable) -> Normals | None:
     return None if len(table.problems) else normals
 
 
-def lapse_k_per_m(month: float, *, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Fall of usual highs and lows with height, by the time of year; that of half a year later south of the equator.
-
-    Examples
-    --------
-    >>> high, low = lapse_k_per_m(1.0, lat_deg=[40.0, -33.0])
-    >>> high * 1e3, low * 1e3
-    (array([4., 7.]), array([2.5, 4.5]))
-    """
-    since_january = month - 1.0 + np.where(np.asarray(lat_deg) >= 0.0, 0.0, 6.0)
-    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * since_january / 12.0)
-    high, low = (np.asarray((cold + (warm - cold) * share) / 1e3) for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
-    return high, low
-
-
-def month_of(day: date) -> float:
-    """Time of year as a month number that is whole in the middle of each month.
-
-    Examples
-    --------
-    >>> month_of(date(2027, 7, 16)), month_of(date(2027, 7, 1))
-    (7.0, 6.5)
-    """
-    following = date(day.year + day.month // 12, day.month % 12 + 1, 1)
-    length = (following - day.replace(day=1)).days
-    return day.month - 0.5 + round((day.day - 1) / length, 1)
-
-
 def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()) -> list[tuple[float, float]]:
     """Usual highs and lows at points between the stations.
 
@@ -190,13 +160,6 @@ def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[
     month = month_of(day)
     found = []
     for monthly, lapse in zip((normals.high_k, normals.low_k), lapse_k_per_m(month, lat_deg=where[:, 0]), strict=True):
-        reduced = _in_month(monthly[near], month) + lapse[:, np.newaxis] * higher_m
+        reduced = in_month(monthly[near], month) + lapse[:, np.newaxis] * higher_m
         found.append((weight * reduced).sum(axis=1))
     return [(float(max(high, low)), float(low)) for high, low in zip(*found, strict=True)]
-
-
-def _in_month(monthly: Floats, month: float) -> Floats:
-    """Interpolate along the last axis, December being followed by January."""
-    before = int(np.floor(month))
-    share = month - before
-    return np.asarray((1.0 - share) * monthly[..., (before - 1) % 12] + share * monthly[..., before % 12])

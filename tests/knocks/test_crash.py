@@ -38,7 +38,7 @@ def sound(folder: Path) -> dict[str, str]:
 
 def details(said: str) -> str:
     """The file that the sentence names."""
-    path = Path(said.rsplit("report it and attach ", 1)[1].split(", which", 1)[0])
+    path = Path(said.rsplit("report it and attach ", 1)[1].strip())
     text = path.read_text(encoding="utf-8")
     assert path.stat().st_mode & 0o077 == 0
     path.unlink()

@@ -86,7 +86,7 @@ def test_readings(text: str, unit: str, expect: float) -> None:
         ("0.55 m**0", "m**2", "'0.55 m**0' needs a number and a unit"),
         ("5 s**0", "s", "'5 s**0' needs a number and a unit"),
         ("5 furlog", "m", "'5 furlog' is not a valid length or distance"),
-        ("95 degrees", "K", "'95 degrees' is no temperature; write e.g. '195 degF'"),
+        ("95 degrees", "K", "'95 degrees' is not a valid temperature; write e.g. '195 degF'"),
         ("3.42 to one", "dimensionless", "must be a number without a unit, e.g. '0.35', or a share, e.g. '35 %'"),
         ("3,42", "dimensionless", "'3,42' has a decimal comma; write a point"),
         ("20", "J/K", "e.g. '90 J/K'"),

@@ -109,7 +109,7 @@ SLIPS = [
     (head(L, "speed [mph]", "speed [m/s]"), "legs.csv, speed: the mean speed is "),
     # dates
     (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, lies 46 years ahead"),
-    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, by night"),
+    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, at night"),
     # the car
     (add(V, '\n[engine]\npeak_power = {value = "19 kW", source = "x"}\n'), "vehicle.toml, engine.peak_power: 19 kW is"),
     (add(V, '\n[engine]\ndisplacement = {value = "0.3 L", source = "x"}\n'), "engine.displacement: 0.3 L is small for"),

@@ -421,7 +421,7 @@ RULES = {
         {"events": (Event(place="top", on=date(2027, 7, 10), arrive_by=time(12), stay_s=0.0),)},
         "stop 45 min at Foot, engine off",
         "leave 30 min earlier that day",
-        "comes to Top after 12:00, too late for the event",
+        "reaches Top after 12:00, too late for the event",
     ),
 }
 

@@ -213,7 +213,7 @@ def test_no_change_leaves_the_plausible_range(hot, car):
     )
     words = [outcome.words for outcome in run_variants(outlook_of(hot.trip, edge))]
     assert "engine-oil cooler 50 % larger" in words
-    assert "cap of 0.2 bar more" not in words  # no such cap is to be had
+    assert "radiator cap rated 0.2 bar higher" not in words  # no such cap is to be had
     assert not any("clear grille" in word for word in words)
 
 
@@ -351,8 +351,8 @@ def test_the_command_ranks_the_usual_changes(run, trip_folder):
 def test_changes_are_named_in_the_trip_s_units(hot):
     """6 K are 10.8 °F, 0.2 bar are 2.9 psi."""
     said = {units: {o.words for o in run_variants(replace_units(hot, units))} for units in ("us", "metric")}
-    assert {"thermostat that opens 11 °F cooler", "cap of 3 psi more"} <= said["us"]
-    assert {"thermostat that opens 6 °C cooler", "cap of 0.2 bar more"} <= said["metric"]
+    assert {"thermostat that opens 11 °F cooler", "radiator cap rated 3 psi higher"} <= said["us"]
+    assert {"thermostat that opens 6 °C cooler", "radiator cap rated 0.2 bar higher"} <= said["metric"]
 
 
 def replace_units(outlook: Forecast, units: str) -> Forecast:

@@ -107,6 +107,6 @@ def test_alarms(call, folder: Path) -> None:
     for wrong, said in (
         (("15", "850 rpm", "210 degF"), "grademargin: pressure: '15' needs a number and a unit, e.g. '15 psi'"),
         (("15 psi", "850", "210 degF"), "grademargin: engine speed: '850' needs a number and a unit, e.g. '850 rpm'"),
-        (("15 psi", "850 rpm", "210 ft"), "grademargin: oil temperature: '210 ft' is no temperature"),
+        (("15 psi", "850 rpm", "210 ft"), "grademargin: oil temperature: '210 ft' is not a valid temperature"),
     ):
         assert said in call("alarms", folder, "--idle", *wrong, code=2)

@@ -234,7 +234,7 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     found = drift.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert 0.1 < found[0].per_day < np.log(1.3) + 3.0 * found[0].error  # each day is drawn towards the usual car
-    assert "rises from day to day" in found[0].words
+    assert "rises from log to log" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
     assert drift.drifts(car, fit.read_drives(route, still, car.vehicle)) == ()
     assert drift.drifts(car, driven[:2]) == ()

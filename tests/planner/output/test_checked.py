@@ -104,7 +104,7 @@ def test_a_departure_in_the_past_is_told(make_trip, road):
 def test_check_looks_at_the_calendar(run, trip_folder):
     file = trip_folder / "trip.toml"
     file.write_text(file.read_text(encoding="utf-8").replace("2027-", "2023-"), encoding="utf-8")
-    assert "look at: trip.toml, departure: The departure, 2023-" in run("check", trip_folder).out
+    assert "check: trip.toml, departure: The departure, 2023-" in run("check", trip_folder).out
 
 
 @pytest.mark.parametrize("name", ["alps", "minimal", "wilmington-astoria", "benchmark"])

@@ -466,7 +466,7 @@ def test_past_years_of_another_place_are_left_aside(trip, archive):
         save_past_years(trip, {"brig": moved})
         told = []
         assert load_past_years(trip, progress=told.append) == {}
-        assert told[0].startswith("the weather of past years kept for Brig is")
+        assert told[0].startswith("the saved weather of past years for Brig is")
 
 
 @pytest.mark.parametrize(

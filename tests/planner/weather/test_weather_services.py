@@ -66,7 +66,7 @@ def test_outside_the_united_states(services, web, today):
     found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert [one.why for one in found] == [
         "covers the United States only",
-        "answered 404: Unable to provide data for requested point 49.2,-97",
+        "returned HTTP 404: Unable to provide data for requested point 49.2,-97",
     ]
     assert len(services.asked) == 1  # Brig is not even asked
 
@@ -189,7 +189,7 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
     services.faults["/v1/forecast"] = "array"
     found = source.fetch([BRIG, KANSAS], client=web())
     assert {one.why for one in found} == {"sent JSON in an unexpected format"}
-    with pytest.raises(BadReply, match="gave 3 replies for 2 places"):
+    with pytest.raises(BadReply, match="sent 3 replies for 2 places"):
         each([{}, {}, {}], 2)
     services.faults["/v1/forecast"] = "429"
     found = source.fetch([WINDSOR], client=web())
@@ -263,7 +263,7 @@ def test_everything_down_says_why(trip, services, web, today):
     weather = fetched(trip, services, web, [today])
     assert weather.by_place == {}
     why = {one.place: one.why for one in weather.missing}
-    assert "US National Weather Service answered 503" in why["linn"]
+    assert "US National Weather Service returned HTTP 503" in why["linn"]
     assert "Open-Meteo returned HTTP 429" in why["linn"]
 
 
