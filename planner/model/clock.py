@@ -4,6 +4,7 @@ Inside, time is UTC; a wall clock is made only to show, from the zone of the pla
 subtract as wall clocks do, hours wrong over a night of the change, so arithmetic is done on UTC values only.
 """
 
+import atexit
 import functools
 import threading
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -29,7 +30,9 @@ _POLAR_DEG = 60.0  # from here on a day may lack a sunrise or a sunset within so
 def _finder() -> Any:
     from timezonefinder import TimezoneFinder  # seconds to import: only when a zone is asked for
 
-    return TimezoneFinder(in_memory=True)  # no files left open
+    finder = TimezoneFinder()  # reads its 30 MB of boundaries where they are looked at
+    atexit.register(finder.cleanup)  # no files left open
+    return finder
 
 
 @functools.lru_cache(maxsize=65536)
