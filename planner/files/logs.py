@@ -4,7 +4,7 @@ The file is read in blocks; only mapped columns are kept, with at most ten readi
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -61,6 +61,8 @@ class Log:
         Local seconds since midnight at the first row, where known. [s]
     faults : tuple of str
         What was dropped or looks wrong.
+    distance_m : float
+        Speed summed over time; not a number without speed. [m]
     """
 
     name: str
@@ -70,19 +72,17 @@ class Log:
     day: date | None
     clock_s: float | None
     faults: tuple[str, ...]
+    distance_m: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        speed = self.channels.get("speed")
+        driven = float("nan") if speed is None or len(speed.time_s) < 2 else float(driven_m(speed)[-1])
+        object.__setattr__(self, "distance_m", driven)
 
     @property
     def duration_s(self) -> float:
         """Time from the first to the last reading. [s]."""
         return max((float(s.time_s[-1]) for s in self.channels.values() if len(s.time_s)), default=0.0)
-
-    @property
-    def distance_m(self) -> float:
-        """Integral of the speed; NaN without speed. [m]."""
-        speed = self.channels.get("speed")
-        if speed is None or len(speed.time_s) < 2:
-            return float("nan")
-        return float(driven_m(speed)[-1])
 
 
 def driven_m(speed: Series) -> Floats:

@@ -83,9 +83,11 @@ class Block:
 
     def first(self, count: int) -> Columns:
         """Cells of the first columns."""
-        if 2 * count > self._width or '"' in "".join(self._lines):
+        if 2 * count > self._width or any('"' in line for line in self._lines):
             return self.whole()
-        return _columns([line.split(self._delimiter, count) for line in self._lines], count)
+        if count == 1:
+            return [[line.split(self._delimiter, 1)[0] for line in self._lines]]
+        return _columns([line.split(self._delimiter, count)[:count] for line in self._lines], count)
 
     def some(self, rows: Sequence[int]) -> Columns:
         """Cells of some rows."""

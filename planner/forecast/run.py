@@ -233,7 +233,7 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
 
 def span_of(outlook: Forecast, leg: int) -> Span:
     """Segments of a leg, driven or carried."""
-    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
+    return outlook.timeline.span_of(leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
