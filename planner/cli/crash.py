@@ -9,10 +9,12 @@ import traceback
 CRASHED = 70
 """Exit code: an internal software error, EX_SOFTWARE of sysexits.h (4.3BSD)."""
 
+_NO_THREAD = "can't start new thread"  # Python's words where there is no room for a thread's stack
+
 
 def crash_text(exc: BaseException) -> str:
     """Put a fault of the program into one sentence, and its details into a new file that the sentence names."""
-    if isinstance(exc, MemoryError):
+    if isinstance(exc, MemoryError) or str(exc) == _NO_THREAD:
         what = "memory ran out; close other programs, or split the trip"
     else:
         what = f"the program failed and the fault is its own ({type(exc).__name__})"

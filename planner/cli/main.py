@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from planner.cli import logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
 from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
 
@@ -214,7 +214,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
 @cli.command()
 @TRIP
-@click.option("--out", "out_folder", metavar="PATH", help="Where to write; default is out/ in the trip folder.")
+@click.option("--out", "out_folder", type=PATH, help="Where to write; default is out/ in the trip folder.")
 @click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
 @click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
@@ -223,7 +223,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin places, map. The main job.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
@@ -241,10 +241,7 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
-    if out_folder is not None and not out_folder:
-        message = "--out names no folder; name one, or leave --out away for out/ in the trip folder"
-        raise PlannerError(message)
-    target = paths.results_folder(folder) if out_folder is None else Path(out_folder)
+    target = paths.results_folder(folder) if out_folder is None else out_folder
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
@@ -267,7 +264,7 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
 @cli.command()
 @TRIP
 @click.option("--set", "settings", multiple=True, help="A change of your own: section.key=value as in vehicle.toml.")
-@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the result as a picture.")
+@click.option("--svg", type=NamedPath(path_type=Path, dir_okay=False), help="Also draw the result as a picture.")
 @JSON
 @click.pass_obj
 def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | None, as_json: bool) -> int:

@@ -99,7 +99,7 @@ def map_path(log: Path) -> Path:
 
 def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML; a file's name may hold anything, so signs that act on a terminal are replaced."""
-    log = printable(log)
+    log = " ".join(printable(log).split())
     lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
     lines += [f"decimal = {_quoted(mapping.decimal)}  # point or comma"] if mapping.decimal else []
