@@ -1,8 +1,10 @@
 """Settings, the command line in this process, copies of shipped trips, and the browser, for all tests."""
 
 import io
+import resource
 import shutil
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +19,18 @@ DATA = Path(__file__).parents[1] / "data"
 # A busy machine must not fail a property; timings are the benches' business.
 settings.register_profile("steady", deadline=None)
 settings.load_profile("steady")
+
+
+MOST_BYTES = 1.5e9
+
+
+@pytest.fixture(scope="session", autouse=True)
+def memory() -> Iterator[None]:
+    """Fail at the end where this process, or one that it waited for, has held more than 1.5 GB."""
+    yield
+    unit = 1 if sys.platform == "darwin" else 1024
+    for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN):
+        assert resource.getrusage(who).ru_maxrss * unit < MOST_BYTES
 
 
 @dataclass(frozen=True)

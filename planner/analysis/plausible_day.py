@@ -23,6 +23,7 @@ _AHEAD_YEARS = 3
 _NIGHT = (time(3, 30), time(22, 30))  # ASSUMED: few set off outside; 3 to 5 and 21 to 23
 # ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
 _LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
+_SEASONS_DEG = 35.0  # ASSUMED: nearer the equator summers and winters differ less; likely range 30 to 40
 _HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273.0, 258.0, 240.0, 222.0, 222.0)
 
 
@@ -82,8 +83,9 @@ def _expected(
     near = _near(place, given, name)
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
-    summer = float(summer_share(trip.first_date.month, place.lat_deg))
-    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer)
+    summer = summer_share(trip.first_date.month, place.lat_deg)
+    seasons = min(1.0, abs(place.lat_deg) / _SEASONS_DEG)
+    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer) * seasons
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
     drop_k = _LAPSE_K_PER_M * max(place.elevation_m, 0.0)
     middle = 0.5 * (hottest + coldest) - drop_k

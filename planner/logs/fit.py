@@ -112,7 +112,7 @@ def learn(
         progress(f"fitting {what} to the first part of {logs}, to measure the error on the rest")
         held = _held_out(car, driven, asked)
         progress("fitting to the whole log")
-        found = _fit(car, driven, asked, [one.readings for one in driven])
+        found = _no_surer(_fit(car, driven, asked, [one.readings for one in driven]), held)
     except ThermalError as exc:
         raise PlannerError(str(exc)) from exc
     lines = [(one.log.name, note) for one in driven for note in one.notes]
@@ -176,6 +176,17 @@ def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) 
             if np.any(np.isfinite(one.readings.temp_k[last, node])):
                 out.append(Held(one.log.name, fluid, rmse_k(before[:, node], last), rmse_k(after[:, node], last)))
     return tuple(out)
+
+
+def _no_surer(found: Fit, held: Sequence[Held]) -> Fit:
+    """Leave a fluid's error no smaller than what a fit to the first part left on the last, over the logs."""
+    fluids = dict(found.discrepancy.fluids)
+    for name, error in fluids.items():
+        left_k = [one.after_k for one in held if one.fluid == name]
+        if left_k:
+            rms_k = round(float(np.sqrt(np.mean(np.square(left_k)))), 2)
+            fluids[name] = replace(error, sd_k=max(error.sd_k, rms_k))
+    return replace(found, discrepancy=replace(found.discrepancy, fluids=fluids))
 
 
 def _whole(known: Posterior, found: Fit) -> Factors:
