@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner.cli import logs, streams
+from planner.cli import desk, logs, streams
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
 from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
@@ -438,7 +438,7 @@ def _read(io: Streams, folder: Path) -> "Inputs":
     return inputs
 
 
-for _command in (logs.log, logs.fit, logs.review, logs.alarms):
+for _command in (desk.desk, logs.log, logs.fit, logs.review, logs.alarms):
     cli.add_command(_command)
 
 
