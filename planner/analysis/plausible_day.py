@@ -83,7 +83,7 @@ def _expected(
     near = _near(place, given, name)
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
-    summer = summer_share(trip.first_date.month, place.lat_deg)
+    summer = float(summer_share(trip.first_date.month, place.lat_deg))
     seasons = min(1.0, abs(place.lat_deg) / _SEASONS_DEG)
     hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer) * seasons
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
