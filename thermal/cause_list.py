@@ -24,7 +24,7 @@ FAMILIES = {
     COOLING: "the cooling system passes less heat",
     frozenset({"gearbox_heat", "gearbox_loss"}): "the transmission runs hotter",
     frozenset({"axle_heat", "axle_loss"}): "the differential runs hotter",
-    frozenset({"engine_heat", "load"}): "the engine works or heats more",
+    frozenset({"engine_heat", "load"}): "more engine work or heat",
 }
 
 
@@ -113,12 +113,14 @@ CAUSES = (
         added=True,
     ),
     _scaled("oil_heat", "more heat made in the engine's oil: level, bearings", ("oil_heat",), (1,)),
-    _scaled("oil_coolant", "oil and coolant exchange heat otherwise: oil level, exchanger", ("oil_coolant",), (-1, 1)),
-    _scaled("oil_cooler", "the oil cooler gives off less: blocked, its thermostat shut", ("oil_cooler",), (-1,)),
+    _scaled(
+        "oil_coolant", "changed heat exchange between oil and coolant: oil level, exchanger", ("oil_coolant",), (-1, 1)
+    ),
+    _scaled("oil_cooler", "the oil cooler rejects less heat: blocked, its thermostat shut", ("oil_cooler",), (-1,)),
     _scaled("gearbox_heat", "the transmission makes more heat: slip, no lock-up, fluid level", ("gearbox_heat",), (1,)),
-    _scaled("gearbox_loss", "the transmission gives off less heat: cooler blocked", ("gearbox_loss",), (-1,)),
+    _scaled("gearbox_loss", "the transmission rejects less heat: cooler blocked", ("gearbox_loss",), (-1,)),
     _scaled("axle_heat", "the differential makes more heat: bearings, oil level", ("axle_heat",), (1,)),
-    _scaled("axle_loss", "the differential gives off less heat", ("axle_loss",), (-1,)),
+    _scaled("axle_loss", "the differential rejects less heat", ("axle_loss",), (-1,)),
     *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in NAMES.items()),
     *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", node=node) for node, words in NAMES.items()),
 )

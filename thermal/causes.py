@@ -82,7 +82,7 @@ def judge(
     drive : Drive
         The drive as it was: its own speeds, heights and air.
     readings : Readings
-        Gauge readings.
+        Gauge readings along that drive.
     posterior : Posterior
         Posterior from earlier logs; it sets how far a sound car may be from the forecast.
     nuisance : Nuisance, optional

@@ -31,7 +31,7 @@ def drawn_k(
     readings : Readings
         Times, and temperatures at the start.
     posterior : Posterior
-        Posterior from logs.
+        Factors learnt from logs of the car.
     n_draw : int
         How many; a power of two. [-]
     air_sd_k : float

@@ -19,7 +19,7 @@ def degrees_of(text: str, name: str) -> float | str | None:
     >>> degrees_of("119.787° W", "lon"), degrees_of("39° 15' 0\" N", "lat"), degrees_of("39.25", "lat")
     (-119.787, 39.25, 39.25)
     >>> degrees_of("39.25 N", "lon")
-    'N and S belong to a latitude; are lat and lon swapped?'
+    'N and S mark a latitude; are lat and lon swapped?'
     """
     if len(text) > _LONGEST:
         return None

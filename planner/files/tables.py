@@ -301,7 +301,7 @@ def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> 
 
 def delimiter_of(text: str) -> str:
     """Separator of a table whose first non-comment line is the heading."""
-    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
+    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith("#"))
     lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
     found = dialect(lines, headings=1, most=limits.COLUMNS)
     if found is not None:
@@ -373,7 +373,7 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     def lines() -> Iterator[str]:
         nonlocal at_start
         for line in io.StringIO(text, newline=None):
-            comment, at_start = at_start and line.startswith(("#", "sep=")), False
+            comment, at_start = at_start and line.startswith("#"), False
             yield "\n" if comment else line
 
     for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):

@@ -138,7 +138,7 @@ def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
     known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
     item = known.get(name)
     if item is None:
-        message = f"{said}: unknown vehicle key,  {nearest(name, known)}"
+        message = f"{said}: unknown vehicle key, {nearest(name, known)}"
         raise PlannerError(message)
     try:
         value = _value(text, item.metadata)

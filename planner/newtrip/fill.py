@@ -138,8 +138,8 @@ class _Sheet:
 
 
 def _passed_by(cells: list[str]) -> bool:
-    """Whether a row is blank, a comment, or the line that some spreadsheet programs begin with."""
-    return not any(cell.strip() for cell in cells) or cells[0].startswith(("#", "sep="))
+    """Whether a row is blank or a comment."""
+    return not any(cell.strip() for cell in cells) or cells[0].startswith("#")
 
 
 def _fill_row(sheet: _Sheet, number: int, cells: list[str], day: date, filled: list[str], unclear: list[str]) -> None:

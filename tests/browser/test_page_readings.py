@@ -204,8 +204,8 @@ def test_a_reading_that_confirms_erases_no_warning(opened):
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"coolant": "900"}, "Coolant: read “900”, not taken; a number from -30 to 150 °C is needed."),
-        ({"oil": "hot"}, "Engine oil: read “hot”, not taken"),
+        ({"coolant": "900"}, "Coolant: read “900”, not used; enter a number from -30 to 150 °C."),
+        ({"oil": "hot"}, "Engine oil: read “hot”, not used"),
         ({}, "Write at least one number."),
     ],
 )

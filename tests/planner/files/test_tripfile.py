@@ -1,5 +1,6 @@
 """Reading a trip folder: what is read, and the sentence each slip earns."""
 
+import re
 from datetime import datetime, time
 from pathlib import Path
 
@@ -554,3 +555,16 @@ def test_daylight_does_not_bind_evening_starts_unless_asked(
     trip = read_trip(folder)
     assert trip.day.daylight is daylight
     assert any("days may end after dark" in line for line in trip.assumptions) is told
+
+
+def test_every_code_is_documented() -> None:
+    root = Path(__file__).parents[3]
+    used = {
+        code
+        for path in (root / "planner").rglob("*.py")
+        for code in re.findall(r'code="([a-z-]+)"', path.read_text("utf-8"))
+    }
+    page = (root / "docs" / "formats.md").read_text("utf-8")
+    assert used | {slip[4] for slip in SLIPS} <= set(
+        re.findall(r"`([a-z-]+)`", page[page.index("| code | problem |") :])
+    )

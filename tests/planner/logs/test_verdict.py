@@ -80,7 +80,8 @@ def test_what_a_calm_log_could_not_have_told_is_said_kin_as_one() -> None:
     )
     told = verdict.verdict_words((one,))
     assert told.endswith(
-        "It could not have detected: the cooling system passes less heat; the oil cooler gives off less: blocked, its "
+        "It could not have detected: the cooling system passes less heat; the oil cooler rejects less heat: "
+        "blocked, its "
         "thermostat shut."
     )
     assert "could not have detected" not in verdict.verdict_words((replace(one, unseen=()),))
