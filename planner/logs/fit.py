@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.channels import CHANNELS
-from planner.files.logs import open_log
+from planner.files.logs import Log, open_log
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
@@ -79,11 +79,18 @@ def read_drives(
     route: Route, logs: Sequence[Path], vehicle: Vehicle, *, air_k: float | None = None
 ) -> tuple[Driven, ...]:
     """Read logs and match them to the trip's road and the car's gears."""
+    return place_drives(route, [open_log(path) for path in logs], vehicle, air_k=air_k)
+
+
+def place_drives(
+    route: Route, logs: Sequence[Log], vehicle: Vehicle, *, air_k: float | None = None
+) -> tuple[Driven, ...]:
+    """Match logs to the trip's road and the car's gears."""
     trip, legs = route.trip, route.legs
     days = [
         PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
     ]
-    return tuple(drive_of(trip, legs, open_log(path), vehicle, days=days, air_k=air_k) for path in logs)
+    return tuple(drive_of(trip, legs, log, vehicle, days=days, air_k=air_k) for log in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
