@@ -223,7 +223,7 @@ def _spots(report: Report) -> Iterator[dict[str, Any]]:
     for margin in sorted(hot_spots(report), key=lambda m: m.margin_k)[:_MOST_SPOTS]:
         said = f"{sentence(report, margin)} {reason(report, margin)}"
         yield {"leg": margin.leg, "level": margin.level, "words": hot_words(report, margin), "more": said}
-    for margin in sorted(report.unknown(), key=lambda m: m.least_k)[:_MOST_SPOTS]:
+    for margin in sorted(report.unknown(), key=lambda m: m.least_k):
         places, leg = report.outlook.trip.places, report.outlook.legs[margin.leg]
         ends = f"{places[leg.start].name} to {places[leg.finish].name}"
         words = f"{ends}: {unknown_words(report, margin.leg)}"

@@ -14,7 +14,7 @@ from planner.desk.guard import HOST
 from planner.model.errors import PlannerError
 
 _ALONE_S = 20.0  # without a window, a reload or a computer waking up apart
-_MOST_AT_ONCE = 100
+_MOST_AT_ONCE, _BACKLOG = 100, 64
 
 
 def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[[str, bool], None]) -> None:
@@ -38,7 +38,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[
         lifespan="off",
         limit_concurrency=_MOST_AT_ONCE,
         timeout_graceful_shutdown=1,
-        backlog=64,
+        backlog=_BACKLOG,
     )
     server = uvicorn.Server(config)
     tell(guard.address, True)
@@ -57,6 +57,7 @@ def _bound(port: int) -> socket.socket:
     held = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         held.bind((HOST, port))
+        held.listen(_BACKLOG)  # a browser that comes before the trip has been read waits
     except (OSError, OverflowError) as exc:
         held.close()
         why = getattr(exc, "strerror", None) or exc

@@ -34,8 +34,8 @@ class Opened:
         self.desk.wait_whole(120.0)
         return self.view()
 
-    def post(self, name: str, **data: object):
-        return self.client.post(f"/api/{name}", json=data)
+    def post(self, path: str, /, **data: object):
+        return self.client.post(f"/api/{path}", json=data)
 
     def edit(self, kind: str, **data: object):
         return self.post("edit", revision=self.desk.revision, kind=kind, **data)

@@ -79,6 +79,7 @@ export async function refresh() { take(await ask("view")); }
 // A change of the trip; what is refused is said, and the page shows what there is.
 export function change(name, data) {
   const made = async () => {
+    byId("stage").textContent = "Working out the change.";
     try {
       take(await send(name, { ...data, revision: state.now.revision }));
       complain([]);

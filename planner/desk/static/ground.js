@@ -70,7 +70,7 @@ export function makeGround(moveNight, chooseStop) {
     const kind = stop.night ? "night" : stop.halt ? "stop" : "place", path = stop.night ? MOON : stop.halt ? PAUSE : DOT;
     const said = `${stop.name}${stop.night ? ", night; drag it to another place" : ""}${stop.halt ? `, halt of ${stop.halt} min` : ""}`;
     if (kind === "place" && !end) {
-      const dot = L.circleMarker([stop.lat, stop.lon], { radius: 5, className: "stop-dot" }).addTo(pins);
+      const dot = L.circleMarker([stop.lat, stop.lon], { radius: 4, className: "stop-dot" }).addTo(pins);
       dot.bindTooltip(said).on("click", () => chooseStop(stop.stop));
       return;
     }
@@ -99,6 +99,11 @@ export function makeGround(moveNight, chooseStop) {
     if (geometry && geometry.legs[number]) L.polyline(geometry.legs[number], { className: "chosen-leg", weight: 14, opacity: 0.45, interactive: false }).addTo(chosen);
   }
 
-  window.addEventListener("resize", () => { map.invalidateSize({ animate: false }); fit(); });
+  let wide = 0;
+  window.addEventListener("resize", () => {
+    map.invalidateSize({ animate: false });
+    if (byId("map").offsetWidth && byId("map").offsetWidth !== wide) { wide = byId("map").offsetWidth; fitted = false; }
+    fit();
+  });
   return { lay, under, show, mark };
 }

@@ -66,19 +66,26 @@ function showSpots(now) {
     return;
   }
   list.classList.remove("old");
-  list.replaceChildren(...now.spots.map((spot) => {
-    const line = element("li", `is-${spot.level}`), go = element("button", "link", spot.words);
-    go.type = "button";
-    go.addEventListener("click", () => chooseLeg(spot.leg));
-    line.append(go);
-    if (spot.more) {
-      const more = element("details");
-      more.append(element("summary", "", "why"), element("p", "", spot.more));
-      line.append(more);
-    }
-    return line;
-  }));
+  const unknown = now.spots.filter((spot) => spot.level === "unknown"), small = now.spots.filter((spot) => spot.level !== "unknown");
+  list.replaceChildren(...small.map(spotLine));
+  byId("unknown-title").textContent = `Where margins are not known (${unknown.length})`;
+  byId("unknown-box").hidden = !unknown.length;
+  byId("unknown").replaceChildren(...unknown.map(spotLine));
   if (!now.spots.length) bullets(list, ["No leg is thin or unknown. The gauge outranks the model."]);
+  else if (!small.length) bullets(list, ["No leg is thin."]);
+}
+
+function spotLine(spot) {
+  const line = element("li", `is-${spot.level}`), go = element("button", "link", spot.words);
+  go.type = "button";
+  go.addEventListener("click", () => chooseLeg(spot.leg));
+  line.append(go);
+  if (spot.more) {
+    const more = element("details");
+    more.append(element("summary", "", "why"), element("p", "", spot.more));
+    line.append(more);
+  }
+  return line;
 }
 
 function showRemedies(now) {
