@@ -248,6 +248,7 @@ function learntWords() {
     if (!used.length || c === teaching.fluids.length) return [];
     const runs = sum(used.map((one) => one.after - one.expected)) / used.length, read = sum(used.map((one) => one.read - one.expected)) / used.length;
     const count = `${used.length} reading${used.length > 1 ? "s" : ""}, ${gap(read)}${used.length > 1 ? " on average" : ""}`;
+    if (Math.abs(runs) < note && Math.abs(read) >= 2 * note) return [`${channel.label}: ${count}. A forecast may be that far off: it counts as planned.`];
     const like = Math.abs(runs) < note ? "as planned" : `${plain(Math.abs(runs))} ${unit} ${runs > 0 ? "hotter" : "cooler"} than planned`;
     return [`${channel.label} runs ${like}; ${count}.`];
   }).concat(known.days.flatMap((day, index) => {

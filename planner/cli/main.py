@@ -170,7 +170,7 @@ def check(
         io.show(*usual_table(cells, found.inputs.trip.units))
     for line in home[0]:
         io.say(line)
-    if not rank:
+    if not rank and not try_out:
         io.say(f"To rank them by effect: grademargin check {folder} --rank")
     return DONE
 
