@@ -21,6 +21,7 @@ _ALIKE, _ALIKE_KM, _UNLIKE_K = 4, 250.0, 9.0
 _LAPSE_K_PER_M = 0.0065  # standard atmosphere
 _AHEAD_YEARS = 3
 _NIGHT = (time(3, 30), time(22, 30))  # ASSUMED: few set off outside; 3 to 5 and 21 to 23
+_DRIVING_S = 9.0 * 3600.0  # Regulation (EC) No 561/2006, article 6(1), from memory
 # ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
 _LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
 _SEASONS_DEG = 35.0  # ASSUMED: nearer the equator summers and winters differ less; likely range 30 to 40
@@ -173,6 +174,21 @@ def hour_doubts(trip: Trip) -> Iterator[Doubt]:
                 against="usual departure times",
                 sentence=f"A day may begin at {at:%H:%M}, at night; check the hour.",
             )
+
+
+def driving_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt days with more driving than drivers by profession are allowed."""
+    if trip.day.driving_s > _DRIVING_S:
+        read = f"{trip.day.driving_s / 3600.0:g} h"
+        yield Doubt(
+            file="trip.toml",
+            row=0,
+            column="day.driving",
+            value=read,
+            against="the 9 h a day that drivers of lorries and coaches are allowed in Europe",
+            sentence=f"Up to {read} of driving a day, more than the 9 h that drivers of lorries and coaches are "
+            "allowed in Europe; look at it.",
+        )
 
 
 def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:

@@ -111,6 +111,10 @@ SLIPS = [
     # dates
     (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, lies 46 years ahead"),
     (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, at night"),
+    (
+        head(T, 'driving = "6 h"', 'driving = "9.5 h"'),
+        "trip.toml, day.driving: Up to 9.5 h of driving a day, more than",
+    ),
     # the car
     (add(V, '\n[engine]\npeak_power = {value = "19 kW", source = "x"}\n'), "vehicle.toml, engine.peak_power: 19 kW is"),
     (add(V, '\n[engine]\ndisplacement = {value = "0.3 L", source = "x"}\n'), "engine.displacement: 0.3 L is small for"),
