@@ -18,7 +18,8 @@ from planner.route.road import cut_road, held_speed
 from planner.route.timeline import Route, lay_out
 from planner.weather.along import REACH_M
 from planner.weather.expected import highs_lows_along
-from planner.weather.sources import WeatherSource, sources_used
+from planner.weather.records import WeatherSource
+from planner.weather.sources import sources_used
 from thermal.fluids import FLUIDS, fluid_of
 from thermal.simulate import simulate
 from thermal.spread import medians
