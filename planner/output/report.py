@@ -69,7 +69,7 @@ class Report:
     _days: "list[DayRow]" = field(init=False, default_factory=list, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        legs = range(len(self.outlook.legs))
+        legs = {margin.leg for margin in self.margins}
         object.__setattr__(self, "_worst", {leg: worst_of(self.margins, leg) for leg in legs})
 
     @property
