@@ -79,7 +79,10 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
 def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
     """Drive the trip the other way; None when its rules do not allow it."""
     try:
-        line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+        if trip is outlook.trip:
+            line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
+        else:
+            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
     if line.closed_leg is not None:
