@@ -13,32 +13,32 @@ from thermal.bands import STATES, Band, Cell, compare, rated_trailer, read_bands
 
 HEAD = """# Cars in everyday states, against the bands of the trade
 
-Written by `python docs/make_bands.py` from the code and `data/bands.toml` as they stand; do not edit by hand. For your
-own car: `grademargin check DIR --usual`.
+Written by `python docs/make_bands.py` from the code and `data/bands.toml`; do not edit by hand. For your own car:
+`grademargin check DIR --usual`.
 
-The bands are common practice, no source. The classes' assumed numbers were chosen so that they lie in them; the table
-shows that a class behaves as an owner expects, and is no evidence for the model. Temperatures in °C, differences in K,
-times in minutes; **bold** lies outside its band. *over* is above the opening of the thermostat, *over coolant* above
-the coolant. A grade's air stays at 100 °F all the way up, which is harder than a real one. A dash: the class has no
-such part, tows nothing, or is no car for laps.
+The bands are common practice, no source. The classes' assumed numbers were chosen to lie in them: the tables show
+that a class behaves as an owner expects, and are no evidence for the model. Temperatures in °C, differences in K,
+times in minutes; **bold**: outside the band. *over*: above the thermostat's opening; *over coolant*: above the
+coolant. Air stays at 100 °F all the way up a grade, which is harder than a real one. A dash: the class has no such
+part, tows nothing, or is not used for laps.
 
 """
 WHY = {
-    ("camper-1970s", "coolant"): "no A/C and little power: between lights its fan, on the pump's shaft, catches up",
+    ("camper-1970s", "coolant"): "no A/C and little power: its fan, on the pump's shaft, catches up between lights",
     ("camper-1970s", "engine_oil"): "the oil follows the coolant",
-    ("coupe-1990s-turbo", "coolant"): "its radiator is sized for full boost, far above what this state asks",
-    ("coupe-2000s-v8", "coolant"): "its radiator is sized for 194 kW, far above what this state asks",
-    ("crossover-2010s", "coolant"): "its thermostat has much in hand",
-    ("crossover-2010s", "transmission"): "locked from low speeds, it makes little heat of its own in the cold",
-    ("pickup-1970s-v8", "transmission"): "its cooler's coolant is hot at idle; held in gear",
-    ("pickup-1990s-v8-tow", "transmission"): "alone it uses a third of its gearbox's rating",
-    ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly, as owners know",
+    ("coupe-1990s-turbo", "coolant"): "radiator sized for full boost, far above this state",
+    ("coupe-2000s-v8", "coolant"): "radiator sized for 194 kW, far above this state",
+    ("crossover-2010s", "coolant"): "its thermostat has a large reserve",
+    ("crossover-2010s", "transmission"): "converter locked from low speed: little heat in the cold",
+    ("pickup-1970s-v8", "transmission"): "coolant of its cooler is hot at idle; held in gear",
+    ("pickup-1990s-v8-tow", "transmission"): "solo it uses a third of its gearbox's rating",
+    ("pickup-2000s-diesel-tow", "coolant"): "a large diesel at light load warms slowly",
     ("pickup-2000s-diesel-tow", "engine_oil"): "at the edge of its band",
-    ("pickup-2000s-diesel-tow", "transmission"): "alone it uses a third of its gearbox's rating",
-    ("roadster-1960s-four", "coolant"): "no A/C, and its fan turns with the engine: between lights it catches up",
+    ("pickup-2000s-diesel-tow", "transmission"): "solo it uses a third of its gearbox's rating",
+    ("roadster-1960s-four", "coolant"): "no A/C, and its engine-driven fan catches up between lights",
     ("van-1980s-diesel", "coolant"): "a diesel idles cool: the thermostat hardly opens",
     ("four-by-four-1990s-diesel", "transmission"): "at the edge of its band",
-    ("saloon-1980s-v8-automatic", "transmission"): "its cooler's coolant is hot at idle; held in gear",
+    ("saloon-1980s-v8-automatic", "transmission"): "coolant of its cooler is hot at idle; held in gear",
 }
 
 
@@ -69,9 +69,9 @@ def cell_said(cell: Cell | None) -> str:
 SLOWING = """
 ## Slowing down on a long grade
 
-Hottest gearbox fluid of every automatic with its rated trailer, 100 °F, A/C on, by the speed driven or, above what it
-holds, that speed. No cliff: a step of 2 mph moves it by no more than a converter's clutch opening or closing may (13 to
-24 K, common practice), and a car that slows far enough is always cooler. A test holds it so.
+Highest fluid temperature of every automatic with its rated trailer, 100 °F, A/C on, by speed driven, or by the
+highest speed it holds. There is no cliff: a step of 2 mph changes it by no more than the converter clutch opening or
+closing may (13 to 24 K, common practice), and a car that slows far enough is always cooler. A test checks this.
 
 ![Gearbox temperature by speed on two long grades](img/slowing.svg)
 """
@@ -114,7 +114,7 @@ def main() -> None:
     every = [(name, cell) for name, held in cells.items() for cell in held.values()]
     outside = [(name, cell) for name, cell in every if not cell.inside]
     text += (
-        f"## What lies outside\n\n{len(outside)} of {len(every)} cells ({100 * len(outside) / len(every):.1f} %).\n\n"
+        f"## Outside the bands\n\n{len(outside)} of {len(every)} cells ({100 * len(outside) / len(every):.1f} %).\n\n"
     )
     text += "| class | state | band | found | why |\n|---|---|---|---|---|\n"
     for name, cell in outside:

@@ -42,11 +42,8 @@ from thermal.vehicle import Vehicle  # noqa: E402
 
 SLOW = ("roadster-1960s-four", "van-1980s-diesel")  # cruise at 55 mph
 MISSED = {
-    "2017-07-13": "that log lost 3.5 of its first 6 minutes, bridged by an even change of speed",
-    "2018-02-26": (
-        "a winter warm-up with the heater at full: how its heat falls with engine speed (power 0.3, ASSUMED) decides "
-        "most of it"
-    ),
+    "2017-07-13": "the log lost 3.5 of its first 6 minutes, bridged by a linear change of speed",
+    "2018-02-26": "a winter warm-up, heater at full; its change with engine speed (power 0.3, ASSUMED) decides most",
 }
 
 
@@ -96,7 +93,7 @@ def solver(vehicles: dict[str, Vehicle]) -> str:
         off = [np.max(np.abs(ours.temps_k[0] - other)) for other in (reference.integrate(drive, car), fine.temps_k[0])]
         closes = "below 1e-9" if left_open < 1e-9 else f"{left_open:.0e}"
         rows.append((name, f"{off[0]:.3f}", f"{off[1]:.3f}", closes))
-    return table(("class", "LSODA, rtol 1e-8 [K]", "10 times tighter steps [K]", "energy left open"), rows)
+    return table(("class", "LSODA, rtol 1e-8 [K]", "10 times tighter steps [K]", "energy imbalance"), rows)
 
 
 # --- whole cars ------------------------------------------------------------------------------------------------------
@@ -146,7 +143,7 @@ def trade_bands(car: Vehicle) -> dict[int, tuple[tuple[float, float], tuple[floa
 
 
 def climbed(car: Vehicle, *, ac_on: bool = True, base_m: float = 300.0) -> str:
-    """Climb the published grade; give the smallest margin, its fluid, and the speed where 40 mph was not held."""
+    """Climb the published grade; give the smallest margin, its fluid, and the speed if 40 mph was not held."""
     drive, result = cars.hot_grade(car, ac_on=ac_on, elevation_m=base_m)
     margin = {fluid.label: float(result.margin_k[0, 0, fluid.index]) for fluid in fluids_in(car)}
     least = min(margin, key=margin.__getitem__)
