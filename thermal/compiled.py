@@ -70,7 +70,7 @@ class _Checked(IndexDataCacheFile):
 
 
 def _is_whole(path: str) -> bool:
-    """Tell whether a file ends with the checksum of what stands before."""
+    """Whether a file ends with the checksum of its contents."""
     try:
         data = Path(path).read_bytes() if Path(path).is_file() else b""
     except OSError:
@@ -149,7 +149,7 @@ def choose_cache() -> bool:
     try:
         with suppress(FileExistsError):
             kept.mkdir(mode=0o700)
-        if not _own(kept):  # somebody else's folder under this name could hold their code
+        if not _own(kept):  # another user's folder of this name could contain their code
             kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     except OSError:
         return False
@@ -173,7 +173,7 @@ def _writable(folder: Path) -> bool:
 
 
 def _makeable(folder: Path) -> bool:
-    """Tell whether a folder takes an empty file, which is all that the compiler asks before it chooses it."""
+    """Whether an empty file can be created in a folder, the compiler's own test."""
     return _takes(folder, b"")
 
 

@@ -75,7 +75,7 @@ def _plain(unit: str) -> bool:
 def _require_scale(unit: str, to: str) -> None:
     """Refuse what pint must not parse, and units without equal steps, such as the decibel."""
     if not _plain(unit):
-        message = "no unit is written like that"
+        message = "that is not a unit"
         raise ValueError(message)
     zero, one, two = (float(_registry().Quantity(value, unit).to(to).magnitude) for value in (0.0, 1.0, 2.0))
     if not math.isclose(two - one, one - zero, rel_tol=1e-6):
@@ -180,7 +180,7 @@ def convert(value: float, unit: str, to: str) -> float:
     common = common_kind(name, target)
     if common:
         return between_common(value, name, target)
-    message = f"{value:g} {shown(unit)[1:-1]} is no {kind_of(to)}"
+    message = f"{value:g} {shown(unit)[1:-1]} is not a valid {kind_of(to)}"
     if common is False:
         raise UnitError(message)
     try:
@@ -297,7 +297,7 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
     try:
         return convert(value, name, unit)
     except UnitError as exc:
-        message = f"{shown(text)} is no {kind_of(unit)}; write e.g. '{proposed}'"
+        message = f"{shown(text)} is not a valid {kind_of(unit)}; write e.g. '{proposed}'"
         raise UnitError(message) from exc
 
 
@@ -383,7 +383,8 @@ def to_fuel_use(text: str) -> float:
     name = re.sub(r"[\s.()]", "", match[2]).casefold() if match else ""
     if match is None or name not in _FUEL_USES:
         message = (
-            f"{shown(text)} is no fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' or '8 km/L'"
+            f"{shown(text)} is not a valid fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' "
+            "or '8 km/L'"
         )
         raise UnitError(message)
     unit, inverse = _FUEL_USES[name]

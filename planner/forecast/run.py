@@ -1,4 +1,4 @@
-"""The forecast: the trip's road, clock and car put through the thermal model, once as described and once spread."""
+"""The forecast: the trip's timeline and car run through the thermal model, as described and as an ensemble."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -7,6 +7,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.room import require_room
 from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
@@ -22,9 +23,9 @@ from thermal.spread import SEED, draw, medians
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
-ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
-_CLOSE_K = 20.0  # only margins smaller than this need be known that well
+SET, BATCH, BATCHES = 32, 256, 4  # draws per scrambled set and per batch, maximum of batches
+ERROR_K = 0.3  # target error of the margin at the trip's confidence
+_CLOSE_K = 20.0  # the target applies to margins smaller than this
 
 
 Progress = Callable[[str], None]
@@ -34,26 +35,26 @@ Start = Callable[[Factors], Floats | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """What the model says of a trip.
+    """Results of the model for a trip.
 
     Attributes
     ----------
     nominal : Result
-        The car as described on the days expected: every segment's temperatures.
+        The car as described on expected days: temperatures of every segment.
     spread : Result
         Margins of all draws; temperatures about every minute of the first batch.
     band_k : ndarray, shape (n_segment, n_body)
-        Temperature not passed at the confidence asked for. [K]
+        Temperature not exceeded at the trip's confidence. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
-        The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
+        The first batch of draws of `spread`: cars, and shifts of each day's air temperature. [K]
     mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     error_k : float
         Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
     start_k : ndarray, shape (n_body,), or None
-        Temperatures at the start of the car as described, where it does not start cold. [K]
+        Start temperatures of the car as described, None for a cold start. [K]
     lesson : Lesson or None
-        What readings on the way taught; `car` and the weather have it in them.
+        Result of readings on the way; already applied to `car` and the weather.
     """
 
     route: Route
@@ -70,7 +71,7 @@ class Forecast:
 
     @property
     def trip(self) -> Trip:
-        """The trip, without roads that were closed."""
+        """The trip, without closed roads."""
         return self.route.trip
 
     @property
@@ -85,7 +86,7 @@ class Forecast:
 
     @property
     def known(self) -> TripWeather:
-        """Weather used beyond the places' usual highs and lows."""
+        """Weather data beyond the places' usual highs and lows."""
         return self.route.known
 
 
@@ -111,17 +112,17 @@ def _batch(
 
 
 def _off(timeline: Timeline, car: VehicleFile, number: int, result: Result) -> Result:
-    """A batch of draws with the model's own error added."""
+    """A batch of draws with the model error added."""
     return with_error(result, timeline.drive, car.vehicle, car.spread.discrepancy, seed=SEED + number)
 
 
 def margin_error_k(margin_k: Floats, confidence: float) -> float:
-    """Monte-Carlo error of the margins at a confidence, the largest among those that are close.
+    """Monte-Carlo error of the margins at a confidence, the largest of the small margins.
 
     Notes
     -----
-    The sets' own quantiles scatter as their scrambling does; the error of the whole is their standard deviation over
-    the root of their number (randomised quasi-Monte Carlo, Owen 1997; from memory).
+    The quantiles of the sets vary with their scrambling; the error of the whole is their standard deviation over
+    the square root of their number (randomised quasi-Monte Carlo, Owen 1997; from memory).
 
     Examples
     --------
@@ -153,13 +154,13 @@ def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Float
 
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
-    """Standard deviation of the air temperature of every day, by where it comes from."""
+    """Standard deviation of the air temperature of every day, by source."""
     driven = np.where(timeline.on_road, timeline.drive.duration_s, 0.0)
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
 def as_described(route: Route, car: VehicleFile, start: Start = lambda _: None) -> Result:
-    """Drive a route with the car as described, on the days expected."""
+    """Run a route with the car as described, on expected days."""
     usual = medians(car.spread)
     return simulate(route.timeline.drive, car.vehicle, start_k=start(usual), factors=usual)
 
@@ -180,22 +181,23 @@ def forecast(
 def forecast_route(
     route: Route, car: VehicleFile, *, start: Start = lambda _: None, progress: Progress = lambda _: None
 ) -> Forecast:
-    """Forecast a route that is known."""
+    """Forecast a given route."""
     if not is_compiled():
-        progress("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    progress("forecasting temperatures, the car as described, then its spread")
+        progress("first run: compiling the thermal model for this processor, once, for about 10 s")
+    progress("forecasting temperatures: first the car as described, then its uncertainty")
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
+    rows = rows_along(timeline.drive)
+    require_room(rows=len(rows), draws=BATCH, bodies=N_BODY, compiled=is_compiled())
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
-    rows = rows_along(timeline.drive)
     sd = ambient_sd_k(timeline)
     factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
     mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights))
     spread = _off(timeline, car, 0, drawn)
-    del drawn  # as large as all the rest
+    del drawn  # as large as the rest together
     margins = [spread.margin_k]
     while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
-        progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
+        progress(f"{len(margins) * BATCH} draws, sampling error {error:.1f} K; drawing more")
         more = _batch(timeline, car, sd, len(margins), rows, start)[2]
         margins.append(_off(timeline, car, len(margins), more).margin_k)
     spread = replace(spread, margin_k=np.concatenate(margins))
@@ -224,7 +226,7 @@ def forecast_route(
 
 
 def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
-    """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
+    """Margins of every leg and fluid at the trip's confidence, from the first batch only, for comparisons."""
     described = as_described(route, car, start).margin_k[0]
     line = route.timeline
     drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, rows_along(line.drive), start)[2])
@@ -232,12 +234,12 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven, or the car carried along it."""
+    """Segments of a leg, driven or carried."""
     return outlook.timeline.span_of(leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
-    """Wall clock at a segment's end or beginning, in the zone of where it ends."""
+    """Local time at a segment's end or start, in the zone of its end."""
     line = outlook.timeline
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
     return clock.local(float(seconds), float(line.lat_deg[segment]), float(line.lon_deg[segment]))

@@ -1,6 +1,6 @@
-"""Air and sun to expect along the road, from the highs and lows of places on it, and how far they may be off.
+"""Expected air and sun along the road, from highs and lows of places, with their uncertainty.
 
-Hours follow the sun, not the clock on the wall.
+Hours are solar time, not local clock time.
 """
 
 from collections.abc import Sequence
@@ -74,7 +74,7 @@ def day_length_h(*, lat_deg: ArrayLike, declination_deg: ArrayLike) -> Floats:
 
 
 def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed: bool = True) -> Floats:
-    """Where the air stands between the day's low (0) and high (1).
+    """Position of the air temperature between the day's low (0) and high (1).
 
     Notes
     -----
@@ -108,7 +108,7 @@ def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed
 
 
 def mountain_lag_h(*, elevation_m: ArrayLike, relief_m: ArrayLike) -> Floats:
-    """Lag of the daily low behind sunrise, from what the road tells of the land.
+    """Lag of the daily low behind sunrise, estimated from the road's elevation and relief.
 
     Notes
     -----
@@ -264,7 +264,10 @@ def _require_anchor(anchor: Anchor) -> None:
     high_k, low_k = anchor.high_k, anchor.low_k
     given = [x for x in (anchor.distance_m, anchor.elevation_m, high_k, low_k) if x is not None]
     if not np.all(np.isfinite(given)):
-        message = f"place at {anchor.distance_m} m: {anchor} holds what is not a number; leave unknowns empty"
+        message = (
+            f"place at {anchor.distance_m} m: {anchor} contains a value that is not a number; leave unknown "
+            "values empty"
+        )
         raise PlannerError(message)
     if high_k is not None and low_k is not None and low_k > high_k:
         message = (
@@ -325,7 +328,7 @@ def expected_air_k(
 
 
 def dew_point_k(low_k: ArrayLike) -> Floats:
-    """Dew point to assume where nobody gave the humidity.
+    """Dew point assumed without humidity data.
 
     Notes
     -----
@@ -357,7 +360,7 @@ def grille_rise_k(irradiance_w_per_m2: ArrayLike, speed_m_per_s: ArrayLike) -> F
     return np.asarray(sun * (SUNLIT_RISE_K + (CRAWLING_RISE_K - SUNLIT_RISE_K) * slow))
 
 
-# --- how far a day may stray ---
+# --- uncertainty of a day ---
 
 # Standard deviation of a day's temperature against its usual value, by month. ASSUMED after daily values at two New
 # England stations and three typical-year files: 5.5 K winter and spring, 3.6 K summer, 4.5 K autumn.
@@ -369,7 +372,7 @@ FORECAST_SD_MOST_K = 6.0
 DATED_SD_K = 3.0
 """ASSUMED: entered for a date, most likely from a forecast of unknown age, some five days ahead; 1.5 to 4. [K]"""
 GUESS_SD_K = 6.0
-"""ASSUMED: a hot summer's day taken for a place nobody knows; likely range +-10 K, so 5 to 7. [K]"""
+"""ASSUMED: a hot summer's day for a place without data; likely range +-10 K, so 5 to 7. [K]"""
 
 
 def typical_sd_k(month: int, *, lat_deg: float) -> float:
@@ -384,7 +387,7 @@ def typical_sd_k(month: int, *, lat_deg: float) -> float:
 
 
 def forecast_sd_k(ahead_s: ArrayLike) -> Floats:
-    """Error of a forecast by how far it looks ahead.
+    """Forecast error by lead time.
 
     Examples
     --------

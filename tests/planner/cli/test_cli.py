@@ -99,7 +99,7 @@ def test_every_option_is_short_and_lower_case():
         (("plan",), "Missing argument"),
         (("plan", "x", "--fast"), "No such option"),
         (("forecast", "x", "--json", "--csv"), "cannot be given together"),
-        (("new", "x", "--example", "moon"), "example 'moon' does not exist; there are:"),
+        (("new", "x", "--example", "moon"), "example 'moon' does not exist; available:"),
     ],
 )
 def test_wrong_words_are_bad_input(run, monkeypatch, tmp_path, argv, said):
@@ -125,7 +125,7 @@ def test_lines_fit_a_terminal(run, raton):
         done = run(*command, raton)
         assert ("Measure these first" in done.out) == ("--rank" in command)
         wide = [line for line in done.out.splitlines() if len(line) > 80 and str(raton) not in line]
-        assert all("assumed:" in line or "look at:" in line or "No problems" in line for line in wide), wide
+        assert all("assumed:" in line or "check:" in line or "No problems" in line for line in wide), wide
 
 
 @pytest.mark.parametrize("command", ["check", "forecast", "plan"])
@@ -162,7 +162,7 @@ def test_check_lists_what_is_assumed(run, raton):
     done = run("check", raton)
     assert done.code == 0
     assert "no profile" in done.out
-    assert "Air conditioning taken as on" in done.out
+    assert "Air conditioning assumed on" in done.out
     car = open_folder(raton)[1]
     assumed = [f"{entry.key.partition('.')[2]} {entry.text}" for entry in car.entries if entry.assumed]
     assert len(assumed) > 50
@@ -227,7 +227,7 @@ def test_out_is_never_among_the_files_of_another_trip(run, raton, copy_example, 
     done = run("plan", raton, "--out", other)
     assert done.code == 3
     assert done.err.endswith(
-        f"{other}: is the folder of another trip, whose files are yours; name another folder with --out DIR\n"
+        f"{other}: is the folder of another trip, which contains your own files; name another folder with --out DIR\n"
     )
     assert tree(other) == before
 
@@ -254,7 +254,7 @@ def test_new_never_overwrites(run, tmp_path):
     for name in ("trip", "file"):
         done = run("new", tmp_path / name)
         assert done.code == 2
-        assert "already holds something; name a new folder" in done.err
+        assert "already contains files; name a new folder" in done.err
     assert tree(tmp_path) == before
 
 
@@ -284,7 +284,7 @@ SLIPS = {
         "places.csv",
         "\noverlook,",
         "\nraton,Raton II,36.9,-104.5,6700,,,,,\noverlook,",
-        "needs its own key",
+        "needs a unique key",
     ),
     "a leg left out": (
         "legs.csv",
@@ -292,12 +292,17 @@ SLIPS = {
         "",
         "add a leg from 'raton-pass' to 'raton'",
     ),
-    "a leg to itself": ("legs.csv", "raton-pass,raton,8", "raton,raton,8", "goes from 'raton' to itself"),
+    "a leg to itself": ("legs.csv", "raton-pass,raton,8", "raton,raton,8", "starts and ends at 'raton'"),
     "a negative distance": ("legs.csv", "raton,8,", "raton,-8,", "'-8'"),
     "no distance": ("legs.csv", "raton,8,", "raton,,", "the cell is empty"),
     "a distance in words": ("legs.csv", "raton,8,", "raton,eight,", "'eight'"),
     "a speed of nothing": ("legs.csv", "raton,8,55", "raton,8,0", "'0'"),
-    "a comma in a text": ("legs.csv", "raton,8,55,I-25,yes,yes,,", "raton,8,55,I-25,yes,yes,,,old", "under no heading"),
+    "a comma in a text": (
+        "legs.csv",
+        "raton,8,55,I-25,yes,yes,,",
+        "raton,8,55,I-25,yes,yes,,,old",
+        "without a heading",
+    ),
     "a place unknown": ("legs.csv", "raton-pass,raton,8", "raton-pas,raton,8", "did you mean 'raton-pass'?"),
     "a profile not there": ("legs.csv", "yes,yes,,\nraton", "yes,yes,up.csv,\nraton", "no such file"),
     "a profile outside": ("legs.csv", "yes,yes,,\nraton", "yes,yes,../up.csv,\nraton", "inside the trip folder"),
@@ -318,7 +323,12 @@ SLIPS = {
         '\n[cooling]\ncap = {value = "13 psi", source = "cap"}\n',
         "[cooling]: unknown key 'cap'",
     ),
-    "a part without a source": ("vehicle.toml", "\n", '\n[body]\nmass = "1900 kg"\n', "the source saying how you know"),
+    "a part without a source": (
+        "vehicle.toml",
+        "\n",
+        '\n[body]\nmass = "1900 kg"\n',
+        "with source saying how you know",
+    ),
     "a part without a unit": (
         "vehicle.toml",
         "\n",
@@ -371,7 +381,7 @@ def test_places_legs_and_a_car_are_enough(run, raton):
     (raton / "trip.toml").unlink()
     done = run("check", raton)
     assert done.code == 0
-    assert "No trip.toml: from the first place, " in done.out
+    assert "No trip.toml: assumed route from the first place, " in done.out
 
 
 @pytest.mark.parametrize("file", [*FILES])
@@ -385,7 +395,7 @@ def test_a_file_that_is_not_text(run, raton, file, data):
 @pytest.mark.parametrize("command", ["check", "forecast", "plan"])
 def test_a_folder_that_is_not_there(run, tmp_path, command):
     (sentence,) = refused(run(command, tmp_path / "nowhere"), tmp_path / "nowhere")
-    assert "does not exist; 'grademargin new DIR' makes one to start from" in sentence
+    assert "does not exist; 'grademargin new DIR' creates one" in sentence
     assert not (tmp_path / "nowhere").exists()
 
 
@@ -519,17 +529,31 @@ def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert process.returncode == 130
-    assert "stopped; no file is half written" in err
+    assert "interrupted; no file was left incomplete" in err
     assert "Traceback" not in err
     assert not (folder / "out").exists()
 
 
-def test_an_empty_name_for_the_results_is_refused(run, trip_folder, tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("plan", "TRIP", "--out", ""),
+        ("plan", ""),
+        ("fit", "TRIP", "a.csv", "--out", ""),
+        ("fit", "TRIP", "a.csv", "--plots", ""),
+        ("fit", "TRIP", ""),
+        ("log", ""),
+        ("log", "a.csv", "--map", ""),
+        ("whatif", "TRIP", "--svg", ""),
+    ],
+)
+def test_an_empty_name_is_refused(run, trip_folder, tmp_path, monkeypatch, words):
     monkeypatch.chdir(tmp_path)
-    done = run("plan", trip_folder, "--out", "")
+    before = sorted(tmp_path.iterdir())
+    done = run(*(trip_folder if word == "TRIP" else word for word in words))
     assert done.code == 2
-    assert "--out names no folder" in done.err
-    assert not list(tmp_path.glob("*.csv"))
+    assert "is empty; name a file or folder" in done.err
+    assert sorted(tmp_path.iterdir()) == before
 
 
 @pytest.mark.parametrize(("air", "meant"), [("77 degC", ", or was 77 degF meant?"), ("200 degC", ""), ("-90 degC", "")])
@@ -542,7 +566,7 @@ def test_an_outside_air_that_is_none_is_refused(run, copy_example, tmp_path, air
     for command in ("fit", "review"):
         done = run(command, folder, log, "--ambient", air)
         assert done.code == 2, done
-        assert f"--ambient: {air.replace('degC', 'degC is no outside air')}" in done.err
+        assert f"--ambient: {air.replace('degC', 'degC is implausible for outside air')}" in done.err
         assert meant in done.err
 
 

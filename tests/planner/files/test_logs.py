@@ -115,18 +115,26 @@ def test_doubts_must_be_settled_in_the_file(tmp_path: Path) -> None:
     path = write(tmp_path, rows("time [s],coolant,GPS speed [km/h],vehicle speed [km/h]", "{i},8{t},50,51"))
     found = describe_log(path)
     assert "no unit" in found.mapping.channels["coolant"].unsure
-    assert "both look like it" in found.mapping.channels["speed"].unsure
+    assert "both match; keep" in found.mapping.channels["speed"].unsure
     with pytest.raises(PlannerError, match="not confirmed"):
         open_log(path)
     where = logmapfile.map_path(path)
     logmapfile.write_map(where, found.mapping, path.name)
-    with pytest.raises(TripError, match="settle it and delete the line"):
+    with pytest.raises(TripError, match="correct the entry and delete this line"):
         open_log(path)
     kept = [line for line in where.read_text().splitlines() if not line.startswith("unsure")]
     where.write_text("\n".join(kept))
     assert set(open_log(path).channels) == {"coolant", "speed"}
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="already exists"):
         logmapfile.write_map(where, found.mapping, path.name)
+
+
+def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
+    text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
+    path = tmp_path / "d.map.toml"
+    logmapfile.write_map(path, propose(text), "a\x1b[31m\nb.csv")
+    assert logmapfile.read_map(path).channels
+    assert path.read_text(encoding="utf-8").splitlines()[1] == 'log = "a\ufffd[31m b.csv"'
 
 
 def test_a_mapping_survives_its_file(tmp_path: Path) -> None:
@@ -164,7 +172,7 @@ def test_numbers_that_mean_no_data(tmp_path: Path) -> None:
     assert set(log.channels["coolant"].value) == {88 + C0}
     assert len(log.channels["engine_oil"].value) == 95
     assert np.all(log.channels["ambient"].value == pytest.approx(-38 + C0))
-    assert any(fault.startswith("coolant: 20 readings") for fault in log.faults)
+    assert any(fault.startswith("coolant: 20 no-data") for fault in log.faults)
 
 
 def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:
@@ -177,7 +185,7 @@ def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:
 @pytest.mark.parametrize("code", [-40, 0, 127])
 def test_a_column_that_reads_one_such_number_all_along_is_asked_about(tmp_path: Path, code: int) -> None:
     path = write(tmp_path, rows("time [s],speed [km/h],coolant [C]", f"{{i}},50,{code}"))
-    assert describe_log(path).mapping.channels["coolant"].unsure == f"'coolant [C]' reads {code} all along"
+    assert describe_log(path).mapping.channels["coolant"].unsure == f"'coolant [C]' reads {code} in every row"
 
 
 def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
@@ -186,8 +194,8 @@ def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
     log = read_log(path, describe_log(path).mapping)
     assert log.duration_s == 449.0
     assert np.all(np.diff(log.channels["speed"].time_s) > 0.0)
-    assert any("3 rows run backward" in f for f in log.faults)
-    assert any("1 gap of more than a minute" in f for f in log.faults)
+    assert any("3 rows out of time order" in f for f in log.faults)
+    assert any("1 gap longer than a minute" in f for f in log.faults)
 
 
 def test_a_stuck_sensor_is_told(tmp_path: Path) -> None:
@@ -233,7 +241,7 @@ def test_a_damaged_pack_is_refused(tmp_path: Path) -> None:
     data = gzip.compress(rows("time [s],speed [km/h]", "{i},50").encode())
     path = write(tmp_path, data[:20] + b"\xff" * 20 + data[40:], "a.csv.gz")
     with pytest.raises(
-        PlannerError, match=r"a.csv.gz: the packed file is damaged \(.*\); copy it from the logger again"
+        PlannerError, match=r"a.csv.gz: the compressed file is damaged \(.*\); copy it from the logger again"
     ):
         describe_log(path)
 
