@@ -126,7 +126,7 @@ FLUIDS = (
         label="transmission",
         short="trans.",
         limit_part="transmission_limit",
-        factors=("gearbox_heat", "gearbox_loss"),
+        factors=("gearbox_heat", "gearbox_loss", "tank", "converter"),
     ),
     Fluid(
         key="differential",
@@ -182,6 +182,8 @@ FACTORS: Mapping[str, DrawnFactor] = {
     "mass": DrawnFactor("mass of car and trailer (rolling and climbing)", 0.06, later=True),
     "drag": DrawnFactor("drag area of car and trailer", 0.11, later=True),
     "wind": DrawnFactor("wind along the road, exp(0.1 x m/s)", 0.30, later=True),
+    "tank": DrawnFactor("heat taken by the transmission's cooler in the radiator on a cruise", 0.60, later=True),
+    "converter": DrawnFactor("heat wasted by the torque converter; 2: twice as much", 0.45, later=True),
 }
 
 

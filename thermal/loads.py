@@ -50,6 +50,7 @@ class Loads(NamedTuple):
     metal_w: FloatArray
     oil_w: FloatArray
     gearbox_w: FloatArray  # load-proportional and converter
+    converter_doubt_w: FloatArray  # what a lazier box of its kind would waste more in its converter
     gearbox_spin_w: FloatArray  # at reference viscosity
     axle_w: FloatArray
     axle_spin_w: FloatArray
@@ -366,6 +367,7 @@ def _assemble(
     ac = ac_share(drive) * vehicle.cooling.condenser_heat_w * (driving + _IDLE_AC_SHARE * idling)
     ram, fan = _airflow(vehicle, drive, surroundings, driving, flow)
     gearbox, gearbox_spin, axle, axle_spin = _driveline_heat(vehicle, drive, gear, driving, idling)
+    doubt = driving * gear.converter_doubt_w + idling * driveline.creep_w(vehicle)
     return Loads(
         duration_s=drive.duration_s,
         air_k=drive.air_k,
@@ -374,6 +376,7 @@ def _assemble(
         metal_w=heat.metal_w,
         oil_w=heat.oil_w,
         gearbox_w=gearbox,
+        converter_doubt_w=doubt,
         gearbox_spin_w=gearbox_spin,
         axle_w=axle,
         axle_spin_w=axle_spin,

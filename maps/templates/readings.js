@@ -1,7 +1,7 @@
 // Gauges read on the way, kept on this device; what is different today; and what both make of all figures.
 
 const base = track.series.map((one) => ({ values: one.values, high: one.high || one.values }));
-const figures = { known: null, learnt: null, changed: null, moved: null, peaks: [], on: [] };
+const figures = { known: null, learnt: null, moved: null, peaks: [], on: [] };
 
 function makeReadings(onChange) {
   const name = scene.key ? `grademargin-readings-${scene.key}` : "";
@@ -40,8 +40,7 @@ function makeReadings(onChange) {
 
   function move() {
     if (!teaching) return;
-    figures.changed = changedAt(figures.on, here, nextGrade(here), figures.known.stands);
-    figures.moved = movedAt(figures.learnt, figures.changed);
+    figures.moved = movedWith(figures.on, here, nextGrade(here));
     figures.peaks = movedPeaks(figures.moved, figures.known, figures.on.length > 0);
     moveSeries(airAt(figures.known, figures.on, here));
     moveTimetables();
@@ -249,6 +248,7 @@ function learntWords() {
     if (!used.length || c === teaching.fluids.length) return [];
     const runs = sum(used.map((one) => one.after - one.expected)) / used.length, read = sum(used.map((one) => one.read - one.expected)) / used.length;
     const count = `${used.length} reading${used.length > 1 ? "s" : ""}, ${gap(read)}${used.length > 1 ? " on average" : ""}`;
+    if (Math.abs(runs) < note && Math.abs(read) >= 2 * note) return [`${channel.label}: ${count}. A forecast may be that far off: it counts as planned.`];
     const like = Math.abs(runs) < note ? "as planned" : `${plain(Math.abs(runs))} ${unit} ${runs > 0 ? "hotter" : "cooler"} than planned`;
     return [`${channel.label} runs ${like}; ${count}.`];
   }).concat(known.days.flatMap((day, index) => {

@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.analysis.plausible_car import car_doubts
-from planner.analysis.plausible_day import date_doubts, day_doubts, hour_doubts, range_doubts, temperature_doubts
+from planner.analysis.plausible_day import (
+    date_doubts,
+    day_doubts,
+    driving_doubts,
+    hour_doubts,
+    range_doubts,
+    temperature_doubts,
+)
 from planner.files.rows import DatedWeather
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -70,7 +77,7 @@ def doubts(
     towing = car is not None and car.vehicle.trailer.mass_kg > 0.0
     found += list(whole_speeds(trip, towing=towing)) or list(speeds(trip))
     found += list(range_doubts(trip)) if world else [*temperature_doubts(trip), *day_doubts(trip, dated)]
-    found += [*hour_doubts(trip), *date_doubts(trip, today)]
+    found += [*hour_doubts(trip), *driving_doubts(trip), *date_doubts(trip, today)]
     if car is not None:
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}

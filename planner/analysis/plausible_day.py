@@ -21,8 +21,10 @@ _ALIKE, _ALIKE_KM, _UNLIKE_K = 4, 250.0, 9.0
 _LAPSE_K_PER_M = 0.0065  # standard atmosphere
 _AHEAD_YEARS = 3
 _NIGHT = (time(3, 30), time(22, 30))  # ASSUMED: few set off outside; 3 to 5 and 21 to 23
+_DRIVING_S = 9.0 * 3600.0  # Regulation (EC) No 561/2006, article 6(1), from memory
 # ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
 _LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
+_SEASONS_DEG = 35.0  # ASSUMED: nearer the equator summers and winters differ less; likely range 30 to 40
 _HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273.0, 258.0, 240.0, 222.0, 222.0)
 
 
@@ -83,7 +85,8 @@ def _expected(
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
     summer = float(summer_share(trip.first_date.month, place.lat_deg))
-    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer)
+    seasons = min(1.0, abs(place.lat_deg) / _SEASONS_DEG)
+    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer) * seasons
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
     drop_k = _LAPSE_K_PER_M * max(place.elevation_m, 0.0)
     middle = 0.5 * (hottest + coldest) - drop_k
@@ -171,6 +174,21 @@ def hour_doubts(trip: Trip) -> Iterator[Doubt]:
                 against="usual departure times",
                 sentence=f"A day may begin at {at:%H:%M}, at night; check the hour.",
             )
+
+
+def driving_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt days with more driving than drivers by profession are allowed."""
+    if trip.day.driving_s > _DRIVING_S:
+        read = f"{trip.day.driving_s / 3600.0:g} h"
+        yield Doubt(
+            file="trip.toml",
+            row=0,
+            column="day.driving",
+            value=read,
+            against="the 9 h a day that drivers of lorries and coaches are allowed in Europe",
+            sentence=f"Up to {read} of driving a day, more than the 9 h that drivers of lorries and coaches are "
+            "allowed in Europe; look at it.",
+        )
 
 
 def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:

@@ -57,6 +57,7 @@ class Remedy:
     note: str
     changes: tuple[Change, ...]
     trial: Trial | None
+    nights: tuple[str, ...] = ()  # nights to ask for, where that is the remedy
 
     @property
     def futile(self) -> bool:
@@ -176,6 +177,7 @@ def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) ->
         kind=detour.kind,
         minutes=max(detour.minutes, 0.0),
         note="one more day" if detour.days > 0 else "",
+        nights=detour.nights,
         changes=(),
         trial=None,
         **_judged(outlook, base, worst, detour.margin_k),

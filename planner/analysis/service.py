@@ -96,7 +96,8 @@ def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
         return ()
     position = stops.index(session.place)
     shops = [i for i in range(position, len(stops)) if "workshop" in outlook.trip.places[stops[i]].services]
-    at_m = sum(leg.distance_m for leg in outlook.legs[: shops[0] if shops else position])
+    before = outlook.legs[: shops[0] if shops else position]
+    at_m = sum(leg.distance_m for leg in before if not leg.carried)
     since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
     return tuple(
         ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in AFTER_SESSION
@@ -122,7 +123,7 @@ def ageing(temp_k: Floats, fluid: str) -> Floats:
 def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
     """Every time one job falls due on the trip; the next interval begins where the job was done."""
     line = outlook.timeline
-    length = np.diff(np.concatenate(([0.0], line.end_m)))
+    length = np.diff(np.concatenate(([0.0], line.end_m))) * _driven(outlook)
     rate = np.ones_like(length)
     if item.fluid in _AGEING_K:
         rate = ageing(outlook.nominal.temps_k[0, :, fluid_of(item.fluid).node], item.fluid)
@@ -139,6 +140,11 @@ def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
         after = chosen.last
         since_m, since_months = -float(used[after]), -float(months[after])
     return jobs
+
+
+def _driven(outlook: Forecast) -> Floats:
+    """Mark segments of legs that are driven with 1, those aboard a ferry or train with 0: they wear nothing."""
+    return np.array([0.0 if leg.carried else 1.0 for leg in outlook.legs])[outlook.timeline.drive.group.astype(np.intp)]
 
 
 def _mark(item: ServiceItem, used_m: Floats, months: Floats) -> int | None:

@@ -9,10 +9,12 @@ import traceback
 CRASHED = 70
 """Exit code: an internal software error, EX_SOFTWARE of sysexits.h (4.3BSD)."""
 
+_NO_THREAD = "can't start new thread"  # Python's words where there is no room for a thread's stack
+
 
 def crash_text(exc: BaseException) -> str:
     """Describe an internal error in one sentence, and save its details to a file."""
-    if isinstance(exc, MemoryError):
+    if isinstance(exc, MemoryError) or str(exc) == _NO_THREAD:
         what = "out of memory; close other programs, or split the trip"
     else:
         what = f"internal error ({type(exc).__name__})"

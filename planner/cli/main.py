@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner.cli import logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
+from planner.cli import desk, logs, streams
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
 from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
 
@@ -170,7 +170,7 @@ def check(
         io.show(*usual_table(cells, found.inputs.trip.units))
     for line in home[0]:
         io.say(line)
-    if not rank:
+    if not rank and not try_out:
         io.say(f"To rank them by effect: grademargin check {folder} --rank")
     return DONE
 
@@ -226,7 +226,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 
 @cli.command()
 @TRIP
-@click.option("--out", "out_folder", metavar="PATH", help="Output folder; default: out/ in the trip folder.")
+@click.option("--out", "out_folder", type=PATH, help="Output folder; default: out/ in the trip folder.")
 @click.option("--from", "from_place", help="Plan the rest of the trip from this place: its key or name.")
 @click.option("--along", help="Plan the rest of the trip from a point along a leg: 'FROM>TO:12.5 mi'.")
 @click.option("--at", help="With --from or --along: local departure time there: '2027-07-11 10:00'.")
@@ -237,7 +237,7 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
 @click.option("--full", is_flag=True, help="Also print reasons, all remedies, weather, service and other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_json: bool, **asked: Any) -> int:
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
     """Plan the trip: days, forecast, thin margins, remedies, map. The main command.
 
     Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 means that a margin is
@@ -255,10 +255,7 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
-    if out_folder is not None and not out_folder:
-        message = "--out is empty; name a folder, or omit --out to use out/ in the trip folder"
-        raise PlannerError(message)
-    target = paths.results_folder(folder) if out_folder is None else Path(out_folder)
+    target = paths.results_folder(folder) if out_folder is None else out_folder
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
@@ -281,7 +278,7 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
 @cli.command()
 @TRIP
 @click.option("--set", "settings", multiple=True, help="Try one change: section.key=value as in vehicle.toml.")
-@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also write the result as an SVG chart.")
+@click.option("--svg", type=NamedPath(path_type=Path, dir_okay=False), help="Also write the result as an SVG chart.")
 @JSON
 @click.pass_obj
 def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | None, as_json: bool) -> int:
@@ -441,7 +438,7 @@ def _read(io: Streams, folder: Path) -> "Inputs":
     return inputs
 
 
-for _command in (logs.log, logs.fit, logs.review, logs.alarms):
+for _command in (desk.desk, logs.log, logs.fit, logs.review, logs.alarms):
     cli.add_command(_command)
 
 

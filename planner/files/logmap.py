@@ -99,7 +99,7 @@ def map_path(log: Path) -> Path:
 
 def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML; control characters in the file name are replaced."""
-    log = printable(log)
+    log = " ".join(printable(log).split())
     lines = [
         f"# Column mapping of {log}. Check it. Correct each entry that has a line 'unsure', then delete that line."
     ]

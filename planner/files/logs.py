@@ -4,7 +4,7 @@ The file is read in blocks; only mapped columns are kept, with at most ten readi
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -61,6 +61,8 @@ class Log:
         Local seconds since midnight at the first row, where known. [s]
     faults : tuple of str
         What was dropped or looks wrong.
+    distance_m : float
+        Speed summed over time; not a number without speed. [m]
     """
 
     name: str
@@ -70,19 +72,17 @@ class Log:
     day: date | None
     clock_s: float | None
     faults: tuple[str, ...]
+    distance_m: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        speed = self.channels.get("speed")
+        driven = float("nan") if speed is None or len(speed.time_s) < 2 else float(driven_m(speed)[-1])
+        object.__setattr__(self, "distance_m", driven)
 
     @property
     def duration_s(self) -> float:
         """Time from the first to the last reading. [s]."""
         return max((float(s.time_s[-1]) for s in self.channels.values() if len(s.time_s)), default=0.0)
-
-    @property
-    def distance_m(self) -> float:
-        """Integral of the speed; NaN without speed. [m]."""
-        speed = self.channels.get("speed")
-        if speed is None or len(speed.time_s) < 2:
-            return float("nan")
-        return float(driven_m(speed)[-1])
 
 
 def driven_m(speed: Series) -> Floats:
@@ -118,7 +118,7 @@ def read_log(path: Path, mapping: LogMapping) -> Log:
     if mapping.unsure:
         message = f"{path.name}: its mapping has entries still marked unsure: {'; '.join(mapping.unsure)}"
         raise PlannerError(message)
-    text = read_log_text(path)
+    text = replace(read_log_text(path), rows=[])  # the sample has served
     columns = read_columns(text, mapping)
     again = restarts(columns.time_s)
     if again:
@@ -189,10 +189,11 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
         times.append(time_s)
         base += len(block)
     time_s = np.concatenate(times) if times else np.zeros(0)
+    times.clear()
     return Columns(
         time_s=unwrapped(time_s) if mapping.kind in CLOCKS else time_s,
-        zoned=zoned and bool(times),
-        readings={name: _joined(parts) for name, parts in found.items()},
+        zoned=zoned and base > 0,
+        readings={name: _joined(found.pop(name)) for name in list(found)},
         words=words,
     )
 
@@ -276,9 +277,9 @@ def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
     kept, faults = _rising(columns.time_s, text.file)
     time_s = np.where(kept, columns.time_s, np.nan)
     first, last = float(np.nanmin(time_s)), float(np.nanmax(time_s))
-    channels = {}
+    channels, since_s = {}, time_s - first
     for name, source in mapping.channels.items():
-        channels[name], told = _series(name, source, columns, time_s - first)
+        channels[name], told = _series(name, source, columns, since_s)
         faults += told
     dated = mapping.kind in DATED or (mapping.kind == "days" and first > 0.0)
     day = mapping.day
@@ -330,7 +331,9 @@ def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
     """Single rows whose time jumps ahead and returns in the next row."""
     ahead = np.zeros(len(time_s), dtype=np.bool_)
     step = np.diff(time_s)
-    usual = max(float(np.median(np.abs(step))), 0.05) if len(step) else 1.0
+    if not np.any(step < 0.0):
+        return ahead
+    usual = max(float(np.median(np.abs(step), overwrite_input=True)), 0.05) if len(step) else 1.0
     ahead[1:-1] = (step[:-1] > 100.0 * usual) & (step[1:] < -50.0 * usual)
     return ahead
 
@@ -344,7 +347,7 @@ def _in_order(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bo
 def restarts(time_s: Floats) -> str:
     """Report a time that goes back and continues from there, e.g. a second drive in the file."""
     held = np.flatnonzero(np.isfinite(time_s))
-    if len(held) < 2 * _AGAIN_ROWS:
+    if len(held) < 2 * _AGAIN_ROWS or not np.any(np.diff(time_s[held]) < 0.0):
         return ""
     ahead = _leaps(time_s[held])
     held = held[~ahead]

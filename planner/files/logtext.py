@@ -21,10 +21,10 @@ from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
 
-_BLOCK = 1 << 20  # bytes read at a time
+_BLOCK = 1 << 18  # bytes read at a time; split into cells they take thirty times as much
 _LONGEST = 500  # of a heading, before cleaning
 _HEAD_LINES = 200  # the heading is within this many lines
-_SAMPLE, _LATER = 20_000, 60  # rows sampled: at the beginning, and in each later block
+_SAMPLE, _LATER = 20_000, 15  # rows sampled: at the beginning, and in each later block
 _SPACE = " ,;|\t"
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
@@ -83,9 +83,11 @@ class Block:
 
     def first(self, count: int) -> Columns:
         """Cells of the first columns."""
-        if 2 * count > self._width or '"' in "".join(self._lines):
+        if 2 * count > self._width or any('"' in line for line in self._lines):
             return self.whole()
-        return _columns([line.split(self._delimiter, count) for line in self._lines], count)
+        if count == 1:
+            return [[line.split(self._delimiter, 1)[0] for line in self._lines]]
+        return _columns([line.split(self._delimiter, count)[:count] for line in self._lines], count)
 
     def some(self, rows: Sequence[int]) -> Columns:
         """Cells of some rows."""

@@ -97,7 +97,7 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
             )
             continue
         table, last = at
-        table[last] = _car_value(key, value, source) if name == CAR else _setting(last, value)
+        table[last] = read_car_value(key, value, source) if name == CAR else read_setting(last, value)
     return found
 
 
@@ -116,7 +116,7 @@ def _put(found: dict[str, Any], steps: Sequence[tuple[str, int]]) -> tuple[dict[
     return None if number or isinstance(table.get(name), (dict, list)) else (table, name)
 
 
-def _setting(name: str, text: str) -> object:
+def read_setting(name: str, text: str) -> object:
     """A value of trip.toml."""
     if name in _LISTS:
         return [one.strip() for one in text.split("\n" if name == _SENTENCES else ";") if one.strip()]
@@ -125,7 +125,7 @@ def _setting(name: str, text: str) -> object:
     return _number(text) if name in _NUMBERS else re.sub(r"^(\d\d:\d\d):00$", r"\1", text)
 
 
-def _car_value(key: str, text: str, source: str) -> object:
+def read_car_value(key: str, text: str, source: str) -> object:
     """A value of vehicle.toml with its source."""
     if key in ("base", "name"):
         return text

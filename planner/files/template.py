@@ -31,7 +31,7 @@ Cell = str | int | float
 _YES_NO = ("yes", "no")
 _LONGEST_LIST = 250  # maximum length of a drop-down list rule
 _HIDDEN, _HIDDEN_LETTER = 26, "Z"
-_CHOICES: Mapping[str, Sequence[str]] = {
+CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
     "carried": CARRIED,
@@ -188,9 +188,9 @@ def _style_column(sheet: "Worksheet", index: int, name: str, longest: int) -> No
     head.fill = PatternFill(fill_type="solid", start_color="DDDDDD")
     head.comment = Comment(HELP[name], "grademargin", width=260, height=110)
     sheet.column_dimensions[letter].width = min(max(longest + 2, 8), 48)
-    if name in _CHOICES:
-        choice = DataValidation(type="list", formula1=f'"{",".join(_CHOICES[name])}"', allow_blank=True)
-        choice.error = f"Allowed: {', '.join(_CHOICES[name])}"
+    if name in CHOICES:
+        choice = DataValidation(type="list", formula1=f'"{",".join(CHOICES[name])}"', allow_blank=True)
+        choice.error = f"Allowed: {', '.join(CHOICES[name])}"
         choice.showErrorMessage = True
         choice.add(f"{letter}2:{letter}2000")
         sheet.add_data_validation(choice)

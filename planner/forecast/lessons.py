@@ -26,6 +26,7 @@ LATE_S = 1800.0
 LATE_K_PER_H = 1.5  # ASSUMED: change of the air, and so of a fluid, per hour; 0.5 to 3 K
 _UNSURE_OF_PLACE_K = 3.0  # ASSUMED: error if the position comes from the planned time; 2 to 6 K
 NOTE_K = 2.0  # smaller differences are not reported
+_FAR_NOTES = 2.0  # times NOTE_K: a reading this far off is always reported
 _HERE_M = 1.0
 _COLD = "the trip starts there, cold; readings in the first half hour are not used."
 
@@ -210,6 +211,8 @@ def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -
     runs = float(np.mean([one.after_k - one.expected_k for one in used]))
     read = float(np.mean([one.read_k - one.expected_k for one in used]))
     count = f"{counted(len(used), 'reading')}, {_off(u, read)}" + (" on average" if len(used) > 1 else "")
+    if abs(runs) < NOTE_K and abs(read) >= _FAR_NOTES * NOTE_K:
+        return f"Your {_label(what)}: {count}. A forecast may be that far off, so it is still taken to run like {like}."
     if abs(runs) < NOTE_K:
         return f"Your {_label(what)} runs like {like}; {count}."
     word = "hotter" if runs > 0.0 else "cooler"

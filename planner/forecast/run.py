@@ -7,6 +7,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.room import require_room
 from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
@@ -185,9 +186,10 @@ def forecast_route(
         progress("first run: compiling the thermal model for this processor, once, for about 10 s")
     progress("forecasting temperatures: first the car as described, then its uncertainty")
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
+    rows = rows_along(timeline.drive)
+    require_room(rows=len(rows), draws=BATCH, bodies=N_BODY, compiled=is_compiled())
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
-    rows = rows_along(timeline.drive)
     sd = ambient_sd_k(timeline)
     factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
     mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights))
@@ -233,7 +235,7 @@ def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
 
 def span_of(outlook: Forecast, leg: int) -> Span:
     """Segments of a leg, driven or carried."""
-    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
+    return outlook.timeline.span_of(leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:

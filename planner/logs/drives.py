@@ -162,13 +162,15 @@ def require_air(air_k: float) -> None:
 
 def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[str]]:
     """Outside air at the speed's times."""
+    if air_k is not None:
+        require_air(air_k)
     own = log.channels.get("ambient")
     if own is not None and len(own.value):
-        return np.asarray(np.interp(time_s, own.time_s, own.value)), []
+        unused = f"{log.name}: has outside air of its own; --ambient is not used for it"
+        return np.asarray(np.interp(time_s, own.time_s, own.value)), [unused] if air_k is not None else []
     if air_k is None:
         message = f'{log.name}: has no outside air temperature; give it with --ambient, e.g. --ambient "25 degC"'
         raise PlannerError(message)
-    require_air(air_k)
     return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as given"]
 
 

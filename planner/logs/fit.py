@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.channels import CHANNELS
-from planner.files.logs import open_log
+from planner.files.logs import Log, open_log
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
@@ -79,11 +79,18 @@ def read_drives(
     route: Route, logs: Sequence[Path], vehicle: Vehicle, *, air_k: float | None = None
 ) -> tuple[Driven, ...]:
     """Read logs and match them to the trip's road and the car's gears."""
+    return place_drives(route, [open_log(path) for path in logs], vehicle, air_k=air_k)
+
+
+def place_drives(
+    route: Route, logs: Sequence[Log], vehicle: Vehicle, *, air_k: float | None = None
+) -> tuple[Driven, ...]:
+    """Match logs to the trip's road and the car's gears."""
     trip, legs = route.trip, route.legs
     days = [
         PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
     ]
-    return tuple(drive_of(trip, legs, open_log(path), vehicle, days=days, air_k=air_k) for path in logs)
+    return tuple(drive_of(trip, legs, log, vehicle, days=days, air_k=air_k) for log in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
@@ -112,7 +119,7 @@ def learn(
         progress(f"fitting {what} to the first part of {logs}, to measure the error on the rest")
         held = _held_out(car, driven, asked)
         progress("fitting to the whole log")
-        found = _fit(car, driven, asked, [one.readings for one in driven])
+        found = _no_surer(_fit(car, driven, asked, [one.readings for one in driven]), held)
     except ThermalError as exc:
         raise PlannerError(str(exc)) from exc
     lines = [(one.log.name, note) for one in driven for note in one.notes]
@@ -176,6 +183,17 @@ def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) 
             if np.any(np.isfinite(one.readings.temp_k[last, node])):
                 out.append(Held(one.log.name, fluid, rmse_k(before[:, node], last), rmse_k(after[:, node], last)))
     return tuple(out)
+
+
+def _no_surer(found: Fit, held: Sequence[Held]) -> Fit:
+    """Leave a fluid's error no smaller than what a fit to the first part left on the last, over the logs."""
+    fluids = dict(found.discrepancy.fluids)
+    for name, error in fluids.items():
+        left_k = [one.after_k for one in held if one.fluid == name]
+        if left_k:
+            rms_k = round(float(np.sqrt(np.mean(np.square(left_k)))), 2)
+            fluids[name] = replace(error, sd_k=max(error.sd_k, rms_k))
+    return replace(found, discrepancy=replace(found.discrepancy, fluids=fluids))
 
 
 def _whole(known: Posterior, found: Fit) -> Factors:

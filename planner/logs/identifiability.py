@@ -46,7 +46,9 @@ def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[
     for fluid in fluids_in(vehicle):
         if fluid.node in bodies and fluid != coolant:
             names += [*fluid.factors, f"{BODIES[fluid.node].part}.heat_capacity_j_per_k"]
-    return tuple(names)
+    without = {"converter"} if vehicle.gearbox.kind != "automatic" else set()
+    without |= {"tank"} if vehicle.transmission_cooler.kind != "water" else set()
+    return tuple(name for name in names if name not in without)
 
 
 def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:

@@ -34,24 +34,27 @@ def refuse_liars(trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, driven: Sequ
 
 def _air(trip: Trip, legs: Sequence[Leg], one: Driven) -> Iterator[str]:
     """Check outside air against the usual range."""
-    own = one.log.channels.get("ambient")
-    if own is None or one.match is None or not len(own.value):
+    if one.match is None:
         return
+    own = one.log.channels.get("ambient")
+    logged = own is not None and len(own.value) > 0
     place = trip.places[legs[one.match.first].start]
     where = [(place.lat_deg, place.lon_deg, place.elevation_m)]
     (usual,) = usual_highs_lows(where, day=one.log.day or trip.first_date)
     if usual is None or not usual.believed:
         return
-    middle_k = float(np.median(own.value))
+    middle_k = float(np.median(own.value if own is not None and logged else one.drive.air_k))
     bound, beyond_k = "high", middle_k - usual.high_k - _ABOVE_HIGH_K
     if middle_k < usual.low_k - _BELOW_LOW_K:
         bound, beyond_k = "low", usual.low_k - _BELOW_LOW_K - middle_k
     if beyond_k > 0.0:
         held_k = usual.high_k if bound == "high" else usual.low_k
+        said, mend = "reads", "Delete [channels.ambient] in its mapping and give the air with --ambient"
+        if not logged:
+            said, mend = "is given as", "Check --ambient"
         yield (
-            f"{one.log.name}, ambient: the outside air reads {middle_k - 273.15:.0f} degC, the usual {bound} at "
-            f"{place.name} is {held_k - 273.15:.0f}; it would distort the fit. Delete [channels.ambient] in its "
-            "mapping and give the air with --ambient"
+            f"{one.log.name}, ambient: the outside air {said} {middle_k - 273.15:.0f} degC, the usual {bound} at "
+            f"{place.name} is {held_k - 273.15:.0f}; it would distort the fit. {mend}"
         )
 
 

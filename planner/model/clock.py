@@ -4,6 +4,7 @@ Internal times are UTC; local times are for display, in the zone of the place. A
 subtract in local time, wrong across a clock change, so arithmetic uses UTC only.
 """
 
+import atexit
 import functools
 import threading
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -29,7 +30,9 @@ _POLAR_DEG = 60.0  # above this latitude days without sunrise or sunset occur
 def _finder() -> Any:
     from timezonefinder import TimezoneFinder  # slow to import
 
-    return TimezoneFinder(in_memory=True)  # no files left open
+    finder = TimezoneFinder()  # reads its 30 MB of boundaries where they are looked at
+    atexit.register(finder.cleanup)  # no files left open
+    return finder
 
 
 @functools.lru_cache(maxsize=65536)

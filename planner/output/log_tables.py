@@ -1,14 +1,16 @@
 """Output of `log`, `fit` and `review`: text and plain data."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from planner.files.logpropose import Description
-from planner.logs.drift import Drift
-from planner.logs.fit import Fitted, FluidMargin
-from planner.logs.review import Review
 from planner.model.display import Units, units_of
 from thermal.fluids import fluid_of
+
+if TYPE_CHECKING:  # `log` does without the model
+    from planner.logs.drift import Drift
+    from planner.logs.fit import Fitted, FluidMargin
+    from planner.logs.review import Review
 
 
 def description_dict(found: Description) -> dict[str, Any]:
@@ -26,7 +28,7 @@ def description_dict(found: Description) -> dict[str, Any]:
     }
 
 
-def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
+def fit_lines(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> list[str]:
     """Describe a fit: sentences, hold-out errors, margins before and after."""
     u, found = units_of(learned.trip.units), learned.found
     lines = list(learned.sentences)
@@ -42,7 +44,7 @@ def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[Fl
     return [*lines, *margin_lines(u, before, after)]
 
 
-def margin_lines(u: Units, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
+def margin_lines(u: Units, before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> list[str]:
     """Report the trip's margins before and after the fit."""
     return [
         f"smallest margin of the trip, {fluid_of(old.fluid).label}: {u.diff(old.margin_k):.0f} (spread "
@@ -52,7 +54,7 @@ def margin_lines(u: Units, before: Sequence[FluidMargin], after: Sequence[FluidM
     ]
 
 
-def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> dict[str, Any]:
+def fit_dict(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> dict[str, Any]:
     """Return a fit as plain data."""
     found = learned.found
     return {
@@ -80,7 +82,7 @@ def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[Flu
     }
 
 
-def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, Any]:
+def review_dict(reviews: "Sequence[Review]", found: "Sequence[Drift]") -> dict[str, Any]:
     """Return reviews and trends as plain data."""
     return {
         "schema": "grademargin-review/1",

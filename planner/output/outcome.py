@@ -41,6 +41,8 @@ def unknown_words(report: Report, leg: int) -> str:
     doubted = _doubted_on(report, report.worst(leg))
     if doubted is not None:
         return f"{doubted}: margin not known until the gauge is checked"
+    if _only_heat(report, report.worst(leg)):
+        return "nobody gave highs near, and the day may be hotter than usual: margin not known"
     gaps = report.unknowns.of_leg(leg)
     if gaps:
         return f"{gap_words(report.units, max(gaps, key=lambda gap: gap.length_m))}: margin not known"
@@ -57,12 +59,25 @@ def unknown_sentence(report: Report, margin: Margin) -> str:
             f"{why[:1].upper()}{why[1:]}. As planned the {fluid_of(margin.fluid).label} would keep "
             f"{u.diff(margin.margin_k):.0f} {u.temperature}; if the gauge is right, {u.diff(margin.least_k):z.0f}."
         )
+    if _only_heat(report, margin):
+        heat = f"{u.diff(float(report.unknowns.heat_k[margin.leg])):.0f} {u.temperature}"
+        return (
+            f"{why[:1].upper()}{why[1:]}. On a usual day the {fluid_of(margin.fluid).label} would keep "
+            f"{u.diff(margin.margin_k):.0f} {u.temperature} at this confidence; on one {heat} hotter, "
+            f"{u.diff(margin.least_k):z.0f}. Enter highs of places there, or fetch a forecast with weather."
+        )
     own = bool(report.unknowns.of_leg(margin.leg))
     return (
         f"{why[:1].upper()}{why[1:]}. {'At a constant grade' if own else 'At a constant grade before it'} the "
         f"{fluid_of(margin.fluid).label} would keep {u.diff(margin.margin_k):.0f} {u.temperature}; on the hardest "
         f"road the terrain allows, {u.diff(margin.least_k):z.0f}. Add a profile for {'the' if own else 'that'} leg."
     )
+
+
+def _only_heat(report: Report, margin: Margin) -> bool:
+    """Whether the margin would be ample but for the heat of a day that nobody told of."""
+    heat_k = float(report.unknowns.heat_k[margin.leg])
+    return heat_k > 0.0 and margin.least_k + heat_k >= report.outlook.trip.thin_band_k
 
 
 def _doubted_on(report: Report, margin: Margin) -> str | None:

@@ -1,7 +1,7 @@
 """The forecast as text and tables in display units."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -64,6 +64,13 @@ class Report:
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
     doubts: tuple[Doubt, ...] = ()
+    _worst: dict[int, Margin] = field(init=False, compare=False, repr=False)
+    _legs: "list[LegRow]" = field(init=False, default_factory=list, compare=False, repr=False)
+    _days: "list[DayRow]" = field(init=False, default_factory=list, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        legs = {margin.leg for margin in self.margins}
+        object.__setattr__(self, "_worst", {leg: worst_of(self.margins, leg) for leg in legs})
 
     @property
     def weighty(self) -> tuple[Doubt, ...]:
@@ -72,7 +79,7 @@ class Report:
 
     def worst(self, leg: int) -> Margin:
         """Smallest margin of the most severe level on a leg."""
-        return worst_of(self.margins, leg)
+        return self._worst[leg]
 
     @property
     def learnt(self) -> tuple[str, ...]:
@@ -242,7 +249,9 @@ class DayRow:
 
 def leg_rows(report: Report) -> tuple[LegRow, ...]:
     """Rows of all legs."""
-    return tuple(_leg_row(report, leg) for leg in range(len(report.outlook.legs)))
+    if not report._legs:
+        report._legs.extend(_leg_row(report, leg) for leg in range(len(report.outlook.legs)))
+    return tuple(report._legs)
 
 
 def _leg_row(report: Report, leg: int) -> LegRow:
@@ -271,25 +280,29 @@ def _climb_m(outlook: Forecast, leg: int) -> float:
 
 def day_rows(report: Report) -> tuple[DayRow, ...]:
     """Rows of all days."""
-    outlook, rows = report.outlook, []
+    if not report._days:
+        report._days.extend(_day_rows(report))
+    return tuple(report._days)
+
+
+def _day_rows(report: Report) -> Iterator[DayRow]:
+    """Sum up every day."""
+    outlook = report.outlook
     for number, day in enumerate(outlook.timeline.days):
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
         legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
-        rows.append(
-            DayRow(
-                day=number,
-                start=start,
-                finish=finish,
-                depart=local_time(outlook, first.first, begin=True),
-                arrive=local_time(outlook, last.last),
-                distance_m=sum(outlook.legs[i].distance_m for i in legs),
-                driving_s=day.driving_s,
-                climb_m=sum(_climb_m(outlook, i) for i in legs),
-                air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
-                worst=gravest(report.worst(leg) for leg in legs),
-            )
+        yield DayRow(
+            day=number,
+            start=start,
+            finish=finish,
+            depart=local_time(outlook, first.first, begin=True),
+            arrive=local_time(outlook, last.last),
+            distance_m=sum(outlook.legs[i].distance_m for i in legs),
+            driving_s=day.driving_s,
+            climb_m=sum(_climb_m(outlook, i) for i in legs),
+            air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
+            worst=gravest(report.worst(leg) for leg in legs),
         )
-    return tuple(rows)
 
 
 def legs_cells(report: Report) -> list[dict[str, object]]:

@@ -54,7 +54,7 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
         ),
         switches=_switches(u, degrees, air_conditioning=bool(outlook.timeline.drive.ac_on.any())),
         peaks=_peaks(report, sways, fluids),
-        rules=_rules(u, outlook.trip.confidence),
+        rules=_rules(u, outlook.trip.confidence, tuple(hotter)),
         day_sd=tuple(u.diff(sways.air_sd_k).tolist()),
         stops=tuple(stops_of(outlook.legs)),
         file=READINGS,
@@ -99,6 +99,7 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 slopes=tuple(_column(u, one) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
+                widths=tuple(_column(u, one) for one in sways.widths_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )
@@ -142,12 +143,13 @@ def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak,
             upper=u.temp(one.upper_k),
             limit=u.temp(one.limit_k),
             lost=u.diff(one.margin_k - one.least_k),
+            rise=tuple(u.diff(sways.rise_k[:, one.leg, fluid_of(one.fluid).index]).tolist()),
         )
         for one in report.margins
     )
 
 
-def _rules(u: Units, confidence: float) -> Rules:
+def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
     """Constants of the method."""
     return Rules(
         shares=tuple(SHARES.tolist()),
@@ -156,6 +158,7 @@ def _rules(u: Units, confidence: float) -> Rules:
         alike=(CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE),
         quick=QUICK,
         beyond=BEYOND_SD,
+        hotter=hotter,
         curve_at=CURVE_AT,
         upper=round(NormalDist().inv_cdf(confidence), 4),
         late_min=LATE_S / 60.0,

@@ -38,10 +38,14 @@ class Odd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Believing:
-    """Temperatures of each draw after the readings, and the readings outside all draws."""
+    """Temperatures of each draw after the readings, the readings outside all draws, and the misfit.
+
+    `misfit` is minus twice the log likelihood of the readings, up to a constant.
+    """
 
     start: Start
     odd: tuple[Odd, ...]
+    misfit: float
 
 
 def error_k(names: Mapping[str, float]) -> Floats:
@@ -63,7 +67,10 @@ def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Map
     drawn = by_plan(factors)
     error = np.diag(sd**2)
     expected = drawn[:, nodes].mean(axis=0)
-    surprise = surprise_of(read, expected, np.cov(drawn[:, nodes], rowvar=False).reshape(error.shape) + error)
+    spread = np.cov(drawn[:, nodes], rowvar=False).reshape(error.shape) + error
+    surprise = surprise_of(read, expected, spread)
+    left = read - expected
+    misfit = float(np.linalg.slogdet(spread)[1] + left @ np.linalg.solve(spread, left))
     far = np.abs(surprise) > BEYOND_SD
     odd = tuple(
         Odd(name=name, read_k=float(read[i]), expected_k=float(expected[i]), taken=bool(surprise[i] > 0.0))
@@ -83,7 +90,7 @@ def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Map
         after[:, nodes[hot]] = read[hot] + _scatter(len(temps), sd[hot])
         return np.asarray(after)
 
-    return Believing(start=start, odd=odd)
+    return Believing(start=start, odd=odd, misfit=misfit)
 
 
 def guessed(temps_k: Floats, read_k: Mapping[str, float]) -> Start:

@@ -14,7 +14,7 @@ from planner.replan.believe import Believing, guessed, read_on
 from planner.replan.position import UNDER_WAY, locate
 from planner.replan.request import Request, check_temps
 from planner.route.graph import stops_of
-from planner.route.timeline import Route
+from planner.route.timeline import Route, Timeline, lay_out
 from planner.weather.expected import Anchor, expected_air_k
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
@@ -31,6 +31,8 @@ _MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further bey
 _WARM_BY_PLAN_K = 10.0  # ASSUMED: a planned fluid nearer to the air than this contradicts a warm gauge
 _EARLY_S = 21_600.0  # ASSUMED: with a larger difference in time the plan is not used
 _HERE_M = 1.0
+_LATE_S = 300.0  # nearer the plan's time than this there is nothing to tell apart
+_ARRIVED = "The gauges fit a car that drove later better than one that has stood here since the planned time."
 
 
 def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request) -> tuple[Trip, Start]:
@@ -46,9 +48,15 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
     start: Start = lambda _: None  # noqa: E731
     doubts: tuple[str, ...] = ()
-    if warm_by_plan is not None and request.temps_k:
-        believing = read_on(warm_by_plan, car, request.temps_k)
+    if route is not None and warm_by_plan is not None and request.temps_k:
+        stood = read_on(warm_by_plan, car, request.temps_k)
+        late = driven_late(route, car, request)
+        believing = (
+            stood if late is None else min(stood, read_on(late, car, request.temps_k), key=lambda one: one.misfit)
+        )
         start, doubts = believing.start, _doubts(rest, believing)
+        if believing is not stood:
+            doubts = (_ARRIVED, *doubts)
     elif warm_by_plan is not None:
         start = warm_by_plan
     elif temps is not None:
@@ -93,18 +101,11 @@ def _doubts(rest: Trip, believing: Believing) -> tuple[str, ...]:
 
 def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
     """Temperatures from the whole trip's plan at the car's position."""
-    legs, line = route.legs, route.timeline
-    here = locate(route.trip, legs, request.start_at, request.at, route.timeline)
-    if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
+    found = _arrival(route, request)
+    if found is None:
         return None
-    at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
-    place = here.trip.places[here.key]
-    wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
-    arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
-    if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
-        return None
-    day = next(span.day for span in line.spans if span.first <= at <= span.last)
-    first = next(span.first for span in line.spans if span.day == day and span.on_road)
+    first, at, wait_s = found
+    line = route.timeline
     driven = line.drive.take(slice(first, at + 1))
     still = dict.fromkeys(
         ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share", "grade"), np.zeros(1)
@@ -119,6 +120,45 @@ def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Facto
         return np.asarray(simulate(stand, car.vehicle, start_k=arrived, factors=factors).temps_k[:, -1])
 
     return temps_k
+
+
+def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
+    """Temperatures of a car whose day begins so much later that it comes here only now; None where it is not late."""
+    found = _arrival(route, request)
+    if found is None or found[2] < _LATE_S:
+        return None
+    line, road, wait_s = route.timeline, route.timeline.road, found[2]
+    today = int(line.drive.day[found[1]])
+    speed = np.where(road.carried, road.wanted_m_per_s, line.drive.speed_m_per_s[line.on_road])
+    days = tuple(
+        replace(day, start_s=day.start_s + wait_s) if number == today else day for number, day in enumerate(line.days)
+    )
+    later = lay_out(route.trip, road, days, speed)
+    at = int(np.searchsorted(later.end_m, line.end_m[found[1]] - _HERE_M))
+    driven = later.drive.take(slice(_first_of_day(later, at), at + 1))
+    last = np.array([len(driven.duration_s) - 1])
+    return lambda factors: np.asarray(simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1])
+
+
+def _arrival(route: Route, request: Request) -> tuple[int, int, float] | None:
+    """Segments in which the plan's day sets off and comes here, and how long ago that is [s]; None: it says nothing."""
+    legs, line = route.legs, route.timeline
+    here = locate(route.trip, legs, request.start_at, request.at, line)
+    if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
+        return None
+    at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
+    place = here.trip.places[here.key]
+    wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
+    arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
+    if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
+        return None
+    return _first_of_day(line, at), at, wait_s
+
+
+def _first_of_day(line: Timeline, at: int) -> int:
+    """Segment in which the day of another segment sets off."""
+    day = next(span.day for span in line.spans if span.first <= at <= span.last)
+    return next(span.first for span in line.spans if span.day == day and span.on_road)
 
 
 def start_temps_k(

@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +84,15 @@ class Timeline:
     lon_deg: Floats
     slowed: npt.NDArray[np.bool_]
     air_sd_k: Floats
+    _driven: dict[int, Span] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        spans = reversed(self.spans)  # of a leg in two parts the first counts
+        object.__setattr__(self, "_driven", {span.leg: span for span in spans if span.on_road})
+
+    def span_of(self, leg: int) -> Span:
+        """Run of segments in which a leg is driven, or the car carried along it."""
+        return self._driven[leg]
 
     @property
     def on_road(self) -> npt.NDArray[np.bool_]:
@@ -120,6 +129,14 @@ class Route:
     legs: tuple[Leg, ...]
     timeline: Timeline
     closed: tuple[str, ...]
+    _others: dict[tuple[int, ...], tuple[Vehicle, Timeline]] = field(default_factory=dict, compare=False, repr=False)
+
+    def by_other_legs(self, legs: tuple[Leg, ...], vehicle: Vehicle) -> Timeline:
+        """The trip's timeline by other legs, built once; `NoRouteError` where no days can be found."""
+        key = (id(vehicle), *map(id, legs))  # what is kept holds car and legs, so that no other takes their place
+        if key not in self._others:
+            self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
+        return self._others[key][1]
 
 
 def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:
@@ -233,20 +250,24 @@ class _Sheet:
     """Collects the columns of a timeline day by day."""
 
     def __init__(self) -> None:
-        self.columns: dict[str, list[Floats]] = {}
+        self.columns: dict[str, list[Floats | tuple[int, float]]] = {}
         self.spans: list[Span] = []
         self.rows = 0
 
     def add(self, span: Span, count: int, **columns: Floats | float) -> None:
-        """Append `count` rows."""
+        """Append `count` rows; one number is that of all of them."""
         for name, values in columns.items():
-            self.columns.setdefault(name, []).append(np.broadcast_to(np.asarray(values, dtype=np.float64), (count,)))
+            part = (count, values) if isinstance(values, float) else values
+            self.columns.setdefault(name, []).append(part)
         self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
         self.rows += count
 
     def joined(self) -> dict[str, Floats]:
         """Columns as arrays."""
-        return {name: np.concatenate(parts) for name, parts in self.columns.items()}
+        return {
+            name: np.concatenate([np.full(*part) if isinstance(part, tuple) else part for part in parts])
+            for name, parts in self.columns.items()
+        }
 
 
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:

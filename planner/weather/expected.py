@@ -5,6 +5,7 @@ Hours are solar time, not local clock time.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -215,9 +216,34 @@ def highs_lows_along(
     >>> high_k, low_k
     (array([305. , 298.5]), array([290. , 285.5]))
     """
+    lapses = (lapse_high_k_per_m, lapse_low_k_per_m)
+    return sea_level_of(anchors, *lapses).along(distance_m, elevation_m)
+
+
+class SeaLevel(NamedTuple):
+    """Highs and lows of a day at sea level: distances and values of each, and how fast they fall with height."""
+
+    high: tuple[Floats, Floats]
+    low: tuple[Floats, Floats]
+    lapse_high_k_per_m: float
+    lapse_low_k_per_m: float
+
+    def along(self, distance_m: ArrayLike, elevation_m: ArrayLike) -> tuple[Floats, Floats]:
+        """High and low at points of the road."""
+        at, height = np.asarray(distance_m, dtype=np.float64), np.asarray(elevation_m, dtype=np.float64)
+        high_k = np.interp(at, *self.high) - self.lapse_high_k_per_m * height
+        low_k = np.interp(at, *self.low) - self.lapse_low_k_per_m * height
+        return high_k, np.minimum(low_k, high_k)
+
+
+def sea_level_of(
+    anchors: Sequence[Anchor],
+    lapse_high_k_per_m: float = LAPSE_HIGH_K_PER_M,
+    lapse_low_k_per_m: float = LAPSE_LOW_K_PER_M,
+) -> SeaLevel:
+    """Bring what is known of a day to sea level; `highs_lows_along` says how."""
     for anchor in anchors:
         _require_anchor(anchor)
-    along, height = np.asarray(distance_m, dtype=np.float64), np.asarray(elevation_m, dtype=np.float64)
     highs = [(a.distance_m, a.elevation_m, a.high_k) for a in anchors if a.high_k is not None]
     lows = [(a.distance_m, a.elevation_m, a.low_k) for a in anchors if a.low_k is not None]
     range_k = ASSUMED_HIGH_K - ASSUMED_LOW_K
@@ -226,8 +252,12 @@ def highs_lows_along(
         lows = [(0.0, ASSUMED_ELEVATION_M, ASSUMED_LOW_K)]
     highs = highs or [(d, z, k + range_k) for d, z, k in lows]
     lows = lows or [(d, z, k - range_k) for d, z, k in highs]
-    high_k = _along(along, height, highs, lapse_high_k_per_m)
-    return high_k, np.minimum(_along(along, height, lows, lapse_low_k_per_m), high_k)
+    return SeaLevel(
+        _at_sea_level(highs, lapse_high_k_per_m),
+        _at_sea_level(lows, lapse_low_k_per_m),
+        lapse_high_k_per_m,
+        lapse_low_k_per_m,
+    )
 
 
 def _require_anchor(anchor: Anchor) -> None:
@@ -247,12 +277,9 @@ def _require_anchor(anchor: Anchor) -> None:
         raise PlannerError(message)
 
 
-def _along(
-    distance_m: Floats, elevation_m: Floats, known: Sequence[tuple[float, float, float]], lapse_k_per_m: float
-) -> Floats:
+def _at_sea_level(known: Sequence[tuple[float, float, float]], lapse_k_per_m: float) -> tuple[Floats, Floats]:
     at, first = np.unique([d for d, _, _ in known], return_index=True)
-    at_sea_level_k = np.array([k + lapse_k_per_m * z for _, z, k in known])[first]
-    return np.asarray(np.interp(distance_m, at, at_sea_level_k) - lapse_k_per_m * elevation_m)
+    return at, np.array([k + lapse_k_per_m * z for _, z, k in known])[first]
 
 
 def relief_m(distance_m: ArrayLike, elevation_m: ArrayLike) -> Floats:

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from planner.files.rows import DatedWeather, read_weather_file
 from planner.model import geo
 from planner.model.trip import Leg, Place, Trip
-from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, highs_lows_along, typical_sd_k
+from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, SeaLevel, sea_level_of, typical_sd_k
 from planner.weather.normals import Normals, StationNormals, read_normals
 from planner.weather.records import PastYears, PlaceForecast, WeatherSource
 from planner.weather.services import SERVICES, ForecastService, credits_of, service_named
@@ -109,6 +109,7 @@ class RouteWeather:
     stations: StationNormals | None
     read: Mapping[date, tuple[float, float]] = field(default_factory=dict)
     _by_day: dict[date, tuple[HighLow, ...]] = field(default_factory=dict, compare=False, repr=False)
+    _levels: dict[date, tuple[SeaLevel, Floats, Floats]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def changes_by_day(self) -> bool:
@@ -298,12 +299,14 @@ def highs_lows_at(
 
 
 def _on_day(weather: RouteWeather, day: date, distance_m: Floats, elevation_m: Floats) -> tuple[Floats, Floats, Floats]:
-    held = highs_lows_on(weather, day)
-    high_k, low_k = highs_lows_along(distance_m, elevation_m, [one.anchor for one in held])
-    if not held:
-        return high_k, low_k, np.full(len(distance_m), GUESS_SD_K)
-    at = [one.anchor.distance_m for one in held]
-    return high_k, low_k, np.interp(distance_m, at, [one.sd_k for one in held])
+    found = weather._levels.get(day)
+    if found is None:
+        held = highs_lows_on(weather, day)
+        at, sd = [one.anchor.distance_m for one in held] or [0.0], [one.sd_k for one in held] or [GUESS_SD_K]
+        found = sea_level_of([one.anchor for one in held]), np.array(at), np.array(sd)
+        weather._levels[day] = found
+    level, at_m, sd_k = found
+    return *level.along(distance_m, elevation_m), np.interp(distance_m, at_m, sd_k)
 
 
 # --- reporting the sources used ---

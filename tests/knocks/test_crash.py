@@ -68,15 +68,22 @@ def test_a_crash_has_its_own_code_and_leaves_the_old_plan(trip: Path, command: s
     assert codes[-1] == 0
 
 
-def test_memory_that_runs_out(tmp_path: Path) -> None:
-    def little() -> None:
+def only(more_bytes: int) -> Callable[[], None]:
+    """For `prepare`: no more address space than in use, and so much."""
+
+    def limit() -> None:
         pages = int(Path("/proc/self/statm").read_text().split()[0])
-        most = pages * resource.getpagesize() + 1_000_000
+        most = pages * resource.getpagesize() + more_bytes
         resource.setrlimit(resource.RLIMIT_AS, (most, most))
 
+    return limit
+
+
+@pytest.mark.parametrize("more_bytes", [1_000_000, 60_000_000, 140_000_000, 300_000_000])
+def test_memory_that_runs_out(tmp_path: Path, more_bytes: int) -> None:
     trip = Path(shutil.copytree(data_folder() / "examples" / "wilmington-astoria", tmp_path / "trip"))
     before = warm.state(trip)
-    ran = warm.run("plan", trip, prepare=little)
+    ran = warm.run("plan", trip, prepare=only(more_bytes))
     assert ran.code == CRASHED
     assert "out of memory" in ran.err
     assert "MemoryError" in details(ran.err)

@@ -481,12 +481,26 @@ def test_ctrl_c_says_so_and_leaves_nothing(copy_example, tmp_path):
     assert not (folder / "out").exists()
 
 
-def test_an_empty_name_for_the_results_is_refused(run, trip_folder, tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("plan", "TRIP", "--out", ""),
+        ("plan", ""),
+        ("fit", "TRIP", "a.csv", "--out", ""),
+        ("fit", "TRIP", "a.csv", "--plots", ""),
+        ("fit", "TRIP", ""),
+        ("log", ""),
+        ("log", "a.csv", "--map", ""),
+        ("whatif", "TRIP", "--svg", ""),
+    ],
+)
+def test_an_empty_name_is_refused(run, trip_folder, tmp_path, monkeypatch, words):
     monkeypatch.chdir(tmp_path)
-    done = run("plan", trip_folder, "--out", "")
+    before = sorted(tmp_path.iterdir())
+    done = run(*(trip_folder if word == "TRIP" else word for word in words))
     assert done.code == 2
-    assert "--out is empty" in done.err
-    assert not list(tmp_path.glob("*.csv"))
+    assert "is empty; name a file or folder" in done.err
+    assert sorted(tmp_path.iterdir()) == before
 
 
 @pytest.mark.parametrize(("air", "meant"), [("77 degC", ", or was 77 degF meant?"), ("200 degC", ""), ("-90 degC", "")])

@@ -89,6 +89,14 @@ def test_doubts_must_be_settled_in_the_file(tmp_path: Path) -> None:
         logmapfile.write_map(where, found.mapping, path.name)
 
 
+def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
+    text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
+    path = tmp_path / "d.map.toml"
+    logmapfile.write_map(path, propose(text), "a\x1b[31m\nb.csv")
+    assert logmapfile.read_map(path).channels
+    assert path.read_text(encoding="utf-8").splitlines()[1] == 'log = "a\ufffd[31m b.csv"'
+
+
 def test_a_mapping_survives_its_file(tmp_path: Path) -> None:
     text = cut(rows('time [s],speed [km/h],coolant "x" [C],lat,lon', "{i},50,{t},48.1,9.2"), file="d-2027-07-06.csv")
     mapping = replace(propose(text), start="a", finish="b", elevation="115 m", ignored=())

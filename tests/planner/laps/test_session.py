@@ -317,7 +317,7 @@ def test_minutes_to_cool_are_just_enough(case_of, engine_on):
 def outcome(opened):
     folder, trip, _ = opened
     setup = replace(read_session(folder, trip), last=time(11))
-    return session.run_session(make_case(setup, inputs_of(opened), draws=32))
+    return session.run_session(make_case(setup, inputs_of(opened), draws=128))
 
 
 def test_the_worked_example_finds_its_limits(outcome):
@@ -326,7 +326,7 @@ def test_the_worked_example_finds_its_limits(outcome):
     assert hot.air_k > cool.air_k
     assert cool.driven == 4  # in the cool of the morning all four runs are driven
     assert hot.part in ("coolant", "transmission")
-    assert hot.least == hot.driven
+    assert hot.driven == min(cool.driven, hot.least)
     assert hot.driven <= cool.driven
     assert len(outcome.planned) == 2  # the third would begin after 11:00
     assert {one.part for one in outcome.planned} <= {"coolant", "transmission"}

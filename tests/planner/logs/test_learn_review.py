@@ -93,6 +93,17 @@ def test_margins_narrow(learned: fit.Fitted) -> None:
     assert log_tables.fit_dict(learned, list(before.values()), list(after.values()))["schema"] == "grademargin-fit/1"
 
 
+def test_what_was_held_out_bounds_how_sure_a_fit_is(learned: fit.Fitted) -> None:
+    error = learned.found.discrepancy.fluids
+    for one in learned.held:
+        if [other.fluid for other in learned.held].count(one.fluid) == 1:
+            assert error[one.fluid].sd_k >= one.after_k - 0.01
+    off = [fit.Held("day-1.csv", "differential", 9.0, 11.0), fit.Held("day-2.csv", "differential", 9.0, 13.0)]
+    bounded = fit._no_surer(learned.found, off).discrepancy.fluids
+    assert bounded["differential"].sd_k == pytest.approx(12.04, abs=0.01)  # sqrt((11^2 + 13^2) / 2)
+    assert bounded["coolant"] == error["coolant"]
+
+
 def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) -> None:
     owner, classes = folder / "vehicle.toml", data_folder() / "vehicles"
     before = owner.read_bytes()

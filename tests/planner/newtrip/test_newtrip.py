@@ -301,3 +301,20 @@ def test_bends_stay_within_what_was_asked():
     kept = bends_of(along, height, 15.0)
     assert np.abs(np.interp(along, along[kept], height[kept]) - height).max() <= 15.0
     assert len(kept) < 300
+
+
+def test_a_road_over_the_180th_meridian_is_as_long_as_any_other():
+    def drafted(shift_deg):
+        points, share = Points(), np.linspace(0.0, 1.0, 800)
+        points.lat_deg.extend((-16.8 + 0.05 * np.sin(20.0 * share)).tolist())
+        points.lon_deg.extend(((179.8 + shift_deg + 0.4 * share + 180.0) % 360.0 - 180.0).tolist())
+        points.elevation_m.extend((50.0 + 300.0 * np.sin(np.pi * share) ** 2).tolist())
+        return draft_of(track_of(points), name="x", departure=START)
+
+    over, elsewhere = drafted(0.0), drafted(-40.0)
+    assert over.places[0].lon_deg > 0.0 > over.places[-1].lon_deg
+    assert sum(leg.distance_m for leg in over.legs) == pytest.approx(over.track.length_m, rel=1e-9)
+    assert over.track.length_m == pytest.approx(elsewhere.track.length_m, rel=1e-6)
+    for leg in over.legs:
+        assert leg.known
+        assert leg.distance_m < 0.7 * over.track.length_m

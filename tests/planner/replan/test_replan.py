@@ -21,12 +21,12 @@ from planner.output.write import to_json
 from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
 from planner.replan.request import Request, check_temps, read_request
-from planner.replan.start_temps import by_plan, start_of, start_temps_k
+from planner.replan.start_temps import by_plan, driven_late, start_of, start_temps_k
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline, open_route
 from planner.weather.expected import highs_lows_along
-from thermal.fluids import N_BODY
+from thermal.fluids import BODY_KEYS, N_BODY
 from thermal.simulate import simulate
 from thermal.spread import medians
 from thermal.vehicle_file import VehicleFile
@@ -408,6 +408,28 @@ def test_a_car_that_stood_for_a_while_has_cooled(driven):
     ]
     for before, after in itertools.pairwise(temps):
         assert np.all(after[2:5] < before[2:5])
+
+
+def test_gauges_say_whether_a_late_car_stood_here_or_drove_later(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    route, usual, at = open_route(trip, car.vehicle), medians(car.spread), at + timedelta(hours=1)
+    rest, ways = replan(trip, legs, start_at=key, at=at), (by_plan, driven_late)
+    fluids = ("coolant", "engine_oil", "transmission", "differential")
+    stood, drove = (dict(zip(BODY_KEYS, way(route, car, asked(key, at))(usual)[0], strict=True)) for way in ways)
+    assert all(drove[fluid] > stood[fluid] + 5.0 for fluid in fluids[1:])  # an hour's rest cools a car
+    for temps, said in ((stood, False), (drove, True)):
+        read = Request(start_at=key, at=at, temps_k={fluid: temps[fluid] for fluid in fluids}, driven_s=None)
+        found, start = start_of(route, rest, car, read)
+        assert ("drove later" in found.assumptions[0]) == said
+        unread = BODY_KEYS.index("metal")
+        assert start(usual)[0][unread] == pytest.approx(temps["metal"], abs=3.0)
+
+
+def test_a_car_on_time_is_not_asked_whether_it_stood(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    assert driven_late(open_route(trip, car.vehicle), car, asked(key, at)) is None
 
 
 def test_the_plan_says_nothing_of_a_car_elsewhere(driven):
