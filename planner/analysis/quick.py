@@ -198,7 +198,7 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
     outlook, trip, columns = base.outlook, inputs.trip, columns_of(base.outlook)
     keys, new_columns = fluids_of(outlook), _columns(inputs)
     nominal = outlook.nominal.margin_k[0]
-    full = np.minimum(np.quantile(outlook.spread.margin_k, 1.0 - trip.confidence, axis=0), nominal)[:, columns]
+    full = np.minimum(outlook.kept.margin_k, nominal)[:, columns]
     was, now = base.few.kept_k(trip.confidence), few.kept_k(trip.confidence)
     old, hidden = _places_of(base.few.route), _hidden_k(base, few, inputs, days)
     found = []

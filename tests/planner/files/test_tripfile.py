@@ -357,7 +357,7 @@ def test_one_slip(folder: Path, file: str, old: str, new: str, where: str, code:
         read_trip(folder)
     found = caught.value.found
     assert any(p.where.endswith(where) and p.code == code and p.text.endswith(question) for p in found), found
-    assert len(found) <= 3, found
+    assert len(found) == 1 or code in ("duplicate", "unknown-key", "heading", "temperature-unit"), found
 
 
 def test_the_wording_of_each_code(tmp_path: Path) -> None:
