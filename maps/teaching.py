@@ -34,6 +34,9 @@ class Channel:
     along, curves : tuple of float, tuple of tuple of float
         At every node: sum of the slopes for one standard deviation of all that heats it, and what it does beyond that
         at each of the rules' `curve_at`. [`unit`]
+    widths : tuple of tuple of float
+        At every node: how far the upper edge lies above what is expected, in air as planned and in each of the rules'
+        `hotter`. [`unit`]
     error, varies : tuple of float
         Size of the forecast's own error, and how much the series changes within minutes, at every node. [`unit`]
     """
@@ -51,6 +54,7 @@ class Channel:
     slopes: Columns = ()
     along: tuple[float, ...] = ()
     curves: Columns = ()
+    widths: Columns = ()
     error: tuple[float, ...] = ()
     varies: tuple[float, ...] = ()
 
@@ -79,7 +83,10 @@ class Switch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
-    """Where a channel comes nearest its limit on a leg: node, forecast, and how much may be lost where not known."""
+    """Where a channel comes nearest its limit on a leg: node, forecast, and how much may be lost where not known.
+
+    `rise` says how far its upper edge rises in each air of the rules' `hotter`.
+    """
 
     leg: int
     channel: int
@@ -88,6 +95,7 @@ class Peak:
     upper: float
     limit: float
     lost: float = 0.0
+    rise: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +110,8 @@ class Rules:
         Shares of its variance: of the car, of the day, of the road, of what comes and goes in `quick` of that time.
     beyond : float
         Readings further from what is expected are not believed. [standard deviations]
+    hotter : tuple of str
+        Changes in whose air the widths were computed, the coolest first. [-]
     curve_at : tuple of float
         Where the curves were tried: one below, two above; beyond the last it is extrapolated. [standard deviations]
     upper : float
@@ -120,6 +130,7 @@ class Rules:
     alike: tuple[float, float, float, float]
     quick: float
     beyond: float
+    hotter: tuple[str, ...]
     curve_at: tuple[float, float, float]
     upper: float
     late_min: float
@@ -170,15 +181,15 @@ class Teaching:
     def __post_init__(self) -> None:
         count = len(self.nodes)
         for one in self.channels[:-1]:
-            for column in (*one.slopes, one.along, *one.curves, one.error, one.varies):
+            for column in (*one.slopes, one.along, *one.curves, *one.widths, one.error, one.varies):
                 require_length(column, count, f"channel {one.label!r}, column of the nodes")
         for change in self.changes:
             for column in (*change.moves, change.air):
                 require_length(column, count, f"change {change.key!r}, column of the nodes")
         keys = {change.key for change in self.changes}
-        for switch in self.switches:
-            if switch.change not in keys:
-                message = f"switch {switch.label!r}: no change {switch.change!r}, only {', '.join(sorted(keys))}"
+        for key in (*self.rules.hotter, *(switch.change for switch in self.switches)):
+            if key not in keys:
+                message = f"teaching: no change {key!r}, only {', '.join(sorted(keys))}"
                 raise MapError(message)
         if any(b <= a for a, b in zip(self.nodes, self.nodes[1:], strict=False)):
             message = "teaching: the nodes' points must rise"

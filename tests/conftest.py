@@ -24,13 +24,18 @@ settings.load_profile("steady")
 MOST_BYTES = 1.5e9
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(autouse=True)
 def memory() -> Iterator[None]:
-    """Fail at the end where this process, or one that it waited for, has held more than 1.5 GB."""
+    """Fail the test during which this process, or one that it waited for, first holds more than 1.5 GB."""
+    before = _most_bytes()
     yield
+    assert before >= MOST_BYTES or _most_bytes() < MOST_BYTES
+
+
+def _most_bytes() -> float:
+    """Peak memory so far. [B]."""
     unit = 1 if sys.platform == "darwin" else 1024
-    for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN):
-        assert resource.getrusage(who).ru_maxrss * unit < MOST_BYTES
+    return max(resource.getrusage(who).ru_maxrss * unit for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
 
 
 @dataclass(frozen=True)

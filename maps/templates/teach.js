@@ -6,9 +6,9 @@ const teaching = scene.teaching ? unpackTeaching(scene.teaching) : null;
 function unpackTeaching(packed) {
   const made = { ...packed, nodes: unpack(packed.nodes), slower: unpack(packed.slower_min), changes: {} };
   made.channels = packed.channels.map((one) => ({ ...one, slopes: one.slopes.map(unpack), along: unpack(one.along), curves: one.curves.map(unpack),
-    error: unpack(one.error), varies: unpack(one.varies) }));
+    widths: one.widths.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
   for (const [key, one] of Object.entries(packed.changes)) made.changes[key] = { moves: one.moves.map(unpack), air: unpack(one.air) };
-  made.peaks = packed.peaks.map(([leg, channel, node, expected, upper, limit, lost]) => ({ leg, channel, node, expected, upper, limit, lost }));
+  made.peaks = packed.peaks.map(([leg, channel, node, expected, upper, limit, lost, ...rise]) => ({ leg, channel, node, expected, upper, limit, lost, rise }));
   made.fluids = made.channels.slice(0, -1);
   made.unknowns = made.fluids[0].slopes.length;
   return made;
@@ -210,6 +210,7 @@ function learntAt(known) {
   return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
     const day = track.day[point], { slope, rest, curve } = slopesAt(c, [node, node, 0], day, known.days), own = channel.error[node] ** 2;
     const before = rest + dot(slope, slope), made = { curve, sway: 0, before, after: before, own, ownAfter: own, off: 0, ...edgeOf(curve, 0, before, own) };
+    made.hot = hotWidths(c, node, made);
     if (mute) return made;
     made.sway = dot(slope, known.mean);
     made.after = rest + dot(slope, through(known.spread, slope));
@@ -223,14 +224,39 @@ function learntAt(known) {
   }));
 }
 
+// The width that the curve gives in each hotter air that was computed, against the plan's.
+function hotWidths(c, node, one) {
+  return teaching.rules.hotter.map((key) => {
+    const { width } = edgeOf(one.curve, one.curve.back(teaching.changes[key].moves[c][node]), one.before, one.own);
+    return one.width > 0 && width > 0 ? width / one.width : 1;
+  });
+}
+
+// What the curve leaves out of a width in hotter air: by how much it was computed to grow in each, over the curve's.
+function widening(hot, node, air, grown) {
+  return along(hot.map((ratio, k) => [teaching.changes[teaching.rules.hotter[k]].air[node], grown[k] / ratio]), air, 1);
+}
+
+// A line through the start and some points, level before it and after the last.
+function along(points, x, start = 0) {
+  let [from, low] = [0, start];
+  for (const [to, high] of points) {
+    if (x <= to) return x <= from ? low : low + (high - low) * (x - from) / (to - from);
+    [from, low] = [to, high];
+  }
+  return low;
+}
+
 // The same with what switches add: shift from the plan, width of the band against the plan's, and whether it was tried.
-function movedAt(learnt, changed) {
+function movedAt(learnt, changed, air) {
   return learnt.map((nodes, c) => nodes.map((one, node) => {
-    const move = changed[c][node], sway = one.sway + (move ? one.curve.back(move) : 0);
-    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter);
-    const same = sway === 0 && one.after === one.before && one.ownAfter === one.own;
-    return { shift: one.curve.of(sway) + one.off, read: one.curve.of(one.sway) + one.off, ratio: same || !(one.width > 0) ? 1 : width / one.width,
-      beyond: beyond && !same };
+    const move = changed[c][node], added = move ? one.curve.back(move) : 0, sway = one.sway + added;
+    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter), read = one.curve.of(one.sway) + one.off;
+    const same = sway === 0 && move === 0 && one.after === one.before && one.ownAfter === one.own;
+    const shift = one.curve.of(sway) + one.off + (move ? move - one.curve.of(added) : 0);
+    const [plain, ...hotter] = teaching.fluids[c].widths.map((column) => column[node]), curved = same || !(one.width > 0) ? 1 : width / one.width;
+    const wider = same || !(plain > 0) ? 1 : widening(one.hot, node, air[node], hotter.map((value) => value / plain));
+    return { shift, read, ratio: curved * wider, curved, same, air: air[node], hot: one.hot, beyond: beyond && !same };
   }));
 }
 
@@ -256,6 +282,11 @@ function changedAt(switches, here, grade, stands) {
   }));
 }
 
+function movedWith(switches, here, grade) {
+  const { learnt, known } = figures;
+  return movedAt(learnt, changedAt(switches, here, grade, known.stands), airAt(known, switches, here));
+}
+
 function airAt(known, switches, here) {
   const n = teaching.unknowns - 1;
   return teaching.nodes.map((point, node) => {
@@ -265,9 +296,9 @@ function airAt(known, switches, here) {
 }
 
 // The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
-// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 18 K more than
-// estimated (docs/page-check.md), so a margin is ample only from two and a half times the band.
-const ESTIMATED = 2.5;
+// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 14 K more than
+// estimated (docs/page-check.md), so a margin is ample only from one and a half times the band.
+const ESTIMATED = 1.5;
 function levelOf(margin, lost, unsure, different) {
   if (margin < 0) return "exceeded";
   if (margin < teaching.band) return "thin";
@@ -285,17 +316,24 @@ function movedPeaks(moved, known, different) {
   return teaching.peaks.map((peak) => {
     const { channel, limit } = peak, planned = levelOf(limit - peak.upper, peak.lost, false), lost = Math.max(peak.lost, doubtAt(known, channel, teaching.nodes[peak.node]));
     const { values, high } = base[teaching.channels[channel].series];
-    const at = (node, was) => {
-      const { shift, read, ratio, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;
+    const at = (node, was, ratio = moved[channel][node].ratio) => {
+      const { shift, read, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;
       const held = read > -teaching.rules.note ? Math.max(ratio, 1) : ratio;
       return { expected, upper: expected + width * ratio, limit: was.limit, node, sure: expected + width * held, beyond };
     };
     const limits = track.series[teaching.channels[channel].series].limit;
     const others = legNodes(peak.leg).map((node) => { const i = teaching.nodes[node]; return at(node, { expected: values[i], upper: high[i], limit: limits[i] }); });
-    const own = at(peak.node, peak), worst = others.reduce((a, b) => (b.limit - b.upper < a.limit - a.upper ? b : a), own);
+    const own = at(peak.node, peak, peakRatio(peak, moved[channel][peak.node])), worst = others.reduce((a, b) => (b.limit - b.upper < a.limit - a.upper ? b : a), own);
     const levels = [own, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown", different));
     return { ...peak, ...worst, lost, level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
   });
+}
+
+// The width of a leg's margin against the plan's, with what it was computed to be in hotter air.
+function peakRatio({ channel, node, expected, upper, rise }, { curved, same, air, hot }) {
+  const width = upper - expected;
+  if (same || !(width > 0)) return curved;
+  return curved * widening(hot, node, air, rise.map((value, k) => Math.max((width + value - teaching.changes[teaching.rules.hotter[k]].moves[channel][node]) / width, 0)));
 }
 
 const nodesByLeg = new Map();

@@ -68,7 +68,7 @@ def _of_range(trip: Trip, place: Place) -> Iterator[Doubt]:
                 column="low",
                 value=low,
                 against=f"its high, {high}",
-                sentence=f"{place.name} from {low} to {high} in a day; look at both",
+                sentence=f"{place.name} from {low} to {high} in a day; check both",
                 mend=Mend(of="place", name=place.key, field="low_k", value=place.high_k - 13.0),
             )
 
@@ -84,7 +84,7 @@ def _expected(
     near = _near(place, given, name)
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
-    summer = summer_share(trip.first_date.month, place.lat_deg)
+    summer = float(summer_share(trip.first_date.month, place.lat_deg))
     seasons = min(1.0, abs(place.lat_deg) / _SEASONS_DEG)
     hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer) * seasons
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
@@ -115,7 +115,7 @@ def _temperature(trip: Trip, place: Place, name: str, value: float, there_k: flo
         column=name,
         value=read,
         against=against,
-        sentence=f"{place.name} with a {name} of {read}, {against}; look at it",
+        sentence=f"{place.name} with a {name} of {read}, {against}; check it",
         mend=Mend(of="place", name=place.key, field=f"{name}_k", value=there_k),
     )
 
@@ -156,7 +156,7 @@ def _of_day(trip: Trip, row: DatedWeather, usual: Mapping[tuple[str, date], Usua
 
 def _of_row(row: DatedWeather, column: str, value: str, against: str, sentence: str) -> Doubt:
     return Doubt(
-        file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; look at it"
+        file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; check it"
     )
 
 
@@ -171,8 +171,8 @@ def hour_doubts(trip: Trip) -> Iterator[Doubt]:
                 row=0,
                 column=key,
                 value=f"{at:%H:%M}",
-                against="the hours at which people set off",
-                sentence=f"A day may begin at {at:%H:%M}, by night, when the air is coolest; look at the hour.",
+                against="usual departure times",
+                sentence=f"A day may begin at {at:%H:%M}, at night; check the hour.",
             )
 
 
@@ -197,9 +197,9 @@ def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
         return
     when = f"{trip.departure:%Y-%m-%d %H:%M}"
     if trip.first_date < today:
-        sentence = f"The departure, {when}, lies in the past; today is {today}."
+        sentence = f"The departure, {when}, is in the past; today is {today}."
     elif trip.first_date.year > today.year + _AHEAD_YEARS:
-        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; look at the year."
+        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; check the year."
     else:
         return
     yield Doubt(file="trip.toml", row=0, column="departure", value=when, against=f"today, {today}", sentence=sentence)

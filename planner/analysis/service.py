@@ -25,18 +25,18 @@ USUAL = (
     ServiceItem(item="differential oil", every_m=30_000.0 * _MILE_M, fluid="differential"),
     ServiceItem(item="brake fluid", every_m=60_000.0 * _MILE_M, months=24.0),
     ServiceItem(item="coolant", every_m=60_000.0 * _MILE_M, months=36.0),
-    ServiceItem(item="air filter look", every_m=3000.0 * _MILE_M),
-    ServiceItem(item="wheel nuts torque, hitch and lights", every_m=500.0 * _MILE_M),
-    ServiceItem(item="brake pads and hoses look", every_m=2000.0 * _MILE_M),
-    ServiceItem(item="belts and hoses look", every_m=2000.0 * _MILE_M),
+    ServiceItem(item="air filter inspection", every_m=3000.0 * _MILE_M),
+    ServiceItem(item="wheel nut torque, hitch and lights", every_m=500.0 * _MILE_M),
+    ServiceItem(item="brake pads and hoses inspection", every_m=2000.0 * _MILE_M),
+    ServiceItem(item="belts and hoses inspection", every_m=2000.0 * _MILE_M),
 )
 # Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
 AFTER_SESSION = (
     "engine oil and filter",
     "brake fluid",
-    "brake pads, rotors and hoses look",
-    "wheel nuts torque, tyres look",
-    "belts, hoses and every level look",
+    "brake pads, rotors and hoses inspection",
+    "wheel nut torque, tyre inspection",
+    "belts, hoses and all fluid levels check",
 )
 _ONCE_M = 1e9  # an interval so long that a job falls due once
 _NEAR_M = 1.0
@@ -86,7 +86,7 @@ def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
     """Service items of a trip."""
     if trip.service:
         return trip.service, ()
-    return USUAL, ("Service: intervals of common practice, all done just before the trip's start.",)
+    return USUAL, ("Service: common-practice intervals, all assumed done just before the trip's start.",)
 
 
 def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:

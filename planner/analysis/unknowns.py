@@ -15,13 +15,15 @@ from planner.forecast.run import Forecast
 from planner.model.lesson import Seen
 from planner.route.gaps import Gap, find_gaps, hardest_legs
 from planner.route.road import cut_road, held_speed
-from planner.route.timeline import lay_out
+from planner.route.timeline import Route, lay_out
 from planner.weather.along import REACH_M
 from planner.weather.expected import highs_lows_along
-from planner.weather.sources import WeatherSource, sources_used
+from planner.weather.records import WeatherSource
+from planner.weather.sources import sources_used
 from thermal.fluids import FLUIDS, fluid_of
 from thermal.simulate import simulate
 from thermal.spread import medians
+from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 HEAT_K = 4.0
@@ -59,8 +61,8 @@ def find_unknowns(outlook: Forecast) -> Unknowns:
     """Find what is not known of a trip, and how much smaller margins may be for it."""
     gaps, doubted, heat = find_gaps(outlook.trip, outlook.legs), _doubted(outlook), _untold_heat_k(outlook)
     as_planned = outlook.nominal.margin_k[0]
-    lost = np.maximum(as_planned - _margin_k(outlook, gaps), 0.0) if gaps else np.zeros_like(as_planned)
-    lost = lost + heat[:, None]  # hotter air makes fluids hotter by about as much
+    hardest = hardest_margin_k(outlook.route, outlook.car, gaps, outlook.start_k) if gaps else as_planned
+    lost = np.maximum(as_planned - hardest, 0.0) + heat[:, None]  # hotter air makes fluids hotter by about as much
     for seen in doubted:
         ahead, fluid = _from_leg(outlook), fluid_of(seen.what).index
         lost[ahead:, fluid] = np.maximum(lost[ahead:, fluid], seen.read_k - seen.expected_k)
@@ -93,17 +95,17 @@ def _from_leg(outlook: Forecast) -> int:
     return 0 if outlook.lesson is None else max(outlook.lesson.ahead_of(outlook.legs) - 1, 0)
 
 
-def _margin_k(outlook: Forecast, gaps: tuple[Gap, ...]) -> Floats:
-    """Smallest margins on every leg of the car as described, over the hardest road, on the plan's clock. [K]."""
-    road = cut_road(outlook.trip, hardest_legs(outlook.trip, outlook.legs, gaps), outlook.known)
+def hardest_margin_k(
+    route: Route, car: VehicleFile, gaps: tuple[Gap, ...], start_k: Floats | None = None, *, days: range | None = None
+) -> Floats:
+    """Smallest margins on every leg of the car as described, over the hardest road, on the plan's clock. [K].
+
+    Of some days alone where they are named, each begun as cold as the air; legs of the others then have no meaning.
+    """
+    road = cut_road(route.trip, hardest_legs(route.trip, route.legs, gaps), route.known)
     high_k, _ = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
-    speed = held_speed(road, outlook.car.vehicle, air_k=high_k, wanted=road.wanted_m_per_s)
-    line = lay_out(outlook.trip, road, outlook.timeline.days, speed)
-    result = simulate(
-        line.drive,
-        outlook.car.vehicle,
-        start_k=outlook.start_k,
-        factors=medians(outlook.car.spread),
-        record=np.array([0]),
-    )
+    speed = held_speed(road, car.vehicle, air_k=high_k, wanted=road.wanted_m_per_s)
+    laid = route.timeline.days if days is None else route.timeline.days[days[0] : days[-1] + 1]
+    line = lay_out(route.trip, road, laid, speed)
+    result = simulate(line.drive, car.vehicle, start_k=start_k, factors=medians(car.spread), record=np.array([0]))
     return np.asarray(result.margin_k[0])

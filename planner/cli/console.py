@@ -1,4 +1,4 @@
-"""What the commands share: how they end, the arguments and options many of them have."""
+"""Shared parts of the commands: arguments, options, results."""
 
 from pathlib import Path
 from typing import Any

@@ -88,10 +88,10 @@ SLIPS = [
     # one digit dropped or wrong, at places of the worked example
     (cell(P, 4, "elevation", "2800"), "places.csv row 4, elevation: Rockingham at 2,800 ft, the ground around, "),
     (cell(P, 6, "elevation", "8530"), "places.csv row 6, elevation: "),
-    (cell(L, 3, "speed", "92"), "legs.csv row 3, speed: Lumberton to Rockingham at 92.0 mph; look at its speed"),
-    (cell(L, 3, "speed", "6"), "legs.csv row 3, speed: Lumberton to Rockingham at 6.0 mph; look at its speed"),
+    (cell(L, 3, "speed", "92"), "legs.csv row 3, speed: Lumberton to Rockingham at 92.0 mph; check its speed"),
+    (cell(L, 3, "speed", "6"), "legs.csv row 3, speed: Lumberton to Rockingham at 6.0 mph; check its speed"),
     (cell(L, 3, "speed", "26"), "row 3, speed: Lumberton to Rockingham at 26.0 mph, the legs beside it, about "),
-    (cell(L, 3, "distance", "153"), "legs.csv row 3, distance: Lumberton to Rockingham is 153 mi by road, though "),
+    (cell(L, 3, "distance", "153"), "legs.csv row 3, distance: Lumberton to Rockingham is 153 mi by road, but "),
     (
         cell(P, 2, "high", "129"),
         "row 2, high: Wilmington, North Carolina with a high of 129 degF, the usual high",
@@ -110,7 +110,7 @@ SLIPS = [
     (head(L, "speed [mph]", "speed [m/s]"), "legs.csv, speed: the mean speed is "),
     # dates
     (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, lies 46 years ahead"),
-    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, by night"),
+    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, at night"),
     (
         head(T, 'driving = "6 h"', 'driving = "9.5 h"'),
         "trip.toml, day.driving: Up to 9.5 h of driving a day, more than",
@@ -209,7 +209,7 @@ def test_all_who_tell_tell_the_same(run, copy_example, tmp_path):
     """check, check --json, plan, plan.json and the page."""
     folder = copy_example("minimal", tmp_path / "t")
     head(L, "62", "98")(folder)
-    said = "Needles, California to Kingman, Arizona at 98.0 mph; look at its speed"
+    said = "Needles, California to Kingman, Arizona at 98.0 mph; check its speed"
     assert said in re.sub(r"\s+", " ", run("check", folder).out)
     assert said in [one["sentence"] for one in json.loads(run("check", folder, "--json").out)["doubts"]]
     assert said in re.sub(r"\s+", " ", run("plan", folder).out)

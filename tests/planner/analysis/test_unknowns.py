@@ -44,7 +44,7 @@ def test_a_pass_that_nobody_entered_is_not_ample(passes):
     known, bare = passes
     assert {known.worst(leg).level for leg in range(len(known.outlook.legs))} & TIGHT
     (even,) = [bare.worst(0)]
-    assert even.margin_k > bare.outlook.trip.thin_band_k  # by an even grade it would be ample
+    assert even.margin_k > bare.outlook.trip.thin_band_k  # by a constant grade it would be ample
     assert even.level == "unknown"
     assert even.least_k < 0.0
     assert "1 not known" in headline(bare)
@@ -65,7 +65,7 @@ def test_heat_from_a_leg_that_is_not_known_is_carried_on(big):
     found = [m for m in big.margins if m.level == "unknown" and not big.unknowns.of_leg(m.leg)]
     assert found
     for margin in found:
-        assert "heat carried on from" in unknown_words(big, margin.leg)
+        assert "heat carried over from" in unknown_words(big, margin.leg)
 
 
 def test_taking_profiles_away_never_calms(big):
