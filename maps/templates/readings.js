@@ -90,8 +90,8 @@ function makeReadings(onChange) {
       if (!text) continue;
       if (!Number.isFinite(value) || value < channel.low || value > channel.high) {
         say.className = "refused";
-        say.textContent = `${channel.label}: read “${text}”, not taken; a number from ${plain(channel.low)} to ${plain(channel.high)} `
-          + `${track.series[channel.series].unit} is needed.`;
+        say.textContent = `${channel.label}: read “${text}”, not used; enter a number from ${plain(channel.low)} to ${plain(channel.high)} `
+          + `${track.series[channel.series].unit}.`;
         field.setAttribute("aria-invalid", "true");
         field.focus();
         return;
@@ -109,7 +109,7 @@ function makeReadings(onChange) {
     const doubts = figures.known.numbers.filter((number) => !number.believed && sameReading(figures.known.readings[number.row], one));
     say.className = doubts.length ? "refused" : "";
     say.textContent = [...doubts.map(doubtWords), doubts.length < Object.keys(values).length ? "Taken." : "",
-      here === 0 ? "The trip starts here, cold: gauges other than the air say something from half an hour on, and are not used." : "",
+      here === 0 ? "The trip starts here, cold: only the air counts in the first half hour; other readings are not used." : "",
       safe ? "" : "This browser keeps nothing: copy the text before you close the page."].filter((words) => words).join(" ");
   }
 
@@ -226,7 +226,7 @@ function valueWords(one, already) {
     const number = figures.known.numbers.find((other) => other.row === row && teaching.channels[other.c] === channel);
     const words = `${channel.label.toLowerCase()} ${plain(one.values[channel.key])}`;
     if (!number) return words;
-    return `${words} (${number.believed ? gap(number.read - number.expected) : "not believed"})`;
+    return `${words} (${number.believed ? gap(number.read - number.expected) : "not used"})`;
   });
   if (already) said.push("in the plan already");
   else if (row < 0) said.push("not on this page's road, not used");
@@ -235,10 +235,10 @@ function valueWords(one, already) {
 
 function doubtWords(number) {
   const channel = teaching.channels[number.c], { unit } = track.series[channel.series], hot = number.read > number.expected;
-  const look = hot ? "the unit, whether it is that gauge, its sender and earth. If the gauge is right, the car has a fault: stop where it is safe and look before driving on"
-    : "the unit, whether it is that gauge, its sender and earth, a thermostat that stays open, a level too low to reach the sender";
+  const look = hot ? "the unit, whether it is that gauge, its sender and ground. If the gauge is right, the car has a fault: stop where it is safe and check before driving on"
+    : "the unit, whether it is that gauge, its sender and ground, a thermostat that stays open, a level too low to reach the sender";
   return `${channel.label} ${plain(number.read)} ${unit} is ${hot ? "too hot" : "too cold"} for this car here, ${plain(number.expected)} ± ${plain(number.sd)} expected: `
-    + `not believed. Check ${look}.${hot ? " Until then its margin ahead is not known." : ""}`;
+    + `not used. Check ${look}.${hot ? " Until then its margin ahead is not known." : ""}`;
 }
 
 function learntWords() {

@@ -1,4 +1,4 @@
-"""What lets the page learn from gauges without a signal: the forecast's sways in display units, and its switches."""
+"""Data for updating the page from gauges offline: sensitivities of the forecast in display units, and switches."""
 
 from collections.abc import Sequence
 from statistics import NormalDist
@@ -30,7 +30,7 @@ _KEYS = {fluid: name for name, fluid in GAUGES.items()}
 
 
 def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching:
-    """Arrange what moves the temperatures for the page."""
+    """Convert the sensitivities for the page."""
     outlook, u = report.outlook, report.units
     degrees = (10, 20) if u.kelvin_per_degree < 1.0 else (5, 10)
     hotter = {f"air-{one}": one * u.kelvin_per_degree for one in degrees}
@@ -66,18 +66,18 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
 
 
 def _column(u: Units, values_k: Floats) -> tuple[float, ...]:
-    """Differences at the nodes; at the start of the trip there is none."""
+    """Differences at the nodes; zero at the start of the trip."""
     return (0.0, *u.diff(values_k).tolist())
 
 
 def _bounds(u: Units, key: str) -> tuple[float, float]:
-    """Readings outside are refused, as in the folder's file."""
+    """Range of accepted readings, as in readings.csv."""
     column = next(one for one in READING_COLUMNS if one.name == key)
     return round(float(u.temp(column.low))), round(float(u.temp(column.high)))
 
 
 def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card: Card) -> tuple[Channel, ...]:
-    """Every fluid; one that the file of readings has no column for is forecast, not read."""
+    """Every fluid; one without a column in readings.csv is forecast only."""
     outlook, u = report.outlook, report.units
     cautions = {one.fluid: one.marks.caution_k for one in card.fluids}
     made = []
@@ -111,14 +111,14 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
 
 
 def _air_channel(report: Report, series: int) -> Channel:
-    """The air, which is read and moves its day alone."""
+    """The air; a reading shifts its day only."""
     low, high = _bounds(report.units, AIR)
     sd = round(float(report.units.diff(GAUGE_SD_K[AIR])), 3)
     return Channel(key=AIR, label="Air", short=AIR, series=series, sd=sd, low=low, high=high)
 
 
 def _switches(u: Units, degrees: Sequence[int], *, air_conditioning: bool) -> tuple[Switch, ...]:
-    """What may be different today, one tap each."""
+    """Switches for today's conditions."""
     half = "Half of what an hour changes."
     made = [
         Switch(group="late", label="30 min late", change="late-1", share=0.5, later_min=30.0, note=half),
@@ -134,7 +134,7 @@ def _switches(u: Units, degrees: Sequence[int], *, air_conditioning: bool) -> tu
 
 
 def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak, ...]:
-    """Every margin of the plan at its node."""
+    """Margins of the plan by node."""
     u, where = report.units, report.outlook.nominal.where[0]
     keys = [fluid.key for fluid in fluids]
     return tuple(
@@ -154,7 +154,7 @@ def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak,
 
 
 def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
-    """Numbers of the method."""
+    """Constants of the method."""
     return Rules(
         shares=tuple(SHARES.tolist()),
         middle=MIDDLE_SHARE,
@@ -175,7 +175,7 @@ def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
 
 
 def _known(trip: Trip, u: Units, one: Reading) -> str:
-    """A reading the plan rests on, in the page's words: its place, then its values."""
+    """A reading used by the plan, in the page's format: place, values."""
     where = one.place
     if one.along is not None:
         where = f"{one.along[0]}>{one.along[1]}"

@@ -1,4 +1,4 @@
-"""The drive at home that teaches most for a trip, in sentences."""
+"""Text of the most informative drive near home."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -10,7 +10,7 @@ from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
 from thermal.fluids import fluid_of
 
-# Common practice, no source; the stretches of planner/analysis/tryout.py in an owner's words.
+# Common practice, no source; the stretches of planner/analysis/tryout.py in plain words.
 RECIPE = (
     "An hour near home, air conditioning and load as on the trip. Record the track on a phone, with times and heights.",
     "  Ten minutes to warm up. 25 minutes' steady cruise: a passenger notes every gauge and the time.",
@@ -24,7 +24,7 @@ _HARDLY = 0.9  # of the width as it is now: a drive that leaves more tells hardl
 
 
 def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> list[str]:
-    """Say which reading is worth what."""
+    """Gain of each reading."""
     u = units_of(outlook.trip.units)
     gauges = [name for name, fluid in GAUGES.items() if fluid == AIR or fluid in fluids_of(outlook)]
     unit = "degF" if u.kelvin_per_degree < 1.0 else "degC"
@@ -44,7 +44,7 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
 
 
 def worth_list(found: Sequence[Worth]) -> list[dict[str, Any]]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return [
         {
             "fluid": one.fluid,
