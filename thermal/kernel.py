@@ -10,16 +10,14 @@ docs/benchmark.md compares it with other schemes.
 
 import functools
 import math
-import sys
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import check_cache, choose_cache, is_kept, numba
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -780,10 +778,4 @@ def is_compiled() -> bool:
     bool
         False on the first run after installing or updating; true when the compiler is switched off.
     """
-    stats: Any = getattr(_march, "stats", None)
-    if stats is None:
-        return True
-    newest, here = Path(__file__).stat().st_mtime, Path(str(stats.cache_path))
-    version = f"py{sys.version_info[0]}{sys.version_info[1]}"
-    kept = (here.glob(f"kernel.{name}-*.{version}.*.nbc") for name in ("_march", "_march_lanes"))
-    return all(any(file.stat().st_mtime >= newest for file in files) for files in kept)
+    return is_kept(_march) and is_kept(_march_lanes)

@@ -16,7 +16,7 @@ from planner.analysis.unknowns import Unknowns, hardest_margin_k
 from planner.forecast.assemble import Inputs
 from planner.forecast.run import Forecast, ambient_sd_k
 from planner.model.levels import level_of
-from planner.route.gaps import find_gaps
+from planner.route.gaps import Gap, find_gaps
 from planner.route.timeline import Route, Timeline, open_route
 from thermal.drive import Drive
 from thermal.error_path import rows_along, with_error
@@ -177,9 +177,9 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
     outlook, trip, columns = base.outlook, inputs.trip, columns_of(base.outlook)
     keys, new_columns = fluids_of(outlook), _columns(inputs)
     nominal = outlook.nominal.margin_k[0]
-    full = np.minimum(np.quantile(outlook.spread.margin_k, 1.0 - trip.confidence, axis=0), nominal)[:, columns]
+    full = np.minimum(outlook.kept.margin_k, nominal)[:, columns]
     was, now = base.few.kept_k(trip.confidence), few.kept_k(trip.confidence)
-    old, hidden = _places_of(base.few.route), _hidden_k(few, inputs, days)
+    old, hidden = _places_of(base.few.route), _hidden_k(base, few, inputs, days)
     found = []
     for leg, key in enumerate(_places_of(few.route)):
         there = old.index(key) if key in old else None
@@ -196,15 +196,25 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
     return tuple(found)
 
 
-def _hidden_k(few: Few, inputs: Inputs, days: range) -> Floats:
+def _hidden_k(base: Base, few: Few, inputs: Inputs, days: range) -> Floats:
     """What heights that nobody gave may cost the car as described on some days, by leg and fluid; else 0. [K]."""
     lost, line = np.zeros(few.margin_k.shape[1:]), few.route.timeline
-    gaps = find_gaps(few.route.trip, few.route.legs) if days else ()
+    legs = range(line.days[days[0]].first, line.days[days[-1]].last + 1) if days else range(0)
+    gaps = tuple(gap for gap in _gaps(base, few.route) if gap.leg in legs)
     if gaps:
-        legs = slice(line.days[days[0]].first, line.days[days[-1]].last + 1)
         hardest = hardest_margin_k(few.route, inputs.car, gaps, days=days)[legs][:, _columns(inputs)]
         lost[legs] = np.maximum(few.margin_k[0, legs] - hardest, 0.0)
     return lost
+
+
+def _gaps(base: Base, route: Route) -> tuple[Gap, ...]:
+    """Stretches without heights; those of the forecast before where the road is the same."""
+    return base.unknowns.gaps if _ground(base.outlook.route) == _ground(route) else find_gaps(route.trip, route.legs)
+
+
+def _ground(route: Route) -> tuple[object, ...]:
+    """What the ground along a road depends on."""
+    return route.trip.places, *((leg.start, leg.finish, leg.distance_m, leg.profile, leg.kind) for leg in route.legs)
 
 
 def _key_of(inputs: Inputs, position: int) -> str:

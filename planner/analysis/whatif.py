@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.rerun import run_trip
+from planner.analysis.rerun import as_planned, run_trip
 from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
@@ -44,6 +44,8 @@ class Outcome:
     ----------
     margin_k, gain_k : ndarray, shape (n_fluid,)
         Margin at the trip's confidence, and its gain over the plan. [K]
+    error_k : ndarray, shape (n_fluid,)
+        Sampling error of the margin. [K]
     minutes : float
         Driving time more than the plan's. [min]
     """
@@ -52,6 +54,7 @@ class Outcome:
     kind: str
     margin_k: Floats
     gain_k: Floats
+    error_k: Floats
     minutes: float
 
     @property
@@ -70,8 +73,8 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Drive the trip once per change, under the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, time_s = _margins(outlook, outlook.timeline, outlook.car.vehicle), _time_s(outlook.timeline)
-    tight = int(np.argmin(base))
+    base, time_s = as_planned(outlook), _time_s(outlook.timeline)
+    tight = int(np.argmin(base.margin_k))
     found = []
     for variant in variants:
         progress(f"trying: {variant.words}")
@@ -80,13 +83,15 @@ def run_variants(
         except NoRouteError as exc:
             progress(f"left out: {variant.words}: {exc}")
             continue
-        margin = _margins(outlook, line, variant.vehicle)
+        same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
+        kept = base if same else run_trip(outlook, line, variant.vehicle)
         found.append(
             Outcome(
                 words=variant.words,
                 kind=variant.kind,
-                margin_k=margin,
-                gain_k=margin - base,
+                margin_k=kept.margin_k,
+                gain_k=kept.margin_k - base.margin_k,
+                error_k=kept.error_k,
                 minutes=(_time_s(line) - time_s) / 60.0,
             )
         )
@@ -109,12 +114,6 @@ def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:
 def _time_s(line: Timeline) -> float:
     """Driving time. [s]."""
     return float(line.drive.duration_s[line.drive.speed_m_per_s > 0.0].sum())
-
-
-def _margins(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
-    """Smallest margin over the trip at its confidence, per fluid. [K]."""
-    margins = run_trip(outlook, line, vehicle).min(axis=1)
-    return np.asarray(np.quantile(margins, 1.0 - outlook.trip.confidence, axis=0))
 
 
 def _usual(outlook: Forecast) -> Iterator[Variant]:

@@ -212,14 +212,17 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
         message = "--json and --csv cannot be given together; choose one"
         raise PlannerError(message)
     import planner
-    from planner.output import export, terminal
 
     made = planner.plan(_read(io, folder), remedies=False, progress=io.progress)
     if as_json:
         io.json(made.to_dict())
     elif as_csv:
+        from planner.output import export
+
         io.data(export.forecast_csv(made.report))
     else:
+        from planner.output import terminal
+
         io.show(terminal.legs(made.report))
     return EXCEEDED if made.exceeded else DONE
 

@@ -54,15 +54,13 @@ class Windows:
                 queue.put_nowait(None)
 
 
-def make_app(desk: Desk, *, stop: Callable[[], None] = lambda: None) -> Guard:
-    """Put the desk's state behind its addresses, and the guard before them."""
+def make_app(desk: Desk, *, stop: Callable[[], None] = lambda: None) -> tuple[Guard, Windows]:
+    """Put the desk's state behind its addresses, and the guard before them; with the windows that listen."""
     windows = Windows()
     desk.listeners.append(windows.tell)
-    app = Starlette(routes=_routes(desk, windows, office.Office(desk), stop))
-    app.state.windows = windows
-    guard = Guard(app, uploads=UPLOADS)
-    guard.windows = windows  # type: ignore[attr-defined]
-    return guard
+    rooms = office.Office(desk)
+    desk.closing.append(rooms.close)
+    return Guard(Starlette(routes=_routes(desk, windows, rooms, stop)), uploads=UPLOADS), windows
 
 
 def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[], None]) -> list[Route]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
+from functools import cache
 from typing import Any
 
 from planner.analysis.sensitivity import Effect
@@ -38,6 +39,12 @@ HOW: Mapping[str, str] = {
 }
 
 
+@cache
+def class_rows() -> tuple[dict[str, str], ...]:
+    """The shipped classes by name, with what each is; they do not change while the program runs."""
+    return tuple({"name": name, "about": about} for name, about in class_lines())
+
+
 def car_page(inputs: Inputs, effects: Sequence[Effect] | None) -> dict[str, Any]:
     """All values of the car as rows, the weightiest first where they have been ranked."""
     u = units_of(inputs.trip.units)
@@ -52,7 +59,7 @@ def car_page(inputs: Inputs, effects: Sequence[Effect] | None) -> dict[str, Any]
     return {
         "name": inputs.car.vehicle.name,
         "base": inputs.car.base,
-        "classes": [{"name": name, "about": about} for name, about in class_lines()],
+        "classes": class_rows(),
         "first": FIRST,
         "ranked": effects is not None,
         "values": [_row(entry, inputs, moved.get(entry.key, "")) for entry in rows],

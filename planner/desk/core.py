@@ -64,6 +64,7 @@ class Desk:
         self.doing = ""
         self.kept: deque[Kept] = deque(maxlen=_MOST_KEPT)
         self.listeners: list[Callable[[], None]] = []
+        self.closing: list[Callable[[], None]] = []
         self._ticket = 0
         self._news = threading.Condition()
         self._stop = False
@@ -82,6 +83,8 @@ class Desk:
         if self._thread.is_alive():
             self._thread.join(timeout=30.0)
         self.folder.close()
+        for work in self.closing:
+            work()
 
     # --- what changes the trip ---
 
@@ -267,10 +270,13 @@ class Desk:
 
         try:
             self._forecast(inputs, check)
-        except PlannerError as exc:
+        except (_SupersededError, KeyboardInterrupt):
+            raise
+        except Exception as exc:  # a fault of the program too: the page must not wait for ever
             check("")
+            fault = "" if isinstance(exc, PlannerError) else f"the program has a fault ({type(exc).__name__}): "
             with self.lock:
-                self.problems = tuple(str(exc).split("\n"))
+                self.problems = tuple(f"{fault}{exc}".split("\n"))
         self.doing = ""
         self.tell()
 

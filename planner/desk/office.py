@@ -13,10 +13,9 @@ from starlette.responses import FileResponse, JSONResponse, Response
 import planner
 from planner.analysis.sensitivity import Effect, rank_assumptions
 from planner.desk import actions, logroom
-from planner.desk.carpage import car_page
+from planner.desk.carpage import car_page, class_rows
 from planner.desk.core import Desk
 from planner.desk.uploads import safe_name
-from planner.files.folder import class_lines
 from planner.files.readings import READING_COLUMNS, READINGS
 from planner.files.settings import FILE as TRIP
 from planner.files.settingsheets import SETTINGS_HELP, setting_lines
@@ -98,7 +97,7 @@ class Office:
             "empty": not self.desk.folder.exists(),
             "folder": str(self.desk.folder.path),
             "examples": list(planner.examples()),
-            "classes": [{"name": name, "about": about} for name, about in class_lines()],
+            "classes": class_rows(),
             "base": BASE,
             "departure": f"{DEPARTURE:%Y-%m-%dT%H:%M}",
             "tracks": [path.name for path in self._tracks],

@@ -26,7 +26,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[
         if server is not None:
             server.should_exit = True
 
-    guard = make_app(desk, stop=stop)
+    guard, windows = make_app(desk, stop=stop)
     guard.port = held.getsockname()[1]
     guard.used = lambda: tell(guard.address, False)
     config = uvicorn.Config(
@@ -46,7 +46,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[
         desk.start()
         if browser:
             webbrowser.open(guard.address)
-        asyncio.run(_run(server, held, guard.windows, stay=stay))  # type: ignore[attr-defined]
+        asyncio.run(_run(server, held, windows, stay=stay))
     finally:
         desk.close()
         held.close()

@@ -82,10 +82,9 @@ def compared(lesson: Lesson, outlook: Forecast, before: Route, car: VehicleFile,
     """Report the smallest margin ahead without and with the readings."""
     if not any(one.believed for one in lesson.seen) or len(before.legs) != len(outlook.legs):
         return lesson
-    trip, u = outlook.trip, units_of(outlook.trip.units)
+    u = units_of(outlook.trip.units)
     columns = [fluid.index for fluid in fluids_in(car.vehicle)]
-    draws = np.quantile(outlook.spread.margin_k, 1.0 - trip.confidence, axis=0)
-    after = np.minimum(draws, outlook.nominal.margin_k[0])[:, columns]
+    after = np.minimum(outlook.kept.margin_k, outlook.nominal.margin_k[0])[:, columns]
     earlier = first_margins_k(before, car, start)[:, columns]
     ahead = slice(min(lesson.ahead_of(outlook.legs), len(after) - 1), None)
     smallest = []

@@ -178,9 +178,11 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
     return {
         "fluid": margin.fluid,
         "margin_k": round(margin.margin_k, 3),
+        "margin_error_k": round(margin.error_k, 3),
         "least_k": round(margin.least_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
+        "probability_error": round(margin.probability_error, 4),
         "level": margin.level,
         "peak_k": round(margin.peak_k, 3),
         "limit_k": round(margin.limit_k, 3),
@@ -199,16 +201,20 @@ def _remedies_dict(day: DayRemedies) -> dict[str, object]:
         "leg": day.leg + 1,
         "fluid": day.fluid,
         "margin_k": round(day.margin_k, 3),
+        "margin_error_k": round(day.error_k, 3),
         "probability_exceeded": round(day.probability, 4),
         "choices": [
             {
                 "what": r.words,
                 "kind": r.kind,
                 "suffices": r.works,
+                "undecided": r.undecided,
                 "lost_s": round(60.0 * r.minutes),
                 "margin_gained_k": round(r.gain_k, 3),
                 "margin_k": round(r.margin_k, 3),
+                "margin_error_k": round(r.error_k, 3),
                 "probability_exceeded": round(r.probability, 4),
+                "probability_error": round(r.probability_error, 4),
                 "note": r.note,
             }
             for r in day.choices

@@ -92,9 +92,13 @@ def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
 
 def nothing_helps(report: Report, day: DayRemedies) -> str:
     """Report that no remedy suffices, the largest gain, and what would help."""
-    u, found = report.units, day.helpful[:2]
-    best = ", ".join(f"{one.words} ({u.diff(one.gain_k):+.0f} {u.temperature})" for one in found)
-    gain = f" Largest gain, but not enough: {best}." if best else ""
+    u = report.units
+
+    def named(found: tuple[Remedy, ...]) -> str:
+        return ", ".join(f"{one.words} ({u.diff(one.gain_k):+.0f} {u.temperature})" for one in found[:2])
+
+    gain = f" About as likely as not to suffice: {named(day.undecided)}." if day.undecided else ""
+    gain += f" Largest gain, but not enough: {named(day.helpful)}." if day.helpful else ""
     return (
         f"Nothing on this list brings the {fluid_of(day.fluid).label} under the wanted chance; what would: another "
         f"road, less load, a cooler, or a stop when the gauge says so.{gain}"

@@ -1,6 +1,7 @@
 """The forecast as text and tables in display units."""
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -111,20 +112,23 @@ def make_report(
     margins = find_margins(outlook, unknowns)
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
-    return Report(
-        outlook=outlook,
-        margins=margins,
-        unknowns=unknowns,
-        units=units_of(outlook.trip.units),
-        fuel=plan_fuel(outlook),
-        choices=compare_roads(outlook),
-        clocks=clock_changes(outlook),
-        brakes=hot_brakes(outlook),
-        weather=weather_used(outlook),
-        remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
-        service=plan_service(outlook),
-        doubts=weighed(inputs, doubts) if remedies else doubts,
-    )
+    with ThreadPoolExecutor(1) as aside:  # other roads are laid out while the remedies are driven
+        choices = aside.submit(compare_roads, outlook)
+        tried = find_remedies(outlook, margins, progress=progress) if remedies else ()
+        return Report(
+            outlook=outlook,
+            margins=margins,
+            unknowns=unknowns,
+            units=units_of(outlook.trip.units),
+            fuel=plan_fuel(outlook),
+            choices=choices.result(),
+            clocks=clock_changes(outlook),
+            brakes=hot_brakes(outlook),
+            weather=weather_used(outlook),
+            remedies=tried,
+            service=plan_service(outlook),
+            doubts=weighed(inputs, doubts) if remedies else doubts,
+        )
 
 
 def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:

@@ -97,6 +97,7 @@ class Plan:
                 "peak_k": m.peak_k,
                 "limit_k": m.limit_k,
                 "margin_k": m.margin_k,
+                "margin_error_k": m.error_k,
                 "least_k": m.least_k,
                 "margin_as_described_k": m.nominal_margin_k,
                 "probability": m.probability,
@@ -161,17 +162,19 @@ class Plan:
                 "what": choice.words,
                 "kind": choice.kind,
                 "suffices": choice.works,
+                "undecided": choice.undecided,
                 "lost_s": 60.0 * choice.minutes,
                 "margin_gained_k": choice.gain_k,
                 "margin_k": choice.margin_k,
+                "margin_error_k": choice.error_k,
                 "probability": choice.probability,
                 "note": choice.note,
             }
             for day in self.report.remedies
             for choice in day.choices
         ]
-        names = ("day", "leg", "fluid", "what", "kind", "suffices", "lost_s", "margin_gained_k", "margin_k")
-        return _frame(rows, (*names, "probability", "note"))
+        names = ("day", "leg", "fluid", "what", "kind", "suffices", "undecided", "lost_s", "margin_gained_k")
+        return _frame(rows, (*names, "margin_k", "margin_error_k", "probability", "note"))
 
     @property
     def exceeded(self) -> bool:

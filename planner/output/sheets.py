@@ -10,7 +10,7 @@ from planner.analysis.alarms import Card, Reference, trip_card
 from planner.analysis.fuel import gap_words
 from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
-from planner.analysis.remedies import DayRemedies
+from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
 from planner.model.levels import AMPLE, UNKNOWN
@@ -284,12 +284,17 @@ def _alarms(report: Report, number: int) -> Table:
     return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
 
 
+def _suffices(remedy: Remedy) -> str:
+    """Say whether a remedy suffices, as far as the draws tell."""
+    return "yes" if remedy.works else "about as likely as not" if remedy.undecided else "no"
+
+
 def _helps(report: Report, day: DayRemedies) -> Table:
     """Remedies of one day, sufficient ones first, then by gain; the rest is named in the note."""
     helpful = [remedy for remedy in day.choices if not remedy.futile]
     shown = helpful[:_MOST_CHOICES]
-    rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in shown)
-    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works]
+    rows = tuple((_suffices(remedy), *remedy_words(report, remedy)) for remedy in shown)
+    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works and not remedy.undecided]
     futile = [remedy.words for remedy in day.choices if remedy.futile]
     note = (
         f"Sufficient: every fluid stays below a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit "

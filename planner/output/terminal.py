@@ -155,7 +155,7 @@ def _error(report: Report) -> str:
     if outlook.error_k == 0.0:
         return f"No small margins in {len(outlook.spread.margin_k)} draws."
     known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
-    return f"Sampling error of small margins: ±{known} ({len(outlook.spread.margin_k)} draws)."
+    return f"Sampling error of small margins: up to ±{known} ({len(outlook.spread.margin_k)} draws)."
 
 
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
@@ -168,6 +168,9 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
         lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
     if not day.working:
         lines.append(Text(f"  {nothing_helps(report, day)}"))
+    if day.working and day.undecided:
+        named = "; ".join(remedy.words for remedy in day.undecided[:_MOST_NAMED])
+        lines.append(Text(f"  about as likely as not to suffice: {named}"))
     useless = [remedy.words for remedy in day.choices if remedy.futile]
     if useless:
         more = f"; {len(useless) - _MOST_NAMED} more" if len(useless) > _MOST_NAMED else ""

@@ -1,6 +1,7 @@
 """The route as a timed drive: position, time, speed and air; every leg open on its day."""
 
 import itertools
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -24,6 +25,7 @@ from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
+_ONE_AT_A_TIME = threading.Lock()
 _LAST_SOAK_S = 3600.0
 _MOST_CLOSED = 20
 _SHORTEST_NIGHT_S = 60.0  # minimum night after the clock has converged; less means that days overlap
@@ -134,9 +136,10 @@ class Route:
     def by_other_legs(self, legs: tuple[Leg, ...], vehicle: Vehicle) -> Timeline:
         """The trip's timeline by other legs, built once; `NoRouteError` where no days can be found."""
         key = (id(vehicle), *map(id, legs))  # what is kept holds car and legs, so that no other takes their place
-        if key not in self._others:
-            self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
-        return self._others[key][1]
+        with _ONE_AT_A_TIME:  # who comes second need not build it again
+            if key not in self._others:
+                self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
+            return self._others[key][1]
 
 
 def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:

@@ -72,6 +72,7 @@ def test_from_a_track_to_a_printed_day_sheet(chromium, served):
     trouble, asked = [], []
     page.on("console", lambda message: trouble.append(message.text))
     page.on("pageerror", lambda error: trouble.append(str(error)))
+    context.on("weberror", lambda error: trouble.append(str(error.error)))
     page.on("request", lambda request: asked.append(request.url))
     page.goto(address)
     hand = Hand(page)

@@ -20,7 +20,7 @@ class Opened:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.desk = folder, Desk(folder)
-        self.guard: Guard = make_app(self.desk)
+        self.guard: Guard = make_app(self.desk)[0]
         self.guard.port = PORT
         self.client = TestClient(self.guard, base_url=ADDRESS, headers=OWN, raise_server_exceptions=False)
         self.desk.start()

@@ -1,5 +1,7 @@
 """Edits at the desk: the same files, read by the command line; nothing lost when disks or other programs interfere."""
 
+import asyncio
+import contextlib
 import errno
 import json
 import os
@@ -12,6 +14,8 @@ import pytest
 from desking import until
 
 import planner
+from planner.desk import serve
+from planner.desk.app import Windows
 from planner.files import wholefile
 
 
@@ -188,6 +192,28 @@ def test_killed_while_saving_every_file_is_whole(tmp_path, copy_example, after_s
     assert "needles" in trip or trip.count("x") == 200_000
     legs = (folder / "legs.csv").read_text().splitlines()
     assert legs[0].startswith("from") or (len(set(legs)) == 1 and len(legs) == 50_000)
+
+
+def test_it_stops_some_time_after_its_last_window_is_closed(monkeypatch):
+    """A page that was never opened keeps it waiting; one that is open too."""
+
+    class Server:
+        should_exit = False
+
+    server, windows = Server(), Windows()
+    monkeypatch.setattr(serve, "_ALONE_S", 1.0)
+
+    async def watched(seconds: float) -> bool:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(serve._watch(server, windows), seconds)
+        return server.should_exit
+
+    assert not asyncio.run(watched(1.5))
+    windows.ever = True
+    windows.queues.add(asyncio.Queue())
+    assert not asyncio.run(watched(1.5))
+    windows.queues.clear()
+    assert asyncio.run(watched(3.0))
 
 
 def test_a_trip_is_started_from_an_example(open_desk, tmp_path):

@@ -19,7 +19,7 @@ import httpx2
 
 import planner
 
-REQUESTS, KILLS, SLOW = 10_000, 20, 150
+REQUESTS, KILLS, SLOW = 10_000, 12, 150
 Server = tuple[subprocess.Popen[str], str]
 
 
@@ -52,7 +52,7 @@ def many(client: httpx2.Client, running: subprocess.Popen[str]) -> str:
     bare, before, answers = httpx2.Client(base_url=client.base_url, timeout=60.0), memory_mb(running), Counter()
     begin = time.perf_counter()
     for number in range(REQUESTS):
-        answers[(client if number % 2 else bare).get("/api/start").status_code] += 1
+        answers[(client if number % 2 else bare).get("/api/view").status_code] += 1
     spent = time.perf_counter() - begin
     return f"{dict(answers)}; {1000 * spent / REQUESTS:.1f} ms each; memory {memory_mb(running) - before:+.0f} MB"
 

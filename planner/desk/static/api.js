@@ -2,6 +2,7 @@
 
 export const state = { now: null, before: null };
 const watchers = [];
+const waiting = new Map();
 let tail = Promise.resolve();
 
 export const byId = (id) => document.getElementById(id);
@@ -76,9 +77,14 @@ export function take(overview) {
 
 export async function refresh() { take(await ask("view")); }
 
-// A change of the trip; what is refused is said, and the page shows what there is.
+// A change of the trip; what is refused is said, and the page shows what there is. Of several that wait to set the same
+// thing the newest is made.
 export function change(name, data) {
+  const { kind, leg, column, day, key, stop, from } = data, target = JSON.stringify([name, kind, leg, column, day, key, stop, from]);
+  const mine = {};
+  waiting.set(target, mine);
   const made = async () => {
+    if (name === "edit" && kind !== "reading" && waiting.get(target) !== mine) return true;
     byId("stage").textContent = "Working out the change.";
     try {
       take(await send(name, { ...data, revision: state.now.revision }));

@@ -186,8 +186,18 @@ def test_check_answers_at_once(raton):
         "openpyxl",
         "rich",
         "folium",
+        "pint",
+        "requests",
     }
     assert not loaded & slow
+
+
+def test_a_table_of_the_forecast_needs_no_map_frame_or_calendar():
+    code = "import sys, planner.output.terminal; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "planner.forecast.run" in loaded
+    assert not loaded & {"folium", "pandas", "pint", "icalendar", "gpxpy", "requests", "scipy.stats", "scipy.optimize"}
 
 
 def test_what_cannot_be_written_is_exit_code_3(run, raton):
