@@ -168,7 +168,7 @@ def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped
                 whole = always + a.stays[1] * held_road + a.stays[2] * held_quick
             left = a.limit_k[i, f] - temp - whole * size
             _lower(were_k[g], a.nodes, a.limit_k[i, f] - temp, size)
-            if a.where[draw, g, f] == i:  # the peak itself may lie between two rows
+            if a.where[draw, g, f] == i:  # the peak may be between two rows
                 peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
                 size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
                 left = min(left, a.limit_k[i, f] - peak - whole * size)

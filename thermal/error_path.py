@@ -31,7 +31,7 @@ from thermal.sobol import normal
 from thermal.vehicle import Vehicle
 
 Rows = npt.NDArray[np.int64]
-_ALONG_S = 60.0  # fluids hold their heat: between rows this far apart a temperature runs nearly straight
+_ALONG_S = 60.0  # temperatures are nearly linear between rows this far apart
 NODES = np.array([-3.0, -2.0, -1.0, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
 """Errors, in standard deviations, for which margins are kept beside those with the error drawn."""
 _COOLS_S = 7200.0  # two hours after its last move a car is nearly cold, and its error small and still
@@ -241,7 +241,7 @@ def _piece(drive: Drive, first: Rows) -> Rows:
 
 
 def _since_s(drive: Drive, first: Rows) -> FloatArray:
-    """Time since the first move of each day; it stands still once the car has cooled. [s]."""
+    """Time since the first move of each day; constant once the car has cooled. [s]."""
     end_s, out = np.cumsum(drive.duration_s), np.zeros(len(drive.duration_s))
     for start, stop in zip(first, [*first[1:], len(out)], strict=True):
         moving = start + np.flatnonzero(drive.speed_m_per_s[start:stop] > 0.0)

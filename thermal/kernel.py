@@ -10,16 +10,14 @@ docs/benchmark.md compares it with other schemes.
 
 import functools
 import math
-import sys
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import check_cache, choose_cache, is_kept, numba
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -45,7 +43,7 @@ _BAY_SHARE = 0.15
 # Air warmed by coolers in front that goes through the radiator. ASSUMED, 0.4 to 1: 1 to 2 K, common practice.
 _FRONT_SHARE = 0.7
 # Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
-# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05.
+# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05; the factor `tank` says how little is known of it.
 _TANK_OPENING = 0.02
 _BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
 
@@ -99,6 +97,8 @@ class Factors(NamedTuple):
     mass: FloatArray
     drag: FloatArray
     wind: FloatArray  # e to the power of a tenth of a headwind in m/s, within 2 %: log-normal as the others are
+    tank: FloatArray  # what the cooler in the radiator's tank passes while the thermostat is hardly open
+    converter: FloatArray  # 0 where it wastes nothing, 2 where as much as in a lazy box of its kind
 
 
 # Only compiled code sees these three. Row: one segment's coefficients for one draw; g_ links two nodes by their letters
@@ -108,7 +108,7 @@ Row = namedtuple(
     "Row",
     "grille_k under_k air_k metal_w oil_w gearbox_w gearbox_spin_w axle_w axle_spin_w rotor_w ram fan condenser_w "
     "recirculated pump radiator g_mc g_oc g_mo g_mt g_oa g_ow g_tw g_ta g_da s_m s_c s_o s_t s_d s_r still "
-    "steering_w steering_spin_w g_pa s_p",
+    "steering_w steering_spin_w g_pa s_p tank",
 )
 Air = namedtuple("Air", "share inlet_k rise_k_per_w column part")
 Balance = namedtuple("Balance", "f_m f_c f_o f_t f_d f_r d_m d_c d_o d_t d_d d_r heat_in heat_out")
@@ -137,7 +137,7 @@ def _table(values, temp_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _air_through(share, row, car):  # type: ignore[no-untyped-def]
-    """Air through the radiator at some fan speed, and where that lies on the map (square-root spaced)."""
+    """Air through the radiator at a fan speed, and its position on the map (square-root spaced)."""
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
     i = int(x)
@@ -205,7 +205,8 @@ def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
     q_tw = 0.0
     if row.g_tw > 0.0:
         root = math.sqrt(max(opening, _TANK_OPENING))
-        g_tw = row.g_tw * root * math.sqrt(root) * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
+        creeps = min(row.tank * root * math.sqrt(root), 1.0)
+        g_tw = row.g_tw * creeps * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
         g_tw *= c_flow / (g_tw + c_flow + 1e-9)
         q_tw = g_tw * (t - (c - q_rad / (c_flow + 1e-9)))
     s_m = _surface(0, m, row.air_k, row.s_m, row.still, car)
@@ -271,6 +272,7 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
     metal_w = _moved(loads.metal_w[i], loads.slope[i, 0], loads.slope[i, 1], loads.slope[i, 2], mass, drag, wind)
     oil_w = _moved(loads.oil_w[i], loads.slope[i, 3], loads.slope[i, 4], loads.slope[i, 5], mass, drag, wind)
     gearbox_w = _moved(loads.gearbox_w[i], loads.slope[i, 6], loads.slope[i, 7], loads.slope[i, 8], mass, drag, wind)
+    gearbox_w = max(gearbox_w + (factors.converter[draw] - 1.0) * loads.converter_doubt_w[i], 0.0)
     axle_w = _moved(loads.axle_w[i], loads.slope[i, 9], loads.slope[i, 10], loads.slope[i, 11], mass, drag, wind)
     rotor_w = _moved(loads.rotor_w[i], loads.slope[i, 12], loads.slope[i, 13], loads.slope[i, 14], mass, drag, wind)
     past = max((loads.airspeed_m_per_s[i] + wind) / loads.airspeed_m_per_s[i], 0.1) if wind != 0.0 else 1.0
@@ -313,6 +315,7 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.steering_spin_w[i] * factors.steering_heat[draw],
         loads.steering_air_w_per_k[i] * factors.steering_loss[draw],
         loads.steering_surface_w_per_k[i] * factors.steering_loss[draw],
+        factors.tank[draw],
     )
 
 
@@ -480,7 +483,7 @@ Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out s
 
 
 def _told_apart() -> Any:
-    """Decorate as `_compile` does, and tell the compiler that the arrays it is handed do not overlap."""
+    """Decorate as `_compile` does, and declare to the compiler that its arrays do not overlap."""
     # It makes no vectors otherwise. How to tell it is no part of its interface: where that has changed, the code is the
     # same and slower.
     try:
@@ -539,6 +542,7 @@ def _keep_row(rows, k, row):  # type: ignore[no-untyped-def]
     rows.steering_spin_w[k] = row.steering_spin_w
     rows.g_pa[k] = row.g_pa
     rows.s_p[k] = row.s_p
+    rows.tank[k] = row.tank
 
 
 @_jit
@@ -581,6 +585,7 @@ def _row_of(rows, k):  # type: ignore[no-untyped-def]
         rows.steering_spin_w[k],
         rows.g_pa[k],
         rows.s_p[k],
+        rows.tank[k],
     )
 
 
@@ -637,7 +642,7 @@ def _begin_lanes(b, f, factors, start_k, block, n):  # type: ignore[no-untyped-d
 
 @_jit
 def _record_lanes(b, outputs, limit_k, block, n, i, at, here):  # type: ignore[no-untyped-def]
-    """Keep temperatures where they are wanted, and margins where they are the smallest so far."""
+    """Record requested temperatures, and update the smallest margins."""
     temps, margin, where, _ = outputs
     for k in range(n):
         if at >= 0:
@@ -675,7 +680,7 @@ def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped
 
 
 def _lanes_work() -> Any:
-    """Room for what a thread holds of its lanes."""
+    """Work arrays of a thread's lanes."""
     return tuple(kind(*(np.zeros(_LANES) for _ in kind._fields)) for kind in (Row, Lanes, Factors))
 
 
@@ -766,17 +771,11 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
 
 
 def is_compiled() -> bool:
-    """Tell whether a compiled kernel for this program lies in the cache.
+    """Whether a compiled kernel for this version is in the cache.
 
     Returns
     -------
     bool
         False on the first run after installing or updating; true when the compiler is switched off.
     """
-    stats: Any = getattr(_march, "stats", None)
-    if stats is None:
-        return True
-    newest, here = Path(__file__).stat().st_mtime, Path(str(stats.cache_path))
-    version = f"py{sys.version_info[0]}{sys.version_info[1]}"
-    kept = (here.glob(f"kernel.{name}-*.{version}.*.nbc") for name in ("_march", "_march_lanes"))
-    return all(any(file.stat().st_mtime >= newest for file in files) for files in kept)
+    return is_kept(_march) and is_kept(_march_lanes)

@@ -245,7 +245,7 @@ def simulate(
         ledger,
     )
     if not np.all(np.isfinite(ledger)):
-        message = f"{vehicle.name}: a temperature ceased to be a number; please report the vehicle and trip"
+        message = f"{vehicle.name}: a temperature became NaN; please report the vehicle and trip"
         raise SolverError(message)
     return Result(
         temps_k=temps,

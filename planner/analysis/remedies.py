@@ -63,6 +63,7 @@ class Remedy:
     note: str
     changes: tuple[Change, ...]
     trial: Trial | None
+    nights: tuple[str, ...] = ()  # nights to ask for, where that is the remedy
 
     @property
     def futile(self) -> bool:
@@ -189,7 +190,8 @@ def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) ->
         words=detour.words,
         kind=detour.kind,
         minutes=max(detour.minutes, 0.0),
-        note="a day more" if detour.days > 0 else "",
+        note="one more day" if detour.days > 0 else "",
+        nights=detour.nights,
         changes=(),
         trial=None,
         **_judged(outlook, base, worst, detour.kept),
@@ -271,7 +273,7 @@ def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
         yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
     less = "220 lb" if u.distance == "mi" else "100 kg"
-    yield Change(kind="load", effort=60.0, words=f"{less} less in the car", lighter_kg=100.0)
+    yield Change(kind="load", effort=60.0, words=f"{less} less load in the car", lighter_kg=100.0)
     synthetic = with_synthetic(car, worst.fluid)
     if synthetic is not None:
         limit = f"{u.temp(limit_of(synthetic, fluid_of(worst.fluid)).limit_k):.0f} {u.temperature}"
@@ -395,9 +397,9 @@ def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
     now = clock.local(arrival_s, place.lat_deg, place.lon_deg).replace(tzinfo=None)
     for event in trip.events:
         if (event.place, event.on) == (place.key, now.date()) and now.time() > event.arrive_by:
-            yield f"comes to {place.name} after {event.arrive_by:%H:%M}, too late for the event"
+            yield f"reaches {place.name} after {event.arrive_by:%H:%M}, too late for the event"
     if trip.finish_by is not None and span.leg + 1 == len(outlook.legs) and now > trip.finish_by:
-        yield f"comes to the finish after {trip.finish_by:%H:%M}"
+        yield f"reaches the finish after {trip.finish_by:%H:%M}"
 
 
 def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:

@@ -116,7 +116,7 @@ def run_day(
     drive = _drive(timeline.drive, changes)
     wait_s = day.start_s - outlook.timeline.days[number].start_s
     if number > 0 or outlook.trip.driven_s is not None:
-        drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
+        drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
     few, air = _few(outlook, FEW)
     factors = Factors(*map(np.append, medians(outlook.car.spread), few))
     drive = replace(drive, group=drive.group - day.first)
@@ -218,7 +218,7 @@ def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
     rows = (line.drive.day >= first) & (line.drive.day <= last)
     drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
     if first > 0:
-        drive = _from_rest(drive, 0.0, float(drive.air_k[0]))
+        drive = from_rest(drive, 0.0, float(drive.air_k[0]))
     drive = replace(drive, day=drive.day - first)
     were = _run_days(outlook, drive, outlook.car.vehicle, outlook.factors, outlook.shift_k, first=first)[:, legs]
     sample = outlook.sample.first(len(were))
@@ -337,7 +337,7 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
     return speed
 
 
-def _from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
+def from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
     """Begin standing still, since after a night a day pulls away from rest: a second, or the wait for a later start."""
     n = max(1, round(wait_s / _STEP_S))
     still = ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share")

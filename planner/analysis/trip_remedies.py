@@ -26,6 +26,8 @@ class Detour:
         Driving time more than the plan's. [min]
     days : int
         Days more than the plan's. [-]
+    nights : tuple of str
+        Nights to ask for, keys of places as in trip.toml; empty where they stay as they are.
     """
 
     kind: str
@@ -33,6 +35,7 @@ class Detour:
     kept: Kept
     minutes: float
     days: int
+    nights: tuple[str, ...] = ()
 
 
 def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
@@ -72,7 +75,10 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
 def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
     """Drive the trip the other way; None when its rules do not allow it."""
     try:
-        line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+        if trip is outlook.trip:
+            line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
+        else:
+            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
     if line.closed_leg is not None:
@@ -84,6 +90,7 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
         kept=run_stretch(outlook, line, slice(day.first, day.last + 1 + longer)),
         minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
         days=len(line.days) - len(outlook.timeline.days),
+        nights=trip.nights if kind == "night" else (),
     )
 
 

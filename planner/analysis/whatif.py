@@ -130,7 +130,7 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
 
     yield driving("5 % slower everywhere", _slower(trip, 0.95))
     yield driving("10 % slower everywhere", _slower(trip, 0.90))
-    yield driving("set off an hour earlier every day", _earlier(trip))
+    yield driving("depart an hour earlier every day", _earlier(trip))
     if trip.air_conditioning:
         yield driving("A/C off all the way", replace(trip, air_conditioning=False))
     body = _moved(car.body, mass_kg=car.body.mass_kg - 100.0)
@@ -150,10 +150,10 @@ def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]
     less, more = ("11 °F", "3 psi") if units == "us" else ("6 °C", "0.2 bar")
     yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
     cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
-    yield f"cap of {more} more", "setting", replace(car, cooling=cap)
+    yield f"radiator cap rated {more} higher", "setting", replace(car, cooling=cap)
     yield from _oils(car)
     radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
-    yield "radiator a fifth larger", "part", replace(car, cooling=radiator)
+    yield "radiator 20 % larger", "part", replace(car, cooling=radiator)
     fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
     yield "stronger fan, 40 % more air", "part", replace(car, cooling=fan)
     clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
@@ -192,7 +192,7 @@ def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
             yield f"{words}, {fresh_w_per_k:.0f} W/K, added", "part", replace(car, **{name: added})
         else:
             larger = _moved(held, conductance_w_per_k=1.5 * held.conductance_w_per_k)
-            yield f"{words} half again as large", "part", replace(car, **{name: larger})
+            yield f"{words} 50 % larger", "part", replace(car, **{name: larger})
 
 
 def _slower(trip: Trip, share: float) -> Trip:

@@ -1,4 +1,4 @@
-"""The forecast: the trip's road, clock and car put through the thermal model, once as described and once spread."""
+"""The forecast: the trip's timeline and car run through the thermal model, as described and as an ensemble."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.kept import CLOSE_K, Kept, Sample, keep_legs, sample_of
+from planner.forecast.room import require_room
 from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
@@ -23,8 +24,8 @@ from thermal.spread import SEED, draw, medians
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-BATCH, BATCHES = 256, 4  # draws in a batch, and the most batches
-ERROR_K = 0.3  # more are drawn until every close margin at the trip's confidence is known this well
+BATCH, BATCHES = 256, 4  # draws per batch, maximum of batches
+ERROR_K = 0.3  # target sampling error of small margins at the trip's confidence
 
 
 Progress = Callable[[str], None]
@@ -34,18 +35,18 @@ Start = Callable[[Factors], Floats | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """What the model says of a trip.
+    """Results of the model for a trip.
 
     Attributes
     ----------
     nominal : Result
-        The car as described on the days expected: every segment's temperatures.
+        The car as described on expected days: temperatures of every segment.
     spread : Result
         Margins of all draws; temperatures about every minute of the first batch.
     band_k : ndarray, shape (n_segment, n_body)
-        Temperature not passed at the confidence asked for. [K]
+        Temperature not exceeded at the trip's confidence. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
-        The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
+        The first batch of draws of `spread`: cars, and shifts of each day's air temperature. [K]
     mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
     kept : Kept
@@ -53,11 +54,11 @@ class Forecast:
     sample : Sample
         All draws behind them, and many that were not driven.
     start_k : ndarray, shape (n_body,), or None
-        Temperatures at the start of the car as described, where it does not start cold. [K]
+        Start temperatures of the car as described, None for a cold start. [K]
     lesson : Lesson or None
-        What readings on the way taught; `car` and the weather have it in them.
+        Result of readings on the way; already applied to `car` and the weather.
     seed : int
-        Of all that is drawn. [-]
+        Seed of the draws. [-]
     """
 
     route: Route
@@ -81,7 +82,7 @@ class Forecast:
 
     @property
     def trip(self) -> Trip:
-        """The trip, without roads that were closed."""
+        """The trip, without closed roads."""
         return self.route.trip
 
     @property
@@ -96,7 +97,7 @@ class Forecast:
 
     @property
     def known(self) -> TripWeather:
-        """Weather used beyond the places' usual highs and lows."""
+        """Weather data beyond the places' usual highs and lows."""
         return self.route.known
 
 
@@ -174,13 +175,13 @@ def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Float
 
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
-    """Standard deviation of the air temperature of every day, by where it comes from."""
+    """Standard deviation of the air temperature of every day, by source."""
     driven = np.where(timeline.on_road, timeline.drive.duration_s, 0.0)
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
 def as_described(route: Route, car: VehicleFile, start: Start = lambda _: None) -> Result:
-    """Drive a route with the car as described, on the days expected."""
+    """Run a route with the car as described, on expected days."""
     usual = medians(car.spread)
     return simulate(route.timeline.drive, car.vehicle, start_k=start(usual), factors=usual)
 
@@ -207,11 +208,13 @@ def forecast_route(
     progress: Progress = lambda _: None,
     seed: int = SEED,
 ) -> Forecast:
-    """Forecast a route that is known."""
+    """Forecast a given route."""
     if not is_compiled():
-        progress("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    progress("forecasting temperatures, the car as described, then its spread")
+        progress("first run: compiling the thermal model for this processor, once, for about 10 s")
+    progress("forecasting temperatures: first the car as described, then its uncertainty")
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
+    rows = rows_along(timeline.drive)
+    require_room(rows=len(rows), draws=BATCH, bodies=N_BODY, compiled=is_compiled())
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     drawn, day = _draws(timeline, car, start, seed), days_of_legs(timeline)
@@ -223,7 +226,7 @@ def forecast_route(
     sample = drawn.sample(BATCH)
     kept = keep_legs(spread.were_k, day, sample, confidence)
     while (error := _worst_error_k(kept)) > ERROR_K and len(parts) < BATCHES:
-        progress(f"{len(parts) * BATCH} draws, sampling error of small margins up to {error:.1f} K; drawing more")
+        progress(f"{len(parts) * BATCH} draws, sampling error up to {error:.1f} K; drawing more")
         more = drawn.off(len(parts), drawn.batch(len(parts))[2])
         parts.append((more.margin_k, more.were_k))
         were = np.concatenate([part[1] for part in parts])
@@ -257,19 +260,19 @@ def forecast_route(
 
 
 def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
-    """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
+    """Margins of every leg and fluid at the trip's confidence, from the first batch only, for comparisons."""
     described, drawn = as_described(route, car, start).margin_k[0], _draws(route.timeline, car, start, SEED)
     were, day = drawn.off(0, drawn.batch(0)[2]).were_k, days_of_legs(route.timeline)
     return np.asarray(np.minimum(keep_legs(were, day, drawn.sample(BATCH), route.trip.confidence).margin_k, described))
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven, or the car carried along it."""
-    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
+    """Segments of a leg, driven or carried."""
+    return outlook.timeline.span_of(leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
-    """Wall clock at a segment's end or beginning, in the zone of where it ends."""
+    """Local time at a segment's end or start, in the zone of its end."""
     line = outlook.timeline
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
     return clock.local(float(seconds), float(line.lat_deg[segment]), float(line.lon_deg[segment]))

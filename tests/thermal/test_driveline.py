@@ -4,10 +4,12 @@ import dataclasses
 
 import numpy as np
 import pytest
-from cars import CLASS_NAMES, read_class
+from cars import CLASS_NAMES, read_class, with_part
 
 from thermal import driveline, engine, loads
 from thermal.drive import steady_drive
+from thermal.fluids import fluid_of
+from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
 RPM = np.pi / 30.0
@@ -135,6 +137,27 @@ def test_the_highest_gear_allowed_is_kept(automatic: Vehicle) -> None:
 
 
 @pytest.mark.checks("thermal.driveline.choose_gear")
+def test_a_lazy_box_may_waste_more_on_a_grade_and_not_on_the_level(automatic: Vehicle) -> None:
+    """Common practice: locked on a cruise in every box that can lock; on a grade an open converter wastes 4-12 %."""
+    level, grade = choose(automatic, 8e3, 25.0), choose(automatic, 45e3, 25.0)
+    assert level.converter_doubt_w[0] == 0.0
+    whole = grade.converter_heat_w[0] + grade.converter_doubt_w[0]
+    assert 0.04 * 45e3 < whole < 0.13 * 45e3
+    assert grade.converter_doubt_w[0] >= grade.converter_heat_w[0]
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
+def test_a_manual_box_has_no_doubt_and_an_open_converter_has_its_own_heat_again(
+    estate: Vehicle, automatic: Vehicle
+) -> None:
+    """By definition: never less than what is wasted, so that the doubt's factor can double it or take it away."""
+    never = dataclasses.replace(automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0))
+    assert choose(estate, 45e3, 25.0).converter_doubt_w[0] == 0.0
+    open_ = choose(never, 8e3, 25.0)
+    assert open_.converter_doubt_w[0] == pytest.approx(open_.converter_heat_w[0], rel=0.01)
+
+
+@pytest.mark.checks("thermal.driveline.choose_gear")
 def test_converter_loss_vanishes_at_lock_up(automatic: Vehicle) -> None:
     slipping, locked = choose(automatic, 25e3, 18.0), choose(automatic, 25e3, 22.0)
     assert 0.02 * 25e3 < slipping.converter_heat_w[0] < 0.25 * 25e3
@@ -199,3 +222,19 @@ def test_shortfall_is_demand_less_what_the_engine_gives(estate: Vehicle) -> None
         mesh, axle = estate.gearbox.mesh_efficiency, estate.axle.efficiency
         expect = ((rated * share - 2000.0 - spin_box) * mesh - spin) * axle
         assert most == pytest.approx(expect, rel=0.005)
+
+
+def test_the_cooler_in_the_tank_is_in_doubt_on_a_cruise_and_not_with_the_thermostat_open() -> None:
+    """Natural convection about a tube in still water, 600 W/(m2 K) (Churchill and Chu, from memory), is near forced."""
+    sound = read_class("saloon-1980s-v8-automatic").vehicle
+    weak = with_part(sound, "cooling", radiator_w_per_k=500.0)
+    node, factors = fluid_of("transmission").node, nominal(2)._replace(tank=np.array([1.0, 4.0]))
+    level, grade = (
+        simulate(steady_drive(minutes=90, speed_m_per_s=25.0, grade=g, air_k=295.0), car, factors=factors).temps_k[
+            :, -1
+        ]
+        for car, g in ((sound, 0.0), (weak, 0.04))
+    )
+    assert 8.0 < level[0, node] - level[1, node] < 40.0
+    assert grade[:, fluid_of("coolant").node].min() > weak.cooling.thermostat_full_k
+    assert grade[0, node] == pytest.approx(grade[1, node], abs=0.5)

@@ -153,9 +153,9 @@ def test_of_limits_exceeded_the_one_that_boils_comes_first(report):
     thin = replace(some, fluid="coolant", level="thin", margin_k=1.0)
     assert gravest((oil, coolant, thin)) is coolant
     assert gravest((oil, thin)) is oil
-    assert sentence(report, coolant).endswith("Past its limit it boils, within a minute or two.")
-    assert sentence(report, oil).endswith("Past its limit it ages faster and may foam; up to 10 min past it.")
-    assert "Past its limit" not in sentence(report, thin)
+    assert sentence(report, coolant).endswith("Above its limit it boils within a minute or two.")
+    assert sentence(report, oil).endswith("Above its limit it ages faster and may foam; up to 10 min above it.")
+    assert "Above its limit" not in sentence(report, thin)
 
 
 def test_time_above_the_limit_is_that_of_the_upper_temperature(report):
