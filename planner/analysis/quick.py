@@ -32,8 +32,8 @@ NEW_LEG_K = 5.0
 """ASSUMED: what a few draws may be off by on a leg that was not in the plan; likely range 2 to 8."""
 
 
-MOVED_K = 10.0
-"""ASSUMED: what a few draws may be off by where legs come to lie on other days; measured, likely range 5 to 17."""
+MOVED_K = 15.0
+"""ASSUMED: what a few draws may be off by where legs come to lie on other days; measured, likely range 10 to 20."""
 
 
 def smooth_quantile(values: Floats, share: float) -> Floats:
