@@ -32,6 +32,10 @@ NEW_LEG_K = 5.0
 """ASSUMED: what a few draws may be off by on a leg that was not in the plan; likely range 2 to 8."""
 
 
+MOVED_K = 10.0
+"""ASSUMED: what a few draws may be off by where legs come to lie on other days; measured, likely range 5 to 17."""
+
+
 def smooth_quantile(values: Floats, share: float) -> Floats:
     """Quantile over the first axis from all order statistics, weighted: steadier than one of them when they are few.
 
@@ -129,10 +133,15 @@ def _changed_days(base: Base, inputs: Inputs, route: Route) -> range:
     was, now = base.inputs.car, inputs.car
     if was.vehicle != now.vehicle or was.spread.factors != now.spread.factors or len(old.days) != len(new.days):
         return every
-    if [(d.first, d.last) for d in old.days] != [(d.first, d.last) for d in new.days]:
+    if not _same_split(old, new):
         return every
     changed = [number for number in every if not _same_day(old, new, number)]
     return range(changed[0], changed[-1] + 1) if changed else range(0)
+
+
+def _same_split(old: Timeline, new: Timeline) -> bool:
+    """Whether every leg lies on the same day."""
+    return [(day.first, day.last) for day in old.days] == [(day.first, day.last) for day in new.days]
 
 
 def _same_day(old: Timeline, new: Timeline, number: int) -> bool:
@@ -201,6 +210,7 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
     full = np.minimum(outlook.kept.margin_k, nominal)[:, columns]
     was, now = base.few.kept_k(trip.confidence), few.kept_k(trip.confidence)
     old, hidden = _places_of(base.few.route), _hidden_k(base, few, inputs, days)
+    other = 0.0 if _same_split(base.few.route.timeline, few.route.timeline) else MOVED_K
     found = []
     for leg, key in enumerate(_places_of(few.route)):
         there = old.index(key) if key in old else None
@@ -211,7 +221,7 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
             else:
                 margin = float(full[there, g] + now[leg, f] - was[there, g])
                 hot = float(base.unknowns.heat_k[there])
-                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]) + hot)
+                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]) + hot, other)
             level = level_of(margin, trip.thin_band_k, least_k=margin - lost)
             name = keys[g] if g is not None else _key_of(inputs, f)
             found.append(QuickMargin(leg=leg, fluid=name, margin_k=margin, level=level))
