@@ -21,7 +21,7 @@ from thermal.error_path import with_error
 from thermal.fluids import FACTORS, FLUID_NODES
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import CLASS_SPREAD, SEED, medians
+from thermal.spread import CLASS_SPREAD, medians
 from thermal.taught import STEP, TIMING_S
 
 Floats = npt.NDArray[np.float64]
@@ -178,7 +178,7 @@ def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k:
             ambient_k=outlook.shift_k[:_DRAWS],
             record=spread.recorded,
         )
-        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
+        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=outlook.seed)
         found.append((off.temps_k, off.margin_k))
     near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
     high = np.stack([_about(temps[:, near][:, :, FLUID_NODES], confidence) for temps, _ in found])
