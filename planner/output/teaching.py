@@ -108,7 +108,7 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 slopes=tuple(_column(u, _felt(one)) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
-                wider=tuple(_column(u, one) for one in sways.wider_k[:, :, f]),
+                wider=tuple(_column(u, np.round(one)) for one in sways.wider_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )
