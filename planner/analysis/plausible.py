@@ -50,7 +50,9 @@ _FAST_M_PER_S, _SLOW_M_PER_S = 36.5, 5.6
 _FAST_MEAN_M_PER_S, _FAST_TOWING_M_PER_S, _SLOW_STRAIGHT_M_PER_S = 33.0, 30.0, 18.0
 _UNLIKE = 1.3  # times faster, or slower, than the legs beside it
 _HAIRPINS, _UNLIKE_STEEP = 0.06, 1.25  # so steep from end to end nobody drives much faster than beside it
-_SLOWED_APART = 3.0  # ASSUMED: a pass beside open roads is driven at a third of their speed at the least; 2.5 to 4
+# ASSUMED: a pass beside open roads is driven at a third of their speed at the least, other grades and bends at half;
+# 2.5 to 4 and 1.8 to 2.5. None of them is driven faster than the open roads by more than a fifth.
+_PASS_APART, _SLOWED_APART, _PASS_WINDS, _SLOWED_UNLIKE = 3.0, 2.0, 1.6, 1.2
 _STEEP_SLOWS, _BENDS_SLOW = 0.03, 1.35
 
 
@@ -381,9 +383,12 @@ def _speed(trip: Trip, number: int, alike: Sequence[float], near: Sequence[float
     if not near:
         return
     free = 1.0 if alike or slowed else _UNLIKE  # an open road between two that are not
-    unlike = _UNLIKE_STEEP if _grade(trip, leg) > _HAIRPINS else _UNLIKE
+    steep = _grade(trip, leg) > _HAIRPINS
+    unlike = _SLOWED_UNLIKE if slowed and not alike else _UNLIKE_STEEP if steep else _UNLIKE
     fast = speed > unlike * free * max(alike or near)
     apart = _UNLIKE if alike or not slowed else _SLOWED_APART  # grade and bends explain much, not all
+    if apart == _SLOWED_APART and (steep or leg.distance_m > _PASS_WINDS * _line_m(trip, leg)):
+        apart = _PASS_APART
     slow = speed * apart < min(alike or near)
     if fast or slow:
         against = f"the legs beside it, about {middle}"

@@ -18,9 +18,9 @@ _BMEP_PA = {"natural": (5.0e5, 14.5e5), "turbo": (6.0e5, 30.0e5)}
 _TORQUE_LEFT = 0.5
 _TIMES = 2.5  # a value so many times that of the class, or that part of it
 _APART_K = 25.0
-# ASSUMED: pick-ups draw up to about twice their own mass; a trailer has 200 to 1,500 kg for each square metre that it
-# adds to the drag: flat ones more, likely range 150 to 2,500. A light one may have hardly any drag of its own.
-_HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (200.0, 2000.0), 800.0
+# ASSUMED: pick-ups draw up to about twice their own mass; a trailer has 350 to 1,500 kg for each square metre that it
+# adds to the drag: flat ones more, likely range 250 to 2,500. A light one may have hardly any drag of its own.
+_HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (350.0, 2000.0), 800.0
 
 
 def class_values(vehicle: Vehicle) -> dict[str, float]:
