@@ -33,7 +33,7 @@ _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
 _DRAWS = 256  # the same in every air, so that most of their scatter cancels
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
-_AS_NEAR_K = 1.0
+_AS_NEAR_K = 3.0  # an edge so near is not given a node of its own: the page stays small
 _EVERY_S = 720.0  # between nodes of the road that nothing else asks for
 
 
