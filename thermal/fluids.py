@@ -183,7 +183,7 @@ FACTORS: Mapping[str, DrawnFactor] = {
     "drag": DrawnFactor("drag area of car and trailer", 0.11, later=True),
     "wind": DrawnFactor("wind along the road, e to the power of a tenth of its m/s", 0.30, later=True),
     "tank": DrawnFactor("what the transmission's cooler in the radiator takes on a cruise", 0.60, later=True),
-    "converter": DrawnFactor("what the converter wastes: 2, twice as much, or as in a lazy box", 0.45, later=True),
+    "converter": DrawnFactor("what the converter wastes: 2, twice as much, or as in a lazy box", 0.30, later=True),
 }
 
 
