@@ -52,8 +52,7 @@ ASK = """
   figures.known = learnFrom(kept);
   figures.learnt = learntAt(figures.known);
   const here = scene.places[tried.stop].point, on = teaching.switches.filter((one) => tried.on.includes(one.label));
-  figures.changed = changedAt(on, here, nextGrade(here), figures.known.stands);
-  const peaks = movedPeaks(movedAt(figures.learnt, figures.changed), figures.known, on.length > 0);
+  const peaks = movedPeaks(movedWith(on, here, nextGrade(here)), figures.known, on.length > 0);
   return { peaks, text: fileText(kept),
     doubted: figures.known.numbers.filter((one) => !one.believed).length };
 """

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maps.errors import MapError
-from maps.thinning import line_indices
 
 Bounds = tuple[float, float, float, float]
 Line = NDArray[np.float64]  # shape (n_point, 2): longitude, latitude in degrees
@@ -29,6 +28,7 @@ CROSSED_EVERY_DEG = 0.4  # how finely the page knows which state a point of the 
 MARGIN_DEG = 3.0  # outlines beyond the route, so that no cut edge shows on a tall phone
 MARGIN_SHARE = 0.6  # the same as a share of the route's width or height, whichever is larger
 HALF_WIDTH_SHARE = 1.25  # least half width for each degree of latitude: a wide map shows a north-south route too
+STRAY_STEP_DEG = 1e-5  # of what the files say that a line strays without a point
 THIN_SHARE = 0.0006  # a point of the outline moves at most this share of the route's extent
 SMALLEST_SPECK = 6.0  # islands smaller than this many thinning bounds are left out
 SMALLEST_LAKE = 12.0  # the same for lakes
@@ -159,7 +159,7 @@ def frame(bounds: Bounds) -> tuple[Bounds, float]:
 
 
 def read_outlines(path: Path) -> dict[str, Any]:
-    """Read one outline file; its lines come back in degrees under "lines".
+    """Read one outline file; its lines come back in degrees under "lines", what each point is worth under "strays".
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def read_outlines(path: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        As in the file, with "lines" added. [degree]
+        As in the file, with "lines" added, and "strays" in degrees. [degree]
 
     Raises
     ------
@@ -180,6 +180,7 @@ def read_outlines(path: Path) -> dict[str, Any]:
         outlines: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         step_deg = 10.0 ** -outlines["digits"]
         outlines["lines"] = [np.cumsum(np.reshape(arc, (-1, 2)), axis=0) * step_deg for arc in outlines["arcs"]]
+        outlines["strays"] = [_strays(*pair) for pair in zip(outlines["strays"], outlines["lines"], strict=True)]
         shape = [(area["name"], area["rings"], area["label"], area["size"]) for area in outlines["areas"]]
     except (OSError, ValueError, KeyError, TypeError) as exc:
         message = f"{path}: cannot be read as an outline file ({exc!r}); install the package again"
@@ -210,7 +211,7 @@ class _Thinned:
         if index < 0:
             return self._arc(~index)[::-1]
         if index not in self._made:
-            self._made[index] = _thinned(self.outlines["lines"][index], self.thin_deg)
+            self._made[index] = self.outlines["lines"][index][self.outlines["strays"][index] > self.thin_deg]
         return self._made[index]
 
     def rings(self) -> Iterator[Line]:
@@ -349,7 +350,7 @@ def read_lakes(path: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        As in the file, every lake's "ring" an array of longitude and latitude. [degree]
+        As in the file, every lake's "ring" an array of longitude and latitude, its "strays" one too. [degree]
 
     Raises
     ------
@@ -361,6 +362,7 @@ def read_lakes(path: Path) -> dict[str, Any]:
         step_deg = 10.0 ** -lakes["digits"]
         for lake in lakes["lakes"]:
             lake["ring"] = np.cumsum(np.reshape(lake["ring"], (-1, 2)), axis=0) * step_deg
+            lake["strays"] = _strays(lake["strays"], lake["ring"])
             lake["name"], lake["rank"], lakes["source"], lakes["licence"]  # a file without them has another form
     except (OSError, ValueError, KeyError, TypeError) as exc:
         message = f"{path}: cannot be read as a file of lakes ({exc!r}); install the package again"
@@ -373,7 +375,7 @@ def _lakes_in(lakes: dict[str, Any], box: Bounds, thin_deg: float) -> Iterator[t
     for lake in lakes["lakes"]:
         for turn in TURNS:
             if _touches(lake["ring"], box, turn) and _extent(lake["ring"]) >= SMALLEST_LAKE * thin_deg:
-                ring = clip_ring(_thinned(lake["ring"], thin_deg) + turn, box)
+                ring = clip_ring(lake["ring"][lake["strays"] > thin_deg] + turn, box)
                 if len(ring) >= 4:
                     yield lake["name"], ring
 
@@ -461,7 +463,9 @@ def _extent(line: Line) -> float:
     return float(max(width * math.cos(math.radians(float(line[0, 1]))), height))
 
 
-def _thinned(line: Line, bound_deg: float) -> Line:
-    """Thin a line, longitude shrunk to its latitude."""
-    shrink = np.array([math.cos(math.radians(float(line[0, 1]))), 1.0])
-    return line[line_indices(line * shrink, bound_deg)]
+def _strays(steps: Sequence[int], line: Line) -> NDArray[np.float64]:
+    """How far a line strays without each of its points. [degree]."""
+    if len(steps) != len(line):
+        message = f"{len(steps)} strays for {len(line)} points"
+        raise ValueError(message)
+    return np.asarray(steps, dtype=np.float64) * STRAY_STEP_DEG

@@ -4,6 +4,8 @@ import difflib
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 
 class MapError(Exception):
     """A scene or a base map cannot be drawn; the text says where, what was found and what is allowed."""
@@ -48,11 +50,12 @@ def require_within(column: Sequence[float], reach: float, where: str) -> None:
     MapError
         If a value is NaN, infinite or out of range.
     """
-    for number, value in enumerate(column):
-        if not (math.isfinite(value) and abs(value) <= reach):
-            allowed = "a finite number" if math.isinf(reach) else f"within -{reach:g} to {reach:g}"
-            message = f"{where}, point {number}: {value} must be {allowed}"
-            raise MapError(message)
+    values = np.asarray(column, dtype=np.float64)
+    wrong = np.flatnonzero(~(np.isfinite(values) & (np.abs(values) <= reach)))
+    if wrong.size:
+        allowed = "a finite number" if math.isinf(reach) else f"within -{reach:g} to {reach:g}"
+        message = f"{where}, point {wrong[0]}: {column[wrong[0]]} must be {allowed}"
+        raise MapError(message)
 
 
 def require_rising(column: Sequence[float], where: str) -> None:
@@ -70,10 +73,11 @@ def require_rising(column: Sequence[float], where: str) -> None:
     MapError
         If a value is below the one before it.
     """
-    for number in range(1, len(column)):
-        if column[number] < column[number - 1]:
-            message = f"{where}, point {number}: {column[number]} falls below {column[number - 1]}; sort the points"
-            raise MapError(message)
+    falls = np.flatnonzero(np.diff(np.asarray(column, dtype=np.float64)) < 0.0)
+    if falls.size:
+        number = int(falls[0]) + 1
+        message = f"{where}, point {number}: {column[number]} falls below {column[number - 1]}; sort the points"
+        raise MapError(message)
 
 
 def require_choice(value: str, allowed: tuple[str, ...], where: str) -> None:

@@ -41,6 +41,7 @@ POLICY = (
     "default-src 'none'; script-src {scripts}; style-src {styles}; "
     "img-src data: {host}; base-uri 'none'; form-action 'none'"
 )
+_PLAIN = frozenset({int, float, bool, type(None)})  # hold no text
 UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff\u202a-\u202e\u2066-\u2069]")
 
 
@@ -349,7 +350,9 @@ def _cleaned(value: Any) -> Any:
         return isolated(UNPRINTABLE.sub("\ufffd", value))
     if isinstance(value, dict):
         return {key: _cleaned(one) for key, one in value.items()}
-    return [_cleaned(one) for one in value] if isinstance(value, list) else value
+    if isinstance(value, list):
+        return [one if type(one) in _PLAIN else _cleaned(one) for one in value]
+    return value
 
 
 def text(raw: str) -> str:

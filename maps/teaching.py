@@ -29,11 +29,16 @@ class Channel:
         Time constant with which it follows a change; how long the forecast's own error lasts. [min]
     caution : float, optional
         Where its alarm sounds. [`unit`]
+    grows_from, least : float
+        Above what the forecast's own error grows, and its size below. [`unit`]
     slopes : tuple of tuple of float
         By unknown: change for one standard deviation at every node. [`unit`]
     along, curves : tuple of float, tuple of tuple of float
         At every node: sum of the slopes for one standard deviation of all that heats it, and what it does beyond that
         at each of the rules' `curve_at`. [`unit`]
+    wider : tuple of tuple of float
+        At every node: how much further the upper edge lies above what is expected in each air of the rules' `hotter`.
+        [`unit`]
     error, varies : tuple of float
         Size of the forecast's own error, and how much the series changes within minutes, at every node. [`unit`]
     """
@@ -48,9 +53,12 @@ class Channel:
     lag_min: float = 0.0
     lasting_min: float = 1.0
     caution: float | None = None
+    grows_from: float = 0.0
+    least: float = 0.0
     slopes: Columns = ()
     along: tuple[float, ...] = ()
     curves: Columns = ()
+    wider: Columns = ()
     error: tuple[float, ...] = ()
     varies: tuple[float, ...] = ()
 
@@ -79,7 +87,10 @@ class Switch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
-    """Where a channel comes nearest its limit on a leg: node, forecast, and how much may be lost where not known."""
+    """Where a channel comes nearest its limit on a leg: node, forecast, and how much may be lost where not known.
+
+    At node `edge` its upper edge comes nearest. `rise` says how far that rises in each air of the rules' `hotter`.
+    """
 
     leg: int
     channel: int
@@ -88,6 +99,8 @@ class Peak:
     upper: float
     limit: float
     lost: float = 0.0
+    edge: int = 0
+    rise: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,8 +113,12 @@ class Rules:
         Sizes of the forecast's own error on this car against that of its class; `middle` and `width` say how likely.
     alike : tuple of float
         Shares of its variance: of the car, of the day, of the road, of what comes and goes in `quick` of that time.
+    grows : float
+        By how much of a degree that error grows with each. [-]
     beyond : float
         Readings further from what is expected are not believed. [standard deviations]
+    hotter : tuple of str
+        Changes in whose air the widths were computed, the coolest first. [-]
     curve_at : tuple of float
         Where the curves were tried: one below, two above; beyond the last it is extrapolated. [standard deviations]
     upper : float
@@ -119,7 +136,9 @@ class Rules:
     width: float
     alike: tuple[float, float, float, float]
     quick: float
+    grows: float
     beyond: float
+    hotter: tuple[str, ...]
     curve_at: tuple[float, float, float]
     upper: float
     late_min: float
@@ -170,15 +189,15 @@ class Teaching:
     def __post_init__(self) -> None:
         count = len(self.nodes)
         for one in self.channels[:-1]:
-            for column in (*one.slopes, one.along, *one.curves, one.error, one.varies):
+            for column in (*one.slopes, one.along, *one.curves, *one.wider, one.error, one.varies):
                 require_length(column, count, f"channel {one.label!r}, column of the nodes")
         for change in self.changes:
             for column in (*change.moves, change.air):
                 require_length(column, count, f"change {change.key!r}, column of the nodes")
         keys = {change.key for change in self.changes}
-        for switch in self.switches:
-            if switch.change not in keys:
-                message = f"switch {switch.label!r}: no change {switch.change!r}, only {', '.join(sorted(keys))}"
+        for key in (*self.rules.hotter, *(switch.change for switch in self.switches)):
+            if key not in keys:
+                message = f"teaching: no change {key!r}, only {', '.join(sorted(keys))}"
                 raise MapError(message)
         if any(b <= a for a, b in zip(self.nodes, self.nodes[1:], strict=False)):
             message = "teaching: the nodes' points must rise"

@@ -35,6 +35,43 @@ def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
     >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
     array([0, 2, 3])
     """
+    return divide(len(points), bound, _from_chord(points))
+
+
+def line_strays(points: Array) -> Array:
+    """How far a line strays when each of its points and all that hang on it are left out.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n_point, 2)
+        Corners of the line. [any]
+
+    Returns
+    -------
+    ndarray, shape (n_point,)
+        `line_indices` keeps the points whose value is above its bound; infinite at the ends. [as `points`]
+
+    Examples
+    --------
+    >>> line_strays(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]])).round(3)
+    array([  inf, 0.001, 1.414,   inf])
+    """
+    distance = _from_chord(points)
+    strays = np.full(len(points), np.inf)
+    stack = [(0, len(points) - 1, np.inf)]
+    while stack:
+        first, last, above = stack.pop()
+        if last - first < 2:
+            continue
+        away = distance(first, last)
+        middle = first + 1 + int(np.argmax(away))
+        strays[middle] = above = min(above, float(away[middle - first - 1]))
+        stack += [(first, middle, above), (middle, last, above)]
+    return strays
+
+
+def _from_chord(points: Array) -> Distance:
+    """Measure the points between two others from the chord."""
 
     def distance(first: int, last: int) -> Array:
         offset, chord = points[first + 1 : last] - points[first], points[last] - points[first]
@@ -43,7 +80,7 @@ def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
         away: Array = np.linalg.norm(offset - along[:, None] * chord, axis=1)
         return away
 
-    return divide(len(points), bound, distance)
+    return distance
 
 
 def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:

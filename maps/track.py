@@ -49,7 +49,7 @@ class Series:
             raise MapError(message)
         for name, column in self.columns():
             require_length(column, len(self.values), f"{where}, {name}")
-            if any(math.isinf(value) for value in column):
+            if math.inf in column or -math.inf in column:
                 message = f"{where}, {name}: infinite value; use NaN where nothing is known"
                 raise MapError(message)
 

@@ -514,6 +514,9 @@ def fit(
     >>> fit(trip, sorted((trip / "logs").glob("*.csv"))).unknowns.name.tolist()  # doctest: +SKIP
     ['airflow', 'radiator']
     """
+    from planner.files.logs import open_log
+
+    read_logs = [open_log(Path(path)) for path in logs]  # before the model takes its memory
     from planner.forecast.assemble import find_route, quiet
     from planner.logs import fit as learning
     from planner.logs.lying import refuse_liars
@@ -522,7 +525,7 @@ def fit(
     step = progress or quiet
     inputs = _inputs(trip, step)
     route, car = find_route(inputs), inputs.car
-    driven = learning.read_drives(route, [Path(path) for path in logs], car.vehicle, air_k=ambient_k)
+    driven = learning.place_drives(route, read_logs, car.vehicle, air_k=ambient_k)
     refuse_liars(route.trip, route.legs, car.vehicle, driven)
     day = date.today() if on is None else on
     learned = learning.learn(inputs.trip, car, driven, on=day, names=tuple(learn), progress=step)
@@ -621,17 +624,20 @@ def review(
     >>> trip = example("wilmington-astoria")
     >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
     """
+    from planner.files.logs import open_log
+
+    read_logs = [open_log(Path(path)) for path in logs]  # before the model takes its memory
     from planner.forecast.assemble import find_route, quiet, taught
     from planner.forecast.run import as_described
     from planner.logs import review as reviewing
     from planner.logs.drift import drifts
-    from planner.logs.fit import read_drives
+    from planner.logs.fit import place_drives
     from planner.output.results import ReviewResult
 
     step = progress or quiet
     inputs = taught(_inputs(trip, step), progress=step)
     route, car = find_route(inputs), inputs.car
-    driven = read_drives(route, [Path(path) for path in logs], car.vehicle, air_k=ambient_k)
+    driven = place_drives(route, read_logs, car.vehicle, air_k=ambient_k)
     nominal, found = as_described(route, car), []
     for one in driven:
         step(f"trying causes on {one.log.name}, one at a time")

@@ -1,8 +1,10 @@
 """Settings, the command line in this process, copies of shipped trips, and the browser, for all tests."""
 
 import io
+import resource
 import shutil
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +19,23 @@ DATA = Path(__file__).parents[1] / "data"
 # A busy machine must not fail a property; timings are the benches' business.
 settings.register_profile("steady", deadline=None)
 settings.load_profile("steady")
+
+
+MOST_BYTES = 1.5e9
+
+
+@pytest.fixture(autouse=True)
+def memory() -> Iterator[None]:
+    """Fail the test during which this process, or one that it waited for, first holds more than 1.5 GB."""
+    before = _most_bytes()
+    yield
+    assert before >= MOST_BYTES or _most_bytes() < MOST_BYTES
+
+
+def _most_bytes() -> float:
+    """Peak memory so far. [B]."""
+    unit = 1 if sys.platform == "darwin" else 1024
+    return max(resource.getrusage(who).ru_maxrss * unit for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
 
 
 @dataclass(frozen=True)

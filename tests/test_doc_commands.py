@@ -21,6 +21,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
+import desking
 import made_up
 import numpy as np
 import pytest
@@ -164,6 +165,7 @@ def here(tmp_path, monkeypatch, services):
     work.mkdir()
     monkeypatch.chdir(work)
     monkeypatch.setenv("COLUMNS", WIDTH)
+    monkeypatch.setattr("webbrowser.open", desking.press_stop)
     for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
         monkeypatch.setenv(name, str(tmp_path / name))
     local = {"services": services.both(), "archive_url": services.url, "sleep": lambda _: None}

@@ -29,10 +29,11 @@ FOLDERS = {
     "laps": 7,
     "logs": 7,
     "output": 8,
-    "cli": 10,
-    "__main__": 11,
+    "desk": 10,
+    "cli": 11,
+    "__main__": 12,
 }
-DRAW_MAPS = {"output", "cli"}
+DRAW_MAPS = {"output", "desk", "cli"}
 FILES = sorted(path for package in ALLOWED for path in (ROOT / package).rglob("*.py"))
 
 

@@ -1,4 +1,4 @@
-"""What a few readings say of many draws: a linear-Gaussian update of an ensemble, and which readings not to believe.
+"""Ensemble update: a linear-Gaussian update of many draws from a few readings, with outlier rejection.
 
 The ensemble Kalman update with perturbed observations (Evensen, J. Geophys. Res. 99, 1994; Burgers, van Leeuwen &
 Evensen, Mon. Weather Rev. 126, 1998). With few draws, chance correlations would narrow what was not read: covariances
@@ -48,7 +48,7 @@ def update(
     states : ndarray, shape (n_draw, n_state)
         What is to be learnt, roughly normal: logarithms of factors, shifts of the air, temperatures. [any]
     predicted_k : ndarray, shape (n_draw, n_reading)
-        What every draw says each reading should have been, the gauge without error. [K]
+        Prediction of each reading by every draw, without gauge error. [K]
     read_k : ndarray, shape (n_reading,)
         Readings. [K]
     error_k2 : ndarray, shape (n_reading, n_reading)
@@ -59,7 +59,7 @@ def update(
     Returns
     -------
     Update
-        As many draws; each believes readings of its own, perturbed by their error.
+        Updated draws; each uses readings perturbed by their error.
 
     Raises
     ------
@@ -164,5 +164,5 @@ def _check(states: FloatArray, predicted: FloatArray, read: FloatArray, error: F
         message = f"update: {n_draw} draws; at least 8 are needed for a covariance"
         raise ThermalError(message)
     if not np.all(np.isfinite(error)) or np.any(np.linalg.eigvalsh(error) <= 0.0):
-        message = "update: the errors' covariance is not positive definite; give every reading an error of its own"
+        message = "update: the error covariance is not positive definite; give every reading an independent error"
         raise ThermalError(message)

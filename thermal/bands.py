@@ -1,4 +1,4 @@
-"""How a car behaves in everyday states, measured so that it can be held against the bands of the trade.
+"""Simulated temperatures of a car in standard driving states, for comparison with common-practice bands.
 
 A state is a drive that any mechanic would recognise: an hour's cruise, a long grade, half an hour at idle in the heat.
 `measure` drives a vehicle through one and gives back what its gauges would show; `compare` holds that against bands.
@@ -74,14 +74,14 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """One band held against one car."""
+    """One band compared with one car."""
 
     band: Band
     found: float
 
     @property
     def inside(self) -> bool:
-        """Whether the car lies in the band."""
+        """Whether the car is within the band."""
         return self.band.low <= self.found <= self.band.high
 
 
@@ -120,7 +120,7 @@ def rated_trailer(vehicle: Vehicle) -> Vehicle:
     """
     rating = vehicle.body.tow_rating_kg
     if not rating > 0.0:
-        message = f"{vehicle.name}: body.tow_rating is 0 kg; it tows nothing"
+        message = f"{vehicle.name}: body.tow_rating is 0 kg; it has no tow rating"
         raise ParameterError(message)
     front = next(area for most, area in _TRAILER_FRONT_M2 if rating <= most)
     return replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=rating, drag_area_m2=_TRAILER_DRAG * front))
@@ -290,7 +290,7 @@ def measure(vehicle: Vehicle, state: str) -> Course:
     Returns
     -------
     Course
-        Temperatures over the state itself, what went before it left out. The vehicle's own trailer stays behind.
+        Temperatures over the state itself, without its warm-up. The vehicle's own trailer is not towed.
 
     Raises
     ------

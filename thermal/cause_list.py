@@ -18,20 +18,20 @@ _LOG_STEPS = np.linspace(0.1, 1.2, 9)
 _SERIOUS_LOG = 0.5  # ASSUMED: three fifths of what it should be, or five thirds (0.3 to 0.7)
 _GAUGE_STEPS_K = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 30.0])
 NAMES = {fluid.node: fluid.label for fluid in FLUIDS if fluid.gauge}
-# Causes that a log seldom tells apart, and that send an owner to the same place.
+# Causes that a log seldom distinguishes, and that need the same inspection.
 COOLING = frozenset({"airflow", "radiator", "fan", "flow"})
 FAMILIES = {
     COOLING: "the cooling system passes less heat",
     frozenset({"gearbox_heat", "gearbox_loss"}): "the transmission runs hotter",
     frozenset({"axle_heat", "axle_loss"}): "the differential runs hotter",
-    frozenset({"engine_heat", "load"}): "the engine works or heats more",
+    frozenset({"engine_heat", "load"}): "more engine work or heat",
 }
 
 
 class Cause(NamedTuple):
     """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights.
 
-    `serious` is the value from which an owner would want to know; 0 where the cause has none.
+    `serious` is the smallest relevant value; 0 if the cause has none.
     """
 
     name: str
@@ -113,17 +113,19 @@ CAUSES = (
         added=True,
     ),
     _scaled("oil_heat", "more heat made in the engine's oil: level, bearings", ("oil_heat",), (1,)),
-    _scaled("oil_coolant", "oil and coolant exchange heat otherwise: oil level, exchanger", ("oil_coolant",), (-1, 1)),
-    _scaled("oil_cooler", "the oil cooler gives off less: blocked, its thermostat shut", ("oil_cooler",), (-1,)),
+    _scaled(
+        "oil_coolant", "changed heat exchange between oil and coolant: oil level, exchanger", ("oil_coolant",), (-1, 1)
+    ),
+    _scaled("oil_cooler", "the oil cooler rejects less heat: blocked, its thermostat shut", ("oil_cooler",), (-1,)),
     _scaled("gearbox_heat", "the transmission makes more heat: slip, no lock-up, fluid level", ("gearbox_heat",), (1,)),
-    _scaled("gearbox_loss", "the transmission gives off less heat: cooler blocked", ("gearbox_loss",), (-1,)),
+    _scaled("gearbox_loss", "the transmission rejects less heat: cooler blocked", ("gearbox_loss",), (-1,)),
     _scaled("axle_heat", "the differential makes more heat: bearings, oil level", ("axle_heat",), (1,)),
-    _scaled("axle_loss", "the differential gives off less heat", ("axle_loss",), (-1,)),
+    _scaled("axle_loss", "the differential rejects less heat", ("axle_loss",), (-1,)),
     *(_gauge(f"offset_{node}", f"the {words} gauge is off", node) for node, words in NAMES.items()),
     *(Cause(f"stuck_{node}", f"the {words} gauge is stuck", node=node) for node, words in NAMES.items()),
 )
 WORDS = {cause.name: cause.words for cause in CAUSES}
-# The gauge without which a cause cannot be told; one that is not here needs any.
+# The gauge required to detect a cause; causes not listed need any one.
 _NEEDS = {
     **{factor: fluid.node for fluid in FLUIDS for factor in fluid.factors},
     **dict.fromkeys(("fan", "flow", "thermostat_open", "thermostat_late"), fluid_of("coolant").node),

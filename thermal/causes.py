@@ -39,7 +39,7 @@ _PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = CALM, 0.05, 0.5
 _SIZES, _SIZE_WEIGHTS = (0.7, 1.0, 1.45, 2.1), (0.2, 0.4, 0.28, 0.12)
 _FURTHER = (3.0, 6.0)  # times the model's error of one fluid, where nothing on the list explains it
 _ONSETS, _ONSET_LEAST_S = 6, 600.0  # moments tried; a fault needs ten minutes to show
-# ASSUMED: an effect below this is of no use to an owner, and a model's error may well make it.
+# ASSUMED: smaller effects are irrelevant, and may be model error.
 _MATTERS_K = 3.0
 # ASSUMED: a gauge that shows one value for 10 min while the model moves by 5 K is stuck, anywhere within 100 K.
 _STUCK_S, _STUCK_MOVES_K, _LEVEL_WIDTH_K = 600.0, 5.0, 100.0
@@ -82,9 +82,9 @@ def judge(
     drive : Drive
         The drive as it was: its own speeds, heights and air.
     readings : Readings
-        What the gauges said.
+        Gauge readings along that drive.
     posterior : Posterior
-        What earlier logs have taught of the car; it decides how far a sound car may be from the forecast.
+        Posterior from earlier logs; it sets how far a sound car may be from the forecast.
     nuisance : Nuisance, optional
         How wrong a log may be by itself; the usual when not given.
     doubt : Doubt, optional
@@ -379,7 +379,7 @@ class _Judge:
         return first if float(np.ptp(self.plain_k[first : last + 1, node])) >= _STUCK_MOVES_K else None
 
     def _stuck(self, node: int) -> _Best:
-        """Evidence of a stuck gauge: it says nothing from there on, at the price of a level and a moment."""
+        """Evidence of a stuck gauge: no information after its onset, penalised for level and onset."""
         first = self._stuck_from(node) or 0
         seen = self.seen.copy()
         seen[first:, node] = False
@@ -388,7 +388,7 @@ class _Judge:
         left[0][first:, node] = 0.0
         n = int(self.seen[first:, node].sum())
         noise = float(self.noise_k[node])
-        # readings that all say the same, each known to its noise, at a level anywhere
+        # equal readings with noise, at an unknown level
         level = -self.worth * n * np.log(noise) + np.log(noise / _LEVEL_WIDTH_K) - np.log(max(len(self.seen), 2))
         return _Best(float(scores[0] + level), 0.0, float(self.readings.time_s[first]), self.plain_k, left[0])
 

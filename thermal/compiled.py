@@ -70,7 +70,7 @@ class _Checked(IndexDataCacheFile):
 
 
 def _is_whole(path: str) -> bool:
-    """Tell whether a file ends with the checksum of what stands before."""
+    """Whether a file ends with the checksum of its contents."""
     try:
         data = Path(path).read_bytes() if Path(path).is_file() else b""
     except OSError:
@@ -79,7 +79,10 @@ def _is_whole(path: str) -> bool:
 
 
 def check_cache(function: Any) -> Any:
-    """Have the cache of a compiled function read and written with checksums.
+    """Have the cache of a compiled function read and written with checksums, and kept while its file says the same.
+
+    The compiler itself goes by the time at which the file was written, so that installing the same version again would
+    cost another compilation.
 
     Parameters
     ----------
@@ -94,7 +97,29 @@ def check_cache(function: Any) -> Any:
     cache: Any = getattr(function, "_cache", None)  # none when the compiler is switched off
     if hasattr(cache, "_cache_file"):  # lacking where no folder can be written
         cache._cache_file.__class__ = _Checked
+        with suppress(OSError):
+            source = Path(function.py_func.__code__.co_filename).read_bytes().replace(b"\r\n", b"\n")
+            cache._cache_file._source_stamp = _DIGEST(source).hexdigest()
     return function
+
+
+def is_kept(function: Any) -> bool:
+    """Tell whether compiled code of a function lies in its cache.
+
+    Parameters
+    ----------
+    function : Any
+        As `check_cache` returns it.
+
+    Returns
+    -------
+    bool
+        True also when the compiler is switched off.
+    """
+    cache: Any = getattr(function, "_cache", None)
+    if cache is None:
+        return True
+    return hasattr(cache, "_cache_file") and bool(cache._cache_file._load_index())
 
 
 _ROOM_BYTES = 1_500_000  # twice what the kernel takes
@@ -124,7 +149,7 @@ def choose_cache() -> bool:
     try:
         with suppress(FileExistsError):
             kept.mkdir(mode=0o700)
-        if not _own(kept):  # somebody else's folder under this name could hold their code
+        if not _own(kept):  # another user's folder of this name could contain their code
             kept = Path(tempfile.mkdtemp(prefix="grademargin-"))
     except OSError:
         return False
@@ -148,7 +173,7 @@ def _writable(folder: Path) -> bool:
 
 
 def _makeable(folder: Path) -> bool:
-    """Tell whether a folder takes an empty file, which is all that the compiler asks before it chooses it."""
+    """Whether an empty file can be created in a folder, the compiler's own test."""
     return _takes(folder, b"")
 
 

@@ -20,7 +20,7 @@ from thermal.fluids import FLUID_KEYS, N_FLUID
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
-# ASSUMED shares of its variance, nobody has measured them: what stays with the car and with a day (0.1 to 0.3 each),
+# ASSUMED shares of its variance, not measured: what stays with the car and with a day (0.1 to 0.3 each),
 # what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
 CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE = 0.15, 0.15, 0.3, 0.4
 QUICK = 1.0 / 6.0
@@ -31,7 +31,7 @@ TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 # what they usually do: air 1:1, 1 km of height about 4 K, 1 W/kg about 1 K to coolant and 2 K to oils.
 BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
 LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
-_LOAD_S = 600.0  # what was asked of the car is smoothed over this: about a fluid's memory
+_LOAD_S = 600.0  # the load is smoothed over this, about a fluid's time constant
 AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
@@ -82,7 +82,7 @@ class Discrepancy:
         return self.fluids.get(fluid, CLASS_ERROR[fluid])
 
 
-# ASSUMED for a car of a class nobody has logged, so that factors and this give +-8 K on coolant and +-12 to 15 K on
+# ASSUMED for a class without logs, so that factors and this give +-8 K on coolant and +-12 to 15 K on
 # the oils at load, what common practice allows an uncalibrated forecast. Temperatures: those of level cruise, where
 # makers and owners agree best. Lasting: half an hour to an hour, a stretch of road or the body's own time constant.
 CLASS_ERROR = {
@@ -103,7 +103,7 @@ UNFITTED = Discrepancy(
 
 
 def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
-    """Power the road asks of the car, over its mass, smoothed over what its fluids remember.
+    """Specific power demand of the road, smoothed over the fluids' time constant.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
     Returns
     -------
     ndarray, shape (n_segment,)
-        At each segment's end; descents count as nothing asked. [W/kg]
+        At each segment's end; descents count as zero. [W/kg]
     """
     body, trailer = vehicle.body, vehicle.trailer
     mass, area = body.mass_kg + trailer.mass_kg, body.drag_area_m2 + trailer.drag_area_m2

@@ -122,6 +122,6 @@ def _numbers(
         except UnitError:
             value = float("nan")
         if not low <= value <= high:
-            problems.append(f'{where} {key}: read {shown(text)}; write e.g. "{example}", within what a car can have')
+            problems.append(f'{where} {key}: read {shown(text)}; write e.g. "{example}", in the plausible range')
         out[field] = value
     return out

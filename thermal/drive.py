@@ -41,7 +41,7 @@ class Drive:
     group, day : ndarray of int
         Leg and day the segment belongs to. [-]
     heater_on, low_gear : ndarray of float, optional
-        1 where the cabin heater runs at full, and where the driver holds one gear lower; nowhere when not given. [-]
+        1 where the cabin heater runs at full, and where the driver holds one gear lower; zero by default. [-]
     highest_gear : ndarray of float, optional
         Highest gear the driver allows, 1 the first; 0, and when not given, any; -1 overdrive off. [-]
     """

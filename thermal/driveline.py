@@ -1,5 +1,6 @@
 """Gear choice, engine speed, and the losses between crankshaft and wheel."""
 
+import functools
 from typing import NamedTuple
 
 import numpy as np
@@ -376,14 +377,14 @@ def choose_gear(
     tight = crank.slip_w <= _MOST_SLIP * total
     held = engine_speed <= 1.02 * sustained_rad_per_s(vehicle)  # not to shift for a breath of acceleration
     fast = engine_speed <= 1.02 * engine.peak_power_speed_rad_per_s
-    up = np.argmax(np.where(turning, crank.available_w, -1.0), axis=1)
+    up = _greatest(np.where(turning, crank.available_w, -1.0))
     for better in (enough, gives & held, gives & fast & tight, gives & held & tight, enough & held & tight):
-        up = np.where(better.any(axis=1), _highest(better), up)
+        up = np.where(_any(better), _highest(better), up)
     hold = friction_w(engine, engine_speed)
     allowed = engine_speed <= box.descent_speed_rad_per_s
     holds = allowed & turning & (total + hold >= 0.0)
-    lowest = np.where(allowed.any(axis=1), np.argmax(allowed, axis=1), len(box.ratios) - 1)
-    down = np.where(holds.any(axis=1), _highest(holds), lowest)
+    lowest = len(box.ratios) - 1 - _highest(allowed[:, ::-1])
+    down = np.where(_any(holds), _highest(holds), lowest)
     rows, taken = np.arange(n), np.where(total[:, -1] < 0.0, down, up)
     if low_gear is not None:
         lower = np.maximum(taken - 1, 0)
@@ -417,8 +418,25 @@ def _doubt_w(crank: _Crank, taken: npt.NDArray[np.intp], lazily: npt.NDArray[np.
 
 
 def _highest(mask: BoolArray) -> npt.NDArray[np.intp]:
-    """Index of the last true column of each row."""
-    return np.asarray(mask.shape[1] - 1 - np.argmax(mask[:, ::-1], axis=1))
+    """Index of the last true column of each row, 0 where there is none; a gear at a time, as rows are many."""
+    found = np.zeros(len(mask), dtype=np.intp)
+    for gear in range(1, mask.shape[1]):
+        found[mask[:, gear]] = gear
+    return found
+
+
+def _any(mask: BoolArray) -> BoolArray:
+    """Whether a column of each row is true."""
+    return functools.reduce(np.logical_or, mask.T)
+
+
+def _greatest(values: FloatArray) -> npt.NDArray[np.intp]:
+    """Index of the greatest of each row, the first of several."""
+    found, most = np.zeros(len(values), dtype=np.intp), values[:, 0]
+    for gear in range(1, values.shape[1]):
+        more = values[:, gear] > most
+        found[more], most = gear, np.maximum(most, values[:, gear])
+    return found
 
 
 def power_shortfall_w(
@@ -430,7 +448,7 @@ def power_shortfall_w(
     power_share: FloatArray,
     steady: bool,
 ) -> FloatArray:
-    """Power missing in the best gear; zero or less where the car holds the speed.
+    """Power deficit in the best gear; zero or less where the car holds the speed.
 
     Parameters
     ----------
@@ -454,4 +472,4 @@ def power_shortfall_w(
         calm = (crank.engine_rad_per_s <= sustained_rad_per_s(vehicle)) & (crank.slip_w <= _MOST_SLIP * crank.total_w)
         calm[:, 0] = crank.engine_rad_per_s[:, 0] <= sustained_rad_per_s(vehicle)
         missing = np.where(calm, missing, np.inf)
-    return np.asarray(np.min(missing, axis=1))
+    return functools.reduce(np.minimum, missing.T)

@@ -1,4 +1,4 @@
-"""Engine: power there is, fuel burnt, and where its heat goes."""
+"""Engine: available power, fuel burnt, and heat distribution."""
 
 from typing import NamedTuple
 
@@ -135,7 +135,7 @@ def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatAr
     Parameters
     ----------
     brake_w : float or ndarray
-        Power asked of the crankshaft, accessories included; negative when the car drives the engine. [W]
+        Power demand at the crankshaft, including accessories; negative when the car drives the engine. [W]
     speed_rad_per_s : float or ndarray
         Engine speed. [rad/s]
 

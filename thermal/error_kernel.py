@@ -33,8 +33,9 @@ class Along(NamedTuple):
     Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (what has one error in its
     margins), `air_k` (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k`
     (n_draw, n_recorded, n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of
-    the unit error stays with the car and stands alone; the rest (n_fluid,), `stays` being the shares' roots: of the
-    day's error, the road's, and the quick one.
+    the unit error stays with the car and stands alone; `nodes` (n_node,), errors in standard deviations that margins
+    are wanted for, whatever was drawn; the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the
+    road's, and the quick one. `moments` is 0 where no temperatures with an error are wanted.
     """
 
     number: Rows
@@ -51,6 +52,7 @@ class Along(NamedTuple):
     margin_k: FloatArray
     where: Rows
     car: FloatArray
+    nodes: FloatArray
     node: Rows
     sd_k: FloatArray
     low_k: FloatArray
@@ -60,6 +62,7 @@ class Along(NamedTuple):
     timing_s: FloatArray
     stays: FloatArray
     seed: int
+    moments: int
 
 
 @_jit
@@ -116,7 +119,14 @@ def _rate(temps_k, time_s, rows, at):  # type: ignore[no-untyped-def]
 
 
 @_jit
-def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
+def _lower(were_k, nodes, left_k, size_k):  # type: ignore[no-untyped-def]
+    """Lower the margins at fixed errors to what one moment leaves."""
+    for k in range(len(nodes)):
+        were_k[k] = min(were_k[k], left_k - nodes[k] * size_k)
+
+
+@_jit
+def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped-def]
     """Follow one fluid's error: temperatures take on that of the moment, margins that of their piece of the drive."""
     path = a.temps_k[draw, :, a.node[f]]
     sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
@@ -126,14 +136,14 @@ def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
     s_at = _size(path[0], a.air_k[a.rows[0]], a.outside_k[a.rows[0], f], sd, low, high)
     t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
     for d in range(len(a.number)):
+        piece, unit, step = -1, 0.0, 0
         key = _mixed(_mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw)) + np.uint64(a.number[d] * 64 + f))
         always, _ = _normals(key, -1)
         always = a.car[draw, f] + a.stays[0] * always
         road, quick = _normals(key, 0)
-        piece = -1
-        unit, step = always + a.stays[1] * road + a.stays[2] * quick, 0
+        unit = always + a.stays[1] * road + a.stays[2] * quick
         for i in range(a.first[d], a.first[d + 1]):
-            while a.since_s[i] > step * GRID_S:
+            while a.moments and a.since_s[i] > step * GRID_S:
                 step += 1
                 z_road, z_quick = _increments(key, step)
                 road, quick = keep_road * road + fresh_road * z_road, keep_quick * quick + fresh_quick * z_quick
@@ -145,46 +155,51 @@ def _one_fluid(a, draw, f, temps_k, least_k):  # type: ignore[no-untyped-def]
                 s_at = _size(t_at, a.air_k[a.rows[at]], a.outside_k[a.rows[at], f], sd, low, high)
                 t_slope = (t_at - t_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
                 s_slope = (s_at - s_was) / max(a.end_s[a.rows[at]] - e_was, 1e-9)
-            if a.rows[at] == i:
+            if a.moments and a.rows[at] == i:
                 late = a.timing_s[f] * _rate(path, a.end_s, a.rows, at)
                 temps_k[at] = t_at + unit * math.sqrt(s_at * s_at + late * late)
+            past_s = a.end_s[i] - e_was
+            temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
+            if a.rows[at] == i:
                 temp, size = t_at, s_at
-            else:
-                past_s = a.end_s[i] - e_was
-                temp, size = t_was + past_s * t_slope, s_was + past_s * s_slope
             g = a.group[i]
             if a.piece[i] != piece:
                 piece, (held_road, held_quick) = a.piece[i], _normals(_mixed(key + _LEGS), a.piece[i])
                 whole = always + a.stays[1] * held_road + a.stays[2] * held_quick
             left = a.limit_k[i, f] - temp - whole * size
-            if a.where[draw, g, f] == i:  # the peak itself may lie between two rows
+            _lower(were_k[g], a.nodes, a.limit_k[i, f] - temp, size)
+            if a.where[draw, g, f] == i:  # the peak may be between two rows
                 peak = a.limit_k[i, f] - a.margin_k[draw, g, f]
                 size = _size(peak, a.air_k[i], a.outside_k[i, f], sd, low, high)
                 left = min(left, a.limit_k[i, f] - peak - whole * size)
+                _lower(were_k[g], a.nodes, a.limit_k[i, f] - peak, size)
             least_k[g] = min(least_k[g], left)
 
 
 @check_cache
 @_compile(cache=_KEPT, nogil=True)
-def _follow(a, fluids, temps_k, least_k, first, last):  # type: ignore[no-untyped-def]
+def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[no-untyped-def]
     """Follow the errors of draws `first` to `last` - 1."""
     for draw in range(first, last):
         for f in fluids:
             least_k[draw, :, f] = np.inf
-            _one_fluid(a, draw, f, temps_k[draw, :, a.node[f]], least_k[draw, :, f])
+            were_k[draw, :, f] = np.inf
+            _one_fluid(a, draw, f, temps_k[draw, :, a.node[f]], least_k[draw, :, f], were_k[draw, :, f])
 
 
-def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray) -> None:
-    """Follow the errors of all draws and the fluids named, filling the last two arrays in place.
+def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, were_k: FloatArray) -> None:
+    """Follow the errors of all draws and the fluids named, filling the last three arrays in place.
 
     Parameters
     ----------
     fluids : ndarray of int
         Which. [-]
     temps_k : ndarray, shape (n_draw, n_recorded, n_body)
-        Takes recorded temperatures with the error on them; of other bodies it is left as it is. [K]
+        Takes recorded temperatures with the error on them, unless none are wanted; of other bodies it is left. [K]
     least_k : ndarray, shape (n_draw, n_group, n_fluid)
         Takes the smallest margins. [K]
+    were_k : ndarray, shape (n_draw, n_group, n_fluid, n_node)
+        Takes what they were if the error of the whole group was that of a node. [K]
 
     Notes
     -----
@@ -194,7 +209,7 @@ def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray) -> 
     n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)
 
     def run(at: int) -> None:
-        _follow(plain, fluids, temps_k, least_k, at, min(at + _BATCH, n_draw))
+        _follow(plain, fluids, temps_k, least_k, were_k, at, min(at + _BATCH, n_draw))
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(run, range(0, n_draw, _BATCH)))

@@ -31,7 +31,9 @@ from thermal.sobol import normal
 from thermal.vehicle import Vehicle
 
 Rows = npt.NDArray[np.int64]
-_ALONG_S = 60.0  # fluids hold their heat: between rows this far apart a temperature runs nearly straight
+_ALONG_S = 60.0  # temperatures are nearly linear between rows this far apart
+NODES = np.array([-3.0, -2.0, -1.0, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
+"""Errors, in standard deviations, for which margins are kept beside those with the error drawn."""
 _COOLS_S = 7200.0  # two hours after its last move a car is nearly cold, and its error small and still
 
 
@@ -114,10 +116,42 @@ def with_error(
             f"{missing[0]}; simulate with record=rows_along(drive), or more"
         )
         raise ThermalError(message)
-    temps, margin = _followed(
+    temps, margin, were = _followed(
         result, drive, vehicle, known, seed=seed, plain=plain, first_day=first_day, begin=begin, steady=steady
     )
-    return replace(result, temps_k=temps, margin_k=margin)
+    return replace(result, temps_k=temps, margin_k=margin, were_k=were)
+
+
+def margins_with_error(
+    result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, plain: int = 0, begin: int = 0
+) -> FloatArray:
+    """What the smallest margins of every draw would be, if the model's own error had each of some sizes.
+
+    Parameters
+    ----------
+    result : Result
+        Draws of a simulation that recorded at least `rows_along` its drive.
+    drive : Drive
+        The drive they were simulated on.
+    known : Discrepancy
+        What logs have shown of the model's error.
+    plain : int
+        How many of the first draws are left out. [-]
+    begin : int
+        Segment from which on the drive was simulated. [-]
+
+    Returns
+    -------
+    ndarray, shape (n_draw - plain, n_group, n_fluid, n_node)
+        One size for each of `NODES`, for the whole group; infinite for fluids that the car lacks. [K]
+
+    Examples
+    --------
+    See `planner.analysis.rerun`.
+    """
+    return _followed(
+        result, drive, vehicle, known, seed=0, plain=plain, first_day=0, begin=begin, steady=False, moments=False
+    )[2]
 
 
 def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> FloatArray:
@@ -157,11 +191,13 @@ def _followed(
     first_day: int,
     begin: int,
     steady: bool,
-) -> tuple[FloatArray, FloatArray]:
-    """Temperatures recorded and margins with the error on them. [K]."""
-    temps, margin = result.temps_k.copy(), result.margin_k.copy()
+    moments: bool = True,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Temperatures recorded and margins with the error on them, and margins at each of `NODES`. [K]."""
+    temps, margin = result.temps_k.copy() if moments else result.temps_k, result.margin_k.copy()
+    were = np.full((len(temps) - plain, *margin.shape[1:], len(NODES)), np.inf)
     if len(temps) <= plain:
-        return temps, margin
+        return temps, margin, were
     day = drive.day.astype(np.int64)
     first = np.flatnonzero(np.diff(day, prepend=day[0] - 1))
     around, each = conditions_of(known, drive, vehicle), [known.of(key) for key in FLUID_KEYS]
@@ -180,7 +216,9 @@ def _followed(
         temps_k=result.temps_k[plain:],
         margin_k=result.margin_k[plain:],
         where=result.where[plain:],
-        car=np.sqrt(CAR_SHARE) * _cars(len(temps) - plain, seed),
+        car=np.sqrt(CAR_SHARE)
+        * (_cars(len(temps) - plain, seed) if moments else np.zeros((len(temps) - plain, N_FLUID))),
+        nodes=NODES,
         node=np.array(FLUID_NODES),
         sd_k=np.array([one.sd_k for one in each]),
         low_k=np.array([one.low_k for one in each]),
@@ -190,9 +228,10 @@ def _followed(
         timing_s=TIMING_S,
         stays=np.sqrt([DAY_SHARE, ROAD_SHARE, QUICK_SHARE]),
         seed=seed,
+        moments=int(moments),
     )
-    follow(along, np.array([fluid.index for fluid in fluids_in(vehicle)]), temps[plain:], margin[plain:])
-    return temps, margin
+    follow(along, np.array([fluid.index for fluid in fluids_in(vehicle)]), temps[plain:], margin[plain:], were)
+    return temps, margin, were
 
 
 def _piece(drive: Drive, first: Rows) -> Rows:
@@ -202,7 +241,7 @@ def _piece(drive: Drive, first: Rows) -> Rows:
 
 
 def _since_s(drive: Drive, first: Rows) -> FloatArray:
-    """Time since the first move of each day; it stands still once the car has cooled. [s]."""
+    """Time since the first move of each day; constant once the car has cooled. [s]."""
     end_s, out = np.cumsum(drive.duration_s), np.zeros(len(drive.duration_s))
     for start, stop in zip(first, [*first[1:], len(out)], strict=True):
         moving = start + np.flatnonzero(drive.speed_m_per_s[start:stop] > 0.0)

@@ -31,7 +31,7 @@ def drawn_k(
     readings : Readings
         Times, and temperatures at the start.
     posterior : Posterior
-        What logs have taught.
+        Factors learnt from logs of the car.
     n_draw : int
         How many; a power of two. [-]
     air_sd_k : float
@@ -58,7 +58,7 @@ def drawn_k(
 
 
 def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:
-    """Segments whose ends lie nearest before or at some times.
+    """Segments with the last end before or at given times.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ _ASKED_WIDER = {"converter": 0.45}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """What the logs said about a car.
+    """Result of fitting logs.
 
     Attributes
     ----------
@@ -42,7 +42,7 @@ class Fit:
     factors : Factors
         The learnt factors, one draw; 1 where none was fitted. [-]
     unknowns : tuple of Unknown
-        What was asked. [-]
+        Fitted unknowns. [-]
     estimate : ndarray, shape (n_unknown,)
         Factor on the described value, or kelvins added to it. [-]
     covariance : ndarray, shape (n_unknown, n_unknown)
@@ -83,7 +83,7 @@ class Fit:
 
     @property
     def learned(self) -> FloatArray:
-        """Share of the prior variance the log removed; near 0 means it cannot tell. [-]."""
+        """Share of the prior variance removed by the log; near 0 means not determined. [-]."""
         prior = np.array([item.spread for item in self.unknowns])
         return np.asarray(1.0 - (self.standard_error / prior) ** 2)
 
@@ -117,7 +117,7 @@ def fit_factors(
     known: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> Fit:
-    """Fit a few unknowns of a car to what its gauges said.
+    """Fit a few unknowns of a car to gauge readings.
 
     Parameters
     ----------
@@ -128,14 +128,14 @@ def fit_factors(
     spreads : mapping, optional
         Prior standard deviations instead of the usual ones.
     known : Posterior
-        What earlier logs, not among these, have taught: the prior of those factors; nothing when not given.
+        Posterior from earlier logs, used as prior; default: none.
     nuisance : Nuisance, optional
         How wrong a log may be by itself; the usual when not given.
 
     Returns
     -------
     Fit
-        Most probable values, their covariance, and how much the logs had to say.
+        Most probable values, their covariance, and the information in the logs.
 
     Raises
     ------
@@ -210,7 +210,7 @@ def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Po
 
 
 def _thinned(readings: Readings) -> Readings:
-    """At most a few hundred readings of a drive: neighbours say the same."""
+    """At most a few hundred readings of a drive, since neighbours are correlated."""
     step = -(-len(readings.time_s) // _MOST_READINGS)
     return replace(readings, time_s=readings.time_s[::step], temp_k=readings.temp_k[::step])
 

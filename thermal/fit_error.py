@@ -141,7 +141,7 @@ class ErrorModel:
         return np.asarray(np.sqrt(total / count))
 
     def found(self, held: Sequence[Held], thermostat_sd_k: float) -> Discrepancy:
-        """Give the error as it is kept: from stretches that were left out, and the conditions of all.
+        """Return the error estimated from held-out stretches, and the range of conditions of all.
 
         Parameters
         ----------

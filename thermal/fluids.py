@@ -31,7 +31,7 @@ class Body:
     smooth_s : float
         ASSUMED: half the usual time constant, within which its errors cannot be independent. [s]
     at_coolant : bool
-        Whether it is taken as warm as the coolant when a log begins; else it stands half-way to the air. [-]
+        Whether it starts a log at coolant temperature; else half-way to the air. [-]
     warm_k : float, optional
         ASSUMED: its temperature on an ordinary drive, where it follows neither coolant nor air. [K]
     """
@@ -152,7 +152,7 @@ FLUID_NODES = [fluid.node for fluid in FLUIDS]
 
 
 class DrawnFactor(NamedTuple):
-    """What one factor of the draws scales, and the standard deviation of its logarithm for a car nobody has logged.
+    """One factor of the draws: what it scales, and the standard deviation of its logarithm for a car without logs.
 
     ASSUMED: the deviations give about +-8 K on coolant and +-12 to 15 K on the oils at load, which is what common
     practice allows an uncalibrated forecast. A fit narrows them. `later` factors are drawn from a sequence of their
@@ -167,23 +167,23 @@ class DrawnFactor(NamedTuple):
 FACTORS: Mapping[str, DrawnFactor] = {
     "engine_heat": DrawnFactor("heat the engine makes", 0.08),
     "airflow": DrawnFactor("air through the radiator", 0.18),
-    "radiator": DrawnFactor("what the radiator passes at a given air flow", 0.10),
+    "radiator": DrawnFactor("radiator conductance at a given air flow", 0.10),
     "oil_heat": DrawnFactor("heat made in the engine's oil", 0.15),
     "oil_coolant": DrawnFactor("heat passed between oil and coolant", 0.30),
-    "oil_cooler": DrawnFactor("what oil cooler and sump give to the air", 0.20),
+    "oil_cooler": DrawnFactor("heat rejection of oil cooler and sump", 0.20),
     "gearbox_heat": DrawnFactor("heat the transmission makes", 0.17),
-    "gearbox_loss": DrawnFactor("what the transmission gives off", 0.17),
+    "gearbox_loss": DrawnFactor("heat rejection of the transmission", 0.17),
     "axle_heat": DrawnFactor("heat the differential makes", 0.12),
-    "axle_loss": DrawnFactor("what the differential gives off", 0.12),
-    "capacity": DrawnFactor("heat capacity of everything, so the time to warm", 0.10),
-    "brake_heat": DrawnFactor("heat the brakes take", 0.10),
+    "axle_loss": DrawnFactor("heat rejection of the differential", 0.12),
+    "capacity": DrawnFactor("total heat capacity, which sets the warm-up time", 0.10),
+    "brake_heat": DrawnFactor("heat absorbed by the brakes", 0.10),
     "steering_heat": DrawnFactor("heat the power steering's pump makes", 0.30, later=True),
-    "steering_loss": DrawnFactor("what the power steering gives off", 0.25, later=True),
-    "mass": DrawnFactor("mass of car and trailer, so rolling and climbing", 0.06, later=True),
+    "steering_loss": DrawnFactor("heat rejection of the power steering", 0.25, later=True),
+    "mass": DrawnFactor("mass of car and trailer (rolling and climbing)", 0.06, later=True),
     "drag": DrawnFactor("drag area of car and trailer", 0.11, later=True),
-    "wind": DrawnFactor("wind along the road, e to the power of a tenth of its m/s", 0.30, later=True),
-    "tank": DrawnFactor("what the transmission's cooler in the radiator takes on a cruise", 0.60, later=True),
-    "converter": DrawnFactor("what the converter wastes: 2, twice as much, or as in a lazy box", 0.30, later=True),
+    "wind": DrawnFactor("wind along the road, exp(0.1 x m/s)", 0.30, later=True),
+    "tank": DrawnFactor("heat taken by the transmission's cooler in the radiator on a cruise", 0.60, later=True),
+    "converter": DrawnFactor("heat wasted by the torque converter; 2: twice as much", 0.30, later=True),
 }
 
 

@@ -10,16 +10,14 @@ docs/benchmark.md compares it with other schemes.
 
 import functools
 import math
-import sys
 from collections import namedtuple
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from thermal.compiled import check_cache, choose_cache, numba
+from thermal.compiled import check_cache, choose_cache, is_kept, numba
 from thermal.loads import Loads
 from thermal.ranges import FloatArray
 
@@ -140,7 +138,7 @@ def _table(values, temp_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _air_through(share, row, car):  # type: ignore[no-untyped-def]
-    """Air through the radiator at some fan speed, and where that lies on the map (square-root spaced)."""
+    """Air through the radiator at a fan speed, and its position on the map (square-root spaced)."""
     flow = math.sqrt(row.ram * row.ram + share * share * row.fan * row.fan)
     x = min(math.sqrt(flow / car.map_air_max) * (MAP_SIZE - 1), MAP_SIZE - 1.001)
     i = int(x)
@@ -486,7 +484,7 @@ Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out s
 
 
 def _told_apart() -> Any:
-    """Decorate as `_compile` does, and tell the compiler that the arrays it is handed do not overlap."""
+    """Decorate as `_compile` does, and declare to the compiler that its arrays do not overlap."""
     # It makes no vectors otherwise. How to tell it is no part of its interface: where that has changed, the code is the
     # same and slower.
     try:
@@ -645,7 +643,7 @@ def _begin_lanes(b, f, factors, start_k, block, n):  # type: ignore[no-untyped-d
 
 @_jit
 def _record_lanes(b, outputs, limit_k, block, n, i, at, here):  # type: ignore[no-untyped-def]
-    """Keep temperatures where they are wanted, and margins where they are the smallest so far."""
+    """Record requested temperatures, and update the smallest margins."""
     temps, margin, where, _ = outputs
     for k in range(n):
         if at >= 0:
@@ -683,7 +681,7 @@ def _march_lanes(inputs, outputs, work, first, last):  # type: ignore[no-untyped
 
 
 def _lanes_work() -> Any:
-    """Room for what a thread holds of its lanes."""
+    """Work arrays of a thread's lanes."""
     return tuple(kind(*(np.zeros(_LANES) for _ in kind._fields)) for kind in (Row, Lanes, Factors))
 
 
@@ -774,17 +772,11 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
 
 
 def is_compiled() -> bool:
-    """Tell whether a compiled kernel for this program lies in the cache.
+    """Whether a compiled kernel for this version is in the cache.
 
     Returns
     -------
     bool
         False on the first run after installing or updating; true when the compiler is switched off.
     """
-    stats: Any = getattr(_march, "stats", None)
-    if stats is None:
-        return True
-    newest, here = Path(__file__).stat().st_mtime, Path(str(stats.cache_path))
-    version = f"py{sys.version_info[0]}{sys.version_info[1]}"
-    kept = (here.glob(f"kernel.{name}-*.{version}.*.nbc") for name in ("_march", "_march_lanes"))
-    return all(any(file.stat().st_mtime >= newest for file in files) for files in kept)
+    return is_kept(_march) and is_kept(_march_lanes)

@@ -32,7 +32,7 @@ _STILL_METAL_OIL_SHARE = 0.2  # ASSUMED: block-oil link, engine off against runn
 # Speed at which the rise under the floor is given. ASSUMED: three times as much at rest, 2 to 5.
 _UNDERBODY_M_PER_S, _UNDERBODY_STILL = 25.0, 3.0
 _HEATER_EXPONENT = 0.3  # ASSUMED: a heater core is limited by its air side, 0.2 to 0.4
-_NO_WIND = 1e9  # air speed beside which no wind counts, where the car stands
+_NO_WIND = 1e9  # air speed that makes wind negligible when the car is stopped
 _DESCENT_GRADE = -0.03  # steeper than this, a descent's speed is held to what the rotors bear
 _STEADY_ROTOR_K = 573.15  # ASSUMED: street pads begin to fade at 300-370 degC, common practice
 # Fluid through a gearbox's cooler: its pump's pressure is regulated, the flow in the tubes laminar. ASSUMED, 0.3-0.6.
@@ -79,7 +79,7 @@ class Loads(NamedTuple):
     steering_spin_w: FloatArray  # by its pump, wheels straight, at reference viscosity
     steering_air_w_per_k: FloatArray
     steering_surface_w_per_k: FloatArray
-    still: FloatArray  # 1 while the air around the car stands
+    still: FloatArray  # 1 in still air
     airspeed_m_per_s: FloatArray  # past the car; huge where it stands, as no draw is given wind there
     slope: FloatArray  # shape (n_segment, 15), see `thermal.slopes`; zero where nothing is drawn
 
@@ -179,7 +179,7 @@ def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
-    """Speed the car can hold, not above the one wanted.
+    """Speed the car can hold, at most the one wanted.
 
     Returns
     -------

@@ -38,17 +38,17 @@ def drive_from_log(
     time_s : ndarray, shape (n,)
         Times; a row not later than all before it is dropped. [s]
     speed_m_per_s : ndarray, shape (n,)
-        Speed; 0 stands. [m/s]
+        Speed; 0 is stopped. [m/s]
     air_k : ndarray, shape (n,)
         Outside air at the car, road heat included. [K]
     elevation_m : float or ndarray, shape (n,)
         Height, one for the whole drive where the logger has none: the drive is then level. [m]
     engine_on : ndarray of bool, shape (n,), optional
-        Whether the engine turned; when not given it runs, idling while the car stands. [-]
+        Whether the engine was running; default: always, idling when stopped. [-]
     ac_on : float
         Air conditioning for the whole drive, 0 or 1. [-]
     heater_on : float, optional
-        Cabin heater for the whole drive, 0 to 1 = full; what the weather asks when not given, see `heater_use`. [-]
+        Cabin heater for the whole drive, 0 to 1 = full; default: as the weather requires, see `heater_use`. [-]
     step_s : float
         Length of a segment; what is left of the last one is cut off. [s]
     bridge_s : float
@@ -63,7 +63,7 @@ def drive_from_log(
     Raises
     ------
     ParameterError
-        If the arrays differ in length, hold something that is no number, or make no segment.
+        If the arrays differ in length, contain NaN, or give no segment.
 
     Examples
     --------
@@ -176,14 +176,14 @@ def _segments(log: _Log, edge_s: FloatArray, ac_on: float) -> Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
-    """What the gauges said along one drive.
+    """Gauge readings along one drive.
 
     Attributes
     ----------
     time_s : ndarray, shape (n,)
         Time since the drive's start. [s]
     temp_k : ndarray, shape (n, n_body)
-        Readings in the order of `fluids.BODIES`; not a number where there is none. [K]
+        Readings in the order of `fluids.BODIES`; NaN if missing. [K]
     start_k : ndarray, shape (n_body,)
         Temperatures at the start, see `start_from_readings`. [K]
     """
@@ -208,7 +208,7 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
     Parameters
     ----------
     first_k : ndarray, shape (n_body,)
-        First reading of every body; not a number where there is none; the coolant's must be there. [K]
+        First reading of every body, NaN if missing; the coolant's is required. [K]
     air_k : float
         Outside air. [K]
 
@@ -233,7 +233,7 @@ def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
 
 
 def _cold_soaked(first_k: FloatArray, air_k: float) -> FloatArray:
-    """Put one odd gauge right where the others say that the car stood until it was as cold as the air."""
+    """Correct one deviating gauge when the others show that the car was cold-soaked."""
     read = np.flatnonzero(np.isfinite(first_k))
     if len(read) < 3:
         return first_k

@@ -1,4 +1,4 @@
-"""What logs have taught of one car: medians, spreads and correlations of the model's factors, kept in its file."""
+"""Posterior of one car: medians, standard deviations and correlations of the model's factors, stored in its file."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -28,7 +28,7 @@ class Factor:
 class Posterior:
     """Factors a fit has found, their correlations by pair of names, and the error it leaves the model.
 
-    Without factors, and with the class's error, for a car nobody has logged.
+    Without factors, and with the class's error, for a car without logs.
     """
 
     factors: Mapping[str, Factor]

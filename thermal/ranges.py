@@ -12,7 +12,7 @@ BoolArray: TypeAlias = npt.NDArray[np.bool_]
 
 
 def require_range(value: float, low: float, high: float, what: str) -> float:
-    """Return `value` if it lies in [low, high].
+    """Return `value` if it is in [low, high].
 
     Parameters
     ----------
@@ -27,7 +27,7 @@ def require_range(value: float, low: float, high: float, what: str) -> float:
     Raises
     ------
     RangeError
-        If it lies outside, or is not a number.
+        If it is outside, or NaN.
 
     Examples
     --------

@@ -30,7 +30,7 @@ IntArray = npt.NDArray[np.int64]
 # Unknowns that move several fields together; kelvins are added, anything else multiplied.
 JOINT = {"thermostat": ("cooling.thermostat_open_k", "cooling.thermostat_full_k")}
 _TOLERANCE_K = 0.02  # error of a step: a forecast's is a quarter of it, a reading's noise twenty times it
-TEMPERATURE_SPREAD_K = 3.0  # the likely error of a temperature nobody measured, as in thermal.vehicle.quantity
+TEMPERATURE_SPREAD_K = 3.0  # likely error of an unmeasured temperature, as in thermal.vehicle.quantity
 
 
 class Unknown(NamedTuple):
@@ -121,7 +121,7 @@ def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tu
 
 
 def _plausible(part: Any, name: str, value: float) -> float:
-    """Keep a trial value within what its field may hold: a fit may try more, a car may not have it."""
+    """Clip a trial value to the range of its field."""
     meta = next(item.metadata for item in fields(part) if item.name == name)
     return float(np.clip(value, meta["low"], meta["high"]))
 
@@ -166,7 +166,7 @@ class Task:
     Parameters
     ----------
     middle, root : ndarray
-        Middle of the prior of what is asked, and a root of its precision. [-]
+        Mean of the prior, and a square root of its precision. [-]
     nuisance : Nuisance
         How wrong a log may be by itself.
     """
@@ -374,14 +374,14 @@ def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: 
     Returns
     -------
     ndarray, shape (n, n_body)
-        Model less reading; not a number where there is no reading. [K]
+        Model minus reading; NaN without a reading. [K]
     """
     draws = nominal() if factors is None else factors
     return np.asarray(modelled_k(vehicle, drive, readings, draws)[0] - readings.temp_k)
 
 
 def rmse_k(residual_k: FloatArray, where: BoolArray | None = None) -> float:
-    """Root mean square of residuals, the absent ones apart.
+    """Root mean square of residuals, without missing ones.
 
     Parameters
     ----------
@@ -410,7 +410,7 @@ def autocorrelation_time(residual_k: FloatArray) -> float:
     Parameters
     ----------
     residual_k : ndarray, shape (n,)
-        Residuals at even spacing; absent ones are left out. [K]
+        Residuals at even spacing; missing ones are skipped. [K]
 
     Returns
     -------

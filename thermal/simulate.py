@@ -1,6 +1,6 @@
 """One call: a drive and a vehicle in, temperatures and margins out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +44,9 @@ class Result:
         Steps taken. [-]
     work : Work
         Engine work per segment.
+    were_k : ndarray, shape (n_draw, n_group, n_fluid, n_node)
+        What the margins were, if the model's own error had each of the sizes `thermal.error_path.NODES`; nothing before
+        `thermal.error_path.with_error`. [K]
     """
 
     temps_k: FloatArray
@@ -55,6 +58,7 @@ class Result:
     heat_out_j: FloatArray
     steps: FloatArray
     work: Work
+    were_k: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0, 0)))
 
 
 def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
@@ -241,7 +245,7 @@ def simulate(
         ledger,
     )
     if not np.all(np.isfinite(ledger)):
-        message = f"{vehicle.name}: a temperature ceased to be a number; please report the vehicle and trip"
+        message = f"{vehicle.name}: a temperature became NaN; please report the vehicle and trip"
         raise SolverError(message)
     return Result(
         temps_k=temps,

@@ -1,4 +1,4 @@
-"""How a drive's heats move with the road load that nobody weighed and the wind that nobody forecast."""
+"""Sensitivity of a drive's heats to unknown road load and wind."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -56,7 +56,7 @@ def moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
 
 
 def _with(vehicle: Vehicle, mass_kg: float, drag_m2: float, trailer_kg: float, trailer_m2: float) -> Vehicle:
-    """Another road load, beyond what a file may say if need be: a car at the edge of its range has slopes too."""
+    """A vehicle with changed road load, beyond the allowed range if necessary for a difference."""
     body, trailer = replace(vehicle.body), replace(vehicle.trailer)
     for part, mass, drag in ((body, mass_kg, drag_m2), (trailer, trailer_kg, trailer_m2)):
         object.__setattr__(part, "mass_kg", mass)

@@ -1,4 +1,4 @@
-"""Sorts of oil an owner can name: what each withstands, how it thickens in the cold, and how fast heat ages it."""
+"""Sorts of oil: temperature limits, viscosity, and ageing."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -168,31 +168,6 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
     )
     held = replace(getattr(vehicle, limit), caution_k=sort.caution_k, limit_k=sort.limit_k)
     return replace(vehicle, **{part: oil, limit: held})
-
-
-def minutes_above(temp_k: FloatArray, duration_s: FloatArray, limit_k: float) -> float:
-    """Time spent above a temperature.
-
-    Parameters
-    ----------
-    temp_k : ndarray, shape (n,)
-        Temperature at the end of each segment. [K]
-    duration_s : ndarray, shape (n,)
-        How long each lasts. [s]
-    limit_k : float
-        The temperature. [K]
-
-    Returns
-    -------
-    float
-        Minutes. [min]
-
-    Examples
-    --------
-    >>> minutes_above(np.array([400.0, 410.0]), np.array([60.0, 120.0]), 405.0)
-    2.0
-    """
-    return float(np.sum(duration_s[temp_k > limit_k])) / 60.0
 
 
 def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:

@@ -15,12 +15,12 @@ _NINETY_PERCENT = 3.29  # standard deviations from the 5th to the 95th in a hund
 
 
 def medians(posterior: Posterior = NOTHING) -> Factors:
-    """Give the one draw that stands for the car as best known.
+    """Return the single draw of the car as best known.
 
     Parameters
     ----------
     posterior : Posterior
-        What logs have taught; nothing when not given.
+        Posterior from logs; default: none.
 
     Returns
     -------
@@ -36,7 +36,7 @@ def medians(posterior: Posterior = NOTHING) -> Factors:
 
 
 def spread_of(vehicle: Vehicle) -> dict[str, float]:
-    """Spread of every factor for one car: its class's, wider where nobody knows how old the radiator's core is.
+    """Standard deviation of every factor for one car: its class's, larger if the age of the radiator core is unknown.
 
     Returns
     -------
@@ -73,7 +73,7 @@ def draw(
     seed : int
         Seed of the scrambling. [-]
     posterior : Posterior
-        What logs have taught of this car: its factors' medians, spreads and correlations; else 1 and the class's.
+        Posterior of this car: its factors' medians, spreads and correlations; default: 1 and the class's.
     vehicle : Vehicle, optional
         Car whose own spreads count, see `spread_of`; those of any class when not given.
 

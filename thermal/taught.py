@@ -1,4 +1,4 @@
-"""What gauges read by hand teach of a car: its factors, and the air of the days on which they were read.
+"""Learning a car's factors, and the air of single days, from manual gauge readings.
 
 The unknowns and their prior are those that `thermal.fit` has for logs. A reading is one number with an error: of the
 gauge, of what was driven against what was planned, and of the model itself (`thermal.discrepancy`), which stays alike
@@ -41,7 +41,7 @@ STEP = np.sqrt(3.0)  # of the points either side: exact to the fourth moment of 
 _ROUNDS = 3
 
 
-# ASSUMED, nobody has measured them: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
+# ASSUMED, not measured: a gauge with numbers, 1 to 4 K; air at one place against that of the day, 2 to 4 K.
 _OILS = ("engine_oil", "transmission", "differential", "power_steering")
 GAUGE_SD_K = {AIR: 2.5, "coolant": 2.0, **dict.fromkeys(_OILS, 3.0)}
 # ASSUMED: what was driven is not what was planned, by so many minutes of road before and after; 2 to 6 min. [s]
@@ -76,7 +76,7 @@ class Observation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taught:
-    """What readings taught.
+    """Result of learning from readings.
 
     Attributes
     ----------
@@ -123,13 +123,13 @@ def teach(
     air_sd_k : ndarray, shape (n_day,)
         Standard deviation of each day's air. [K]
     known : Posterior
-        What logs have taught; nothing when not given.
+        Posterior from logs; default: none.
     start_k : ndarray, shape (n_body,), optional
         Temperatures at the start; the air's when not given. [K]
     timing_s : float
         How many minutes of road a reading may be before or after. [s]
     as_expected : bool
-        Take every reading as what is expected, whatever it says: to learn what it would be worth.
+        Replace every reading by its expected value, to compute its information only.
     source : str
         Said of every factor.
 
@@ -142,7 +142,7 @@ def teach(
     -----
     How large the model's error is on this car is learnt too, by fluid (the mean over a few sizes, each by how likely it
     makes the readings): readings that agree with each other narrow more than scattered ones.
-    A reading more than 3.5 standard deviations from what is expected is left out: a wrong unit, another gauge, or a
+    A reading more than 3.5 standard deviations from its expected value is not used: a wrong unit, another gauge, or a
     fault of the car, none of which is a factor.
 
     Examples

@@ -11,6 +11,7 @@ from typing import Any
 
 from thermal.errors import UnitError, shown
 from thermal.unit_names import plain_signs, spelled
+from thermal.unit_table import between_common, common_kind
 
 _THOUSANDS = r"[1-9]\d{0,2}(?:,\d{3})++(?:\.\d*)?"
 _NUMBER = rf"[-+]?(?:{_THOUSANDS}|\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?"
@@ -52,7 +53,7 @@ _KINDS = {
 
 @functools.cache
 def _registry() -> Any:
-    import pint  # not before a unit is read: it takes a tenth of a second
+    import pint  # not before a rare unit is read: it takes half a second
 
     return pint.UnitRegistry(cache_folder=None)
 
@@ -74,7 +75,7 @@ def _plain(unit: str) -> bool:
 def _require_scale(unit: str, to: str) -> None:
     """Refuse what pint must not parse, and units without equal steps, such as the decibel."""
     if not _plain(unit):
-        message = "no unit is written like that"
+        message = "that is not a unit"
         raise ValueError(message)
     zero, one, two = (float(_registry().Quantity(value, unit).to(to).magnitude) for value in (0.0, 1.0, 2.0))
     if not math.isclose(two - one, one - zero, rel_tol=1e-6):
@@ -176,10 +177,15 @@ def convert(value: float, unit: str, to: str) -> float:
     100.0
     """
     name, target = spelled(unit), spelled(to)
+    common = common_kind(name, target)
+    if common:
+        return between_common(value, name, target)
+    message = f"{value:g} {shown(unit)[1:-1]} is not a valid {kind_of(to)}"
+    if common is False:
+        raise UnitError(message)
     try:
         return _converted(value, name, target)
     except _refusals() as exc:
-        message = f"{value:g} {shown(unit)[1:-1]} is no {kind_of(to)}"
         raise UnitError(message) from exc
 
 
@@ -291,7 +297,7 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
     try:
         return convert(value, name, unit)
     except UnitError as exc:
-        message = f"{shown(text)} is no {kind_of(unit)}; write e.g. '{proposed}'"
+        message = f"{shown(text)} is not a valid {kind_of(unit)}; write e.g. '{proposed}'"
         raise UnitError(message) from exc
 
 
@@ -335,6 +341,9 @@ def same_kind(unit: str, other: str) -> bool:
     (True, False, False)
     """
     unit, other = spelled(unit), spelled(other)
+    common = common_kind(unit, other)
+    if common is not None:
+        return common
     try:
         _require_scale(unit, other)
     except _refusals():
@@ -374,7 +383,8 @@ def to_fuel_use(text: str) -> float:
     name = re.sub(r"[\s.()]", "", match[2]).casefold() if match else ""
     if match is None or name not in _FUEL_USES:
         message = (
-            f"{shown(text)} is no fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' or '8 km/L'"
+            f"{shown(text)} is not a valid fuel use; write e.g. '18 mpg' (US gallons), '22 mpg UK', '12 L/100 km' "
+            "or '8 km/L'"
         )
         raise UnitError(message)
     unit, inverse = _FUEL_USES[name]
@@ -382,7 +392,7 @@ def to_fuel_use(text: str) -> float:
     if not (value > 0.0 and math.isfinite(value)):
         message = f"{shown(text)}: fuel use must be above 0"
         raise UnitError(message)
-    found = 1.0 / (value * _converted(1.0, unit, "m**-2")) if inverse else value / 100.0 * _converted(1.0, unit, "m**2")
+    found = 1.0 / (value * convert(1.0, unit, "m**-2")) if inverse else value / 100.0 * convert(1.0, unit, "m**2")
     if not _FUEL_LEAST <= found <= _FUEL_MOST:
         message = f"{shown(text)}: allowed are 2 to 100 L/100 km (118 to 2.4 mpg)"
         raise UnitError(message)

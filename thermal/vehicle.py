@@ -14,7 +14,7 @@ from thermal.oil import Oil, oil_from_viscosities
 
 
 def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
-    """Declare a field that holds a number in `unit` within [low, high].
+    """Declare a numeric field in `unit` within [low, high].
 
     Parameters
     ----------
@@ -23,9 +23,9 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
     low, high : float
         Plausible range, inclusive, in that unit. [any]
     likely : float
-        ASSUMED likely error of a value nobody measured, as a share of it; a temperature's is always 3 K. [-]
+        ASSUMED likely error of an unmeasured value, as a fraction of it; a temperature's is always 3 K. [-]
     several : bool
-        Whether the field holds a list of such numbers.
+        Whether the field is a list of such numbers.
 
     Returns
     -------
@@ -36,7 +36,7 @@ def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.
 
 
 def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
-    """Declare a field that holds one of a few words.
+    """Declare a field with one of a few words.
 
     Returns
     -------
@@ -94,14 +94,14 @@ class Body(_Checked):
 
     mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart", likely=0.1)
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
-    roof: str = choice(tuple(ROOF_DRAG_M2), "what is carried on the roof; adds its drag, its mass is the car's")
+    roof: str = choice(tuple(ROOF_DRAG_M2), "load on the roof; adds drag, its mass counts as the car's")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")
     tyre_radius_m: float = quantity("m", 0.2, 0.6, "rolling radius of the driven tyres", likely=0.03)
-    tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer its maker allows; 0 = none")
+    tow_rating_kg: float = quantity("kg", 0, 6000, "heaviest laden trailer the maker allows; 0 = none")
 
     @property
     def drag_m2(self) -> float:
-        """Drag area with what stands on the roof. [m2]."""
+        """Drag area including roof load. [m2]."""
         return self.drag_area_m2 + ROOF_DRAG_M2[self.roof]
 
 
@@ -110,7 +110,7 @@ class Trailer(_Checked):
     """What is towed; all zero for a solo car."""
 
     mass_kg: float = quantity("kg", 0, 6000, "mass of the laden trailer; 0 = none", likely=0.1)
-    kind: str = choice(tuple(TRAILER_DRAG_M2), "what is towed; sets its drag where drag_area is 0")
+    kind: str = choice(tuple(TRAILER_DRAG_M2), "kind of trailer; sets its drag where drag_area is 0")
     drag_area_m2: float = quantity("m**2", 0, 6.0, "drag area the trailer adds; 0 = that of its kind")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight, trailer")
 
@@ -124,18 +124,18 @@ class Trailer(_Checked):
 
 _AIR_COOLED = (
     "an air-cooled engine has no coolant, radiator or thermostat: its heads and oil carry all the heat, and this model "
-    "has been checked against none. No class stands in for it; go by its maker's limits and by gauges for oil and heads"
+    "has been checked against none. No class approximates it; use the maker's limits and gauges for oil and heads"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Engine(_Checked):
-    """Work, fuel and where the waste heat goes."""
+    """Work, fuel and waste heat."""
 
     fuel: str = choice(("petrol", "diesel"), "fuel burnt")
-    induction: str = choice(("natural", "turbo"), "how it breathes; decides the loss of power with height")
+    induction: str = choice(("natural", "turbo"), "aspiration; sets the loss of power with elevation")
     cooling: str = choice(
-        ("liquid",), "how heat leaves the block; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
+        ("liquid",), "cooling method; an air-cooled engine is not modelled", refused={"air": _AIR_COOLED}
     )
     displacement_m3: float = quantity("m**3", 0.0003, 0.010, "swept volume", likely=0.02)
     peak_power_w: float = quantity("W", 10e3, 600e3, "rated power at its speed", likely=0.1)
@@ -147,20 +147,20 @@ class Engine(_Checked):
     indicated_efficiency: float = quantity(
         "dimensionless", 0.25, 0.50, "Willans slope: indicated work over fuel energy", likely=0.05
     )
-    friction_pressure_pa: float = quantity("Pa", 3e4, 3e5, "friction and pumping mean pressure at no speed")
-    friction_slope_pa_s: float = quantity("Pa*s", 0, 800, "its rise with engine speed")
+    friction_pressure_pa: float = quantity("Pa", 3e4, 3e5, "friction and pumping mean effective pressure at zero speed")
+    friction_slope_pa_s: float = quantity("Pa*s", 0, 800, "its increase with engine speed")
     accessory_power_w: float = quantity("W", 0, 6000, "alternator, pumps, steering, engine-driven fan, at cruise")
     coolant_share: float = quantity("dimensionless", 0.1, 0.6, "share of the combustion waste heat taken by the metal")
     oil_share: float = quantity("dimensionless", 0.0, 0.1, "share of the combustion waste heat taken by the oil")
     friction_oil_share: float = quantity("dimensionless", 0.1, 0.9, "share of friction heat made in the oil")
-    overrun_fuel: str = choice(("cut", "idle"), "fuel when the car drives the engine")
+    overrun_fuel: str = choice(("cut", "idle"), "fuel on overrun: cut off, or as at idle")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gearbox(_Checked):
     """Ratios and losses from crankshaft to propeller shaft."""
 
-    kind: str = choice(("manual", "automatic"), "how it is shifted")
+    kind: str = choice(("manual", "automatic"), "manual or automatic")
     ratios: tuple[float, ...] = quantity(
         "dimensionless", 0.4, 8.0, "gear ratios, first to top", several=True, likely=0.05
     )
@@ -168,7 +168,7 @@ class Gearbox(_Checked):
     direct_efficiency: float = quantity("dimensionless", 0.92, 1.0, "efficiency of the 1:1 gear", likely=0.003)
     spin_loss_w: float = quantity("W", 20, 4000, "drag, churning and pump loss at 3000 rpm and 80 degC")
     lugging_speed_rad_per_s: float = quantity("rad/s", 80, 400, "lowest engine speed for pulling", likely=0.1)
-    reserve: float = quantity("dimensionless", 0.0, 1.0, "power in hand wanted in a gear, as a share of the demand")
+    reserve: float = quantity("dimensionless", 0.0, 1.0, "power reserve required in a gear, as a share of the demand")
     descent_speed_rad_per_s: float = quantity(
         "rad/s", 150, 800, "highest engine speed used for engine braking", likely=0.1
     )
@@ -185,7 +185,7 @@ class Gearbox(_Checked):
 class Axle(_Checked):
     """The final drive."""
 
-    kind: str = choice(("hypoid", "transaxle"), "own housing and oil, or sharing the transmission's")
+    kind: str = choice(("hypoid", "transaxle"), "own housing and oil, or shared with the transmission")
     ratio: float = quantity("dimensionless", 2.0, 8.0, "final drive ratio", likely=0.05)
     efficiency: float = quantity("dimensionless", 0.88, 1.0, "load-proportional efficiency, warm", likely=0.007)
     spin_loss_w: float = quantity("W", 5, 1500, "churning and bearing loss at 100 km/h and 80 degC")
@@ -193,9 +193,9 @@ class Axle(_Checked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Steering(_Checked):
-    """What assists the steering; its pump heats a fluid of its own."""
+    """Power steering; its pump heats a separate fluid."""
 
-    kind: str = choice(("none", "hydraulic"), "how it is assisted; electric or not at all is none")
+    kind: str = choice(("none", "hydraulic"), "hydraulic, or none (electric or unassisted)")
     spin_loss_w: float = quantity("W", 0, 2000, "pump's loss, wheels straight, at 3000 rpm and 80 degC", likely=0.3)
     relief_power_w: float = quantity("W", 0, 5000, "pump's flow times its relief pressure", likely=0.3)
 
@@ -205,7 +205,7 @@ _AGE = {"new": 0.0, "unknown": 0.5, "original": 1.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cooling(_Checked):
-    """Coolant, pump, thermostat, radiator, fan and what stands in front of it."""
+    """Coolant, pump, thermostat, radiator, fan and the components in front of it."""
 
     glycol: str = choice(("ethylene", "propylene"), "antifreeze base")
     glycol_share: float = quantity("dimensionless", 0.0, 0.7, "antifreeze by volume", likely=0.1)
@@ -223,7 +223,7 @@ class Cooling(_Checked):
         "dimensionless", 0.2, 1.2, "1 = clean grille and core; less for lamps, bugs, bent fins"
     )
     condition: str = choice(
-        ("new", "original", "unknown"), "radiator's core: new or recored, as old as the car, or nobody knows"
+        ("new", "original", "unknown"), "radiator core: new or recored, as old as the car, or unknown"
     )
     original_core: float = quantity(
         "dimensionless", 0.3, 1.0, "conductance of an original core over a new one's", likely=0.15
@@ -235,14 +235,16 @@ class Cooling(_Checked):
         "dimensionless",
         0.0,
         0.6,
-        "share of the radiator's air that comes round to the grille at a standstill",
+        "share of the radiator's air that recirculates to the grille at a standstill",
         likely=0.5,
     )
-    fan: str = choice(("electric", "viscous", "fixed"), "how the fan is driven")
+    fan: str = choice(("electric", "viscous", "fixed"), "fan drive")
     fan_flow_m3_per_s: float = quantity("m**3/s", 0.1, 4, "air the fan moves through the core at full speed")
     fan_on_k: float = quantity("K", 333, 393, "electric: switches on; viscous: fully engaged")
     fan_off_k: float = quantity("K", 323, 390, "electric: switches off; viscous: begins to engage")
-    condenser_heat_w: float = quantity("W", 0, 12e3, "heat the A/C condenser gives to the radiator's air; 0 = no A/C")
+    condenser_heat_w: float = quantity(
+        "W", 0, 12e3, "heat of the A/C condenser added to the radiator's air; 0 = no A/C"
+    )
     compressor_power_w: float = quantity("W", 0, 8e3, "A/C compressor load at cruise")
     heater_w_per_k: float = quantity(
         "W/K", 0, 300, "cabin heater at full, coolant to outside air, at 3000 rpm", likely=0.4
@@ -250,7 +252,7 @@ class Cooling(_Checked):
 
     @property
     def core_share(self) -> float:
-        """Conductance of the core as it is over a new one's; half-way, by ratio, where nobody knows."""
+        """Conductance of the core relative to a new one; the geometric mean if its age is unknown."""
         return float(self.original_core ** _AGE[self.condition])
 
     @property
@@ -263,7 +265,7 @@ class Cooling(_Checked):
 class Lubricant(_Checked):
     """What is in it: the sort, and viscosities from the bottle or its data sheet."""
 
-    sort: str = choice(("mineral", "synthetic", "conventional", "long-life"), "what it is; see the sorts of oil")
+    sort: str = choice(("mineral", "synthetic", "conventional", "long-life"), "kind of fluid; see the sorts of oil")
     viscosity_40c_m2_per_s: float = quantity("m**2/s", 5e-6, 1e-3, "kinematic viscosity at 40 degC")
     viscosity_100c_m2_per_s: float = quantity("m**2/s", 2e-6, 6e-5, "kinematic viscosity at 100 degC")
 
@@ -289,7 +291,7 @@ class Cooler(_Checked):
 class Node(_Checked):
     """One lumped body and its outside surface."""
 
-    heat_capacity_j_per_k: float = quantity("J/K", 2e3, 4e5, "fluid plus the metal that follows it")
+    heat_capacity_j_per_k: float = quantity("J/K", 2e3, 4e5, "fluid plus the metal at its temperature")
     surface_w_per_k: float = quantity("W/K", 0, 200, "conductance to the air at 100 km/h and sea level")
     area_m2: float = quantity("m**2", 0, 4, "outside surface, for still air and radiation")
     emissivity: float = quantity("dimensionless", 0.05, 1.0, "of that surface")
@@ -303,7 +305,9 @@ class Links(_Checked):
     oil_coolant_w_per_k: float = quantity("W/K", 0, 400, "oil to coolant inside the engine at 3000 rpm")
     metal_oil_w_per_k: float = quantity("W/K", 0, 400, "block to oil, running")
     metal_transmission_w_per_k: float = quantity("W/K", 0, 40, "block to gearbox, through the bell housing")
-    underbody_rise_k_per_w: float = quantity("K/W", 0, 1e-3, "warmer air under the floor at 25 m/s, per W of exhaust")
+    underbody_rise_k_per_w: float = quantity(
+        "K/W", 0, 1e-3, "rise of air temperature under the floor at 25 m/s, per W of exhaust heat"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -320,7 +324,7 @@ class Tank(_Checked):
     """Fuel carried."""
 
     capacity_m3: float = quantity("m**3", 0.01, 0.5, "usable tank", likely=0.05)
-    reserve: float = quantity("dimensionless", 0.0, 0.6, "share not planned on")
+    reserve: float = quantity("dimensionless", 0.0, 0.6, "reserve share")
 
 
 # A car without hydraulic steering: no heat, no surface, and limits that are never looked at.
@@ -330,7 +334,7 @@ _NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=
 _NO_BODY = Node(heat_capacity_j_per_k=6e3, surface_w_per_k=0.0, area_m2=0.0, emissivity=0.8)
 _NO_LIMIT = Limit(warm_k=273.15, caution_k=388.15, limit_k=403.15)
 
-# Sections that a file may leave out, unless the section, key and word beside them ask for them.
+# Optional sections, unless required by the given section, key and word.
 OPTIONAL = dict.fromkeys(
     ("steering", "power_steering_oil", "power_steering_cooler", "power_steering", "power_steering_limit"),
     ("steering", "kind", "hydraulic"),
@@ -339,7 +343,7 @@ OPTIONAL = dict.fromkeys(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
-    """A whole car; sections that have a default may be left out of its file."""
+    """A whole car; sections with a default are optional in its file."""
 
     name: str
     body: Body
@@ -387,7 +391,7 @@ class Vehicle:
         kinds = ", ".join(kind for kind in TRAILER_DRAG_M2 if kind != "none")
         yield (
             self.trailer.mass_kg == 0.0 or self.trailer.drag_m2 > 0.0,
-            f"trailer: it has a mass but no drag; say its kind ({kinds}) or its drag_area",
+            f"trailer: it has a mass but no drag; set its kind ({kinds}) or its drag_area",
         )
 
     def _engine_rules(self) -> Iterator[tuple[bool, str]]:

@@ -1,4 +1,4 @@
-"""Makes a vehicle of TOML tables: a class of car, then what its owner knows better. Every value carries its source."""
+"""Building a vehicle from TOML tables: a class, then the owner's values. Every value has a source."""
 
 import typing
 from collections.abc import Callable, Mapping, Sequence
@@ -49,7 +49,7 @@ _OTHER_WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One value as written: where it stands, its text, its source, and whether it is assumed."""
+    """One value as written: location, text, source, and whether it is assumed."""
 
     key: str
     text: str
@@ -58,13 +58,13 @@ class Entry:
 
     @property
     def assumed(self) -> bool:
-        """True when nothing but judgement stands behind the value."""
+        """Whether the value is based on judgement only."""
         return self.source.upper().startswith("ASSUMED")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleFile:
-    """A vehicle, what its numbers rest on, and what logs have taught of it beside its numbers."""
+    """A vehicle, the sources of its numbers, and the posterior from logs."""
 
     vehicle: Vehicle
     base: str
@@ -110,12 +110,12 @@ def key_of(item: Any) -> str:
 def vehicle_from(
     own: Mapping[str, Any], *, file: str, classes: Sequence[str], class_tables: Callable[[str], Mapping[str, Any]]
 ) -> VehicleFile:
-    """Lay an owner's values over the class they name, and check all of it.
+    """Merge an owner's values over their class, and check the result.
 
     Parameters
     ----------
     own : mapping
-        The owner's file as TOML gives it.
+        The owner's file as TOML data.
     class_tables : callable
         Gives the tables of a class by its name.
 
@@ -161,7 +161,7 @@ def vehicle_from(
 
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
-    """Lay the owner's values over the class, noting keys that do not exist."""
+    """Merge the owner's values over the class; report unknown keys."""
     problems = []
     for section, table in own.items():
         if section not in sections():
@@ -182,7 +182,7 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
 
 
 def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
-    """Lay the viscosities and limits of the sorts of oil the owner names under what he gives himself."""
+    """Fill in viscosities and limits of the named sorts of oil, below the owner's own values."""
     problems = []
     automatic = tables.get("gearbox", {}).get("kind", {}).get("value") == "automatic"
     for part in [name for name, kind in sections().items() if kind is Lubricant]:
@@ -236,11 +236,11 @@ def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
 def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
     """Read one `{value = ..., source = ...}`."""
     if not isinstance(given, dict) or set(given) != {"value", "source"}:
-        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, the source saying how you know'
+        message = f'read {shown(given)}; write it as {{value = "...", source = "..."}}, with source saying how you know'
         raise ParameterError(message)
     source = " ".join(str(given["source"]).split())
     if not source:
-        message = "the source is empty; say how you know, or 'ASSUMED: why'"
+        message = "the source is empty; write how you know, or 'ASSUMED: why'"
         raise ParameterError(message)
     value = _read(given["value"], item.metadata)
     return value, Entry(key=key, text=_text(given["value"]), source=source, doc=item.metadata["doc"])
@@ -252,7 +252,7 @@ def _text(value: Any) -> str:
 
 
 def _read(value: Any, meta: Any) -> Any:
-    """Convert one written value to what the dataclass holds, and check its range."""
+    """Convert one written value to its field, and check its range."""
     if "options" in meta:
         value = _word(value, (*meta["options"], *meta["refused"]))
         if value in meta["refused"]:

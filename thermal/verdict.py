@@ -1,4 +1,4 @@
-"""What is said of a log: how probable a cause is, and which causes it cannot tell apart."""
+"""Verdicts on a log: probabilities of causes, and causes it cannot distinguish."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from typing import NamedTuple
 from thermal.cause_list import USUAL
 
 CALM = 0.75  # what nothing unusual has before the log is seen, ASSUMED: most days nothing is wrong (0.6 to 0.95)
-_DOUBT = 0.1  # nothing unusual is among what cannot be told apart while it has this share
+_DOUBT = 0.1  # share above which "nothing unusual" is among the indistinguishable causes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +39,7 @@ class Doubt(NamedTuple):
 
 
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
-    """Causes that cannot be told from the most probable one.
+    """Causes not distinguishable from the most probable one.
 
     Parameters
     ----------

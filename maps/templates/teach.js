@@ -6,9 +6,9 @@ const teaching = scene.teaching ? unpackTeaching(scene.teaching) : null;
 function unpackTeaching(packed) {
   const made = { ...packed, nodes: unpack(packed.nodes), slower: unpack(packed.slower_min), changes: {} };
   made.channels = packed.channels.map((one) => ({ ...one, slopes: one.slopes.map(unpack), along: unpack(one.along), curves: one.curves.map(unpack),
-    error: unpack(one.error), varies: unpack(one.varies) }));
+    wider: one.wider.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
   for (const [key, one] of Object.entries(packed.changes)) made.changes[key] = { moves: one.moves.map(unpack), air: unpack(one.air) };
-  made.peaks = packed.peaks.map(([leg, channel, node, expected, upper, limit, lost]) => ({ leg, channel, node, expected, upper, limit, lost }));
+  made.peaks = packed.peaks.map(([leg, channel, node, edge, expected, upper, limit, lost, ...rise]) => ({ leg, channel, node, edge, expected, upper, limit, lost, rise }));
   made.fluids = made.channels.slice(0, -1);
   made.unknowns = made.fluids[0].slopes.length;
   return made;
@@ -194,12 +194,19 @@ function standingOff(known) {
     sure: (slope) => { const shared = heard.map((row) => dot(row, slope)); return dot(shared, solved(root, shared)); } };
 }
 
+const EDGE_ROUNDS = 4;                           // towards the likeliest of all ways to come so high
+
 // Where the slopes add up to `sway`, unsure by `spread` squared: how far the upper edge lies above what is expected, and
 // whether it lies beyond what was computed.
 function edgeOf(curve, sway, spread, own) {
-  const steep = curve.slope(sway), whole = Math.sqrt(steep ** 2 * spread + own), z = teaching.rules.upper;
-  if (!(whole > 0)) return { width: 0, beyond: false };
-  const edge = sway + z * steep * spread / whole;
+  const z = teaching.rules.upper;
+  let steep = curve.slope(sway), edge = sway, whole = 0;
+  for (let round = 0; round < EDGE_ROUNDS; round++) {
+    whole = Math.sqrt(steep ** 2 * spread + own);
+    if (!(whole > 0)) return { width: 0, beyond: false };
+    edge = sway + z * steep * spread / whole;
+    steep = 0.5 * (steep + curve.slope(edge));
+  }
   return { width: curve.of(edge) - curve.of(sway) + z * own / whole, beyond: curve.beyond(edge) };
 }
 
@@ -210,6 +217,7 @@ function learntAt(known) {
   return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
     const day = track.day[point], { slope, rest, curve } = slopesAt(c, [node, node, 0], day, known.days), own = channel.error[node] ** 2;
     const before = rest + dot(slope, slope), made = { curve, sway: 0, before, after: before, own, ownAfter: own, off: 0, ...edgeOf(curve, 0, before, own) };
+    made.hot = hotWidths(c, node, made);
     if (mute) return made;
     made.sway = dot(slope, known.mean);
     made.after = rest + dot(slope, through(known.spread, slope));
@@ -223,14 +231,47 @@ function learntAt(known) {
   }));
 }
 
+// How much larger the forecast's own error is where a fluid is moved from the plan, squared.
+function grownAt(c, node, move) {
+  const { grows_from: from, least, error, series } = teaching.fluids[c], planned = base[series].values[teaching.nodes[node]];
+  if (planned === null || !(error[node] > 0)) return 1;
+  const beyond = Math.sqrt(Math.max(error[node] ** 2 - least ** 2, 0)), grown = Math.max(beyond, teaching.rules.grows * (planned + move - from));
+  return grown > beyond ? (error[node] ** 2 - beyond ** 2 + grown ** 2) / error[node] ** 2 : 1;
+}
+
+// The width that the curve gives in each hotter air that was computed, against the plan's.
+function hotWidths(c, node, one) {
+  return teaching.rules.hotter.map((key) => {
+    const move = teaching.changes[key].moves[c][node], { width } = edgeOf(one.curve, one.curve.back(move), one.before, one.own * grownAt(c, node, move));
+    return one.width > 0 && width > 0 ? width / one.width : 1;
+  });
+}
+
+// What the curve leaves out of a width in hotter air: by how much it was computed to grow in each, over the curve's.
+function widening(hot, node, air, grown) {
+  return along(hot.map((ratio, k) => [teaching.changes[teaching.rules.hotter[k]].air[node], grown[k] / ratio]), air, 1);
+}
+
+// A line through the start and some points, level before it and after the last.
+function along(points, x, start = 0) {
+  let [from, low] = [0, start];
+  for (const [to, high] of points) {
+    if (x <= to) return x <= from ? low : low + (high - low) * (x - from) / (to - from);
+    [from, low] = [to, high];
+  }
+  return low;
+}
+
 // The same with what switches add: shift from the plan, width of the band against the plan's, and whether it was tried.
-function movedAt(learnt, changed) {
+function movedAt(learnt, changed, air) {
   return learnt.map((nodes, c) => nodes.map((one, node) => {
-    const move = changed[c][node], sway = one.sway + (move ? one.curve.back(move) : 0);
-    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter);
-    const same = sway === 0 && one.after === one.before && one.ownAfter === one.own;
-    return { shift: one.curve.of(sway) + one.off, read: one.curve.of(one.sway) + one.off, ratio: same || !(one.width > 0) ? 1 : width / one.width,
-      beyond: beyond && !same };
+    const move = changed[c][node], added = move ? one.curve.back(move) : 0, sway = one.sway + added;
+    const shift = one.curve.of(sway) + one.off + (move ? move - one.curve.of(added) : 0);
+    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter * grownAt(c, node, shift)), read = one.curve.of(one.sway) + one.off;
+    const same = sway === 0 && move === 0 && one.after === one.before && one.ownAfter === one.own;
+    const { series, wider: more } = teaching.fluids[c], point = teaching.nodes[node], plain = base[series].high[point] - base[series].values[point], curved = same || !(one.width > 0) ? 1 : width / one.width;
+    const wider = same || !(plain > 0) ? 1 : widening(one.hot, node, air[node], more.map((column) => Math.max(1 + column[node] / plain, 0)));
+    return { shift, read, ratio: curved * wider, curved, same, air: air[node], hot: one.hot, beyond: beyond && !same };
   }));
 }
 
@@ -256,6 +297,11 @@ function changedAt(switches, here, grade, stands) {
   }));
 }
 
+function movedWith(switches, here, grade) {
+  const { learnt, known } = figures;
+  return movedAt(learnt, changedAt(switches, here, grade, known.stands), airAt(known, switches, here));
+}
+
 function airAt(known, switches, here) {
   const n = teaching.unknowns - 1;
   return teaching.nodes.map((point, node) => {
@@ -265,9 +311,9 @@ function airAt(known, switches, here) {
 }
 
 // The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
-// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 18 K more than
-// estimated (docs/page-check.md), so a margin is ample only from two and a half times the band.
-const ESTIMATED = 2.5;
+// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 14 K more than
+// estimated (docs/page-check.md), so a margin is ample only from one and a half times the band.
+const ESTIMATED = 1.5;
 function levelOf(margin, lost, unsure, different) {
   if (margin < 0) return "exceeded";
   if (margin < teaching.band) return "thin";
@@ -285,17 +331,35 @@ function movedPeaks(moved, known, different) {
   return teaching.peaks.map((peak) => {
     const { channel, limit } = peak, planned = levelOf(limit - peak.upper, peak.lost, false), lost = Math.max(peak.lost, doubtAt(known, channel, teaching.nodes[peak.node]));
     const { values, high } = base[teaching.channels[channel].series];
-    const at = (node, was) => {
-      const { shift, read, ratio, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;
+    const at = (node, was, ratio = moved[channel][node].ratio) => {
+      const { shift, read, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;
       const held = read > -teaching.rules.note ? Math.max(ratio, 1) : ratio;
       return { expected, upper: expected + width * ratio, limit: was.limit, node, sure: expected + width * held, beyond };
     };
     const limits = track.series[teaching.channels[channel].series].limit;
     const others = legNodes(peak.leg).map((node) => { const i = teaching.nodes[node]; return at(node, { expected: values[i], upper: high[i], limit: limits[i] }); });
-    const own = at(peak.node, peak), worst = others.reduce((a, b) => (b.limit - b.upper < a.limit - a.upper ? b : a), own);
-    const levels = [own, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown", different));
-    return { ...peak, ...worst, lost, level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
+    const near = at(peak.node, peak), there = peakAt(peak), edge = at(there.edge, there, peakRatio(there, moved[channel][there.edge]));
+    const least = (some, of) => some.reduce((a, b) => (b.limit - of(b) < a.limit - of(a) ? b : a));
+    const worst = least([edge, ...others], (one) => one.upper), hottest = least([near, ...others], (one) => one.expected);
+    const levels = [edge, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown", different));
+    return { ...peak, ...hottest, upper: Math.max(hottest.limit - worst.limit + worst.upper, hottest.expected), lost,
+      level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
   });
+}
+
+// A peak where its upper edge comes nearest the limit.
+function peakAt(peak) {
+  const { series } = teaching.fluids[peak.channel], point = teaching.nodes[peak.edge], expected = base[series].values[point];
+  if (expected === null) return { ...peak, edge: peak.node };
+  const limit = track.series[series].limit[point];
+  return { ...peak, expected, limit, upper: peak.upper + limit - peak.limit };
+}
+
+// The width of a leg's margin against the plan's, with what it was computed to be in hotter air.
+function peakRatio({ channel, edge, expected, upper, rise }, { curved, same, air, hot }) {
+  const width = upper - expected;
+  if (same || !(width > 0)) return curved;
+  return curved * widening(hot, edge, air, rise.map((value, k) => Math.max((width + value - teaching.changes[teaching.rules.hotter[k]].moves[channel][edge]) / width, 0)));
 }
 
 const nodesByLeg = new Map();

@@ -107,6 +107,7 @@ def gap_words(outlook: Forecast, gap: FuelGap) -> str:
     u = units_of(outlook.trip.units)
     burnt, usable = (f"{litres / u.litres:.0f} {u.fuel}" for litres in (gap.burnt_l, gap.usable_l))
     return (
-        f"From {a} to {b} the car burns {burnt}, no place between sells fuel, and only {usable} is planned on. Carry "
+        f"From {a} to {b} the car needs {burnt}, no place in between sells fuel, and the usable tank is {usable}. "
+        "Carry "
         "fuel or take another road."
     )

@@ -17,8 +17,10 @@ class Margin:
     """Smallest margin of one fluid on one leg, at the trip's confidence.
 
     `margin_k` goes by an even grade where the road's heights are not known; over the hardest road that the ground there
-    allows it may be as small as `least_k`, which elsewhere is the same. `above_s` is how long the upper temperature is
-    past the limit: coolant past it boils at once, the other fluids age or foam for that long.
+    allows it may be as small as `least_k`, which elsewhere is the same. `error_k` is the standard error that the number
+    of draws leaves in both, `probability_error` that of the chance; the level is that of the margin less its error, so
+    that a calm one does not hang on the draws. `above_s` is how long the upper temperature is past the limit: coolant
+    past it boils at once, the other fluids age or foam for that long.
     """
 
     leg: int
@@ -26,7 +28,9 @@ class Margin:
     margin_k: float
     least_k: float
     nominal_margin_k: float
+    error_k: float
     probability: float
+    probability_error: float
     level: str
     peak_k: float
     limit_k: float
@@ -79,10 +83,10 @@ def _gravity(margin: Margin) -> tuple[int, bool, float]:
 def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Margin:
     """Margin of one fluid on one leg."""
     f, trip, line = fluid_of(fluid).index, outlook.trip, outlook.timeline
-    draws = outlook.spread.margin_k[:, leg, f]
+    kept = outlook.kept
     nominal = float(outlook.nominal.margin_k[0, leg, f])
     at = int(outlook.nominal.where[0, leg, f])
-    margin = min(float(np.quantile(draws, 1.0 - trip.confidence)), nominal)
+    margin, error = min(float(kept.margin_k[leg, f]), nominal), float(kept.error_k[leg, f])
     least = margin - float(unknowns.lost_k[leg, f])
     over = outlook.band_k[:, fluid_of(fluid).node] > outlook.nominal.limit_k[:, f]
     place = _nearest(outlook, leg, float(line.end_m[at]))
@@ -92,8 +96,10 @@ def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Marg
         margin_k=margin,
         least_k=least,
         nominal_margin_k=nominal,
-        probability=float(np.mean(draws < 0.0)),
-        level=level_of(margin, trip.thin_band_k, least_k=least),
+        error_k=error,
+        probability=float(kept.chance[leg, f]),
+        probability_error=float(kept.chance_error[leg, f]),
+        level=level_of(margin - error, trip.thin_band_k, least_k=least - error),
         peak_k=float(outlook.nominal.limit_k[at, f]) - nominal,
         limit_k=float(outlook.nominal.limit_k[at, f]),
         distance_m=float(line.end_m[at]),

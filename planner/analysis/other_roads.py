@@ -12,7 +12,7 @@ from planner.model.display import units_of
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg
 from planner.route.graph import other_routes
-from planner.route.timeline import Timeline, build_timeline
+from planner.route.timeline import Timeline
 from thermal.fluids import fluid_of
 from thermal.simulate import Result, simulate
 from thermal.spread import medians
@@ -73,7 +73,7 @@ def _time_s(leg: Leg) -> float:
 def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) -> Choice | None:
     """Drive the other route and measure both between the places where they part and meet; None if it cannot be."""
     try:
-        line = build_timeline(outlook.trip, legs, outlook.car.vehicle, outlook.known)
+        line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
     except NoRouteError:
         return None
     if line.closed_leg is not None:

@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.analysis.plausible_car import car_doubts
-from planner.analysis.plausible_day import date_doubts, day_doubts, hour_doubts, range_doubts, temperature_doubts
+from planner.analysis.plausible_day import (
+    date_doubts,
+    day_doubts,
+    driving_doubts,
+    hour_doubts,
+    range_doubts,
+    temperature_doubts,
+)
 from planner.files.rows import DatedWeather
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
@@ -43,7 +50,9 @@ _FAST_M_PER_S, _SLOW_M_PER_S = 36.5, 5.6
 _FAST_MEAN_M_PER_S, _FAST_TOWING_M_PER_S, _SLOW_STRAIGHT_M_PER_S = 33.0, 30.0, 18.0
 _UNLIKE = 1.3  # times faster, or slower, than the legs beside it
 _HAIRPINS, _UNLIKE_STEEP = 0.06, 1.25  # so steep from end to end nobody drives much faster than beside it
-_SLOWED_APART = 3.0  # ASSUMED: a pass beside open roads is driven at a third of their speed at the least; 2.5 to 4
+# ASSUMED: a pass beside open roads is driven at a third of their speed at the least, other grades and bends at half;
+# 2.5 to 4 and 1.8 to 2.5. None of them is driven faster than the open roads by more than a fifth.
+_PASS_APART, _SLOWED_APART, _PASS_WINDS, _SLOWED_UNLIKE = 3.0, 2.0, 1.6, 1.2
 _STEEP_SLOWS, _BENDS_SLOW = 0.03, 1.35
 
 
@@ -70,7 +79,7 @@ def doubts(
     towing = car is not None and car.vehicle.trailer.mass_kg > 0.0
     found += list(whole_speeds(trip, towing=towing)) or list(speeds(trip))
     found += list(range_doubts(trip)) if world else [*temperature_doubts(trip), *day_doubts(trip, dated)]
-    found += [*hour_doubts(trip), *date_doubts(trip, today)]
+    found += [*hour_doubts(trip), *driving_doubts(trip), *date_doubts(trip, today)]
     if car is not None:
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}
@@ -127,14 +136,14 @@ def whole_columns(trip: Trip) -> Iterator[Doubt]:
     column, question, _ = _WHOLE[number]
     if bad > _MANY:
         if least >= 0.5 * bad:
-            column, question = "elevation", "look at the elevations and their unit, and at lat and lon"
-        yield _of_column(trip, column, f"{bad:.0%} of the places stand far off the ground there", question)
+            column, question = "elevation", "check the elevations and their unit, and lat and lon"
+        yield _of_column(trip, column, f"{bad:.0%} of the places are far from the ground elevation there", question)
         return
     abroad = next((n for n in (0, 1) if _in_miles(trip, places, _WHOLE[n][2])), None)
     if trip.written.units.get("distance", "").startswith("mi") and not _in_miles(trip, places, _as_is):
         if abroad is not None:
             column, question, _ = _WHOLE[abroad]
-            yield _of_column(trip, column, "the places lie where no distances are in miles", question)
+            yield _of_column(trip, column, "the places are where distances are in km", question)
 
 
 def _in_miles(trip: Trip, places: Sequence[Place], change: _Change) -> bool:
@@ -169,7 +178,7 @@ def elevations(trip: Trip) -> Iterator[Doubt]:
 def _elevation(trip: Trip, place: Place, ground_here: float, *, sea: bool) -> Doubt:
     read, there = (as_written(trip, "elevation", height) for height in (place.elevation_m, ground_here))
     against = "the sea" if sea else f"the ground around, {there}"
-    said = f"{place.name} at {read}, and its position lies in the sea" if sea else f"{place.name} at {read}, {against}"
+    said = f"{place.name} at {read}, but its position is in the sea" if sea else f"{place.name} at {read}, {against}"
     return Doubt(
         file=trip.written.places,
         row=place.row,
@@ -204,7 +213,7 @@ def in_pits(trip: Trip) -> Iterator[Doubt]:
                 column="elevation",
                 value=read,
                 against=against,
-                sentence=f"{place.name} at {read} lies {against}; look at its elevation",
+                sentence=f"{place.name} at {read} lies {against}; check its elevation",
                 mend=Mend(of="place", name=place.key, field="elevation_m", value=ground_here),
             )
 
@@ -235,7 +244,7 @@ def low_passes(trip: Trip, legs: Sequence[Leg]) -> Iterator[Doubt]:
                 column="elevation",
                 value=low,
                 against=f"{before.name} ({one}) and {after.name} ({other})",
-                sentence=f"{here.name} is a pass, yet at {low} it lies below {before.name} ({one}) and "
+                sentence=f"{here.name} is a pass, but at {low} it is below {before.name} ({one}) and "
                 f"{after.name} ({other}); is its elevation in the unit of its column?",
                 mend=Mend(
                     of="place",
@@ -285,8 +294,8 @@ def steep_legs(trip: Trip) -> Iterator[Doubt]:
         if leg.profile is None and leg.distance_m >= _LONG_GRADE_M and grade > _STEEP_MEAN:
             read = as_written(trip, "distance", leg.distance_m)
             sentence = (
-                f"{_ends(trip, leg)} is {read} at {grade:.0%} all the way; look at its distance and both elevations, "
-                "or give it a profile."
+                f"{_ends(trip, leg)} is {read} at {grade:.0%} all the way; check its distance and both elevations, "
+                "or add a profile."
             )
             mend = leg.distance_m * grade / 0.05
             yield _of_leg(trip, number, "distance", read, f"a grade of {grade:.0%}", sentence, mend)
@@ -301,7 +310,7 @@ def winding_legs(trip: Trip) -> Iterator[Doubt]:
         most = float(np.interp(leg.speed_m_per_s, _WINDING_AT_M_PER_S, _WINDING))
         if leg.distance_m > most * line_m + _WINDING_FREE_M:
             read, straight = (as_written(trip, "distance", length) for length in (leg.distance_m, line_m))
-            sentence = f"{_ends(trip, leg)} is {read} by road, though {straight} apart; look at its distance."
+            sentence = f"{_ends(trip, leg)} is {read} by road, but {straight} in a straight line; check its distance."
             yield _of_leg(trip, number, "distance", read, f"{straight} in a straight line", sentence, 1.2 * line_m)
 
 
@@ -368,18 +377,21 @@ def _speed(trip: Trip, number: int, alike: Sequence[float], near: Sequence[float
     middle = as_written(trip, "speed", usual)
     if speed > _FAST_M_PER_S or (speed < _SLOW_M_PER_S and leg.idle_share == 0.0):
         which = "faster" if speed > _FAST_M_PER_S else "slower"
-        against = f"roads: {which} than any is cruised"
-        yield _of_leg(trip, number, "speed", read, against, f"{_ends(trip, leg)} at {read}; look at its speed", usual)
+        against = f"roads: {which} than any usual cruising speed"
+        yield _of_leg(trip, number, "speed", read, against, f"{_ends(trip, leg)} at {read}; check its speed", usual)
         return
     if not near:
         return
     free = 1.0 if alike or slowed else _UNLIKE  # an open road between two that are not
-    unlike = _UNLIKE_STEEP if _grade(trip, leg) > _HAIRPINS else _UNLIKE
+    steep = _grade(trip, leg) > _HAIRPINS
+    unlike = _SLOWED_UNLIKE if slowed and not alike else _UNLIKE_STEEP if steep else _UNLIKE
     fast = speed > unlike * free * max(alike or near)
     apart = _UNLIKE if alike or not slowed else _SLOWED_APART  # grade and bends explain much, not all
+    if apart == _SLOWED_APART and (steep or leg.distance_m > _PASS_WINDS * _line_m(trip, leg)):
+        apart = _PASS_APART
     slow = speed * apart < min(alike or near)
     if fast or slow:
         against = f"the legs beside it, about {middle}"
         yield _of_leg(
-            trip, number, "speed", read, against, f"{_ends(trip, leg)} at {read}, {against}; look at its speed", usual
+            trip, number, "speed", read, against, f"{_ends(trip, leg)} at {read}, {against}; check its speed", usual
         )

@@ -18,9 +18,9 @@ _BMEP_PA = {"natural": (5.0e5, 14.5e5), "turbo": (6.0e5, 30.0e5)}
 _TORQUE_LEFT = 0.5
 _TIMES = 2.5  # a value so many times that of the class, or that part of it
 _APART_K = 25.0
-# ASSUMED: pick-ups draw up to about twice their own mass; a trailer has 200 to 1,500 kg for each square metre that it
-# adds to the drag: flat ones more, likely range 150 to 2,500. A light one may have hardly any drag of its own.
-_HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (200.0, 2000.0), 800.0
+# ASSUMED: pick-ups draw up to about twice their own mass; a trailer has 350 to 1,500 kg for each square metre that it
+# adds to the drag: flat ones more, likely range 250 to 2,500. A light one may have hardly any drag of its own.
+_HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (350.0, 2000.0), 800.0
 
 
 def class_values(vehicle: Vehicle) -> dict[str, float]:
@@ -66,7 +66,7 @@ def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
         if light_kg <= mass_kg <= max(heavy_kg, _LIGHT_TRAILER_KG):
             return
         against, expected = f"drag_area {texts.get('trailer.drag_area', '')}", math.sqrt(light_kg * heavy_kg)
-    sentence = f"{said} beside {against}; look at both"
+    sentence = f"{said} beside {against}; check both"
     yield _doubt(key, said, against, sentence, "trailer.mass_kg", max(expected, 1.0))
 
 
@@ -87,7 +87,7 @@ def _engine(vehicle: Vehicle, texts: Mapping[str, str], of_class: Mapping[str, f
         key = "engine.displacement"
         against = f"peak_torque {texts.get('engine.peak_torque', '')}"
         what = "small" if pressure > high else "large"
-        said = f"{texts.get(key)} is {what} for {against}; look at both"
+        said = f"{texts.get(key)} is {what} for {against}; check both"
         expected = of_class.get(key, 4.0 * math.pi * e.peak_torque_nm / math.sqrt(low * high))
         yield _doubt(key, texts.get(key, ""), against, said, "engine.displacement_m3", expected)
     strongest_w = e.peak_torque_nm * e.peak_power_speed_rad_per_s
@@ -96,7 +96,7 @@ def _engine(vehicle: Vehicle, texts: Mapping[str, str], of_class: Mapping[str, f
         against = (
             f"peak_torque {texts.get('engine.peak_torque', '')}, which is {strongest_w / 1e3:.0f} kW at that speed"
         )
-        said = f"{texts.get(key)} is little for {against}; look at both"
+        said = f"{texts.get(key)} is little for {against}; check both"
         yield _doubt(
             key, texts.get(key, ""), against, said, "engine.peak_power_w", of_class.get(key, 0.8 * strongest_w)
         )

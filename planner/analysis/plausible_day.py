@@ -21,8 +21,10 @@ _ALIKE, _ALIKE_KM, _UNLIKE_K = 4, 250.0, 9.0
 _LAPSE_K_PER_M = 0.0065  # standard atmosphere
 _AHEAD_YEARS = 3
 _NIGHT = (time(3, 30), time(22, 30))  # ASSUMED: few set off outside; 3 to 5 and 21 to 23
+_DRIVING_S = 9.0 * 3600.0  # Regulation (EC) No 561/2006, article 6(1), from memory
 # ASSUMED: hottest and coldest usual days anywhere by latitude, in summer and winter. [deg], [K]
 _LATITUDE_DEG = (0.0, 20.0, 35.0, 50.0, 65.0, 80.0)
+_SEASONS_DEG = 35.0  # ASSUMED: nearer the equator summers and winters differ less; likely range 30 to 40
 _HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273.0, 258.0, 240.0, 222.0, 222.0)
 
 
@@ -66,7 +68,7 @@ def _of_range(trip: Trip, place: Place) -> Iterator[Doubt]:
                 column="low",
                 value=low,
                 against=f"its high, {high}",
-                sentence=f"{place.name} from {low} to {high} in a day; look at both",
+                sentence=f"{place.name} from {low} to {high} in a day; check both",
                 mend=Mend(of="place", name=place.key, field="low_k", value=place.high_k - 13.0),
             )
 
@@ -82,8 +84,9 @@ def _expected(
     near = _near(place, given, name)
     if len(near) >= _ALIKE:
         return float(np.median(near)), _UNLIKE_K, "the places around, at that height"
-    summer = summer_share(trip.first_date.month, place.lat_deg)
-    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer)
+    summer = float(summer_share(trip.first_date.month, place.lat_deg))
+    seasons = min(1.0, abs(place.lat_deg) / _SEASONS_DEG)
+    hottest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _HOTTEST_K)) - 22.0 * (1.0 - summer) * seasons
     coldest = float(np.interp(abs(place.lat_deg), _LATITUDE_DEG, _COLDEST_K)) + 12.0 * summer
     drop_k = _LAPSE_K_PER_M * max(place.elevation_m, 0.0)
     middle = 0.5 * (hottest + coldest) - drop_k
@@ -112,7 +115,7 @@ def _temperature(trip: Trip, place: Place, name: str, value: float, there_k: flo
         column=name,
         value=read,
         against=against,
-        sentence=f"{place.name} with a {name} of {read}, {against}; look at it",
+        sentence=f"{place.name} with a {name} of {read}, {against}; check it",
         mend=Mend(of="place", name=place.key, field=f"{name}_k", value=there_k),
     )
 
@@ -153,7 +156,7 @@ def _of_day(trip: Trip, row: DatedWeather, usual: Mapping[tuple[str, date], Usua
 
 def _of_row(row: DatedWeather, column: str, value: str, against: str, sentence: str) -> Doubt:
     return Doubt(
-        file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; look at it"
+        file=WEATHER, row=row.row, column=column, value=value, against=against, sentence=f"{sentence}; check it"
     )
 
 
@@ -168,9 +171,24 @@ def hour_doubts(trip: Trip) -> Iterator[Doubt]:
                 row=0,
                 column=key,
                 value=f"{at:%H:%M}",
-                against="the hours at which people set off",
-                sentence=f"A day may begin at {at:%H:%M}, by night, when the air is coolest; look at the hour.",
+                against="usual departure times",
+                sentence=f"A day may begin at {at:%H:%M}, at night; check the hour.",
             )
+
+
+def driving_doubts(trip: Trip) -> Iterator[Doubt]:
+    """Doubt days with more driving than drivers by profession are allowed."""
+    if trip.day.driving_s > _DRIVING_S:
+        read = f"{trip.day.driving_s / 3600.0:g} h"
+        yield Doubt(
+            file="trip.toml",
+            row=0,
+            column="day.driving",
+            value=read,
+            against="the 9 h a day that drivers of lorries and coaches are allowed in Europe",
+            sentence=f"Up to {read} of driving a day, more than the 9 h that drivers of lorries and coaches are "
+            "allowed in Europe; look at it.",
+        )
 
 
 def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
@@ -179,9 +197,9 @@ def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
         return
     when = f"{trip.departure:%Y-%m-%d %H:%M}"
     if trip.first_date < today:
-        sentence = f"The departure, {when}, lies in the past; today is {today}."
+        sentence = f"The departure, {when}, is in the past; today is {today}."
     elif trip.first_date.year > today.year + _AHEAD_YEARS:
-        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; look at the year."
+        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; check the year."
     else:
         return
     yield Doubt(file="trip.toml", row=0, column="departure", value=when, against=f"today, {today}", sentence=sentence)

@@ -8,12 +8,12 @@ from datetime import datetime, time
 from typing import TypedDict
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.analysis.margins import Margin, fluids_of, gravest
 from planner.analysis.rerun import Change, Trial, run_day, with_synthetic
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
+from planner.forecast.kept import Kept, rough_chance
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, counted, units_of
@@ -24,7 +24,6 @@ from thermal.driveline import OVERDRIVE
 from thermal.fluids import fluid_of, limit_of
 from thermal.ranges import BoolArray
 
-Floats = npt.NDArray[np.float64]
 _ROOM = frozenset({"parking", "fuel", "food", "lodging", "workshop"})
 _SLOWER = (0.9, 0.8, 0.7)
 _SHIFTS_MIN = (-120, -90, -60, -30, 60)
@@ -45,18 +44,26 @@ _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute los
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remedy:
-    """One choice and what it does to the fluid in question."""
+    """One choice and what it does to the fluid in question.
+
+    `error_k` and `probability_error` are sampling errors. It works where it suffices beyond them; it is `undecided`
+    where they leave open whether it does.
+    """
 
     words: str
     kind: str
     minutes: float
     gain_k: float
     margin_k: float
+    error_k: float
     probability: float
+    probability_error: float
     works: bool
+    undecided: bool
     note: str
     changes: tuple[Change, ...]
     trial: Trial | None
+    nights: tuple[str, ...] = ()  # nights to ask for, where that is the remedy
 
     @property
     def futile(self) -> bool:
@@ -75,6 +82,7 @@ class DayRemedies:
     leg: int
     fluid: str
     margin_k: float
+    error_k: float
     probability: float
     choices: tuple[Remedy, ...]
     tried: tuple[Remedy, ...] = ()
@@ -87,7 +95,12 @@ class DayRemedies:
     @property
     def helpful(self) -> tuple[Remedy, ...]:
         """Choices that gain but do not suffice, the greatest gain first."""
-        return tuple(choice for choice in self.choices if not choice.works and not choice.futile)
+        return tuple(c for c in self.choices if not c.works and not c.undecided and not c.futile)
+
+    @property
+    def undecided(self) -> tuple[Remedy, ...]:
+        """Choices about as likely as not to suffice, least cost first."""
+        return tuple(choice for choice in self.choices if choice.undecided)
 
 
 def find_remedies(
@@ -123,8 +136,9 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
         day=number,
         leg=worst.leg,
         fluid=worst.fluid,
-        margin_k=float(base.quantile_k(outlook.trip.confidence)[f]),
-        probability=float(base.chance()[f]),
+        margin_k=float(base.kept.margin_k[f]),
+        error_k=float(base.kept.error_k[f]),
+        probability=float(base.kept.chance[f]),
         choices=tuple(_undominated(tried)),
         tried=tuple(tried),
     )
@@ -140,8 +154,8 @@ def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> boo
     """Guess whether two changes suffice together: their effects on every draw added up."""
     if one.trial is None or other.trial is None:
         return False
-    margin = one.trial.margin_k + other.trial.margin_k - base.margin_k
-    return bool(np.all(np.mean(margin < 0.0, axis=0) <= outlook.trip.risk + _SLACK))
+    were = one.trial.were_k + other.trial.were_k - base.were_k
+    return bool(np.all(rough_chance(were) <= outlook.trip.risk + _SLACK))
 
 
 def _undominated(found: list[Remedy]) -> list[Remedy]:
@@ -151,15 +165,16 @@ def _undominated(found: list[Remedy]) -> list[Remedy]:
 
 def _beats(other: Remedy, one: Remedy) -> bool:
     """Whether a choice is at least as good in both and better in one."""
-    if other.works < one.works or other.margin_k < one.margin_k - _SAME_K:
+    if (other.works, other.undecided) < (one.works, one.undecided) or other.margin_k < one.margin_k - _SAME_K:
         return False
     return _cost(other) < _cost(one) or (_cost(other) == _cost(one) and other.margin_k > one.margin_k + _SAME_K)
 
 
-def _order(remedy: Remedy) -> tuple[bool, bool, float, str]:
-    """Least cost per kelvin first among those that suffice, greatest gain first among those that do not but help."""
-    by = _cost(remedy) / max(remedy.gain_k, GAIN_K) if remedy.works else -remedy.gain_k
-    return not remedy.works, remedy.futile, by, remedy.words
+def _order(remedy: Remedy) -> tuple[bool, bool, bool, float, str]:
+    """Least cost per kelvin first among those that suffice or may, greatest gain first among others that help."""
+    may = remedy.works or remedy.undecided
+    by = _cost(remedy) / max(remedy.gain_k, GAIN_K) if may else -remedy.gain_k
+    return not remedy.works, not remedy.undecided, remedy.futile, by, remedy.words
 
 
 def _cost(remedy: Remedy) -> float:
@@ -175,10 +190,11 @@ def _other_way(outlook: Forecast, base: Trial, worst: Margin, detour: Detour) ->
         words=detour.words,
         kind=detour.kind,
         minutes=max(detour.minutes, 0.0),
-        note="a day more" if detour.days > 0 else "",
+        note="one more day" if detour.days > 0 else "",
+        nights=detour.nights,
         changes=(),
         trial=None,
-        **_judged(outlook, base, worst, detour.margin_k),
+        **_judged(outlook, base, worst, detour.kept),
     )
 
 
@@ -187,22 +203,27 @@ class _Verdict(TypedDict):
 
     gain_k: float
     margin_k: float
+    error_k: float
     probability: float
+    probability_error: float
     works: bool
+    undecided: bool
 
 
-def _judged(outlook: Forecast, base: Trial, worst: Margin, margin_k: Floats) -> _Verdict:
-    """Hold the margins of every draw against the plan's."""
-    confidence, f = outlook.trip.confidence, fluids_of(outlook).index(worst.fluid)
-    before, after = base.quantile_k(confidence), np.quantile(margin_k, 1.0 - confidence, axis=0)
-    chance, thin = np.mean(margin_k < 0.0, axis=0), before < outlook.trip.thin_band_k
-    gain = float(after[f] - before[f])
-    enough = gain >= GAIN_K and np.all(chance <= outlook.trip.risk) and np.all(after[thin] >= before[thin] - _SAME_K)
+def _judged(outlook: Forecast, base: Trial, worst: Margin, after: Kept) -> _Verdict:
+    """Hold margins against the plan's; what sampling errors leave open is neither enough nor too little."""
+    f, before, risk = fluids_of(outlook).index(worst.fluid), base.kept.margin_k, outlook.trip.risk
+    gain, thin = float(after.margin_k[f] - before[f]), before < outlook.trip.thin_band_k
+    gains = gain >= GAIN_K and bool(np.all(after.margin_k[thin] >= before[thin] - _SAME_K))
+    works = gains and bool(np.all(after.chance + after.chance_error <= risk))
     return {
         "gain_k": gain,
-        "margin_k": float(after[f]),
-        "probability": float(chance[f]),
-        "works": bool(enough),
+        "margin_k": float(after.margin_k[f]),
+        "error_k": float(after.error_k[f]),
+        "probability": float(after.chance[f]),
+        "probability_error": float(after.chance_error[f]),
+        "works": works,
+        "undecided": gains and not works and bool(np.all(after.chance - after.chance_error <= risk)),
     }
 
 
@@ -252,7 +273,7 @@ def _before_the_trip(outlook: Forecast, worst: Margin) -> Iterator[Change]:
         yield Change(kind="load", effort=60.0, words="half the trailer's load", trailer=0.5)
         yield Change(kind="load", effort=60.0, words="no trailer", trailer=0.0)
     less = "220 lb" if u.distance == "mi" else "100 kg"
-    yield Change(kind="load", effort=60.0, words=f"{less} less in the car", lighter_kg=100.0)
+    yield Change(kind="load", effort=60.0, words=f"{less} less load in the car", lighter_kg=100.0)
     synthetic = with_synthetic(car, worst.fluid)
     if synthetic is not None:
         limit = f"{u.temp(limit_of(synthetic, fluid_of(worst.fluid)).limit_k):.0f} {u.temperature}"
@@ -320,7 +341,7 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
 def try_changes(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
     """Drive the day with the changes and judge it."""
     trial = run_day(outlook, number, changes, unchanged=base)
-    verdict = _judged(outlook, base, worst, trial.margin_k)
+    verdict = _judged(outlook, base, worst, trial.kept)
     shift = sum(change.shift_s for change in changes if change.kind == "hour")
     return Remedy(
         words=" and ".join(change.words for change in changes),
@@ -376,15 +397,15 @@ def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
     now = clock.local(arrival_s, place.lat_deg, place.lon_deg).replace(tzinfo=None)
     for event in trip.events:
         if (event.place, event.on) == (place.key, now.date()) and now.time() > event.arrive_by:
-            yield f"comes to {place.name} after {event.arrive_by:%H:%M}, too late for the event"
+            yield f"reaches {place.name} after {event.arrive_by:%H:%M}, too late for the event"
     if trip.finish_by is not None and span.leg + 1 == len(outlook.legs) and now > trip.finish_by:
-        yield f"comes to the finish after {trip.finish_by:%H:%M}"
+        yield f"reaches the finish after {trip.finish_by:%H:%M}"
 
 
 def _others(outlook: Forecast, trial: Trial, worst: Margin) -> list[str]:
     """Name other fluids that stay over the wanted chance, or get there."""
     said = []
-    for fluid, chance in zip(fluids_of(outlook), trial.chance(), strict=True):
+    for fluid, chance in zip(fluids_of(outlook), trial.kept.chance, strict=True):
         if fluid != worst.fluid and chance > outlook.trip.risk:
             said.append(f"{fluid_of(fluid).label} still passes its limit with {100 * chance:.0f} % chance")
     return said

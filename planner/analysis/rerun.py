@@ -1,4 +1,9 @@
-"""A day, or the trip, driven again with something changed, every draw through the whole model."""
+"""A day, or the trip, driven again with something changed.
+
+The plan's first draws go through the whole model, from where the change begins. What it does to their margins is fitted
+straight in the factors and the day's air, with a cubic of the margin before, and added to the margins of all draws;
+what the fit misses on those driven corrects the result and gives its error (`planner.forecast.kept`).
+"""
 
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -7,22 +12,24 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import columns_of
-from planner.forecast.run import Forecast, span_of
+from planner.forecast.kept import Kept, guessed, keep_least
+from planner.forecast.run import Forecast, days_of_legs, span_of
 from planner.model.trip import Leg
 from planner.route.oneday import DayLegs
 from planner.route.road import Road, held_speed
 from planner.route.timeline import Timeline, lay_out
 from planner.weather.expected import grille_rise_k
 from thermal.drive import Drive
-from thermal.error_path import rows_along, with_error
+from thermal.error_path import margins_with_error, rows_along
 from thermal.fluids import fluid_of, limit_of
 from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.sorts import with_sort
-from thermal.spread import SEED, medians
+from thermal.spread import medians
 from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
+FEW, FEWEST = 128, 64  # draws that a change of a day is driven with, and one of the whole trip
 _STEP_S = 900.0  # of a car that stands
 _OIL_PARTS = {
     "engine_oil": "engine_oil",
@@ -66,23 +73,25 @@ class Driven:
     ----------
     temps_k : ndarray, shape (1 + n_draw, n_segment, n_body)
         Temperatures of the car as described, then of every draw, without the model's error. [K]
-    margin_k : ndarray, shape (1 + n_draw, n_leg, n_fluid)
-        Smallest margins with it, of all fluids that the model knows. [K]
+    were_k : ndarray, shape (n_draw, n_leg, n_fluid, n_node)
+        Margins for sizes of that error, of all fluids that the model knows. [K]
     """
 
     drive: Drive
     temps_k: Floats
-    margin_k: Floats
+    were_k: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """How a day went: margins of every draw, smallest over the day.
+    """How a day went.
 
     Attributes
     ----------
-    margin_k : ndarray, shape (n_draw, n_fluid)
-        Smallest margin over the day of each draw. [K]
+    kept : Kept
+        Smallest margins over the day at the trip's confidence, and chances of passing limits, by fluid of the car.
+    were_k : ndarray, shape (n_draw, n_leg, n_fluid, n_node)
+        Margins of the draws driven, for sizes of the model's own error, by fluid of the car. [K]
     nominal : ndarray, shape (n_segment, n_body)
         Temperatures of the car as described. [K]
     speed_m_per_s : ndarray, shape (n_road,)
@@ -91,18 +100,11 @@ class Trial:
 
     timeline: Timeline
     day: DayLegs
-    margin_k: Floats
+    kept: Kept
+    were_k: Floats
     nominal_k: Floats
     speed_m_per_s: Floats
     driven: Driven | None = None
-
-    def quantile_k(self, confidence: float) -> Floats:
-        """Margin kept at a confidence, per fluid. [K]."""
-        return np.asarray(np.quantile(self.margin_k, 1.0 - confidence, axis=0))
-
-    def chance(self) -> Floats:
-        """Probability of passing the limit, per fluid."""
-        return np.asarray(np.mean(self.margin_k < 0.0, axis=0))
 
 
 def run_day(
@@ -114,9 +116,9 @@ def run_day(
     drive = _drive(timeline.drive, changes)
     wait_s = day.start_s - outlook.timeline.days[number].start_s
     if number > 0 or outlook.trip.driven_s is not None:
-        drive = _from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
-    shift = np.concatenate(([0.0], outlook.shift_k[:, number]))[:, None]
-    factors = Factors(*map(np.append, medians(outlook.car.spread), outlook.factors))
+        drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
+    few, air = _few(outlook, FEW)
+    factors = Factors(*map(np.append, medians(outlook.car.spread), few))
     drive = replace(drive, group=drive.group - day.first)
     before = _as_far(outlook, drive, vehicle, unchanged)
     begin = 0 if before is None else before.temps_k.shape[1]
@@ -125,22 +127,37 @@ def run_day(
         vehicle,
         start_k=_morning_k(outlook, number, timeline, wait_s) if before is None else before.temps_k[:, -1],
         factors=factors,
-        ambient_k=shift,
+        ambient_k=np.concatenate(([0.0], air[:, number]))[:, None],
         begin=begin,
     )
     temps, known = result.temps_k, outlook.car.spread.discrepancy
-    margin = with_error(result, drive, vehicle, known, seed=SEED, plain=1, first_day=number, begin=begin).margin_k
+    were = margins_with_error(result, drive, vehicle, known, plain=1, begin=begin)
     if before is not None:
         temps = np.concatenate((before.temps_k[:1], temps[:1]), axis=1)
-        margin = np.concatenate((before.margin_k, margin[:, before.margin_k.shape[1] :]), axis=1)
+        were = np.concatenate((before.were_k, were[:, before.were_k.shape[1] :]), axis=1)
+    mine = were[:, :, columns_of(outlook)]
     return Trial(
         timeline=timeline,
         day=day,
-        margin_k=margin[1:, :, columns_of(outlook)].min(axis=1),
+        kept=kept_on(outlook, mine, np.full(mine.shape[1], number), first=day.first),
+        were_k=mine,
         nominal_k=temps[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
         speed_m_per_s=speed,
-        driven=Driven(drive=drive, temps_k=temps, margin_k=margin) if unchanged is None else None,
+        driven=Driven(drive=drive, temps_k=temps, were_k=were) if unchanged is None else None,
     )
+
+
+def _few(outlook: Forecast, n_draw: int) -> tuple[Factors, Floats]:
+    """The plan's first draws: cars, and shifts of each day's air. [K]."""
+    return Factors(*(column[:n_draw] for column in outlook.factors)), outlook.shift_k[:n_draw]
+
+
+def kept_on(outlook: Forecast, few_k: Floats, day: npt.NDArray[np.int64], *, first: int = 0) -> Kept:
+    """Smallest margins over legs of the plan that its first draws drove again, from one leg on; by fluid of the car."""
+    legs = slice(first, first + few_k.shape[1])
+    planned = outlook.spread.were_k[:, legs][:, :, columns_of(outlook)]
+    guess = guessed(planned, few_k, day, outlook.sample)
+    return keep_least(guess, day, outlook.sample, outlook.trip.confidence, exact_k=few_k)
 
 
 def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial | None) -> Driven | None:
@@ -158,7 +175,7 @@ def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial 
     begin = int(np.flatnonzero(drive.group == leg)[0])
     if begin == 0:
         return None
-    return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], margin_k=whole.margin_k[:, : int(leg)])
+    return Driven(drive=drive, temps_k=whole.temps_k[:, :begin], were_k=whole.were_k[:, : int(leg)])
 
 
 def _laid_out(
@@ -176,25 +193,36 @@ def _laid_out(
     return day, _lay_out(outlook, number, road, day, speed), speed
 
 
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
-    """Drive the whole trip again, laid out otherwise or with another car, under the draws of the plan."""
-    return _run_days(outlook, line.drive, vehicle, first=0)
+def as_planned(outlook: Forecast) -> Kept:
+    """Smallest margins over the whole trip as planned, by fluid of the car."""
+    were, day = outlook.spread.were_k[:, :, columns_of(outlook)], days_of_legs(outlook.timeline)
+    return keep_least(were, day, outlook.sample, outlook.trip.confidence)
 
 
-def run_stretch(outlook: Forecast, line: Timeline, last_leg: int) -> Floats:
-    """Drive a trip laid out otherwise, from the morning on which it parts from the plan to the evening after a leg.
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Kept:
+    """Drive the whole trip again by the same legs, laid out otherwise or with another car."""
+    few, air = _few(outlook, FEWEST)
+    were = _run_days(outlook, line.drive, vehicle, few, air, first=0)
+    return kept_on(outlook, were, days_of_legs(line))
 
-    Margins of the legs before are infinite, and there are none of those after.
+
+def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
+    """Drive a trip by other legs, from the morning on which it parts from the plan to the evening after the last.
+
+    Legs that the plan does not have cannot be compared leg by leg: every draw of the first batch is driven.
     """
-    planned, legs = outlook.timeline.days, outlook.legs
-    first, last = 0, next(n for n, day in enumerate(line.days) if day.last >= last_leg)
-    while first < last and line.days[first] == planned[first] and _same_legs(line, legs, planned[first].last):
+    planned, own = outlook.timeline.days, outlook.legs
+    first, last = 0, next(n for n, day in enumerate(line.days) if day.last >= legs.stop - 1)
+    while first < last and line.days[first] == planned[first] and _same_legs(line, own, planned[first].last):
         first += 1
     rows = (line.drive.day >= first) & (line.drive.day <= last)
     drive = Drive(**{item.name: getattr(line.drive, item.name)[rows] for item in fields(line.drive)})
     if first > 0:
-        drive = _from_rest(drive, 0.0, float(drive.air_k[0]))
-    return _run_days(outlook, replace(drive, day=drive.day - first), outlook.car.vehicle, first=first)
+        drive = from_rest(drive, 0.0, float(drive.air_k[0]))
+    drive = replace(drive, day=drive.day - first)
+    were = _run_days(outlook, drive, outlook.car.vehicle, outlook.factors, outlook.shift_k, first=first)[:, legs]
+    sample = outlook.sample.first(len(were))
+    return keep_least(were, days_of_legs(line)[legs], sample, outlook.trip.confidence)
 
 
 def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
@@ -202,19 +230,21 @@ def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
     return line.road.legs[: last + 1] == legs[: last + 1]
 
 
-def _run_days(outlook: Forecast, drive: Drive, vehicle: Vehicle, *, first: int) -> Floats:
-    """Drive from the morning of a day on; margins by draw, leg and fluid. [K]."""
-    day = np.minimum(first + np.arange(int(drive.day.max()) + 1), outlook.shift_k.shape[1] - 1)
+def _run_days(
+    outlook: Forecast, drive: Drive, vehicle: Vehicle, factors: Factors, shift_k: Floats, *, first: int
+) -> Floats:
+    """Drive from the morning of a day on; margins by draw, leg, fluid of the car and size of the error. [K]."""
+    day = np.minimum(first + np.arange(int(drive.day.max()) + 1), shift_k.shape[1] - 1)
+    mornings = outlook.mornings_k[first][1 : 1 + len(shift_k)]
     result = simulate(
         drive,
         vehicle,
-        start_k=outlook.mornings_k[first][1:] if first > 0 or outlook.start_k is not None else None,
-        factors=outlook.factors,
-        ambient_k=outlook.shift_k[:, day],
+        start_k=mornings if first > 0 or outlook.start_k is not None else None,
+        factors=factors,
+        ambient_k=shift_k[:, day],
         record=rows_along(drive),
     )
-    result = with_error(result, drive, vehicle, outlook.car.spread.discrepancy, seed=SEED, first_day=first)
-    return result.margin_k[:, :, columns_of(outlook)]
+    return margins_with_error(result, drive, vehicle, outlook.car.spread.discrepancy)[:, :, columns_of(outlook)]
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
@@ -307,7 +337,7 @@ def _speeds(outlook: Forecast, road: Road, day: DayLegs, vehicle: Vehicle) -> Fl
     return speed
 
 
-def _from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
+def from_rest(drive: Drive, wait_s: float, air_k: float) -> Drive:
     """Begin standing still, since after a night a day pulls away from rest: a second, or the wait for a later start."""
     n = max(1, round(wait_s / _STEP_S))
     still = ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share")
@@ -328,7 +358,7 @@ def _air_k(outlook: Forecast, number: int) -> float:
 
 def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: float) -> Floats:
     """Temperatures of a car that stood until it sets off; before the planned hour, as they were in that night. [K]."""
-    planned = outlook.mornings_k[number]
+    planned = outlook.mornings_k[number][: 1 + FEW]
     if number == 0 and outlook.trip.driven_s is None:
         return np.asarray(planned + (timeline.drive.air_k[0] - _air_k(outlook, 0)))
     if shift_s >= 0.0:
@@ -337,7 +367,7 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
     time_s = outlook.timeline.end_s[rows]
     after = max(1, int(np.searchsorted(time_s, wanted_s)))
     near = [after - 1, after]
-    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]], outlook.spread.temps_k[:, near]))
+    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]], outlook.spread.temps_k[:FEW, near]))
     share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])
 

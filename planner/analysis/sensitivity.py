@@ -100,7 +100,7 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
     if meta["unit"] in ("K", "delta K"):
         return _KELVIN, "3 K"
     if value == 0.0:  # a share of nothing is nothing: a zero nobody gave is no better known than another value
-        return _OF_RANGE * (meta["high"] - max(meta["low"], 0.0)), f"{100.0 * _OF_RANGE:g} % of what it may be"
+        return _OF_RANGE * (meta["high"] - max(meta["low"], 0.0)), f"{100.0 * _OF_RANGE:g} % of its range"
     return meta["likely"] * abs(value), f"{100.0 * meta['likely']:g} %"
 
 
@@ -110,11 +110,11 @@ def _profiles(outlook: Forecast, base: Any) -> list[Effect]:
     found = []
     for leg in sorted({gap.leg for gap in unknowns.gaps}):
         places, this = outlook.trip.places, outlook.legs[leg]
-        source = "ASSUMED: nobody gave heights, and the ground between is not even"
+        source = "ASSUMED: no elevations given, and the terrain in between is not flat"
         key = f"profile {places[this.start].name} to {places[this.finish].name}"
         hardest = outlook.nominal.margin_k[0, leg, columns] - unknowns.lost_k[leg, columns]
         moved = base - np.minimum(base, hardest)
-        found.append(_pick(outlook, moved, base, key, "an even grade", source, "the hardest road there"))
+        found.append(_pick(outlook, moved, base, key, "a constant grade", source, "the hardest road there"))
     return found
 
 

@@ -25,18 +25,18 @@ USUAL = (
     ServiceItem(item="differential oil", every_m=30_000.0 * _MILE_M, fluid="differential"),
     ServiceItem(item="brake fluid", every_m=60_000.0 * _MILE_M, months=24.0),
     ServiceItem(item="coolant", every_m=60_000.0 * _MILE_M, months=36.0),
-    ServiceItem(item="air filter look", every_m=3000.0 * _MILE_M),
-    ServiceItem(item="wheel nuts torque, hitch and lights", every_m=500.0 * _MILE_M),
-    ServiceItem(item="brake pads and hoses look", every_m=2000.0 * _MILE_M),
-    ServiceItem(item="belts and hoses look", every_m=2000.0 * _MILE_M),
+    ServiceItem(item="air filter inspection", every_m=3000.0 * _MILE_M),
+    ServiceItem(item="wheel nut torque, hitch and lights", every_m=500.0 * _MILE_M),
+    ServiceItem(item="brake pads and hoses inspection", every_m=2000.0 * _MILE_M),
+    ServiceItem(item="belts and hoses inspection", every_m=2000.0 * _MILE_M),
 )
 # Due after every day of hard use; common practice, no source. The maker's book and the scrutineers come first.
 AFTER_SESSION = (
     "engine oil and filter",
     "brake fluid",
-    "brake pads, rotors and hoses look",
-    "wheel nuts torque, tyres look",
-    "belts, hoses and every level look",
+    "brake pads, rotors and hoses inspection",
+    "wheel nut torque, tyre inspection",
+    "belts, hoses and all fluid levels check",
 )
 _ONCE_M = 1e9  # an interval so long that a job falls due once
 _NEAR_M = 1.0
@@ -86,7 +86,7 @@ def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
     """Service items of a trip."""
     if trip.service:
         return trip.service, ()
-    return USUAL, ("Service: intervals of common practice, all done just before the trip's start.",)
+    return USUAL, ("Service: common-practice intervals, all assumed done just before the trip's start.",)
 
 
 def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
@@ -96,7 +96,8 @@ def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
         return ()
     position = stops.index(session.place)
     shops = [i for i in range(position, len(stops)) if "workshop" in outlook.trip.places[stops[i]].services]
-    at_m = sum(leg.distance_m for leg in outlook.legs[: shops[0] if shops else position])
+    before = outlook.legs[: shops[0] if shops else position]
+    at_m = sum(leg.distance_m for leg in before if not leg.carried)
     since_m = _ONCE_M - max(at_m - _NEAR_M, 0.0)
     return tuple(
         ServiceItem(item=f"after the session: {job}", every_m=_ONCE_M, since_m=since_m) for job in AFTER_SESSION
@@ -122,7 +123,7 @@ def ageing(temp_k: Floats, fluid: str) -> Floats:
 def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
     """Every time one job falls due on the trip; the next interval begins where the job was done."""
     line = outlook.timeline
-    length = np.diff(np.concatenate(([0.0], line.end_m)))
+    length = np.diff(np.concatenate(([0.0], line.end_m))) * _driven(outlook)
     rate = np.ones_like(length)
     if item.fluid in _AGEING_K:
         rate = ageing(outlook.nominal.temps_k[0, :, fluid_of(item.fluid).node], item.fluid)
@@ -139,6 +140,11 @@ def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
         after = chosen.last
         since_m, since_months = -float(used[after]), -float(months[after])
     return jobs
+
+
+def _driven(outlook: Forecast) -> Floats:
+    """Mark segments of legs that are driven with 1, those aboard a ferry or train with 0: they wear nothing."""
+    return np.array([0.0 if leg.carried else 1.0 for leg in outlook.legs])[outlook.timeline.drive.group.astype(np.intp)]
 
 
 def _mark(item: ServiceItem, used_m: Floats, months: Floats) -> int | None:

@@ -3,7 +3,8 @@
 A page without a computer behind it forecasts by these. Pairs of drives either side of the car as best known give the
 slope of every fluid to every unknown, as `thermal.taught` takes them. Three drives for each fluid, along the direction
 that heats it most, give the curve over the sum of all slopes (a single-index model, Ichimura, J. Econometrics 58,
-1993; from memory): a thermostat that is wide open. Each change is one drive of that car.
+1993; from memory): a thermostat that is wide open. Each change is one drive of that car; how much wider the band gets
+where it is hotter is that of the plan's own draws in hotter air.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,10 +16,12 @@ import numpy.typing as npt
 from planner.forecast.run import Forecast, ambient_sd_k
 from planner.route.timeline import Timeline, lay_out
 from thermal.discrepancy import conditions_of, scale_k
+from thermal.drive import Drive
+from thermal.error_path import with_error
 from thermal.fluids import FACTORS, FLUID_NODES
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import CLASS_SPREAD, medians
+from thermal.spread import CLASS_SPREAD, SEED, medians
 from thermal.taught import STEP, TIMING_S
 
 Floats = npt.NDArray[np.float64]
@@ -27,7 +30,10 @@ CURVE_AT = (-float(STEP), float(STEP), 2.0 * float(STEP))  # standard deviations
 SLOWER = 0.8  # of the speed on a grade
 
 _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
+_DRAWS = 256  # the same in every air, so that most of their scatter cancels
+_ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
+_AS_NEAR_K = 1.0
 _EVERY_S = 720.0  # between nodes of the road that nothing else asks for
 
 
@@ -47,6 +53,12 @@ class Sways:
         What the fluid does beyond that, at each of `CURVE_AT`. [K]
     air_sd_k : ndarray, shape (n_day,)
         Standard deviation of the air of every day. [K]
+    wider_k : ndarray, shape (n_hotter, n_node, n_fluid)
+        How much further the upper edge lies above what is expected, in each air that is hotter. [K]
+    edges : ndarray of int, shape (n_leg, n_fluid)
+        Segments where the upper edge comes nearest its limit on each leg. [-]
+    rise_k : ndarray, shape (n_hotter, n_leg, n_fluid)
+        How far a leg's margin at the trip's confidence falls in that air. [K]
     error_k, varies_k : ndarray, shape (n_node, n_fluid)
         Size of the model's own error; how much a fluid changes within minutes of road. [K]
     changes_k : mapping of str to ndarray, shape (n_node, n_fluid)
@@ -64,6 +76,9 @@ class Sways:
     along_k: Floats
     curve_k: Floats
     air_sd_k: Floats
+    wider_k: Floats
+    edges: Rows
+    rise_k: Floats
     error_k: Floats
     varies_k: Floats
     changes_k: Mapping[str, Floats]
@@ -78,19 +93,19 @@ def find_sways(
     """Drive the trip again in pairs, and once for every change."""
     line, vehicle, known = outlook.timeline, outlook.car.vehicle, outlook.car.spread
     rows, sd = _rows(outlook, climbs), ambient_sd_k(line)
+    edges = _edges(outlook, rows)
+    rows = np.union1d(rows, edges)
     root = np.asarray(np.linalg.cholesky(known.covariance(CLASS_SPREAD)), dtype=np.float64)
     middle, n = np.log(known.medians), len(FACTORS)
     steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
     air = np.zeros((len(steps), len(sd)))
     air[n + 1], air[-1] = STEP * sd, -STEP * sd
-    logs = np.vstack((steps, np.zeros((len(hotter_k), n))))
-    shifts = np.vstack((air, *(np.full((1, len(sd)), kelvin) for kelvin in hotter_k.values())))
     temps = simulate(
         line.drive,
         vehicle,
         start_k=outlook.start_k,
-        factors=Factors(*np.exp(middle + logs).T),
-        ambient_k=shifts,
+        factors=Factors(*np.exp(middle + steps).T),
+        ambient_k=air,
         record=rows,
     ).temps_k[:, :, FLUID_NODES]
     zero, up, down = temps[0], temps[1 : n + 2], temps[n + 2 : 2 * n + 3]
@@ -98,16 +113,20 @@ def find_sways(
     along, curve = _curves(outlook, rows, zero, slope, root, sd)
     felt = np.abs(slope).max(axis=(1, 2)) > _LEAST_K
     felt[-1] = True
-    changes, warmer, slower_s = _changes(outlook, climbs, rows, zero, later_s)
-    for number, (name, kelvin) in enumerate(hotter_k.items()):
-        changes[name], warmer[name] = temps[2 * n + 3 + number] - zero, np.full(len(rows), kelvin)
+    hot = {name: replace(line.drive, air_k=line.drive.air_k + kelvin) for name, kelvin in hotter_k.items()}
+    changes, warmer, slower_s = _changes(outlook, climbs, rows, zero, later_s, hot)
     around = conditions_of(known.discrepancy, line.drive, vehicle)
+    expected = np.stack([zero, *(zero + changes[name] for name in hot)])
+    wider, rise = _wider_k(outlook, rows, tuple(hot.values()), expected)
     return Sways(
         rows=rows,
         slope_k=slope[felt],
         along_k=along,
         curve_k=curve,
         air_sd_k=np.maximum(sd, 0.1),
+        wider_k=wider,
+        edges=edges,
+        rise_k=rise,
         error_k=scale_k(known.discrepancy, around, rows, zero),
         varies_k=_varies_k(outlook, rows),
         changes_k=changes,
@@ -140,6 +159,51 @@ def _curves(
     found = temps.reshape(len(CURVE_AT), n_fluid, len(rows), n_fluid)[:, own, :, own].transpose(1, 2, 0)
     along = np.einsum("fu,unf->nf", ways, slope_k)
     return along, found - zero_k - np.array(CURVE_AT)[:, None, None] * along
+
+
+def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k: Floats) -> tuple[Floats, Floats]:
+    """How much further the plan's own draws lie above what is expected in hotter air, and how far margins fall."""
+    some, vehicle, spread = (
+        Factors(*(column[:_DRAWS] for column in outlook.factors)),
+        outlook.car.vehicle,
+        outlook.spread,
+    )
+    confidence, found = outlook.trip.confidence, [(spread.temps_k[:_DRAWS], spread.margin_k[:_DRAWS])]
+    for drive in drives:
+        drawn = simulate(
+            drive,
+            vehicle,
+            start_k=outlook.start_k,
+            factors=some,
+            ambient_k=outlook.shift_k[:_DRAWS],
+            record=spread.recorded,
+        )
+        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
+        found.append((off.temps_k, off.margin_k))
+    near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
+    high = np.stack([_about(temps[:, near][:, :, FLUID_NODES], confidence) for temps, _ in found])
+    least = np.stack([_about(margin, 1.0 - confidence) for _, margin in found])
+    width = np.maximum(high - expected_k, 0.0)
+    return width[1:] - width[0], least[0] - least[1:]
+
+
+def _about(draws: Floats, share: float) -> Floats:
+    """Mean of the quantiles about one, of which few draws tell the middle badly."""
+    return np.asarray(np.quantile(draws, share + _ABOUT, axis=0).mean(axis=0))
+
+
+def _edges(outlook: Forecast, rows: Rows) -> Rows:
+    """Where on every leg each fluid's upper edge comes nearest its limit: of these rows, where one is as near."""
+    group = outlook.timeline.drive.group.astype(np.int64)
+    room = outlook.nominal.limit_k - outlook.band_k[:, FLUID_NODES]
+    found = np.zeros((len(outlook.legs), room.shape[1]), dtype=np.int64)
+    for leg in range(len(found)):
+        every, some = np.flatnonzero(group == leg), rows[group[rows] == leg]
+        nearest = every[np.argmin(room[every], axis=0)]
+        among = some[np.argmin(room[some], axis=0)]
+        fluids = np.arange(room.shape[1])
+        found[leg] = np.where(room[among, fluids] - room[nearest, fluids] < _AS_NEAR_K, among, nearest)
+    return found
 
 
 def _rows(outlook: Forecast, climbs: Sequence[tuple[int, int]]) -> Rows:
@@ -186,7 +250,12 @@ def _lag_s(outlook: Forecast) -> Floats:
 
 
 def _changes(
-    outlook: Forecast, climbs: Sequence[tuple[int, int]], rows: Rows, zero_k: Floats, later_s: Mapping[str, float]
+    outlook: Forecast,
+    climbs: Sequence[tuple[int, int]],
+    rows: Rows,
+    zero_k: Floats,
+    later_s: Mapping[str, float],
+    hot: Mapping[str, Drive],
 ) -> tuple[dict[str, Floats], dict[str, Floats], Floats]:
     """One drive for each change: what it does to fluids and air, and what slower grades cost in time."""
     line, road = outlook.timeline, outlook.timeline.road
@@ -201,6 +270,7 @@ def _changes(
         on_grade[start:end] = True
     lines["slower"] = lay_out(outlook.trip, road, line.days, np.where(on_grade[driving], SLOWER, 1.0) * speed)
     lines["ac"] = replace(line, drive=replace(line.drive, ac_on=np.zeros_like(line.drive.ac_on)))
+    lines |= {name: replace(line, drive=drive) for name, drive in hot.items()}
     temps, air = {}, {}
     for name, other in lines.items():
         at = _same(line, other, rows)

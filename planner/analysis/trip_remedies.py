@@ -3,19 +3,15 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-import numpy as np
-import numpy.typing as npt
-
 from planner.analysis.margins import Margin
 from planner.analysis.rerun import run_stretch
+from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 from planner.route.graph import other_routes
 from planner.route.oneday import DayLegs
 from planner.route.timeline import build_timeline
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,19 +20,22 @@ class Detour:
 
     Attributes
     ----------
-    margin_k : ndarray, shape (n_draw, n_fluid)
-        Smallest margin of every draw between the ends of the hot day. [K]
+    kept : Kept
+        Smallest margins between the ends of the hot day, by fluid of the car.
     minutes : float
         Driving time more than the plan's. [min]
     days : int
         Days more than the plan's. [-]
+    nights : tuple of str
+        Nights to ask for, keys of places as in trip.toml; empty where they stay as they are.
     """
 
     kind: str
     words: str
-    margin_k: Floats
+    kept: Kept
     minutes: float
     days: int
+    nights: tuple[str, ...] = ()
 
 
 def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
@@ -76,19 +75,22 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
 def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
     """Drive the trip the other way; None when its rules do not allow it."""
     try:
-        line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
+        if trip is outlook.trip:
+            line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
+        else:
+            line = build_timeline(trip, legs, outlook.car.vehicle, outlook.known)
     except NoRouteError:
         return None
     if line.closed_leg is not None:
         return None
     day, longer = outlook.timeline.days[number], len(legs) - len(outlook.legs)
-    stretch = run_stretch(outlook, line, day.last + longer)[:, day.first : day.last + 1 + longer]
     return Detour(
         kind=kind,
         words=words,
-        margin_k=stretch.min(axis=1),
+        kept=run_stretch(outlook, line, slice(day.first, day.last + 1 + longer)),
         minutes=(_driving_s(line.days) - _driving_s(outlook.timeline.days)) / 60.0,
         days=len(line.days) - len(outlook.timeline.days),
+        nights=trip.nights if kind == "night" else (),
     )
 
 

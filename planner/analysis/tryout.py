@@ -75,7 +75,7 @@ def home_drive(air_k: float = _USUAL_AIR_K) -> tuple[Drive, tuple[tuple[int, str
 
 def find_worth(outlook: Forecast, *, progress: Progress = quiet) -> tuple[Worth, ...]:
     """Weigh the drive for every fluid that the car has and somebody may have a gauge for, the thinnest margin first."""
-    progress("driving an hour near home, to see which reading tells most")
+    progress("simulating an hour near home, to find the most informative reading")
     drive, stops = home_drive()
     fluids = [fluid for fluid in fluids_in(outlook.car.vehicle) if fluid.gauge]
     single = {(fluid.key, words): _left(outlook, drive, [(row, fluid.key)]) for row, words in stops for fluid in fluids}

@@ -1,8 +1,9 @@
-"""How small margins may be where something is not known: the road's heights, or a gauge that reads too hot to believe.
+"""How small margins may be where something is not known: the road's heights, the day's heat, a gauge not to believe.
 
 The trip is driven again over the hardest road that its ground allows. Heat carried on from such a stretch is in it: a
 leg behind one may be unknown though its own heights are given. A hot reading that no draw can reach is not learnt from,
-but until the gauge is checked the car may be that much hotter.
+but until the gauge is checked the car may be that much hotter. Where nobody gave highs, a day may be hotter than the
+usual ones of weather stations by more than the spread of days covers.
 """
 
 from dataclasses import dataclass
@@ -14,13 +15,20 @@ from planner.forecast.run import Forecast
 from planner.model.lesson import Seen
 from planner.route.gaps import Gap, find_gaps, hardest_legs
 from planner.route.road import cut_road, held_speed
-from planner.route.timeline import lay_out
+from planner.route.timeline import Route, lay_out
+from planner.weather.along import REACH_M
 from planner.weather.expected import highs_lows_along
+from planner.weather.records import WeatherSource
+from planner.weather.sources import sources_used
 from thermal.fluids import FLUIDS, fluid_of
 from thermal.simulate import simulate
 from thermal.spread import medians
+from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
+HEAT_K = 4.0
+"""ASSUMED: a usual high that nobody gave leaves so much more open than days differ by; likely range 3 to 6. [K]"""
+_TOLD = (WeatherSource.FORECAST, WeatherSource.DATED, WeatherSource.ENTERED, WeatherSource.PAST_YEARS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +41,15 @@ class Unknowns:
         Stretches without heights over ground that is not even.
     doubted : tuple of Seen
         Readings by hand that are too hot to believe, the hottest first.
+    heat_k : ndarray, shape (n_leg,)
+        How much hotter than usual a day may well be, where nobody gave highs; else 0. [K]
     lost_k : ndarray, shape (n_leg, n_fluid of the model)
-        How much smaller the margin of the car as described is over the hardest road, never under 0. [K]
+        How much smaller the margin may be over the hardest road and on that day, never under 0. [K]
     """
 
     gaps: tuple[Gap, ...]
     doubted: tuple[Seen, ...]
+    heat_k: Floats
     lost_k: Floats
 
     def of_leg(self, leg: int) -> tuple[Gap, ...]:
@@ -48,13 +59,27 @@ class Unknowns:
 
 def find_unknowns(outlook: Forecast) -> Unknowns:
     """Find what is not known of a trip, and how much smaller margins may be for it."""
-    gaps, doubted = find_gaps(outlook.trip, outlook.legs), _doubted(outlook)
+    gaps, doubted, heat = find_gaps(outlook.trip, outlook.legs), _doubted(outlook), _untold_heat_k(outlook)
     as_planned = outlook.nominal.margin_k[0]
-    lost = np.maximum(as_planned - _margin_k(outlook, gaps), 0.0) if gaps else np.zeros_like(as_planned)
+    hardest = hardest_margin_k(outlook.route, outlook.car, gaps, outlook.start_k) if gaps else as_planned
+    lost = np.maximum(as_planned - hardest, 0.0) + heat[:, None]  # hotter air makes fluids hotter by about as much
     for seen in doubted:
         ahead, fluid = _from_leg(outlook), fluid_of(seen.what).index
         lost[ahead:, fluid] = np.maximum(lost[ahead:, fluid], seen.read_k - seen.expected_k)
-    return Unknowns(gaps=gaps, doubted=doubted, lost_k=lost)
+    return Unknowns(gaps=gaps, doubted=doubted, heat_k=heat, lost_k=lost)
+
+
+def _untold_heat_k(outlook: Forecast) -> Floats:
+    """Heat of a day that nobody told of, by leg: 0 near places with highs entered or forecast. [K]."""
+    line, length = outlook.timeline, np.array([leg.distance_m for leg in outlook.legs])
+    at = {"distance_m": line.end_m, "lon_deg": line.lon_deg, "epoch_s": line.end_s, "day": line.drive.day}
+    used = sources_used(line.road.weather, **at)
+    told = [one.place.distance_m for one in used if one.source in _TOLD]
+    if not told:
+        return np.full(len(length), HEAT_K)
+    middle = np.cumsum(length) - 0.5 * length
+    apart = np.abs(middle[:, None] - np.array(told)).min(axis=1) - 0.5 * length
+    return np.where(apart > REACH_M, HEAT_K, 0.0)
 
 
 def _doubted(outlook: Forecast) -> tuple[Seen, ...]:
@@ -70,17 +95,17 @@ def _from_leg(outlook: Forecast) -> int:
     return 0 if outlook.lesson is None else max(outlook.lesson.ahead_of(outlook.legs) - 1, 0)
 
 
-def _margin_k(outlook: Forecast, gaps: tuple[Gap, ...]) -> Floats:
-    """Smallest margins on every leg of the car as described, over the hardest road, on the plan's clock. [K]."""
-    road = cut_road(outlook.trip, hardest_legs(outlook.trip, outlook.legs, gaps), outlook.known)
+def hardest_margin_k(
+    route: Route, car: VehicleFile, gaps: tuple[Gap, ...], start_k: Floats | None = None, *, days: range | None = None
+) -> Floats:
+    """Smallest margins on every leg of the car as described, over the hardest road, on the plan's clock. [K].
+
+    Of some days alone where they are named, each begun as cold as the air; legs of the others then have no meaning.
+    """
+    road = cut_road(route.trip, hardest_legs(route.trip, route.legs, gaps), route.known)
     high_k, _ = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
-    speed = held_speed(road, outlook.car.vehicle, air_k=high_k, wanted=road.wanted_m_per_s)
-    line = lay_out(outlook.trip, road, outlook.timeline.days, speed)
-    result = simulate(
-        line.drive,
-        outlook.car.vehicle,
-        start_k=outlook.start_k,
-        factors=medians(outlook.car.spread),
-        record=np.array([0]),
-    )
+    speed = held_speed(road, car.vehicle, air_k=high_k, wanted=road.wanted_m_per_s)
+    laid = route.timeline.days if days is None else route.timeline.days[days[0] : days[-1] + 1]
+    line = lay_out(route.trip, road, laid, speed)
+    result = simulate(line.drive, car.vehicle, start_k=start_k, factors=medians(car.spread), record=np.array([0]))
     return np.asarray(result.margin_k[0])

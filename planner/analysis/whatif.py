@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.rerun import run_trip
+from planner.analysis.rerun import as_planned, run_trip
 from planner.forecast.assemble import Progress, changed_car, quiet
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
@@ -44,6 +44,8 @@ class Outcome:
     ----------
     margin_k, gain_k : ndarray, shape (n_fluid,)
         Margin at the trip's confidence, and its gain over the plan. [K]
+    error_k : ndarray, shape (n_fluid,)
+        Sampling error of the margin. [K]
     minutes : float
         Driving time more than the plan's. [min]
     """
@@ -52,6 +54,7 @@ class Outcome:
     kind: str
     margin_k: Floats
     gain_k: Floats
+    error_k: Floats
     minutes: float
 
     @property
@@ -70,8 +73,8 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Drive the trip once per change, under the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, time_s = _margins(outlook, outlook.timeline, outlook.car.vehicle), _time_s(outlook.timeline)
-    tight = int(np.argmin(base))
+    base, time_s = as_planned(outlook), _time_s(outlook.timeline)
+    tight = int(np.argmin(base.margin_k))
     found = []
     for variant in variants:
         progress(f"trying: {variant.words}")
@@ -80,13 +83,15 @@ def run_variants(
         except NoRouteError as exc:
             progress(f"left out: {variant.words}: {exc}")
             continue
-        margin = _margins(outlook, line, variant.vehicle)
+        same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
+        kept = base if same else run_trip(outlook, line, variant.vehicle)
         found.append(
             Outcome(
                 words=variant.words,
                 kind=variant.kind,
-                margin_k=margin,
-                gain_k=margin - base,
+                margin_k=kept.margin_k,
+                gain_k=kept.margin_k - base.margin_k,
+                error_k=kept.error_k,
                 minutes=(_time_s(line) - time_s) / 60.0,
             )
         )
@@ -111,12 +116,6 @@ def _time_s(line: Timeline) -> float:
     return float(line.drive.duration_s[line.drive.speed_m_per_s > 0.0].sum())
 
 
-def _margins(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Floats:
-    """Smallest margin over the trip at its confidence, per fluid. [K]."""
-    margins = run_trip(outlook, line, vehicle).min(axis=1)
-    return np.asarray(np.quantile(margins, 1.0 - outlook.trip.confidence, axis=0))
-
-
 def _usual(outlook: Forecast) -> Iterator[Variant]:
     """List the changes an owner asks about."""
     trip, car = outlook.trip, outlook.car.vehicle
@@ -126,7 +125,7 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
 
     yield driving("5 % slower everywhere", _slower(trip, 0.95))
     yield driving("10 % slower everywhere", _slower(trip, 0.90))
-    yield driving("set off an hour earlier every day", _earlier(trip))
+    yield driving("depart an hour earlier every day", _earlier(trip))
     if trip.air_conditioning:
         yield driving("A/C off all the way", replace(trip, air_conditioning=False))
     body = _moved(car.body, mass_kg=car.body.mass_kg - 100.0)
@@ -146,10 +145,10 @@ def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]
     less, more = ("11 °F", "3 psi") if units == "us" else ("6 °C", "0.2 bar")
     yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
     cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
-    yield f"cap of {more} more", "setting", replace(car, cooling=cap)
+    yield f"radiator cap rated {more} higher", "setting", replace(car, cooling=cap)
     yield from _oils(car)
     radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
-    yield "radiator a fifth larger", "part", replace(car, cooling=radiator)
+    yield "radiator 20 % larger", "part", replace(car, cooling=radiator)
     fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
     yield "stronger fan, 40 % more air", "part", replace(car, cooling=fan)
     clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
@@ -188,7 +187,7 @@ def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
             yield f"{words}, {fresh_w_per_k:.0f} W/K, added", "part", replace(car, **{name: added})
         else:
             larger = _moved(held, conductance_w_per_k=1.5 * held.conductance_w_per_k)
-            yield f"{words} half again as large", "part", replace(car, **{name: larger})
+            yield f"{words} 50 % larger", "part", replace(car, **{name: larger})
 
 
 def _slower(trip: Trip, share: float) -> Trip:

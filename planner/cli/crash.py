@@ -1,4 +1,4 @@
-"""What nobody foresaw: one sentence for the user, the details in a file, an exit code of its own."""
+"""Internal errors: one sentence for the user, details in a file, a separate exit code."""
 
 import os
 import platform
@@ -9,18 +9,20 @@ import traceback
 CRASHED = 70
 """Exit code: an internal software error, EX_SOFTWARE of sysexits.h (4.3BSD)."""
 
+_NO_THREAD = "can't start new thread"  # Python's words where there is no room for a thread's stack
+
 
 def crash_text(exc: BaseException) -> str:
-    """Put a fault of the program into one sentence, and its details into a new file that the sentence names."""
-    if isinstance(exc, MemoryError):
-        what = "memory ran out; close other programs, or split the trip"
+    """Describe an internal error in one sentence, and save its details to a file."""
+    if isinstance(exc, MemoryError) or str(exc) == _NO_THREAD:
+        what = "out of memory; close other programs, or split the trip"
     else:
-        what = f"the program failed and the fault is its own ({type(exc).__name__})"
-    return f"{what}; no file is half written; {_kept(exc)}"
+        what = f"internal error ({type(exc).__name__})"
+    return f"{what}; no file was left incomplete; {_kept(exc)}"
 
 
 def _kept(exc: BaseException) -> str:
-    """Write what a developer needs; without a place for it, say where it happened."""
+    """Save the details; if that fails, say where the error occurred."""
     try:
         about = f"{' '.join(sys.argv)}\nPython {platform.python_version()}, {platform.platform()}\n\n"
         number, path = tempfile.mkstemp(prefix="grademargin-fault-", suffix=".txt")
@@ -30,5 +32,5 @@ def _kept(exc: BaseException) -> str:
     except (OSError, MemoryError):
         frames = traceback.extract_tb(exc.__traceback__)
         where = f" in {frames[-1].filename}, line {frames[-1].lineno}" if frames else ""
-        return f"it happened{where}, and there is no room for more details"
-    return f"report it with {path}, which holds the details"
+        return f"it happened{where}, and the details could not be saved"
+    return f"report it and attach {path}"

@@ -1,4 +1,4 @@
-"""The commands that learn from logs: `log`, `fit`, `review`, `alarms`. Heavy imports wait until one of them runs."""
+"""The commands for logs: `log`, `fit`, `review`, `alarms`. Heavy imports are deferred until one runs."""
 
 import os
 from collections.abc import Iterable
@@ -16,29 +16,29 @@ if TYPE_CHECKING:
     from planner.output.noted import NotedResult
     from planner.output.results import FitResult
 
-_AMBIENT = click.option("--ambient", help='Outside air for logs that have none, e.g. "25 degC".')
+_AMBIENT = click.option("--ambient", help='Outside air temperature for logs without it, e.g. "25 degC".')
 _LOGS = click.argument("logs", type=PATH, metavar="LOG...", nargs=-1, required=True)
 
 
 def _refuse_folders(logs: Iterable[Path]) -> None:
-    """Ask for the files where a folder of logs was named: which of them belong to the trip is the user's to say."""
+    """Refuse a folder: the user must choose the log files that belong to the trip."""
     for folder in logs:
         if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
-            message = f"{folder}: is a folder; name the log files in it one by one, e.g. {folder / 'day1.csv'}"
+            message = f"{folder}: is a folder; name the log files one by one, e.g. {folder / 'day1.csv'}"
             raise PlannerError(message)
 
 
 @click.command()
 @click.argument("file", type=PATH, metavar="LOG")
-@click.option("--describe", is_flag=True, help="Propose a mapping even if there is one already.")
-@click.option("--write", is_flag=True, help="Write the proposed mapping beside the log, to be checked by you.")
-@click.option("--map", "map_file", type=PATH, help="Mapping file; default is LOG's name with .map.toml.")
+@click.option("--describe", is_flag=True, help="Propose a mapping even if one exists.")
+@click.option("--write", is_flag=True, help="Write the proposed mapping to a file next to the log, for you to check.")
+@click.option("--map", "map_file", type=PATH, help="Mapping file; default: the log's name with .map.toml.")
 @JSON
 @click.pass_obj
 def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | None, as_json: bool) -> int:
-    """Say how a log is read: columns, units, what is sure and what is not; write that down to confirm it.
+    """Show how a log is read, and propose a column mapping for you to confirm.
 
-    A log with a confirmed mapping is read, and its channels and faults are told.
+    With a confirmed mapping, the log is read and its channels and faults are listed.
 
     Example: grademargin log july/logs/day1.csv --describe --write
     """
@@ -55,26 +55,32 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
         found = describe_log(file)
     if write:
         write_map(where, found.mapping, file.name)
-        io.progress(f"written: {where}; check it, and settle every line 'unsure'")
+        io.progress(f"written: {where}; check it, and correct every entry marked 'unsure'")
     if as_json:
         io.json(log_tables.description_dict(found))
         return DONE
     for sentence in found.sentences:
         io.say(sentence)
     if not where.is_file():
-        io.say(f"Nothing is read until this is confirmed: grademargin log --describe {file} --write")
+        io.say(f"The log is not used until you confirm this mapping: grademargin log --describe {file} --write")
     return DONE
 
 
 @click.command()
 @TRIP
 @click.argument("logs", type=PATH, metavar="[LOG...]", nargs=-1)
-@click.option("--drive", type=PATH, help="Instead of logs: a phone's track with times, a .gpx.")
-@click.option("--readings", "notes", type=PATH, help="With --drive: what the gauges said, as readings.csv, with times.")
-@click.option("--learn", "names", help="What to learn, separated by commas; default: all the logs' channels can teach.")
+@click.option("--drive", type=PATH, help="Instead of logs: a GPX track with times, e.g. from a phone.")
+@click.option(
+    "--readings", "notes", type=PATH, help="With --drive: gauge readings with times, in the format of readings.csv."
+)
+@click.option(
+    "--learn",
+    "names",
+    help="Parameters to fit, separated by commas; default: all that the channels of the logs can determine.",
+)
 @click.option("--out", "out_file", type=PATH, help="New vehicle file; default TRIP/vehicle-fitted-DATE.toml.")
-@click.option("--plots", type=PATH, help="Folder for plots of log against model; default TRIP/out.")
-@click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="Date to give as the fit's; default today.")
+@click.option("--plots", type=PATH, help="Folder for plots of log and model; default TRIP/out.")
+@click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="Date recorded for the fit; default today.")
 @_AMBIENT
 @JSON
 @click.pass_obj
@@ -91,10 +97,10 @@ def fit(
     ambient: str | None,
     as_json: bool,
 ) -> int:
-    """Learn the car from one or more logs and write a new vehicle file; yours stays as it is.
+    """Fit the car to one or more logs and write a new vehicle file; your file is not changed.
 
-    Without a logger: record a drive on a phone, note the gauges with the time, and give --drive and --readings. Which
-    drive teaches most for this trip: grademargin check DIR --try-out
+    Without a logger: record a GPX track with a phone, note gauge readings with the time, and give --drive and
+    --readings. To find the most useful drive: grademargin check DIR --try-out
 
     Example: grademargin fit july july/logs/day1.csv july/logs/day2.csv
     """
@@ -108,7 +114,7 @@ def fit(
     trip = planner.read(folder, progress=io.progress)
     day = date.today() if on is None else date(on.year, on.month, on.day)
     target = folder / f"vehicle-fitted-{day.isoformat()}.toml" if out_file is None else out_file
-    refuse_existing(target)  # said before the fit, which takes its time
+    refuse_existing(target)  # reported before the long fit
     try_out(target.parent, ())
     if drive is not None and notes is not None:
         noted = planner.fit_drive(trip, drive, notes, ambient_k=_kelvins(ambient), on=day, progress=io.progress)
@@ -125,27 +131,27 @@ def fit(
 def _refuse_mixed(
     logs: tuple[Path, ...], drive: Path | None, notes: Path | None, names: str | None, plots: Path | None
 ) -> None:
-    """Ask for logs, or for a track and notes."""
+    """Require either logs, or a track and notes."""
     if logs and (drive or notes):
-        message = "give logs, or --drive and --readings; not both"
+        message = "give either logs, or --drive and --readings"
         raise PlannerError(message)
     if not logs and (drive is None or notes is None):
         message = "give one or more logs, or --drive TRACK.gpx and --readings NOTES.csv"
         raise PlannerError(message)
     if drive is not None and (names or plots):
-        message = "--learn and --plots: only with logs; notes teach all that their gauges can"
+        message = "--learn and --plots: only with logs"
         raise PlannerError(message)
     _refuse_folders(logs)
 
 
 def _tell_fit(io: Streams, folder: Path, target: Path, learned: "FitResult | NotedResult", as_json: bool) -> int:
-    """Say what was learnt, and where it was written."""
+    """Print the result of the fit, and write the file."""
     if as_json:
         io.json(learned.to_dict())
         return DONE
     for line in learned.sentences:
         io.say(line)
-    io.say(f"Written: {target}. To use it, put it in place of {folder / 'vehicle.toml'}; keep that one.")
+    io.say(f"Written: {target}. To use it, rename it to {folder / 'vehicle.toml'}; keep a copy of the old file.")
     return DONE
 
 
@@ -156,7 +162,7 @@ def _tell_fit(io: Streams, folder: Path, target: Path, learned: "FitResult | Not
 @JSON
 @click.pass_obj
 def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | None, as_json: bool) -> int:
-    """Explain logs against the forecast: is it the day or the car? With three days or more, what drifts.
+    """Compare logs with the forecast: was it the day or the car? With three or more logs, also show trends.
 
     Example: grademargin review july july/logs/day3.csv
     """
@@ -181,10 +187,15 @@ _READ = ("PRESSURE", "RPM", "OIL")
 
 @click.command()
 @TRIP
-@click.option("--idle", nargs=3, metavar=" ".join(_READ), help='Read on a sound day: "15 psi" "850 rpm" "210 degF".')
-@click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruising speed.")
-@click.option("--drop", nargs=3, metavar=" ".join(_READ), help="Pressure drop over the oil cooler, the same way.")
-@click.option("--legs", is_flag=True, help="Also a card for every leg.")
+@click.option(
+    "--idle",
+    nargs=3,
+    metavar=" ".join(_READ),
+    help='Reading of the healthy engine at hot idle: "15 psi" "850 rpm" "210 degF".',
+)
+@click.option("--cruise", nargs=3, metavar=" ".join(_READ), help="The same at cruise.")
+@click.option("--drop", nargs=3, metavar=" ".join(_READ), help="The same for the pressure drop across the oil cooler.")
+@click.option("--legs", is_flag=True, help="Also print one card per leg.")
 @JSON
 @click.pass_obj
 def alarms(
@@ -196,7 +207,7 @@ def alarms(
     legs: bool,
     as_json: bool,
 ) -> int:
-    """Say what to set the gauges' alarms by, for the whole trip, with --legs for every leg too.
+    """Print the alarm card: gauge values to expect, and where to set alarms; with --legs per leg.
 
     Example: grademargin alarms july --idle "15 psi" "850 rpm" "210 degF"
     """
@@ -225,7 +236,7 @@ def alarms(
     for row in rows:
         by_speed.add_row(*row)
     io.show(by_speed)
-    io.say(f"Pressures: {known.words}. Warm oil, engine sound; a cold engine reads higher.")
+    io.say(f"Pressures: {known.words}. For warm oil and a healthy engine; cold oil reads higher.")
     return DONE
 
 

@@ -1,4 +1,4 @@
-"""The command line: commands on a trip, and how a run ends. Heavy imports wait until a command needs them."""
+"""The command line. Heavy imports are deferred until a command needs them."""
 
 import signal
 import sys
@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner.cli import logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, Streams
+from planner.cli import desk, logs, streams
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
 from planner.cli.crash import CRASHED, crash_text
 from planner.model.errors import OutputError, PlannerError, TripError
 
@@ -31,24 +31,24 @@ def cli() -> None:
 
 @cli.command()
 @click.argument("folder", type=PATH, metavar="DIR")
-@click.option("--example", help="Which worked example to copy; minimal unless another is named.")
+@click.option("--example", help="Example to copy; default: minimal.")
 @click.option(
-    "--track", "tracks", multiple=True, type=PATH, help="A .gpx, .kml or .geojson of the road; may be repeated."
+    "--track", "tracks", multiple=True, type=PATH, help="Track of the road, .gpx, .kml or .geojson; may be repeated."
 )
-@click.option("--start", help="With --track: when to set off, '2027-08-06 07:00'.")
-@click.option("--base", help="With --track: class of the car.")
-@click.option("--nights", help="With --track: most driving of a day, '6h'.")
+@click.option("--start", help="With --track: local departure time, '2027-08-06 07:00'.")
+@click.option("--base", help="With --track: vehicle class.")
+@click.option("--nights", help="With --track: maximum driving per day, '6h'.")
 @click.option(
-    "--spreadsheet", "--xlsx", is_flag=True, help="Put the tables into trip.xlsx, to be typed in a spreadsheet."
+    "--spreadsheet", "--xlsx", is_flag=True, help="Write the tables to trip.xlsx, for editing in a spreadsheet."
 )
 @JSON
 @click.pass_obj
 def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as_json: bool, **road: Any) -> int:
     """Make a new trip folder from a worked example, or from a track of the road.
 
-    From a track every place, leg, height, distance and profile is filled in, cut at the track's named points, at towns,
-    and at the tops, feet and turns of grades; usual temperatures come from station normals. Nothing is asked of any
-    network. What was assumed is listed.
+    From a track, places, legs, elevations, distances and profiles are filled in. The road is split at named points,
+    towns and the tops, feet and changes of grades; usual temperatures come from station normals. No network is used.
+    Assumptions are listed.
 
     Example: grademargin new july --track route.gpx --start "2027-08-06 07:00" --nights 6h
     """
@@ -59,7 +59,7 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
         return _new_from_track(io, folder, spreadsheet=spreadsheet, as_json=as_json, example=example, **road)
     given = [f"--{name}" for name in ("start", "base", "nights") if road[name] is not None]
     if given:
-        message = f"{', '.join(given)}: only together with --track; an example has its own"
+        message = f"{', '.join(given)}: only with --track"
         raise PlannerError(message)
     example = example or "minimal"
     files = planner.new(folder, example, spreadsheet=spreadsheet)
@@ -71,7 +71,7 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
     made = f"{counted(len(files), 'file')} of the example '{example}'"
     io.say(f"{folder}: {made}. Edit, then: grademargin plan {folder}")
     io.say(f"Other examples: {', '.join(e for e in examples() if e != example)}.")
-    io.say("Vehicle classes; put the one nearest your car behind 'base' in vehicle.toml:")
+    io.say("Vehicle classes; set 'base' in vehicle.toml to the one nearest your car:")
     for name, about in class_lines():
         io.say(f"  {name}: {about}")
     return DONE
@@ -107,17 +107,19 @@ def _new_from_track(
     else:
         for line in draft_lines(draft):
             io.say(line)
-        io.say(f"Written to {folder}: {', '.join(files)}. Look at them, then: grademargin plan {folder}")
+        io.say(f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}")
     return DONE
 
 
 @cli.command()
 @TRIP
-@click.option("--rank", is_flag=True, help="Also sort what is assumed of the car by what knowing it is worth.")
-@click.option("--usual", "as_usual", is_flag=True, help="Also show the car in everyday states beside what is usual.")
-@click.option("--try-out", is_flag=True, help="Also say which hour's drive near home teaches most for this trip.")
-@click.option("--fill", is_flag=True, help="Fill places from the table of towns into a new file, places-filled.csv.")
-@click.option("--in-place", is_flag=True, help="With --fill: into places.csv itself.")
+@click.option("--rank", is_flag=True, help="Also rank the assumed car data by their effect on the margins.")
+@click.option(
+    "--usual", "as_usual", is_flag=True, help="Also compare the car in standard driving states with the usual range."
+)
+@click.option("--try-out", is_flag=True, help="Also show which hour's drive near home improves the forecast most.")
+@click.option("--fill", is_flag=True, help="Fill in places from the table of towns, into a new file places-filled.csv.")
+@click.option("--in-place", is_flag=True, help="With --fill: write places.csv itself.")
 @JSON
 @click.pass_obj
 def check(
@@ -131,24 +133,22 @@ def check(
     in_place: bool,
     as_json: bool,
 ) -> int:
-    """Check a trip's files, draw its profile, and list what the forecast rests on; writes out/check.html.
+    """Check a trip's files, draw the profile, and list the assumptions of the forecast; writes out/check.html.
 
-    With --rank, assumed values are sorted by how far the smallest margin moves when one moves by its likely error: know
-    those first. With --usual, the car is driven through a cruise, a long grade, idling in heat and the like, and each
-    temperature is shown with the usual one for such a car. With --try-out, an hour near home is worked out:
-    which gauge read where tells most of the trip's thin margins. With --fill, places.csv needs only names: position,
-    height, usual high and low of towns are filled in.
+    With --rank, assumed values are ranked by the change of the smallest margin for their likely error: measure
+    the first ones. With --usual, the car is simulated in cruise, on a long grade, at hot idle and so on, and each
+    temperature is compared with the usual range. With --try-out, an hour near home is simulated, to show
+    which gauge reading improves the forecast of thin margins most. With --fill, places.csv needs only names: position,
+    elevation, usual high and low of towns are filled in.
 
     Example: grademargin check july --rank
     """
-    import planner
-
     if fill:
         return _fill(io, folder, in_place=in_place, as_json=as_json)
     if in_place:
-        message = "--in-place: only together with --fill"
+        message = "--in-place: only with --fill"
         raise PlannerError(message)
-    found = planner.check(folder, rank=rank, progress=io.progress)
+    found = _checked(io, folder, rank=rank, as_json=as_json)
     cells: tuple[Cell, ...] = ()
     if as_usual:
         from planner.output.usual import usual, usual_dict, usual_table
@@ -170,13 +170,25 @@ def check(
         io.show(*usual_table(cells, found.inputs.trip.units))
     for line in home[0]:
         io.say(line)
-    if not rank:
-        io.say(f"Which of them are worth knowing: grademargin check {folder} --rank")
+    if not rank and not try_out:
+        io.say(f"To rank them by effect: grademargin check {folder} --rank")
     return DONE
 
 
+def _checked(io: Streams, folder: Path, *, rank: bool, as_json: bool) -> "CheckResult":
+    """Check a folder; with --json its problems go to stdout too."""
+    import planner
+
+    try:
+        return planner.check(folder, rank=rank, progress=io.progress)
+    except TripError as exc:
+        if as_json:
+            io.json({"problems": [problem.as_dict() for problem in exc.found]})
+        raise
+
+
 def _try_out(io: Streams, folder: Path, found: "CheckResult") -> tuple[list[str], dict[str, Any]]:
-    """The drive near home that teaches most for a trip, in sentences and as data."""
+    """The most informative drive near home, as text and as data."""
     import planner
     from planner.analysis.tryout import find_worth
     from planner.output.tryout import worth_lines, worth_list
@@ -189,10 +201,10 @@ def _try_out(io: Streams, folder: Path, found: "CheckResult") -> tuple[list[str]
 @cli.command()
 @TRIP
 @JSON
-@click.option("--csv", "as_csv", is_flag=True, help="Print the table as CSV, every column.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print the table as CSV with every column.")
 @click.pass_obj
 def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
-    """Forecast every leg and print the table alone.
+    """Forecast every leg and print only the table.
 
     Example: grademargin forecast july --csv > july.csv
     """
@@ -200,35 +212,40 @@ def forecast(io: Streams, folder: Path, as_json: bool, as_csv: bool) -> int:
         message = "--json and --csv cannot be given together; choose one"
         raise PlannerError(message)
     import planner
-    from planner.output import export, terminal
 
     made = planner.plan(_read(io, folder), remedies=False, progress=io.progress)
     if as_json:
         io.json(made.to_dict())
     elif as_csv:
+        from planner.output import export
+
         io.data(export.forecast_csv(made.report))
     else:
+        from planner.output import terminal
+
         io.show(terminal.legs(made.report))
     return EXCEEDED if made.exceeded else DONE
 
 
 @cli.command()
 @TRIP
-@click.option("--out", "out_folder", metavar="PATH", help="Where to write; default is out/ in the trip folder.")
-@click.option("--from", "from_place", help="Plan what is left, from this place on: its key or name.")
-@click.option("--along", help="The same from a point along a leg: 'FROM>TO:12.5 mi'.")
-@click.option("--at", help="Local time to set off there: '2027-07-11 10:00'.")
-@click.option("--now", "readings", multiple=True, help="What a gauge reads then: 'coolant=195 degF'; may be repeated.")
-@click.option("--driven", help="Driving done that day before then: '5.5 h'; without it, what the plan has.")
-@click.option("--full", is_flag=True, help="Also print reasons, every remedy, weather, service, other roads.")
+@click.option("--out", "out_folder", type=PATH, help="Output folder; default: out/ in the trip folder.")
+@click.option("--from", "from_place", help="Plan the rest of the trip from this place: its key or name.")
+@click.option("--along", help="Plan the rest of the trip from a point along a leg: 'FROM>TO:12.5 mi'.")
+@click.option("--at", help="With --from or --along: local departure time there: '2027-07-11 10:00'.")
+@click.option(
+    "--now", "readings", multiple=True, help="Gauge reading at that time: 'coolant=195 degF'; may be repeated."
+)
+@click.option("--driven", help="Driving done earlier that day: '5.5 h'; default: as planned.")
+@click.option("--full", is_flag=True, help="Also print reasons, all remedies, weather, service and other roads.")
 @JSON
 @click.pass_obj
-def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_json: bool, **asked: Any) -> int:
-    """Plan the trip: days, forecast, thin places, map. The main job.
+def plan(io: Streams, /, folder: Path, out_folder: Path | None, full: bool, as_json: bool, **asked: Any) -> int:
+    """Plan the trip: days, forecast, thin margins, remedies, map. The main command.
 
-    Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 says that a margin is
-    exceeded and that nothing tried helps. On the way, --from and --at plan what is left and say what changed since the
-    last plan; no network is needed.
+    Writes trip.html, forecast.csv, plan.json, trip.gpx, trip.ics and trip.geojson. Exit code 1 means that a margin is
+    exceeded and no remedy helps. During the trip, --from and --at plan the rest and report changes since the
+    last plan; no network is used.
 
     Example: grademargin plan july --from raton --at "2027-07-11 10:00" --now "coolant=195 degF"
     """
@@ -241,10 +258,7 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
     from planner.replan.request import read_request
 
     rest = read_request(**asked) is not None  # said before the folder is read
-    if out_folder is not None and not out_folder:
-        message = "--out names no folder; name one, or leave --out away for out/ in the trip folder"
-        raise PlannerError(message)
-    target = paths.results_folder(folder) if out_folder is None else Path(out_folder)
+    target = paths.results_folder(folder) if out_folder is None else out_folder
     trip = _read(io, folder)
     try_out(target, PLAN_FILES, trip=folder)
     made = planner.plan(trip, **asked, progress=io.progress)
@@ -266,14 +280,14 @@ def plan(io: Streams, /, folder: Path, out_folder: str | None, full: bool, as_js
 
 @cli.command()
 @TRIP
-@click.option("--set", "settings", multiple=True, help="A change of your own: section.key=value as in vehicle.toml.")
-@click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the result as a picture.")
+@click.option("--set", "settings", multiple=True, help="Try one change: section.key=value as in vehicle.toml.")
+@click.option("--svg", type=NamedPath(path_type=Path, dir_okay=False), help="Also write the result as an SVG chart.")
 @JSON
 @click.pass_obj
 def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | None, as_json: bool) -> int:
-    """Try changes and parts on the whole trip, ranked by the margin they buy.
+    """Try changes and parts on the whole trip, ranked by gain of margin.
 
-    Names those that buy nothing. Every line is the whole trip driven again under the same draws.
+    Changes without gain are listed too. Each change is a full simulation of the trip with the same draws.
 
     Example: grademargin whatif july --set "cooling.cap_pressure=16 psi"
     """
@@ -283,7 +297,7 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
     from planner.output.write import try_out, write_files
 
     if svg is not None and svg.suffix.lower() != ".svg":
-        message = f"--svg {svg}: the picture's name ends in .svg, e.g. whatif.svg; nothing else is written over"
+        message = f"--svg {svg}: the file name must end in .svg, e.g. whatif.svg"
         raise PlannerError(message)
     trip = planner.read(folder, progress=io.progress)
     if svg is not None:
@@ -300,16 +314,18 @@ def whatif(io: Streams, folder: Path, settings: tuple[str, ...], svg: Path | Non
 
 @cli.command()
 @TRIP
-@click.option("--offline", is_flag=True, help="Never touch the network; show what was fetched before, and its age.")
-@click.option("--elevations", is_flag=True, help="Check the places' elevations against two services instead.")
-@click.option("--track", type=PATH, help="With --elevations: fill the heights this track lacks, into a new file.")
+@click.option("--offline", is_flag=True, help="Do not use the network; show fetched weather and its age.")
+@click.option("--elevations", is_flag=True, help="Check the places' elevations against two online services instead.")
+@click.option(
+    "--track", type=PATH, help="With --elevations: fill in missing elevations of this track, into a new file."
+)
 @JSON
 @click.pass_obj
 def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: Path | None, as_json: bool) -> int:
     """Fetch the forecast for every place of the route, and show what is fresh, stale or missing.
 
-    Only rounded coordinates are sent. Later plans use what was fetched, also without signal. With --elevations --track
-    road.gpx, heights the track lacks are asked for and written to road-heights.gpx.
+    Only rounded coordinates are sent. Later plans use the fetched weather, also offline. With --elevations --track
+    road.gpx, missing elevations of the track are requested and written to road-heights.gpx.
 
     Example: grademargin weather july
     """
@@ -344,9 +360,9 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: P
 @JSON
 @click.pass_obj
 def session(io: Streams, folder: Path, as_json: bool) -> int:
-    """Closed-course laps or hill runs: how many before a fluid or the brakes are thin, how long to cool.
+    """Closed-course laps or hill runs: number until a fluid or the brakes get thin, and time to cool.
 
-    Reads session.toml in the trip folder. Exit code 1 says that a session as planned exceeds a limit.
+    Reads session.toml in the trip folder. Exit code 1 means that a planned session exceeds a limit.
 
     Example: grademargin session alps
     """
@@ -362,7 +378,7 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
 
 
 def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, as_json: bool) -> int:
-    """Fill the heights a track lacks from a service."""
+    """Fill in missing elevations of a track from a service."""
     from datetime import UTC, datetime
 
     from planner.model.display import counted
@@ -370,24 +386,24 @@ def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, 
     from planner.weather.track_heights import fill_track
 
     if not elevations:
-        message = "--track: only together with --elevations"
+        message = "--track: only with --elevations"
         raise PlannerError(message)
     filled = fill_track(track, offline=offline, now=datetime.now(UTC), progress=io.progress)
-    told = f"{track.name}: {counted(filled.missing, 'point')} without a height"
+    told = f"{track.name}: {counted(filled.missing, 'point')} without elevation"
     if as_json:
         written = str(filled.path) if filled.found else None
         io.json({"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written})
     elif not filled.missing:
         io.say(f"{told}; nothing to fill.")
     elif filled.found:
-        io.say(f"{told}, {filled.asked:,} asked about, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
+        io.say(f"{told}, {filled.asked:,} requested, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
     else:
         io.say(f"{told}, none found; nothing was written.")
     return DONE if filled.found or not filled.missing else FAILED
 
 
 def _draw_road(io: Streams, folder: Path, found: "CheckResult") -> None:
-    """Write the page with map and profile, where the folder takes one."""
+    """Write the page with map and profile, if the folder is writable."""
     from planner.model import paths
     from planner.output.road_shape import PAGE
     from planner.output.write import write_files
@@ -409,14 +425,14 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
     if as_json:
         io.json({"written": str(written), "filled": list(filled.filled), "open": list(filled.open)})
     else:
-        for line in (*filled.filled, *(f"look at: {text}" for text in filled.open)):
+        for line in (*filled.filled, *(f"check: {text}" for text in filled.open)):
             io.say(line)
         io.say(f"Written to {written}.")
     return BAD_INPUT if filled.open else DONE
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":
-    """Read a folder, and say what it is."""
+    """Read a folder, and print its size."""
     import planner
     from planner.output.check import size
 
@@ -425,7 +441,7 @@ def _read(io: Streams, folder: Path) -> "Inputs":
     return inputs
 
 
-for _command in (logs.log, logs.fit, logs.review, logs.alarms):
+for _command in (desk.desk, logs.log, logs.fit, logs.review, logs.alarms):
     cli.add_command(_command)
 
 
@@ -451,21 +467,21 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
     except OSError as exc:
         io.drop()
         where = "" if exc.filename is None else f"{exc.filename}: "
-        io.complain(f"grademargin: {where}{exc.strerror or exc}; see to that and try again")
+        io.complain(f"grademargin: {where}{exc.strerror or exc}; fix this and try again")
         return FAILED
     except (click.Abort, KeyboardInterrupt):
         return _stopped(io, signal.SIGINT)
     except streams.Stopped as exc:
         return _stopped(io, exc.number)
-    except SystemExit:  # the help's reader has seen enough
+    except SystemExit:  # the reader of the help closed the pipe
         return DONE
-    except Exception as exc:  # nobody foresaw it: never the exit code that says that a limit is passed
+    except Exception as exc:  # an internal error must not exit with the code for an exceeded limit
         io.drop()
         io.complain(f"grademargin: {crash_text(exc)}")
         return CRASHED
 
 
 def _stopped(io: Streams, number: int) -> int:
-    """Say so; the exit code is the one a shell gives."""
-    io.complain("grademargin: stopped; no file is half written")
+    """Report the interruption; return the shell's exit code for it."""
+    io.complain("grademargin: interrupted; no file was left incomplete")
     return 128 + number

@@ -1,4 +1,4 @@
-"""Tables and text in a terminal, whatever stands in them."""
+"""Terminal output of tables and untrusted text."""
 
 from collections.abc import Iterable
 
@@ -9,9 +9,9 @@ from planner.model.plaintext import printable
 
 
 class PlainConsole(Console):
-    """A console on which no character acts on the terminal."""
+    """A console that prints no control characters."""
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
-        """Draw a thing, its text made harmless."""
+        """Render an object with escaped text."""
         for segment in super().render(renderable, options):
             yield segment if segment.control else segment._replace(text=printable(segment.text))

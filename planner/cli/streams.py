@@ -1,4 +1,4 @@
-"""Where results and progress go, whatever stands at the other end: a file, a pipe that closes, a full disk, nothing."""
+"""Output streams that handle closed pipes, full disks and missing streams."""
 
 import os
 import signal
@@ -15,7 +15,7 @@ _TABLE_WIDTH, _LEAST_WIDTH = 80, 20
 
 
 class Stopped(BaseException):
-    """The system asked the program to end.
+    """The program received a termination signal.
 
     Attributes
     ----------
@@ -29,19 +29,19 @@ class Stopped(BaseException):
 
 
 class Streams:
-    """Where results and progress go; either may be closed.
+    """Output for results and progress; either stream may be closed.
 
-    A reader who has seen enough, like `head`, does not end the work: the rest is dropped.
+    If the reader closes the pipe, as `head` does, the rest of the output is dropped.
     """
 
     def __init__(self, out: TextIO | None, err: TextIO | None) -> None:
         self.out, self.err = StringIO() if out is None else out, StringIO() if err is None else err
-        for stream in (self.out, self.err):  # a terminal that cannot show a sign gets a question mark, not an error
+        for stream in (self.out, self.err):  # a character that the terminal cannot show becomes a question mark
             if isinstance(stream, TextIOWrapper):
                 stream.reconfigure(errors="replace")
 
     def write(self, text: str) -> None:
-        """Write a result as it is."""
+        """Write a result unchanged."""
         try:
             self.out.write(text)
             self.out.flush()
@@ -49,11 +49,11 @@ class Streams:
             self.drop()
         except OSError as exc:
             self.drop()
-            message = f"the result cannot be written where stdout goes ({exc.strerror or exc}); free the disk"
+            message = f"cannot write to stdout ({exc.strerror or exc}); free disk space"
             raise OutputError(message) from exc
 
     def data(self, text: str) -> None:
-        """Write a result for programs: always UTF-8, so that no character is lost."""
+        """Write a result for programs, always in UTF-8."""
         if isinstance(self.out, TextIOWrapper):
             self.out.reconfigure(encoding="utf-8", errors="strict")
         self.write(text)
@@ -67,7 +67,7 @@ class Streams:
         self.complain(f"  {text}")
 
     def complain(self, text: str) -> None:
-        """Print a line for people beside the result; where that cannot be, the work goes on."""
+        """Print a message to stderr; failures are ignored."""
         try:
             self.err.write(f"{isolated(printable(text))}\n")
             self.err.flush()
@@ -76,7 +76,7 @@ class Streams:
             self.err = StringIO()
 
     def show(self, *things: Any) -> None:
-        """Print rich tables, at full width where the terminal is narrower, and text; nothing in them is markup."""
+        """Print rich tables and text without interpreting markup; tables are never narrowed to the terminal."""
         from rich.table import Table
 
         from planner.cli.plainconsole import PlainConsole
@@ -90,13 +90,13 @@ class Streams:
             self.write(isolated(made.get()))
 
     def drop(self) -> None:
-        """Give up stdout; nothing more is written there, at the end of the program neither."""
+        """Stop writing to stdout, including the final flush."""
         _close(self.out)
         self.out = StringIO()
 
 
 def _close(stream: TextIO) -> None:
-    """Let what a stream still holds go nowhere, when it is one of the process's own."""
+    """Discard a process stream's remaining buffer."""
     with suppress(OSError, ValueError):
         if stream in (sys.stdout, sys.stderr):
             nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -105,7 +105,7 @@ def _close(stream: TextIO) -> None:
 
 
 def guard() -> None:
-    """Prepare the process: no file may get the number of a closed stream, and SIGTERM exits cleanly."""
+    """Prepare the process: reserve the descriptors of closed streams, and exit cleanly on SIGTERM."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -118,7 +118,7 @@ def guard() -> None:
 
 
 def calm() -> None:
-    """The work is done; what asks to stop it now comes too late."""
+    """Ignore signals after the work is done."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)

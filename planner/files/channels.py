@@ -1,4 +1,4 @@
-"""What a column of a log may hold: one of the channels, in one of its units; numbers that mean nothing."""
+"""Channels that a log column can contain, their units and their no-data codes."""
 
 import re
 from dataclasses import dataclass
@@ -10,8 +10,8 @@ from thermal.fluids import fluid_of
 class Channel:
     """One kind of reading.
 
-    `unit` is SI; `units` are those a log may be in; `low` and `high` in SI bound what is kept; `words` is a pattern on
-    a heading's letters, `never` one that rules it out; `node` is the body of the thermal model it reads, if any.
+    `unit` is SI; `units` are those allowed in a log; `low` and `high` bound valid readings, in SI; `words` is a pattern
+    on a heading's letters, `never` one that rules it out; `node` is the body of the thermal model it reads, if any.
     """
 
     name: str
@@ -24,7 +24,7 @@ class Channel:
     node: int | None
 
 
-# Unit in SI; what bounds a reading that is kept, in SI; body of the thermal model.
+# SI unit; range of valid readings in SI; node of the thermal model.
 _READS: dict[str, tuple[str, float, float, int | None]] = {
     "coolant": ("K", 220.0, 430.0, fluid_of("coolant").node),
     "engine_oil": ("K", 220.0, 470.0, fluid_of("engine_oil").node),
@@ -50,7 +50,7 @@ _UNITS = {
     "deg": ("deg",),
 }
 _WORDS = {
-    "coolant": r"coolant|\bect\b|\bclt\b|water ?temp|k(ü|ue|u)hl(mittel|wasser)",
+    "coolant": r"coolant|\bect\b|water ?temp|k(ü|ue|u)hl(mittel|wasser)",
     "engine_oil": r"(engine|motor|sump)? ?oil|\beot\b|(ö|oe)l ?temp",
     "transmission": r"trans(mission)?\b|gearbox|\batf\b|\btft\b|getriebe",
     "differential": r"\bdiff(erential)?\b|(rear|front)? ?axle|final drive|hinterachs",
@@ -94,26 +94,26 @@ CHANNELS = {
 }
 FLUID_CHANNELS = tuple(name for name, item in CHANNELS.items() if item.node is not None)
 
-# Numbers that loggers write when they have none, in the unit they log in. -40 and 215 are the ends of a byte less 40,
-# 127 (261 in degF) the end of a byte with a sign, 0 a sensor that does not answer. The others are a word or byte of all
+# No-data codes that loggers write, in the logged unit. -40 and 215 are the ends of a byte less 40,
+# 127 (261 in degF) the end of a signed byte, 0 a sensor that does not respond. The others are a word or byte of all
 # ones, whole, in tenths and hundredths, and nines. Common practice, no source.
 NO_DATA: tuple[float, ...] = (-40.0, 215.0, 419.0, 65535.0, 6553.5, 655.35, -32768.0, 32767.0, 3276.7, -3276.8)
 NO_DATA += (327.67, 4294967295.0, -999.0, -9999.0, 999.0, 9999.0, 99999.0, 255.0)
 _NO_TEMPERATURE = (*NO_DATA, 0.0, 32.0, 127.0, 128.0, 260.6, 261.0, 850.0, -273.15)
-# How far a reading may leap from the next at most, in SI. ASSUMED: no fluid changes by 5 K from one reading to the next
+# Largest step from one reading to the next, in SI. ASSUMED: no fluid changes by 5 K from one reading to the next
 # within two minutes unless all of them leap so; likely range 3 to 10 K.
 _LEAP = {"K": (5.0, 15.0), "m/s": (20.0, 20.0), "rad/s": (250.0, 250.0), "m": (150.0, 150.0), "deg": (1.0, 1.0)}
 
 
 def codes_of(name: str) -> tuple[float, ...]:
-    """Numbers that may mean no reading in a channel, in the unit it is logged in."""
+    """Possible no-data codes of a channel, in its logged unit."""
     if name in ("latitude", "longitude", "elevation"):
         return (*NO_DATA, 0.0)
     return _NO_TEMPERATURE if CHANNELS[name].unit == "K" else NO_DATA
 
 
 def leap_of(name: str) -> tuple[float, float]:
-    """Least and greatest step between two readings that sets a number of `codes_of` apart, in SI."""
+    """Smallest and largest step between two readings that marks a code of `codes_of` as no data, in SI."""
     return _LEAP.get(CHANNELS[name].unit, (float("inf"), float("inf")))
 
 
@@ -175,7 +175,7 @@ def known_unit(text: str) -> str | None:
 
 
 def letters_of(heading: str) -> str:
-    """Heading as words for comparison: brackets, signs and case gone.
+    """Heading as words for comparison, without brackets, punctuation and case.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Checks across the files of a trip: what no single cell can show to be wrong, with a guess at the slip behind it."""
+"""Checks across the files of a trip, each with a guess at the cause."""
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -27,7 +27,7 @@ _SUMMER_HIGH_K = 283.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """Places and legs as read, with the rows they come from; faulty rows are left out of both."""
+    """Places and legs as read, with their rows; faulty rows are excluded."""
 
     places: Mapping[str, Place]
     place_rows: Mapping[str, int]
@@ -45,14 +45,15 @@ class Draft:
 
     @property
     def complete(self) -> bool:
-        """Whether every row became a place or a leg, and there are some."""
+        """Whether every row gave a place or a leg, and there is at least one of each."""
         places, legs = len(self.place_table.rows), len(self.leg_table.rows)
         return 0 < places == len(self.places) and 0 < legs == len(self.legs)
 
-    def leg_fault(self, row: int, text: str, column: str = "") -> None:
-        """Note a problem of one leg."""
+    def leg_fault(self, row: int, text: str, column: str = "", *, code: str) -> None:
+        """Report a problem of one leg."""
         heading = self.leg_table.headings.get(column)
-        self.problems.add(self.leg_table.file, text, row=row, column="" if heading is None else heading.written)
+        written = "" if heading is None else heading.written
+        self.problems.add(self.leg_table.file, text, row=row, column=written, code=code)
 
     def show_distance(self, distance_m: float) -> str:
         """Return a distance in the unit of the table of legs."""
@@ -71,14 +72,14 @@ def _apart_m(a: Place, b: Place) -> float:
     return geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
 
 
-# --- a slip at one place, guessed from the legs that meet there ---
+# --- error at one place, guessed from its legs ---
 
 Bad = Callable[[Leg, Place, Place], bool]
 Change = Callable[[Place], Place | None]
 
 
 def _culprits(leg: Leg, draft: Draft, *, bad: Bad, change: Change) -> list[str]:
-    """Return the end, or both, whose changed place would mend this leg and leave the fewest others bad."""
+    """Return the end or ends whose correction would fix this leg and leave the fewest other legs faulty."""
     best, names = 0, []
     for key in (leg.start, leg.finish):
         other = change(draft.places[key])
@@ -123,11 +124,11 @@ def check_positions(draft: Draft) -> list[str]:
         if _farther(leg, line_m):
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
-            draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance")
+            draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance", code="distance")
         elif leg.distance_m > 4 * line_m + 20e3:
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             detours.append(
-                f"'{leg.start}' to '{leg.finish}' taken as {road} by road, though {line} apart "
+                f"'{leg.start}' to '{leg.finish}' is entered as {road} by road, but the straight line is {line} "
                 f"({draft.leg_table.file} row {row})."
             )
     return detours
@@ -172,8 +173,12 @@ def check_grades(draft: Draft) -> None:
             continue
         rise = f"from {draft.show_elevation(start.elevation_m)} to {draft.show_elevation(finish.elevation_m)}"
         grade = abs(finish.elevation_m - start.elevation_m) / leg.distance_m
-        text = f"'{leg.start}' to '{leg.finish}' goes {rise} in {draft.show_distance(leg.distance_m)}, {grade:.0%}"
-        draft.leg_fault(row, f"{text}; the most is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}")
+        text = (
+            f"'{leg.start}' to '{leg.finish}' changes elevation {rise} in {draft.show_distance(leg.distance_m)}, "
+            f"{grade:.0%}"
+        )
+        text += f"; the maximum grade is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}"
+        draft.leg_fault(row, text, code="steep")
 
 
 def _too_steep(leg: Leg, a: Place, b: Place) -> bool:
@@ -218,18 +223,20 @@ def steep_window(profile: Profile) -> tuple[float, float] | None:
 
 
 def check_duplicates(draft: Draft) -> None:
-    """Note legs entered twice, or once two-way and once the other way."""
+    """Report legs entered twice, or two-way and again in the opposite direction."""
     seen: dict[tuple[str, str, str], int] = {}
     driven: dict[tuple[str, str, str], int] = {}  # open ways, both directions of two-way legs
     for row, leg in zip(draft.leg_rows, draft.legs, strict=True):
         way, back = (leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)
         again = f"'{leg.start}' to '{leg.finish}'" + (f" by '{leg.road[:40]}'" if leg.road else "")
         if way in seen:
-            draft.leg_fault(row, f"{again} stands in row {seen[way]} too; delete one or name another road")
+            text = f"{again} is also in row {seen[way]}; delete one, or enter a different road"
+            draft.leg_fault(row, text, code="duplicate")
         elif leg.open and (way in driven or (leg.two_way and back in driven)):
             first = driven.get(way, driven.get(back))
-            advice = "write 'no' under two_way in both rows, delete one, or name another road"
-            draft.leg_fault(row, f"{again} repeats the leg of row {first} the other way; {advice}")
+            advice = "write 'no' under two_way in both rows, delete one, or enter a different road"
+            text = f"{again} repeats the leg of row {first} in the other direction; {advice}"
+            draft.leg_fault(row, text, code="duplicate")
         seen.setdefault(way, row)
         for each in ((way, back) if leg.two_way else (way,)) if leg.open else ():
             driven.setdefault(each, row)
@@ -239,7 +246,7 @@ def check_duplicates(draft: Draft) -> None:
 
 
 def check_temperatures(draft: Draft, departure: datetime) -> None:
-    """Note temperatures that look like degC typed into a degF column."""
+    """Report temperatures that look like degC values in a degF column."""
     for name in ("high", "low"):
         heading = draft.place_table.headings.get(name)
         if heading is None or math.isclose(heading.scale, 1.0):
@@ -254,7 +261,7 @@ def check_temperatures(draft: Draft, departure: datetime) -> None:
 
 
 def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: Heading) -> None:
-    """Note single cells far below the rest that fit in degC."""
+    """Report single cells far below the rest that are plausible in degC."""
     for index, (temp_k, key) in enumerate(given):
         if temp_k >= _COOL_K or len(given) < 2:
             return
@@ -263,7 +270,11 @@ def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: H
         if median_k - temp_k > _APART_K and abs(as_celsius_k - median_k) < _APART_K:
             got = f"read {heading.show(temp_k)} where the other places have about {heading.show(median_k)}"
             draft.problems.add(
-                draft.place_table.file, f"{got}; is it in degC?", row=draft.place_rows[key], column=heading.written
+                draft.place_table.file,
+                f"{got}; is it in degC?",
+                row=draft.place_rows[key],
+                column=heading.written,
+                code="temperature-unit",
             )
 
 
@@ -276,7 +287,7 @@ def _median_without(given: Sequence[tuple[float, str]], index: int) -> float:
 
 
 def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: datetime) -> bool:
-    """Note one problem for a whole column of midsummer highs below 10 degC at low ground outside the far north."""
+    """Report one problem for a column of midsummer highs below 10 degC at low elevation outside the far north."""
     if not given or given[len(given) // 2][0] > _SUMMER_HIGH_K:
         return False
     typical = draft.places[given[len(given) // 2][1]]
@@ -285,21 +296,21 @@ def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: 
         return False
     heading = draft.place_table.headings["high"]
     text = f"half of the highs are below {heading.show(_SUMMER_HIGH_K)} in summer; are they in degC?"
-    draft.problems.add(draft.place_table.file, text, column=heading.written)
+    draft.problems.add(draft.place_table.file, text, column=heading.written, code="temperature-unit")
     return True
 
 
 def check_route(settings: Settings, draft: Draft, known: Mapping[str, int], names: PlaceNames) -> None:
-    """Note unknown places of trip.toml, and drives the open legs do not allow."""
+    """Report unknown places in trip.toml, and connections without an open leg."""
     if not _names_known(settings, draft, known, names):
         return
     label = "route" if settings.explicit else "start"
     for a, b in zip(settings.route, settings.route[1:], strict=False):
         if a == b:
-            draft.problems.add(FILE, f"'{a}' follows itself; nothing is driven between them", key=label)
+            draft.problems.add(FILE, f"'{a}' is listed twice in a row; delete one", key=label, code="same-place")
             return
     if not draft.complete:
-        return  # a missing leg would only repeat what is wrong with its row
+        return  # the leg's row has already been reported
     if settings.explicit:
         _check_listed(settings, draft)
     else:
@@ -319,9 +330,14 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
         if key not in known:
             advice = names.several(key) or draft.problems.nearest(key, known)
             text = f"read {shown(key)}, which is not in {draft.place_table.file}; {advice}"
-            draft.problems.add(FILE, text, key=label)
+            draft.problems.add(FILE, text, key=label, code="unknown-place")
         elif settings.explicit and label != "route" and key not in settings.route:
-            draft.problems.add(FILE, f"'{key}' is not on the route; add it there or drop it here", key=label)
+            draft.problems.add(
+                FILE,
+                f"'{key}' is not on the route; add it to the route, or remove it here",
+                key=label,
+                code="not-on-route",
+            )
     return all(key in draft.places for _, key in named)
 
 
@@ -341,12 +357,12 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
             continue
         onward = sorted(graph.successors(a))
         there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
-        reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file} or a place between; {there}"
-        draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route")
+        reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file}, or add a place in between; {there}"
+        draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route", code="no-leg")
     remaining = iter(settings.route)
     nights = [passing_of(key)[0] for key in settings.nights]
     if not all(key in remaining for key in nights) and set(nights) <= set(settings.route):
-        draft.problems.add(FILE, "the nights are not in the order of the route; sort them", key="nights")
+        draft.problems.add(FILE, "the nights are not in route order; sort them", key="nights", code="route-order")
 
 
 def _check_reachable(settings: Settings, draft: Draft) -> None:
@@ -363,12 +379,12 @@ def _check_reachable(settings: Settings, draft: Draft) -> None:
         reason = _barred(draft, ahead, behind) or missing
         label = "finish" if b == settings.route[-1] else "via"
         text = f"'{b}' cannot be reached from '{a}' over open legs ({count} from there); {reason}"
-        draft.problems.add(FILE, text, key=label)
+        draft.problems.add(FILE, text, key=label, code="unknown-place")
         return
 
 
 def _barred(draft: Draft, ahead: set[str], behind: set[str]) -> str | None:
-    """Name a leg that would close the gap, were it open or two-way."""
+    """Name a closed or one-way leg that would close the gap."""
     for row, leg in draft.numbered():
         forward = leg.start in ahead and leg.finish in behind
         backward = leg.finish in ahead and leg.start in behind

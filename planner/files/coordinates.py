@@ -1,4 +1,4 @@
-"""Latitudes and longitudes as people write them: decimal degrees, degrees and minutes, compass letters."""
+"""Parsing latitude and longitude: decimal degrees, degrees and minutes, compass letters."""
 
 import re
 
@@ -12,14 +12,14 @@ _WORDS = (("north", "n"), ("south", "s"), ("east", "e"), ("west", "w"))
 
 
 def degrees_of(text: str, name: str) -> float | str | None:
-    r"""Read a latitude or longitude (`name` is "lat" or "lon"); a sentence where it contradicts itself, else None.
+    r"""Read a latitude or longitude (`name` is "lat" or "lon"); an error text if contradictory, None if unreadable.
 
     Examples
     --------
     >>> degrees_of("119.787° W", "lon"), degrees_of("39° 15' 0\" N", "lat"), degrees_of("39.25", "lat")
     (-119.787, 39.25, 39.25)
     >>> degrees_of("39.25 N", "lon")
-    'N and S belong to a latitude; are lat and lon swapped?'
+    'N and S mark a latitude; are lat and lon swapped?'
     """
     if len(text) > _LONGEST:
         return None
@@ -28,7 +28,7 @@ def degrees_of(text: str, name: str) -> float | str | None:
         plain = plain.replace(word, letter)
     tokens: list[str] = _TOKEN.findall(plain)
     letters = [token for token in (tokens[0], tokens[-1]) if token in "nsew"] if len(tokens) > 1 else []
-    # an s behind the seconds is their mark where another letter stands before them
+    # a trailing s marks the seconds if another compass letter precedes
     if len(letters) == 2 and letters[1] == "s" and len(tokens) > 4:
         letters.pop()
     body = tokens[bool(letters and tokens[0] in "nsew") : len(tokens) - bool(letters and tokens[-1] == letters[-1])]
@@ -59,16 +59,16 @@ def _parts(tokens: list[str]) -> list[str] | None:
 
 
 def _fault(name: str, letters: list[str], sign: str, parts: list[str]) -> str:
-    """Say what in a position cannot be meant."""
+    """Describe what is wrong with a position."""
     if len(letters) > 1:
-        return "write one compass letter, before or behind the number"
+        return "write one compass letter, before or after the number"
     if letters and letters[0] not in _POINTS[name]:
         mine, other = ("N and S", "latitude") if name == "lon" else ("E and W", "longitude")
-        return f"{mine} belong to a {other}; are lat and lon swapped?"
+        return f"{mine} mark a {other}; are lat and lon swapped?"
     if letters and sign == "-":
-        return f"it has both a minus and {letters[0].upper()}; drop one of them"
+        return f"it has both a minus sign and {letters[0].upper()}; drop one of them"
     if any("." in part for part in parts[:-1]):
         return "write decimal degrees, or whole degrees, minutes and seconds"
     if any(float(part) >= 60.0 for part in parts[1:]):
-        return "minutes and seconds are below 60"
+        return "minutes and seconds must be below 60"
     return ""

@@ -1,4 +1,4 @@
-"""Dates and times of day as people write them, read where they can mean one thing only."""
+"""Parsing dates and times of day; ambiguous ones are refused."""
 
 import re
 from datetime import date, datetime, time
@@ -38,7 +38,7 @@ def clock_of(text: str) -> time | None:
 
 
 def date_of(text: str) -> date | None:
-    """Read a date; None also where day and month may be the other way round.
+    """Read a date; None if unreadable, or if day and month are ambiguous.
 
     Examples
     --------
@@ -50,7 +50,7 @@ def date_of(text: str) -> date | None:
 
 
 def either_date(text: str) -> str:
-    """Ask which of two dates is meant, where it may be either; else nothing.
+    """Ask which of two possible dates is meant; empty if the date is not ambiguous.
 
     Examples
     --------
@@ -65,7 +65,7 @@ def either_date(text: str) -> str:
 
 
 def _dates(text: str) -> list[date]:
-    """Every date that a text may mean."""
+    """Every possible date of a text."""
     said = " ".join(text[: _LONGEST + 1].casefold().split())
     if len(said) > _LONGEST:
         return []
@@ -73,7 +73,7 @@ def _dates(text: str) -> list[date]:
         orders = [(match[1], match[2], match[3])]
     elif match := _YEAR_LAST.fullmatch(said):
         orders = [(match[4], match[3], match[1])]
-        if match[2] != ".":  # with points the day stands first, everywhere they are used
+        if match[2] != ".":  # with points, the day comes first by convention
             orders.append((match[4], match[1], match[3]))
     elif match := _MONTH_FIRST.fullmatch(said):
         orders = [(match[3], _month(match[1]), match[2])]
@@ -100,7 +100,7 @@ _ZONED = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d{1,6})?\s?(?:
 
 
 def moment_of(text: str) -> date | None:
-    """Read a date with or without a time; None where it cannot be read, or may mean two dates.
+    """Read a date with or without a time; None if unreadable or ambiguous.
 
     Examples
     --------
@@ -123,7 +123,7 @@ def moment_of(text: str) -> date | None:
 
 
 def either_moment(text: str) -> str:
-    """Ask which of two dates a date with a time means, where it may be either; else nothing.
+    """Like `either_date`, for a date with a time.
 
     Examples
     --------
@@ -134,7 +134,7 @@ def either_moment(text: str) -> str:
 
 
 def _parted(said: str) -> tuple[str, time | None]:
-    """Part a text into a date and a time of day; the whole text where no time ends it."""
+    """Split a text into date and time of day; the whole text is the date if no time follows."""
     for number, char in enumerate(said):
         if char in " T,":
             clock = clock_of(said[number + 1 :])

@@ -1,4 +1,4 @@
-"""Reading a road from a file of any of three open formats: GPX, KML and GeoJSON."""
+"""Reading a track from a GPX, KML or GeoJSON file."""
 
 import json
 import math
@@ -17,14 +17,14 @@ _LINE_COORDINATES = re.compile(r"[^\s,]+(?:,[^\s,]+){1,2}")
 
 
 def read_drawn(path: Path, problems: Problems) -> Points | None:
-    """Read one file by its ending; None when a problem was noted."""
+    """Read one file by its extension; None if a problem was reported."""
     reader = READERS.get(path.suffix.casefold())
     if reader is None:
-        problems.add(path.name, f"ends in {shown(path.suffix)}; a track is read from {', '.join(READERS)}")
+        problems.add(path.name, f"ends in {shown(path.suffix)}; track files are {', '.join(READERS)}", code="file-type")
         return None
     fault = file_fault(path, root=path.parent, max_bytes=limits.GPX_BYTES)
     if fault is not None:
-        problems.add(path.name, fault)
+        problems.add(path.name, fault, code="unreadable")
         return None
     data = read_bytes(path, file=path.name, max_bytes=limits.GPX_BYTES, problems=problems)
     if data is None:
@@ -34,7 +34,7 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
     if points is None or len(problems) > before:
         return None
     if not len(points):
-        problems.add(path.name, "has no line, only a start or places perhaps; export the road itself")
+        problems.add(path.name, "contains no line, perhaps only waypoints; export the track", code="track")
         return None
     return points
 
@@ -49,7 +49,7 @@ def _gpx(data: bytes, file: str, problems: Problems) -> Points | None:
 
 
 class _KmlReader:
-    """Collects the lines of a KML text, and its named points, in file order; keeps no tree."""
+    """Streaming KML reader; collects lines and named points in file order."""
 
     def __init__(self, file: str, problems: Problems) -> None:
         self.points = Points()
@@ -68,7 +68,7 @@ class _KmlReader:
     def _start(self, tag: str, _: Mapping[str, str]) -> None:
         name = tag.rpartition(":")[2]
         if not self._stack and name != "kml":
-            message = f"holds <{name[:30]}>, not <kml>; export the track as KML"
+            message = f"contains <{name[:30]}>, not <kml>; export the track as KML"
             raise ValueError(message)
         self._stack.append(name)
         if len(self._stack) > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
@@ -103,9 +103,9 @@ class _KmlReader:
 
 
 def add_point(points: Points, parts: list[Any]) -> None:
-    """Add a point of longitude, latitude and perhaps height; raises ValueError where it is none."""
+    """Add a point from longitude, latitude and optional elevation; raises ValueError if it is invalid."""
     if len(points) >= limits.GPX_POINTS:
-        message = f"has more than {limits.GPX_POINTS:,} points; thin it out"
+        message = f"has more than {limits.GPX_POINTS:,} points; simplify the track"
         raise ValueError(message)
     try:
         lon, lat = float(parts[0]), float(parts[1])
@@ -114,7 +114,7 @@ def add_point(points: Points, parts: list[Any]) -> None:
         lon = lat = height = math.nan
     if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
         message = (
-            f"point {len(points) + 1} reads {shown(str(parts)[:60])}; longitude, latitude and height are needed, "
+            f"point {len(points) + 1} reads {shown(str(parts)[:60])}; write longitude, latitude and elevation "
             "in degrees and metres"
         )
         raise ValueError(message)
@@ -127,26 +127,35 @@ def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8")
+        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which no KML needs; export the file again")
+        problems.add(
+            file,
+            "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; export the file again",
+            code="unsafe-xml",
+        )
         return None
     reader = _KmlReader(file, problems)
     try:
         reader.read(text)
     except expat.ExpatError as exc:
         reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(file, f"cannot be read as XML ({reason}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as XML ({reason}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     except ValueError as exc:
-        problems.add(file, str(exc))
+        problems.add(file, str(exc), code="unreadable")
         return None
     return _without_zero_heights(reader.points)
 
 
 def _without_zero_heights(points: Points) -> Points:
-    """Drop heights that are all 0: KML writes so where none is known."""
+    """Drop elevations that are all 0, KML's way of writing unknown."""
     if not any(points.elevation_m):
         for number in range(len(points)):
             points.elevation_m[number] = math.nan
@@ -163,24 +172,29 @@ def _geojson(data: bytes, file: str, problems: Problems) -> Points | None:
         for geometry, properties in _geometries(document, 0):
             _take(geometry, properties, points)
     except RecursionError:
-        problems.add(file, "nests too deep; export the file again")
+        problems.add(file, "is nested too deep; export the file again", code="too-large")
         return None
     except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8")
+        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
         return None
     except json.JSONDecodeError as exc:
-        problems.add(file, f"cannot be read as JSON ({exc.msg}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as JSON ({exc.msg}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     except ValueError as exc:
-        problems.add(file, str(exc))
+        problems.add(file, str(exc), code="unreadable")
         return None
     return points
 
 
 def _geometries(document: object, depth: int) -> Iterator[tuple[Mapping[str, Any], Mapping[str, Any]]]:
-    """Every geometry of a document with the properties of its feature (RFC 7946)."""
+    """Yield every geometry of a document with its feature's properties (RFC 7946)."""
     if not isinstance(document, dict) or depth > 8:
-        message = "is no GeoJSON of a road: an object with a LineString is needed"
+        message = "is not a GeoJSON track; it must contain a LineString"
         raise ValueError(message)
     kind = document.get("type")
     if kind == "FeatureCollection":

@@ -36,7 +36,7 @@ from planner.files.vehicles import about_class, class_vehicle, has_car, read_veh
 from planner.files.wholefile import is_part, new_folder_at
 from planner.files.workbook import FILE as WORKBOOK
 from planner.files.workbook import Records, read_sheets, sheet_file
-from planner.model.errors import OutputError, PlannerError, TripError
+from planner.model.errors import OutputError, PlannerError, Problem, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
 from planner.model.trip import SessionPlace, Trip, Written
@@ -68,7 +68,7 @@ def read_trip(folder: Path) -> Trip:
         check_temperatures(draft, settings.departure)
         check_route(settings, draft, places.rows, names)
     if len(problems) or settings is None or draft is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return _assemble(folder, settings, draft, detours=assumptions)
 
 
@@ -79,11 +79,11 @@ def _settings(
     assumptions: list[str],
     problems: Problems,
 ) -> Settings | None:
-    """Settings of the trip, from trip.toml or the sheet that stands for it."""
+    """Settings of the trip, from trip.toml or the sheet 'settings'."""
     name = printable(folder.resolve().name)
     if sheets is not None and SETTINGS in sheets:
         if os.path.lexists(folder / TOML):
-            problems.add(WORKBOOK, f"the sheet '{SETTINGS}' and {TOML} are both there; remove one of them")
+            problems.add(WORKBOOK, f"the sheet '{SETTINGS}' and {TOML} both exist; remove one", code="both-files")
             return None
         return settings_of(data_of(sheets[SETTINGS], SETTINGS, problems), folder_name=name, problems=problems)
     text = _settings_text(folder, places, assumptions, problems)
@@ -91,12 +91,13 @@ def _settings(
 
 
 def _settings_text(folder: Path, places: Places, assumptions: list[str], problems: Problems) -> str | None:
-    """Text of trip.toml; without one, from the first place to the last on a day in July."""
+    """Text of trip.toml; if missing, a default from the first place to the last in July."""
     if (folder / TOML).exists() or (folder / TOML).is_symlink() or len(places.good) < 2:
         return _required_text(folder, TOML, TOML_BYTES, problems)
     keys = list(places.good)
     assumptions.append(
-        f"No trip.toml: from the first place, {keys[0]}, to the last, {keys[-1]}, at {_ASSUMED_DEPARTURE} assumed."
+        f"No trip.toml: assumed route from the first place, {keys[0]}, to the last, {keys[-1]}, departing "
+        f"{_ASSUMED_DEPARTURE}."
     )
     return f'start = "{keys[0]}"\nfinish = "{keys[-1]}"\ndeparture = "{_ASSUMED_DEPARTURE}"\n'
 
@@ -110,23 +111,27 @@ def _check_folder(folder: Path) -> None:
         message = f"trip folder {shown(str(folder))} cannot be opened ({exc.strerror}); give a shorter or another path"
         raise TripError([message]) from exc
     what = "is a file, not a folder" if folder.exists() else "does not exist"
-    message = f"trip folder {shown(str(folder))} {what}; 'grademargin new DIR' makes one to start from"
+    message = f"trip folder {shown(str(folder))} {what}; 'grademargin new DIR' creates one"
     raise TripError([message])
 
 
 def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) -> str | None:
-    missing = f"is missing in {shown(str(folder))}; 'grademargin new DIR' makes a folder with one to start from"
+    missing = f"is missing in {shown(str(folder))}; 'grademargin new DIR' creates a folder with one"
     return open_text(folder, file, max_bytes=max_bytes, problems=problems, missing=missing)
 
 
 def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
-    """Read the sheets of trip.xlsx; None where there is no such file."""
+    """Read the sheets of trip.xlsx; None if it does not exist."""
     if not os.path.lexists(folder / WORKBOOK):
         return None
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
     if beside:
         csv = " and ".join(beside)
-        problems.add(WORKBOOK, f"{csv} {'are' if len(beside) > 1 else 'is'} there too; remove {WORKBOOK} or {csv}")
+        problems.add(
+            WORKBOOK,
+            f"{csv} {'are' if len(beside) > 1 else 'is'} also in the folder; remove {WORKBOOK} or {csv}",
+            code="both-files",
+        )
         return {}
     return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
 
@@ -134,7 +139,7 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
 def _tables(
     folder: Path, sheets: Mapping[str, Records] | None, problems: Problems
 ) -> tuple[InputTable | None, InputTable | None]:
-    """Read the places and the legs, from trip.xlsx or the CSV files, whichever is there."""
+    """Read places and legs, from trip.xlsx or from the CSV files."""
     if sheets is None:
         return (
             _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
@@ -206,12 +211,12 @@ def _written(draft: Draft) -> Written:
 def _lodging(settings: Settings, any_lodging: bool) -> tuple[str, ...]:
     if settings.lodging_only is not None:
         return ()
-    where = "only at places with lodging" if any_lodging else "at any place, as none has lodging"
-    return (f"Days assumed to end {where} (no 'day.lodging_only' in trip.toml).",)
+    where = "only at places with lodging" if any_lodging else "at any place, because none has lodging"
+    return (f"Days are assumed to end {where} (no 'day.lodging_only' in trip.toml).",)
 
 
 def _table_assumptions(draft: Draft) -> list[str]:
-    """Return sentences for cells left empty in the tables, the weightiest first."""
+    """Return the assumptions made for empty cells, most important first."""
     found = []
     places, legs = draft.places.values(), draft.legs
     if all(place.high_k is None for place in places):
@@ -223,15 +228,15 @@ def _table_assumptions(draft: Draft) -> list[str]:
         bare = sum(place.high_k is None for place in places)
         if bare:
             found.append(
-                f"{bare} of {len(places)} places have no high and low; taken from weather stations near, else from the "
-                "others."
+                f"{bare} of {len(places)} places have no high and low; nearby weather stations are used, "
+                "else the other places."
             )
     flat = sum(leg.profile is None for leg in legs)
     if flat:
-        found.append(f"{flat} of {len(legs)} legs have no profile; an even grade between their places assumed.")
+        found.append(f"{flat} of {len(legs)} legs have no profile; a constant grade between their places is assumed.")
     without = sum(not row.cell("kind") for row in draft.place_table.rows)
     if without:
-        found.append(f"{without} of {len(places)} places have no kind; taken as waypoints.")
+        found.append(f"{without} of {len(places)} places have no kind; treated as waypoints.")
     for name, taken in (("two_way", "driveable both ways"), ("open", "open")):
         if not any(row.cell(name) for row in draft.leg_table.rows):
             found.append(f"Every leg taken as {taken} (no '{name}' in {draft.leg_table.file}).")
@@ -239,26 +244,26 @@ def _table_assumptions(draft: Draft) -> list[str]:
 
 
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
-    """Read a trip and its car; every problem of both comes at once."""
-    problems: list[str] = []
+    """Read a trip and its car; raise all problems of both together."""
+    problems: list[Problem] = []
     trip, car = None, None
     try:
         trip = read_trip(folder)
     except TripError as exc:
-        problems += exc.problems
+        problems += exc.found
     if trip is not None:
         try:
             read_weather_file(folder, trip.places)
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
         try:
             trip = replace(trip, session=_session(folder, trip))
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
         try:
             trip = replace(trip, readings=read_readings(folder, trip))
         except TripError as exc:
-            problems += exc.problems
+            problems += exc.found
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         car = _car(folder, problems)
     if problems or trip is None or car is None:
@@ -266,25 +271,26 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
-def _car(folder: Path, problems: list[str]) -> VehicleFile | None:
-    """The car, from vehicle.toml or the sheet that stands for it."""
+def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
+    """The car, from vehicle.toml or the sheet 'car'."""
     path, sheet = folder / "vehicle.toml", has_car(folder)
     if sheet and os.path.lexists(path):
-        problems.append(f"{WORKBOOK}: the sheet '{CAR}' and {path.name} are both there; remove one of them")
+        text = f"the sheet '{CAR}' and {path.name} both exist; remove one"
+        problems.append(Problem(code="both-files", file=WORKBOOK, text=text))
         return None
     fault = None if sheet else file_fault(path, root=folder, max_bytes=TOML_BYTES)
     if fault is not None:
-        problems.append(f"{path.name}: {fault}")
+        problems.append(Problem(code="file-access", file=path.name, text=fault))
         return None
     try:
         return read_vehicle(path, data_folder() / "vehicles")
     except ThermalError as exc:
-        problems += str(exc).split("\n")
+        problems += [Problem(code="vehicle", text=line) for line in str(exc).split("\n")]
         return None
 
 
 def _session(folder: Path, trip: Trip) -> SessionPlace | None:
-    """Name and place of the session that the folder plans, if any; the whole file is checked."""
+    """Name and place of the folder's session, if any; the whole file is checked."""
     if not os.path.lexists(folder / SESSION):
         return None
     setup = read_session(folder, trip)
@@ -305,7 +311,7 @@ def examples() -> tuple[str, ...]:
 def example_folder(name: str) -> Path:
     """Folder of a shipped example, not to be written to."""
     if name not in examples():
-        message = f"example {name!r} does not exist; there are: {', '.join(examples())}"
+        message = f"example {name!r} does not exist; available: {', '.join(examples())}"
         raise PlannerError(message)
     return data_folder() / "examples" / name
 
@@ -316,7 +322,7 @@ def classes() -> tuple[str, ...]:
 
 
 def class_lines() -> tuple[tuple[str, str], ...]:
-    """Name every shipped class, and say in a line which car it is."""
+    """One line per shipped class: name and description."""
     folder = data_folder() / "vehicles"
     return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
 
@@ -333,14 +339,14 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
 
 
 def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ...]:
-    """Make a new folder whose files `fill` writes, whole or not at all; return their names."""
+    """Create a new folder with the files that `fill` writes, atomically; return their names."""
     try:
         taken = os.path.lexists(folder) and (not folder.is_dir() or not all(map(is_part, os.listdir(folder))))
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be opened ({exc.strerror}); give a shorter or another path"
         raise OutputError(message) from exc
     if taken:
-        message = f"{folder}: already holds something; name a new folder, nothing is overwritten"
+        message = f"{folder}: already contains files; name a new folder (nothing was overwritten)"
         raise PlannerError(message)
     try:
         with new_folder_at(folder) as made:
@@ -352,7 +358,7 @@ def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ..
 
 
 def _copy(source: Path, target: Path) -> None:
-    """Copy a folder's files, to be changed by their new owner; the shipped ones may be read-only."""
+    """Copy a folder's files and make them writable."""
     for path in sorted(source.rglob("*")):
         inner = path.relative_to(source)
         if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):
@@ -366,7 +372,7 @@ def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:
 
 
 def to_sheets(folder: Path) -> None:
-    """Put the tables, the settings and the car of a folder into a spreadsheet."""
+    """Convert the tables, settings and car of a folder to a spreadsheet."""
     car = (folder / "vehicle.toml").read_text(encoding="utf-8")
     base = read_vehicle(folder / "vehicle.toml", data_folder() / "vehicles").base
     known = class_vehicle(base, data_folder() / "vehicles").entries

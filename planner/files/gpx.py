@@ -1,7 +1,7 @@
-"""Reading the points of a GPX file (1.0 or 1.1) as a stream, and those of its points that carry a name.
+"""Streaming reader of the points and named points of a GPX file (1.0 or 1.1).
 
-No tree of elements is built, so neither nesting nor entities can make the reader grow. Times are kept as they are
-found, not a number where a point has none that can be read; speeds are not looked at.
+No element tree is built, so nesting and entities cannot exhaust memory. Times are kept as they are
+found, NaN if missing or unreadable; speeds are ignored.
 """
 
 import math
@@ -36,18 +36,28 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     if encoding is None:
         declared = _DECLARED.match(data)
         name = "" if declared is None else declared[1].decode("ascii")
-        problems.add(file, f"is declared as {shown(name)}; save it as UTF-8")
+        problems.add(file, f"is declared as {shown(name)}; save it as UTF-8", code="encoding")
         return None
     try:
         text = data.decode(encoding)
     except (UnicodeDecodeError, LookupError):
-        problems.add(file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8")
+        problems.add(
+            file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8", code="encoding"
+        )
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        problems.add(file, "has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs; delete it or export the file again")
+        problems.add(
+            file,
+            "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; delete it, or export the file again",
+            code="unsafe-xml",
+        )
         return None
     if _RUN.search(text) is not None:
-        problems.add(file, f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again")
+        problems.add(
+            file,
+            f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again",
+            code="too-large",
+        )
         return None
     return _DECLARATION.sub("", text, count=1)
 
@@ -68,7 +78,7 @@ def _encoding(data: bytes) -> str | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Named:
-    """A point somebody gave a name."""
+    """A named point."""
 
     name: str
     lat_deg: float
@@ -86,14 +96,14 @@ class Points:
         self.breaks: list[int] = []
         self.parts = 0
         self.named: list[Named] = []
-        self.clean = False  # written by this program: thinned and without noise already
+        self.clean = False  # written by this program: already simplified and smoothed
 
     def __len__(self) -> int:
         return len(self.lat_deg)
 
 
 def named(name: object, lat: object, lon: object) -> Named | None:
-    """Return a named point where name and position can be used."""
+    """Return a named point if its name and position are valid."""
     words = " ".join(name.split())[: limits.NAME] if isinstance(name, str) else ""
     try:
         north, east = float(lat), float(lon)  # type: ignore[arg-type]
@@ -104,11 +114,11 @@ def named(name: object, lat: object, lon: object) -> Named | None:
 
 
 class _TooMuch(Exception):
-    """Reading was given up; a problem has been noted."""
+    """Reading was aborted; the problem has been reported."""
 
 
 class _Reader:
-    """Collects points while the XML goes by; keeps no tree."""
+    """Streaming XML handler that collects points."""
 
     def __init__(self, file: str, problems: Problems) -> None:
         self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
@@ -118,7 +128,7 @@ class _Reader:
         self._point: tuple[Points, int] | None = None
         self._text: list[str] | None = None
         self._named: dict[str, list[Named]] = {"wpt": [], "rtept": []}
-        self._at: tuple[str, object, object, int] | None = None  # of what may get a name, and how deep it stands
+        self._at: tuple[str, object, object, int] | None = None  # the element that a name belongs to, and its depth
         self._parser = expat.ParserCreate("utf-8")
         self._parser.buffer_text = True
         self._parser.StartElementHandler = self._start
@@ -132,7 +142,7 @@ class _Reader:
         name = tag.rpartition(":")[2]
         self._depth += 1
         if self._depth == 1 and name != "gpx":
-            self._fault(f"holds <{name[:30]}>, not <gpx>; export the track as GPX")
+            self._fault(f"contains <{name[:30]}>, not <gpx>; export the track as GPX")
             raise _TooMuch
         if self._depth == 1:
             self._clean = attributes.get("creator") == CREATOR
@@ -159,7 +169,7 @@ class _Reader:
 
     def _begin_point(self, points: Points, attributes: Mapping[str, str]) -> None:
         if len(points) >= limits.GPX_POINTS:
-            self._fault(f"has more than {limits.GPX_POINTS:,} points; thin it out or keep only this leg's part")
+            self._fault(f"has more than {limits.GPX_POINTS:,} points; simplify the track, or keep only this leg's part")
             raise _TooMuch
         self._point = (points, self._depth)
         points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))
@@ -175,7 +185,7 @@ class _Reader:
             value = math.nan
         if not abs(value) <= limit:
             got = f"a point has no {name}" if text is None else f"read {name} {shown(text)}"
-            self._fault(f"{got}; decimal degrees from -{limit:g} to {limit:g} are needed; mend or delete the point")
+            self._fault(f"{got}; write decimal degrees from -{limit:g} to {limit:g}, or delete the point")
         return value
 
     def _end(self, tag: str) -> None:
@@ -212,7 +222,7 @@ class _Reader:
         return self._clean
 
     def names(self, *, route: bool) -> list[Named]:
-        """Waypoints with a name, and those of a route where they are few; many are turn-by-turn directions."""
+        """Named waypoints, and named route points unless there are many (turn-by-turn directions)."""
         turns = self._named["rtept"]
         return self._named["wpt"] + (turns if route and len(turns) <= _PLACES else [])
 
@@ -221,18 +231,18 @@ class _Reader:
             return float(text) if text else math.nan
         except ValueError:
             advice = f"write a decimal point, e.g. {text.replace(',', '.')}" if re.fullmatch(r"-?\d+,\d+", text) else ""
-            self._fault(f"read elevation {shown(text)}; {advice or 'metres are needed, e.g. 1250.5'}")
+            self._fault(f"read elevation {shown(text)}; {advice or 'write metres, e.g. 1250.5'}")
             return math.nan
 
     def _fault(self, text: str) -> None:
-        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber)
+        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code="invalid-point")
         self._faults += 1
         if self._faults >= _MAX_FAULTS:
             raise _TooMuch
 
 
 def _seconds(text: str) -> float:
-    """Seconds since 1970 of a time with its zone; not a number where it cannot be read."""
+    """Seconds since 1970 of a time with zone; NaN if unreadable."""
     try:
         moment = datetime.fromisoformat(text) if len(text) <= 40 else None
         return math.nan if moment is None or moment.tzinfo is None else moment.timestamp()
@@ -241,7 +251,7 @@ def _seconds(text: str) -> float:
 
 
 def read_points(text: str, file: str, problems: Problems) -> Points | None:
-    """Collect the points of a GPX text: those of its tracks, or where there are none of its routes."""
+    """Collect the points of a GPX text: of its tracks, or if there are none, of its routes."""
     reader = _Reader(file, problems)
     try:
         reader.read(text)
@@ -249,12 +259,17 @@ def read_points(text: str, file: str, problems: Problems) -> Points | None:
         return None
     except expat.ExpatError as exc:
         reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(file, f"cannot be read as XML ({reason}); export or download the file again", row=exc.lineno)
+        problems.add(
+            file,
+            f"cannot be read as XML ({reason}); export or download the file again",
+            row=exc.lineno,
+            code="unreadable",
+        )
         return None
     drive = len(reader.found["trk"]) > 0
     points = reader.found["trk" if drive else "rte"]
     points.named, points.clean = reader.names(route=not drive), reader.clean
     if not len(points):
-        problems.add(file, "has no track and no route, only a start or places perhaps; export the track itself")
+        problems.add(file, "contains no track and no route, perhaps only waypoints; export the track", code="track")
         return None
     return points

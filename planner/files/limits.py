@@ -1,6 +1,6 @@
-"""The most that a trip folder or a log may hold; more is refused, and the limit told. Table in docs/formats.md.
+"""Size limits of trip folders and logs; larger input is refused with the limit named. Table in docs/formats.md.
 
-Limits of a drive stand in `planner/route/`, of what is fetched in `planner/weather/`.
+Limits of a drive are in `planner/route/`, of fetched data in `planner/weather/`.
 """
 
 # bytes of a file
@@ -8,8 +8,8 @@ TOML_BYTES = 1_000_000  # ours have a few kB
 TABLE_BYTES = 20_000_000  # a CSV; trip.xlsx, packed and unpacked; the last plan
 GPX_BYTES = 50_000_000
 PROFILES_BYTES = 80_000_000  # all profiles that a trip names
-LOG_BYTES, LOG_TEXT = 250_000_000, 300_000_000  # as it lies there, and unpacked
-# What unpacks to more than so many bytes may not be packed tighter than so many times: sheets that people type, mostly
+LOG_BYTES, LOG_TEXT = 250_000_000, 300_000_000  # on disk, and decompressed
+# Data above this size must not exceed this compression ratio: typed sheets mostly
 # less; logs 5 to 20 times, one of few channels that stand 40 times.
 FREE_BYTES, SHEET_PACKING, LOG_PACKING = 2_000_000, 40, 60
 
@@ -21,18 +21,18 @@ LOG_ROWS = 2_000_000
 # cells and texts
 COLUMNS, TEXT = 200, 2_000  # cells in a row; characters in a cell, and in a text of a TOML file
 KEY = 60  # characters of a place's key
-TOML_DEPTH = 50  # of tables and lists in each other, dots of a key among them
+TOML_DEPTH = 50  # nesting depth of tables and lists, including dots in a key
 LISTED = 600  # entries of a list in a TOML file
-LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 40_000_000  # in a row, characters in a line, cells in all
-LOG_NAMES = 500  # different signals in a log with one reading a row
+LOG_COLUMNS, LOG_LINE, LOG_CELLS = 300, 20_000, 40_000_000  # in a row, characters in a line, cells in total
+LOG_NAMES = 500  # different signals in a log in long format
 
 # tracks and sheets
 GPX_POINTS = 400_000
 NAMED, NAME = 2_000, 120  # named points; characters of a name
-PROFILE_POINTS = 2_000_000  # of the profiles of all legs, one that several legs name counted for each
+PROFILE_POINTS = 2_000_000  # of the profiles of all legs, shared ones counted once per leg
 XML_DEPTH, XML_NAMES, XML_RUN = 64, 2_000, 100_000  # nesting; names of elements and attributes; characters without "<"
 SHEETS, PARTS, SPANNED = 12, 1_000, 100_000  # sheets; parts of the archive; cells under merges and links
 
-# what is told of faults
-SENTENCES, SENTENCE, PROBLEMS = 40, 1_500, 400  # shown, characters of each, looked for
-COMPARED, LONGEST_COMPARED = 500, 100  # names compared with a wrong one to find the nearest, which is slow
+# reporting of problems
+SENTENCES, SENTENCE, PROBLEMS = 40, 1_500, 400  # shown, characters of each, collected
+COMPARED, LONGEST_COMPARED = 500, 100  # names compared with a wrong one to find the nearest

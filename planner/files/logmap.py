@@ -1,6 +1,6 @@
-"""How a log is to be read: proposed from what stands in it, confirmed by its owner in a small TOML file beside it.
+"""Column mapping of a log: proposed from its contents, confirmed by the owner in a TOML file next to the log.
 
-What is not sure carries a key `unsure`; a mapping with one left in it is refused until the owner settles it.
+An uncertain entry has a key `unsure`; a mapping with such entries is refused until the owner removes them.
 """
 
 import json
@@ -28,7 +28,7 @@ _DECIMALS = ("point", "comma")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """Where a channel comes from: a column, or a name in the long form; its unit; numbers that mean nothing."""
+    """Source of a channel: a column, or a name in the long format; its unit; its no-data codes."""
 
     column: str
     unit: str
@@ -38,12 +38,12 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogMapping:
-    """How one log is read.
+    """Column mapping of one log.
 
-    `time` and `date` are columns, the second where the date stands apart; `kind` is a key of `logtime.KINDS`; `decimal`
-    is 'point' or 'comma' where the log alone cannot tell. `long` names the columns of name, value and perhaps unit of
-    the form with one reading a row. `day` is that of the drive where times carry none; `start`, `finish` and the
-    `elevation` of a level road are what the owner says of the drive.
+    `time` and `date` are columns, `date` only if separate; `kind` is a key of `logtime.KINDS`; `decimal`
+    is 'point' or 'comma' if the log is ambiguous. `long` names the columns of name, value and optional unit of
+    the long format. `day` is the date of the drive if times have none; `start`, `finish` and the
+    `elevation` of a level road are set by the owner.
     """
 
     time: str
@@ -61,7 +61,7 @@ class LogMapping:
 
     @property
     def unsure(self) -> tuple[str, ...]:
-        """What the owner must settle, a sentence each."""
+        """Entries the owner must correct, one sentence each."""
         first = (f"time: {self.time_unsure}",) if self.time_unsure else ()
         return first + tuple(f"{name}: {item.unsure}" for name, item in self.channels.items() if item.unsure)
 
@@ -84,7 +84,7 @@ def to_si(values: Any, unit: str, name: str) -> Any:
 
 
 def map_path(log: Path) -> Path:
-    """Path of the mapping beside a log.
+    """Path of a log's mapping file.
 
     Examples
     --------
@@ -98,9 +98,11 @@ def map_path(log: Path) -> Path:
 
 
 def map_text(mapping: LogMapping, log: str) -> str:
-    """Write a mapping as TOML; a file's name may hold anything, so signs that act on a terminal are replaced."""
-    log = printable(log)
-    lines = [f"# How {log} is read. Check it; where a line 'unsure' stands, put it right and delete that line."]
+    """Write a mapping as TOML; control characters in the file name are replaced."""
+    log = " ".join(printable(log).split())
+    lines = [
+        f"# Column mapping of {log}. Check it. Correct each entry that has a line 'unsure', then delete that line."
+    ]
     lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
     lines += [f"decimal = {_quoted(mapping.decimal)}  # point or comma"] if mapping.decimal else []
     lines += [
@@ -112,7 +114,7 @@ def map_text(mapping: LogMapping, log: str) -> str:
     lines += [f"date = {_quoted(mapping.date)}"] if mapping.date else []
     lines += [f"unsure = {_quoted(mapping.time_unsure)}"] if mapping.time_unsure else []
     if mapping.long:
-        lines += ["", "[long]  # one reading a row"]
+        lines += ["", "[long]  # one reading per row"]
         lines += [f"{key} = {_quoted(c)}" for key, c in zip(("name", "value", "unit"), mapping.long, strict=False)]
     for name, item in mapping.channels.items():
         lines += ["", f"[channels.{name}]", f"column = {_quoted(item.column)}", f"unit = {_quoted(item.unit)}"]
@@ -122,7 +124,7 @@ def map_text(mapping: LogMapping, log: str) -> str:
             else []
         )
         lines += [f"unsure = {_quoted(item.unsure)}"] if item.unsure else []
-    lines += ["", "[trip]  # say where it was driven when that cannot be told from the log"]
+    lines += ["", "[trip]  # where the log was driven, if the log does not show it"]
     for key, value in (("start", mapping.start), ("finish", mapping.finish), ("elevation", mapping.elevation)):
         example = {"start": "place-key", "finish": "place-key", "elevation": "115 m"}[key]
         lines.append(f"{key} = {_quoted(value)}" if value else f'# {key} = "{example}"')
@@ -137,14 +139,14 @@ def _quoted(text: str) -> str:
 
 
 def write_map(path: Path, mapping: LogMapping, log: str) -> None:
-    """Write a mapping; one that is there stays."""
+    """Write a mapping file; an existing one is not overwritten."""
     try:
         write_new(path, map_text(mapping, log))
     except FileExistsError as exc:
-        message = f"{path.name}: exists already; edit it, or delete it to have it proposed anew"
+        message = f"{path.name}: already exists; edit it, or delete it to get a new proposal"
         raise OutputError(message) from exc
     except OSError as exc:
-        message = f"{path}: cannot be written ({exc.strerror or exc}); name another place for the mapping"
+        message = f"{path}: cannot be written ({exc.strerror or exc}); name another file for the mapping"
         raise OutputError(message) from exc
 
 
@@ -155,7 +157,7 @@ def read_map(path: Path) -> LogMapping:
     data = None if text is None else toml_of(text, file=name, problems=problems)
     mapping = None if data is None else _mapping(Section(data, "", file=name, problems=problems))
     if mapping is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return mapping
 
 
@@ -163,14 +165,14 @@ def _mapping(top: Section) -> LogMapping:
     """Check every key of a mapping file."""
     top.check_keys(_TOP_KEYS)
     if "time" not in top:
-        top.fault("time", "this section is missing; `log --describe` proposes one")
+        top.fault("time", "this section is missing; `log --describe` proposes one", code="missing-key")
     time, long, trip = top.table("time"), top.table("long"), top.table("trip")
     for section, keys in ((time, _TIME_KEYS), (long, ("name", "value", "unit"))):
         section.check_keys(keys)
         _check_settled(section)
     trip.check_keys(("start", "finish", "elevation"))
     if long.data and not {"name", "value"} <= set(long.data):
-        top.fault("long", "needs 'name' and 'value'")
+        top.fault("long", "needs 'name' and 'value'", code="missing-key")
     told = top.table("channels")
     told.check_keys(tuple(CHANNELS))
     channels = {key: _read_source(told.table(key), key) for key in told.data if key in CHANNELS}
@@ -189,12 +191,12 @@ def _mapping(top: Section) -> LogMapping:
 
 
 def _string(section: Section, key: str) -> str:
-    """A text as it stands: columns are named by it, white space and all."""
+    """A text verbatim, since it names a column including white space."""
     return str(section.data.get(key, ""))
 
 
 def _missing(section: Section, key: str) -> str:
-    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}")
+    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}", code="missing-key")
     return ""
 
 
@@ -207,7 +209,11 @@ def _day(top: Section) -> Day | None:
 
 def _check_settled(section: Section) -> None:
     if "unsure" in section:
-        section.fault("unsure", f"left unsure: {shown(section.data['unsure'])}; settle it and delete the line")
+        section.fault(
+            "unsure",
+            f"still marked unsure: {shown(section.data['unsure'])}; correct the entry and delete this line",
+            code="unsure",
+        )
 
 
 def _read_source(section: Section, key: str) -> Source | None:
@@ -216,7 +222,7 @@ def _read_source(section: Section, key: str) -> Source | None:
     _check_settled(section)
     unit, none = _string(section, "unit"), section.data.get("no_data", [])
     if unit not in CHANNELS[key].units:
-        section.fault("unit", f"read {shown(unit)}; {section.problems.nearest(unit, CHANNELS[key].units)}")
+        section.fault("unit", f"read {shown(unit)}; {section.problems.nearest(unit, CHANNELS[key].units)}", code="unit")
         return None
     if not isinstance(none, list) or not all(type(v) in (int, float) for v in none):
         section.refuse("no_data", "write a list of numbers, e.g. [-40, 215]")

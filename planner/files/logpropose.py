@@ -1,6 +1,6 @@
-"""How a log may be read, proposed from what stands in it, and what is told of it before and after its owner confirms.
+"""Proposing a log's column mapping from its contents, and describing it before and after confirmation.
 
-What more than one reading of the file explains is not chosen: it is proposed with a doubt, which the owner settles.
+An ambiguous interpretation is never chosen silently: it is proposed with a doubt for the owner to settle.
 """
 
 import itertools
@@ -39,12 +39,12 @@ from planner.model.errors import PlannerError
 from thermal.errors import shown
 
 _SAMPLE = 4000
-_NEAR_S = 120.0  # readings further apart tell nothing of each other
+_NEAR_S = 120.0  # readings further apart are not compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Description:
-    """What `log --describe` tells: the proposal, and sentences on the file and on every column."""
+    """Output of `log --describe`: the proposal, and sentences on the file and every column."""
 
     mapping: LogMapping
     sentences: tuple[str, ...]
@@ -52,7 +52,7 @@ class Description:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Signal:
-    """Cells of one signal that say something, and the units it may be in; `told` where they are told, not guessed."""
+    """Non-empty cells of one signal and its possible units; `told` if the units are stated, not guessed."""
 
     column: str
     cells: list[str]
@@ -61,15 +61,15 @@ class _Signal:
 
 
 def describe_log(path: Path) -> Description:
-    """Propose how a log is to be read, and say what is sure and what is not."""
+    """Propose a mapping for a log, and report what is sure and what is not."""
     text = read_log_text(path)
     mapping, columns = proposed(text)
     found = assembled(text, mapping, columns)
     lines = [f"{path.name}: {text.count:,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."]
     lines += [f"Noted: {note}." for note in text.notes]
-    lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in all.")
+    lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in total.")
     if mapping.long:
-        lines.append("Long form: one reading a row.")
+        lines.append("Long format: one reading per row.")
     for name, source in mapping.channels.items():
         lines.append(f"{'Not sure' if source.unsure else 'Sure'}: {_told(name, source, found.channels[name])}")
     missing = [name for name in ("speed", "ambient", *FLUID_CHANNELS) if name not in mapping.channels]
@@ -80,7 +80,7 @@ def describe_log(path: Path) -> Description:
 
 
 def describe_read(log: Log) -> Description:
-    """Tell what was read of a log by its confirmed mapping."""
+    """Describe what was read from a log with its confirmed mapping."""
     lines = [f"{log.name}: {log.duration_s / 60.0:.0f} min, {log.distance_m / 1000.0:.1f} km."]
     lines += [f"Read: {_told(name, log.mapping.channels[name], series)}" for name, series in log.channels.items()]
     lines += [f"Fault: {fault}." for fault in log.faults]
@@ -93,12 +93,12 @@ def _told(name: str, source: Source, series: Series) -> str:
         return f"{name}: {source.unsure}."
     count = len(series.value)
     rate = count / max(float(series.time_s[-1] - series.time_s[0]), 1.0) if count > 1 else 0.0
-    none = f"; {', '.join(f'{v:g}' for v in source.no_data)} taken as no reading" if source.no_data else ""
-    return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} a second{none}."
+    none = f"; {', '.join(f'{v:g}' for v in source.no_data)} treated as no data" if source.no_data else ""
+    return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} per second{none}."
 
 
 def propose(text: LogText) -> LogMapping:
-    """Propose how to read a log, saying what is not sure; nothing is read with it before its owner has confirmed it."""
+    """Propose a mapping for a log with its uncertain entries; it is not used until the owner confirms it."""
     return proposed(text)[0]
 
 
@@ -133,7 +133,7 @@ def proposed(text: LogText) -> tuple[LogMapping, Columns]:
 
 
 def _column(text: LogText, index: int) -> list[str]:
-    """Cells of one column that say something, thinned in runs to a sample from the whole length."""
+    """Non-empty cells of one column, sampled in runs over the whole length."""
     held = [row[index] for row in text.rows if index < len(row) and not is_blank(row[index])]
     if len(held) <= _SAMPLE:
         return held
@@ -145,7 +145,7 @@ def _column(text: LogText, index: int) -> list[str]:
 
 
 def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | None]) -> tuple[str, str, str]:
-    """Choose the column of times: named so first, else the first that reads as one."""
+    """Choose the time column: by name, else the first that parses as times."""
     named = [name for name in cells if NAMES & set(letters_of(name).split())]
     found: list[tuple[str, str, str]] = []
     for name in [*named, *(n for n in cells if n not in named)]:
@@ -154,15 +154,15 @@ def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | Non
         if kind and (name in named or (kind not in ("s", "ms", "us", "min", "h") and not found)):
             found.append((name, kind, unsure))
     if not found:
-        message = f"{text.file}: no column holds times; headings: {', '.join(text.headings[:12])}"
+        message = f"{text.file}: no column contains times; headings: {', '.join(text.headings[:12])}"
         raise PlannerError(message)
     name, kind, unsure = found[0]
     rivals = [other for other, _, _ in found[1:] if other in named]
-    return name, kind, unsure or (f"{len(rivals) + 1} columns are named like times" if rivals else "")
+    return name, kind, unsure or (f"{len(rivals) + 1} columns have names like time" if rivals else "")
 
 
 def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tuple[str, str, str]:
-    """A column of dates beside a clock, and how the two are read."""
+    """A separate date column, and the format of both."""
     if kind not in CLOCKS:
         return "", kind, unsure
     for name, held in cells.items():
@@ -192,19 +192,19 @@ def _signal(column: str, cells: list[str], below: str | None) -> _Signal:
     inside, doubt = _unit_in(cells)
     told = [unit for unit in (unit_of(column), below, inside) if unit is not None]
     if not doubt and len(set(told)) > 1:
-        doubt = f"{shown(column)} is said to be in {' and in '.join(dict.fromkeys(told))}"
+        doubt = f"{shown(column)} is labelled in {' and in '.join(dict.fromkeys(told))}"
     return _Signal(column=column, cells=cells, unit=told[0] if told else None, doubt=doubt)
 
 
 def _unit_in(cells: Sequence[str]) -> tuple[str | None, str]:
-    """Unit written behind the numbers, and a doubt where there is more than one."""
+    """Unit written after the numbers, and a doubt if there is more than one."""
     found = {known_unit(unit) for cell in cells[:2000] for unit in (split_unit(cell)[1],) if unit}
     known = sorted(unit for unit in found if unit is not None)
     return (known[0] if known else None), (f"its cells are in {' and in '.join(known)}" if len(known) > 1 else "")
 
 
 def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
-    """Sort rows of the long form by the signal's name."""
+    """Group rows of the long format by signal name."""
     name, value, *unit = (text.headings.index(column) for column in long)
     cells: dict[str, list[str]] = {}
     said: dict[str, dict[str, None]] = {}
@@ -217,8 +217,8 @@ def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
             if unit and unit[0] < len(row):
                 said.setdefault(key, {})[clean(row[unit[0]])] = None
         if len(cells) > limits.LOG_NAMES:
-            most = f"more than {limits.LOG_NAMES} different names"
-            message = f"{text.file}: {most} in the column of names; it holds something else"
+            most = f"more than {limits.LOG_NAMES} different channel names"
+            message = f"{text.file}: {most} in the name column; choose another column"
             raise PlannerError(message)
     out = []
     for key, held in cells.items():
@@ -230,7 +230,7 @@ def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
 
 
 def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[str, Source], tuple[str, ...]]:
-    """Give every channel the best of the columns that may be it."""
+    """Assign each channel its best matching column."""
     found: dict[str, Source] = {}
     ignored: list[str] = []
     chosen = []
@@ -250,7 +250,7 @@ def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[
         if rival is None:
             found[name] = source
             continue
-        both = f"columns {shown(rival.column)} and {shown(signal.column)} both look like it; keep the right one"
+        both = f"columns {shown(rival.column)} and {shown(signal.column)} both match; keep the right one"
         better = source if rival.unsure and not source.unsure else rival
         found[name] = replace(better, unsure=both)
     return found, tuple(ignored)
@@ -260,7 +260,7 @@ _Chosen = tuple[_Signal, Floats, tuple[str, ...]]
 
 
 def _usual_temperature(chosen: Sequence[_Chosen]) -> str:
-    """The unit of temperature that suits all columns of a log alike: told by some, or fitting those without one."""
+    """The temperature unit consistent with all columns: stated by some, or plausible for those without one."""
     warm = [(s, _real(v, names[0]), names[0]) for s, v, names in chosen if CHANNELS[names[0]].unit == "K"]
     for signal, _, name in warm:
         if signal.unit in CHANNELS[name].units:
@@ -270,7 +270,7 @@ def _usual_temperature(chosen: Sequence[_Chosen]) -> str:
 
 
 def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...], usual: str) -> Source:
-    """Check a column against what its channel can be; words for each doubt."""
+    """Check a column against its channel's range; one sentence per doubt."""
     channel, column = CHANNELS[name], signal.column
     doubts = [f"{shown(column)} may be {' or '.join(options)}"] if len(options) > 1 else []
     doubts += [signal.doubt] if signal.doubt else []
@@ -287,16 +287,16 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
         if not (only and unit is None and fits):
             doubts.append(
                 f"{shown(column)} has {given}; its readings of {low:g} to {high:g} could be "
-                f"{' or '.join(fits) or 'nothing known'}"
+                f"{' or '.join(fits) or 'no known unit'}"
             )
         unit = usual if usual in fits else fits[0] if fits else channel.units[0]
     elif not _inside(values, unit, name):
-        doubts.append(f"half of {shown(column)} is no plausible reading in {unit}")
+        doubts.append(f"half of {shown(column)} is implausible in {unit}")
     return Source(column=column, unit=unit, unsure="; ".join(doubts))
 
 
 def _real(values: Floats, name: str) -> Floats:
-    """Readings without the numbers that may mean none, unless nothing else is there."""
+    """Readings without possible no-data codes, unless there is nothing else."""
     real = values[~np.isin(values, codes_of(name))]
     return real if len(real) else values
 
@@ -309,22 +309,22 @@ def _inside(values: Floats, unit: str, name: str) -> bool:
 
 
 def _with_commas(text: LogText, channels: dict[str, Source], signals: Sequence[_Signal]) -> dict[str, Source]:
-    """Doubt every channel with commas that may part thousands or decimals."""
+    """Mark every channel whose commas may be thousands separators or decimal marks as unsure."""
     if text.commas != "either":
         return channels
     example = {s.column: cell for s in signals for cell in s.cells if "," in cell}
-    doubt = "the comma in {} may part thousands, or be a decimal mark: say decimal = 'point' or 'comma' above"
+    doubt = "the comma in {} may be a thousands separator or a decimal mark: write decimal = 'point' or 'comma' above"
     return {
         name: replace(item, unsure=doubt.format(shown(example[item.column]))) if item.column in example else item
         for name, item in channels.items()
     }
 
 
-# --- numbers that mean nothing ---
+# --- no-data codes ---
 
 
 def _coded(name: str, source: Source, columns: Columns) -> Source:
-    """A source with the numbers that mean no reading in it, or a doubt about them."""
+    """A source with its no-data codes, or a doubt about them."""
     row, raw = columns.readings[name]
     time_s, si = columns.time_s[row], to_si(raw, source.unit, name)
     there = [code for code in codes_of(name) if np.any(raw == code)]
@@ -332,7 +332,7 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
     if not there or source.unsure:
         return source
     if not good.any():
-        return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} all along")
+        return replace(source, unsure=f"{shown(source.column)} reads {', '.join(f'{v:g}' for v in there)} in every row")
     least, most = leap_of(name)
     usual = np.abs(np.diff(si[good]))
     leap = float(np.clip(8.0 * np.quantile(usual, 0.99) if len(usual) else least, least, most))
@@ -346,12 +346,12 @@ def _coded(name: str, source: Source, columns: Columns) -> Source:
         if np.mean(apart) > 0.9:
             none.append(code)
         elif np.mean(apart) > 0.1:
-            doubts.append(f"{code:g} may be a reading, or mean none")
+            doubts.append(f"{code:g} may be a reading or a no-data code")
     return replace(source, no_data=tuple(sorted(none)), unsure="; ".join(doubts))
 
 
 def _apart(time_s: Floats, si: Floats, code: np.ndarray, good: np.ndarray) -> Floats:
-    """How far each marked reading lies from the nearer of the good ones before and after it; 0 where none is near."""
+    """Distance of each marked reading to the nearer good neighbour; 0 if none is near."""
     at, held = np.flatnonzero(code), np.flatnonzero(good)
     after = np.searchsorted(held, at)
     gaps = []

@@ -1,10 +1,10 @@
-"""A log as the planner knows it: every channel with its own times, in SI, and what is wrong with it in sentences.
+"""A log in the planner's terms: every channel with its own times, in SI, and a list of faults.
 
-The file is read block by block, only the columns asked for are kept, and of those at most ten readings a second.
+The file is read in blocks; only mapped columns are kept, with at most ten readings per second.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
@@ -24,19 +24,19 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 _STUCK_S = 1800.0  # ASSUMED: no fluid of a driven car reads the same to the last digit for half an hour
 _GAP_S = 60.0
-_RATE_HZ = 10.0  # readings kept in a second; no fluid and no driver changes faster
-_AGAIN_ROWS = 20  # rows below the latest time that are a new drive rather than a clock's slip
+_RATE_HZ = 10.0  # readings kept per second; neither fluids nor drivers change faster
+_AGAIN_ROWS = 20  # rows below the latest time that indicate a new drive, not a clock error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """Readings of one channel, times rising. [s, SI]"""
+    """Readings of one channel, in time order. [s, SI]"""
 
     time_s: Floats
     value: Floats
 
     def at(self, time_s: Floats, *, oldest_s: float) -> Floats:
-        """Last reading before each time, not a number where that is older than `oldest_s`."""
+        """Last reading before each time, NaN if older than `oldest_s`."""
         if not len(self.time_s):
             return np.full(len(time_s), np.nan)
         row = np.searchsorted(self.time_s, time_s, side="right") - 1
@@ -54,13 +54,15 @@ class Log:
     channels : dict
         Channel name to its readings; times count from the log's first row.
     epoch_s : float or None
-        Instant of the first row, seconds since 1970 UTC, where the log tells it. [s]
+        Time of the first row, seconds since 1970 UTC, if known. [s]
     day : date or None
         Local day it began, where known.
     clock_s : float or None
         Local seconds since midnight at the first row, where known. [s]
     faults : tuple of str
         What was dropped or looks wrong.
+    distance_m : float
+        Speed summed over time; not a number without speed. [m]
     """
 
     name: str
@@ -70,19 +72,17 @@ class Log:
     day: date | None
     clock_s: float | None
     faults: tuple[str, ...]
+    distance_m: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        speed = self.channels.get("speed")
+        driven = float("nan") if speed is None or len(speed.time_s) < 2 else float(driven_m(speed)[-1])
+        object.__setattr__(self, "distance_m", driven)
 
     @property
     def duration_s(self) -> float:
         """Time from the first to the last reading. [s]."""
         return max((float(s.time_s[-1]) for s in self.channels.values() if len(s.time_s)), default=0.0)
-
-    @property
-    def distance_m(self) -> float:
-        """Speed summed over time; not a number without speed. [m]."""
-        speed = self.channels.get("speed")
-        if speed is None or len(speed.time_s) < 2:
-            return float("nan")
-        return float(driven_m(speed)[-1])
 
 
 def driven_m(speed: Series) -> Floats:
@@ -106,7 +106,7 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
         raise PlannerError(message)
     if not where.is_file():
         message = (
-            f"{path.name}: how to read it is not confirmed; run `grademargin log --describe {path} --write`, "
+            f"{path.name}: its column mapping is not confirmed; run `grademargin log --describe {path} --write`, "
             f"check {where.name}, then try again"
         )
         raise PlannerError(message)
@@ -116,9 +116,9 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
 def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
-        message = f"{path.name}: its mapping leaves open: {'; '.join(mapping.unsure)}"
+        message = f"{path.name}: its mapping has entries still marked unsure: {'; '.join(mapping.unsure)}"
         raise PlannerError(message)
-    text = read_log_text(path)
+    text = replace(read_log_text(path), rows=[])  # the sample has served
     columns = read_columns(text, mapping)
     again = restarts(columns.time_s)
     if again:
@@ -128,7 +128,7 @@ def read_log(path: Path, mapping: LogMapping) -> Log:
 
 
 def level_m(log: Log) -> float | None:
-    """Height of a level road, where the mapping's owner says the drive was level."""
+    """Elevation of a level road, if the mapping states one."""
     if not log.mapping.elevation:
         return None
     try:
@@ -143,10 +143,10 @@ def level_m(log: Log) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
-    """What was read of a log before anything is judged.
+    """Raw data of a log, unchecked.
 
-    `time_s` holds a time for every row, not a number where it has none; `readings` for each channel the rows and the
-    numbers as logged, rising in rows; `words` how many of its cells are no numbers.
+    `time_s` has one time per row, NaN if missing; `readings` has for each channel the rows and the
+    numbers as logged, in row order; `words` counts its cells without a number.
     """
 
     time_s: Floats
@@ -156,7 +156,7 @@ class Columns:
 
 
 def read_columns(text: LogText, mapping: LogMapping) -> Columns:
-    """Read times and channels of a log; what is not sure in the mapping is taken as it stands."""
+    """Read times and channels of a log; uncertain mapping entries are used as they are."""
     at = _Places.of(text, mapping)
     comma = mapping.decimal == "comma" or (not mapping.decimal and text.decimal_comma)
     times: list[Floats] = []
@@ -175,7 +175,7 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
         few = block.some(tenths.tolist()) if dense else ()
         for name, source in mapping.channels.items():
             codes = codes_of(name)
-            if dense:  # the last row of each tenth of a second is read, and no more where it has a reading
+            if dense:  # read the last row of each tenth of a second, earlier ones only if it is empty
                 raw = numbers(few[at.channels[name]], decimal_comma=comma)
                 if np.isfinite(raw).all() and not np.isin(raw, codes).any():
                     found[name].append(((tenths + base).astype(np.int32), raw))
@@ -189,10 +189,11 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
         times.append(time_s)
         base += len(block)
     time_s = np.concatenate(times) if times else np.zeros(0)
+    times.clear()
     return Columns(
         time_s=unwrapped(time_s) if mapping.kind in CLOCKS else time_s,
-        zoned=zoned and bool(times),
-        readings={name: _joined(parts) for name, parts in found.items()},
+        zoned=zoned and base > 0,
+        readings={name: _joined(found.pop(name)) for name in list(found)},
         words=words,
     )
 
@@ -208,7 +209,7 @@ class _Places:
 
     @classmethod
     def of(cls, text: LogText, mapping: LogMapping) -> "_Places":
-        """Find the columns, or say which is not there."""
+        """Find the columns, or report the missing one."""
         value = _index(text, mapping.long[1], "long.value") if mapping.long else None
         return cls(
             time=_index(text, mapping.time, "time.column"),
@@ -240,9 +241,9 @@ def _named(cell: str, known: dict[str, str]) -> str:
 
 
 def _kept(cells: Sequence[str], time_s: Floats, codes: Sequence[float], *, comma: bool) -> tuple[Rows, Floats, int]:
-    """Of the readings of a tenth of a second the last: rows and numbers; and how many cells are no numbers.
+    """The last reading of each tenth of a second: rows and numbers; and the count of non-numeric cells.
 
-    Numbers that may mean none are thinned by themselves, so that they take no reading's place.
+    No-data codes are thinned separately, so that they do not displace readings.
     """
     raw = numbers(cells, decimal_comma=comma)
     said = np.flatnonzero(np.isfinite(raw))
@@ -276,9 +277,9 @@ def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
     kept, faults = _rising(columns.time_s, text.file)
     time_s = np.where(kept, columns.time_s, np.nan)
     first, last = float(np.nanmin(time_s)), float(np.nanmax(time_s))
-    channels = {}
+    channels, since_s = {}, time_s - first
     for name, source in mapping.channels.items():
-        channels[name], told = _series(name, source, columns, time_s - first)
+        channels[name], told = _series(name, source, columns, since_s)
         faults += told
     dated = mapping.kind in DATED or (mapping.kind == "days" and first > 0.0)
     day = mapping.day
@@ -300,20 +301,20 @@ def assembled(text: LogText, mapping: LogMapping, columns: Columns) -> Log:
 
 
 def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.bool_], list[str]]:
-    """Rows whose time is not before all earlier ones; a few at once may share a time."""
+    """Rows in time order; a few successive rows may share a time."""
     held = np.flatnonzero(np.isfinite(time_s))
     if len(held) < 2:
-        message = f"{file}: fewer than two rows have a time; check 'kind' in its mapping"
+        message = f"{file}: fewer than two rows have a time; check the time 'kind' in its mapping"
         raise PlannerError(message)
-    faults = [f"{len(time_s) - len(held)} rows have no time and are left out"] if len(held) < len(time_s) else []
+    faults = [f"{len(time_s) - len(held)} rows without a time ignored"] if len(held) < len(time_s) else []
     ahead = _leaps(time_s[held])
     good = _in_order(time_s[held], ahead)
     back = int(np.sum(~good))
     if back > 0.5 * len(held):
-        message = f"{file}: time runs backward or stands in more than half of the rows; check 'time' in its mapping"
+        message = f"{file}: time goes backward or repeats in more than half of the rows; check 'time' in its mapping"
         raise PlannerError(message)
     if back:
-        faults.append(f"{back} rows run backward in time, or leap out of it, and are left out")
+        faults.append(f"{back} rows out of time order ignored")
     kept = np.zeros(len(time_s), dtype=np.bool_)
     kept[held[good]] = True
     reach_s = float(np.ptp(time_s[kept]))
@@ -321,30 +322,32 @@ def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.bool_], list[str]
         message = f"{file}: all rows have the same time; check 'time' in its mapping"
         raise PlannerError(message)
     if reach_s > 8.0 * 86_400.0:
-        message = f"{file}: spans more than eight days; check 'kind' of its times, or split it by day"
+        message = f"{file}: spans more than eight days; check the time 'kind' in its mapping, or split the log by day"
         raise PlannerError(message)
     return kept, faults
 
 
 def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
-    """Single rows whose time leaps far ahead and comes back in the next."""
+    """Single rows whose time jumps ahead and returns in the next row."""
     ahead = np.zeros(len(time_s), dtype=np.bool_)
     step = np.diff(time_s)
-    usual = max(float(np.median(np.abs(step))), 0.05) if len(step) else 1.0
+    if not np.any(step < 0.0):
+        return ahead
+    usual = max(float(np.median(np.abs(step), overwrite_input=True)), 0.05) if len(step) else 1.0
     ahead[1:-1] = (step[:-1] > 100.0 * usual) & (step[1:] < -50.0 * usual)
     return ahead
 
 
 def _in_order(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows not before any earlier one, the leaping ones apart."""
+    """Rows in time order, jumps excluded."""
     latest = np.maximum.accumulate(np.where(ahead, -np.inf, time_s))
     return np.asarray(~ahead & (time_s >= latest))
 
 
 def restarts(time_s: Floats) -> str:
-    """Say that a time falls back and goes on from there, as where a second drive follows in the same file."""
+    """Report a time that goes back and continues from there, e.g. a second drive in the file."""
     held = np.flatnonzero(np.isfinite(time_s))
-    if len(held) < 2 * _AGAIN_ROWS:
+    if len(held) < 2 * _AGAIN_ROWS or not np.any(np.diff(time_s[held]) < 0.0):
         return ""
     ahead = _leaps(time_s[held])
     held = held[~ahead]
@@ -362,7 +365,7 @@ def restarts(time_s: Floats) -> str:
 
 
 def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:
-    """Readings of one channel, without those that are none."""
+    """Valid readings of one channel."""
     row, raw = columns.readings[name]
     time_s, channel = since_s[row], CHANNELS[name]
     in_time = np.isfinite(time_s)
@@ -370,29 +373,30 @@ def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tup
     si = np.asarray(to_si(raw, source.unit, name), dtype=np.float64)
     wild = ~none & ~((si >= channel.low) & (si <= channel.high))
     good = in_time & ~none & ~wild
-    faults = [f"{name}: {int(none.sum()):,} readings that mean no data left out"] if none.any() else []
-    faults += [f"{name}: {int(wild.sum()):,} readings no sensor can give left out"] if wild.any() else []
+    faults = [f"{name}: {int(none.sum()):,} no-data codes ignored"] if none.any() else []
+    faults += [f"{name}: {int(wild.sum()):,} readings outside the sensor's range ignored"] if wild.any() else []
     words = columns.words[name]
-    faults += [f"{name}: {words:,} cells that are no numbers left out"] if words else []
-    faults += [f"{name}: not one reading is left"] if not good.any() else []
+    faults += [f"{name}: {words:,} cells without a number ignored"] if words else []
+    faults += [f"{name}: no valid reading"] if not good.any() else []
     times, values = time_s[good], si[good]
-    last = np.append(np.diff(times) > 0.0, True) if len(times) else np.zeros(0, dtype=np.bool_)  # of one time the last
+    # Of equal times the last is kept.
+    last = np.append(np.diff(times) > 0.0, True) if len(times) else np.zeros(0, dtype=np.bool_)
     return Series(time_s=times[last], value=values[last]), faults
 
 
 def _gaps(time_s: Floats) -> tuple[str, ...]:
-    """Tell of breaks in the log."""
+    """Report gaps in the log."""
     step = np.diff(time_s)
     long = np.flatnonzero(step > _GAP_S)
     if not len(long):
         return ()
     first = ", ".join(f"{step[i]:.0f} s at minute {time_s[i] / 60.0:.0f}" for i in long[:3])
     more = ", ..." if len(long) > 3 else ""
-    return (f"{len(long)} gap{'s' if len(long) > 1 else ''} of more than a minute ({first}{more})",)
+    return (f"{len(long)} gap{'s' if len(long) > 1 else ''} longer than a minute ({first}{more})",)
 
 
 def _stuck(log: Log) -> tuple[str, ...]:
-    """Fluids that read the same for half an hour of driving."""
+    """Report fluids with a constant reading over half an hour of driving."""
     speed = log.channels.get("speed")
     if speed is None or not len(speed.value):
         return ()
@@ -412,6 +416,6 @@ def _stuck(log: Log) -> tuple[str, ...]:
         if len(runs):
             out.append(
                 f"{name}: reads the same for {(end - begin)[runs[0]] / 60.0:.0f} min of driving from minute "
-                f"{begin[runs[0]] / 60.0:.0f}; a stuck sensor, or one held by its thermostat in whole degrees"
+                f"{begin[runs[0]] / 60.0:.0f}; the sensor may be stuck, or the thermostat may hold it within one degree"
             )
     return tuple(out)

@@ -1,7 +1,7 @@
-"""The text of a log as rows of cells: packing, characters, what separates cells, junk before the heading.
+"""The text of a log as rows of cells: compression, encoding, separator, lines before the heading.
 
-Loggers write anything, and much of it: the file is gone through block by block and never held whole. What is found is
-noted in sentences; what cannot be a table of readings is refused in one.
+Logs vary widely and can be large: the file is processed in blocks and never held whole. Findings are
+reported as notes; a file that is not a table of readings is refused.
 """
 
 import codecs
@@ -21,10 +21,10 @@ from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
 
-_BLOCK = 1 << 20  # bytes read at a time
-_LONGEST = 500  # of a heading, before what is no part of it is taken out
-_HEAD_LINES = 200  # the heading stands in the first so many lines
-_SAMPLE, _LATER = 20_000, 60  # rows kept to look at: of the beginning, and of each block after it
+_BLOCK = 1 << 18  # bytes read at a time; split into cells they take thirty times as much
+_LONGEST = 500  # of a heading, before cleaning
+_HEAD_LINES = 200  # the heading is within this many lines
+_SAMPLE, _LATER = 20_000, 15  # rows sampled: at the beginning, and in each later block
 _SPACE = " ,;|\t"
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
@@ -37,11 +37,11 @@ Columns = Sequence[Sequence[str]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogText:
-    """A log, looked through: how it is cut into cells, and a sample of them.
+    """A scanned log: its cell layout and a sample of rows.
 
-    `headings` are cleaned, one that stands twice has ' #2' behind it; `units` are those of a row of units below, empty
-    where there is none; `heading_row` counts as an editor does; `rows` is the sample: all of a small log. `commas` says
-    what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'. `notes` tell what was found and put right.
+    `headings` are cleaned, a repeated one gets the suffix ' #2'; `units` come from a row of units below, empty
+    if there is none; `heading_row` counts from 1; `rows` is the sample, all rows of a small log. `commas` says
+    what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'. `notes` list corrections.
     """
 
     file: str
@@ -62,7 +62,7 @@ class LogText:
         return self.commas == "decimal"
 
     def blocks(self) -> Iterator["Block"]:
-        """Go through all rows of the log, some thousands at a time."""
+        """Yield all rows of the log in blocks."""
         skip = self.heading_row + any(self.units)
         for lines in _lines(self.source, self.file, self.encoding):
             held, _ = _reading_lines(lines[skip:], DELIMITERS[self.delimiter], self.headings)
@@ -72,7 +72,7 @@ class LogText:
 
 
 class Block:
-    """Some thousand rows of a log; they are cut no further than is asked for, as cutting takes most of the time."""
+    """A block of rows; rows are split only as far as needed, since splitting dominates the run time."""
 
     def __init__(self, lines: list[str], delimiter: str, width: int) -> None:
         self._lines, self._delimiter, self._width = lines, delimiter, width
@@ -83,9 +83,11 @@ class Block:
 
     def first(self, count: int) -> Columns:
         """Cells of the first columns."""
-        if 2 * count > self._width or '"' in "".join(self._lines):
+        if 2 * count > self._width or any('"' in line for line in self._lines):
             return self.whole()
-        return _columns([line.split(self._delimiter, count) for line in self._lines], count)
+        if count == 1:
+            return [[line.split(self._delimiter, 1)[0] for line in self._lines]]
+        return _columns([line.split(self._delimiter, count)[:count] for line in self._lines], count)
 
     def some(self, rows: Sequence[int]) -> Columns:
         """Cells of some rows."""
@@ -99,14 +101,14 @@ class Block:
 
 
 def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:
-    """Cells by column; where a row ends early the rest is empty."""
+    """Cells by column; short rows are padded with empty cells."""
     if all(len(row) >= count for row in rows):
         return list(zip(*rows, strict=False))
     return list(zip(*([*row, *[""] * (count - len(row))] for row in rows), strict=False))
 
 
 def is_blank(cell: str) -> bool:
-    """Tell whether a cell says that there is no reading.
+    """Whether a cell is empty or marks a missing reading.
 
     Examples
     --------
@@ -117,12 +119,12 @@ def is_blank(cell: str) -> bool:
 
 
 def read_log_text(path: Path) -> LogText:
-    """Look a log through, a CSV of any shape, packed with gzip or not."""
+    """Scan a log file: delimited text, optionally gzip-compressed."""
     return _look_through(path, path.name)
 
 
 def cut(text: str, *, file: str) -> LogText:
-    r"""Look a log's text through.
+    r"""Scan a log's text.
 
     Examples
     --------
@@ -137,7 +139,7 @@ def cut(text: str, *, file: str) -> LogText:
 
 
 def _blocks(source: Path | bytes, file: str) -> Iterator[bytes]:
-    """Bytes of a log, unpacked, within bounds."""
+    """Decompressed bytes of a log, within the size limit."""
     with io.BytesIO(source) if isinstance(source, bytes) else _open(source) as held:
         size = held.seek(0, io.SEEK_END)
         held.seek(0)
@@ -162,18 +164,19 @@ def _plain(held: BinaryIO, block: bytes) -> Iterator[bytes]:
 
 
 def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[bytes]:
-    """Undo gzip without letting a small file grow without end."""
+    """Decompress gzip with a size limit."""
     engine, size = zlib.decompressobj(wbits=31), 0
     while block:
         try:
             out = engine.decompress(block, _BLOCK)
         except zlib.error as exc:
-            message = f"{file}: the packed file is damaged ({exc}); copy it from the logger again"
+            message = f"{file}: the compressed file is damaged ({exc}); copy it from the logger again"
             raise PlannerError(message) from exc
         size += len(out)
         if size > most:
             message = (
-                f"{file}: is larger than {most / 1e6:.0f} MB unpacked, as no log of its size is; unpack it yourself"
+                f"{file}: is larger than {most / 1e6:.0f} MB decompressed, implausible for a log of its size; "
+                "decompress it yourself"
             )
             raise PlannerError(message)
         yield out
@@ -181,7 +184,7 @@ def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[by
 
 
 def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
-    """UTF-8, UTF-16 with its mark or without, else the Western code page."""
+    """UTF-8, UTF-16 with or without byte order mark, else Windows-1252."""
     engine = codecs.getincrementaldecoder("utf-8")()
     for number, block in enumerate(_blocks(source, file)):
         if number == 0:
@@ -199,7 +202,7 @@ def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
 
 
 def _sixteen(block: bytes) -> str:
-    """Name of the code when the bytes are UTF-16: by its mark, or by every second byte being zero."""
+    """Name of the UTF-16 encoding, from its byte order mark or from alternating zero bytes; else None."""
     if block[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
         return "utf-16"
     head = block[:4000]
@@ -215,7 +218,7 @@ def _sixteen(block: bytes) -> str:
 
 
 def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]]:
-    """Whole lines of the text, those of a block at a time."""
+    """Whole lines of the text, block by block."""
     engine = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     for block in _blocks(source, file):
@@ -232,7 +235,7 @@ def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]
 
 
 def clean(text: str) -> str:
-    """Heading without what a wrong code page made of the degree sign, white space collapsed; only its beginning.
+    """Heading with repaired degree sign and collapsed white space, truncated.
 
     Examples
     --------
@@ -247,7 +250,7 @@ def clean(text: str) -> str:
 
 
 def _look_through(source: Path | bytes, file: str) -> LogText:
-    """Find how a log is cut, and keep a sample of its rows."""
+    """Find a log's layout, and keep a sample of its rows."""
     encoding, notes = _encoding(source, file)
     log: LogText | None = None
     lines_seen = cells = odd = count = 0
@@ -272,7 +275,7 @@ def _look_through(source: Path | bytes, file: str) -> LogText:
         held, odd = _reading_lines(head[log.heading_row + any(log.units) :], DELIMITERS[log.delimiter], log.headings)
         sample, count = [split(line, DELIMITERS[log.delimiter]) for line in held], len(held)
     if odd:
-        notes.append(f"{odd} lines within the data that are no readings left out")
+        notes.append(f"{odd} lines within the data without readings ignored")
     _check_widths(sample, log)
     return replace(log, rows=sample, count=count, commas=_commas(sample), notes=(*notes[:1], *log.notes, *notes[1:]))
 
@@ -291,12 +294,12 @@ def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> N
 
 
 def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
-    """Heading and what separates cells, from the beginning of a log."""
+    """Heading and separator, from the beginning of a log."""
     found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
     if found is None:
         message = (
-            f"{file}: no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a line of names, "
-            "separated by comma, semicolon, tab or bar, and numbers under it"
+            f"{file}: no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a row of "
+            "column names, separated by comma, semicolon, tab or bar, with numbers below it"
         )
         raise PlannerError(message)
     name, at = found
@@ -305,7 +308,7 @@ def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) ->
     headings = [clean(cell) for cell in split(lines[at], DELIMITERS[name])[: limits.LOG_COLUMNS]]
     while headings and not headings[-1]:
         headings.pop()
-    notes = [f"{at} lines before the heading left out, the first {shown(clean(lines[0]))}"] if at else []
+    notes = [f"{at} lines before the heading ignored, the first {shown(clean(lines[0]))}"] if at else []
     units = _unit_cells(lines[at + 1] if at + 1 < len(lines) else "", name)[: len(headings)]
     return LogText(
         file=file,
@@ -331,14 +334,14 @@ def _names(cells: list[str]) -> bool:
 
 
 def _are_units(cells: tuple[str, ...]) -> bool:
-    """Whether a row below the heading holds units: some known, none a reading."""
+    """Whether a row below the heading contains units: at least one known unit, no reading."""
     said = [cell for cell in cells if cell]
     known = sum(known_unit(cell) is not None for cell in said)
     return not any(map(is_value, said)) and known >= max(2, 0.3 * len(said))
 
 
 def _reading_lines(lines: list[str], delimiter: str, headings: tuple[str, ...]) -> tuple[list[str], int]:
-    """Lines that hold a value, and how many others but blank ones there are."""
+    """Lines with a value, and the count of other non-blank lines."""
     held: list[str] = []
     odd = 0
     for line in lines:
@@ -357,20 +360,20 @@ def _is_heading(cells: list[str], headings: tuple[str, ...]) -> bool:
 
 
 def _check_widths(rows: list[list[str]], log: LogText) -> None:
-    """Refuse a log whose numbers were cut in two, as decimal commas between commas are."""
+    """Refuse a log that uses the comma as both decimal mark and separator."""
     wide = sum(any(cell.strip() for cell in row[len(log.headings) :]) for row in rows)
     if rows and wide > 0.1 * len(rows):
         message = (
-            f"{log.file}: {wide:,} of {len(rows):,} rows have more cells than the heading; are there commas both "
-            "within numbers and between cells? Export with decimal points, or with semicolons between cells"
+            f"{log.file}: {wide:,} of {len(rows):,} rows have more cells than the heading; is the comma both "
+            "decimal mark and separator? Export with decimal points, or with semicolons between cells"
         )
         raise PlannerError(message)
 
 
 def _commas(rows: list[list[str]]) -> str:
-    """What commas within numbers are: a decimal mark, thousands, or either; empty where there are none."""
+    """Meaning of commas in numbers: decimal mark, thousands, or either; empty if there are none."""
     points = decimals = 0
-    columns: dict[int, list[int]] = {}  # cells with a comma that may part thousands, and other numbers
+    columns: dict[int, list[int]] = {}  # cells whose comma may separate thousands, and other numbers
     for row in rows[:4000]:
         for index, cell in enumerate(row):
             text = split_unit(cell)[0] if "," in cell or "." in cell else cell
@@ -390,7 +393,7 @@ def _commas(rows: list[list[str]]) -> str:
 
 
 def _unlike(headings: list[str]) -> tuple[str, ...]:
-    """Make headings differ; a nameless one gets its place."""
+    """Make headings unique; an empty one is named by its position."""
     out: list[str] = []
     for i, text in enumerate(headings):
         name = text or f"column {i + 1}"

@@ -1,4 +1,4 @@
-"""Times as loggers write them: from the start, by the clock, since 1970, dated; one column, or a date apart."""
+"""Log time formats: elapsed, time of day, Unix time, date and time; in one column, or with a separate date."""
 
 import functools
 import math
@@ -25,11 +25,11 @@ KINDS = {
     "epoch ms": "milliseconds since 1970 UTC",
     "epoch us": "microseconds since 1970 UTC",
     "epoch ns": "nanoseconds since 1970 UTC",
-    "days": "days as spreadsheets count them, 1 on 1899-12-31",
+    "days": "spreadsheet serial days, 1 on 1899-12-31",
     "iso": "date and time, year first",
     "day first": "date and time, day before month",
     "month first": "date and time, month before day",
-    "month name": "date and time, the month by its name",
+    "month name": "date and time, month as a name",
 }
 SCALE_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}
 SCALE_S |= {"epoch s": 1.0, "epoch ms": 1e-3, "epoch us": 1e-6, "epoch ns": 1e-9, "days": 86_400.0}
@@ -68,7 +68,7 @@ _WITH_UNIT = re.compile(r"([-+]?(?:\d[\d.,]*|[.,]\d+))\s*([^\d\s.,+-][^\d]{0,11}
 
 
 def split_unit(cell: str) -> tuple[str, str]:
-    """Number and unit of a cell such as '92 °C'; the unit is empty where there is none.
+    """Number and unit of a cell such as '92 °C'; the unit may be empty.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def split_unit(cell: str) -> tuple[str, str]:
 
 
 def number(cell: str, *, decimal_comma: bool) -> float:
-    """Read a number from a cell, not a number when it is none, or larger than anything read or counted.
+    """Read a number from a cell; NaN if it is not a number or is implausibly large.
 
     Examples
     --------
@@ -107,7 +107,7 @@ def _plain(text: str, *, decimal_comma: bool) -> float:
 
 
 def numbers(cells: Sequence[str], *, decimal_comma: bool) -> Floats:
-    """Read a column of numbers, the usual ones fast."""
+    """Read a column of numbers."""
     if not decimal_comma and "_" not in "".join(cells):
         with suppress(ValueError):
             values = np.array(list(map(float, cells)) if all(cells) else [float(c) if c else math.nan for c in cells])
@@ -119,7 +119,7 @@ def numbers(cells: Sequence[str], *, decimal_comma: bool) -> Floats:
 
 
 def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool, heading: str = "") -> tuple[str, str]:
-    """Say how a column's times are written: a key of `KINDS`, empty for no time, and what is not sure about it.
+    """Find a time column's format: a key of `KINDS`, empty if not a time, and any doubt.
 
     Examples
     --------
@@ -141,23 +141,23 @@ def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool,
         return _clock_kind(cells, heading.casefold())
     dated = [match for cell in cells if (match := _DATED.fullmatch(cell.strip())) is not None]
     if len(dated) < 0.9 * len(cells):
-        return "", "its cells are no times"
+        return "", "its cells are not times"
     return propose_date([match[1] for match in dated], [match[0] for match in dated])
 
 
 def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, str]:
-    """Say in which order dates are written, and what is not sure about it; empty for no dates.
+    """Find the order of date fields and any doubt; empty if not dates.
 
     Examples
     --------
     >>> propose_date(["2027-07-06"]), propose_date(["7/23/2027"]), propose_date(["6 Jul 2027"]), propose_date(["x"])
-    (('iso', ''), ('month first', ''), ('month name', ''), ('', 'these are no dates'))
+    (('iso', ''), ('month first', ''), ('month name', ''), ('', 'these are not dates'))
     >>> propose_date(["27/07/06"])
-    ('day first', "'27/07/06' has a year of two digits; day, month and year may stand in any order")
+    ('day first', "'27/07/06' has a two-digit year; the order of day, month and year is ambiguous")
     """
     found = [match for cell in dates if (match := _DATE.fullmatch(cell.strip())) is not None]
     if len(found) < 0.9 * max(len(dates), 1):
-        return "", "these are no dates"
+        return "", "these are not dates"
     if all(match[8] or match[10] for match in found):
         return "month name", ""
     if all(match[4] or len(match[1] or "") == 4 for match in found):
@@ -165,7 +165,7 @@ def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, 
     plain = [match for match in found if match[1]]
     shown = (whole or dates)[0].strip()
     if not plain or any(len(match[3]) != 4 for match in plain):
-        return "day first", f"{shown!r} has a year of two digits; day, month and year may stand in any order"
+        return "day first", f"{shown!r} has a two-digit year; the order of day, month and year is ambiguous"
     if any(int(match[1]) > 12 for match in plain):
         return "day first", ""
     if any(int(match[2]) > 12 for match in plain):
@@ -174,7 +174,7 @@ def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, 
 
 
 def _clock_kind(cells: Sequence[str], heading: str) -> tuple[str, str]:
-    """Tell a time of day from a time since the start."""
+    """Distinguish a time of day from elapsed time."""
     said = any(word in heading for word in ("elapsed", "since", "duration", "lap", "mm:ss", "min:s", "m:s"))
     first = cells[0].strip()
     if any(cell.strip()[-1:] in "mM" for cell in cells):
@@ -188,14 +188,14 @@ def _clock_kind(cells: Sequence[str], heading: str) -> tuple[str, str]:
         if "hh" in heading:
             return "clock", ""
         kind = "mm:ss" if int(fields[0][0]) == 0 else "clock"
-        return kind, f"{first!r} may be minutes and seconds from the start, or hours and minutes by the clock"
+        return kind, f"{first!r} may be minutes and seconds from the start, or hours and minutes of the day"
     if said or leading > 23:
         return "h:mm:ss", ""
     begins_s = _clock_s(first)
     if begins_s < 5.0:
         return "h:mm:ss", ""
     if begins_s < 600.0:
-        return "clock", f"{first!r} may be by the clock, soon after midnight, or from the start"
+        return "clock", f"{first!r} may be a time of day soon after midnight, or time from the start"
     return "clock", ""
 
 
@@ -203,7 +203,7 @@ _EPOCHS = (("epoch s", 9e8, 3e9), ("epoch ms", 9e11, 3e12), ("epoch us", 9e14, 3
 
 
 def _numeric_kind(cells: Sequence[str], values: Floats, unit: str | None) -> tuple[str, str]:
-    """Tell elapsed time from counts since 1970 or 1899, and from a clock in six digits."""
+    """Distinguish elapsed time, Unix time, spreadsheet days and a six-digit time of day."""
     middle, reach = float(np.median(values)), float(np.ptp(values))
     step = float(np.median(np.abs(np.diff(values)))) if len(values) > 1 else 1.0
     for kind, low, high in _EPOCHS:
@@ -216,14 +216,14 @@ def _numeric_kind(cells: Sequence[str], values: Floats, unit: str | None) -> tup
     if len(values) > 20 and reach > 100.0 and step >= 0.01 and _six_digits(cells, values):
         return "hhmmss", ""
     if len(values) > 20 and reach <= 1.0 and step < 2e-4 and float(np.max(values)) < 2.0:
-        return "days", f"no unit; steps of {step:g} would be shares of a day"
+        return "days", f"no unit; steps of {step:g} suggest fractions of a day"
     if step >= 20.0:
-        return "ms", f"no unit; steps of {step:g} would be milliseconds"
-    return "s", f"no unit; steps of {step:g} would be seconds"
+        return "ms", f"no unit; steps of {step:g} suggest milliseconds"
+    return "s", f"no unit; steps of {step:g} suggest seconds"
 
 
 def _six_digits(cells: Sequence[str], values: Floats) -> bool:
-    """Whether all numbers are a clock's hours, minutes and seconds without colons."""
+    """Whether all numbers are hours, minutes and seconds without colons."""
     if not np.all((values >= 0.0) & (values < 240_000.0)):
         return False
     whole = values.astype(np.int64)
@@ -236,9 +236,9 @@ def _six_digits(cells: Sequence[str], values: Floats) -> bool:
 
 
 def parse_times(cells: Sequence[str], kind: str, *, decimal_comma: bool, dates: Sequence[str] = ()) -> Floats:
-    """Turn cells into seconds: since 1970 for dated kinds (local ones as if UTC), else since midnight or the start.
+    """Convert cells to seconds: since 1970 for dated kinds (local times as if UTC), else since midnight or the start.
 
-    `dates` is the column of dates beside a clock. Not a number where a cell is none; see `unwrapped` for midnight.
+    `dates` is a separate date column. Invalid cells give NaN; see `unwrapped` for midnight.
 
     Examples
     --------
@@ -286,7 +286,7 @@ def _clock_s(cell: str) -> float:
 
 
 def unwrapped(clock_s: Floats) -> Floats:
-    """Add a day where the clock falls by more than half of one.
+    """Add a day where the time of day falls by more than half a day.
 
     Examples
     --------
@@ -301,7 +301,7 @@ def unwrapped(clock_s: Floats) -> Floats:
 
 
 def _dated_s(cell: str, kind: str) -> float:
-    """Seconds since 1970 of a dated cell; one without a zone as if it were UTC."""
+    """Seconds since 1970 of a date and time; without a zone as if UTC."""
     text = cell.strip()
     match = _DATED.fullmatch(text)
     if match is None:
@@ -310,7 +310,7 @@ def _dated_s(cell: str, kind: str) -> float:
 
 
 def _zoned_s(text: str) -> float:
-    """Seconds since midnight UTC of a clock with or without a zone."""
+    """Seconds since midnight of a time of day with or without a zone."""
     zone = _ZONE.search(text)
     offset_s = 0.0
     if zone is not None and zone[1][0] in "+-":
@@ -322,7 +322,7 @@ def _zoned_s(text: str) -> float:
 
 @functools.lru_cache(maxsize=4096)
 def _midnight_s(text: str, kind: str) -> float:
-    """Seconds from 1970 to the midnight a date begins with, as if it were UTC."""
+    """Seconds from 1970 to midnight at the start of a date, as if UTC."""
     match = _DATE.fullmatch(text)
     if match is None:
         return math.nan
@@ -342,14 +342,14 @@ def _midnight_s(text: str, kind: str) -> float:
 
 
 def has_zone(cells: Sequence[str], kind: str) -> bool:
-    """Tell whether the instant is known, not only the local clock: counts since 1970, and dates with a zone."""
+    """Whether absolute time is known, not only local time: Unix time, or a date with a zone."""
     return kind.startswith("epoch") or (
         kind in DATED and bool(cells) and all(_ZONE.search(cell.strip()) is not None for cell in cells)
     )
 
 
 def date_in(name: str) -> date | None:
-    """Find a date in a file's name, year first only; other orders are not guessed.
+    """Find a year-first date in a file name.
 
     Examples
     --------

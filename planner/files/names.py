@@ -1,4 +1,4 @@
-"""Places named as their owner calls them: by key, by name, by the first words of a name, where one place alone fits."""
+"""Finding a place by key, name or the first words of its name, if the match is unique."""
 
 import re
 import unicodedata
@@ -12,7 +12,7 @@ _PASSING = re.compile(r"(.*\S)\s*(:\s*\d{1,4})", re.ASCII)
 
 
 def key_from(name: str) -> str:
-    """Make a key of a name, empty where no letter of it can stand in one.
+    """Make a key from a name; empty if no letter is usable.
 
     Examples
     --------
@@ -24,10 +24,10 @@ def key_from(name: str) -> str:
 
 
 class PlaceNames:
-    """Finds the key that a text means."""
+    """Maps a text to a place key."""
 
     def __init__(self, names: Mapping[str, str]) -> None:
-        """Take names by their keys."""
+        """Index names by key."""
         self._keys = frozenset(names)
         self._whole: dict[str, set[str]] = {}
         self._first: dict[str, set[str]] = {}
@@ -38,11 +38,11 @@ class PlaceNames:
 
     @classmethod
     def of(cls, places: Iterable[Place]) -> "PlaceNames":
-        """Take the names of places."""
+        """Index the names of places."""
         return cls({place.key: place.name for place in places})
 
     def meant(self, text: str) -> frozenset[str]:
-        """Keys that a text may mean.
+        """Keys matching a text.
 
         Examples
         --------
@@ -59,9 +59,9 @@ class PlaceNames:
         return frozenset(found or ())
 
     def key(self, text: str) -> str:
-        """Return the one key that a text means, and the text itself where there is none or more.
+        """Return the unique matching key, else the text itself.
 
-        A number behind a colon, the passing of a place, stays.
+        A suffix ':2', the second passing of a place, is kept.
 
         Examples
         --------
@@ -77,13 +77,13 @@ class PlaceNames:
         return text
 
     def several(self, text: str) -> str:
-        """Say which places a text may mean, where it is more than one; else nothing."""
+        """Report the matching places if there is more than one; else an empty text."""
         found = sorted(self.meant(text))
         more = ", ..." if len(found) > 6 else ""
-        return f"that is the name of {', '.join(found[:6])}{more}; write the key" if len(found) > 1 else ""
+        return f"that is the name of {', '.join(found[:6])}{more}; write its key" if len(found) > 1 else ""
 
 
 def _folded(text: str) -> str:
-    """A name without case, accents and white space that is doubled."""
+    """A name without case, accents and repeated white space."""
     bare = unicodedata.normalize("NFKD", text[: limits.TEXT].casefold())
     return " ".join("".join(c for c in bare if not unicodedata.combining(c)).split())

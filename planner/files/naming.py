@@ -1,4 +1,4 @@
-"""How people name a place of a trip, a point along a road, a moment: 'Raton Pass', 'trinidad>raton: 12.5 mi'."""
+"""Parsing a place, a point along a leg or a local time: 'Raton Pass', 'trinidad>raton: 12.5 mi'."""
 
 import re
 import unicodedata
@@ -23,15 +23,15 @@ def find_place(trip: Trip, text: str) -> Place:
     if len(named) == 1:
         return named[0]
     if named:
-        message = f"several places are called {shown(text)}; give a key: {', '.join(place.key for place in named)}"
+        message = f"several places are named {shown(text)}; write a key: {', '.join(place.key for place in named)}"
         raise PlannerError(message)
     names = [*trip.places, *(place.name for place in trip.places.values())]
-    message = f"place {shown(text)} is not among the trip's places; {nearest(text, names)}"
+    message = f"place {shown(text)} is not a place of the trip; {nearest(text, names)}"
     raise PlannerError(message)
 
 
 def _folded(text: str) -> str:
-    """A name as it is compared: capitals, and how accents are encoded, do not count."""
+    """A name folded for comparison: case and Unicode form ignored."""
     return unicodedata.normalize("NFC", text).casefold()
 
 
@@ -46,7 +46,7 @@ def read_along(text: str) -> Along:
     ends, colon, distance = text.rpartition(":")
     start, arrow, finish = ends.partition(">")
     if not (colon and arrow and start.strip() and finish.strip()):
-        message = f"read {shown(text)}; write FROM>TO:DISTANCE with two places, e.g. 'trinidad>raton:12.5 mi'"
+        message = f"read {shown(text)}; write FROM>TO:DISTANCE with two place keys, e.g. 'trinidad>raton:12.5 mi'"
         raise PlannerError(message)
     try:
         return start.strip(), finish.strip(), to_si(distance, "m", example="12.5 mi")
@@ -55,7 +55,7 @@ def read_along(text: str) -> Along:
 
 
 def read_moment(text: str) -> datetime | None:
-    """Read a local time, '2027-07-11 10:00'; None where it is none, or of no year from 1900 to 2100.
+    """Read a local time, '2027-07-11 10:00'; None if invalid or outside 1900 to 2100.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Elevation profiles of legs: a CSV or a GPX track, fitted to the leg that names it; each change is told."""
+"""Elevation profiles of legs, from CSV or a track, fitted to the leg; every change is reported."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -20,18 +20,18 @@ END_DISTANCE_M = 2000.0
 END_SHIFT_M = 100.0
 """Heights from satellites without a geoid are off by up to this much; so much is shifted, more is an error."""
 TRACK_LENGTH_SLACK = 0.15
-_TOLD = 0.005  # a length less than this much off is not worth a sentence
+_TOLD = 0.005  # smaller differences of length are not reported
 _FOOT_M = 0.3048
 _MOST_SPANS = 3
 _BESIDE_M = 150.0
-_ASIDE_M = 60.0  # a road that comes back to a place has gone at least so far off
+_ASIDE_M = 60.0  # distance a road must leave a place before it counts as returning
 
 Fault = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedTrack:
-    """A track in the direction, with the length and the end heights of its leg.
+    """A track with the direction, length and end elevations of its leg.
 
     `scale` is the leg's length over the track's; `notes` are parts of one sentence.
     """
@@ -43,7 +43,7 @@ class FittedTrack:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFit:
-    """The leg a track must fit: its places, None for one with a fault, its length, and how to write a distance."""
+    """The leg a track must fit: its places (None if faulty), length, and distance format."""
 
     file: str
     start: Place | None
@@ -53,19 +53,19 @@ class TrackFit:
     fault: Fault
 
     def fit(self, whole: Stretches) -> FittedTrack | None:
-        """Return the track, or what lies between the leg's places of it; None when a problem was noted."""
+        """Return the part of the track between the leg's places; None if a problem was reported."""
         track = self._between(whole)
         notes = list(track.notes) if track is whole.track else []
         backwards = self._backwards(track)
         if backwards:
             track = track.reverse()
-            notes.insert(0, "recorded the other way round, reversed")
+            notes.insert(0, "recorded in the other direction, reversed")
         ends = [self._end_is_near(track, place, index) for place, index in ((self.start, 0), (self.finish, -1))]
         if not all(ends) or not self._length_fits(track):
             return None
         scale = self.leg_m / track.length_m
         if abs(1.0 - 1.0 / scale) >= _TOLD:
-            notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to it")
+            notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to match")
         track = track.stretch(self.leg_m)
         shifted = (track, "") if track.unknown else self._at_places(track)
         if shifted is None:
@@ -76,7 +76,7 @@ class TrackFit:
         return FittedTrack(track=track, scale=scale, notes=tuple(notes))
 
     def _between(self, whole: Stretches) -> GpxTrack:
-        """Part of a track between the leg's places, by the passages whose distance is nearest to the leg's."""
+        """Part of a track between the leg's places, by the passages that best match the leg's distance."""
         track = whole.track
         places = [place for place in (self.start, self.finish) if place is not None]
         if len(places) < 2 or self._is_all_of(track):
@@ -102,13 +102,13 @@ class TrackFit:
     def _at_leg_from(
         self, whole: Stretches, found: Sequence[tuple[float, float]], place: Place
     ) -> list[tuple[float, float]]:
-        """Points of a track the leg's length before and after others, where they lie by a place."""
+        """Points of a track one leg length before or after others, if near a place."""
         at = [b + side * self.leg_m for _, b in found for side in (-1.0, 1.0)]
         near = [(whole.apart_m(b, place.lat_deg, place.lon_deg), b) for b in at if 0.0 <= b <= whole.track.length_m]
         return [one for one in near if one[0] <= _BESIDE_M]
 
     def _is_all_of(self, track: GpxTrack) -> bool:
-        """Whether a track was cut off at the leg's places already, whichever way it was recorded."""
+        """Whether a track already ends at the leg's places, in either direction."""
         if abs(track.length_m - self.leg_m) > TRACK_LENGTH_SLACK * self.leg_m:
             return False
         first, last = (0, -1) if not self._backwards(track) else (-1, 0)
@@ -126,12 +126,14 @@ class TrackFit:
         if place is None or apart_m <= END_DISTANCE_M:
             return True
         word = "begins" if index == 0 else "ends"
-        text = f"'{self.file}' {word} {self.show(apart_m)} from '{place.key}'; the most is {self.show(END_DISTANCE_M)}"
+        text = (
+            f"'{self.file}' {word} {self.show(apart_m)} from '{place.key}'; the maximum is {self.show(END_DISTANCE_M)}"
+        )
         nearest_m, at_m = _nearest(track, place)
         if nearest_m <= END_DISTANCE_M:
-            advice = f"it passes there {self.show(at_m)} along the track; check the leg's distance"
+            advice = f"the track passes it {self.show(at_m)} from its start; check the leg's distance"
         else:
-            advice = f"it comes no nearer than {self.show(nearest_m)}; check lat and lon, or name another file"
+            advice = f"its nearest point is {self.show(nearest_m)} away; check lat and lon, or name another file"
         self.fault(f"{text}; {advice}")
         return False
 
@@ -143,15 +145,15 @@ class TrackFit:
         if abs(track.length_m - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m:
             return True
         text = f"'{self.file}' is {self.show(track.length_m)} long, {self._off(track)} than the leg's"
-        text += f" {self.show(self.leg_m)}; the most is {TRACK_LENGTH_SLACK:.0%}"
+        text += f" {self.show(self.leg_m)}; the maximum is {TRACK_LENGTH_SLACK:.0%}"
         if track.length_m > self.leg_m and track.tracks > 1:
-            self.fault(f"{text}; it holds {track.tracks} tracks, joined in order: keep only this leg's")
+            self.fault(f"{text}; it contains {track.tracks} tracks, joined in order: keep only this leg's track")
         else:
-            self.fault(f"{text}; check the distance and its unit, and that the track is of this road alone")
+            self.fault(f"{text}; check the distance and its unit, and that the track covers only this leg")
         return False
 
     def _at_places(self, track: GpxTrack) -> tuple[GpxTrack, str] | None:
-        """Shift elevations to meet the places' where they are a little off; note where far off."""
+        """Shift elevations to match the places if slightly off; report larger differences."""
         first, last = track.elevation_m[0], track.elevation_m[-1]
         begin_m = None if self.start is None else self.start.elevation_m - first
         last_m = None if self.finish is None else self.finish.elevation_m - last
@@ -165,7 +167,8 @@ class TrackFit:
         at_finish = last_m if last_m is not None else begin_m
         shift = np.interp(track.distance_m, (0.0, self.leg_m), np.array([at_start, at_finish], dtype=np.float64))
         note = (
-            f"elevations shifted by {shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end to meet the places"
+            f"elevations shifted by {shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end to match the "
+            "places"
         )
         return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist())), note
 
@@ -174,25 +177,27 @@ class TrackFit:
             if place is None or abs(place.elevation_m - track.elevation_m[index]) <= END_SHIFT_M:
                 continue
             here = track.elevation_m[index]
-            text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' lies at {place.elevation_m:,.0f} m"
+            text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' is at {place.elevation_m:,.0f} m"
             feet = abs(here * _FOOT_M - place.elevation_m) <= END_SHIFT_M
             advice = "is the file in feet? a GPX holds metres" if feet else "check both"
-            self.fault(f"{text}; at most {END_SHIFT_M:.0f} m apart; {advice}")
+            self.fault(f"{text}; the maximum difference is {END_SHIFT_M:.0f} m; {advice}")
 
     def _span_notes(self, track: GpxTrack) -> list[str]:
         notes = []
         if track.gaps:
             total = self.show(sum(end - begin for begin, end in track.gaps))
-            grade = "" if track.unknown else " and even grade"
-            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line{grade} there")
+            grade = "" if track.unknown else " and constant grade"
+            notes.append(f"without points on {total} ({self._list(track.gaps)}), a straight line{grade} assumed there")
         if track.unknown:
             total = self.show(sum(end - begin for begin, end in track.unknown))
-            where = f"heights not known on {total} ({self._list(track.unknown)}) and the ground not level there"
+            where = f"heights not known on {total} ({self._list(track.unknown)}) where the ground is not level"
             notes.append(f"{where}, so the leg has no profile")
         if track.cut:
-            notes.append(f"points far apart cut off bends ({self._list(track.cut)}), the road made longer there")
+            notes.append(
+                f"widely spaced points cut off bends ({self._list(track.cut)}); the distance there is lengthened"
+            )
         if track.steep:
-            advice = f"limited to {STEEPEST:.0%}; if it is a tunnel, a bridge or really so, say so under 'heights'"
+            advice = f"limited to {STEEPEST:.0%}; for a tunnel, a bridge or a real grade set 'heights'"
             notes.append(f"steeper than {STEEPEST:.0%} ({self._list(track.steep)}), {advice}")
         return notes
 
@@ -225,7 +230,7 @@ _MIN_STEP_M = 0.01
 HEIGHTS = ("as drawn", "tunnel", "bridge", "steep")
 """Whether the heights drawn are the road's: a tunnel or a bridge runs evenly between its ends, whatever is drawn."""
 _REALLY_STEEP = 0.35  # ASSUMED: of the steepest streets that people drive; 0.3 to 0.4
-_EVEN_STEP_M = 2000.0  # between points of an even grade
+_EVEN_STEP_M = 2000.0  # between points of a constant grade
 _MAX_BYTES = {".csv": limits.TABLE_BYTES, ".gpx": limits.GPX_BYTES}
 
 ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
@@ -237,7 +242,7 @@ PROFILE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadProfile:
-    """A profile with its file name, and headings to show its numbers by."""
+    """A profile with its file name and headings for messages."""
 
     profile: Profile
     file: str
@@ -248,7 +253,7 @@ class _ReadProfile:
 class Profiles:
     """Reads each profile of a folder once and fits it to the legs that name it.
 
-    `notes` are sentences on what was changed to make tracks fit.
+    `notes` list the changes made to fit tracks.
     """
 
     def __init__(self, folder: Path, problems: Problems) -> None:
@@ -279,7 +284,9 @@ class Profiles:
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             row.fault(
-                "profile", f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; thin them out"
+                "profile",
+                f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; simplify them",
+                code="too-large",
             )
             return None
         return found
@@ -287,12 +294,16 @@ class Profiles:
     def _load(self, row: Row, name: str, *, steep: bool) -> "_ReadProfile | Stretches | None":
         fault = self._path_fault(name)
         if fault is not None:
-            row.fault("profile", f"read {shown(name)}; {fault}")
+            row.fault("profile", f"read {shown(name)}; {fault}", code="file-access")
             return None
         self._bytes += (self._folder / name).stat().st_size
         if self._bytes > limits.PROFILES_BYTES:
             most = f"{limits.PROFILES_BYTES / 1e6:.0f} MB"
-            row.fault("profile", f"with it the profiles have more than {most}; thin them out, or name one file one way")
+            row.fault(
+                "profile",
+                f"with it the profiles have more than {most}; simplify them, or name one file in one way",
+                code="too-large",
+            )
             return None
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
@@ -311,7 +322,7 @@ class Profiles:
             finish=ends[1],
             leg_m=distance_m,
             show=row.table.headings["distance"].show,
-            fault=lambda text: row.fault("profile", text),
+            fault=lambda text: row.fault("profile", text, code="profile"),
         )
         fitted = fit.fit(whole)
         if fitted is None:
@@ -340,7 +351,7 @@ class Profiles:
 
 
 def _even(drawn: Profile | None, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
-    """Run evenly between the ends of a leg, by way of what is drawn where something is."""
+    """Interpolate linearly between the ends of a leg, through known points."""
     start, finish = ends
     if distance_m is None or start is None or finish is None:
         return drawn
@@ -376,23 +387,27 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
 def _check_shape(table: InputTable, profile: Profile) -> None:
     first, distance = table.rows[0], table.headings["distance"]
     if len(table.rows) < 2:
-        table.problems.add(table.file, "has one point; at least two are needed, the ends of the leg")
+        table.problems.add(
+            table.file, "has one point; add at least a second one, so that both ends of the leg are given", code="track"
+        )
         return
     if profile.distance_m[0] != 0.0:
-        first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0")
+        first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0", code="order")
     for row, (before_m, here_m) in zip(table.rows[1:], pairwise(profile.distance_m), strict=True):
         if here_m - before_m < _MIN_STEP_M:
-            row.fault("distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row")
+            row.fault(
+                "distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row", code="order"
+            )
             return
     steep = steep_window(profile)
     if steep is not None:
-        text = f"the road has {steep[1]:.0%} over 500 m or more from {distance.show(steep[0])} on"
-        advice = f"the most is {MAX_GRADE:.0%}; check the elevations there and the units in the heading"
-        table.problems.add(table.file, f"{text}; {advice}")
+        text = f"the road has {steep[1]:.0%} over 500 m or more, starting at {distance.show(steep[0])}"
+        advice = f"the maximum is {MAX_GRADE:.0%}; check the elevations there and the units in the heading"
+        table.problems.add(table.file, f"{text}; {advice}", code="steep")
 
 
 def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bool:
-    """Tell whether a profile begins and ends near its places' elevations; note where not."""
+    """Whether a profile's ends match the elevations of its places; report mismatches."""
     bad = False
     first, last = read.profile.elevation_m[0], read.profile.elevation_m[-1]
     for place, elevation_m, word in zip(ends, (first, last), ("begins", "ends"), strict=True):
@@ -401,8 +416,8 @@ def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bo
         bad = True
         here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
         most = read.elevation.show(END_ELEVATION_M)
-        text = f"'{read.file}' {word} at {here} but '{place.key}' lies at {there}; at most {most} apart"
-        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'")
+        text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
+        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
     return not bad
 
 
@@ -410,8 +425,8 @@ def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
     end_m = read.profile.distance_m[-1]
     if abs(end_m - distance_m) >= LENGTH_SLACK * distance_m:
         have, want = read.distance.show(end_m), read.distance.show(distance_m)
-        text = f"'{read.file}' is {have} long and the leg {want}; less than {LENGTH_SLACK:.0%} apart is allowed"
-        row.fault("profile", f"{text}; check both distances and their units")
+        text = f"'{read.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
+        row.fault("profile", f"{text}; check both distances and their units", code="profile")
         return None
     scale = distance_m / end_m
     distances = (*(d * scale for d in read.profile.distance_m[:-1]), distance_m)

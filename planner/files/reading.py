@@ -1,4 +1,4 @@
-"""Reading what others wrote: files that may be opened at all, their text, and what is wrong with it in sentences."""
+"""Safe file opening, text decoding and the collection of problems."""
 
 import codecs
 import difflib
@@ -6,11 +6,12 @@ import os
 import re
 import stat
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 from typing import BinaryIO
 
 from planner.files import limits
-from planner.model.errors import TripError
+from planner.model.errors import Problem, TripError
 from thermal.errors import ParameterError, shown
 
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
@@ -18,12 +19,12 @@ CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 
 class TextError(ParameterError):
-    """What was written cannot be read.
+    """A text cannot be decoded or parsed.
 
     Attributes
     ----------
     row : int
-        Line in which that shows, 0 where it is not known.
+        Line of the fault, 0 if unknown.
     """
 
     def __init__(self, message: str, row: int = 0) -> None:
@@ -32,7 +33,7 @@ class TextError(ParameterError):
 
 
 def nearest(text: str, options: Iterable[str]) -> str:
-    """Return a question naming the most similar option, or the list of what is allowed.
+    """Suggest the most similar option, or list the allowed ones.
 
     Examples
     --------
@@ -51,50 +52,62 @@ def nearest(text: str, options: Iterable[str]) -> str:
 
 
 def _printable(text: str) -> str:
-    """Write characters that a terminal would not show, or obey, as their codes."""
+    """Escape non-printable characters."""
     if text.isprintable():
         return text
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
 
 
 class Problems:
-    """Collects what is wrong with a folder, to be raised all at once."""
+    """Collects the problems of a folder, to be raised together."""
 
     def __init__(self) -> None:
-        self._found: list[tuple[str, int, str]] = []
+        self._found: list[Problem] = []
 
     def __len__(self) -> int:
         return len(self._found)
 
     @property
     def many(self) -> bool:
-        """Whether there are more than will be shown; costly suggestions can then be left out."""
+        """Whether there are more problems than will be shown; suggestions are then skipped."""
         return len(self._found) > limits.SENTENCES
 
     def nearest(self, text: str, options: Iterable[str]) -> str:
-        """Return what `nearest` says, while there are few enough problems for it to be shown."""
+        """Return `nearest`, unless there are too many problems to show."""
         return "check the spelling" if self.many else nearest(text, options)
 
-    def add(self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "") -> None:
-        """Note one problem."""
-        where = file + (f" row {row}" if row else "")
-        where += (f", column '{column}'" if column else "") + (f" key '{key}'" if key else "")
-        self._found.append((file, row, f"{where}: {text}"))
+    def add(
+        self, file: str, text: str, *, row: int = 0, column: str = "", key: str = "", code: str = "invalid-value"
+    ) -> None:
+        """Add one problem."""
+        self._found.append(Problem(code=code, text=text, file=file, row=row, column=column, key=key))
         if len(self._found) > limits.PROBLEMS:
-            raise TripError(self.sentences())
+            raise TripError(self.found())
+
+    def found(self) -> list[Problem]:
+        """Return the problems sorted by file and row: the first forty, and a count of the others."""
+        ordered = [_clean(problem) for problem in sorted(self._found, key=lambda one: (one.file, one.row))]
+        rest = len(ordered) - limits.SENTENCES
+        more = [Problem(code="more", text=f"... and {rest} more")] if rest > 0 else []
+        return ordered[: limits.SENTENCES] + more
 
     def sentences(self) -> list[str]:
-        """Return the sentences sorted by file and row, the first forty of them and a count of the rest."""
-        ordered = [_printable(text[: limits.SENTENCE]) for _, _, text in sorted(self._found, key=lambda item: item[:2])]
-        rest = len(ordered) - limits.SENTENCES
-        return ordered[: limits.SENTENCES] + ([f"... and {rest} more"] if rest > 0 else [])
+        """Return the same as sentences."""
+        return [str(problem) for problem in self.found()]
+
+
+def _clean(problem: Problem) -> Problem:
+    """Shorten a problem's text, and escape non-printable characters."""
+    file, column, key = (_printable(text) for text in (problem.file, problem.column, problem.key))
+    text = _printable(problem.text[: max(limits.SENTENCE - len(problem.where), 0)])
+    return replace(problem, text=text, file=file, column=column, key=key)
 
 
 # --- files ---
 
 
 def whole(path: Path, *, max_bytes: int) -> bytes:
-    """Read all of a file; `OSError` tells why not."""
+    """Read a whole file; raises `OSError`."""
     with opened(path, max_bytes=max_bytes) as file:
         data = file.read(max_bytes + 1)
     if len(data) > max_bytes:
@@ -103,14 +116,14 @@ def whole(path: Path, *, max_bytes: int) -> bytes:
 
 
 def opened(path: Path, *, max_bytes: int) -> BinaryIO:
-    """Open a file; nothing that is none, or has become something else since it was looked at, makes it wait."""
+    """Open a regular file without blocking, e.g. on a pipe."""
     file = open(path, "rb", opener=_at_once)
     state = os.fstat(file.fileno())
     if stat.S_ISREG(state.st_mode) and state.st_size <= max_bytes:
         return file
     file.close()
     regular = stat.S_ISREG(state.st_mode)
-    raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB" if regular else "not a plain file")
+    raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB" if regular else "not a regular file")
 
 
 def _at_once(path: str, flags: int) -> int:
@@ -118,7 +131,7 @@ def _at_once(path: str, flags: int) -> int:
 
 
 def text_of(data: bytes) -> str:
-    """Text of bytes in UTF-8, or in UTF-16 that says so, as spreadsheet programs write."""
+    """Decode UTF-8, or UTF-16 with a byte order mark."""
     try:
         text = data.decode("utf-16" if data[:2] in _UTF_16 else "utf-8-sig")
     except UnicodeDecodeError as exc:
@@ -134,12 +147,12 @@ def text_of(data: bytes) -> str:
 
 
 def control_fault(control: re.Match[str]) -> str:
-    """Say that a character must go."""
+    """Report a control character."""
     return f"has the unprintable character U+{ord(control[0]):04X}; delete it"
 
 
 def path_fault(name: str, *, example: str) -> str | None:
-    """Say why a path in a file cannot be that of another file of the folder, on whatever system it was written.
+    """Return why a path does not name a file inside the folder, on any platform; else None.
 
     Examples
     --------
@@ -155,11 +168,11 @@ def path_fault(name: str, *, example: str) -> str | None:
 
 
 def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
-    """Say why a file must not or cannot be read."""
+    """Return why a file must not or cannot be read; else None."""
     try:
         real = path.resolve()
         if not real.is_relative_to(root.resolve()):
-            return "lies outside the trip folder; put a copy inside and name that"
+            return "is outside the trip folder; copy it into the folder and name the copy"
         if not real.exists():
             return "is missing"
         if not real.is_file():
@@ -168,35 +181,35 @@ def file_fault(path: Path, *, root: Path, max_bytes: int) -> str | None:
     except (OSError, RuntimeError, ValueError) as exc:
         return f"cannot be opened ({getattr(exc, 'strerror', None) or 'a link that points to itself'})"
     if size > max_bytes:
-        return f"has {size / 1e6:.1f} MB; the most is {max_bytes / 1e6:.0f} MB"
+        return f"has {size / 1e6:.1f} MB; the maximum is {max_bytes / 1e6:.0f} MB"
     return None
 
 
 def read_bytes(path: Path, *, file: str, max_bytes: int, problems: Problems) -> bytes | None:
-    """Read a file that `file_fault` has let pass."""
+    """Read a file that passed `file_fault`."""
     try:
         return whole(path, max_bytes=max_bytes)
     except OSError as exc:
-        problems.add(file, f"cannot be opened ({exc.strerror})")
+        problems.add(file, f"cannot be opened ({exc.strerror})", code="file-access")
         return None
 
 
 def read_text(path: Path, *, file: str, max_bytes: int = limits.TABLE_BYTES, problems: Problems) -> str | None:
-    """Read a text file that `file_fault` has let pass."""
+    """Read a text file that passed `file_fault`."""
     data = read_bytes(path, file=file, max_bytes=max_bytes, problems=problems)
     try:
         return None if data is None else text_of(data)
     except TextError as exc:
-        problems.add(file, str(exc), row=exc.row)
+        problems.add(file, str(exc), row=exc.row, code="encoding")
         return None
 
 
 def open_text(
     folder: Path, file: str, *, max_bytes: int = limits.TABLE_BYTES, problems: Problems, missing: str = "is missing"
 ) -> str | None:
-    """Read a text file of a folder, whatever lies there under its name."""
+    """Read a text file of a folder after all safety checks."""
     fault = file_fault(folder / file, root=folder, max_bytes=max_bytes)
     if fault is None:
         return read_text(folder / file, file=file, max_bytes=max_bytes, problems=problems)
-    problems.add(file, missing if fault == "is missing" else fault)
+    problems.add(file, missing if fault == "is missing" else fault, code="file-access")
     return None

@@ -1,4 +1,4 @@
-"""readings.csv: what the gauges said, read by hand on the way; a row is added at every stop."""
+"""readings.csv: gauge readings noted during the trip, one row per stop."""
 
 import os
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from thermal.errors import shown
 
 READINGS = "readings.csv"
 AIR = "air"
-# Headings, and the fluids they are of.
+# Headings and their fluids.
 GAUGES = {
     "coolant": "coolant",
     "oil": "engine_oil",
@@ -28,7 +28,7 @@ _EXAMPLE = "2027-07-11 14:20"
 
 
 def _temperature(name: str, example: str, low_k: float, high_k: float) -> Column:
-    """One gauge's column."""
+    """Column of one gauge."""
     return Column(
         name=name,
         required=False,
@@ -67,20 +67,20 @@ READING_COLUMNS = (
 
 
 def read_readings(folder: Path, trip: Trip) -> tuple[Reading, ...]:
-    """Read readings.csv of a trip folder; without one, nothing was read."""
+    """Read readings.csv of a trip folder; empty if there is none."""
     if not os.path.lexists(folder / READINGS):
         return ()
     problems = Problems()
-    missing = "is a link that leads nowhere; put the file there, or delete the link"
+    missing = "is a broken link; restore the file, or delete the link"
     text = open_text(folder, READINGS, problems=problems, missing=missing)
     rows = () if text is None else parse_readings(text, trip=trip, problems=problems)
     if len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return rows
 
 
 def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = READINGS) -> tuple[Reading, ...]:
-    """Read the text of readings.csv; a file with headings alone is one that waits for its first row."""
+    """Read the text of readings.csv; headings without rows are allowed."""
     if sum(bool(line.strip(" ,;\t\r")) and not line.startswith("#") for line in text.splitlines()) == 1:
         return ()
     table = read_table(text, file=file, columns=READING_COLUMNS, max_rows=limits.READINGS, problems=problems)
@@ -94,13 +94,19 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
-            row.fault("when", f"says neither where nor when; write the local time, e.g. {_EXAMPLE}, or the place")
+            row.fault(
+                "when",
+                f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place",
+                code="missing-value",
+            )
         elif row.cell("place") and row.cell("along"):
-            row.fault("along", "a place is given too; give one of the two")
+            row.fault("along", "both a place and a leg are given; keep one", code="conflict")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
-            row.fault("when", "the row has no reading; fill in a temperature, or delete it")
+            row.fault("when", "the row has no reading; enter a temperature, or delete the row", code="missing-value")
         if pressure is not None and rpm is None:
-            row.fault("oil_pressure", "stands without 'rpm'; oil pressure says nothing without the engine's speed")
+            row.fault(
+                "oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure", code="missing-value"
+            )
         yield Reading(
             row=row.number,
             when=when,
@@ -132,7 +138,7 @@ def _place(row: Row, trip: Trip) -> str:
     try:
         return find_place(trip, text).key
     except PlannerError as exc:
-        row.fault("place", str(exc))
+        row.fault("place", str(exc), code="unknown-place")
         return ""
 
 
@@ -145,5 +151,5 @@ def _along(row: Row, trip: Trip) -> Along | None:
         start, finish, distance_m = read_along(text)
         return find_place(trip, start).key, find_place(trip, finish).key, distance_m
     except PlannerError as exc:
-        row.fault("along", str(exc))
+        row.fault("along", str(exc), code="unknown-place")
         return None

@@ -1,4 +1,4 @@
-"""The rows of the tables, from a CSV or a sheet: columns, and one place, leg, or day's weather each."""
+"""Table rows from CSV or a sheet: columns, places, legs and dated weather."""
 
 import os
 import re
@@ -21,7 +21,7 @@ from thermal.errors import shown
 PLACES, LEGS, WEATHER = "places.csv", "legs.csv", "weather.csv"
 KINDS = ("town", "pass", "junction", "summit", "rest-area", "viewpoint", "border", "waypoint")
 SERVICES = ("fuel", "lodging", "food", "workshop", "parking", "water")
-# Other words of the trade for the same, one meaning each.
+# Accepted synonyms.
 _OTHER_KINDS = {
     **dict.fromkeys(("city", "village", "hamlet", "settlement"), "town"),
     **dict.fromkeys(("mountain pass", "saddle", "gap", "col"), "pass"),
@@ -50,7 +50,7 @@ _OTHER_FLOWS = {
 _KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
 _YES_NO = ("yes", "no")
-# Share of the time spent standing, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
+# Share of the time stopped, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
 IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
 CARRIED = ("ferry", "train")
 _SEASON = re.compile(r"(\d\d)-(\d\d)\.\.(\d\d)-(\d\d)", re.ASCII)
@@ -98,14 +98,14 @@ LEG_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
-    """Rows of every key that was read, and the places without a fault."""
+    """Rows by key, and the valid places."""
 
     file: str
     rows: dict[str, int]
     good: dict[str, Place]
 
     def names(self) -> PlaceNames:
-        """Return what finds a place by its name, sound or not."""
+        """Return the name index over all places, valid or not."""
         return PlaceNames({key: self.good[key].name if key in self.good else key for key in self.rows})
 
 
@@ -115,7 +115,9 @@ def read_places(table: InputTable) -> Places:
     pair = {"high", "low"} & table.named
     if len(pair) == 1:
         table.problems.add(
-            table.file, f"the column '{pair.pop()}' stands without its partner; high and low go together"
+            table.file,
+            f"the column '{pair.pop()}' is missing its counterpart; 'high' and 'low' are needed together",
+            code="missing-column",
         )
     for row in table.rows:
         key = _place_key(row, found.rows)
@@ -131,10 +133,13 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
     said = row.text("place")
     key = said if _KEY.fullmatch(said) is not None or len(said) > limits.KEY else key_from(said)
     if key in taken:
-        row.fault("place", f"'{key}' stands in row {taken[key]} too; every place needs its own key")
+        row.fault("place", f"'{key}' is also in row {taken[key]}; every place needs a unique key", code="duplicate")
     elif said and _KEY.fullmatch(key) is None:
-        advice = f"keys have only a-z, 0-9 and -, at most {limits.KEY}, e.g. '{key_from(said)[:50] or 'deadman-pass'}'"
-        row.fault("place", f"read {shown(said)}; {advice}")
+        advice = (
+            f"keys use only a-z, 0-9 and -, at most {limits.KEY} characters, e.g. "
+            f"'{key_from(said)[:50] or 'deadman-pass'}'"
+        )
+        row.fault("place", f"read {shown(said)}; {advice}", code="invalid-key")
     return key
 
 
@@ -171,7 +176,7 @@ def _position(row: Row) -> tuple[float, float] | None:
     name, value, limit = ("lat", lat, 90) if abs(lat) > 90 else ("lon", lon, 180)
     swapped = abs(lat) <= 180 and abs(lon) <= 90
     advice = "are lat and lon swapped?" if swapped else "write decimal degrees"
-    row.fault(name, f"read {value:g}; allowed is -{limit} to {limit}; {advice}")
+    row.fault(name, f"read {value:g}; allowed is -{limit} to {limit}; {advice}", code="out-of-range")
     return None
 
 
@@ -182,7 +187,8 @@ def _services(row: Row) -> frozenset[str]:
         if word not in SERVICES:
             row.fault(
                 "services",
-                f"read {shown(word)}; {row.table.problems.nearest(word, SERVICES)} Words are parted by spaces",
+                f"read {shown(word)}; {row.table.problems.nearest(word, SERVICES)} Separate words with spaces",
+                code="unknown-word",
             )
     return frozenset(words)
 
@@ -192,10 +198,14 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
     given = [name for name in ("high", "low") if row.cell(name)]
     if len(given) == 1 and {"high", "low"} <= row.table.headings.keys():
         other = "low" if given == ["high"] else "high"
-        row.fault(given[0], f"stands without '{other}'; give both or neither")
+        row.fault(given[0], f"is given without '{other}'; enter both or neither", code="missing-value")
         return None, None
     if high_k is not None and low_k is not None and low_k > high_k:
-        row.fault("low", f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?")
+        row.fault(
+            "low",
+            f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?",
+            code="order",
+        )
     return high_k, low_k
 
 
@@ -203,7 +213,7 @@ def _temperatures(row: Row) -> tuple[float | None, float | None]:
 
 
 def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, profiles: Profiles) -> Draft:
-    """Read the rows of the table of legs, and put them beside the places for the checks across them."""
+    """Read the rows of the table of legs, and combine them with the places for cross checks."""
     legs, rows = [], []
     names = places.names()
     for row in leg_table.rows:
@@ -225,7 +235,7 @@ def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, pro
 def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg | None:
     start, finish = _leg_end(row, "from", places, names), _leg_end(row, "to", places, names)
     if start and start == finish:
-        row.fault("to", f"the leg goes from '{start}' to itself; put a place between")
+        row.fault("to", f"the leg starts and ends at '{start}'; add a place in between", code="same-place")
         start = ""
     distance_m, speed_m_per_s = row.value("distance"), row.value("speed")
     two_way, season = _yes_no(row, "two_way", "yes"), _season(row)
@@ -261,25 +271,25 @@ def _yes_no(row: Row, name: str, default: str) -> str:
 
 
 def _season(row: Row) -> tuple[tuple[int, int], tuple[int, int]] | None:
-    """Read an 'open' cell such as '05-28..10-15'; None when it is a yes, a no or empty."""
+    """Read a season such as '05-28..10-15'; None for yes, no or empty."""
     match = _SEASON.fullmatch(row.cell("open").strip())
     if match is None:
         return None
     try:
         first, last = (date(2000, int(match[i]), int(match[i + 1])) for i in (1, 3))
     except ValueError:
-        row.fault("open", f"read {shown(row.cell('open'))}; write month-day..month-day, e.g. 05-28..10-15")
+        row.fault("open", f"read {shown(row.cell('open'))}; write month-day..month-day, e.g. 05-28..10-15", code="date")
         return None
     return (first.month, first.day), (last.month, last.day)
 
 
 def _leg_end(row: Row, name: str, places: Places, names: PlaceNames) -> str:
-    """Return the key of a place that is known, else an empty text."""
+    """Return the key of a known place, else an empty text."""
     key = names.key(row.text(name))
     if not key or not places.rows or key in places.rows:
         return key
     advice = names.several(key) or row.table.problems.nearest(key, places.rows)
-    row.fault(name, f"read {shown(key)}, which is not in {places.file}; {advice}")
+    row.fault(name, f"read {shown(key)}, which is not in {places.file}; {advice}", code="unknown-place")
     return ""
 
 
@@ -304,9 +314,9 @@ class DatedWeather:
     humidity : float or None
         Relative humidity, the day's mean, 0 to 1. [-]
     wind_m_per_s : float or None
-        Wind as forecasts give it, 10 m above ground. [m/s]
+        Wind speed at 10 m above ground. [m/s]
     wind_from_deg : float or None
-        Where it blows from, clockwise from north. [deg]
+        Wind direction, clockwise from north. [deg]
     row : int
         Row of weather.csv. [-]
     """
@@ -341,12 +351,12 @@ def read_weather_file(folder: Path, places: Mapping[str, Place]) -> tuple[DatedW
     if not os.path.lexists(folder / WEATHER):
         return ()
     problems = Problems()
-    missing = "is a link that leads nowhere; put the file there, or delete the link"
+    missing = "is a broken link; restore the file, or delete the link"
     text = open_text(folder, WEATHER, problems=problems, missing=missing)
     names = {key: place.name for key, place in places.items()}
     rows = () if text is None else parse_weather(text, places=names, problems=problems)
     if len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return rows
 
 
@@ -365,7 +375,7 @@ def parse_weather(text: str, *, places: Mapping[str, str], problems: Problems) -
         return ()
     for name, other in (("high", "low"), ("low", "high"), ("wind", "wind_from"), ("wind_from", "wind")):
         if name in table.named and other not in table.named:
-            problems.add(WEATHER, f"the column '{name}' stands without '{other}'; add it")
+            problems.add(WEATHER, f"the column '{name}' needs the column '{other}' too; add it", code="missing-column")
     taken: dict[tuple[str, date], int] = {}
     return tuple(_weather_rows(table.rows, PlaceNames(places), places, taken))
 
@@ -377,21 +387,27 @@ def _weather_rows(
         place, day = names.key(row.text("place")), _date(row)
         if place and place not in known:
             advice = names.several(place) or row.table.problems.nearest(place, known)
-            row.fault("place", f"read {shown(place)}, which is not in {PLACES}; {advice}")
+            row.fault("place", f"read {shown(place)}, which is not in {PLACES}; {advice}", code="unknown-place")
         high_k, low_k = row.value("high"), row.value("low")
         wind, wind_from = row.value("wind"), row.value("wind_from")
         _check_pairs(row)
         if high_k is not None and low_k is not None and low_k > high_k:
             row.fault(
-                "low", f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?"
+                "low",
+                f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?",
+                code="order",
             )
         humidity = row.value("humidity")
         if not place or day is None:
             continue
         if not any(row.cell(column.name) for column in WEATHER_COLUMNS[2:]):
-            row.fault("place", "the row says nothing; fill in high and low, humidity or wind, or delete it")
+            row.fault(
+                "place",
+                "the row has no values; enter high and low, humidity or wind, or delete the row",
+                code="missing-value",
+            )
         if (place, day) in taken:
-            row.fault("date", f"'{place}' on {day} stands in row {taken[place, day]} too; keep one")
+            row.fault("date", f"'{place}' on {day} is also in row {taken[place, day]}; keep one", code="duplicate")
         taken.setdefault((place, day), row.number)
         yield DatedWeather(
             place=place,
@@ -411,7 +427,11 @@ def _check_pairs(row: Row) -> None:
             continue
         given = [column for column in (name, other) if row.cell(column)]
         if len(given) == 1 and not (given == ["wind"] and row.value("wind") == 0.0):
-            row.fault(given[0], f"stands without '{other if given == [name] else name}'; give both or neither")
+            row.fault(
+                given[0],
+                f"is given without '{other if given == [name] else name}'; enter both or neither",
+                code="missing-value",
+            )
 
 
 def _date(row: Row) -> date | None:
@@ -421,6 +441,6 @@ def _date(row: Row) -> date | None:
     day = date_of(text)
     if day is None or not 1900 <= day.year <= 2100:
         advice = either_date(text) or f"write year-month-day, e.g. {_EXAMPLE_DATE}"
-        row.fault("date", f"read {shown(text)}; {advice}")
+        row.fault("date", f"read {shown(text)}; {advice}", code="date")
         return None
     return day

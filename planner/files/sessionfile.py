@@ -36,7 +36,7 @@ LAP_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LapNumbers:
-    """A lap known by a few numbers; `full_load` is a share of its time."""
+    """A lap given by summary numbers; `full_load` is a share of its time."""
 
     length_m: float
     time_s: float
@@ -47,7 +47,7 @@ class LapNumbers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LapTable:
-    """A lap known point by point: distance, speed there, grade from there to the next point."""
+    """A lap given by points: distance, speed, grade to the next point."""
 
     distance_m: tuple[float, ...]
     speed_m_per_s: tuple[float, ...]
@@ -56,11 +56,11 @@ class LapTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """What session.toml says, in SI.
+    """Contents of session.toml, in SI.
 
-    `air` holds hours and temperatures entered; without it the place's usual high and low count. `airflow` is the share
-    of the car's usual cooling air. `back_m_per_s` is the speed of the way back to the start of a road that is no loop;
-    None for a closed course.
+    `air` has the hours and temperatures entered; without it the place's usual high and low apply. `airflow` is the
+    share of the car's usual cooling air. `back_m_per_s` is the return speed on a road that is not a loop; None for a
+    closed course.
     """
 
     name: str
@@ -87,12 +87,12 @@ class Setup:
 def read_session(folder: Path, trip: Trip) -> Setup:
     """Read session.toml of a trip folder, and the lap it names."""
     problems = Problems()
-    missing = "is missing; write one with a lap, or copy it from the example 'alps'"
+    missing = "is missing; write one with a table [lap], or copy it from the example 'alps'"
     text = open_text(folder, FILE, max_bytes=TOML_BYTES, problems=problems, missing=missing)
     data = None if text is None else toml_of(text, file=FILE, problems=problems)
     setup = None if data is None else _setup(Section(data, "", file=FILE, problems=problems), folder, trip)
     if setup is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return setup
 
 
@@ -103,7 +103,7 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
     place, elevation_m, air = _where(top, trip)
     first, last = top.clock("start", time(9)), top.clock("until", time(17))
     if last < first:
-        top.refuse("until", f"it must not be before 'start', {first:%H:%M}")
+        top.refuse("until", f"it must not be before 'start', {first:%H:%M}", code="order")
     said = _assumptions(top, lap, session, pit)
     return Setup(
         name=top.text("name", "Session"),
@@ -136,7 +136,7 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
     place = names.key(top.text("place"))
     if place and place not in trip.places:
         advice = names.several(place) or top.problems.nearest(place, trip.places)
-        top.refuse("place", f"it is not among the trip's places; {advice}")
+        top.refuse("place", f"it is not a place of the trip; {advice}", code="unknown-place")
     elevation_m = None
     if "elevation" in top:
         elevation_m = top.quantity("elevation", "300 m", unit="m", low=-450.0, high=6500.0, allowed="-450 m to 6500 m")
@@ -145,13 +145,15 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
     for hour in table.data:
         at = clock_of(hour)
         if at is None:
-            table.fault(repr(hour)[1:-1][:50], "hours are written as '09:00'")
+            table.fault(repr(hour)[1:-1][:50], "write a time as '09:00'")
             continue
         air.append(
             (at, table.quantity(hour, "25 degC", unit="K", low=233.15, high=333.15, allowed="-40 degC to 60 degC"))
         )
     if not place and (elevation_m is None or not air):
-        top.fault("place", "is missing; name a place of the trip, or give 'elevation' and a table [air]")
+        top.fault(
+            "place", "is missing; name a place of the trip, or give 'elevation' and a table [air]", code="missing-key"
+        )
     return place, elevation_m, tuple(sorted(air))
 
 
@@ -159,7 +161,7 @@ def _airflow(lap: Section) -> float:
     if lap.data.get("airflow", "direct") == "direct":
         return 1.0
     if isinstance(lap.data["airflow"], str):
-        lap.refuse("airflow", 'write "direct", or the share of the usual cooling air that is left, e.g. 0.7')
+        lap.refuse("airflow", 'write "direct", or the fraction of normal cooling airflow, e.g. 0.7')
         return 1.0
     return lap.number("airflow", 1.0, low=0.2, high=1.2)
 
@@ -168,14 +170,20 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
     given = [key for key in _NUMBERS if key in lap]
     if "profile" in lap:
         if given:
-            lap.fault(given[0], "'profile' is given too; keep one of them")
+            lap.fault(given[0], "'profile' is also given; keep one", code="conflict")
         return _lap_table(lap, folder) or LapTable(distance_m=(), speed_m_per_s=(), grade=())
     for key in ("length", "time", "full_load", "corner_speed"):
         if key not in lap:
-            lap.fault(key, "is missing; a lap needs 'profile', or length, time, full_load and corner_speed")
+            lap.fault(
+                key,
+                "is missing; a lap needs 'profile', or 'length', 'time', 'full_load' and 'corner_speed'",
+                code="missing-key",
+            )
     if "climb" in lap and "back" not in lap:
         lap.fault(
-            "climb", "stands without 'back', the speed of the way back to the start; a closed course has no climb"
+            "climb",
+            "needs 'back', the speed of the return to the start; a closed course has no climb",
+            code="missing-key",
         )
     return LapNumbers(
         length_m=lap.quantity("length", "4 km", unit="m", low=200.0, high=1e5, allowed="0.2 km to 100 km"),
@@ -198,7 +206,7 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
         fault = file_fault(folder / name, root=folder, max_bytes=limits.TABLE_BYTES)
         fault = fault and f"the file {fault}"
     if fault is not None:
-        lap.refuse("profile", fault)
+        lap.refuse("profile", fault, code="file-access")
         return None
     text = read_text(folder / name, file=name, problems=lap.problems)
     if text is None:
@@ -213,7 +221,7 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
     distance, speed, grade = zip(*found, strict=True)
     why = _table_fault(distance, speed)
     if why is not None:
-        lap.problems.add(name, why)
+        lap.problems.add(name, why, code="lap")
         return None
     rise_m = sum(g * (b - a) for g, (a, b) in zip(grade, pairwise(distance), strict=False))
     if "back" not in lap:
@@ -222,35 +230,37 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
 
 
 def _check_loop(lap: Section, file: str, *, rise_m: float, ends: tuple[float, float]) -> None:
-    """Note a closed course that does not close."""
-    advice = "a closed course comes back to where it began; for a road that is no loop give 'lap.back'"
+    """Report a closed course whose ends do not meet."""
+    advice = "a closed course ends where it starts; for a road that is not a loop give 'lap.back'"
     if abs(rise_m) > _LOOP_RISE_M:
-        lap.problems.add(file, f"the lap ends {rise_m:+.0f} m from the height it began at; {advice}")
+        lap.problems.add(file, f"the lap ends {rise_m:+.0f} m above its start elevation; {advice}", code="lap")
     if abs(ends[1] - ends[0]) > _LOOP_SPEED_M_PER_S:
-        lap.problems.add(file, f"the lap begins at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s; {advice}")
+        lap.problems.add(
+            file, f"the lap starts at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s; {advice}", code="lap"
+        )
 
 
 def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) -> str | None:
-    """Say what is wrong with a lap's points."""
+    """Return what is wrong with a lap's points."""
     if len(distance_m) < 3 or distance_m[-1] < 200.0:
         return "a lap needs at least three points and 200 m"
     if distance_m[0] != 0.0 or any(b - a < 0.5 for a, b in pairwise(distance_m)):
-        return "distances must begin at 0 and rise from row to row"
+        return "distances must start at 0 and increase from row to row"
     if any(a + b < 1.0 for a, b in pairwise(speed_m_per_s)):
-        return "the car stands between two points; give a speed above 0 to at least one of each pair"
+        return "the speed is 0 at two successive points; at least one of each pair must be above 0"
     return None
 
 
 def _assumptions(top: Section, lap: Section, session: Section, pit: Section) -> tuple[str, ...]:
-    """Sentences for what was not said."""
+    """Sentences for default values."""
     defaults = (
-        ("airflow" in lap, "Cooling air taken as direct, nobody driving close ahead (no 'airflow')."),
-        ("pads" in top, "Street pads assumed, which begin to fade at 350 degC (no 'pads')."),
+        ("airflow" in lap, "Undisturbed cooling air assumed, no car close ahead (no 'airflow')."),
+        ("pads" in top, "Street brake pads assumed, fading from 350 degC (no 'pads')."),
         (
             "out_lap" in session or "back" in lap,
-            "Out-lap at 0.7 of the speed of a lap assumed (no 'out_lap').",
+            "Out-lap assumed at 0.7 of lap speed (no 'out_lap').",
         ),
-        ("in_lap" in session or "back" in lap, "In-lap at 0.6 of the speed of a lap assumed (no 'in_lap')."),
-        ("engine" in pit, "Engine taken as off in the pit (no 'engine')."),
+        ("in_lap" in session or "back" in lap, "In-lap assumed at 0.6 of lap speed (no 'in_lap')."),
+        ("engine" in pit, "Engine assumed off in the pit (no 'engine')."),
     )
     return tuple(text for said, text in defaults if not said)

@@ -1,4 +1,4 @@
-"""Reading trip.toml: where the drive goes, when it starts, the rules of its days."""
+"""Reading trip.toml: route, departure, daily rules."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -31,7 +31,7 @@ EVENT_KEYS = ("place", "on", "arrive_by", "stay")
 PREFERENCES = ("time", "distance", "cool")
 HALT_KEYS = ("place", "duration", "engine")
 _OTHER_UNITS = {"usa": "us", "u.s.": "us", "american": "us", "si": "metric"}
-_UNSET = datetime(1, 4, 1)  # stands in for a departure already reported as bad; summer nowhere
+_UNSET = datetime(1, 4, 1)  # placeholder for a departure already reported as faulty
 _DAY_S = 86400.0
 _EVENING = (time(16), time(18))  # of later days' start, of the departure
 _Stop = TypeVar("_Stop", Halt, Event)
@@ -39,7 +39,7 @@ _Stop = TypeVar("_Stop", Halt, Event)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """What trip.toml says; `assumptions` are sentences for what it leaves out."""
+    """Contents of trip.toml; `assumptions` are sentences for default values."""
 
     name: str
     units: str
@@ -72,12 +72,12 @@ class Settings:
     thin_band_k: float
     air_conditioning: bool
     speeds: float  # factor on every leg's speed
-    fuel_use_m2: float  # volume for each distance; 0 where it is not given
-    assumed: tuple[str, ...]  # sentences the owner or a draft left to be checked
+    fuel_use_m2: float  # volume per distance; 0 if not given
+    assumed: tuple[str, ...]  # sentences for the owner to check
     assumptions: tuple[str, ...]
 
     def day(self, *, any_lodging: bool) -> DayRules:
-        """Return the rules of a day; nights need lodging by default where any place has it."""
+        """Return the daily rules; nights need lodging by default if any place has it."""
         lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
         return DayRules(
             driving_s=self.driving_s,
@@ -94,7 +94,7 @@ class Settings:
 
 
 def with_keys(settings: Settings, names: PlaceNames) -> Settings:
-    """Put keys where places are named otherwise; what names none, or several, stays."""
+    """Replace place names by keys; unknown or ambiguous names are kept."""
     return replace(
         settings,
         route=tuple(map(names.key, settings.route)),
@@ -106,7 +106,7 @@ def with_keys(settings: Settings, names: PlaceNames) -> Settings:
 
 
 def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
-    """Part a stop's place from its passing."""
+    """Split a stop into place and passing number."""
     place, passing = passing_of(names.key(one.place))
     return replace(one, place=place, passing=passing)
 
@@ -127,9 +127,9 @@ def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settin
 
 
 def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems) -> Settings:
-    """Read the tables of trip.toml, or what stands for them in a spreadsheet."""
+    """Read the tables of trip.toml or of the sheet 'settings'."""
     top = Section(data, "", file=FILE, problems=problems)
-    top.check_keys(TOP_KEYS, {key: f"it belongs under the line [day], as 'day.{key}'" for key in DAY_KEYS})
+    top.check_keys(TOP_KEYS, {key: f"move it under the line [day]; it is 'day.{key}'" for key in DAY_KEYS})
     day = _below(top, "day", DAY_KEYS)
     explicit = "route" in data
     confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
@@ -176,7 +176,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
 
 
 def _evening(top: Section, day: Section) -> bool:
-    """Whether the trip sets off in the evening, when nobody means to arrive by daylight."""
+    """Whether the trip departs in the evening, so arrival by daylight is not intended."""
     departure = top.data.get("departure")
     at = moment_of(departure) if isinstance(departure, str) else departure
     start = day.data.get("start")
@@ -197,22 +197,30 @@ def _check_below(section: Section, known: Sequence[str]) -> None:
 
 
 def _above(key: str) -> str:
-    return f"'{key}' belongs above the first line in square brackets"
+    return f"move '{key}' above the first line in square brackets"
 
 
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault("route", f"{others[0]!r} is given too; keep either 'route' or 'start', 'finish' and 'via'")
+        top.fault(
+            "route",
+            f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'",
+            code="conflict",
+        )
         return ()
     if explicit:
         route = top.words("route")
         if len(route) < 2 and isinstance(top.data["route"], list):
-            top.refuse("route", "at least two places are needed")
+            top.refuse("route", "list at least two places")
         return route
     missing = [key for key in ("start", "finish") if key not in top]
     for key in missing:
-        top.fault(key, "is missing; name a place key from places.csv, or give every place in order as 'route'")
+        top.fault(
+            key,
+            "is missing; name a place key from places.csv, or give every place in order as 'route'",
+            code="missing-key",
+        )
     start, finish, via = top.text("start"), top.text("finish"), top.words("via")
     return (start, *via, finish) if start and finish else ()
 
@@ -220,48 +228,48 @@ def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
 def _moment(top: Section, key: str) -> datetime:
     """Read a local date and time."""
     value = top.data.get(key)
-    what = "local time at the start is needed" if key == "departure" else "local date and time are needed"
+    what = "write the local departure time" if key == "departure" else "write the local date and time"
     example = f"{what}, e.g. '2027-07-06 07:00'"
     if value is None:
-        top.fault(key, f"is missing; {example}")
+        top.fault(key, f"is missing; {example}", code="missing-key")
         return _UNSET
     if isinstance(value, str) and (either := either_moment(value)):
-        top.refuse(key, either)
+        top.refuse(key, either, code="date")
         return _UNSET
     if isinstance(value, str):
         value = moment_of(value)
     if isinstance(value, date) and not isinstance(value, datetime):
-        top.refuse(key, f"the time of day is missing; {example}")
+        top.refuse(key, f"the time of day is missing; {example}", code="date")
     elif not isinstance(value, datetime):
-        top.refuse(key, example)
+        top.refuse(key, example, code="date")
     elif value.tzinfo is not None:
-        top.refuse(key, f"leave the offset out; {example}")
+        top.refuse(key, f"remove the UTC offset; {example}", code="date")
     elif not 1900 <= value.year <= 2100:
-        top.refuse(key, "allowed are the years 1900 to 2100")
+        top.refuse(key, "allowed are the years 1900 to 2100", code="date")
     else:
         return value
     return _UNSET
 
 
 def _fuel_use(top: Section) -> float:
-    """Read what the owner's car uses, as volume for each distance; 0 where it is not given."""
+    """Read the owner's fuel use as volume per distance; 0 if not given."""
     if "fuel_use" not in top:
         return 0.0
     value = top.data["fuel_use"]
     try:
         return to_fuel_use(value if isinstance(value, str) else f"{value}")
     except UnitError as exc:
-        top.fault("fuel_use", str(exc))
+        top.fault("fuel_use", str(exc), code="unit")
         return 0.0
 
 
 def _days(top: Section) -> int:
-    """Read the number of days asked for."""
+    """Read the requested number of days."""
     days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
     if days != int(days):
-        top.refuse("days", "write a whole number, the first and the last day counted")
+        top.refuse("days", "write a whole number that includes the first and the last day")
     if days and "arrive" in top:
-        top.fault("days", "'arrive' is given too; keep one of them")
+        top.fault("days", "'arrive' is also given; keep one", code="conflict")
     return int(days)
 
 
@@ -269,17 +277,17 @@ def _morning(section: Section) -> tuple[date, time]:
     """Read the fixed start of one day."""
     _check_below(section, MORNING_KEYS)
     if "at" not in section:
-        section.fault("at", "is missing; give the local time to set off, e.g. '06:30'")
+        section.fault("at", "is missing; give the local departure time, e.g. '06:30'", code="missing-key")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 
 def _service(section: Section) -> ServiceItem:
-    """Read one job that falls due."""
+    """Read one service job."""
     _check_below(section, SERVICE_KEYS)
     if "item" not in section:
-        section.fault("item", "is missing; name the job, e.g. 'engine oil'")
+        section.fault("item", "is missing; name the job, e.g. 'engine oil'", code="missing-key")
     if "every" not in section and "months" not in section:
-        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both")
+        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both", code="missing-key")
     allowed = "0 mi to 1000000 mi"
     return ServiceItem(
         item=section.text("item"),
@@ -292,7 +300,7 @@ def _service(section: Section) -> ServiceItem:
 
 
 def _preference(top: Section) -> tuple[float, float, float]:
-    """Read what the road is chosen by: one word, or a weight for each."""
+    """Read the road preference: one word, or weights."""
     value = top.data.get("prefer", "time")
     if isinstance(value, str):
         word = top.choice("prefer", PREFERENCES, "time")
@@ -314,7 +322,7 @@ def _event(section: Section) -> Event:
     """Read one fixed date."""
     _check_below(section, EVENT_KEYS)
     if "place" not in section:
-        section.fault("place", "is missing; name a place on the route")
+        section.fault("place", "is missing; name a place on the route", code="missing-key")
     return Event(
         place=section.text("place"),
         on=section.day("on", _UNSET.date()),
@@ -327,7 +335,7 @@ def _halt(section: Section) -> Halt:
     _check_below(section, HALT_KEYS)
     for key in ("place", "duration"):
         if key not in section:
-            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'")
+            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'", code="missing-key")
     allowed = "above 0 min, up to 7 days"
     return Halt(
         place=section.text("place"),
@@ -337,21 +345,24 @@ def _halt(section: Section) -> Halt:
 
 
 def _by_night(top: Section, day: Section) -> tuple[str, ...]:
-    """Say that daylight does not bind a trip that sets off in the evening."""
+    """Report that the daylight rule is off for an evening departure."""
     if "daylight" in day or not _evening(top, day):
         return ()
-    return ("The trip sets off in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",)
+    return ("The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",)
 
 
 def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple[str, ...]:
-    """Sentences for what was not said, the weightiest first."""
+    """Sentences for default values, most important first."""
     defaults: Iterable[tuple[bool, str]] = (
-        ("air_conditioning" in data, "Air conditioning taken as on (no 'air_conditioning' in trip.toml)."),
-        ("driving" in day, "At most 8 h of driving a day assumed (no 'day.driving' in trip.toml)."),
+        ("air_conditioning" in data, "Air conditioning assumed on (no 'air_conditioning' in trip.toml)."),
+        ("driving" in day, "At most 8 h of driving per day assumed (no 'day.driving' in trip.toml)."),
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
         ("break_every" in day, "A break of 15 min after every 2 h of driving assumed (no 'day.break_every')."),
-        ("least_rest" in day, "At least 8 h from an arrival to the next start assumed (no 'day.least_rest')."),
-        ("before_sunset" in day, "Arrival 30 min before sunset wanted (no 'day.before_sunset' in trip.toml)."),
+        ("least_rest" in day, "At least 8 h between an arrival and the next start assumed (no 'day.least_rest')."),
+        (
+            "before_sunset" in day,
+            "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml).",
+        ),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
     )

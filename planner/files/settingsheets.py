@@ -1,6 +1,6 @@
-"""What trip.toml and vehicle.toml say, as sheets of trip.xlsx: a key in each row, its value beside it.
+"""trip.toml and vehicle.toml as sheets of trip.xlsx: one key and value per row.
 
-A list stands in one cell, parted by semicolons. Of several tables of one kind, such as halts, the first is
+A list is one cell, separated by semicolons. Of several tables of one kind, such as halts, the first is
 `halt[1].place`. Keys, values and units are those of the TOML files; an empty value leaves its key out.
 """
 
@@ -31,30 +31,30 @@ _YES_NO = {"yes": True, "no": False, "true": True, "false": False}
 
 SETTINGS_HELP: Mapping[str, str] = {
     "name": "Title of the trip.",
-    "units": "us or metric: units of the results.",
+    "units": "us or metric: display units of the results.",
     "start": "Name or key of the first place.",
     "finish": "Name or key of the last place.",
-    "via": "Places to visit between, in order, parted by ;",
+    "via": "Places to visit between, in order, separated by ;",
     "departure": "Local date and time at the start, e.g. 2027-07-06 07:00.",
-    "nights": "Places to sleep at, in order, parted by ;",
-    "rest": "Places for a day without driving, parted by ;",
-    "days": "How many days the trip takes, the first and the last counted. Empty: as few as can be.",
+    "nights": "Places to sleep at, in order, separated by ;",
+    "rest": "Places for a day without driving, separated by ;",
+    "days": "Number of days including the first and the last. Empty: as few as possible.",
     "arrive": "Local date of arrival, e.g. 2027-07-15; instead of days.",
     "finish_by": "Latest local date and time at the finish.",
     "air_conditioning": "yes or no, all day.",
-    "fuel_use": "What the car uses on long drives, loaded as on this trip, e.g. 18 mpg or 12 L/100 km.",
+    "fuel_use": "Fuel use on long drives with this trip's load, e.g. 18 mpg or 12 L/100 km.",
     "speeds": "A factor on the speed of every leg, e.g. 0.95.",
-    "prefer": "time, distance or cool: what the road is chosen by.",
-    "confidence": "Margins are those kept with this probability, 0.5 to 0.995. Empty: 0.9.",
+    "prefer": "time, distance or cool: what the choice of road minimises.",
+    "confidence": "Confidence level of the margins, 0.5 to 0.995. Empty: 0.9.",
     "thin": "A margin below this is called thin, e.g. 8 K or 15 degF.",
-    "risk": "Chance of passing a limit that a remedy must get under. Empty: 0.05.",
+    "risk": "A remedy must bring the chance of passing a limit below this. Empty: 0.05.",
     "day.driving": "Most driving in one day, e.g. 7 h.",
     "day.start": "When later days start, e.g. 08:00.",
-    "day.least_rest": "From an arrival to the next start at least, e.g. 8 h.",
+    "day.least_rest": "Minimum time between an arrival and the next start, e.g. 8 h.",
     "day.earliest": "How early a day may start, e.g. 06:00.",
-    "day.break_every": "A break is due after so much driving, e.g. 2 h.",
-    "day.break": "How long a break is, e.g. 15 min.",
-    "day.before_sunset": "Arrive so long before sunset, e.g. 30 min.",
+    "day.break_every": "Driving time between breaks, e.g. 2 h.",
+    "day.break": "Length of a break, e.g. 15 min.",
+    "day.before_sunset": "Minimum time from arrival to sunset, e.g. 30 min.",
     "day.daylight": "no: driving after sunset is fine.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }
@@ -71,7 +71,7 @@ CAR_FIRST = (
 
 
 def sheet_of(folder: Path, name: str, problems: Problems) -> dict[str, Any] | None:
-    """What one of the two sheets says, as its TOML file would; None where trip.xlsx has no such sheet."""
+    """Data of one of the two sheets, as from its TOML file; None if trip.xlsx has no such sheet."""
     if not (folder / FILE).exists():
         return None
     sheets = read_sheets(folder, max_rows=ROWS, problems=Problems(), optional=(*ROWS,))
@@ -79,7 +79,7 @@ def sheet_of(folder: Path, name: str, problems: Problems) -> dict[str, Any] | No
 
 
 def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
-    """Turn the rows of a sheet into tables; a row without a value says nothing."""
+    """Convert the rows of a sheet to tables; rows without a value are ignored."""
     found: dict[str, Any] = {}
     for number, cells in records:
         key, value, source = (cells[i].strip() if i < len(cells) else "" for i in (0, 1, 3))
@@ -87,20 +87,22 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
             continue
         steps = [_STEP.fullmatch(step) for step in key.split(".")]
         if not all(steps):
-            text = f"read {shown(key)}; a key is needed, such as 'departure', 'day.driving' or 'halt[1].place'"
-            problems.add(sheet_file(name), text, row=number)
+            text = f"read {shown(key)}; write a key, such as 'departure', 'day.driving' or 'halt[1].place'"
+            problems.add(sheet_file(name), text, row=number, code="unknown-key")
             continue
         at = _put(found, [(step[1], int(step[2] or 0)) for step in steps if step])
         if at is None:
-            problems.add(sheet_file(name), f"the key {shown(key)} stands against another row", row=number)
+            problems.add(
+                sheet_file(name), f"the key {shown(key)} is also in another row; keep one", row=number, code="duplicate"
+            )
             continue
         table, last = at
-        table[last] = _car_value(key, value, source) if name == CAR else _setting(last, value)
+        table[last] = read_car_value(key, value, source) if name == CAR else read_setting(last, value)
     return found
 
 
 def _put(found: dict[str, Any], steps: Sequence[tuple[str, int]]) -> tuple[dict[str, Any], str] | None:
-    """Return the table that a key belongs into, and its last name; None where something else is in the way."""
+    """Return the table of a dotted key and its last part; None if the path is not a table."""
     table = found
     for name, number in steps[:-1]:
         held = table.setdefault(name, [] if number else {})
@@ -114,7 +116,7 @@ def _put(found: dict[str, Any], steps: Sequence[tuple[str, int]]) -> tuple[dict[
     return None if number or isinstance(table.get(name), (dict, list)) else (table, name)
 
 
-def _setting(name: str, text: str) -> object:
+def read_setting(name: str, text: str) -> object:
     """A value of trip.toml."""
     if name in _LISTS:
         return [one.strip() for one in text.split("\n" if name == _SENTENCES else ";") if one.strip()]
@@ -123,8 +125,8 @@ def _setting(name: str, text: str) -> object:
     return _number(text) if name in _NUMBERS else re.sub(r"^(\d\d:\d\d):00$", r"\1", text)
 
 
-def _car_value(key: str, text: str, source: str) -> object:
-    """A value of vehicle.toml, with where it is from."""
+def read_car_value(key: str, text: str, source: str) -> object:
+    """A value of vehicle.toml with its source."""
     if key in ("base", "name"):
         return text
     section, _, name = key.partition(".")
@@ -134,7 +136,7 @@ def _car_value(key: str, text: str, source: str) -> object:
         else []
     )
     value = [_number(one.strip()) for one in text.split(";")] if any(several) else _number(text)
-    return {"value": value, "source": source or "typed in trip.xlsx"}
+    return {"value": value, "source": source or "entered in trip.xlsx"}
 
 
 def _number(text: str) -> object:
@@ -152,7 +154,7 @@ def _number(text: str) -> object:
 
 
 def setting_lines(text: str) -> list[Line]:
-    """Lay out trip.toml in rows; keys it leaves out stand there without a value."""
+    """Lay out trip.toml in rows; missing keys get an empty value."""
     given = dict(_flat(read_toml(text)))
     choices = {"units": ("us", "metric"), "prefer": PREFERENCES, **dict.fromkeys(_FLAGS, ("yes", "no"))}
     keys = [*SETTINGS_HELP, *(key for key in given if key not in SETTINGS_HELP)]
@@ -168,7 +170,7 @@ def setting_lines(text: str) -> list[Line]:
 
 
 def car_lines(text: str, classes: Sequence[str], usual: Mapping[str, str]) -> list[Line]:
-    """Lay out vehicle.toml in rows: the class, what the owner gave, and what else owners know, without a value."""
+    """Lay out vehicle.toml in rows: class, given values, and other common keys with an empty value."""
     held = read_toml(text)
     given = {
         f"{s}.{k}": v for s, table in held.items() if isinstance(table, dict) and s != "fit" for k, v in table.items()

@@ -1,6 +1,6 @@
-"""Reading one table that people typed, from a CSV or a sheet: headings with units, cells in SI, problems collected.
+"""Reading one typed table from CSV or a sheet: headings with units, cells in SI, problems collected.
 
-A heading is `name [unit]`; a row is counted as a spreadsheet shows it, comment and blank rows included.
+A heading is `name [unit]`; rows are numbered as in a spreadsheet, comment and blank rows included.
 """
 
 import csv
@@ -23,7 +23,7 @@ _VALUE = re.compile(r"\s*[-+]?(?:\d++[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", re.
 _CLOCK = re.compile(
     r"\s*(?:[\d./-]{6,10}[ T]\s*)?\d{1,4}:\d{2}(?::\d{2})?(?:[.,:]\d+)?\s*+(?:[AaPp][Mm]|Z|[-+]\d{2}:?\d{2})?\s*"
 )
-_MOST_SAID = f"the most is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
+_MOST_SAID = f"the maximum is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
@@ -34,9 +34,9 @@ _PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """What one column of a table may hold.
+    """Definition of one column of a table.
 
-    `unit` is the SI unit cells are turned into, empty for bare numbers and text; `usual` are units to propose,
+    `unit` is the SI unit of the result, empty for bare numbers and text; `usual` are units to propose,
     `low` and `high` the plausible range in SI. A required column has a heading and no empty cell. `angle` is "lat" or
     "lon" where cells may have compass letters, minutes and seconds.
     """
@@ -52,13 +52,13 @@ class Column:
     high: float = math.inf
 
     def proposal(self) -> str:
-        """Return how the heading should be written."""
+        """Return the proposed heading."""
         return " or ".join(f"'{self.name} [{unit}]'" for unit in self.usual) or f"'{self.name}'"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
-    """One heading as written, and how its cells become SI: value * scale + offset."""
+    """One heading as written, and its conversion to SI: value * scale + offset."""
 
     column: Column
     written: str
@@ -68,7 +68,7 @@ class Heading:
     offset: float
 
     def to_si(self, value: float) -> float:
-        """Turn a number from a cell into SI."""
+        """Convert a cell's number to SI."""
         return value * self.scale + self.offset
 
     def show(self, si_value: float) -> str:
@@ -80,20 +80,20 @@ class Heading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputTable:
-    """A table as read: sound headings by column name, all columns that were named at all, and rows."""
+    """A table as read: valid headings by column name, all named columns, and rows."""
 
     file: str
     headings: dict[str, Heading]
     named: frozenset[str]
     rows: list["Row"]
     decimal_comma: bool
-    thousands: bool  # a comma can only part thousands
+    thousands: bool  # a comma can only be a thousands separator
     problems: Problems
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One row; its readers return None for an empty or bad cell and note what is bad."""
+    """One row; its readers return None for an empty or faulty cell and report the fault."""
 
     table: InputTable
     number: int
@@ -106,30 +106,29 @@ class Row:
             return ""
         return " ".join(self.cells[heading.index].split())
 
-    def fault(self, name: str, text: str) -> None:
-        """Note a problem of one cell."""
+    def fault(self, name: str, text: str, *, code: str = "invalid-value") -> None:
+        """Report a problem of one cell."""
         heading = self.table.headings.get(name)
-        self.table.problems.add(
-            self.table.file, text, row=self.number, column=name if heading is None else heading.written
-        )
+        column = name if heading is None else heading.written
+        self.table.problems.add(self.table.file, text, row=self.number, column=column, code=code)
 
     def text(self, name: str) -> str:
-        """Return a text cell; an empty one of a required column is a problem."""
+        """Return a text cell; an empty cell of a required column is a problem."""
         text = self.cell(name)
         heading = self.table.headings.get(name)
         if not text and heading is not None and heading.column.required:
-            self.fault(name, f"the cell is empty; write e.g. {heading.column.example}")
+            self.fault(name, f"the cell is empty; write e.g. {heading.column.example}", code="missing-value")
         return text
 
     def choice(self, name: str, options: Sequence[str], default: str, *, other: Mapping[str, str] | None = None) -> str:
-        """Return one of the allowed words, capitals ignored; `other` words for some of them are taken too."""
+        """Return one of the allowed words, case ignored; synonyms in `other` are accepted."""
         text = self.cell(name)
         if not text:
             return default
         word = text.casefold()
         word = (other or {}).get(word, word)
         if word not in options:
-            self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}")
+            self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}", code="unknown-word")
             return default
         return word
 
@@ -144,7 +143,7 @@ class Row:
             return None
         si_value = heading.to_si(number)
         if not heading.column.low <= si_value <= heading.column.high:
-            self.fault(name, f"read {shown(text)}; {_range_text(number, heading)}")
+            self.fault(name, f"read {shown(text)}; {_range_text(number, heading)}", code="out-of-range")
             return None
         return si_value
 
@@ -152,19 +151,27 @@ class Row:
         comma = self.table.decimal_comma
         plain = text.replace("\N{MINUS SIGN}", "-")
         if comma and "." in plain:
-            self.fault(heading.column.name, f"read {shown(text)}; this file has decimal commas; drop the point")
+            self.fault(
+                heading.column.name,
+                f"read {shown(text)}; this file has decimal commas; drop the point",
+                code="not-a-number",
+            )
             return None
         plain = plain.replace(",", ".", 1) if comma else plain
         found = _plain_number(plain, heading, thousands=self.table.thousands)
         if isinstance(found, float) and math.isfinite(heading.to_si(found)):
             return found
         advice = found if isinstance(found, str) else _number_advice(text, heading.column.example)
-        self.fault(heading.column.name, f"read {shown(text)}; {advice}")
+        self.fault(
+            heading.column.name,
+            f"read {shown(text)}; {advice}",
+            code="position" if heading.column.angle else "not-a-number",
+        )
         return None
 
 
 def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | str | None:
-    """Read a cell in the unit of its heading; a sentence where its own unit is another, None where it is no number."""
+    """Read a cell in its heading's unit; an error text if its own unit differs, None if it is not a number."""
     if _NUMBER.fullmatch(plain) is not None:
         return float(plain)
     if thousands and _THOUSANDS.fullmatch(plain) is not None:
@@ -178,7 +185,7 @@ def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | s
     if unit == spelled(heading.unit):
         return value
     if not plain_unit(unit) or not same_kind(unit, heading.column.unit):
-        return f"that is not in {heading.unit}, the unit of the heading"
+        return f"its unit differs from the heading's, {heading.unit}"
     there = (convert(value, unit, heading.column.unit) - heading.offset) / heading.scale
     return f"the heading says {heading.unit}; write {there:.4g}, or change the heading and every cell below it"
 
@@ -188,7 +195,7 @@ def _number_advice(text: str, example: str) -> str:
         return f"write thousands without a comma, e.g. {shown(text.replace(',', ''))[1:-1]}"
     if _DECIMAL_COMMA.fullmatch(text) is not None:
         return f"write a decimal point, e.g. {shown(text.replace(',', '.'))[1:-1]}"
-    return f"a number is needed, e.g. {example}"
+    return f"write a number, e.g. {example}"
 
 
 def _range_text(number: float, heading: Heading) -> str:
@@ -211,7 +218,7 @@ def _affine(unit: str, si_unit: str) -> tuple[float, float]:
 
 
 def plain_unit(text: str) -> bool:
-    """Tell whether a text looks like a unit name and nothing cleverer: 'km/h', 'degF', not '3*m**9'.
+    """Whether a text is a plain unit name: 'km/h', 'degF', not '3*m**9'.
 
     Examples
     --------
@@ -224,7 +231,7 @@ def plain_unit(text: str) -> bool:
 def read_table(
     text: str, *, file: str, columns: Sequence[Column], max_rows: int, problems: Problems
 ) -> InputTable | None:
-    r"""Split a CSV text into rows under known headings.
+    r"""Split a CSV text into rows with known headings.
 
     Examples
     --------
@@ -242,11 +249,11 @@ def read_table(
         for row, cells in _records(text, delimiter):
             records.append((row, cells))
             if len(records) > max_rows + 1:
-                problems.add(file, f"has more than {max_rows:,} rows; thin it out or split the trip")
+                problems.add(file, f"has more than {max_rows:,} rows; remove rows, or split the trip", code="too-large")
                 break
-    except csv.Error:  # the reader's own limit, 131,072 characters in a cell, among its reasons
-        advice = f'a quotation mark opens or ends a cell wrongly, inside a quoted cell write ""; {_MOST_SAID}'
-        problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1)
+    except csv.Error:  # e.g. the csv module's limit of 131,072 characters in a cell
+        advice = f'a quotation mark is misplaced; inside a quoted cell write ""; {_MOST_SAID}'
+        problems.add(file, f"this row or the next cannot be split into cells: {advice}", row=row + 1, code="unreadable")
     return table_of(records[: max_rows + 1], file=file, columns=columns, delimiter=delimiter, problems=problems)
 
 
@@ -258,9 +265,11 @@ def table_of(
     delimiter: str,
     problems: Problems,
 ) -> InputTable | None:
-    """Put rows that have been split into cells under their headings."""
+    """Combine split rows with their headings."""
     if not records:
-        problems.add(file, f"is empty; the first row holds the headings {', '.join(c.name for c in columns)}")
+        problems.add(
+            file, f"is empty; the first row must be the headings {', '.join(c.name for c in columns)}", code="empty"
+        )
         return None
     if any(_too_much(row, cells, file, problems) for row, cells in records):
         return None
@@ -282,17 +291,17 @@ def table_of(
 
 
 def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
-    """Note a row that is too wide, or a cell that is too long."""
+    """Report a row that is too wide, or a cell that is too long."""
     long = max(map(len, cells)) > limits.TEXT
     if long or len(cells) > limits.COLUMNS:
         what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
-        problems.add(file, f"has {what}; {_MOST_SAID}", row=row)
+        problems.add(file, f"has {what}; {_MOST_SAID}", row=row, code="too-large")
     return long or len(cells) > limits.COLUMNS
 
 
 def delimiter_of(text: str) -> str:
-    """What separates the cells of a table whose first line that is no comment holds the headings."""
-    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith(("#", "sep=")))
+    """Separator of a table whose first non-comment line is the heading."""
+    said = (line for line in io.StringIO(text, newline=None) if line.strip() and not line.startswith("#"))
     lines = [line.rstrip("\n") for line in itertools.islice(said, 26)]
     found = dialect(lines, headings=1, most=limits.COLUMNS)
     if found is not None:
@@ -302,9 +311,9 @@ def delimiter_of(text: str) -> str:
 
 
 def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int] | None:
-    """Find what separates cells, a key of `DELIMITERS`, and the heading, the line of words with most values below it.
+    """Find the separator, a key of `DELIMITERS`, and the heading: the line of words with most values below it.
 
-    It stands among the first lines, `headings` of them; `most` cells in a row are looked at.
+    The heading is among the first `headings` lines; at most `most` cells per row are examined.
 
     Examples
     --------
@@ -323,9 +332,9 @@ def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int
 
 
 def _score(cells: Sequence[str], below: Sequence[tuple[int, bool]], most: int) -> float:
-    """Say how much a line looks like a heading: columns named, times the share of lines below that fit and hold values.
+    """Score a line as heading: named columns times the share of matching lines with values below.
 
-    `below` has for each line that is not blank its cells, counted, and whether any is a value.
+    `below` has for each non-blank line its cell count, and whether any cell is a value.
     """
     named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
     filled = sum(1 for cell in cells if cell.strip())
@@ -347,7 +356,7 @@ def split(line: str, delimiter: str) -> list[str]:
 
 
 def is_value(cell: str) -> bool:
-    """Tell whether a cell holds a number or a time, and neither words nor nothing.
+    """Whether a cell is a number or a time.
 
     Examples
     --------
@@ -364,7 +373,7 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     def lines() -> Iterator[str]:
         nonlocal at_start
         for line in io.StringIO(text, newline=None):
-            comment, at_start = at_start and line.startswith(("#", "sep=")), False
+            comment, at_start = at_start and line.startswith("#"), False
             yield "\n" if comment else line
 
     for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):
@@ -388,12 +397,12 @@ def _headings(
         if column is None:
             fault = f"unknown column; {problems.nearest(name, known)}"
         elif name in seen:
-            fault = "this column stands twice; keep one"
+            fault = "this column occurs twice; keep one"
         else:
             seen.add(name)
             fault = _unit_fault(column, bracket, unit)
         if fault is not None:
-            problems.add(file, fault, row=row, column=" ".join(written.split())[:50])
+            problems.add(file, fault, row=row, column=" ".join(written.split())[:50], code="heading")
         elif column is not None:
             scale, offset = _affine(unit, column.unit) if column.unit else (1.0, 0.0)
             found[name] = Heading(
@@ -401,7 +410,7 @@ def _headings(
             )
     for column in columns:
         if column.required and column.name not in seen:
-            problems.add(file, f"the column {column.proposal()} is missing; add it", row=row)
+            problems.add(file, f"the column {column.proposal()} is missing; add it", row=row, code="missing-column")
     return found, frozenset(seen)
 
 
@@ -415,7 +424,7 @@ def split_heading(written: str) -> tuple[str, str, str]:
 
 def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:
     if not column.unit:
-        return f"this column takes no unit; write '{column.name}'" if bracket else None
+        return f"this column has no unit; write '{column.name}'" if bracket else None
     if not bracket or not unit:
         return f"the unit is missing; write {column.proposal()}"
     if not plain_unit(spelled(unit)) or not same_kind(unit, column.unit):
@@ -424,7 +433,7 @@ def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:
 
 
 def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], delimiter: str) -> tuple[bool, bool]:
-    """Tell whether commas in numbers are decimal marks, and whether they can only part thousands."""
+    """Whether commas in numbers are decimal marks, and whether they can only be thousands separators."""
     indices = [heading.index for heading in headings if heading.column.number]
     cells = [row[index].strip() for _, row in body for index in indices if index < len(row)]
     decimal = [cell for cell in cells if _DECIMAL_COMMA.fullmatch(cell) is not None]
@@ -434,7 +443,7 @@ def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], 
 
 
 def _straight(text: str, delimiter: str) -> str:
-    """Put straight quotation marks where curly ones enclose a whole cell."""
+    """Replace curly quotation marks around a whole cell by straight ones."""
     if "“" not in text and "”" not in text:
         return text
     mark = re.escape(delimiter)
@@ -450,6 +459,11 @@ def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted
     for row in table.rows:
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
-            table.problems.add(table.file, f"read {shown(stray[0])} under no heading; {advice}", row=row.number)
+            table.problems.add(
+                table.file,
+                f"read {shown(stray[0])} in a column without a heading; {advice}",
+                row=row.number,
+                code="heading",
+            )
     if not table.rows:
-        table.problems.add(table.file, "has headings but no rows below them; add at least one", row=first)
+        table.problems.add(table.file, "has headings but no rows; add at least one", row=first, code="empty")

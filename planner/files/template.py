@@ -1,4 +1,4 @@
-"""Making trip.xlsx: tables, settings and car as sheets, with drop-down lists, units and what each cell holds."""
+"""Writing trip.xlsx: tables, settings and car as sheets, with drop-down lists, units and descriptions."""
 
 import io
 from collections.abc import Mapping, Sequence
@@ -29,9 +29,9 @@ if TYPE_CHECKING:
 Cell = str | int | float
 
 _YES_NO = ("yes", "no")
-_LONGEST_LIST = 250  # characters that spreadsheet programs take in the rule of a drop-down list
+_LONGEST_LIST = 250  # maximum length of a drop-down list rule
 _HIDDEN, _HIDDEN_LETTER = 26, "Z"
-_CHOICES: Mapping[str, Sequence[str]] = {
+CHOICES: Mapping[str, Sequence[str]] = {
     "kind": KINDS,
     "flow": tuple(IDLE_SHARE),
     "carried": CARRIED,
@@ -40,48 +40,49 @@ _CHOICES: Mapping[str, Sequence[str]] = {
     **dict.fromkeys(("two_way", "air_conditioning", "heater", "low_gear"), _YES_NO),
 }
 HELP: Mapping[str, str] = {
-    "place": "Short key, only a-z, 0-9 and -; every place its own. The legs and trip.toml use it.",
-    "name": "As shown to people; any text.",
+    "place": "Short key, only a-z, 0-9 and -; unique. The legs and trip.toml refer to it.",
+    "name": "Display name; any text.",
     "lat": "Decimal degrees, north positive, south negative.",
     "lon": "Decimal degrees, east positive, west negative.",
     "elevation": "Height above the sea; the unit in the heading is ft or m.",
     "kind": f"One of: {', '.join(KINDS)}. Empty: waypoint.",
-    "services": f"Words parted by spaces: {', '.join(SERVICES)}. parking: room to stop safely off the road.",
-    "high": "Usual high of the day there at that time of year; degF or degC. Needs 'low'; both may be empty.",
-    "low": "Usual low of the night there at that time of year; degF or degC. Needs 'high'; both may be empty.",
+    "services": f"Words separated by spaces: {', '.join(SERVICES)}. parking: space to stop safely off the road.",
+    "high": "Usual daily high there at that time of year; degF or degC. Needs 'low'; both may be empty.",
+    "low": "Usual daily low there at that time of year; degF or degC. Needs 'high'; both may be empty.",
     "note": "Any text.",
-    "from": "Key of the place where the leg begins.",
+    "from": "Key of the place where the leg starts.",
     "to": "Key of the place where it ends.",
     "distance": "Along the road; the unit in the heading is mi or km.",
-    "speed": "What a careful driver keeps up there, stops not counted; mph or km/h.",
+    "speed": "Speed a careful driver keeps there, without stops; mph or km/h.",
     "road": "Number or name of the road.",
-    "two_way": "yes or no: may it be driven the other way too? Empty: yes.",
+    "two_way": "yes or no: can it also be driven in the other direction? Empty: yes.",
     "open": "yes, no, or its season as month-day..month-day, e.g. 05-28..10-15. Empty: yes.",
-    "air_conditioning": "yes or no on this leg. Empty: as the trip says.",
-    "flow": "free, town or stop-and-go: how much of the time the car stands. Empty: free.",
+    "air_conditioning": "yes or no on this leg. Empty: the trip's setting.",
+    "flow": "free, town or stop-and-go: how often traffic stops the car. Empty: free.",
     "carried": "ferry or train: carries the car over this leg, its engine off. Empty: it is driven.",
     "heater": "yes: cabin heater at full on this leg. Empty: no.",
     "low_gear": "yes: one gear lower than needed on this leg. Empty: no.",
-    "highest_gear": "overdrive off, or the highest gear used on this leg: 3 holds third. Empty: any.",
-    "heights": "tunnel or bridge: even between its ends; steep: really steeper than 15 %. Empty: as drawn.",
-    "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: an even grade.",
+    "highest_gear": "off: overdrive off; or the highest gear used on this leg, e.g. 3. Empty: any.",
+    "heights": "tunnel or bridge: constant grade between its ends; steep: really steeper than 15 %. Empty: as in "
+    "the profile.",
+    "profile": "File with elevations along the leg, .gpx or .csv, e.g. profiles/raton.gpx. Empty: a constant grade.",
 }
 """What each column holds, shown at its heading."""
 
 _NOTES = (
-    "The sheets 'places' and 'legs' hold the tables of the trip, 'settings' where and when, 'car' what the car is.",
-    "In 'settings' and 'car' a row without a value says nothing; any other key of docs/formats.md may be added.",
-    "Units stand in square brackets in the headings: change [mi] to [km] and type kilometres.",
-    "Point at a heading to see what its column holds. Columns may be left out or moved; an optional cell may be empty.",
-    "A row whose first cell begins with # is a remark and is not read; nor is this sheet.",
-    "Formulas are read by the value they last showed. Merged cells are refused.",
-    "Use either this file or places.csv and legs.csv; with both in the folder nothing is read. The same holds for",
+    "The sheets 'places' and 'legs' contain the trip's tables, 'settings' the route and dates, 'car' the car.",
+    "In 'settings' and 'car' a row without a value is ignored; any other key of docs/formats.md may be added.",
+    "Units are in square brackets in the headings: change [mi] to [km] to enter kilometres.",
+    "Point at a heading to see its description. Columns may be omitted or moved; an optional cell may be empty.",
+    "A row whose first cell begins with # is a comment and is ignored. This sheet is ignored too.",
+    "A formula is read as its last computed value. Merged cells are not allowed.",
+    "Use either this file or places.csv and legs.csv; both in one folder is an error. The same applies to",
     "trip.toml and the sheet 'settings', and for vehicle.toml and the sheet 'car'.",
 )
 
 
 class Line(NamedTuple):
-    """One row of a sheet of keys: key, value, what it is, source, and the words its value may be."""
+    """One row of a sheet of keys: key, value, description, source, and allowed words."""
 
     key: str
     value: Cell
@@ -97,11 +98,11 @@ KEY_HEADINGS = ("key", "value", "what it is", "source")
 def write_template(path: Path, folder: Path, *, keys: Mapping[str, Sequence[Line]] = _NO_KEYS) -> None:
     """Write the CSV tables of a trip folder as a spreadsheet with notes, drop-down lists and units in the headings.
 
-    Sheets of `keys` come after them, a key in each row.
+    Sheets of `keys` follow, one key per row.
 
     Notes
     -----
-    Numbers keep 16 digits, as many as spreadsheet programs keep at most.
+    Numbers keep 16 digits, the maximum of spreadsheet programs.
     """
     from openpyxl import Workbook
 
@@ -120,7 +121,7 @@ def write_template(path: Path, folder: Path, *, keys: Mapping[str, Sequence[Line
         book.save(held)
         write_new(path, held.getvalue())
     except OSError as exc:
-        message = f"{path}: cannot be written ({exc.strerror or exc}); name a new file, nothing is overwritten"
+        message = f"{path}: cannot be written ({exc.strerror or exc}); name a new file (nothing was overwritten)"
         raise OutputError(message) from exc
 
 
@@ -130,13 +131,13 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
     text = open_text(folder, file, problems=problems)
     table = None if text is None else read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
     if table is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     heads: list[Cell] = [_heading(table, column) for column in columns]
     return [heads, *([_cell(row.cell(column.name), column, table) for column in columns] for row in table.rows)]
 
 
 def _heading(table: InputTable, column: Column) -> str:
-    """Heading as the CSV has it, or for a column it leaves out the one it would have."""
+    """Heading from the CSV, or the default for a missing column."""
     known = table.headings.get(column.name)
     if known is not None:
         return known.written
@@ -158,7 +159,7 @@ def _number(plain: str) -> Cell:
     try:
         return float(plain)
     except ValueError:
-        return plain  # left for the reader to complain about
+        return plain  # reported when the file is read
 
 
 def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:
@@ -168,7 +169,7 @@ def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:
                 continue
             cell = sheet.cell(row=number, column=index, value=value)
             if isinstance(value, str):
-                cell.data_type = "s"  # a text that begins with = is no formula
+                cell.data_type = "s"  # a text that begins with = is not a formula
     sheet.freeze_panes = "B2"
     for index, written in enumerate(rows[0], start=1):
         name = str(written).partition(" [")[0].strip().casefold()
@@ -187,16 +188,16 @@ def _style_column(sheet: "Worksheet", index: int, name: str, longest: int) -> No
     head.fill = PatternFill(fill_type="solid", start_color="DDDDDD")
     head.comment = Comment(HELP[name], "grademargin", width=260, height=110)
     sheet.column_dimensions[letter].width = min(max(longest + 2, 8), 48)
-    if name in _CHOICES:
-        choice = DataValidation(type="list", formula1=f'"{",".join(_CHOICES[name])}"', allow_blank=True)
-        choice.error = f"Allowed: {', '.join(_CHOICES[name])}"
+    if name in CHOICES:
+        choice = DataValidation(type="list", formula1=f'"{",".join(CHOICES[name])}"', allow_blank=True)
+        choice.error = f"Allowed: {', '.join(CHOICES[name])}"
         choice.showErrorMessage = True
         choice.add(f"{letter}2:{letter}2000")
         sheet.add_data_validation(choice)
 
 
 def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
-    """Write a sheet of keys: drop-down lists where the words are few, what each is beside it and at the key."""
+    """Write a sheet of keys, with drop-down lists and descriptions."""
     from openpyxl.comments import Comment
     from openpyxl.styles import Alignment, Font, PatternFill
     from openpyxl.worksheet.datavalidation import DataValidation
@@ -227,7 +228,7 @@ def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
 
 
 def _list_beside(sheet: "Worksheet", number: int, words: Sequence[str]) -> None:
-    """Let a cell choose among words too long for a rule: they stand in a hidden column."""
+    """Make a drop-down list from a hidden column, for lists too long for a rule."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
     for row, word in enumerate(words, start=1):

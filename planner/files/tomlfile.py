@@ -1,4 +1,4 @@
-"""TOML files that people typed: read within bounds, taken apart table by table, every fault noted."""
+"""Reading typed TOML files within limits; table by table, every problem reported."""
 
 import re
 import tomllib
@@ -40,7 +40,7 @@ def read_toml(text: str) -> dict[str, Any]:
         data = _loads(text)
     except RecursionError as exc:
         raise _toml_error(_DEEP) from exc
-    except ValueError as exc:  # of TOML, or a whole number of thousands of digits
+    except ValueError as exc:  # a TOML fault, or an integer with thousands of digits
         found, why = _LINE.search(str(exc)), _LINE.sub("", str(exc)).partition(";")[0]
         row = int(found[1]) if found is not None else 0
         unquoted = _unquoted(text, row)
@@ -52,7 +52,7 @@ def read_toml(text: str) -> dict[str, Any]:
 
 
 def _loads(text: str) -> dict[str, Any]:
-    """Read TOML; curly quotation marks count as straight ones where it cannot be read otherwise."""
+    """Read TOML; on failure, retry with curly quotation marks made straight."""
     try:
         return tomllib.loads(text)
     except ValueError:
@@ -67,7 +67,7 @@ def _loads(text: str) -> dict[str, Any]:
 
 
 def _unquoted(text: str, row: int) -> str:
-    """Say how to write a line whose value wants quotation marks; nothing where that is not its fault."""
+    """Suggest a fix for a line with missing quotation marks; empty if that is not the fault."""
     lines = text.split("\n", row)
     match = (
         _UNQUOTED.fullmatch(lines[row - 1].rstrip("\r"))
@@ -79,16 +79,16 @@ def _unquoted(text: str, row: int) -> str:
     value = match[2].strip()
     word = value.casefold()
     if word in _YES_NO:
-        return f"read {value} behind {match[1]}; write {'true' if _YES_NO[word] else 'false'}, in small letters"
+        return f"read {value} after {match[1]}; write {'true' if _YES_NO[word] else 'false'}, in lower case"
     return f"read {shown(value)} without quotation marks; write {match[1]} = {shown(value).replace(chr(39), chr(34))}"
 
 
 def _toml_error(why: str, row: int = 0) -> TextError:
-    return TextError(f"cannot be read as TOML ({why}); write key = value, texts in quotation marks", row)
+    return TextError(f"cannot be read as TOML ({why}); write key = value, text in quotation marks", row)
 
 
 def _check_bounds(data: dict[str, Any]) -> None:
-    """Refuse what TOML allows and no file of ours needs; without recursion."""
+    """Refuse valid TOML that exceeds our limits; without recursion."""
     level: list[Any] = [data]
     for _ in range(limits.TOML_DEPTH):
         for value in level:
@@ -107,7 +107,7 @@ def toml_of(text: str, *, file: str, problems: Problems) -> dict[str, Any] | Non
     try:
         return read_toml(text)
     except TextError as exc:
-        problems.add(file, str(exc), row=exc.row)
+        problems.add(file, str(exc), row=exc.row, code="unreadable")
         return None
 
 
@@ -124,24 +124,26 @@ class Section:
         """Return another table of the same file."""
         return Section(data, prefix, file=self.file, problems=self.problems)
 
-    def fault(self, key: str, text: str) -> None:
-        """Note a problem of one key."""
-        self.problems.add(self.file, text, key=self.prefix + key)
+    def fault(self, key: str, text: str, *, code: str = "invalid-value") -> None:
+        """Report a problem of one key."""
+        self.problems.add(self.file, text, key=self.prefix + key, code=code)
 
-    def refuse(self, key: str, needed: str) -> None:
-        """Note that a key's value is not what is needed, or that there is none."""
-        got = f"read {shown(self.data[key])}" if key in self.data else "is missing"
-        self.fault(key, f"{got}; {needed}")
+    def refuse(self, key: str, needed: str, *, code: str = "invalid-value") -> None:
+        """Report a missing or invalid value."""
+        if key in self.data:
+            self.fault(key, f"read {shown(self.data[key])}; {needed}", code=code)
+        else:
+            self.fault(key, f"is missing; {needed}", code="missing-key")
 
     def check_keys(self, known: Sequence[str], elsewhere: Mapping[str, str] | None = None) -> None:
-        """Note keys that do not belong here; `elsewhere` tells where some of them do."""
+        """Report unknown keys; `elsewhere` has hints for misplaced ones."""
         for key in self.data:
             if key not in known:
                 hint = (elsewhere or {}).get(key) or self.problems.nearest(key, known)
-                self.fault(repr(key)[1:-1][:50], f"unknown key; {hint}")
+                self.fault(repr(key)[1:-1][:50], f"unknown key; {hint}", code="unknown-key")
 
     def table(self, key: str) -> "Section":
-        """Return the table written as [key], empty when there is none."""
+        """Return the table [key], empty if there is none."""
         value = self.data.get(key, {})
         if not isinstance(value, dict):
             self.refuse(key, f"write its keys under a line [{key}]")
@@ -157,13 +159,13 @@ class Section:
         return [self.inner(item, f"{key} {n} ") for n, item in enumerate(self._few(key, value), start=1)]
 
     def text(self, key: str, default: str = "") -> str:
-        """Return a text in one line."""
+        """Return a single-line text."""
         value = self.data.get(key, default)
         if not isinstance(value, str) or (key in self.data and not value.strip()):
-            self.refuse(key, "a text in quotation marks is needed")
+            self.refuse(key, "write text in quotation marks")
             return default
         if len(value) > limits.TEXT or CONTROL.search(value) is not None:
-            self.refuse(key, f"a text without unprintable characters is needed, of at most {limits.TEXT:,}")
+            self.refuse(key, f"write text without unprintable characters, at most {limits.TEXT:,}")
             return default
         return " ".join(value.split())
 
@@ -173,7 +175,7 @@ class Section:
         word = value.casefold()
         word = (other or {}).get(word, word)
         if word not in options:
-            self.refuse(key, self.problems.nearest(value, options))
+            self.refuse(key, self.problems.nearest(value, options), code="unknown-word")
             return default
         return word
 
@@ -188,16 +190,16 @@ class Section:
         return value
 
     def number(self, key: str, default: float, *, low: float, high: float) -> float:
-        """Return a number without a unit, or a share in percent."""
+        """Return a number without a unit, or a percentage as a fraction."""
         value = self.data.get(key, default)
         if isinstance(value, str):
             try:
                 value = to_number(value)
             except UnitError:
-                self.refuse(key, f"a number from {low:g} to {high:g} is needed, e.g. {default:g}")
+                self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
                 return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-            self.refuse(key, f"a number from {low:g} to {high:g} is needed, e.g. {default:g}")
+            self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
             return default
         return float(value)
 
@@ -205,7 +207,7 @@ class Section:
         """Return a whole number from 1."""
         value = self.data.get(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= high:
-            self.refuse(key, f"a whole number from 1 to {high} is needed, e.g. {default}")
+            self.refuse(key, f"write a whole number from 1 to {high}, e.g. {default}", code="out-of-range")
             return default
         return value
 
@@ -215,16 +217,16 @@ class Section:
         """Return a text such as '8 h' in `unit`, 'delta K' for a difference: above 0, or from `low`, up to `high`."""
         text = self.data.get(key, default)
         if not isinstance(text, str) or split_quantity(text) is None:
-            self.refuse(key, f"a number and a unit in quotation marks are needed, e.g. '{default}'")
+            self.refuse(key, f"write a number and a unit in quotation marks, e.g. '{default}'")
             return _in_unit(default, unit)
         try:
             value = _in_unit(text, unit)
         except UnitError as exc:
-            self.fault(key, str(exc))
+            self.fault(key, str(exc), code="unit")
             return _in_unit(default, unit)
         if (value > 0.0 if low is None else value >= low) and value <= high:
             return value
-        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'")
+        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         return _in_unit(default, unit)
 
     def clock(self, key: str, default: time) -> time:
@@ -232,7 +234,7 @@ class Section:
         value = self.data.get(key, default)
         found = clock_of(value) if isinstance(value, str) else value
         if not isinstance(found, time):
-            self.refuse(key, f"a time of day is needed, e.g. '{default:%H:%M}'")
+            self.refuse(key, f"write a time of day, e.g. '{default:%H:%M}'", code="date")
             return default
         return found
 
@@ -240,11 +242,11 @@ class Section:
         """Return a date."""
         value = self.data.get(key)
         if isinstance(value, str) and (either := either_date(value)):
-            self.refuse(key, either)
+            self.refuse(key, either, code="date")
             return default
         value = moment_of(value) if isinstance(value, str) else value
         if not isinstance(value, date) or isinstance(value, datetime) or not 1900 <= value.year <= 2100:
-            self.refuse(key, "a date is needed, e.g. '2027-07-10'")
+            self.refuse(key, "write a date, e.g. '2027-07-10'", code="date")
             return default
         return value
 
@@ -252,14 +254,14 @@ class Section:
         """Return a list of place keys."""
         value = self.data.get(key, [])
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            self.refuse(key, 'a list of place keys is needed, e.g. ["raton", "alamosa"]')
+            self.refuse(key, 'write a list of place keys, e.g. ["raton", "alamosa"]')
             return ()
         return tuple(self._few(key, value))
 
     def _few(self, key: str, entries: list[Any]) -> list[Any]:
-        """Note a list longer than any trip needs, and drop it."""
+        """Report a list that is too long, and drop it."""
         if len(entries) > limits.LISTED:
-            self.fault(key, f"has {len(entries):,} entries; the most is {limits.LISTED}")
+            self.fault(key, f"has {len(entries):,} entries; the maximum is {limits.LISTED}", code="too-large")
             return []
         return entries
 

@@ -1,8 +1,8 @@
-"""A track's points laid out along the road: distances, positions, and heights without their noise.
+"""A track's points along the road: distances, positions, and smoothed elevations.
 
-Points under ten metres apart are one; dense heights are averaged every 50 m and smoothed as much as their noise asks
-for (`planner.model.heights`). Where heights are missing for longer than a kilometre the coarse model of the ground
-tells whether an even grade may stand for them; where not they stay unknown. A track of 200,000 points costs about a
+Points under ten metres apart are merged; dense elevations are averaged every 50 m and smoothed according to their noise
+(`planner.model.heights`). Where elevations are missing for longer than a kilometre the coarse terrain model
+decides whether a constant grade is acceptable; if not they stay unknown. A track of 200,000 points takes about a
 second.
 """
 
@@ -30,28 +30,28 @@ GRID_M = 50.0
 _BLOCK = 256
 
 _DENSE_M = 100.0
-_COARSE_M = 400.0  # points further apart than this were picked or thinned on purpose and are left as they are
+_COARSE_M = 400.0  # points further apart than this were simplified on purpose and are not smoothed
 _BENDS_CUT = 0.12
 """ASSUMED: points over 100 m apart that rise more steeply than this cut off the bends between; range 0.10 to 0.14."""
-_MOVED_M = 10.0  # nearer points are a parked car's scatter, not a road
+_MOVED_M = 10.0  # nearer points are position noise of a parked car
 _GAP_M, _SEGMENT_GAP_M = 1000.0, 200.0
-_LONGEST_M = 5000.0  # however far apart points were picked, a longer step is looked at
+_LONGEST_M = 5000.0  # longer steps are always examined
 _LOW_M, _HIGH_M = -450.0, 6500.0
 _OUTLIER_M = 100.0
 _INSTEAD = (
-    "leave the cell under 'profile' empty (an even grade between the elevations of the ends is then assumed), or name "
-    "a CSV with distance and elevation"
+    "leave the cell under 'profile' empty (a constant grade between the ends is then assumed), or name a CSV file "
+    "with distance and elevation"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GpxTrack:
-    """One drive along a track; the four rows of numbers have the same length, distances rise from 0.
+    """A track along the road; the four arrays have the same length, distances increase from 0.
 
-    `elevation_m` is not a number where unknown. `gaps` are the stretches without points, `unknown` those without
-    heights that no even grade may stand for, `steep` those whose grade was limited, `cut` those whose bends were
+    `elevation_m` is NaN where unknown. `gaps` are the stretches without points, `unknown` those without elevations
+    where a constant grade is not acceptable, `steep` those whose grade was limited, `cut` those whose bends were
     lengthened, all as distances from the start; `named` are points with a name, on or off the road; `notes` are parts
-    of sentences on what else was mended.
+    of sentences on other corrections.
     """
 
     distance_m: tuple[float, ...]
@@ -72,13 +72,13 @@ class GpxTrack:
         return self.distance_m[-1]
 
     def profile(self) -> Profile:
-        """Return the points without what was mended."""
+        """Return distances and elevations alone."""
         return Profile(
             distance_m=self.distance_m, elevation_m=self.elevation_m, lat_deg=self.lat_deg, lon_deg=self.lon_deg
         )
 
     def reverse(self) -> "GpxTrack":
-        """Return the same road driven the other way."""
+        """Return the track reversed."""
         end = self.length_m
         return replace(
             self._with_spans(lambda spans: tuple((end - b, end - a) for a, b in reversed(spans))),
@@ -97,7 +97,7 @@ class GpxTrack:
         )
 
     def clipped(self, begin_m: float, end_m: float) -> "GpxTrack":
-        """Return the track with those of its spans that lie between two distances, counted from the first."""
+        """Return the track with the spans between two distances, shifted to start at the first."""
 
         def clip(spans: Spans) -> Spans:
             kept = ((max(a, begin_m) - begin_m, min(b, end_m) - begin_m) for a, b in spans)
@@ -106,7 +106,7 @@ class GpxTrack:
         return self._with_spans(clip)
 
     def remeasured(self, moved: Callable[[Floats], Floats]) -> "GpxTrack":
-        """Return the track with the ends of its spans at other distances; its points are the caller's to replace."""
+        """Return the track with its spans mapped to new distances; the caller replaces the points."""
 
         def move(spans: Spans) -> Spans:
             return tuple((float(a), float(b)) for a, b in (moved(np.array(span)) for span in spans))
@@ -114,30 +114,30 @@ class GpxTrack:
         return self._with_spans(move)
 
     def _with_spans(self, moved: Callable[[Spans], Spans]) -> "GpxTrack":
-        """Return the track with every kind of span changed alike."""
+        """Apply a function to every kind of span."""
         return replace(
             self, gaps=moved(self.gaps), unknown=moved(self.unknown), steep=moved(self.steep), cut=moved(self.cut)
         )
 
 
 class Stretches:
-    """Finds where a track passes places, and cuts it there; many legs may share one track."""
+    """Finds where a track passes places and cuts it there, for legs that share a track."""
 
     def __init__(self, track: GpxTrack) -> None:
         self.track = track
         self.along_m, self._lat, self.height_m = map(np.array, (track.distance_m, track.lat_deg, track.elevation_m))
         self._lon = np.unwrap(np.array(track.lon_deg), period=360.0)
         self._longest_m = float(np.diff(self.along_m).max())
-        begins = np.arange(0, len(self._lat), _BLOCK)  # boxes around blocks of points, to pass most by
+        begins = np.arange(0, len(self._lat), _BLOCK)  # bounding boxes of blocks of points, to skip most
         self._south, self._west = np.minimum.reduceat(self._lat, begins), np.minimum.reduceat(self._lon, begins)
         self._north, self._east = np.maximum.reduceat(self._lat, begins), np.maximum.reduceat(self._lon, begins)
 
     def passages(
         self, lat_deg: float, lon_deg: float, *, within_m: float, aside_m: float = math.inf
     ) -> list[tuple[float, float]]:
-        """Each time the track comes near a point: how near [m], and how far along that is [m].
+        """Passages of the track near a point: distance to it [m] and distance along the track [m].
 
-        Between two passages the track goes farther off than `within_m`, or by `aside_m` farther than at either.
+        Between two passages the track leaves `within_m`, or moves `aside_m` farther away than at either.
         """
         high = (within_m + self._longest_m) / 110_000.0
         wide = high / max(float(np.cos(np.radians(lat_deg))), 0.02)
@@ -151,7 +151,7 @@ class Stretches:
         if not box.size:
             return []
         begin = np.unique(np.clip(np.concatenate([box - 1, box]), 0, len(self.along_m) - 2))
-        # to the straight pieces between points, on a plane that touches the globe at the place
+        # distance to the straight segments, on the tangent plane at the place
         metres = 111_195.0 * np.cos(np.radians(lat_deg)), 111_195.0
         pair = np.stack([begin, begin + 1])
         x = ((self._lon[pair] - lon_deg + 180.0) % 360.0 - 180.0) * metres[0]
@@ -162,22 +162,22 @@ class Stretches:
         apart = np.hypot(x[0] + share * run_x, y[0] + share * run_y)
         where = self.along_m[begin] + share * (self.along_m[begin + 1] - self.along_m[begin])
         near = np.flatnonzero(apart <= within_m)
-        # a new passage begins where the road was out of reach in between
+        # a new passage starts after the road left the range
         runs = np.split(near, np.flatnonzero(np.diff(begin[near]) > 1) + 1)
         best = [n for run in runs if run.size for n in _lows(apart, run, aside_m)]
-        if math.isfinite(aside_m):  # and the track's own ends
+        if math.isfinite(aside_m):  # plus the track's ends
             best += [
                 n for n in near[(begin[near] == 0) | (begin[near] == len(self.along_m) - 2)].tolist() if n not in best
             ]
         return [(float(apart[n]), float(where[n])) for n in best]
 
     def apart_m(self, at_m: float, lat_deg: float, lon_deg: float) -> float:
-        """How far a point of the road lies from another point."""
+        """Distance of a point of the track from another point."""
         lat, lon = float(np.interp(at_m, self.along_m, self._lat)), float(np.interp(at_m, self.along_m, self._lon))
         return geo.distance_m(lat1_deg=lat, lon1_deg=lon, lat2_deg=lat_deg, lon2_deg=lon_deg)
 
     def part(self, begin_m: float, end_m: float) -> GpxTrack:
-        """Return the stretch between two distances from the start; its ends lie between points where they must."""
+        """Return the part between two distances from the start, with interpolated ends."""
         first, last = np.searchsorted(self.along_m, [begin_m + 0.01, end_m - 0.01])
         at = np.concatenate([[begin_m], self.along_m[first:last], [end_m]])
         around = slice(max(int(first) - 1, 0), int(last) + 1)
@@ -195,7 +195,7 @@ class Stretches:
 
 
 def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
-    """Where a run of values is lowest, and its other low points that stand out by `aside_m`."""
+    """The minimum of a run of values, and other minima that stand out by `aside_m`."""
     if not math.isfinite(aside_m):
         return [int(run[np.argmin(values[run])])]
     part = values[run]
@@ -205,7 +205,7 @@ def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
 
 
 def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = STEEPEST) -> GpxTrack | None:
-    """Read the track of a GPX file's bytes: its tracks joined in order, or where there are none its routes.
+    """Read the track of a GPX file: its tracks joined in order, or its routes if there are none.
 
     Examples
     --------
@@ -224,7 +224,7 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = S
     if not isinstance(found, str) and not np.isfinite(found.elevation_m).any():
         found = f"has no elevations; {_INSTEAD}"
     if isinstance(found, str):
-        problems.add(file, found)
+        problems.add(file, found, code="track")
         return None
     return found
 
@@ -234,7 +234,7 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = S
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Laid:
-    """Points along the road: `along_m` and `height_m` of all, the rest of those kept."""
+    """Points along the road: `along_m` and `height_m` of all points, the other arrays of those kept."""
 
     along_m: Floats
     height_m: Floats
@@ -251,7 +251,7 @@ class _Laid:
 
 
 def _moved(xyz_m: Floats) -> NDArray[np.intp]:
-    """Indices of points at least ten metres from the one kept before, the first included."""
+    """Indices of points at least ten metres from the previously kept one."""
     kept = [0]
     x0, y0, z0 = xyz_m[0].tolist()
     for index, (x, y, z) in enumerate(xyz_m.tolist()):
@@ -262,7 +262,7 @@ def _moved(xyz_m: Floats) -> NDArray[np.intp]:
 
 
 def _strays(xyz_m: Floats) -> NDArray[np.bool_]:
-    """Points of a dense track that lie more than a kilometre off while their neighbours lie together."""
+    """Outliers of a dense track: over a kilometre off while their neighbours are close together."""
     stray = np.zeros(len(xyz_m), dtype=np.bool_)
     if len(xyz_m) < 4:
         return stray
@@ -275,24 +275,26 @@ def _strays(xyz_m: Floats) -> NDArray[np.bool_]:
 
 
 def _lay_out(points: Points) -> _Laid | str:
-    """Put the points along the road, or say what makes them useless."""
+    """Lay the points along the road, or return why they are unusable."""
     lat, lon, height = (np.array(row) for row in (points.lat_deg, points.lon_deg, points.elevation_m))
     xyz_m = geo.xyz_m(lat, lon)
     stray = _strays(xyz_m)
     xyz_m, lat, lon, height = (row[~stray] for row in (xyz_m, lat, lon, height))
     kept = _moved(xyz_m)
     if len(kept) < 2:
-        return "has no length; at least two points ten metres apart are needed"
+        return "has no length; it needs at least two points ten metres apart"
     step = geo.distances_m(
         lat1_deg=lat[kept[:-1]], lon1_deg=lon[kept[:-1]], lat2_deg=lat[kept[1:]], lon2_deg=lon[kept[1:]]
     )
     along = np.concatenate([[0.0], np.cumsum(step)])
     if along[-1] > MAX_LENGTH_M:
-        most = f"the most is {MAX_LENGTH_M / 1e3:,.0f} km"
-        return f"is {along[-1] / 1e3:,.0f} km long; {most}; are lat and lon degrees, and the points in driving order?"
+        most = f"the maximum is {MAX_LENGTH_M / 1e3:,.0f} km"
+        return (
+            f"is {along[-1] / 1e3:,.0f} km long; {most}; are lat and lon in degrees, and the points in driving order?"
+        )
     owner = np.searchsorted(kept, np.arange(len(lat)), side="right") - 1
     breaks = np.array(points.breaks, dtype=np.intp)
-    breaks -= np.searchsorted(np.flatnonzero(stray), breaks)  # the strays left out shift what follows
+    breaks -= np.searchsorted(np.flatnonzero(stray), breaks)  # removed outliers shift the indices
     return _Laid(
         along_m=along[owner],
         height_m=height,
@@ -306,7 +308,7 @@ def _lay_out(points: Points) -> _Laid | str:
 
 
 def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
-    """Build the track, or say what makes the points useless; without any heights all of them are not a number."""
+    """Build the track, or return why the points are unusable; without any elevations all are NaN."""
     laid = _lay_out(points)
     if isinstance(laid, str):
         return laid
@@ -335,10 +337,10 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     if isinstance(found, str):
         return found
     ends = bool(along[0] <= 0.0), bool(along[-1] >= laid.distance_m[-1])
-    if points.clean:  # where heights are left out there, nobody knows them
+    if points.clean:  # elevations removed there are unknown
         return _marked(found, _left_out(laid, good), ends)
     missing = _missing(laid, good)
-    if found.cut:  # made longer since
+    if found.cut:  # lengthened since
         told = np.interp(np.array(missing).reshape(-1), laid.distance_m, found.distance_m).reshape(-1, 2)
         missing = tuple((float(a), float(b)) for a, b in told)
     row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
@@ -347,7 +349,7 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
 
 
 def _counted(count: int, what: str) -> str:
-    return f"{count:,} {what}{'s' if count > 1 else ''} left out"
+    return f"{count:,} {what}{'s' if count > 1 else ''} ignored"
 
 
 def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> Spans:
@@ -363,7 +365,7 @@ def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> 
 
 
 def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
-    """Tell which heights can be used, and say what is left out."""
+    """Mark the usable elevations, and report the others."""
     from scipy.ndimage import median_filter  # slow to import
 
     given = np.isfinite(laid.height_m)
@@ -382,21 +384,21 @@ def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
 
 
 def _missing(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
-    """Stretches without heights that are longer than the points' own spacing explains."""
+    """Stretches without elevations longer than the point spacing."""
     along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
     longest = min(max(_GAP_M, 3.0 * laid.spacing_m), _LONGEST_M)
     return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(along) > longest))
 
 
 def _left_out(laid: _Laid, good: NDArray[np.bool_]) -> Spans:
-    """Stretches between points with heights that hold points without."""
+    """Stretches between points with elevation that contain points without."""
     number = np.concatenate([[-1], np.flatnonzero(good), [len(good)]])
     along = np.concatenate([[0.0], laid.along_m[good], [laid.distance_m[-1]]])
     return tuple((float(along[n]), float(along[n + 1])) for n in np.flatnonzero(np.diff(number) > 1))
 
 
 def _marked(track: GpxTrack, unknown: Spans, ends: tuple[bool, bool]) -> GpxTrack:
-    """Return the track without the heights inside some stretches; `ends` tells which end has a height."""
+    """Remove the elevations inside some stretches; `ends` marks the ends with an elevation."""
     height, along = np.array(track.elevation_m), np.array(track.distance_m)
     for begin, end in unknown:
         height[(along > begin) & (along < end)] = math.nan
@@ -420,7 +422,7 @@ def _is_even(track: GpxTrack, along: Floats, height: Floats, begin: float, end: 
 
 
 def _evened(track: GpxTrack, along_m: Floats, height_m: Floats, steepest: float) -> GpxTrack | str:
-    """Resample a dense track evenly, take out the noise, limit the grade."""
+    """Resample a dense track evenly, smooth it, limit the grade."""
     count = max(1, round(track.length_m / GRID_M))
     grid = np.linspace(0.0, track.length_m, count + 1)
     average, weight = _averaged(grid, along_m, height_m)
@@ -430,8 +432,8 @@ def _evened(track: GpxTrack, along_m: Floats, height_m: Floats, steepest: float)
     steep = np.abs(np.diff(smooth)) > steepest * grid[1]
     if steep.mean() > 0.1 and steep.sum() * GRID_M > 1000.0:
         return (
-            f"its elevations rise or fall by more than {steepest:.0%} on {steep.mean():.0%} of the way, as no "
-            f"road does; are they metres, and is this a drive? Otherwise {_INSTEAD}"
+            f"the grade exceeds {steepest:.0%} on {steep.mean():.0%} of the distance, too steep for a road; are the "
+            f"elevations in metres, and was this a drive? Otherwise {_INSTEAD}"
         )
     at = np.array(track.distance_m)
     lon = np.interp(grid, at, np.unwrap(np.array(track.lon_deg), period=360.0))
@@ -446,7 +448,7 @@ def _evened(track: GpxTrack, along_m: Floats, height_m: Floats, steepest: float)
 
 
 def _averaged(grid_m: Floats, along_m: Floats, height_m: Floats) -> tuple[Floats, Floats]:
-    """Mean elevation of the points around each post, and how many; posts without points are interpolated."""
+    """Mean elevation and count of the points around each grid node; empty nodes are interpolated."""
     post = np.rint(along_m / (grid_m[1] - grid_m[0])).astype(np.intp)
     count = np.bincount(post, minlength=len(grid_m))
     some = count > 0
@@ -457,7 +459,7 @@ def _averaged(grid_m: Floats, along_m: Floats, height_m: Floats) -> tuple[Floats
 
 
 def _smoothed_at(along_m: Floats, height_m: Floats, spacing_m: float) -> Floats:
-    """Heights of points 100 to 400 m apart without their noise, at the same points."""
+    """Smoothed elevations of points 100 to 400 m apart."""
     grid = np.linspace(0.0, along_m[-1], max(2, round(along_m[-1] / spacing_m) + 1))
     even = np.interp(grid, along_m, height_m)
     noise_m2m = heights.noise_sd_m(even) ** 2 * spacing_m
@@ -466,7 +468,7 @@ def _smoothed_at(along_m: Floats, height_m: Floats, spacing_m: float) -> Floats:
 
 
 def _bends_given_back(track: GpxTrack) -> GpxTrack:
-    """Lengthen the steps between points far apart that are too steep for a road: they cut off its bends."""
+    """Lengthen steps between widely spaced points that are too steep, since they cut off bends."""
     rise, step = np.abs(np.diff(track.elevation_m)), np.diff(track.distance_m)
     short = rise > _BENDS_CUT * step
     if not short.any():
@@ -479,7 +481,7 @@ def _bends_given_back(track: GpxTrack) -> GpxTrack:
 
 
 def _limited(along_m: Floats, height_m: Floats, steepest: float) -> Floats:
-    """Nearest profile, midway between the lowest above and the highest below, that is nowhere steeper than allowed."""
+    """Grade-limited profile: the mean of the lowest bound above and the highest bound below."""
     ramp = steepest * along_m
     above = np.maximum(
         np.maximum.accumulate(height_m + ramp) - ramp,
@@ -493,7 +495,7 @@ def _limited(along_m: Floats, height_m: Floats, steepest: float) -> Floats:
 
 
 def _joined(grid_m: Floats, flags: NDArray[np.bool_]) -> Spans:
-    """Begin and end of each run of flagged pieces; runs less than 500 m apart are one."""
+    """Start and end of each run of flagged steps; runs under 500 m apart are merged."""
     spans: list[tuple[float, float]] = []
     for n in np.flatnonzero(flags).tolist():
         begin, end = float(grid_m[n]), float(grid_m[n + 1])

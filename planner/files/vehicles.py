@@ -1,4 +1,4 @@
-"""The car's file: the owner's read on top of a class, and a fitted car written beside it, the owner's comments kept."""
+"""Vehicle files: reading the owner's file over its class, and writing a fitted copy with comments kept."""
 
 import os
 from collections.abc import Mapping
@@ -18,11 +18,11 @@ from thermal.errors import ParameterError
 from thermal.posterior import Posterior, fit_table
 from thermal.vehicle_file import VehicleFile, vehicle_from
 
-_LEARNT = "Posterior beside the values above: factor, standard deviation of its logarithm, and how."
+_LEARNT = "Posterior of the values above: factor, standard deviation of its logarithm, and source."
 
 
 def read_vehicle(path: Path, classes: Path) -> VehicleFile:
-    """Read a trip's vehicle file on top of the class it names; `ParameterError` carries every problem, one a line."""
+    """Read a trip's vehicle file over its class; `ParameterError` lists every problem, one per line."""
     file = path.name if os.path.lexists(path) else sheet_file(CAR)
     return vehicle_from(
         _text_and_tables(path)[1],
@@ -33,7 +33,7 @@ def read_vehicle(path: Path, classes: Path) -> VehicleFile:
 
 
 def class_vehicle(base: str, classes: Path) -> VehicleFile:
-    """Read a class of car as it is, without anything an owner changed."""
+    """Read a vehicle class without an owner's changes."""
     return vehicle_from(
         {"base": base},
         file=f"{base}.toml",
@@ -43,17 +43,17 @@ def class_vehicle(base: str, classes: Path) -> VehicleFile:
 
 
 def about_class(path: Path) -> str:
-    """Say in a line which car a class file describes, in an owner's words."""
+    """One-line description of a class file."""
     return str(_text_and_tables(path)[1]["about"])
 
 
 def has_car(folder: Path) -> bool:
-    """Whether a folder's spreadsheet says what the car is."""
+    """Whether a folder's spreadsheet has a sheet 'car'."""
     return sheet_of(folder, CAR, Problems()) is not None
 
 
 def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
-    """A vehicle file as written, and as TOML gives it; of a spreadsheet's car, no text."""
+    """A vehicle file as text and as TOML data; the text is empty for a spreadsheet."""
     if not os.path.lexists(path):
         problems = Problems()
         held = sheet_of(path.parent, CAR, problems)
@@ -65,10 +65,10 @@ def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
         text = text_of(whole(path, max_bytes=limits.TOML_BYTES))
         return text, read_toml(text)
     except FileNotFoundError as exc:
-        message = f"{path.name}: not found; `grademargin new DIR` makes one"
+        message = f"{path.name}: not found; `grademargin new DIR` creates one"
         raise ParameterError(message) from exc
     except OSError as exc:
-        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); a vehicle file is a few kB of text"
+        message = f"{path.name}: cannot be opened ({exc.strerror or exc}); a vehicle file is a text file of a few kB"
         raise ParameterError(message) from exc
     except TextError as exc:
         message = f"{path.name}{f' row {exc.row}' if exc.row else ''}: {exc}"
@@ -78,7 +78,7 @@ def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
 def write_fitted(
     path: Path, *, owner: Path, classes: Path, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, head: str
 ) -> None:
-    """Write a new vehicle file beside the owner's, which stays as it is; it is read back before it gets its name."""
+    """Write a new vehicle file, read it back as a check, and rename it; the owner's file is not changed."""
     own, tables = _text_and_tables(owner)
     text = vehicle_text(own or tomlkit.dumps(tables), changes, posterior, head=head)
     try:
@@ -92,14 +92,14 @@ def write_fitted(
 
 
 def refuse_existing(path: Path) -> None:
-    """Refuse to write a vehicle file over another, before hours of learning as after."""
+    """Refuse to overwrite a vehicle file; also called before a long fit."""
     if path.exists() or path.is_symlink():
-        message = f"{path.name}: exists already and is left as it is; name another file with --out"
+        message = f"{path.name}: already exists and was not overwritten; name another file with --out"
         raise OutputError(message)
 
 
 def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, *, head: str) -> str:
-    r"""Text of a new vehicle file: the owner's, comments and all, what a fit has changed, the factors it has learnt.
+    r"""Text of a new vehicle file: the owner's text with comments, changed values, fitted factors.
 
     Examples
     --------
@@ -121,11 +121,11 @@ def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: 
             return text
     except TextError:
         pass
-    return lead + "# The comments of the owner's file could not be kept.\n" + tomlkit.dumps(wanted)
+    return lead + "# Comments of the original file could not be kept.\n" + tomlkit.dumps(wanted)
 
 
 def _with_comments(own: str, changes: Mapping[str, Mapping[str, Any]], fit: Mapping[str, Any] | None) -> str:
-    """The owner's text with values put in; empty where the editor of such texts fails."""
+    """The owner's text with values replaced; empty if the TOML editor fails."""
     try:
         document = tomlkit.parse(own if own.endswith("\n") else own + "\n")
         document.pop("fit", None)
@@ -140,7 +140,7 @@ def _with_comments(own: str, changes: Mapping[str, Mapping[str, Any]], fit: Mapp
                 made.add(name, _inline(value) if name != "correlation" else tomlkit.item(value))
             document["fit"] = made
         return tomlkit.dumps(document)
-    except Exception:  # it raises whatever its lookups give; what it made is read back and compared in any case
+    except Exception:  # tomlkit may raise any exception; its result is read back and compared in any case
         return ""
 
 

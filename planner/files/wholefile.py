@@ -1,9 +1,9 @@
-"""Writing files so that each is the old one whole or the new one whole, whatever stops the program.
+"""Atomic file writing: after any interruption each file is complete, old or new.
 
-A file is first written under a name of its own, `.grademargin-<12 hex digits>.part`, in the same folder, brought to the
-disk, and then given its name in one step. Files that belong together are all written before the first gets its name;
-Ctrl-C and SIGTERM wait for that moment to pass. One run at a time writes into a folder: it holds the lock
-`.grademargin.lock` there, and whatever of such names it finds there was left by a run that was killed, and is removed.
+A file is first written as `.grademargin-<12 hex digits>.part` in the same folder, synced to
+disk, and then renamed. Files of one set are all written before the first rename;
+Ctrl-C and SIGTERM are deferred until the renames are done. One run at a time writes into a folder: it holds the lock
+`.grademargin.lock` there, and removes part files left by killed runs.
 """
 
 import errno
@@ -29,7 +29,7 @@ _TRIAL_BYTES = 4096
 
 
 def is_part(name: str) -> bool:
-    """Tell whether a file name is one under which a run writes, or was stopped writing.
+    """Whether a file name is that of a part file.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def is_part(name: str) -> bool:
 
 
 def replace_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
-    """Write files that belong together over those of the same names."""
+    """Write a set of files, replacing those of the same names."""
     folder.mkdir(parents=True, exist_ok=True)
     with _alone(folder):
         parts: dict[str, Path] = {name: folder / _part_name() for name in files}
@@ -58,7 +58,7 @@ def replace_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
 
 
 def write_new(path: Path, data: str | bytes, *, check: Callable[[Path], object] = lambda _: None) -> None:
-    """Write a file that is not there yet."""
+    """Write a file that must not exist yet."""
     with _alone(path.parent):
         part = path.parent / _part_name()
         try:
@@ -72,8 +72,8 @@ def write_new(path: Path, data: str | bytes, *, check: Callable[[Path], object] 
 
 @contextmanager
 def new_folder_at(folder: Path) -> Iterator[Path]:
-    """Fill a new folder: what is put into the one handed out appears under the right name at the end, or not at all."""
-    inside = folder.is_dir()  # it may be where the user stands, so it is filled rather than put in its place
+    """Fill a new folder atomically: the temporary folder yielded is renamed at the end, or removed."""
+    inside = folder.is_dir()  # it may be the current directory, so it is filled, not replaced
     home = folder if inside else folder.parent
     home.mkdir(parents=True, exist_ok=True)
     with _alone(home):
@@ -91,7 +91,7 @@ def new_folder_at(folder: Path) -> Iterator[Path]:
 
 
 def try_out(folder: Path, names: Iterable[str]) -> None:
-    """Find out before the work whether files could be written after it; nothing is left behind."""
+    """Check before long work that files can be written; leaves nothing behind."""
     there = _nearest_there(folder.absolute())
     if not there.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(there))
@@ -104,7 +104,7 @@ def try_out(folder: Path, names: Iterable[str]) -> None:
 
 
 def _nearest_there(folder: Path) -> Path:
-    """The folder, or the nearest above it that exists; one that may not be looked into raises."""
+    """The folder or its nearest existing parent; raises if it cannot be accessed."""
     while folder != folder.parent:
         try:
             folder.lstat()
@@ -120,14 +120,14 @@ def _part_name() -> str:
 
 
 def _refuse_folders(folder: Path, names: Iterable[str]) -> None:
-    """Find what renaming could not replace, before any file is replaced."""
+    """Check for folders that a rename cannot replace, before any file is replaced."""
     for name in names:
         if (folder / name).is_dir() and not (folder / name).is_symlink():
             raise IsADirectoryError(errno.EISDIR, f"{os.strerror(errno.EISDIR)}: {name}", str(folder / name))
 
 
 def _write(part: Path, data: str | bytes) -> None:
-    """Write a new file and bring it to the disk."""
+    """Write a new file and sync it."""
     made = data.encode("utf-8") if isinstance(data, str) else data
     with part.open("xb") as file:
         file.write(made)
@@ -136,19 +136,19 @@ def _write(part: Path, data: str | bytes) -> None:
 
 
 def _name_new(part: Path, path: Path) -> None:
-    """Give a file its name unless that is taken."""
+    """Rename a file unless the name is taken."""
     try:
         os.link(part, path)
     except FileExistsError:
         raise
-    except OSError as exc:  # a file system without links
+    except OSError as exc:  # a file system without hard links
         if os.path.lexists(path):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from exc
         os.rename(part, path)
 
 
 def _settle(folder: Path) -> None:
-    """Bring new names to the disk, where the system can."""
+    """Sync the folder, if supported."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -159,7 +159,7 @@ def _settle(folder: Path) -> None:
 
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
-    """Keep other runs out of a folder while writing into it, and remove what killed ones left."""
+    """Lock a folder while writing into it, and remove part files of killed runs."""
     from filelock import FileLock  # slow to import
 
     lock = FileLock(folder / _LOCK)
@@ -169,13 +169,13 @@ def _alone(folder: Path) -> Iterator[None]:
     finally:
         with _undisturbed(), suppress(OSError):
             if lock.is_locked:
-                with suppress(OSError):  # while it is held: who waits for it finds it gone and makes a new one
+                with suppress(OSError):  # while still held: a waiting run then creates a new one
                     (folder / _LOCK).unlink()
                 lock.release()
 
 
 def _locked(lock: "BaseFileLock") -> bool:
-    """Wait for a lock; false where there is none, or another run keeps it too long."""
+    """Wait for a lock; False if unsupported or timed out."""
     from filelock import Timeout
 
     until_s = time.monotonic() + _LOCK_WAIT_S
@@ -193,7 +193,7 @@ def _locked(lock: "BaseFileLock") -> bool:
 
 
 def _clear(folder: Path, *, alone: bool) -> None:
-    """Remove what killed runs left: everything of our names when alone, else only what is old."""
+    """Remove part files of killed runs: all if the lock is held, else only old ones."""
     with suppress(OSError):
         for path in [folder / name for name in os.listdir(folder) if is_part(name) and name != _LOCK]:
             if not alone and time.time() - path.lstat().st_mtime < _STALE_S:
@@ -206,7 +206,7 @@ def _clear(folder: Path, *, alone: bool) -> None:
 
 @contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Let Ctrl-C and SIGTERM wait until the block is done."""
+    """Defer Ctrl-C and SIGTERM until the block is done."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

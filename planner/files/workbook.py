@@ -1,7 +1,7 @@
-"""The tables of a trip as sheets of trip.xlsx instead of CSV files: read, and made for who would rather type there.
+"""Reading the tables of a trip from sheets of trip.xlsx instead of CSV files.
 
-The archive is looked through before it is handed on: how large it unpacks, no document types, no deep nesting. Cells
-become the text a CSV would hold, so that headings, units and sentences on faults are those of the CSV tables.
+The archive is checked before use: decompressed size, document types, nesting depth. Cells
+become the text a CSV would contain, so headings, units and messages are those of the CSV tables.
 """
 
 import io
@@ -33,7 +33,7 @@ Records = list[tuple[int, list[str]]]
 
 
 def sheet_file(name: str) -> str:
-    """Return what a sheet is called in messages.
+    """Return a sheet's name in messages.
 
     Examples
     --------
@@ -49,15 +49,15 @@ def read_sheets(
     """Read the tables of trip.xlsx; sheets of `optional` may be missing."""
     fault = file_fault(folder / FILE, root=folder, max_bytes=limits.TABLE_BYTES)
     if fault is not None:
-        problems.add(FILE, fault)
+        problems.add(FILE, fault, code="file-access")
         return {}
     try:
         return _read(whole(folder / FILE, max_bytes=limits.TABLE_BYTES), max_rows, problems, optional)
     except _Refused as exc:
-        problems.add(FILE, str(exc))
-    except Exception as exc:  # the reader of sheets raises whatever its lookups give when the content is damaged
+        problems.add(FILE, str(exc), code="unreadable")
+    except Exception as exc:  # openpyxl may raise any exception on damaged content
         reason = " ".join(str(exc).split())[:80] or type(exc).__name__
-        problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx")
+        problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx", code="unreadable")
     return {}
 
 
@@ -70,18 +70,18 @@ class _Refused(Exception):
 
 @dataclass(slots=True)
 class _Found:
-    """What the XML of the archive holds anywhere."""
+    """Findings in the XML of the archive."""
 
     formulas: bool = False
     merges: bool = False
     spanned: int = 0
-    hidden: int = 0  # rows with something in them that are hidden or filtered out
+    hidden: int = 0  # non-empty rows that are hidden or filtered
 
 
 def _examine(data: bytes) -> _Found:
-    """Look through the archive; refuse what could not be read safely."""
+    """Check the archive; refuse what could not be read safely."""
     if data.startswith(_OLD_FORMAT):
-        message = "has a password or is an old .xls under a new name; save it as .xlsx without a password"
+        message = "has a password, or is a renamed .xls file; save it as .xlsx without a password"
         raise _Refused(message)
     found = _Found()
     try:
@@ -94,18 +94,18 @@ def _examine(data: bytes) -> _Found:
         size = sum(member.file_size for member in members)
         if len(members) > limits.PARTS or size > limits.TABLE_BYTES:
             message = (
-                f"unpacks to {size / 1e6:,.1f} MB in {len(members):,} parts; the most is "
+                f"decompresses to {size / 1e6:,.1f} MB in {len(members):,} parts; the maximum is "
                 f"{limits.TABLE_BYTES / 1e6:.0f} MB in {limits.PARTS:,}; keep only the tables in it"
             )
             raise _Refused(message)
         if size > max(limits.FREE_BYTES, limits.SHEET_PACKING * len(data)):
             message = (
-                f"unpacks to {size / 1e6:,.1f} MB, {size / len(data):,.0f} times its size; most of such a sheet is "
-                "empty: copy the tables into a new spreadsheet"
+                f"decompresses to {size / 1e6:,.1f} MB, {size / len(data):,.0f} times its size; copy the tables "
+                "into a new spreadsheet"
             )
             raise _Refused(message)
         if any(member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for member in members):
-            message = "is packed in a way that no spreadsheet program uses; save it again as .xlsx"
+            message = "uses an unsupported compression; save it again as .xlsx"
             raise _Refused(message)
         for member in members:
             part = archive.read(member)
@@ -113,10 +113,10 @@ def _examine(data: bytes) -> _Found:
                 _examine_xml(part, member.filename, found)
     if found.hidden:
         rows = counted(found.hidden, "row")
-        message = f"has {rows} hidden or filtered out, which would be read like the others; show or delete them"
+        message = f"has {rows} hidden or filtered, and hidden rows are read too; show or delete them"
         raise _Refused(message)
     if found.merges and found.spanned > limits.SPANNED:
-        message = f"has merged or linked cells, {found.spanned:,} in all; unmerge them and clear the links"
+        message = f"has merged or linked cells, {found.spanned:,} in total; unmerge them and remove the links"
         raise _Refused(message)
     return found
 
@@ -154,7 +154,7 @@ def _examine_xml(part: bytes, name: str, found: _Found) -> None:
         depth -= 1
 
     def refuse(*_: object) -> None:
-        message = f"has a document type in {shown(name)}, which no spreadsheet needs; save it again as .xlsx"
+        message = f"has a document type in {shown(name)}, which is not allowed; save it again as .xlsx"
         raise _Refused(message)
 
     parser = expat.ParserCreate()
@@ -168,7 +168,7 @@ def _examine_xml(part: bytes, name: str, found: _Found) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Grid:
-    """Rows of one sheet that hold something, as texts; kinds of cell that are no value, by row and column."""
+    """Non-empty rows of one sheet as texts; special cells by row and column."""
 
     rows: dict[int, list[str]]
     formulas: frozenset[tuple[int, int]] = field(default=frozenset())
@@ -178,7 +178,7 @@ class _Grid:
 def _read(data: bytes, max_rows: Mapping[str, int], problems: Problems, optional: Sequence[str]) -> dict[str, Records]:
     found = _examine(data)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about styles and extensions, which are not looked at
+        warnings.simplefilter("ignore")  # on styles and extensions, which are ignored
         values = _grids(data, max_rows, problems, optional, data_only=True)
         formulas = _grids(data, max_rows, Problems(), optional, data_only=False) if found.formulas else {}
         merges = _merges(data, values) if found.merges else {}
@@ -200,7 +200,7 @@ def _grids(
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
     grids: dict[str, _Grid] = {}
     if len(book.worksheets) > limits.SHEETS:
-        message = f"has {len(book.worksheets)} sheets; the most is {limits.SHEETS}; keep only the tables in it"
+        message = f"has {len(book.worksheets)} sheets; the maximum is {limits.SHEETS}; keep only the tables in it"
         raise _Refused(message)
     try:
         for sheet in book.worksheets:
@@ -213,13 +213,15 @@ def _grids(
                 grids[name] = grid
             elif grid.rows:
                 options = (*max_rows, *SKIPPED)
-                advice = "it stands twice; keep one" if known else problems.nearest(name, options)
-                problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}")
+                advice = "it occurs twice; keep one" if known else problems.nearest(name, options)
+                problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}", code="unknown-sheet")
     finally:
         book.close()
     for name in max_rows:
         if name not in grids and name not in optional:
-            problems.add(FILE, f"the sheet '{name}' is missing; add it with its headings in the first row")
+            problems.add(
+                FILE, f"the sheet '{name}' is missing; add it with its headings in the first row", code="missing-sheet"
+            )
     return grids
 
 
@@ -228,7 +230,7 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
     formulas, errors = set(), set()
     sheet.reset_dimensions()
     cells_of = sheet.iter_rows(max_row=_LAST_ROW, max_col=limits.COLUMNS)
-    blank = None  # the very same row stands for all that are missing, perhaps a million
+    blank = None  # one shared row for all missing ones, perhaps a million
     for number, cells in enumerate(cells_of, start=1):
         if cells is blank:
             continue
@@ -236,7 +238,7 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
             blank = cells
             continue
         if len(rows) > most:
-            problems.add(file, f"has more than {most:,} rows; thin it out or split the trip")
+            problems.add(file, f"has more than {most:,} rows; remove rows, or split the trip", code="too-large")
             break
         rows[number] = [_text(cell.value) for cell in cells]
         formulas |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "f"}
@@ -266,21 +268,23 @@ def _records(grid: _Grid) -> Iterator[tuple[int, list[str]]]:
 
 
 def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problems: Problems) -> None:
-    """Note formulas nobody has worked out, cells that show an error, and unprintable characters."""
+    """Report formulas without a stored value, error cells and unprintable characters."""
     from openpyxl.utils import get_column_letter
 
     for number, index in sorted(with_formulas.formulas if with_formulas is not None else ()):
         if not _at(grid, number, index):
             text = "the formula has no stored value; open and save the file in a spreadsheet program, or type the value"
-            problems.add(file, text, row=number, column=get_column_letter(index + 1))
+            problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
     for number, index in sorted(grid.errors):
-        text = f"the cell shows {shown(_at(grid, number, index))}; mend its formula or type the value"
-        problems.add(file, text, row=number, column=get_column_letter(index + 1))
+        text = f"the cell shows {shown(_at(grid, number, index))}; correct its formula, or type the value"
+        problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
     for number, cells in grid.rows.items():
         for index, text in enumerate(cells):
             control = CONTROL.search(text)
             if control is not None:
-                problems.add(file, control_fault(control), row=number, column=get_column_letter(index + 1))
+                problems.add(
+                    file, control_fault(control), row=number, column=get_column_letter(index + 1), code="encoding"
+                )
 
 
 def _at(grid: _Grid, number: int, index: int) -> str:
@@ -306,4 +310,6 @@ def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, pro
     used = [number for number, _ in _records(grid)]
     for first, last, name in merges:
         if any(first <= number <= last for number in used):
-            problems.add(file, f"the cells {name} are merged; unmerge them and fill in each one", row=first)
+            problems.add(
+                file, f"the cells {name} are merged; unmerge them and fill each one", row=first, code="merged-cells"
+            )

@@ -1,1 +1,1 @@
-"""The forecast: the timed drive put through the thermal model."""
+"""The forecast: the timed drive run through the thermal model."""

@@ -1,7 +1,7 @@
-"""From a trip folder to its forecast, in one place: what the folder says, the road that is open, the temperatures.
+"""From a trip folder to its forecast: inputs, open road, temperatures.
 
-Every command, and `planner` itself, comes this way, so that all go by one forecast. What is slow to load waits until it
-is needed: reading alone loads no model.
+All commands and the Python interface use this module, so they share one forecast. Slow imports are deferred
+until needed: reading alone loads no model.
 """
 
 from collections.abc import Callable, Mapping
@@ -32,15 +32,15 @@ Progress = Callable[[str], None]
 
 
 def quiet(_: str) -> None:
-    """Take no notice of progress."""
+    """Ignore progress messages."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
-    """What a trip folder says, checked: the trip, the car, what is known of the weather.
+    """Checked contents of a trip folder: trip, car, weather data.
 
-    `lesson` is what the trip's readings and fuel use taught, once `taught` has put it into car and weather; `untaught`
-    are those two before it.
+    `lesson` is the result of the trip's readings and fuel use after `taught` has applied it to car and weather;
+    `untaught` has the two before that.
     """
 
     trip: Trip
@@ -51,11 +51,11 @@ class Inputs:
 
     @property
     def learnt(self) -> tuple[str, ...]:
-        """What the readings taught, in sentences."""
+        """Sentences on what the readings changed."""
         return () if self.lesson is None else self.lesson.sentences
 
     def changed(self, changes: Mapping[str, str]) -> "Inputs":
-        """Return the same with values of the car changed, each named and written as in vehicle.toml."""
+        """Return the inputs with changed vehicle values, named and written as in vehicle.toml."""
         vehicle = self.car.vehicle
         for name, value in sorted(changes.items(), key=lambda one: one[0] == "trailer.mass"):  # its drag comes first
             vehicle = changed_car(vehicle, name, value)
@@ -63,13 +63,13 @@ class Inputs:
 
 
 def read_inputs(folder: Path, *, progress: Progress = quiet) -> Inputs:
-    """Read a trip folder whole, with the weather that was fetched for it earlier; never the network."""
+    """Read a trip folder with its saved weather; never uses the network."""
     trip, car = open_folder(folder)
     return Inputs(trip=trip, car=car, known=weather_for(trip, stations=ShippedStations(), progress=progress))
 
 
 def taught(inputs: Inputs, *, progress: Progress = quiet) -> Inputs:
-    """Learn from the owner's fuel use and readings.csv, once: the car, and the air of days on which it was read."""
+    """Learn from the owner's fuel use and readings.csv, once: the car, and the air of days with readings."""
     if inputs.lesson is not None or not (inputs.trip.readings or inputs.trip.fuel_use_m2):
         return inputs
     from planner.forecast.fuel_use import weigh_fuel_use
@@ -93,19 +93,19 @@ def taught(inputs: Inputs, *, progress: Progress = quiet) -> Inputs:
 
 
 def find_route(inputs: Inputs) -> "Route":
-    """Choose the road that is open and put it on the clock, in the air that the readings taught."""
+    """Choose an open road and build its timeline, with the air learnt from readings."""
     return _open(taught(inputs))
 
 
 def _open(inputs: Inputs) -> "Route":
-    """Choose the road that is open and put it on the clock."""
+    """Choose an open road and build its timeline."""
     from planner.route.timeline import open_route
 
     return open_route(inputs.trip, inputs.car.vehicle, inputs.known)
 
 
 def find_legs(inputs: Inputs) -> tuple[tuple[Leg, ...], tuple[str, ...]]:
-    """Choose the road alone, and say what was closed; the clock is only asked where a road has a season."""
+    """Choose the road only, and report closed roads; a timeline is built only if a road has a season."""
     legs = choose_route(inputs.trip)
     if all(leg.season is None for leg in legs):
         return legs, ()
@@ -114,7 +114,7 @@ def find_legs(inputs: Inputs) -> tuple[tuple[Leg, ...], tuple[str, ...]]:
 
 
 def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Progress = quiet) -> "Forecast":
-    """Forecast the trip; `start` says how warm the car sets off, as cold as the air without it."""
+    """Forecast the trip; `start` gives the start temperatures, the air's without it."""
     from planner.forecast.run import forecast
 
     known = taught(inputs, progress=progress)
@@ -126,7 +126,7 @@ def make_forecast(inputs: Inputs, *, start: "Start | None" = None, progress: Pro
         return replace(outlook, lesson=known.lesson)
     from planner.forecast.lessons import compared
 
-    progress("forecasting again without the readings, to see what they changed")
+    progress("forecasting again without the readings, for comparison")
     car, weather = known.untaught
     before = _open(replace(known, car=car, known=weather))
     return replace(outlook, lesson=compared(known.lesson, outlook, before, car, cold))
@@ -138,7 +138,7 @@ def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
     known = {f"{part}.{key_of(f)}": f for part, kind in sections().items() for f in fields(kind)}
     item = known.get(name)
     if item is None:
-        message = f"{said}: no such value of a car, {nearest(name, known)}"
+        message = f"{said}: unknown vehicle key, {nearest(name, known)}"
         raise PlannerError(message)
     try:
         value = _value(text, item.metadata)
@@ -151,7 +151,7 @@ def changed_car(car: Vehicle, name: str, text: str) -> Vehicle:
 
 
 def _value(text: str, meta: Mapping[str, object]) -> object:
-    """Read a value the way a vehicle file does."""
+    """Read a value as in a vehicle file."""
     if "options" in meta:
         return text
     unit = str(meta["unit"])
@@ -161,9 +161,9 @@ def _value(text: str, meta: Mapping[str, object]) -> object:
 
 
 def _number(text: str) -> float:
-    """Read a number that has no unit."""
+    """Read a number without a unit."""
     try:
         return float(text)
     except ValueError as exc:
-        message = f"read {shown(text)}; a number without a unit is needed, e.g. 0.5"
+        message = f"read {shown(text)}; write a number without a unit, e.g. 0.5"
         raise UnitError(message) from exc

@@ -1,4 +1,4 @@
-"""The owner's own fuel use as evidence: what the car burns on a trip tells how heavy and how blunt it is."""
+"""The owner's fuel use as evidence on mass and drag."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,18 +19,18 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 _LEARNT = ("mass", "drag")
-_OWNER_SD = 0.08  # ASSUMED: an owner's figure, from tankfuls on other roads than the trip's; 0.05 to 0.12
-_ENGINE_SD = 0.08  # ASSUMED: the model's own fuel for a given work at the wheels; 0.05 to 0.12
+_OWNER_SD = 0.08  # ASSUMED: error of an owner's figure, from other roads; 0.05 to 0.12
+_ENGINE_SD = 0.08  # ASSUMED: error of the model's fuel for given work at the wheels; 0.05 to 0.12
 _BEYOND_SD = 3.0  # further apart than this, one of the two is wrong
 
 
 def weigh_fuel_use(route: Route, car: VehicleFile) -> tuple[VehicleFile, str]:
-    """Set the owner's fuel use beside the model's, and learn mass and drag from it.
+    """Compare the owner's fuel use with the model's, and update mass and drag.
 
     Notes
     -----
     One observation, ln(own / model), of two factors whose prior is the car's; linear about the medians (Kalman update).
-    Fuel use that no such car could have is told and not used.
+    Implausible fuel use is reported and not used.
     """
     names = tuple(name for name in FACTORS if name in {*car.spread.names, *_LEARNT})
     at, learnt = _places(names), _places(_LEARNT)
@@ -48,7 +48,7 @@ def weigh_fuel_use(route: Route, car: VehicleFile) -> tuple[VehicleFile, str]:
     said = f"Your fuel use {own}; the model's {model}"
     if abs(apart) > _BEYOND_SD * scatter:
         return car, (
-            f"{said} on this trip: too far apart for one car, so it is not used. Look at fuel_use in trip.toml, and at "
+            f"{said} on this trip: too far apart for one car, so it is not used. Check fuel_use in trip.toml, and "
             "the car's mass and drag."
         )
     gain = prior @ slope / scatter**2
@@ -64,16 +64,16 @@ def weigh_fuel_use(route: Route, car: VehicleFile) -> tuple[VehicleFile, str]:
     heavier, blunter = 100.0 * (found[learnt] / medians[learnt] - 1.0)
     return replace(
         car, spread=spread
-    ), f"{said} on this trip. Taken from it: mass {heavier:+.0f} %, drag {blunter:+.0f} %."
+    ), f"{said} on this trip. Mean adjustment: mass {heavier:+.0f} %, drag {blunter:+.0f} %."
 
 
 def _places(names: Sequence[str]) -> list[int]:
-    """Places of factors among all."""
+    """Indices of factors."""
     return [list(FACTORS).index(name) for name in names]
 
 
 def _burnt(route: Route, car: VehicleFile) -> tuple[float, Floats]:
-    """Fuel that the car as described burns on the trip [L], and how its logarithm goes with those of mass and drag."""
+    """Fuel of the car as described on the trip [L], and its elasticities for mass and drag."""
     drive = route.timeline.drive
     work = compute_loads(car.vehicle, drive)[1]
     burnt = [float(np.sum(work.fuel_w * drive.duration_s)) / LHV_J_PER_L[car.vehicle.engine.fuel]]

@@ -1,4 +1,4 @@
-"""What readings.csv teaches: every reading put on the planned drive, the car and the air of its day learnt from it."""
+"""Learning from readings.csv: readings located on the planned drive update the car and the air of their day."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -21,24 +21,25 @@ from thermal.fluids import FLUIDS, fluid_of, fluids_in
 from thermal.taught import AIR, GAUGE_SD_K, Observation, Taught, teach
 from thermal.vehicle_file import VehicleFile
 
-FAR_S = 12.0 * 3600.0  # further from the plan's time than this, it is another drive
+FAR_S = 12.0 * 3600.0  # maximum difference from the planned time
 LATE_S = 1800.0
-LATE_K_PER_H = 1.5  # ASSUMED: what an hour changes in air, and so in a fluid; 0.5 to 3 K
-_UNSURE_OF_PLACE_K = 3.0  # ASSUMED: a time alone finds the place by the plan's clock; 2 to 6 K
-NOTE_K = 2.0  # differences below this are none
+LATE_K_PER_H = 1.5  # ASSUMED: change of the air, and so of a fluid, per hour; 0.5 to 3 K
+_UNSURE_OF_PLACE_K = 3.0  # ASSUMED: error if the position comes from the planned time; 2 to 6 K
+NOTE_K = 2.0  # smaller differences are not reported
+_FAR_NOTES = 2.0  # times NOTE_K: a reading this far off is always reported
 _HERE_M = 1.0
-_COLD = "the trip sets off there, cold; gauges say something from half an hour on, and are not used."
+_COLD = "the trip starts there, cold; readings in the first half hour are not used."
 
 
 def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
-    """Learn from the readings of a trip: the car as it is known then, and what it rests on."""
+    """Learn from the readings of a trip: the updated car, and the lesson."""
     trip = route.trip
     fitted = {fluid.key for fluid in fluids_in(car.vehicle)} & set(GAUGE_SD_K) | {AIR}
     placed, said = [], []
     for one in trip.readings:
         absent = sorted(set(one.temps_k) - fitted)
         if absent:
-            said.append(f"{READINGS} row {one.row}: this car has no {absent[0]} of its own; that reading is not used.")
+            said.append(f"{READINGS} row {one.row}: this car has no separate {absent[0]}; that reading is not used.")
         try:
             row, more_k = place_reading(route, one)
         except PlannerError as exc:
@@ -78,13 +79,12 @@ def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
 
 
 def compared(lesson: Lesson, outlook: Forecast, before: Route, car: VehicleFile, start: Start) -> Lesson:
-    """Say what the readings changed: the smallest margin ahead of them without and with what they taught."""
+    """Report the smallest margin ahead without and with the readings."""
     if not any(one.believed for one in lesson.seen) or len(before.legs) != len(outlook.legs):
         return lesson
-    trip, u = outlook.trip, units_of(outlook.trip.units)
+    u = units_of(outlook.trip.units)
     columns = [fluid.index for fluid in fluids_in(car.vehicle)]
-    draws = np.quantile(outlook.spread.margin_k, 1.0 - trip.confidence, axis=0)
-    after = np.minimum(draws, outlook.nominal.margin_k[0])[:, columns]
+    after = np.minimum(outlook.kept.margin_k, outlook.nominal.margin_k[0])[:, columns]
     earlier = first_margins_k(before, car, start)[:, columns]
     ahead = slice(min(lesson.ahead_of(outlook.legs), len(after) - 1), None)
     smallest = []
@@ -99,14 +99,14 @@ def compared(lesson: Lesson, outlook: Forecast, before: Route, car: VehicleFile,
 
 
 def place_reading(route: Route, one: Reading) -> tuple[int, float]:
-    """Segment of the drive at whose end a reading was taken, and what its place and time add to its error. [K]."""
+    """Segment at whose end a reading was taken, and the error added by its place and time. [K]."""
     line, found = route.timeline, []
     if one.place or one.along is not None:
         at_m = _distances_m(route, one)
         found = [int(np.searchsorted(line.end_m, distance_m - _HERE_M)) for distance_m in at_m]
     if one.when is None:
         if len(found) > 1:
-            message = "the route passes there more than once; give the time too"
+            message = "the route passes there more than once; enter the time too"
             raise PlannerError(message)
         return found[0], 0.0
     if not found:
@@ -121,7 +121,7 @@ def place_reading(route: Route, one: Reading) -> tuple[int, float]:
 
 
 def _distances_m(route: Route, one: Reading) -> list[float]:
-    """Distances along the route at which it passes the place of a reading."""
+    """Distances along the route of a reading's place."""
     ends = np.concatenate(([0.0], np.cumsum([leg.distance_m for leg in route.legs])))
     if one.along is None:
         found = [float(ends[i]) for i, key in enumerate(stops_of(route.legs)) if key == one.place]
@@ -143,12 +143,12 @@ def _distances_m(route: Route, one: Reading) -> list[float]:
 
 
 def _apart_s(line: Timeline, row: int, when: datetime) -> float:
-    """How long after the planned moment of a segment's end a local time is."""
+    """Difference of a local time from the planned time of a segment's end."""
     return clock.epoch_s(when, float(line.lat_deg[row]), float(line.lon_deg[row])) - float(line.end_s[row])
 
 
 def _by_clock(line: Timeline, when: datetime) -> tuple[int, float]:
-    """Segment that the plan drives at a local time."""
+    """Segment driven at a local time."""
     ends = [clock.epoch_s(when, float(line.lat_deg[i]), float(line.lon_deg[i])) for i in (0, -1)]
     rows = np.arange(*np.searchsorted(line.end_s, (min(ends) - LATE_S, max(ends) + LATE_S)))
     if rows.size:
@@ -171,7 +171,7 @@ def _ends(route: Route, leg: int) -> tuple[str, str]:
 def seen_of(
     placed: Sequence[tuple[Reading, Observation]], taught: Taught, drive: Drive, where: Callable[[Reading], str]
 ) -> tuple[Seen, ...]:
-    """Put every number beside what was expected of it."""
+    """Combine every reading with its expected value."""
     return tuple(
         Seen(
             row=one.row,
@@ -189,7 +189,7 @@ def seen_of(
 
 
 def _where(route: Route, one: Reading) -> str:
-    """Say where a reading was taken."""
+    """Text of a reading's location."""
     places, u = route.trip.places, units_of(route.trip.units)
     if one.along is not None:
         return f"{u.dist(one.along[2]):.1f} {u.distance} past {places[one.along[0]].name}"
@@ -202,7 +202,7 @@ def _label(what: str) -> str:
 
 
 def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -> str:
-    """What the readings of one fluid say."""
+    """Sentence on the readings of one fluid."""
     used = [one for one in seen if one.what == what and one.believed]
     if not used or what == AIR:
         return ""
@@ -210,6 +210,8 @@ def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -
     runs = float(np.mean([one.after_k - one.expected_k for one in used]))
     read = float(np.mean([one.read_k - one.expected_k for one in used]))
     count = f"{counted(len(used), 'reading')}, {_off(u, read)}" + (" on average" if len(used) > 1 else "")
+    if abs(runs) < NOTE_K and abs(read) >= _FAR_NOTES * NOTE_K:
+        return f"Your {_label(what)}: {count}. A forecast may be that far off, so it is still taken to run like {like}."
     if abs(runs) < NOTE_K:
         return f"Your {_label(what)} runs like {like}; {count}."
     word = "hotter" if runs > 0.0 else "cooler"
@@ -217,13 +219,13 @@ def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -
 
 
 def _off(u: Units, kelvin: float) -> str:
-    """Say how far a reading is from what was expected."""
+    """Text of a reading's difference from the expected value."""
     size = f"{u.diff(abs(kelvin)):.0f}"
     return "as expected" if size == "0" else f"{size} {u.temperature} {'above' if kelvin > 0.0 else 'below'} expected"
 
 
 def _air_words(route: Route, taught: Taught) -> list[str]:
-    """What the readings say of the air of their days."""
+    """Sentences on the air of the days with readings."""
     u, line, said = units_of(route.trip.units), route.timeline, []
     for day, (shift, _) in taught.air.items():
         if abs(shift) >= NOTE_K:
@@ -236,18 +238,18 @@ def _air_words(route: Route, taught: Taught) -> list[str]:
 
 
 def doubt_words(trip: Trip, one: Seen, file: str) -> str:
-    """Say that a reading is not believed, and what to look at."""
+    """Sentence on an unused reading, and what to check."""
     u = units_of(trip.units)
     read, expected = u.temp(one.read_k), u.temp(one.expected_k)
     high = "too hot" if one.read_k > one.expected_k else "too cold"
-    look = "the unit, whether it is that gauge, its sender and earth"
+    look = "the unit, whether it is that gauge, its sender and ground"
     if one.read_k > one.expected_k:
-        look += "; if the gauge is right, the car has a fault: stop and look before driving on"
+        look += "; if the gauge is right, the car has a fault: stop and check before driving on"
     elif one.what == "coolant":
         look += ", a thermostat that stays open, coolant too low to reach the sender"
     return (
         f"{file} row {one.row}, {one.where}: {_label(one.what)} {read:.0f} {u.temperature} is {high} for this car "
-        f"there, {expected:.0f} ± {u.diff(one.sd_k):.0f} expected; not believed. Check {look}."
+        f"there: {expected:.0f} ± {u.diff(one.sd_k):.0f} expected; not used. Check {look}."
     )
 
 

@@ -1,4 +1,4 @@
-"""The forecast: the trip's road, clock and car put through the thermal model, once as described and once spread."""
+"""The forecast: the trip's timeline and car run through the thermal model, as described and as an ensemble."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -7,6 +7,8 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.forecast.kept import CLOSE_K, Kept, Sample, keep_legs, sample_of
+from planner.forecast.room import require_room
 from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
@@ -22,9 +24,8 @@ from thermal.spread import SEED, draw, medians
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-SET, BATCH, BATCHES = 32, 256, 4  # draws in a scrambled set, in a batch, and the most batches
-ERROR_K = 0.3  # more are drawn until the margin at the trip's confidence is known this well
-_CLOSE_K = 20.0  # only margins smaller than this need be known that well
+BATCH, BATCHES = 256, 4  # draws per batch, maximum of batches
+ERROR_K = 0.3  # target sampling error of small margins at the trip's confidence
 
 
 Progress = Callable[[str], None]
@@ -34,26 +35,30 @@ Start = Callable[[Factors], Floats | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """What the model says of a trip.
+    """Results of the model for a trip.
 
     Attributes
     ----------
     nominal : Result
-        The car as described on the days expected: every segment's temperatures.
+        The car as described on expected days: temperatures of every segment.
     spread : Result
         Margins of all draws; temperatures about every minute of the first batch.
     band_k : ndarray, shape (n_segment, n_body)
-        Temperature not passed at the confidence asked for. [K]
+        Temperature not exceeded at the trip's confidence. [K]
     factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
-        The first batch of draws behind `spread`: cars, and shifts of each day's air temperature. [K]
+        The first batch of draws of `spread`: cars, and shifts of each day's air temperature. [K]
     mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
         Temperatures at the start of each day: of the car as described, then of every draw. [K]
-    error_k : float
-        Standard error of the margins at the trip's confidence, from the number of draws alone. [K]
+    kept : Kept
+        Margins at the trip's confidence and chances of passing limits, by leg and fluid, with their sampling errors.
+    sample : Sample
+        All draws behind them, and many that were not driven.
     start_k : ndarray, shape (n_body,), or None
-        Temperatures at the start of the car as described, where it does not start cold. [K]
+        Start temperatures of the car as described, None for a cold start. [K]
     lesson : Lesson or None
-        What readings on the way taught; `car` and the weather have it in them.
+        Result of readings on the way; already applied to `car` and the weather.
+    seed : int
+        Seed of the draws. [-]
     """
 
     route: Route
@@ -64,13 +69,20 @@ class Forecast:
     factors: Factors
     shift_k: Floats
     mornings_k: tuple[Floats, ...]
-    error_k: float
+    kept: Kept
+    sample: Sample
+    seed: int = SEED
     start_k: Floats | None = None
     lesson: Lesson | None = None
 
     @property
+    def error_k(self) -> float:
+        """Sampling error of the worst known of the small margins: a standard error, from the draws alone. [K]."""
+        return _worst_error_k(self.kept)
+
+    @property
     def trip(self) -> Trip:
-        """The trip, without roads that were closed."""
+        """The trip, without closed roads."""
         return self.route.trip
 
     @property
@@ -85,54 +97,64 @@ class Forecast:
 
     @property
     def known(self) -> TripWeather:
-        """Weather used beyond the places' usual highs and lows."""
+        """Weather data beyond the places' usual highs and lows."""
         return self.route.known
 
 
-def _batch(
-    timeline: Timeline,
-    car: VehicleFile,
-    sd_k: Floats,
-    number: int,
-    rows: npt.NDArray[np.int64],
-    start: Start,
-) -> tuple[Factors, Floats, Result]:
-    """Run one batch of draws: independently scrambled sets of the same size, seeded by its number."""
-    first = SEED + number * (BATCH // SET)
-    parts = [
-        draw(SET, ambient_sd_k=sd_k, seed=first + i, posterior=car.spread, vehicle=car.vehicle)
-        for i in range(BATCH // SET)
-    ]
-    factors = Factors(*(np.concatenate(columns) for columns in zip(*(part[0] for part in parts), strict=True)))
-    shift = np.concatenate([part[1] for part in parts])
-    start_k = start(factors)
-    result = simulate(timeline.drive, car.vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=rows)
-    return factors, shift, result
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Draws:
+    """What the draws of one forecast share: the whole sequence, of which the first are driven first."""
+
+    timeline: Timeline
+    car: VehicleFile
+    start: Start
+    rows: npt.NDArray[np.int64]
+    factors: Factors
+    shift_k: Floats
+    seed: int
+
+    def batch(self, number: int) -> tuple[Factors, Floats, Result]:
+        """Drive one batch of draws."""
+        part = slice(number * BATCH, (number + 1) * BATCH)
+        factors, shift = Factors(*(column[part] for column in self.factors)), self.shift_k[part]
+        start_k = self.start(factors)
+        drive, vehicle = self.timeline.drive, self.car.vehicle
+        result = simulate(drive, vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=self.rows)
+        return factors, shift, result
+
+    def off(self, number: int, result: Result) -> Result:
+        """A batch of draws with the model's own error added."""
+        known = self.car.spread.discrepancy
+        return with_error(result, self.timeline.drive, self.car.vehicle, known, seed=self.seed + number)
+
+    def sample(self, n_draw: int) -> Sample:
+        """The first draws beside many that are not driven."""
+        first = Factors(*(column[:n_draw] for column in self.factors))
+        return sample_of(self.car, first, self.shift_k[:n_draw], ambient_sd_k(self.timeline), self.seed)
 
 
-def _off(timeline: Timeline, car: VehicleFile, number: int, result: Result) -> Result:
-    """A batch of draws with the model's own error added."""
-    return with_error(result, timeline.drive, car.vehicle, car.spread.discrepancy, seed=SEED + number)
+def _draws(timeline: Timeline, car: VehicleFile, start: Start, seed: int) -> _Draws:
+    """Draw as many cars and days as may be wanted: one quasi-random sequence."""
+    factors, shift = draw(
+        BATCH * BATCHES, ambient_sd_k=ambient_sd_k(timeline), seed=seed, posterior=car.spread, vehicle=car.vehicle
+    )
+    rows = rows_along(timeline.drive)
+    return _Draws(timeline=timeline, car=car, start=start, rows=rows, factors=factors, shift_k=shift, seed=seed)
 
 
-def margin_error_k(margin_k: Floats, confidence: float) -> float:
-    """Monte-Carlo error of the margins at a confidence, the largest among those that are close.
+def days_of_legs(timeline: Timeline) -> npt.NDArray[np.int64]:
+    """Day of every leg."""
+    return np.array([n for n, day in enumerate(timeline.days) for _ in range(day.first, day.last + 1)], np.int64)
 
-    Notes
-    -----
-    The sets' own quantiles scatter as their scrambling does; the error of the whole is their standard deviation over
-    the root of their number (randomised quasi-Monte Carlo, Owen 1997; from memory).
 
-    Examples
-    --------
-    >>> draws = np.random.default_rng(0).normal(0.0, 10.0, (4096, 1, 1))
-    >>> 0.2 < margin_error_k(draws, 0.9) < 0.4  # 10 sqrt(0.09 / 4096) / 0.175 = 0.27 for independent draws
-    True
-    """
-    sets = margin_k.reshape(-1, SET, *margin_k.shape[1:])
-    each = np.quantile(sets, 1.0 - confidence, axis=1)
-    error = np.std(each, axis=0, ddof=1) / np.sqrt(len(each))
-    return float(np.max(np.where(each.mean(axis=0) < _CLOSE_K, error, 0.0)))
+def kept_at(outlook: "Forecast", confidence: float) -> Kept:
+    """Margins of every leg and fluid at another confidence than the trip's."""
+    return keep_legs(outlook.spread.were_k, days_of_legs(outlook.timeline), outlook.sample, confidence)
+
+
+def _worst_error_k(kept: Kept) -> float:
+    """Sampling error of the worst known among margins that are close; none where none is. [K]."""
+    return float(np.max(np.where(kept.margin_k < CLOSE_K, kept.error_k, 0.0)))
 
 
 def _first_morning_k(timeline: Timeline, start: Start, usual: Factors, factors: Factors) -> Floats:
@@ -153,13 +175,13 @@ def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Float
 
 
 def ambient_sd_k(timeline: Timeline) -> Floats:
-    """Standard deviation of the air temperature of every day, by where it comes from."""
+    """Standard deviation of the air temperature of every day, by source."""
     driven = np.where(timeline.on_road, timeline.drive.duration_s, 0.0)
     return day_sd_k(timeline.air_sd_k, day=timeline.drive.day, weight=driven, n_day=len(timeline.days))
 
 
 def as_described(route: Route, car: VehicleFile, start: Start = lambda _: None) -> Result:
-    """Drive a route with the car as described, on the days expected."""
+    """Run a route with the car as described, on expected days."""
     usual = medians(car.spread)
     return simulate(route.timeline.drive, car.vehicle, start_k=start(usual), factors=usual)
 
@@ -171,38 +193,50 @@ def forecast(
     known: TripWeather = NO_WEATHER,
     start: Start = lambda _: None,
     progress: Progress = lambda _: None,
+    seed: int = SEED,
 ) -> Forecast:
     """Forecast a trip."""
     progress("choosing the road and the days")
-    return forecast_route(open_route(trip, car.vehicle, known), car, start=start, progress=progress)
+    return forecast_route(open_route(trip, car.vehicle, known), car, start=start, progress=progress, seed=seed)
 
 
 def forecast_route(
-    route: Route, car: VehicleFile, *, start: Start = lambda _: None, progress: Progress = lambda _: None
+    route: Route,
+    car: VehicleFile,
+    *,
+    start: Start = lambda _: None,
+    progress: Progress = lambda _: None,
+    seed: int = SEED,
 ) -> Forecast:
-    """Forecast a route that is known."""
+    """Forecast a given route."""
     if not is_compiled():
-        progress("first run: the thermal model is being compiled for this processor, once, for about 10 s")
-    progress("forecasting temperatures, the car as described, then its spread")
+        progress("first run: compiling the thermal model for this processor, once, for about 10 s")
+    progress("forecasting temperatures: first the car as described, then its uncertainty")
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
+    rows = rows_along(timeline.drive)
+    require_room(rows=len(rows), draws=BATCH, bodies=N_BODY, compiled=is_compiled())
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
-    rows = rows_along(timeline.drive)
-    sd = ambient_sd_k(timeline)
-    factors, shift, drawn = _batch(timeline, car, sd, 0, rows, start)
-    mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, drawn, nights))
-    spread = _off(timeline, car, 0, drawn)
-    del drawn  # as large as all the rest
-    margins = [spread.margin_k]
-    while (error := margin_error_k(np.concatenate(margins), confidence)) > ERROR_K and len(margins) < BATCHES:
-        progress(f"{len(margins) * BATCH} draws, margins known to {error:.1f} K; drawing more")
-        more = _batch(timeline, car, sd, len(margins), rows, start)[2]
-        margins.append(_off(timeline, car, len(margins), more).margin_k)
-    spread = replace(spread, margin_k=np.concatenate(margins))
+    drawn, day = _draws(timeline, car, start, seed), days_of_legs(timeline)
+    factors, shift, first = drawn.batch(0)
+    mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, first, nights))
+    spread = drawn.off(0, first)
+    del first  # as large as all the rest
+    parts = [(spread.margin_k, spread.were_k)]
+    sample = drawn.sample(BATCH)
+    kept = keep_legs(spread.were_k, day, sample, confidence)
+    while (error := _worst_error_k(kept)) > ERROR_K and len(parts) < BATCHES:
+        progress(f"{len(parts) * BATCH} draws, sampling error up to {error:.1f} K; drawing more")
+        more = drawn.off(len(parts), drawn.batch(len(parts))[2])
+        parts.append((more.margin_k, more.were_k))
+        were = np.concatenate([part[1] for part in parts])
+        sample = drawn.sample(len(were))
+        kept = keep_legs(were, day, sample, confidence)
+    margin, were = (np.concatenate(column) for column in zip(*parts, strict=True))
+    spread = replace(spread, margin_k=margin, were_k=were)
     highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
-    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[rows], high) for high in highs])
+    band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[drawn.rows], high) for high in highs])
     start_k = start(usual)
-    at_confidence = np.quantile(spread.margin_k, 1.0 - confidence, axis=0)
     return Forecast(
         route=route,
         car=car,
@@ -213,31 +247,32 @@ def forecast_route(
             nominal.temps_k[0],
             limit_k=nominal.limit_k,
             group=timeline.drive.group.astype(np.int64),
-            margin_k=np.minimum(at_confidence, nominal.margin_k[0]),
+            margin_k=np.minimum(kept.margin_k, nominal.margin_k[0]),
         ),
         factors=factors,
         shift_k=shift,
         mornings_k=mornings_k,
-        error_k=error,
+        kept=kept,
+        sample=sample,
+        seed=seed,
         start_k=None if start_k is None else np.atleast_2d(start_k)[0],
     )
 
 
 def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
-    """Margins of every leg and fluid at the trip's confidence, from the first batch alone: to be set beside others."""
-    described = as_described(route, car, start).margin_k[0]
-    line = route.timeline
-    drawn = _off(line, car, 0, _batch(line, car, ambient_sd_k(line), 0, rows_along(line.drive), start)[2])
-    return np.asarray(np.minimum(np.quantile(drawn.margin_k, 1.0 - route.trip.confidence, axis=0), described))
+    """Margins of every leg and fluid at the trip's confidence, from the first batch only, for comparisons."""
+    described, drawn = as_described(route, car, start).margin_k[0], _draws(route.timeline, car, start, SEED)
+    were, day = drawn.off(0, drawn.batch(0)[2]).were_k, days_of_legs(route.timeline)
+    return np.asarray(np.minimum(keep_legs(were, day, drawn.sample(BATCH), route.trip.confidence).margin_k, described))
 
 
 def span_of(outlook: Forecast, leg: int) -> Span:
-    """Run of segments in which a leg is driven, or the car carried along it."""
-    return next(s for s in outlook.timeline.spans if s.on_road and s.leg == leg)
+    """Segments of a leg, driven or carried."""
+    return outlook.timeline.span_of(leg)
 
 
 def local_time(outlook: Forecast, segment: int, *, begin: bool = False) -> datetime:
-    """Wall clock at a segment's end or beginning, in the zone of where it ends."""
+    """Local time at a segment's end or start, in the zone of its end."""
     line = outlook.timeline
     seconds = line.begin_s[segment] if begin else line.end_s[segment]
     return clock.local(float(seconds), float(line.lat_deg[segment]), float(line.lon_deg[segment]))

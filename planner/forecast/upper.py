@@ -1,8 +1,8 @@
-"""The upper temperature along the way, so drawn that it comes as near the limit on a leg as the leg's margin says.
+"""The upper temperature along the route, made consistent with the margin of each leg.
 
-Each moment has its own quantile. The margin of a leg is smaller than those quantiles leave, since a limit may be passed
-at any of its moments; and larger where a temperature may only be reached sooner than expected, which raises no peak. So
-the quantiles are widened about what is expected, or held back, until both agree: one figure, wherever it is shown.
+Each time has its own quantile. The margin of a leg is smaller than these suggest, since a limit may be passed
+at any time; and larger where a temperature is only reached sooner than expected, without a higher peak. So
+the quantiles are scaled about the expected value until both agree.
 """
 
 import numpy as np
@@ -16,11 +16,11 @@ Floats = npt.NDArray[np.float64]
 def along_legs(
     moment_k: Floats, expected_k: Floats, *, limit_k: Floats, group: npt.NDArray[np.int64], margin_k: Floats
 ) -> Floats:
-    """Widen the quantiles of moments until each leg keeps its margin, and no more.
+    """Scale the quantiles until each leg has exactly its margin.
 
     Notes
     -----
-    Rows are segments: quantiles of moments and what is expected by body, limits by fluid, the leg of each; margins at
+    Rows are segments: quantiles and expected values by body, limits by fluid, leg; margins at
     the same confidence are by leg and fluid. The result is never below what is expected. [K]
     """
     upper = np.maximum(moment_k, expected_k)

@@ -1,1 +1,1 @@
-"""What ships with the program about the ground, towns and usual temperatures: known without asking anybody."""
+"""Shipped data on terrain, towns and usual temperatures."""

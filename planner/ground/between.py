@@ -1,4 +1,4 @@
-"""How far the ground stands above a leg whose profile nobody gave, and whether an even grade may stand for it."""
+"""Terrain along a leg without profile, and whether a constant grade is acceptable."""
 
 from dataclasses import dataclass
 
@@ -18,28 +18,27 @@ RUGGED_M = 220.0
 cell unseen; likely range 150 to 300."""
 TILTED, TILTED_RISE_M = 0.01, 150.0
 """ASSUMED: a mean grade above this with that much rise seldom is the same all the way."""
-_MORE, _FEARED_GRADE, _STEEPEST = 1.3, 0.06, 0.12
-SHORT_M = 8000.0  # less than a cell: its mean height says little, how it changes says more
+SHORT_M = 8000.0  # less than a cell: the mean elevation says little, its change more
 _STEP_M = 2000.0
-_ROUND_ABOUT = 1.3  # a road longer than this times the straight line bends far from it
+_ROUND_ABOUT = 1.3  # longer roads leave the straight line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Between:
-    """The coarse ground between the ends of a leg.
+    """Coarse terrain between the ends of a leg.
 
     Attributes
     ----------
     above_m : float
-        How far its highest part stands above the higher end, 0 where it does not. [m]
+        Height of its highest part above the higher end, at least 0. [m]
     below_m : float
-        How far its lowest part lies below the lower end, 0 where it does not. [m]
+        Depth of its lowest part below the lower end, at least 0. [m]
     off_even_m : float
-        Its largest distance, up or down, from the straight grade between the two ends. [m]
+        Its largest vertical distance from the constant grade between the ends. [m]
     climb_m : tuple of float
-        Heights at the foot and the top of the greatest rise on the way, ends included. [m]
+        Elevations at the foot and the top of the greatest rise, ends included. [m]
     even : bool
-        Whether an even grade may stand for the road; where not, its margins are not known.
+        Whether a constant grade is acceptable; if not, the margins are unknown.
     """
 
     above_m: float
@@ -52,12 +51,12 @@ class Between:
 def ground_between(
     start: tuple[float, float, float], finish: tuple[float, float, float], *, distance_m: float
 ) -> Between:
-    """Compare the ground between two places (latitude, longitude [deg], height [m]) with an even grade.
+    """Compare the terrain between two places (latitude, longitude [deg], elevation [m]) with a constant grade.
 
     Notes
     -----
-    Means over cells of some 9 km: of passes they show most of the height, of gorges little. So a road along a river
-    through mountains is called not even; that is meant. Checked against the passes in tests/planner/ground.
+    Means over cells of some 9 km show most of the height of passes, but little of gorges. So a road along a river
+    through mountains is classed as not even; this is intended. Checked against the passes in tests/planner/ground.
 
     Examples
     --------
@@ -92,46 +91,11 @@ def ground_between(
 
 
 def _greatest_rise_m(heights_m: ArrayLike) -> tuple[float, float]:
-    """Foot and top of the greatest rise of a line of heights."""
+    """Foot and top of the greatest rise of a series of elevations."""
     height = np.asarray(heights_m, dtype=np.float64)
     lowest = np.minimum.accumulate(height)
     top = int(np.argmax(height - lowest))
     return float(lowest[top]), float(height[top])
-
-
-def cautious_profile(
-    between: Between, *, start_m: float, finish_m: float, distance_m: float
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Distances and heights of the hardest road the ground lets one fear between two heights, to be forecast.
-
-    Flat, then as late as may be one climb to a top, then down to the finish. A leg whose margins are ample on it is
-    ample whatever the road does; a leg whose margins are not is unknown, not thin.
-
-    Notes
-    -----
-    The top stands 150 m above the higher end and 1.3 times as far again as the coarse ground: above the published
-    height of each of 25 passes tried. 6 % (ASSUMED; likely range 5 to 8), steeper where the leg is too short for it.
-
-    Examples
-    --------
-    >>> ground = Between(above_m=600.0, below_m=0.0, off_even_m=700.0, climb_m=(1400.0, 2100.0), even=False)
-    >>> distance, height = cautious_profile(ground, start_m=1500.0, finish_m=1400.0, distance_m=60e3)
-    >>> [round(metres) for metres in height], [round(metres / 1e3) for metres in distance]
-    ([1500, 1400, 1400, 2430, 1400], [0, 2, 26, 43, 60])
-    """
-    low, top = min(start_m, finish_m), max(start_m, finish_m) + LEVEL_M + _MORE * between.above_m
-    if start_m - low + 2.0 * top - low - finish_m > _FEARED_GRADE * distance_m:
-        low = start_m  # no room to go down first
-    top = min(top, max(start_m, finish_m, 0.5 * (_STEEPEST * distance_m + low + finish_m)))
-    grade = max(_FEARED_GRADE, (start_m - low + 2.0 * top - low - finish_m) / distance_m * 1.02)
-    fallen, foot = (start_m - low) / grade, distance_m - (2.0 * top - low - finish_m) / grade
-    points = ((0.0, start_m), (fallen, low), (foot, low), (distance_m - (top - finish_m) / grade, top))
-    kept = [points[0]]
-    for at, height in (*points[1:], (distance_m, finish_m)):
-        if at - kept[-1][0] > 1.0:
-            kept.append((at, height))
-    kept[-1] = (distance_m, finish_m)
-    return tuple(at for at, _ in kept), tuple(height for _, height in kept)
 
 
 def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
@@ -142,7 +106,7 @@ def _ruggedness_m(lat: Floats, lon: Floats) -> Floats:
 
 
 def _bowed(lat: Floats, lon: Floats, share: Floats, most_m: float) -> tuple[Floats, Floats]:
-    """Move a line sideways, most at its middle."""
+    """Shift a line sideways, most at its middle."""
     aside_deg = np.degrees(most_m / 6371008.8) * np.sin(np.pi * share)
     narrow = max(float(np.cos(np.radians(lat.mean()))), 0.1)
     east, north = (lon[-1] - lon[0] + 180.0) % 360.0 - 180.0, lat[-1] - lat[0]

@@ -1,4 +1,4 @@
-"""Unpacking the shipped tables; what does not look as it should is told, not used."""
+"""Decoding of the shipped tables; damaged data raises an error."""
 
 import json
 import lzma
@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from planner.model.errors import PlannerError
 
-_ADVICE = "install the program anew"
+_ADVICE = "reinstall the program"
 
 
 class Unpacker:
-    """A shipped table of one line of JSON and rows of numbers, read from front to back."""
+    """Sequential reader of a shipped table: one line of JSON, then rows of numbers."""
 
     def __init__(self, path: Path) -> None:
         self._path, self._at = path, 0
@@ -29,9 +29,9 @@ class Unpacker:
         try:
             found = json.loads(self._data[:end])
         except ValueError as exc:
-            raise damaged(self._path, "its first line") from exc
+            raise damaged(self._path, "bad first line") from exc
         if not isinstance(found, dict):
-            raise damaged(self._path, "its first line")
+            raise damaged(self._path, "bad first line")
         self._at = end
         return found
 
@@ -40,12 +40,12 @@ class Unpacker:
         size = np.dtype(kind).itemsize * count
         part = self._data[self._at : self._at + size]
         if len(part) != size:
-            raise damaged(self._path, "it ends early")
+            raise damaged(self._path, "truncated")
         self._at += size
         return np.frombuffer(part, dtype=kind)
 
     def summed(self, count: int) -> NDArray[np.int64]:
-        """Return a row of whole numbers kept as differences, four bytes each, lowest bytes first."""
+        """Return a row of integers stored as differences, four bytes each, lowest bytes first."""
         columns = self.numbers("u1", 4 * count).reshape(4, count)
         steps = np.ascontiguousarray(columns.T).view("<i4").ravel()
         return np.cumsum(steps, dtype=np.int64)
@@ -59,6 +59,6 @@ class Unpacker:
 
 
 def damaged(path: Path, what: str) -> PlannerError:
-    """Say that a shipped file cannot be used."""
-    message = f"{path.name}: shipped with the program, cannot be read ({what}); {_ADVICE}"
+    """Error for an unusable shipped file."""
+    message = f"{path.name}: data file of the program, cannot be read ({what}); {_ADVICE}"
     return PlannerError(message)

@@ -1,4 +1,4 @@
-"""Heights of the ground, coarse: means over cells of five minutes of arc, some 9 km north to south."""
+"""Coarse terrain elevations: means over cells of five minutes of arc, some 9 km north to south."""
 
 import functools
 import zlib
@@ -27,7 +27,7 @@ def _path() -> Path:
 
 @functools.cache
 def _file() -> tuple[bytes, NDArray[np.uint32]]:
-    """Read the file and where its tiles begin."""
+    """Read the file and the offsets of its tiles."""
     try:
         data = _path().read_bytes()
     except OSError as exc:
@@ -35,10 +35,10 @@ def _file() -> tuple[bytes, NDArray[np.uint32]]:
     count = _TILES_DOWN * _TILES_ACROSS + 1
     first = len(_MAGIC) + 4 * count
     if not data.startswith(_MAGIC) or len(data) < first:
-        raise damaged(_path(), "its first bytes")
+        raise damaged(_path(), "bad first bytes")
     offsets = np.frombuffer(data[len(_MAGIC) : first], dtype="<u4")
     if offsets[0] != first or offsets[-1] != len(data):
-        raise damaged(_path(), "its length")
+        raise damaged(_path(), "wrong length")
     return data, offsets
 
 
@@ -55,7 +55,7 @@ def _tile(number: int) -> NDArray[np.uint8]:
 
 
 def cells(row: ArrayLike, column: ArrayLike) -> Floats:
-    """Mean heights of cells, 0 where none is known; row 0 is the northernmost, column 0 begins at 180 degrees west."""
+    """Mean elevations of cells, 0 if unknown; row 0 is the northernmost, column 0 starts at 180 degrees west."""
     rows, columns = np.broadcast_arrays(np.asarray(row, dtype=np.intp), np.asarray(column, dtype=np.intp))
     rows = np.clip(rows, 0, _TILE * _TILES_DOWN - 1)
     columns = columns % (_TILE * _TILES_ACROSS)
@@ -68,9 +68,9 @@ def cells(row: ArrayLike, column: ArrayLike) -> Floats:
 
 
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
-    """Height of the ground at points, between the middles of the cells around each.
+    """Terrain elevation at points, interpolated between cell centres.
 
-    Within some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres off either.
+    Accurate to some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres from either.
 
     References
     ----------

@@ -1,4 +1,4 @@
-"""Towns by place and by name: 193,000 of 500 and more people, from the GeoNames extracts."""
+"""Towns by position and by name: 193,000 with 500 or more people, from the GeoNames extracts."""
 
 import functools
 import re
@@ -23,7 +23,7 @@ _LONG = re.compile(rf"\b(?:{'|'.join(_SHORT)})\b")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Town:
-    """A town, its state or country, and about how many people live there."""
+    """A town with its state or country and approximate population."""
 
     name: str
     region: str
@@ -78,11 +78,11 @@ def table() -> Towns:
         count = int(head["towns"])
         regions, countries = tuple(map(str, head["regions"])), {str(k): str(v) for k, v in head["countries"].items()}
     except (KeyError, ValueError, TypeError, AttributeError) as exc:
-        raise damaged(path, "its first line") from exc
+        raise damaged(path, "bad first line") from exc
     lat, lon, height = (packed.summed(count) for _ in range(3))
     people, region = packed.numbers("u1", count), packed.numbers("<u2", count)
     if count == 0 or int(region.max()) >= len(regions) or any(r[:2] not in countries for r in regions):
-        raise damaged(path, "its regions")
+        raise damaged(path, "bad regions")
     return Towns(
         names=packed.lines(count),
         lat_deg=np.asarray(lat * 1e-3, dtype=np.float64),
@@ -134,7 +134,7 @@ def apart_km(lat_deg: float | Floats, lon_deg: float | Floats, lats_deg: Floats,
 
 
 def plain(name: str) -> str:
-    """Fold a name to what two spellings share.
+    """Normalise the spelling of a name.
 
     Examples
     --------
@@ -145,7 +145,7 @@ def plain(name: str) -> str:
 
 
 def _folded(lines: str) -> str:
-    """Fold a text of one name a line, all names at once."""
+    """Normalise a text with one name per line."""
     letters = _MARKS.sub("", unicodedata.normalize("NFKD", lines.casefold()))
     spaced = _SPACES.sub(" ", letters).replace(" \n", "\n").replace("\n ", "\n")
     return _LONG.sub(lambda word: _SHORT[word[0]], spaced)
@@ -160,7 +160,7 @@ def _by_name() -> dict[str, list[int]]:
 
 
 def towns_named(name: str) -> list[Town]:
-    """Towns of a name, alone or with its state, province or country behind a comma.
+    """Towns by name, optionally followed by a comma and state, province or country.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Usual highs and lows where stations stand near, from the shipped normals, and how far to believe them."""
+"""Usual highs and lows from the shipped station normals, with their errors."""
 
 import functools
 from collections.abc import Sequence
@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from planner.ground.packed import Unpacker, damaged
 from planner.ground.terrain import sea_km
@@ -21,9 +21,9 @@ BELIEVED_SD_K = 3.5
 """ASSUMED: a usual high that is further out than this is not to be planned on; likely range 3 to 5."""
 FARTHEST_KM = 400.0
 NEIGHBOURS = 10
-_NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
+_NEAR_KM = 10.0  # bounds the weight of a station at the point
 _ALIKE_M = 400.0  # difference of height at which a station's weight has fallen to 1/e
-_COAST_KM = 40.0  # the sea is felt as far inland, to 1/e
+_COAST_KM = 40.0  # distance inland at which the effect of the sea has fallen to 1/e
 # Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
 # error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
 _LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
@@ -36,7 +36,7 @@ _SD_LOW = (1.3, 0.4, 4.0, 1.7, 0.8, 0.0, 0.4)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Usual:
-    """Usual high and low of a place, their standard errors, and the station that counted most."""
+    """Usual high and low of a place, their standard errors, and the station with the largest weight."""
 
     high_k: float
     low_k: float
@@ -44,12 +44,11 @@ class Usual:
     low_sd_k: float
     station: str
     station_km: float
-    station_m: float
     coast: bool
 
     @property
     def believed(self) -> bool:
-        """Whether the high may be planned on."""
+        """Whether the high is reliable enough for planning."""
         return self.high_sd_k <= BELIEVED_SD_K
 
 
@@ -75,7 +74,7 @@ def stations() -> Stations:
     head: dict[str, Any] = packed.head()
     count = head.get("stations")
     if not isinstance(count, int) or count < NEIGHBOURS:
-        raise damaged(path, "its first line")
+        raise damaged(path, "bad first line")
     lat, lon, height, sea = (packed.summed(count) for _ in range(4))
     high, low = (packed.summed(12 * count).reshape(12, count).T / 10.0 + 273.15 for _ in range(2))
     named = [line.partition("\t") for line in packed.lines(count)]
@@ -104,29 +103,30 @@ def month_of(day: date) -> float:
     return day.month - 0.5 + round((day.day - 1) / length, 1)
 
 
-def summer_share(month: float, lat_deg: float = 45.0) -> float:
-    """Share of summer in a time of year: 1 in mid July, 0 in mid January; the other way round south of the equator.
+def summer_share(month: float, lat_deg: ArrayLike = 45.0) -> Floats:
+    """Summer fraction of a time of year: 1 in mid July, 0 in mid January; reversed south of the equator.
 
     Examples
     --------
-    >>> summer_share(7.0), summer_share(7.0, lat_deg=-33.9)
-    (1.0, 0.0)
+    >>> summer_share(7.0, [45.0, -33.9])
+    array([1., 0.])
     """
-    share = float(0.5 - 0.5 * np.cos(2.0 * np.pi * (month - 1.0) / 12.0))
-    return share if lat_deg >= 0.0 else 1.0 - share
+    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * (month - 1.0) / 12.0)
+    return np.asarray(np.where(np.asarray(lat_deg) >= 0.0, share, 1.0 - share))
 
 
-def lapse_k_per_m(month: float, lat_deg: float = 45.0) -> tuple[float, float]:
+def lapse_k_per_m(month: float, lat_deg: ArrayLike = 45.0) -> tuple[Floats, Floats]:
     """Fall of usual highs and lows with height, by the time of year.
 
     Examples
     --------
-    >>> lapse_k_per_m(1.0), lapse_k_per_m(7.0), lapse_k_per_m(1.0, lat_deg=-33.9)
-    ((0.004, 0.0025), (0.007, 0.0045), (0.007, 0.0045))
+    >>> high, low = lapse_k_per_m(1.0, [40.0, -33.0])
+    >>> high * 1e3, low * 1e3
+    (array([4., 7.]), array([2.5, 4.5]))
     """
     share = summer_share(month, lat_deg)
-    high, low = (cold + (warm - cold) * share for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
-    return high / 1e3, low / 1e3
+    high, low = ((cold + (warm - cold) * share) / 1e3 for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
+    return high, low
 
 
 def in_month(monthly: Floats, month: float) -> Floats:
@@ -174,9 +174,9 @@ def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: floa
     sea = sea_km(lat_deg, lon_deg)
     coast = np.log((table.sea_km[near] + 10.0) / (sea + 10.0))
     log_weight = -np.log(km**2 + _NEAR_KM**2) - (higher_m / _ALIKE_M) ** 2 - coast**2
-    weight = np.exp(log_weight - log_weight.max())  # none so unlike that all weights vanish
+    weight = np.exp(log_weight - log_weight.max())  # keeps all weights from vanishing
     weight /= weight.sum()
-    summer = summer_share(month, lat_deg)
+    summer = float(summer_share(month, lat_deg))
     unlike = (1.0, weight @ km / 100.0, weight @ np.abs(higher_m) / 1e3, weight @ np.abs(coast))
     by_sea = float(np.exp(-sea / _COAST_KM))
     found = []
@@ -197,6 +197,5 @@ def _usual_at(lat_deg: float, lon_deg: float, elevation_m: float, *, month: floa
         low_sd_k=low_sd,
         station=table.name[near[best]],
         station_km=float(km[best]),
-        station_m=float(table.elevation_m[near[best]]),
         coast=bool(table.sea_km[near[best]] < _COAST_KM),
     )

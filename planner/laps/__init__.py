@@ -1,1 +1,1 @@
-"""A closed course or hill: laps, stints and cooling, before a fluid or the brakes are thin."""
+"""Closed course or hill: laps, stints and cooling until a margin is thin."""

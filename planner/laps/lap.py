@@ -1,4 +1,4 @@
-"""A lap as a speed trace: cut from points someone measured, or made from a few numbers and the car's own power."""
+"""A lap as a speed trace: from measured points, or computed from summary numbers and the car's power."""
 
 from dataclasses import dataclass
 from itertools import pairwise
@@ -17,7 +17,7 @@ from thermal.roadload import G_M_PER_S2, rotational_factor
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
-LONGEST_S, WIDEST_M_PER_S = 5.0, 6.0  # no piece of a lap is longer, and within none the speed changes by more
+LONGEST_S, WIDEST_M_PER_S = 5.0, 6.0  # longest piece of a lap, largest change of speed within one
 _STEADY_M_PER_S = 0.3
 # ASSUMED: mean deceleration of a quick driver on road tyres, 0.5 to 0.9 g; grip of the driven wheels, 0.4 to 0.6 g.
 BRAKING_G, GRIP_G = 0.6, 0.5
@@ -54,7 +54,7 @@ class Trace:
         return self.duration_s * self.speed_m_per_s * self.grade / np.sqrt(1.0 + self.grade**2)
 
     def at_share(self, share: float) -> "Trace":
-        """Return the same lap driven at a share of its speed."""
+        """Return the same lap at a fraction of its speed."""
         return Trace(
             duration_s=self.duration_s / share,
             speed_m_per_s=self.speed_m_per_s * share,
@@ -64,7 +64,7 @@ class Trace:
         )
 
     def back(self, speed_m_per_s: float) -> "Trace":
-        """Return the way back along the same road at one speed, to a stop."""
+        """Return the reverse drive at constant speed, to a stop."""
         length = (self.duration_s * self.speed_m_per_s)[::-1]
         count = np.maximum(np.ceil(length / speed_m_per_s / LONGEST_S).astype(int), 1)
         duration = np.repeat(length / speed_m_per_s / count, count)
@@ -78,11 +78,11 @@ class Trace:
 
 
 def trace_of_table(table: LapTable) -> Trace:
-    """Cut a lap known point by point into pieces of about five seconds.
+    """Cut a lap given by points into pieces of about five seconds.
 
     Notes
     -----
-    Between two points the acceleration is constant: the squared speed runs straight over the distance.
+    Between two points the acceleration is constant: the squared speed is linear in distance.
 
     Examples
     --------
@@ -107,7 +107,7 @@ def trace_of_table(table: LapTable) -> Trace:
 
 
 def _merged(duration: Floats, begin: Floats, end: Floats, grade: Floats) -> Trace:
-    """Join neighbours of one kind, accelerating, braking or steady, while they stay short."""
+    """Merge short neighbouring pieces of one kind: accelerating, braking or steady."""
     kind = np.sign(np.where(np.abs(end - begin) < _STEADY_M_PER_S, 0.0, end - begin))
     starts, at = [0], 0
     for i in range(1, len(duration)):
@@ -134,14 +134,14 @@ def _merged(duration: Floats, begin: Floats, end: Floats, grade: Floats) -> Trac
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FullPower:
-    """Speed, time and distance of the car pulling with all it has, from a crawl to where it gains no more."""
+    """Speed, time and distance of full-load acceleration from walking speed to top speed."""
 
     speed_m_per_s: Floats
     time_s: Floats
     way_m: Floats
 
     def after(self, begin_m_per_s: float, pull_s: float) -> tuple[float, float]:
-        """Pull for a while."""
+        """State after accelerating for a time."""
         until = float(np.interp(begin_m_per_s, self.speed_m_per_s, self.time_s)) + pull_s
         steady = max(until - float(self.time_s[-1]), 0.0)
         speed = float(np.interp(until, self.time_s, self.speed_m_per_s))
@@ -152,7 +152,7 @@ class FullPower:
 
 
 def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: float) -> FullPower:
-    """Work out how a car gains speed at full load.
+    """Compute full-load acceleration.
 
     Notes
     -----
@@ -179,7 +179,7 @@ def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: flo
     weak = np.flatnonzero(gain < 0.02)
     count = int(weak[0]) if len(weak) else _GRID
     if count < 2:
-        message = f"{vehicle.name} cannot pull away up a grade of {grade:.0%}; check 'climb' and 'length' of the lap"
+        message = f"{vehicle.name} cannot start on a grade of {grade:.0%}; check 'climb' and 'length' of the lap"
         raise PlannerError(message)
     v, a = speed[:count], gain[:count]
     step = np.diff(v)
@@ -210,13 +210,13 @@ def _steady(speed: Floats, *, grade: float, elevation_m: float, air_k: float) ->
 
 
 def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: float, air_k: float) -> Trace:
-    """Make a lap of equal straights and corners that has the length, time and share at full load asked for.
+    """Construct a lap of equal straights and corners with the given length, time and full-load share.
 
     Notes
     -----
-    With n corners, pulling takes full_load T / n each; the speed in the corners then follows from the length. Of all n
-    the one whose corner speed is nearest the one entered is taken, so length, time and share are met exactly and the
-    corner speed as nearly as can be.
+    With n corners, acceleration takes full_load T / n each; the corner speed then follows from the length. Of all n
+    the one with the corner speed nearest the given one is used, so length, time and share are exact and the
+    corner speed is as near as possible.
     """
     sine = min(max(numbers.climb_m / numbers.length_m, -0.25), 0.25)
     grade = float(sine / np.sqrt(1.0 - sine**2))
@@ -229,7 +229,7 @@ def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: floa
         if corner is not None:
             found.append((abs(corner - numbers.corner_m_per_s), n, corner))
     if not found:
-        could = f"{min(reach):,.0f} to {max(reach):,.0f} m" if reach else "no length at all"
+        could = f"{min(reach):,.0f} to {max(reach):,.0f} m" if reach else "no length"
         message = (
             f"session.toml [lap]: at full load for {numbers.full_load:.0%} of {numbers.time_s:.0f} s {vehicle.name} "
             f"covers {could}, not {numbers.length_m:,.0f} m; check length, time and full_load"
@@ -240,7 +240,7 @@ def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: floa
 
 
 class _Corner(NamedTuple):
-    """Pulling out of one corner, braking for the next, holding its speed."""
+    """Accelerating out of one corner, braking for the next, constant speed in it."""
 
     pull_s: float
     pull_m: float
@@ -250,7 +250,7 @@ class _Corner(NamedTuple):
 
 
 def _corner(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> _Corner:
-    """Share out the time of one of `n` corners taken at some speed; what is left to hold it may be negative."""
+    """Time budget of one of `n` corners at a given speed; the remaining time at constant speed may be negative."""
     pull_s = numbers.full_load * numbers.time_s / n
     top, way = power.after(corner, pull_s)
     brake_s = (top - corner) / (BRAKING_G * G_M_PER_S2)
@@ -258,7 +258,7 @@ def _corner(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> _Co
 
 
 def _lap_length_m(numbers: LapNumbers, power: FullPower, n: int, corner: float) -> float | None:
-    """Length of a lap of `n` corners at some speed; None when there is no time left to brake. [m]."""
+    """Length of a lap of `n` corners at a given speed; None if there is no time to brake. [m]."""
     one = _corner(numbers, power, n, corner)
     if one.hold_s < 0.0:
         return None
@@ -266,7 +266,7 @@ def _lap_length_m(numbers: LapNumbers, power: FullPower, n: int, corner: float) 
 
 
 def _corner_speed(numbers: LapNumbers, power: FullPower, n: int) -> tuple[float | None, list[float]]:
-    """Corner speed that makes a lap of `n` corners as long as wanted, if any; and the lengths it can have."""
+    """Corner speed for a lap of `n` corners with the given length, if possible; and the range of lengths."""
     grid = np.linspace(_SLOWEST_M_PER_S, float(power.speed_m_per_s[-1]), 60)
     pairs = [(v, length) for v in grid if (length := _lap_length_m(numbers, power, n, float(v))) is not None]
     if not pairs:

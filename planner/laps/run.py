@@ -1,4 +1,4 @@
-"""Closed-course and hill-climb use: how many laps before a fluid is thin, how long to cool, by the hour of the day."""
+"""Sessions: laps until a margin is thin, and cooling times, by hour of the day."""
 
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -18,17 +18,17 @@ from thermal.simulate import Result
 
 Floats = npt.NDArray[np.float64]
 _MOST_MINUTES = 180
-_FULL_LOAD = 0.97  # of the power there is counts as full load
-_SHORT = 0.03  # more than there is by this share cannot be driven
+_FULL_LOAD = 0.97  # share of the available power that counts as full load
+_SHORT = 0.03  # excess demand above this share is not drivable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hour:
-    """How it stands when a session begins at some hour, the car warm from the road.
+    """Results for a session that starts at a given hour, the car warm from the road.
 
-    `laps` is how many are done before each part is thin, None for none within the laps tried; `least` the fewest,
+    `laps` are the laps completed before each part is thin, None if not within the laps tried; `least` is the fewest,
     `part` which. `driven` laps were driven before the pit; `cool_off_min` and `cool_idle_min` are the minutes until as
-    many can be driven again, None for not within three hours. `soak_k` is the coolant's margin in the pit, engine off.
+    many can be driven again, None if not within three hours. `soak_k` is the coolant's margin in the pit, engine off.
     """
 
     at: time
@@ -56,7 +56,7 @@ class Planned:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionOutcome:
-    """All that was found; `full_load` and `short` are shares of a lap's time: at full load, and asking for more."""
+    """Result of a session; `full_load` and `short` are shares of a lap's time: at full load, and beyond it."""
 
     case: Case
     tried: int
@@ -68,7 +68,7 @@ class SessionOutcome:
 
 
 def laps_until_thin(case: Case, at: time) -> dict[str, int | None]:
-    """Count the laps done before each part is thin, the car warm from the road."""
+    """Count the laps completed before each part is thin, the car warm from the road."""
     drive, result = case.run(Layout(case, at).from_road(case.tried_laps))
     worst = np.minimum.accumulate(case.margins_k(drive, result), axis=1)
     thin = case.kept_k(worst) < case.bands_k
@@ -85,7 +85,7 @@ def state_after(case: Case, at: time, driven: int) -> Floats:
 
 
 def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tuple[int | None, float]:
-    """Find how long the car must stand before as many laps can be driven again."""
+    """Find the cooling time before as many laps can be driven again."""
     lay, begin = Layout(case, at), state_after(case, at, driven)
     stand, result = case.run(lay.pit(0, duration_s=60.0 * _MOST_MINUTES, engine_on=engine_on), begin)
     states = np.concatenate((begin[:, None], result.temps_k), axis=1)
@@ -108,7 +108,7 @@ def minutes_to_cool(case: Case, at: time, driven: int, *, engine_on: bool) -> tu
 
 
 def at_hour(case: Case, at: time) -> Hour:
-    """Say how it stands when a session begins at some hour."""
+    """Results for one start hour."""
     found = laps_until_thin(case, at)
     ends = {part: n for part, n in found.items() if n is not None}
     part = min(ends, key=lambda name: ends[name]) if ends else ""
@@ -130,7 +130,7 @@ def at_hour(case: Case, at: time) -> Hour:
 
 
 def run_session(case: Case, *, progress: Progress = quiet) -> SessionOutcome:
-    """Answer everything asked of a session."""
+    """Run all simulations of a session."""
     hours = []
     for at in whole_hours(case.setup.first, case.setup.last):
         progress(f"laps and cooling at {at:%H:%M}")
@@ -148,7 +148,7 @@ def run_session(case: Case, *, progress: Progress = quiet) -> SessionOutcome:
 
 
 def whole_hours(first: time, last: time) -> tuple[time, ...]:
-    """List the hours to look at, the first one as given.
+    """List the start hours, the first one as given.
 
     Examples
     --------
@@ -166,7 +166,7 @@ def whole_hours(first: time, last: time) -> tuple[time, ...]:
 
 
 def planned_sessions(case: Case) -> tuple[Planned, ...]:
-    """Drive the sessions as planned, one after the other, pauses between."""
+    """Simulate the planned sessions in sequence, with pauses."""
     setup, day = case.setup, datetime(2000, 1, 1)
     now, until = datetime.combine(day, setup.first), datetime.combine(day, setup.last)
     pieces: list[Piece] = Layout(case, setup.first).warm_up()
@@ -186,9 +186,9 @@ def planned_sessions(case: Case) -> tuple[Planned, ...]:
 
 
 def _planned(case: Case, at: time, kept: Floats, peak_k: Floats) -> Planned:
-    """Put one session's numbers together; `peak_k` has a value a body of the model.
+    """Collect the results of one session; `peak_k` has one value per body.
 
-    The worst level decides, then the least margin beyond the part's own band: rotors are thin from far off.
+    Parts are ranked by level, then by margin beyond their own band, which is wide for rotors.
     """
     levels = [level_of(float(margin), float(band)) for margin, band in zip(kept, case.bands_k, strict=True)]
     tight = max(range(len(levels)), key=lambda part: (severity(levels[part]), case.bands_k[part] - kept[part]))
@@ -210,7 +210,7 @@ def distance_m(case: Case) -> float:
 
 
 def load_shares(case: Case) -> tuple[float, float]:
-    """Tell how much of a lap is at full load, and how much asks for more than there is."""
+    """Shares of a lap at full load, and above the available power."""
     drive, result = case.run(Layout(case, case.setup.first).laps([0, 1]))
     n = len(case.lap.duration_s)
     second = int(np.flatnonzero(drive.group == 1)[0])

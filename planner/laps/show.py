@@ -1,4 +1,4 @@
-"""A session's answers in words, tables and plain data; what it leaves due; cautions. Nothing is printed here."""
+"""Session results as text, tables and plain data; service due; cautions."""
 
 import math
 
@@ -15,12 +15,13 @@ from thermal.fluids import FLUIDS, fluid_of, limit_of
 
 SCHEMA = "grademargin-session/1"
 _OIL_OF = {"transmission": "transmission fluid", "differential": "differential oil"}
-_CORNER_SHARE = 0.25  # a corner speed further off than this is said
+_CORNER_SHARE = 0.25  # larger differences of corner speed are reported
 CAUTIONS = (
     "Only on a road or course that is closed and marshalled, under its organiser's rules.",
-    "Laps until thin are a forecast for a car that was never fitted to a log at this load; the gauges and the pedal "
-    "outrank them. Come in when a gauge passes its mark, the pedal grows long or the brakes smell.",
-    "Rotor temperatures are those of the whole rotor, with assumed fade limits. The face, the pads and the brake fluid "
+    "The lap counts are a forecast for a car that was never fitted to a log at this load; the gauges and the brake "
+    "pedal take precedence. Come in when a gauge passes its caution mark, the pedal travel grows or the brakes smell.",
+    "Rotor temperatures are averages over the whole rotor, with assumed fade limits. The face, the pads and the "
+    "brake fluid "
     "are not modelled; old fluid boils long before pads fade.",
     "After hard laps drive one slowly before stopping. Do not pull the handbrake on hot rotors, and do not open a hot "
     "cooling system.",
@@ -29,7 +30,7 @@ CAUTIONS = (
 
 
 def part_name(part: str) -> str:
-    """Name of a fluid, or of the rotors, for people.
+    """Display name of a fluid or the rotors.
 
     Examples
     --------
@@ -39,11 +40,11 @@ def part_name(part: str) -> str:
     return "front rotors" if part == ROTOR else fluid_of(part).label
 
 
-# --- what falls due ---
+# --- service due ---
 
 
 def due_after(outcome: SessionOutcome) -> tuple[str, ...]:
-    """List the jobs that a session leaves."""
+    """List the jobs due after a session."""
     case, found = outcome.case, []
     for part, job in _OIL_OF.items():
         if part not in case.parts:
@@ -59,7 +60,7 @@ def due_after(outcome: SessionOutcome) -> tuple[str, ...]:
 
 
 def _laps_words(hour: Hour, tried: int) -> str:
-    """How many laps, and what is thin then."""
+    """Lap count and limiting part."""
     return f"{tried}+" if hour.least is None else f"{hour.least} {part_name(hour.part)}"
 
 
@@ -69,19 +70,19 @@ def _minutes_words(minutes: int | None) -> str:
 
 
 def lap_words(case: Case, u: Units) -> str:
-    """Say what a lap is."""
+    """Describe the lap."""
     lap, back = case.lap, case.setup.back_m_per_s
     what = "A lap" if back is None else "A run up"
     more = "" if back is None else f", then back at {u.pace(back):.0f} {u.speed}"
     wait = "" if not case.setup.wait_s else f", {case.setup.wait_s / 60.0:.0f} min idling at the start"
     top = u.pace(float(lap.end_m_per_s.max()))
-    made = " Made from the numbers given." if isinstance(case.setup.lap, LapNumbers) else ""
+    made = " Computed from the numbers given." if isinstance(case.setup.lap, LapNumbers) else ""
     size = f"{u.dist(lap.length_m):.2f} {u.distance} in {lap.time_s:.0f} s"
     return f"{what} is {size}, up to {top:.0f} {u.speed}{more}{wait}.{made}"
 
 
 def notes(outcome: SessionOutcome, u: Units) -> tuple[str, ...]:
-    """Sentences on the lap, the pit, and what the numbers rest on."""
+    """Sentences on the lap, the pit, and assumptions."""
     case = outcome.case
     pads, fade = case.setup.pads, f"{u.temp(PAD_LIMIT_K[case.setup.pads]):.0f} {u.temperature}"
     said = [
@@ -89,24 +90,27 @@ def notes(outcome: SessionOutcome, u: Units) -> tuple[str, ...]:
         f"At full load {outcome.full_load:.0%} of the time. Pads: {pads}, fade from {fade} (assumed).",
     ]
     if outcome.short > 0.0:
-        said.append(f"For {outcome.short:.0%} of the time the lap asks for more than the engine has; check its speeds.")
+        said.append(
+            f"For {outcome.short:.0%} of the time the lap needs more power than the engine has; check its speeds."
+        )
     asked = case.setup.lap.corner_m_per_s if isinstance(case.setup.lap, LapNumbers) else case.lap.begin_m_per_s
     if abs(case.lap.begin_m_per_s - asked) > _CORNER_SHARE * asked:
         corner, wanted = f"{u.pace(case.lap.begin_m_per_s):.0f} {u.speed}", f"{u.pace(asked):.0f} {u.speed}"
         said.append(
-            f"To fit length, time and full load, corners are taken at {corner} instead of {wanted}; check them."
+            f"To fit length, time and full load, the corner speed is {corner} instead of {wanted}; check the corner "
+            "speeds."
         )
     soaks = [hour.soak_k for hour in outcome.hours if not math.isnan(hour.soak_k)]
     if soaks and min(soaks) < case.band_k:
         left = f"{u.diff(min(soaks)):.0f} {u.temperature}"
         said.append(
-            f"Shut off hot, the coolant goes on rising, to {left} under its limit: drive slowly for longer first."
+            f"Shut off hot, the coolant keeps rising, to {left} below its limit: drive slowly for longer first."
         )
     return (*said, *case.setup.assumptions)
 
 
 def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
-    """Everything a session says, for a terminal of 80 columns."""
+    """All results of a session, for a terminal of 80 columns."""
     u, case = units_of(trip.units), outcome.case
     share = f"{case.confidence:.0%}"
     parts: list[object] = [_hours(outcome, u), Text()]
@@ -118,7 +122,7 @@ def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
     )
     parts += [_planned(outcome, u), Text()]
     parts += [Text(f"- {said}") for said in notes(outcome, u)]
-    parts.append(Text("Due afterwards", style="bold"))
+    parts.append(Text("Service due afterwards", style="bold"))
     parts += [Text(f"- {job}") for job in due_after(outcome)]
     parts.append(Text("Before you drive", style="bold"))
     return (*parts, *(Text(f"- {caution}") for caution in CAUTIONS))
@@ -163,7 +167,7 @@ def _planned(outcome: SessionOutcome, u: Units) -> Table:
 
 
 def session_dict(outcome: SessionOutcome) -> dict[str, object]:
-    """Everything a session says as plain data, SI units in the names."""
+    """All results of a session as plain data, SI units in the names."""
     case = outcome.case
     return {
         "schema": SCHEMA,

@@ -1,4 +1,4 @@
-"""Where and when a session is held: height, air by the hour as the plan has it there, sun."""
+"""Site of a session: elevation, air by the hour from the plan's sources, sun."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ _FULL_SUN_W_PER_M2 = 1000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """Where and when: height, air and dew point by the hour of the session's day, sun; how sure the air is."""
+    """Elevation, air and dew point by hour, sun, and the uncertainty of the air."""
 
     elevation_m: float
     air_k: Callable[[time], float]
@@ -33,7 +33,7 @@ class Site:
 
 
 def make_site(setup: Setup, inputs: Inputs, route: Route | None) -> Site:
-    """Find height, air and sun of a session; `route` is None where the trip's days cannot be planned."""
+    """Find elevation, air and sun of a session; `route` is None if the trip's days cannot be planned."""
     place = inputs.trip.places.get(setup.place)
     elevation_m = setup.elevation_m if setup.elevation_m is not None else place.elevation_m if place else 0.0
     sun = (lambda _: _FULL_SUN_W_PER_M2) if place is None else (lambda at: _sun_w_per_m2(place, setup, at))
@@ -64,7 +64,7 @@ def make_site(setup: Setup, inputs: Inputs, route: Route | None) -> Site:
 
 
 def _air_on_route(route: Route, place: Place, elevation_m: float, epoch_s: float) -> AirAlong:
-    """Air at a place of the route, from the plan's own sources, with the hills of the road around it."""
+    """Air at a place of the route, from the plan's sources, with the road's relief."""
     line, at_m = route.timeline, np.cumsum([0.0, *(leg.distance_m for leg in route.legs)])
     found = [float(at_m[i]) for i, key in enumerate(stops_of(route.legs)) if key == place.key]
     passed = [int(np.argmin(np.abs(line.end_m - at))) for at in found]
@@ -84,7 +84,7 @@ def _air_on_route(route: Route, place: Place, elevation_m: float, epoch_s: float
 
 
 def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float) -> AirAlong:
-    """Air at a place the route does not touch, from what is known there, else at the nearest place that has both."""
+    """Air at a place off the route, from its own data, else from the nearest place with both high and low."""
     air = air_along(
         weather_at(inputs.trip, place.key, inputs.known),
         distance_m=[0.0, 1.0],
@@ -98,7 +98,7 @@ def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float
 
 
 def _at(air: AirAlong, row: int) -> AirAlong:
-    """The air at one row alone."""
+    """The air of one row."""
     rows = slice(row, row + 1)
     return AirAlong(
         air_k=air.air_k[rows],

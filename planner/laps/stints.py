@@ -1,4 +1,4 @@
-"""What the runs of a session share, and the drives they are made of, every draw through the model."""
+"""Shared data of a session's runs, and their drives through the model with every draw."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -39,7 +39,7 @@ _AGAIN_K, _AGAIN_ROTORS_K = 1.0, 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """Everything the runs share; row 0 of `factors` and `shift_k` is the car as described."""
+    """Data shared by the runs; row 0 of `factors` and `shift_k` is the car as described."""
 
     setup: Setup
     site: Site
@@ -53,36 +53,36 @@ class Case:
 
     @property
     def parts(self) -> tuple[str, ...]:
-        """What is watched: the fluids this car has, and the front rotors."""
+        """Monitored parts: the car's fluids and the front rotors."""
         return (*(fluid.key for fluid in fluids_in(self.vehicle)), ROTOR)
 
     @property
     def bands_k(self) -> Floats:
-        """Width of the thin band of every part. [K]."""
+        """Thin band of every part. [K]."""
         return np.array([ROTOR_BAND_K if part == ROTOR else self.band_k for part in self.parts])
 
     @property
     def again_k(self) -> Floats:
         """Margins with which laps can be driven again. [K].
 
-        The thin bands, less 1 K, for the rotors 5 K: else a count that just fits would never fit again.
+        The thin bands less 1 K, 5 K for rotors; otherwise a just passing count would never pass again.
         """
         return self.bands_k - np.where(np.array(self.parts) == ROTOR, _AGAIN_ROTORS_K, _AGAIN_K)
 
     @property
     def tried_laps(self) -> int:
-        """Laps tried before a part is said never to be thin: an hour and a half of them, 3 to 60, and those planned."""
+        """Maximum laps simulated: 90 minutes, 3 to 60, at least those planned."""
         back = self.setup.back_m_per_s
         lap_s = self.lap.time_s + self.setup.wait_s + (0.0 if back is None else self.lap.length_m / back)
         return int(np.clip(round(_LONGEST_S / lap_s), max(3, self.setup.laps), _MOST_LAPS + self.setup.laps))
 
     def run(self, pieces: Sequence[Piece], start_k: Floats | None = None) -> tuple[Drive, Result]:
-        """Drive pieces with every draw, from the temperatures given, shape (1 + n_draw, n_body), or the air's. [K]."""
+        """Simulate pieces with every draw, from given temperatures, shape (1 + n_draw, n_body), or the air's. [K]."""
         drive = self.drive(pieces)
         return drive, simulate(drive, self.vehicle, start_k=start_k, factors=self.factors, ambient_k=self.shift_k)
 
     def drive(self, pieces: Sequence[Piece]) -> Drive:
-        """Join pieces into a drive, heights following the grades."""
+        """Join pieces into a drive, with elevations from the grades."""
         c = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
         rises = c.pop("rises_m")
         flat = np.zeros(len(rises))
@@ -99,7 +99,7 @@ class Case:
     def margins_k(self, drive: Drive, result: Result) -> Floats:
         """Smallest margin of every draw, shape (1 + n_draw, n_group, n_part); the rotors' where their pads fade. [K].
 
-        The drive's groups follow each other from 0.
+        Groups are numbered from 0.
         """
         result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
@@ -109,7 +109,7 @@ class Case:
         return np.concatenate((result.margin_k[:, :, columns], rotors[:, :, None]), axis=2)
 
     def kept_k(self, margins: Floats) -> Floats:
-        """Margin kept at the confidence, not above that of the car as described; draws stand first. [K]."""
+        """Margin at the confidence level, at most that of the car as described; draws are the first axis. [K]."""
         return np.asarray(np.minimum(np.quantile(margins[1:], 1.0 - self.confidence, axis=0), margins[0]))
 
 
@@ -145,7 +145,7 @@ def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
 
 
 def _on_route(inputs: Inputs) -> tuple[Inputs, Route | None]:
-    """The trip's road, whose weather and readings the session shares; None where its days cannot be planned."""
+    """The trip's road, for weather and readings; None if its days cannot be planned."""
     try:
         known = taught(inputs)
         return known, find_route(known)
@@ -174,7 +174,7 @@ class Layout:
         return [self._driven(0, trace), *self.pit(0, duration_s=60.0, engine_on=True)]
 
     def out_lap(self, group: int) -> list[Piece]:
-        """Lay out the lap that leads onto the course; a road that is no loop has none."""
+        """Lay out the out-lap; a road that is not a loop has none."""
         if self.case.setup.back_m_per_s is not None:
             return []
         return [self._driven(group, self.case.lap.at_share(self.case.setup.out_lap))]
@@ -195,14 +195,14 @@ class Layout:
         return [*self.warm_up(), *self.out_lap(0), *self.laps(range(1, count + 1))]
 
     def in_lap(self, group: int) -> list[Piece]:
-        """Lay out the slow lap that ends in the pit, at a stop; a road that is no loop has none."""
+        """Lay out the in-lap to a stop in the pit; a road that is not a loop has none."""
         if self.case.setup.back_m_per_s is not None:
             return []
         slow = self.case.lap.at_share(self.case.setup.in_lap)
         return [self._driven(group, replace(slow, end_m_per_s=np.append(slow.end_m_per_s[:-1], 0.0)))]
 
     def pit(self, group: int, *, duration_s: float, engine_on: bool) -> list[Piece]:
-        """Lay out time parked, minute by minute: idling, its fan at work, or shut off."""
+        """Lay out time parked by the minute: idling with fan, or engine off."""
         whole = int(duration_s // _PIT_STEP_S)
         rest = duration_s - whole * _PIT_STEP_S
         steps = [_PIT_STEP_S] * whole + ([rest] if rest > 1e-6 else [])
@@ -217,7 +217,7 @@ class Layout:
         return self._piece(group, rows, engine_on=True)
 
     def _piece(self, group: int, rows: Piece, *, engine_on: bool) -> Piece:
-        """Rows with the hour's air and sun."""
+        """Rows with the air and sun of the hour."""
         site, speed = self.case.site, rows["speed_m_per_s"]
         air_k, flat = site.air_k(self.at), np.ones(len(speed))
         return rows | {

@@ -1,1 +1,1 @@
-"""Learning the car from its logs: where a log was driven, the fit, the review of a day, their commands."""
+"""Learning from logs: matching to the road, fit, review."""

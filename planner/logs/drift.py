@@ -1,4 +1,4 @@
-"""The trend over several days: what of the car changes before a limit is passed."""
+"""Trends over several days."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +23,7 @@ _DRIFT_SE, _DRIFT_LEAST, _DRIFT_LOGS = 3.0, 0.03, 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """One factor over several days: change of its logarithm a day, standard error of that, and days covered."""
+    """Trend of one factor: change of its logarithm per day, its standard error, and days covered."""
 
     factor: str
     per_day: float
@@ -33,7 +33,7 @@ class Drift:
 
 
 def drifts(car: VehicleFile, driven: Sequence[Driven]) -> tuple[Drift, ...]:
-    """Find factors that drift from day to day: a warning before any limit is."""
+    """Find factors with a significant trend over the days."""
     if len(driven) < _DRIFT_LOGS:
         return ()
     days = _days(driven)
@@ -63,7 +63,7 @@ def drifts(car: VehicleFile, driven: Sequence[Driven]) -> tuple[Drift, ...]:
 
 
 def _days(driven: Sequence[Driven]) -> Floats:
-    """Day number of each log; their order where one has no date."""
+    """Day number of each log; its index if a date is missing."""
     known = [one.log.day for one in driven]
     if any(day is None for day in known) or len(set(known)) < len(known):
         return np.arange(len(driven), dtype=np.float64)
@@ -72,7 +72,7 @@ def _days(driven: Sequence[Driven]) -> Floats:
 
 
 def _drift(name: str, days: Floats, logs: Floats, error: Floats) -> Drift:
-    """Weighted straight line through the days' estimates."""
+    """Weighted linear regression through the daily estimates."""
     weight = 1.0 / error**2
     middle = float(np.sum(weight * days) / np.sum(weight))
     spread = float(np.sum(weight * (days - middle) ** 2))
@@ -80,7 +80,7 @@ def _drift(name: str, days: Floats, logs: Floats, error: Floats) -> Drift:
     span = float(np.ptp(days))
     total = np.exp(slope * span) - 1.0
     words = (
-        f"{WORDS[name]} {'rises' if slope > 0 else 'falls'} from day to day: {total:+.0%} over {span:.0f} days, "
-        f"± {1.645 * span / np.sqrt(spread):.0%}. Find out why before a limit does."
+        f"{WORDS[name]} {'rises' if slope > 0 else 'falls'} from log to log: {total:+.0%} over {span:.0f} days, "
+        f"± {1.645 * span / np.sqrt(spread):.0%}. Find the cause before a limit is reached."
     )
     return Drift(factor=name, per_day=slope, error=float(1.0 / np.sqrt(spread)), days=span, words=words)

@@ -1,4 +1,4 @@
-"""A log as the model takes it: a drive with grades, air and engine, and its readings."""
+"""A log as model input: a drive with grades, air and engine, and its readings."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -22,10 +22,10 @@ from thermal.vehicle import Vehicle
 Floats = npt.NDArray[np.float64]
 _READ_S = 15.0
 _OLDEST_S = 20.0
-_IDLE_S = 300.0  # ASSUMED: who stands longer than this turns the engine off; jams creep
+_IDLE_S = 300.0  # ASSUMED: on longer stops the engine is off; traffic jams creep
 # ASSUMED: above 5 m/s no clutch slips; tyres and speeds are off by 3 to 10 %; an open converter slips up to a quarter.
 _GEARED_M_PER_S, _GEAR_FITS, _OPEN_CONVERTER = 5.0, 0.08, 1.25
-_SMOOTH_M = 400.0  # a satellite's height wanders by metres; over this length a grade of 1 % is 4 m
+_SMOOTH_M = 400.0  # GPS elevation drifts by metres; over this length a grade of 1 % is 4 m
 _AIR_K = (223.15, 328.15)  # the hottest air measured is 54 degC, 56.7 disputed (WMO archive of extremes, from memory)
 
 
@@ -36,11 +36,11 @@ class Driven:
     Attributes
     ----------
     distance_m : ndarray, shape (n_segment,)
-        Distance along the route at each segment's end; from the start of the log where it was not matched. [m]
+        Distance along the route at each segment's end; from the start of the log if not matched. [m]
     match : Match or None
-        None where the log brings its own heights or its owner says it was level.
+        None if the log has elevations or its mapping says the road was level.
     notes : tuple of str
-        What was filled in.
+        Assumptions made.
     """
 
     log: Log
@@ -59,7 +59,7 @@ class Driven:
 
 
 class _Height(NamedTuple):
-    """Heights at the speed's times, distances along the route there, and how they are known."""
+    """Elevations at the times of the speed, distances along the route, and the source."""
 
     elevation_m: float | Floats
     distance_m: Floats
@@ -76,10 +76,10 @@ def drive_of(
     days: Sequence[PlannedDay] = (),
     air_k: float | None = None,
 ) -> Driven:
-    """Turn a log into a drive with grades and gears, and its readings."""
+    """Convert a log to a drive with grades and gears, and its readings."""
     speed = log.channels.get("speed")
     if speed is None or len(speed.time_s) < 10:
-        message = f"{log.name}: has no speed; the heat an engine makes cannot be told without it"
+        message = f"{log.name}: has no speed; the model needs it to compute engine heat"
         raise PlannerError(message)
     notes: list[str] = []
     height = _heights(trip, legs, log, days)
@@ -113,12 +113,12 @@ def drive_of(
 
 
 def _heights(trip: Trip, legs: Sequence[Leg], log: Log, days: Sequence[PlannedDay]) -> _Height:
-    """Heights from the owner's word, the log, or the road."""
+    """Elevations from the mapping, the log, or the road."""
     speed = log.channels["speed"]
     driven = driven_m(speed)
     level = level_m(log)
     if level is not None:
-        return _Height(level, driven, None, f"{log.name}: taken as level at {level:.0f} m, as its mapping says")
+        return _Height(level, driven, None, f"{log.name}: treated as level at {level:.0f} m, as its mapping says")
     own = log.channels.get("elevation")
     if own is not None and len(own.value) > 10 and not (log.mapping.start or log.mapping.finish):
         return _Height(smoothed(np.interp(speed.time_s, own.time_s, own.value), driven), driven, None, "")
@@ -129,7 +129,7 @@ def _heights(trip: Trip, legs: Sequence[Leg], log: Log, days: Sequence[PlannedDa
 
 
 def _start_m(legs: Sequence[Leg], match: Match) -> float:
-    """Distance along the route at which the matched legs begin. [m]."""
+    """Distance along the route at the start of the matched legs. [m]."""
     return float(sum(leg.distance_m for leg in legs[: match.first]))
 
 
@@ -151,29 +151,31 @@ def smoothed(height_m: Floats, driven_m: Floats) -> Floats:
 
 
 def require_air(air_k: float) -> None:
-    """Refuse an outside air that is none, such as degC where degF was meant."""
+    """Refuse an implausible outside air temperature, e.g. degC instead of degF."""
     if not _AIR_K[0] <= air_k <= _AIR_K[1]:
         celsius = air_k - 273.15
         meant = (celsius - 32.0) / 1.8
         hint = f", or was {celsius:.0f} degF meant?" if -40.0 <= meant <= 50.0 else ""
-        message = f"--ambient: {celsius:.0f} degC is no outside air; allowed are -50 to 55 degC{hint}"
+        message = f"--ambient: {celsius:.0f} degC is implausible for outside air; allowed is -50 to 55 degC{hint}"
         raise PlannerError(message)
 
 
 def _air(log: Log, time_s: Floats, air_k: float | None) -> tuple[Floats, list[str]]:
     """Outside air at the speed's times."""
+    if air_k is not None:
+        require_air(air_k)
     own = log.channels.get("ambient")
     if own is not None and len(own.value):
-        return np.asarray(np.interp(time_s, own.time_s, own.value)), []
+        unused = f"{log.name}: has outside air of its own; --ambient is not used for it"
+        return np.asarray(np.interp(time_s, own.time_s, own.value)), [unused] if air_k is not None else []
     if air_k is None:
-        message = f'{log.name}: has no outside air; give it with --ambient, e.g. --ambient "25 degC"'
+        message = f'{log.name}: has no outside air temperature; give it with --ambient, e.g. --ambient "25 degC"'
         raise PlannerError(message)
-    require_air(air_k)
-    return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as told"]
+    return np.full(len(time_s), air_k), [f"{log.name}: outside air {air_k - 273.15:.0f} °C throughout, as given"]
 
 
 def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
-    """Whether the engine turned, where the log has its speed."""
+    """Whether the engine was running, if the log has its speed."""
     rpm, speed = log.channels.get("rpm"), log.channels["speed"].value
     if rpm is None or len(rpm.value) < 10:
         return moving_lately(time_s, speed)
@@ -182,10 +184,10 @@ def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
 
 
 def gears_held(vehicle: Vehicle, drive: Drive, log: Log) -> Floats:
-    """Gear of every segment by engine speed over road speed, 1 the first; 0 where it fits none, or there is no rpm.
+    """Gear of every segment from engine speed over road speed, 1 is the first; 0 if none fits, or without rpm.
 
-    The model then drives in no higher one. An open converter turns the engine faster than the gear alone, so of an
-    automatic the gear counts whose ratio lies nearest below.
+    The model uses no higher gear. An open converter raises the engine speed, so for an
+    automatic the gear with the next lower ratio is chosen.
     """
     rpm, speed = log.channels.get("rpm"), log.channels["speed"]
     out = np.zeros(len(drive.duration_s))
@@ -206,7 +208,7 @@ def gears_held(vehicle: Vehicle, drive: Drive, log: Log) -> Floats:
 
 
 def moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_]:
-    """Take the engine as off in every stand of more than a few minutes."""
+    """Assume the engine off in stops of more than a few minutes."""
     running = np.ones(len(time_s), dtype=np.bool_)
     edge = np.flatnonzero(np.diff(np.concatenate(([False], speed_m_per_s <= 0.0, [False])).astype(np.int8)))
     for a, b in zip(edge[::2], edge[1::2], strict=True):
@@ -216,18 +218,16 @@ def moving_lately(time_s: Floats, speed_m_per_s: Floats) -> npt.NDArray[np.bool_
 
 
 def _unsaid(log: Log, running: npt.NDArray[np.bool_] | None, ac_on: bool) -> list[str]:
-    """Tell what the log does not say and how it was taken."""
+    """Report assumptions for missing channels."""
     out = []
     if running is not None and "rpm" not in log.channels and not running.all():
-        out.append(
-            f"{log.name}: has no rpm; stands of more than {_IDLE_S / 60.0:.0f} min are taken with the engine off"
-        )
-    out.append(f"{log.name}: air conditioning taken as {'on' if ac_on else 'off'}; it does not say")
+        out.append(f"{log.name}: has no rpm; engine assumed off during stops longer than {_IDLE_S / 60.0:.0f} min")
+    out.append(f"{log.name}: air conditioning assumed {'on' if ac_on else 'off'}; not logged")
     return out
 
 
 def _readings(log: Log, drive: Drive, begin_s: float) -> Readings:
-    """Thin the fluids to one reading every few seconds, on the drive's clock."""
+    """Thin the fluid readings to one every few seconds, in the drive's time."""
     at_s = np.arange(0.0, float(drive.duration_s.sum()), _READ_S)
     temp = np.full((len(at_s), N_BODY), np.nan)
     for name in FLUID_CHANNELS:

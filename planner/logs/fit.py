@@ -1,4 +1,4 @@
-"""Learning the car from its logs: `fit` from files to a new vehicle file, with the error on what was held out."""
+"""fit`: from logs to a new vehicle file, with a hold-out test."""
 
 import itertools
 from collections.abc import Mapping, Sequence
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files.channels import CHANNELS
-from planner.files.logs import open_log
+from planner.files.logs import Log, open_log
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import ambient_sd_k
 from planner.logs.drives import Driven, drive_of
@@ -41,7 +41,7 @@ _DRAWS = 256
 
 
 class Held(NamedTuple):
-    """Error of one fluid on the part of a log that took no part in the fit. [K]"""
+    """Error of one fluid on the held-out part of a log. [K]"""
 
     log: str
     fluid: str
@@ -51,18 +51,18 @@ class Held(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
-    """What `fit` has to say.
+    """Result of `fit`.
 
     Attributes
     ----------
     found : Fit
-        Fitted to all of every log.
+        Fit to all logs.
     held : tuple of Held
-        Errors on the last part, of a fit to the first part only.
+        Errors on the last part of a fit to the first part.
     sentences : tuple of str
-        How logs were matched, what they cannot teach, what was found.
+        On matching, limits of the logs, and results.
     posterior : Posterior
-        Factors for the new file; `changes` are the values it lays over the owner's.
+        Factors for the new file; `changes` are the changed vehicle values.
     """
 
     trip: Trip
@@ -78,16 +78,23 @@ class Fitted:
 def read_drives(
     route: Route, logs: Sequence[Path], vehicle: Vehicle, *, air_k: float | None = None
 ) -> tuple[Driven, ...]:
-    """Read logs and place them on the trip's road, in the gears of that car."""
+    """Read logs and match them to the trip's road and the car's gears."""
+    return place_drives(route, [open_log(path) for path in logs], vehicle, air_k=air_k)
+
+
+def place_drives(
+    route: Route, logs: Sequence[Log], vehicle: Vehicle, *, air_k: float | None = None
+) -> tuple[Driven, ...]:
+    """Match logs to the trip's road and the car's gears."""
     trip, legs = route.trip, route.legs
     days = [
         PlannedDay(day.first, day.last, _date_of(trip, legs[day.first], day.start_s)) for day in route.timeline.days
     ]
-    return tuple(drive_of(trip, legs, open_log(path), vehicle, days=days, air_k=air_k) for path in logs)
+    return tuple(drive_of(trip, legs, log, vehicle, days=days, air_k=air_k) for log in logs)
 
 
 def _date_of(trip: Trip, leg: Leg, start_s: float) -> date:
-    """Local date on which a day of the plan begins."""
+    """Local date at the start of a day of the plan."""
     place = trip.places[leg.start]
     return clock.local(start_s, place.lat_deg, place.lon_deg).date()
 
@@ -109,10 +116,10 @@ def learn(
         raise PlannerError(message)
     try:
         what, logs = counted(len(asked), "unknown"), counted(len(driven), "log")
-        progress(f"fitting {what} to the first part of {logs}, to see the error on the rest")
+        progress(f"fitting {what} to the first part of {logs}, to measure the error on the rest")
         held = _held_out(car, driven, asked)
-        progress("fitting them to all of it")
-        found = _fit(car, driven, asked, [one.readings for one in driven])
+        progress("fitting to the whole log")
+        found = _no_surer(_fit(car, driven, asked, [one.readings for one in driven]), held)
     except ThermalError as exc:
         raise PlannerError(str(exc)) from exc
     lines = [(one.log.name, note) for one in driven for note in one.notes]
@@ -133,29 +140,30 @@ def learn(
 
 
 def _refuse_twice(car: VehicleFile, driven: Sequence[Driven]) -> None:
-    """A log counted twice would narrow the spread for nothing."""
+    """Refuse duplicate logs, which would make the fit overconfident."""
     known = " ".join(factor.source for factor in car.spread.factors.values())
     for one, other in itertools.combinations(driven, 2):
         if np.array_equal(one.readings.time_s, other.readings.time_s) and np.array_equal(
             one.readings.temp_k, other.readings.temp_k, equal_nan=True
         ):
-            message = f"{other.log.name} holds the same drive as {one.log.name}; give it once"
+            message = f"{other.log.name} contains the same drive as {one.log.name}; give it once"
             raise PlannerError(message)
     again = [one.log.name for one in driven if one.log.name in known]
     if again:
         message = (
-            f"{again[0]} has taught this vehicle file already; leave it out, or start from the file before that fit"
+            f"{again[0]} was already used to fit this vehicle file; leave it out, or start from the file before "
+            "that fit"
         )
         raise PlannerError(message)
 
 
 def _fit(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str], readings: Sequence[Any]) -> Fit:
-    """Fit, beginning from what the file has learnt."""
+    """Fit, starting from the file's posterior."""
     return fit_factors(car.vehicle, [one.drive for one in driven], list(readings), names, known=car.spread)
 
 
 def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) -> tuple[Held, ...]:
-    """Fit to the first part of every log and compare on the last."""
+    """Fit to the first part of every log and test on the last."""
     first, late = [], []
     for one in driven:
         seen = one.readings
@@ -177,20 +185,31 @@ def _held_out(car: VehicleFile, driven: Sequence[Driven], names: Sequence[str]) 
     return tuple(out)
 
 
+def _no_surer(found: Fit, held: Sequence[Held]) -> Fit:
+    """Leave a fluid's error no smaller than what a fit to the first part left on the last, over the logs."""
+    fluids = dict(found.discrepancy.fluids)
+    for name, error in fluids.items():
+        left_k = [one.after_k for one in held if one.fluid == name]
+        if left_k:
+            rms_k = round(float(np.sqrt(np.mean(np.square(left_k)))), 2)
+            fluids[name] = replace(error, sd_k=max(error.sd_k, rms_k))
+    return replace(found, discrepancy=replace(found.discrepancy, fluids=fluids))
+
+
 def _whole(known: Posterior, found: Fit) -> Factors:
-    """Factors as fitted; those learnt before and not asked now stay."""
+    """Fitted factors, plus unchanged earlier ones."""
     asked = {item.name for item in found.unknowns}
     old = medians(known)
     return Factors(*(getattr(found.factors if n in asked else old, n) for n in Factors._fields))
 
 
 def _source(driven: Sequence[Driven], on: date) -> str:
-    """Say how a value is known."""
+    """Source text of a value."""
     return f"fitted to {', '.join(one.log.name for one in driven)}, {on.isoformat()}"
 
 
 def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
-    """Factors of the fit, and those learnt before that it left alone."""
+    """Factors of the fit, plus earlier ones it did not change."""
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     earlier = sorted({f.source for f in car.spread.factors.values()})
     new = posterior_from(
@@ -206,7 +225,7 @@ def _posterior(car: VehicleFile, found: Fit, source: str) -> Posterior:
 
 
 def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, Any]]:
-    """Values of the vehicle that the fit moved, as its file writes them."""
+    """Vehicle values changed by the fit, in file format."""
     out: dict[str, dict[str, Any]] = {}
     for i, item in enumerate(found.unknowns):
         error = float(found.standard_error[i])
@@ -224,7 +243,7 @@ def _changes(vehicle: Vehicle, found: Fit, source: str) -> dict[str, dict[str, A
 
 
 def plots(learned: Fitted) -> dict[str, str]:
-    """Draw every log against the model before and after the fit."""
+    """Plot every log with the model before and after the fit."""
     car, found, out = learned.car, learned.found, {}
     for one in learned.driven:
         before = modelled_k(car.vehicle, one.drive, one.readings, medians(car.spread))[0]
@@ -248,7 +267,7 @@ def plots(learned: Fitted) -> dict[str, str]:
 
 
 class FluidMargin(NamedTuple):
-    """Smallest margin of one fluid over the trip: as best known, at the trip's confidence, and spread. [K]"""
+    """Smallest margin of one fluid over the trip: expected, at the trip's confidence, standard deviation. [K]"""
 
     fluid: str
     nominal_k: float
@@ -257,7 +276,7 @@ class FluidMargin(NamedTuple):
 
 
 def trip_margins(route: Route, vehicle: Vehicle, posterior: Posterior) -> tuple[FluidMargin, ...]:
-    """Margins of the trip with a car as learnt, to be set beside those before the fit."""
+    """Margins of the trip with the fitted car, for comparison with those before."""
     factors, shift = draw(_DRAWS, ambient_sd_k=ambient_sd_k(route.timeline), posterior=posterior, vehicle=vehicle)
     drive = route.timeline.drive
     drawn = simulate(drive, vehicle, factors=factors, ambient_k=shift, record=rows_along(drive))

@@ -1,4 +1,4 @@
-"""What a log can and cannot teach, in words: before the fit from how it was driven, after it from what was found."""
+"""What a log can determine, in words: before the fit from the driving, after it from the results."""
 
 from collections.abc import Collection, Sequence
 
@@ -15,27 +15,27 @@ _GRADE, _GRADE_S = 0.03, 180.0
 _TOLD, _HARDLY = 0.5, 0.2
 _TOGETHER = 0.8
 _FAR = 3.0
-_ODD_TIMES, _ODD_K = 2.5, 4.0  # ASSUMED: days of a sound car differ by less than that
+_ODD_TIMES, _ODD_K = 2.5, 4.0  # ASSUMED: normal day-to-day variation of a sound car is less
 _COLD_K = 288.15  # ASSUMED: below this the cabin is heated
 WORDS = {
     **{name: factor.words for name, factor in FACTORS.items()},
     "thermostat": "the temperature at which the thermostat opens",
-    "cooling.heater_w_per_k": "what the cabin heater takes",
-    "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and its sump, beside everything's",
-    "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, beside everything's",
-    "differential.heat_capacity_j_per_k": "heat capacity of the differential, beside everything's",
+    "cooling.heater_w_per_k": "heat taken by the cabin heater",
+    "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and sump, relative to the whole car's",
+    "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, relative to the whole car's",
+    "differential.heat_capacity_j_per_k": "heat capacity of the differential, relative to the whole car's",
 }
 
 
 def names_for(driven: Sequence[Driven], vehicle: Vehicle) -> tuple[str, ...]:
-    """Choose what to learn from the fluids that were read."""
+    """Choose parameters from the measured fluids."""
     bodies = {CHANNELS[fluid].node or 0 for one in driven for fluid in one.fluids}
     cold = min(float(np.min(one.drive.air_k)) for one in driven) < _COLD_K
     return names_in(vehicle, bodies, cold=cold)
 
 
 def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[str, ...]:
-    """Choose what to learn from the bodies of the model that were read, the heater too where it was cold."""
+    """Choose parameters from the measured bodies; the heater too if it was cold."""
     names: list[str] = []
     coolant, oil = fluid_of("coolant"), fluid_of("engine_oil")
     if {coolant.node, oil.node} & set(bodies):
@@ -52,29 +52,26 @@ def names_in(vehicle: Vehicle, bodies: Collection[int], *, cold: bool) -> tuple[
 
 
 def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
-    """Say what a log cannot teach, from how it was driven."""
+    """Report what a log cannot determine, from its driving."""
     drive, name, out = one.drive, one.log.name, []
     on_grade_s = float(drive.duration_s[(drive.grade > _GRADE) & (drive.speed_m_per_s > 5.0)].sum())
     if on_grade_s < _GRADE_S:
-        lead = "has no grade" if on_grade_s == 0.0 else "has hardly a grade"
-        out.append(f"{name} {lead} above 3 %: it cannot teach how the car stands a climb.")
+        lead = "has no grade" if on_grade_s == 0.0 else "has few grades"
+        out.append(f"{name} {lead} above 3 %: it cannot determine behaviour on climbs.")
     coolant = one.readings.temp_k[:, fluid_of("coolant").node]
     if "coolant" in one.fluids:
         opens, full = vehicle.cooling.thermostat_open_k, vehicle.cooling.thermostat_full_k
         peak = float(np.nanmax(coolant))
         if peak < opens + 1.0:
-            out.append(f"{name} never opens the thermostat: it cannot teach radiator or airflow.")
+            out.append(f"{name} never opens the thermostat: it cannot determine radiator or airflow.")
         elif peak < full - 1.0:
-            out.append(
-                f"{name} never needs the thermostat fully open: the radiator has capacity to spare; it cannot teach "
-                "how much."
-            )
+            out.append(f"{name} never opens the thermostat fully: it cannot determine the radiator's reserve.")
         first = coolant[np.isfinite(coolant)][0]
         if first > float(drive.air_k[0]) + 25.0:
-            out.append(f"{name} starts warm: it cannot teach the time to warm up.")
+            out.append(f"{name} starts warm: it cannot determine the warm-up time.")
     oil, cooler = one.readings.temp_k[:, fluid_of("engine_oil").node], vehicle.oil_cooler
     if "engine_oil" in one.fluids and cooler.kind != "none" and float(np.nanmax(oil)) < cooler.open_k + 2.0:
-        out.append(f"{name} never opens the oil cooler's thermostat: it cannot teach the cooler.")
+        out.append(f"{name} never opens the oil cooler's thermostat: it cannot determine the cooler.")
     quiet = [fluid_of(f).label for f, c in CHANNELS.items() if c.node is not None and f not in one.fluids]
     if quiet:
         out.append(
@@ -85,7 +82,7 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
 
 
 def together(lines: Sequence[tuple[str, str]]) -> list[str]:
-    """Say once what holds of several logs.
+    """Merge identical sentences of several logs.
 
     Examples
     --------
@@ -99,7 +96,7 @@ def together(lines: Sequence[tuple[str, str]]) -> list[str]:
 
 
 def found_words(found: Fit) -> tuple[str, ...]:
-    """Say what a fit has found, and what it could not tell."""
+    """Describe the results of a fit, and what it could not determine."""
     out = []
     for i, item in enumerate(found.unknowns):
         low, high = found.interval(i)
@@ -119,31 +116,31 @@ def found_words(found: Fit) -> tuple[str, ...]:
         away = float(found.estimate[i] if item.added else np.log(found.estimate[i])) / item.spread
         if abs(away) > _FAR:
             out.append(
-                f"That is {abs(away):.0f} times the likely error away from the file: look at units, stops and gauges "
-                "of the log before believing it."
+                f"That is {abs(away):.0f} likely errors away from the vehicle file: check the units, stops and gauges "
+                "of the log before using it."
             )
     pairs = found.correlation
     for i, one in enumerate(found.unknowns):
         for j in range(i):
             if abs(pairs[i, j]) >= _TOGETHER:
                 other = found.unknowns[j]
-                kind = "rise and fall together" if pairs[i, j] > 0.0 else "stand in for each other"
+                kind = "are positively correlated" if pairs[i, j] > 0.0 else "are negatively correlated"
                 out.append(
                     f"{WORDS.get(other.name, other.name)} and {WORDS.get(one.name, one.name)} {kind} here "
-                    f"(correlation {pairs[i, j]:+.2f}): only what they do together is known."
+                    f"(correlation {pairs[i, j]:+.2f}): only their combined effect is determined."
                 )
     return tuple(out)
 
 
 def error_words(found: Fit, logs: Sequence[str], units: Units) -> tuple[str, ...]:
-    """Say how far off the model itself is on this car, and which log does not agree with the others."""
+    """Report the model error on this car, and logs that disagree with the others."""
     sizes = ", ".join(
         f"{fluid_of(key).label} ± {units.diff(one.sd_k):.0f}" for key, one in found.discrepancy.fluids.items()
     )
     part, unit = "logs" if len(logs) > 1 else "quarters of the log", units.temperature
     out = [
         f"The model's own error on this car, found on {part} left out of the fit: {sizes} {unit}. Every forecast "
-        "counts it, and more of it in heat, load or height that no log had."
+        "includes it, and a larger error at heat, load or elevation outside the logs."
     ]
     for i, name in enumerate(logs):
         for key, left_k in found.left_out_k[i].items():
@@ -152,7 +149,7 @@ def error_words(found: Fit, logs: Sequence[str], units: Units) -> tuple[str, ...
             if left_k > max(_ODD_TIMES * usual_k, _ODD_K):
                 out.append(
                     f"{name} does not agree with the other logs in {fluid_of(key).label}: off by "
-                    f"{units.diff(left_k):.0f}, where they are off by {units.diff(usual_k):.0f} {unit}. Look at that "
-                    "day before believing the fit; leave the log out if something was wrong."
+                    f"{units.diff(left_k):.0f}, where they are off by {units.diff(usual_k):.0f} {unit}. Check that "
+                    "day before using the fit; leave the log out if something was wrong."
                 )
     return tuple(out)

@@ -1,4 +1,4 @@
-"""Where a log was driven: matched to legs of the plan by what its owner says, its positions, or its distance.
+"""Matching a log to legs of the plan, by its mapping, positions, or distance.
 
 The log's own distance is stretched to the road's between the two ends, so that a tyre's or sensor's error of a few per
 cent does not shift the grades.
@@ -26,7 +26,7 @@ _NEAR_M = 5000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """Legs a log was driven on, and how that is known.
+    """Legs a log was driven on, and the basis of the match.
 
     Attributes
     ----------
@@ -55,7 +55,7 @@ class PlannedDay(NamedTuple):
 def match_log(trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[PlannedDay] = ()) -> Match:
     """Find the legs a log was driven on."""
     if not np.isfinite(log.distance_m) or log.distance_m < 1000.0:
-        message = f"{log.name}: needs a speed, and at least a kilometre driven, to be matched to the road"
+        message = f"{log.name}: needs speed, and at least a kilometre driven, to be matched to the road"
         raise PlannerError(message)
     if log.mapping.start or log.mapping.finish:
         return _as_told(trip, legs, log)
@@ -69,7 +69,9 @@ def match_log(trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[Plann
     if not runs:
         runs = [run for run in _runs(legs) if _fits(legs, run, log)]
     if len(runs) == 1:
-        return _match(legs, runs[0], log, f"the only part of the plan of its length, {log.distance_m / 1000.0:.0f} km")
+        return _match(
+            legs, runs[0], log, f"the only part of the plan with its length, {log.distance_m / 1000.0:.0f} km"
+        )
     some = "; ".join(f"{legs[a].start} to {legs[b].finish}" for a, b in runs[:5])
     none = f"no part of the plan has its length of {log.distance_m / 1000.0:.0f} km"
     found = f"{len(runs)} parts of the plan have its length ({some}{', ...' if len(runs) > 5 else ''})"
@@ -81,7 +83,7 @@ def match_log(trip: Trip, legs: Sequence[Leg], log: Log, *, days: Sequence[Plann
 
 
 def log_date(trip: Trip, legs: Sequence[Leg], log: Log) -> date | None:
-    """Local day on which a log begins, where it tells."""
+    """Local date at the start of a log, if known."""
     if log.day is not None or log.epoch_s is None:
         return log.day
     place = trip.places[legs[0].start]
@@ -117,7 +119,7 @@ def _match(legs: Sequence[Leg], run: tuple[int, int], log: Log, how: str) -> Mat
 
 
 def _as_told(trip: Trip, legs: Sequence[Leg], log: Log) -> Match:
-    """Take the owner's word for the ends."""
+    """Match by the ends named in the mapping."""
     start, finish = log.mapping.start, log.mapping.finish
     for key, text in (("start", start), ("finish", finish)):
         if text not in trip.places:
@@ -134,15 +136,15 @@ def _as_told(trip: Trip, legs: Sequence[Leg], log: Log) -> Match:
     if not 1.0 - 2.5 * _STRETCH <= found.stretch <= 1.0 + 2.5 * _STRETCH:
         planned = found.stretch * log.distance_m
         message = (
-            f"{log.name}: {log.distance_m / 1000.0:.0f} km were driven, the road from {start} to {finish} has "
-            f"{planned / 1000.0:.0f} km; name the ends that were driven, or check the speed's unit"
+            f"{log.name}: {log.distance_m / 1000.0:.0f} km in the log, but the road from {start} to {finish} is "
+            f"{planned / 1000.0:.0f} km; name the ends that were driven, or check the unit of speed"
         )
         raise PlannerError(message)
     return found
 
 
 def _by_position(trip: Trip, legs: Sequence[Leg], log: Log) -> Match | None:
-    """Match by the first and last position, where the log has any and both lie near places of the route."""
+    """Match by the first and last position, if both are near places of the route."""
     lat, lon = log.channels.get("latitude"), log.channels.get("longitude")
     if lat is None or lon is None or not len(lat.value) or not len(lon.value):
         return None

@@ -1,4 +1,4 @@
-"""A drive at home without a logger: a phone's track with times, and what the gauges said, noted at a few of them."""
+"""Fit without a logger: a GPX track with times, and a few noted gauge readings."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,16 +31,16 @@ from thermal.taught import Observation, teach
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
-_STEP_S, _OVER_S = 5.0, 15.0  # positions wander by metres: speed is taken over a quarter of a minute
+_STEP_S, _OVER_S = 5.0, 15.0  # positions drift by metres: speed is averaged over a quarter of a minute
 _STANDS_M_PER_S = 0.6
 _FEWEST = 60
-_TIMING_S = 60.0  # ASSUMED: a note's minute against the track's clock; 30 to 120 s
-_AIR_SD_K = 2.0  # ASSUMED: a thermometer in a car or a phone's weather against the air at the grille; 1 to 3 K
-_FIRST_S = 600.0  # a note in the first ten minutes says how warm the car set off
+_TIMING_S = 60.0  # ASSUMED: error of a note's time; 30 to 120 s
+_AIR_SD_K = 2.0  # ASSUMED: error of a car's thermometer or of a weather report for the air at the grille; 1 to 3 K
+_FIRST_S = 600.0  # a note in the first ten minutes gives the start temperature
 
 
 class Noted(NamedTuple):
-    """A track as a drive, the instant of its start [s since 1970], and where that is."""
+    """A track as a drive, its start time [s since 1970] and start position."""
 
     drive: Drive
     begin_s: float
@@ -50,7 +50,7 @@ class Noted(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotedFit:
-    """What a noted drive taught: every number beside what was expected, factors, the trip's margins."""
+    """Result of a noted drive: readings with expected values, factors, the trip's margins."""
 
     trip: Trip
     names: tuple[str, str]
@@ -68,17 +68,19 @@ def read_notes(path: Path, trip: Trip) -> tuple[Reading, ...]:
     rows = parse_readings(text, trip=trip, problems=problems, file=path.name)
     for row in rows:
         if row.when is None:
-            problems.add(path.name, "says no time; the track is found by it, e.g. 2027-06-20 14:20", row=row.row)
+            problems.add(
+                path.name, "has no time; write the local time, e.g. 2027-06-20 14:20", row=row.row, code="missing-value"
+            )
     if len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     if not any(set(row.temps_k) - {AIR} for row in rows):
-        message = f"{path.name}: has no temperature of a fluid; fill in coolant, oil, transmission or differential"
+        message = f"{path.name}: has no fluid temperature; enter coolant, oil, transmission or differential"
         raise PlannerError(message)
     return rows
 
 
 def _bytes(path: Path, most: int) -> bytes:
-    """All of a file that may be opened."""
+    """Read a file after the safety checks."""
     fault = file_fault(path, root=Path(path.resolve().anchor), max_bytes=most)
     if fault is not None:
         message = f"{path.name}: {fault}"
@@ -87,12 +89,12 @@ def _bytes(path: Path, most: int) -> bytes:
 
 
 def read_track(path: Path, notes: Sequence[Reading], *, air_k: float | None, ac: bool) -> Noted:
-    """Read a GPX track with times, and make a drive of it in the air that was noted."""
+    """Read a GPX track with times, and convert it to a drive in the noted air."""
     problems = Problems()
     text = decoded(_bytes(path, limits.GPX_BYTES), path.name, problems)
     points = None if text is None else read_points(text, path.name, problems)
     if points is None or len(problems):
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     time_s, lat, lon, height = _timed(points, path.name)
     begin_s = float(time_s[0])
     grid, speed, elevation = _motion(time_s, lat, lon, height, path.name)
@@ -113,7 +115,7 @@ def read_track(path: Path, notes: Sequence[Reading], *, air_k: float | None, ac:
 
 
 def _timed(points: Points, name: str) -> tuple[Floats, Floats, Floats, Floats]:
-    """Points that have a time, each later than all before it."""
+    """Points with increasing times."""
     columns = np.array([points.time_s, points.lat_deg, points.lon_deg, points.elevation_m])
     columns = columns[:, np.isfinite(columns[0])]
     if columns.shape[1]:
@@ -125,7 +127,7 @@ def _timed(points: Points, name: str) -> tuple[Floats, Floats, Floats, Floats]:
         )
         raise PlannerError(message)
     if not np.isfinite(columns[3]).mean() > 0.5:
-        message = f"{name}: hardly a point has a height; a grade cannot be told without. Record with heights"
+        message = f"{name}: too few points have an elevation to compute the grade; record the track with elevations"
         raise PlannerError(message)
     known = np.isfinite(columns[3])
     columns[3] = np.interp(columns[0], columns[0, known], columns[3, known])
@@ -149,21 +151,21 @@ def _motion(time_s: Floats, lat: Floats, lon: Floats, height: Floats, name: str)
     )
     speed = moved / np.maximum(ends[1] - ends[0], 1.0)
     if float(speed.max(initial=0.0)) > 90.0:
-        message = f"{name}: comes to {speed.max() * 3.6:.0f} km/h; points lie wrong, or the times do"
+        message = f"{name}: reaches {speed.max() * 3.6:.0f} km/h; check its points and times"
         raise PlannerError(message)
     speed = np.where(speed < _STANDS_M_PER_S, 0.0, speed)
     driven = np.concatenate(([0.0], np.cumsum(speed[1:] * _STEP_S)))
     if driven[-1] < 2000.0:
-        message = f"{name}: moves {driven[-1]:.0f} m in all; nothing can be learnt of a car from that"
+        message = f"{name}: moves {driven[-1]:.0f} m in total, too little for a fit; give a longer drive"
         raise PlannerError(message)
     return grid, speed, smoothed(np.interp(grid, since, height), driven + 1e-6 * grid)
 
 
 def _air(notes: Sequence[Reading], at_s: Floats, start: tuple[float, float], air_k: float | None, name: str) -> Floats:
-    """Air at instants, straight between what was noted."""
+    """Air at given times, interpolated between the notes."""
     found = sorted((clock.epoch_s(n.when, *start), n.temps_k[AIR]) for n in notes if n.when and AIR in n.temps_k)
     if not found and air_k is None:
-        message = f'{name}: nobody noted the air; add a column air to the notes, or give --ambient "25 degC"'
+        message = f'{name}: no outside air temperature; add a column air to the notes, or give --ambient "25 degC"'
         raise PlannerError(message)
     if not found and air_k is not None:
         require_air(air_k)
@@ -172,7 +174,7 @@ def _air(notes: Sequence[Reading], at_s: Floats, start: tuple[float, float], air
 
 
 class _Placed(NamedTuple):
-    """Numbers on the track, those that say how warm the car set off, and what could not be used."""
+    """Readings on the track, start temperatures, and unusable readings."""
 
     numbers: list[tuple[Reading, Observation]]
     first_k: Floats
@@ -180,7 +182,7 @@ class _Placed(NamedTuple):
 
 
 def _placed(noted: Noted, rows: Sequence[Reading], car: VehicleFile, name: str) -> _Placed:
-    """Put every note on the track by its time."""
+    """Locate every note on the track by its time."""
     edge_s = np.cumsum(noted.drive.duration_s)
     fitted = {fluid.key for fluid in fluids_in(car.vehicle) if fluid.gauge}
     out = _Placed([], np.full(N_BODY, np.nan), [])
@@ -199,10 +201,10 @@ def _placed(noted: Noted, rows: Sequence[Reading], car: VehicleFile, name: str) 
             found = (Observation(row=row, what=what, read_k=value) for what, value in read.items())
             out.numbers.extend((one, item) for item in found)
     if not out.numbers:
-        message = f"{name}: no row lies on the track after its first ten minutes; check the dates, and the zone"
+        message = f"{name}: no row is on the track after its first ten minutes; check the dates and the time zone"
         raise PlannerError(message)
     if not np.isfinite(out.first_k[BODY_KEYS.index("coolant")]):
-        out.said.append("Taken as cold at the start; note the gauges before setting off where the car is still warm.")
+        out.said.append("Assumed cold at the start; if the car is still warm, note the gauges before setting off.")
     return out
 
 

@@ -1,12 +1,12 @@
-"""One fluid where it read highest, and the steps from its forecast to that reading."""
+"""Highest reading of one fluid, and the steps from its forecast to it."""
 
 from typing import NamedTuple
 
 
 class Peak(NamedTuple):
-    """One fluid where it read highest: forecast, then the day's weather, then its speeds and stops too, then read. [K]
+    """Highest reading of one fluid: forecast, with the day's weather, with its speeds and stops, reading. [K]
 
-    The first two are None where the log could not be placed on the planned road.
+    The first two are None if the log could not be matched to the planned road.
     """
 
     fluid: str

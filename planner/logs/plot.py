@@ -1,4 +1,4 @@
-"""A log against the model as a picture: one panel a fluid, measured, before and after, and the speed below."""
+"""Plot of a log and the model: one panel per fluid, measured, before and after, with the speed below."""
 
 import html
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ class Panel:
 
 
 def log_svg(panels: Sequence[Panel], *, units: Units, title: str) -> str:
-    """Draw panels under one another."""
+    """Draw stacked panels."""
     height = 40 + len(panels) * (_HIGH + _GAP) + 40
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_LEFT + _WIDE + 20} {height}" role="img" '
@@ -80,7 +80,7 @@ def _ticks(low: float, high: float) -> list[float]:
 
 
 def _path(minute: Floats, value: Floats, longest: float, span: tuple[float, float], top: int) -> str:
-    """Path through the readings there are, thinned; a gap lifts the pen."""
+    """SVG path of the readings, thinned; broken at gaps."""
     rows = np.unique(np.linspace(0, len(minute) - 1, min(_MOST, len(minute))).astype(np.int64))
     out, pen = [], "M"
     for row in rows:

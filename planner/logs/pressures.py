@@ -1,4 +1,4 @@
-"""Oil pressure and the drop over the oil cooler along a log: a burst line or a worn pump shows there first."""
+"""Oil pressure and cooler pressure drop along a log, to detect a burst line or a worn pump."""
 
 import numpy as np
 import numpy.typing as npt
@@ -9,18 +9,18 @@ from thermal.vehicle import Vehicle
 Floats = npt.NDArray[np.float64]
 _RPM_1000 = 1000.0 * 2.0 * np.pi / 60.0
 _LEAST_PA_PER_1000 = 0.7e5  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
-_HOT_K = 343.15  # ASSUMED: below 60 to 80 degC oil is too thick for the pump to show its wear
+_HOT_K = 343.15  # ASSUMED: below 60 to 80 degC oil is too viscous to show pump wear
 _ABOVE_IDLE = 1.3
 # ASSUMED: relief valves hold what they reach within a tenth; above that share of the highest reading they are open.
 _RELIEF_SHARE = 0.9
-# ASSUMED: a sound engine's pressure over viscosity and speed wanders by a fifth to a quarter over a day.
+# ASSUMED: a sound engine's pressure over viscosity and speed varies by 20 to 25 % over a day.
 _FELL_TO, _ROSE_TO, _LASTING_S = 0.6, 1.8, 60.0
 _COOLER_RPM = 1500.0 * 2.0 * np.pi / 60.0
 _LEAST_READINGS = 20
 
 
 def pressure_words(vehicle: Vehicle, one: Driven) -> tuple[str, ...]:
-    """Tell pressures that fell by themselves: too low for speed and oil, or against the same log before."""
+    """Report pressures that are too low for speed and oil, or fell during the log."""
     found = [_oil_words(vehicle, one), _drop_words(vehicle, one)]
     return tuple(text for text in found if text)
 
@@ -40,7 +40,7 @@ def _together(one: Driven, name: str) -> tuple[Floats, Floats, Floats, Floats] |
 
 
 def _fall(time_s: Floats, ratio: Floats) -> tuple[float, float] | None:
-    """When a ratio leaves its own first half for a minute or more, and to what share. [s, -]"""
+    """Time when a ratio leaves the range of its first half for a minute or more, and its relative value. [s, -]"""
     if len(ratio) < _LEAST_READINGS:
         return None
     usual = float(np.median(ratio[: max(len(ratio) // 2, 5)]))
@@ -54,7 +54,7 @@ def _fall(time_s: Floats, ratio: Floats) -> tuple[float, float] | None:
 
 
 def _oil_words(vehicle: Vehicle, one: Driven) -> str:
-    """Oil pressure against speed and the oil's thickness; not at idle, not while the relief valve is open."""
+    """Oil pressure relative to speed and viscosity; not at idle, not with open relief valve."""
     found = _together(one, "oil_pressure")
     if found is None:
         return ""
@@ -65,8 +65,8 @@ def _oil_words(vehicle: Vehicle, one: Driven) -> str:
         at = int(np.flatnonzero(low)[0])
         return (
             f"LOW OIL PRESSURE: {pressure[at] / 1e5:.1f} bar at {speed[at] * 60.0 / (2.0 * np.pi):.0f} rpm, minute "
-            f"{time_s[at] / 60.0:.0f}, and {int(low.sum())} readings like it; common practice asks for "
-            "0.7 bar (10 psi) per 1000 rpm. Stop for such a reading; the maker's figure rules."
+            f"{time_s[at] / 60.0:.0f}, and {int(low.sum())} similar readings; common practice requires "
+            "0.7 bar (10 psi) per 1000 rpm. Stop at such a reading; the maker's figure takes precedence."
         )
     use = pulling & (pressure < _RELIEF_SHARE * float(pressure.max()))
     thick = vehicle.engine_oil.oil.viscosity_m2_per_s(oil_k)
@@ -75,13 +75,13 @@ def _oil_words(vehicle: Vehicle, one: Driven) -> str:
         return ""
     way = "fell to" if fell[1] < 1.0 else "rose to"
     return (
-        f"Oil pressure {way} {fell[1]:.0%} of what the same log had at such a speed and oil temperature, from minute "
-        f"{fell[0] / 60.0:.0f}: level, pump, bearings, a line, or the sender. Stop and look."
+        f"Oil pressure {way} {fell[1]:.0%} of its earlier value at the same speed and oil temperature, from minute "
+        f"{fell[0] / 60.0:.0f}. Possible causes: oil level, pump, bearings, a line, or the sender. Stop and check."
     )
 
 
 def _drop_words(vehicle: Vehicle, one: Driven) -> str:
-    """Drop over the oil cooler; only while its thermostat is open and the pump turns fast."""
+    """Pressure drop across the oil cooler; only with open thermostat and at high pump speed."""
     found = _together(one, "cooler_drop")
     if found is None or vehicle.oil_cooler.kind == "none":
         return ""
@@ -91,7 +91,10 @@ def _drop_words(vehicle: Vehicle, one: Driven) -> str:
     if fell is None:
         return ""
     if fell[1] < 1.0:
-        said = f"fell to {fell[1]:.0%} from minute {fell[0] / 60.0:.0f}: a burst line or an open by-pass. Stop and look"
-        return f"Pressure drop over the oil cooler {said} for oil before driving on."
+        said = (
+            f"fell to {fell[1]:.0%} from minute {fell[0] / 60.0:.0f}. Possible causes: a burst line or an open "
+            "bypass. Stop and check"
+        )
+        return f"Pressure drop across the oil cooler {said} for oil before driving on."
     said = f"rose to {fell[1]:.0%} from minute {fell[0] / 60.0:.0f}"
-    return f"Pressure drop over the oil cooler {said}: the cooler is blocked."
+    return f"Pressure drop across the oil cooler {said}: the cooler is probably blocked."

@@ -1,4 +1,4 @@
-"""After a day: is it the day or the car? Limits passed first, then a log against the forecast, causes one at a time."""
+"""Review of a log: limits passed, comparison with the forecast, single causes."""
 
 from dataclasses import dataclass, replace
 
@@ -26,7 +26,7 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 # ASSUMED: a car's own sensor of the air is off by 1 to 3 K, one value for a whole drive by 3 to 8; a road taken as
-# level asks for a fifth more or less of the work than it did (10 to 30 %).
+# level has an error of work of 20 % (10 to 30 %).
 _AIR_LOGGED_K, _AIR_TOLD_K, _LEVEL_LOAD = 1.5, 5.0, 0.2
 
 
@@ -41,7 +41,7 @@ class Review:
 
 
 def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Review:
-    """Explain one log against `nominal`, the forecast of the car as described."""
+    """Compare one log with `nominal`, the forecast of the car as described."""
     if not one.fluids:
         message = f"{one.log.name}: has no fluid temperature; there is nothing to review"
         raise PlannerError(message)
@@ -67,7 +67,7 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
 
 
 def doubt_of(one: Driven) -> Doubt:
-    """Say what the log does not know by itself: air that was told once, heights taken as level."""
+    """Uncertainties of the log: a single air temperature, an assumed level road."""
     return Doubt(
         air_sd_k=_AIR_LOGGED_K if "ambient" in one.log.channels else _AIR_TOLD_K,
         load_sd=0.0 if level_m(one.log) is None else _LEVEL_LOAD,
@@ -78,7 +78,7 @@ def doubt_of(one: Driven) -> Doubt:
 
 
 def _peaks(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> tuple[Peak, ...]:
-    """Follow every fluid from forecast to reading, at the moment it read highest."""
+    """Steps from forecast to reading of every fluid, at its highest reading."""
     factors = medians(car.spread)
     driven = modelled_k(car.vehicle, one.drive, one.readings, factors)[0]
     planned = _planned(route, car, nominal, one, factors)
@@ -117,7 +117,7 @@ def _planned(
 
 
 def _peak_words(peak: Peak, units: Units) -> str:
-    """Tell one fluid's way from forecast to reading."""
+    """Describe the steps from forecast to reading of one fluid."""
     name, read = fluid_of(peak.fluid).label, f"{units.temp(peak.read_k):.0f} {units.temperature}"
     left = units.diff(peak.read_k - peak.driven_k)
     if peak.planned_k is None or peak.weather_k is None:

@@ -1,4 +1,4 @@
-"""The answer after a day in words: limits passed, how far the model follows, the likeliest causes, heat or air flow."""
+"""Text of the review: limits passed, agreement with the model, likely causes, heat or air flow."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -23,18 +23,18 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 COOLANT = fluid_of("coolant").node
-_CLEAR = 20.0  # odds at which one member of a family stands out from its kin
-# The greatest odds that are printed: days on which the review was tried (docs/learning.md) are too few to stand behind
+_CLEAR = 20.0  # odds at which one cause is named alone within its family
+# The largest odds printed: the test days of the review (docs/learning.md) are too few to support
 # any larger.
 _MOST_ODDS = 20.0
 _MOST_NAMED = 4
-_INSIDE_LEAST = 0.7  # of the readings; nine tenths should lie within the band
+_INSIDE_LEAST = 0.7  # share of readings; 90 % should be within the band
 _LESS_AIR, _COOLER_AIR_K = 0.7, 10.0
-_TOLD_K = 5.0  # ASSUMED: an effect that a log can tell from what is usual, 3 to 8 K
+_TOLD_K = 5.0  # ASSUMED: smallest detectable effect, 3 to 8 K
 
 
 def every_other(readings: Readings) -> Readings:
-    """Every other reading: neighbours say the same."""
+    """Every second reading, since neighbours are correlated."""
     return Readings(time_s=readings.time_s[::2], temp_k=readings.temp_k[::2], start_k=readings.start_k)
 
 
@@ -42,7 +42,7 @@ def every_other(readings: Readings) -> Readings:
 
 
 def passed_words(vehicle: Vehicle, one: Driven, units: Units) -> tuple[str, ...]:
-    """Tell limits and cautions that were passed, limits first."""
+    """Report limits and cautions passed, limits first."""
     edge_s = np.cumsum(one.drive.duration_s)
     limits = limits_k(vehicle, one.drive.elevation_m)
     step_s = np.diff(one.readings.time_s, append=one.readings.time_s[-1])
@@ -59,13 +59,13 @@ def passed_words(vehicle: Vehicle, one: Driven, units: Units) -> tuple[str, ...]
         if read[at] >= limit[at]:
             lasted = _minutes(float(step_s[read >= limit].sum()))
             over.append(
-                f"LIMIT PASSED: {name} read {top}; its limit there is {units.temp(float(limit[at])):.0f} {u}, and it "
-                f"was above it for {lasted}. Find the reason before the next drive, whatever is said below."
+                f"LIMIT PASSED: {name} read {top}; its limit there is {units.temp(float(limit[at])):.0f} {u}; "
+                f"time above it: {lasted}. Find the cause before the next drive, whatever the verdict below."
             )
         elif np.any(read >= caution):
             lasted = _minutes(float(step_s[read >= caution].sum()))
             mark = units.temp(float(limit_of(vehicle, about).caution_k))
-            near.append(f"Caution passed: {name} read {top}; it was above {mark:.0f} {u} for {lasted}.")
+            near.append(f"Caution passed: {name} read {top}; time above {mark:.0f} {u}: {lasted}.")
     return (*over, *near)
 
 
@@ -78,7 +78,7 @@ def _minutes(seconds: float) -> str:
 
 
 def outside_words(one: Driven, band_k: Floats) -> tuple[str, ...]:
-    """Tell fluids that the model does not follow on this drive; `band_k` should hold nine tenths, shape (2, n, 6)."""
+    """Report fluids that leave the model's 90 % band `band_k`, shape (2, n, 6)."""
     out = []
     for fluid in one.fluids:
         node = CHANNELS[fluid].node or 0
@@ -87,8 +87,8 @@ def outside_words(one: Driven, band_k: Floats) -> tuple[str, ...]:
         inside = float(np.mean((read >= band_k[0, :, node])[seen] & (read <= band_k[1, :, node])[seen]))
         if inside < _INSIDE_LEAST:
             out.append(
-                f"{fluid_of(fluid).label}: {inside:.0%} of the readings lie within the band that should hold nine "
-                "tenths; the model and this drive do not agree, and what follows has to explain it."
+                f"{fluid_of(fluid).label}: {inside:.0%} of the readings are within the 90 % band; the model and "
+                "this drive disagree. See the verdict below."
             )
     return tuple(out)
 
@@ -99,7 +99,7 @@ def outside_words(one: Driven, band_k: Floats) -> tuple[str, ...]:
 def verdict_words(
     verdicts: Sequence[Verdict], drive: Drive | None = None, units: Units = METRIC, *, passed: bool = False
 ) -> str:
-    """Say in a sentence what the log was: nothing unusual, the car, none of the causes tried, or that it cannot tell.
+    """Verdict in one sentence: nothing unusual, the car, none of the causes tried, or undetermined.
 
     Examples
     --------
@@ -128,7 +128,7 @@ def verdict_words(
     if USUAL in names or len(near) > _MOST_NAMED:
         listed = "; or ".join(_one(v, drive, units) for v in near[:_MOST_NAMED])
         more = f"; or {len(near) - _MOST_NAMED} more" if len(near) > _MOST_NAMED else ""
-        return f"Cannot tell: {listed}{more}. Another log in which the fluid works harder would tell more."
+        return f"Cannot tell: {listed}{more}. A log with a higher load on the fluid would determine more."
     if len(near) == 1:
         return (
             f"It is the car: {first.words}{_size(first, units)}{_begun(first, drive)} ({odds} against all else tried)."
@@ -140,14 +140,14 @@ def verdict_words(
 
 
 def _unseen_words(usual: Verdict) -> str:
-    """Say which faults the log could not have told, kin as one."""
+    """Name the faults that the log could not have detected, grouped by family."""
     kin = {name: words for names, words in FAMILIES.items() for name in names}
     listed = dict.fromkeys(kin.get(name, WORDS[name]) for name in usual.unseen)
-    return f" It could not have told: {'; '.join(listed)}." if listed else ""
+    return f" It could not have detected: {'; '.join(listed)}." if listed else ""
 
 
 def named(verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:
-    """Causes to be named: those that cannot be told from the first, and kin that are not clearly less likely."""
+    """Causes to name: those not distinguishable from the first, and similarly likely ones of its family."""
     near = alike(verdicts)
     first = verdicts[0]
     for kin in FAMILIES:
@@ -158,13 +158,13 @@ def named(verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:
 
 
 def _one(verdict: Verdict, drive: Drive | None, units: Units) -> str:
-    """One of several causes, with its share."""
+    """One of several causes, with its probability."""
     words = "nothing unusual" if verdict.name == USUAL else verdict.words
     return f"{words}{_size(verdict, units)}{_begun(verdict, drive)} ({verdict.probability:.0%})"
 
 
 def _begun(verdict: Verdict, drive: Drive | None) -> str:
-    """Say when a cause began, and on which grade."""
+    """Onset of a cause, and the grade there."""
     if verdict.onset_s is None or verdict.name == USUAL:
         return ""
     where = ""
@@ -176,10 +176,10 @@ def _begun(verdict: Verdict, drive: Drive | None) -> str:
 
 
 def _odds(probability: float) -> str:
-    """Say a probability as odds, none above those that were tried out."""
+    """Format a probability as odds, capped."""
     ratio = probability / max(1.0 - probability, 1e-9)
     if ratio > _MOST_ODDS:
-        return f"odds above {_MOST_ODDS:.0f} to 1, how far above is not known"
+        return f"odds above {_MOST_ODDS:.0f} to 1"
     return (
         f"odds {ratio:.0f} to 1"
         if ratio >= 1.5
@@ -190,7 +190,7 @@ def _odds(probability: float) -> str:
 
 
 def _size(verdict: Verdict, units: Units) -> str:
-    """Say how large a cause is."""
+    """Format the size of a cause."""
     if verdict.name == USUAL or verdict.name.startswith(("stuck", "thermostat_open", "fan", UNEXPLAINED)):
         return ""
     if verdict.name.startswith(("offset", "thermostat")):
@@ -204,7 +204,7 @@ def _size(verdict: Verdict, units: Units) -> str:
 def heat_or_air_words(
     car: VehicleFile, one: Driven, peaks: Sequence[Peak], verdicts: Sequence[Verdict], units: Units
 ) -> tuple[str, ...]:
-    """Say what the coolant would have read at its highest in usual air, and with its usual air flow."""
+    """Highest coolant temperature with normal air temperature, and with normal air flow."""
     peak = next((p for p in peaks if p.fluid == "coolant"), None)
     if peak is None:
         return ()

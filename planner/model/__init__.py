@@ -1,1 +1,1 @@
-"""What every folder shares: the trip as frozen types, clock, geometry, display units, errors."""
+"""Shared types: the trip, clock, geometry, display units, errors."""

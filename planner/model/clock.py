@@ -1,9 +1,10 @@
-"""Instants, wall clocks and the sun.
+"""Time zones, local times and the sun.
 
-Inside, time is UTC; a wall clock is made only to show, from the zone of the place. Aware datetimes in one zone add and
-subtract as wall clocks do, hours wrong over a night of the change, so arithmetic is done on UTC values only.
+Internal times are UTC; local times are for display, in the zone of the place. Aware datetimes in one zone add and
+subtract in local time, wrong across a clock change, so arithmetic uses UTC only.
 """
 
+import atexit
 import functools
 import threading
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -17,19 +18,21 @@ from planner.model.errors import PlannerError
 
 Floats = NDArray[np.float64]
 
-_ONE_AT_A_TIME = threading.Lock()  # the finder says nothing of threads
+_ONE_AT_A_TIME = threading.Lock()  # thread safety of the finder is undocumented
 
 SUNRISE_ELEVATION_DEG = -0.833
 """Geometric height of the sun's centre as its upper edge appears: 34' refraction and 16' radius (almanac practice)."""
 
-_POLAR_DEG = 60.0  # from here on a day may lack a sunrise or a sunset within some weeks
+_POLAR_DEG = 60.0  # above this latitude days without sunrise or sunset occur
 
 
 @functools.cache
 def _finder() -> Any:
-    from timezonefinder import TimezoneFinder  # seconds to import: only when a zone is asked for
+    from timezonefinder import TimezoneFinder  # slow to import
 
-    return TimezoneFinder(in_memory=True)  # no files left open
+    finder = TimezoneFinder()  # reads its 30 MB of boundaries where they are looked at
+    atexit.register(finder.cleanup)  # no files left open
+    return finder
 
 
 @functools.lru_cache(maxsize=65536)
@@ -66,7 +69,7 @@ def _zone(name: str) -> ZoneInfo:
 
 
 def ensure_aware(instant: datetime) -> datetime:
-    """Return an instant unchanged if it says which zone it is in.
+    """Return a time unchanged if it has a zone; raise otherwise.
 
     Examples
     --------
@@ -74,13 +77,13 @@ def ensure_aware(instant: datetime) -> datetime:
     13
     """
     if instant.utcoffset() is None:
-        message = f"time {instant} does not say its zone; convert it with local_to_utc first"
+        message = f"time {instant} has no time zone; convert it with local_to_utc first"
         raise PlannerError(message)
     return instant
 
 
 def local_to_utc(naive: datetime, zone: str) -> datetime:
-    """Instant of a wall clock reading.
+    """UTC time of a local time.
 
     Examples
     --------
@@ -88,7 +91,7 @@ def local_to_utc(naive: datetime, zone: str) -> datetime:
     '2027-07-06T11:00:00+00:00'
     """
     if naive.tzinfo is not None:
-        message = f"time {naive.isoformat()} already has a zone; give the wall clock time of {zone} alone"
+        message = f"time {naive.isoformat()} already has a zone; give the local time of {zone} without an offset"
         raise PlannerError(message)
     utc = naive.replace(tzinfo=_zone(zone), fold=0).astimezone(UTC)
     shown = to_local(utc, zone).replace(tzinfo=None)
@@ -102,7 +105,7 @@ def local_to_utc(naive: datetime, zone: str) -> datetime:
 
 
 def to_local(utc: datetime, zone: str) -> datetime:
-    """Wall clock reading of an instant.
+    """Local time of a UTC time.
 
     Examples
     --------
@@ -126,7 +129,7 @@ def sun_times_utc(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, 
     >>> f"{rise:%d %H:%M} {fall:%d %H:%M}"
     '21 11:31 22 02:32'
     """
-    from astral import Observer  # reading a trip does without
+    from astral import Observer  # not needed to read a trip
     from astral.sun import sunrise, sunset
 
     observer = Observer(lat_deg, lon_deg, 0.0)
@@ -138,7 +141,7 @@ def sun_times_utc(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, 
 
 
 def _polar_sun_times(lat_deg: float, lon_deg: float, day: date) -> tuple[datetime, datetime]:
-    """Find sunrise and sunset by halving; near days without one astral may give that of another day, 12 h off."""
+    """Find sunrise and sunset by bisection; near polar day and night astral may return those of another day."""
     noon = _solar_noon(lon_deg, day)
 
     def up(hours: float) -> bool:
@@ -208,7 +211,7 @@ def sun_angles(epoch_s: ArrayLike) -> tuple[Floats, Floats]:
 
 
 def solar_time_h(*, lon_deg: ArrayLike, epoch_s: ArrayLike) -> Floats:
-    """Hour of the day by a sundial.
+    """True solar time of day.
 
     Examples
     --------
@@ -244,7 +247,7 @@ def solar_elevation_deg(*, lat_deg: ArrayLike, lon_deg: ArrayLike, epoch_s: Arra
 
 
 def local(epoch_s: float, lat_deg: float, lon_deg: float) -> datetime:
-    """Wall clock at a place.
+    """Local time at a place.
 
     Examples
     --------
@@ -255,7 +258,7 @@ def local(epoch_s: float, lat_deg: float, lon_deg: float) -> datetime:
 
 
 def epoch_s(naive: datetime, lat_deg: float, lon_deg: float) -> float:
-    """Instant of a wall clock reading at a place.
+    """Epoch time of a local time at a place.
 
     Examples
     --------

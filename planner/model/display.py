@@ -1,4 +1,4 @@
-"""Display units: US or metric, chosen by the trip; SI stays inside."""
+"""Display units: US or metric, set by the trip; SI internally."""
 
 from dataclasses import dataclass
 from typing import TypeVar
@@ -26,19 +26,19 @@ class Units:
     litres: float
 
     def dist(self, metres: Number) -> Number:
-        """Distance to show."""
+        """Distance in display units."""
         return metres / self.metres
 
     def height(self, metres: Number) -> Number:
-        """Elevation or climb to show."""
+        """Elevation or climb in display units."""
         return metres / self.elevation_metres
 
     def pace(self, m_per_s: Number) -> Number:
-        """Speed to show."""
+        """Speed in display units."""
         return m_per_s / self.metres_per_s
 
     def temp(self, kelvin: Number) -> Number:
-        """Temperature to show.
+        """Temperature in display units.
 
         Examples
         --------
@@ -48,7 +48,7 @@ class Units:
         return (kelvin - 273.15) / self.kelvin_per_degree + self.zero_k
 
     def diff(self, kelvin: Number) -> Number:
-        """Temperature difference to show.
+        """Temperature difference in display units.
 
         Examples
         --------
@@ -87,12 +87,12 @@ METRIC = Units(
 
 
 def units_of(name: str) -> Units:
-    """Display units by the trip's setting."""
+    """Display units of the trip's setting."""
     return US if name == "us" else METRIC
 
 
 def economy(units: Units, metres: float, litres: float) -> str:
-    """Write how far fuel goes as people of these units say it.
+    """Format fuel economy in the usual form of the units.
 
     Examples
     --------
@@ -105,7 +105,7 @@ def economy(units: Units, metres: float, litres: float) -> str:
 
 
 def counted(count: int, word: str) -> str:
-    """Write a number of things.
+    """Format a count with its noun.
 
     Examples
     --------

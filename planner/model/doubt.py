@@ -1,11 +1,11 @@
-"""What in a trip's files is possible and yet looks like a slip."""
+"""Doubts: values in a trip's files that are possible but suspicious."""
 
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mend:
-    """The value that would be expected: of a place or the car by its field, of a leg by its position in the table."""
+    """The expected value: a field of a place or the car by name, of a leg by its position in the table."""
 
     of: str  # "place", "leg" or "car"
     name: str
@@ -15,20 +15,20 @@ class Mend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
-    """One value that looks like a slip.
+    """One suspicious value.
 
     Attributes
     ----------
     file, row, column : str, int, str
-        Where it stands; row 0 where it has none, or where it is a whole column. [-]
+        Location; row 0 for a whole column or if there is no row. [-]
     value, against : str
-        What was read, and what it was held against. [-]
+        The value read, and the value it was compared with. [-]
     sentence : str
-        All of it for people, with what to look at. [-]
+        The message, with what to check. [-]
     mend : Mend or None
-        What to put in its place to see whether it matters. [-]
+        Replacement used to test whether it matters. [-]
     moves_k : float or None
-        How far a margin moves then; None where nobody has tried. [K]
+        Change of a margin with the replacement; None if not tested. [K]
     """
 
     file: str
@@ -48,11 +48,11 @@ class Doubt:
 
     @property
     def line(self) -> str:
-        """Where and what, in a line."""
+        """Location and message in one line."""
         return f"{self.where}: {self.sentence}"
 
     def as_dict(self) -> dict[str, object]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         said: dict[str, object] = {"file": self.file, "row": self.row or None, "column": self.column}
         said |= {"value": self.value, "held_against": self.against, "sentence": self.sentence}
         return said | {"margin_moves_k": None if self.moves_k is None else round(self.moves_k, 1)}

@@ -1,26 +1,69 @@
-"""Errors raised by the planner; each becomes one clear line at the command line."""
+"""Errors raised by the planner; each is one line at the command line."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 
 class PlannerError(Exception):
-    """Root of everything the planner raises on purpose."""
+    """Base class of the planner's errors."""
 
 
-class TripError(PlannerError):
-    """The trip folder has problems; carries all of them, one sentence each.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One problem of a trip's files.
 
     Attributes
     ----------
-    problems : tuple of str
-        Sentences of the form 'file row column: got, allowed, next step'.
+    code : str
+        Kind of problem; stable, listed in docs/formats.md. [-]
+    file, row, column, key : str, int, str, str
+        Location; row 0 and empty texts where they do not apply. [-]
+    text : str
+        Message: what was read, what is allowed, what to do. [-]
     """
 
-    def __init__(self, problems: list[str]) -> None:
-        self.problems = tuple(problems)
-        super().__init__("\n".join(problems))
+    code: str
+    text: str
+    file: str = ""
+    row: int = 0
+    column: str = ""
+    key: str = ""
+
+    @property
+    def where(self) -> str:
+        """File, row, column and key."""
+        row, column = f" row {self.row}" if self.row else "", f", column '{self.column}'" if self.column else ""
+        return self.file + row + column + (f" key '{self.key}'" if self.key else "")
+
+    def __str__(self) -> str:
+        """Return location and message in one line."""
+        return f"{self.where}: {self.text}" if self.file else self.text
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the same as plain data."""
+        said = {"file": self.file, "row": self.row, "column": self.column, "key": self.key}
+        return {"code": self.code, "text": self.text} | {name: value or None for name, value in said.items()}
+
+
+class TripError(PlannerError):
+    """The trip folder has problems; contains all of them.
+
+    Attributes
+    ----------
+    found : tuple of Problem
+        The problems, sorted by file and row.
+    problems : tuple of str
+        The same as sentences of the form 'file row column: got, allowed, next step'.
+    """
+
+    def __init__(self, problems: Sequence[Problem | str]) -> None:
+        self.found = tuple(p if isinstance(p, Problem) else Problem(code="folder", text=p) for p in problems)
+        self.problems = tuple(str(problem) for problem in self.found)
+        super().__init__("\n".join(self.problems))
 
 
 class NoRouteError(PlannerError):
-    """The route graph has no way between two places."""
+    """The route graph has no connection between two places."""
 
 
 class OutputError(PlannerError):

@@ -1,4 +1,4 @@
-"""Distances on the ellipsoid, elevation profiles, and the cutting of a leg into short segments."""
+"""Distances on the ellipsoid, elevation profiles, and cutting a leg into short segments."""
 
 from dataclasses import dataclass
 
@@ -68,7 +68,7 @@ def _require_position(lat_deg: float, lon_deg: float) -> None:
 
 
 def distances_m(*, lat1_deg: ArrayLike, lon1_deg: ArrayLike, lat2_deg: ArrayLike, lon2_deg: ArrayLike) -> Floats:
-    """Shortest distances between many pairs of points on the WGS84 ellipsoid, at the speed of arrays.
+    """Shortest distances between many pairs of points on the WGS84 ellipsoid, vectorised.
 
     Notes
     -----
@@ -133,7 +133,7 @@ def positions(
     start, end = _normal(lat1_deg, lon1_deg), _normal(lat2_deg, lon2_deg)
     sine, cosine = float(np.linalg.norm(np.cross(start, end))), float(start @ end)
     if cosine < 0.0 and sine < 1e-9:
-        message = f"{lat1_deg}, {lon1_deg} and {lat2_deg}, {lon2_deg} are opposite on the globe; put a place between"
+        message = f"{lat1_deg}, {lon1_deg} and {lat2_deg}, {lon2_deg} are antipodal; add a place in between"
         raise PlannerError(message)
     angle = np.arctan2(sine, cosine)
     # for a vanishing angle the weights' limit is the straight line

@@ -1,4 +1,4 @@
-"""Taking the noise out of measured heights of a road without losing its climb."""
+"""Smoothing measured road elevations without losing climb."""
 
 from itertools import pairwise
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 # Chosen on the example roads, a plain, a pass in a plain and rolling ground, with noise of 0 to 5 m at 20 to 300 m: the
-# climb stays within 1 % on the roads (4 % at 300 m), within 13 % everywhere, where heights as they are give up to 160 %
+# climb stays within 1 % on the roads (4 % at 300 m), within 13 % everywhere, while raw elevations give up to 160 %
 # more.
 _SHORTEST_M, _GROWS, _REFERENCE = 60.0, 0.2, 180.0
 _BUMP_SD = 4.0
@@ -16,7 +16,7 @@ _LEAST_NOISE_M2M = 20.0  # noise squared times spacing: half a metre every 80 m
 
 
 def noise_sd_m(height_m: Floats) -> float:
-    """Standard deviation of the noise in heights that are evenly spaced, from their fourth differences.
+    """Standard deviation of the noise in evenly spaced elevations, from their fourth differences.
 
     Examples
     --------
@@ -31,14 +31,14 @@ def noise_sd_m(height_m: Floats) -> float:
 
 
 def smooth(height_m: Floats, weight: Floats, *, step_m: float, noise_m2m: float) -> Floats:
-    """Smooth evenly spaced heights as much as their noise asks for.
+    """Smooth evenly spaced elevations according to their noise.
 
     `weight` counts the readings at each; `noise_m2m` is the variance of one times the spacing of the readings [m3].
 
     Notes
     -----
     Least squares with a penalty on second differences (Whittaker, Proc. Edinburgh Math. Soc. 41 (1923) 63-75), its
-    width from 40 to some 130 m; then bumps lower than four standard errors of what is left are levelled.
+    width from 40 to some 130 m; then bumps lower than four standard errors of the remaining noise are levelled.
     """
     if height_m.size < 5:
         return height_m.copy()
@@ -63,7 +63,7 @@ def _penalised(height_m: Floats, weight: Floats, penalty: float) -> Floats:
 
 
 def levelled(height_m: Floats, least_m: float) -> Floats:
-    """Make a profile rise or fall steadily between the tops and bottoms that stand out by at least `least_m`.
+    """Make a profile monotonic between extrema that stand out by at least `least_m`.
 
     Examples
     --------
@@ -82,7 +82,7 @@ def levelled(height_m: Floats, least_m: float) -> Floats:
 
 
 def turning(height_m: Floats, least_m: float) -> list[int]:
-    """Indices of the two ends, and of the tops and bottoms between that stand out by at least `least_m`.
+    """Indices of both ends, and of the extrema between that stand out by at least `least_m`.
 
     Examples
     --------

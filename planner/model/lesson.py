@@ -1,4 +1,4 @@
-"""What gauges read by hand taught: the air of their days, every number beside what was expected, sentences."""
+"""Result of learning from gauge readings: shift of the air by day, readings with expected values, sentences."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from planner.model.trip import Leg
 
 
 class Seen(NamedTuple):
-    """One number of readings.csv: its row there, where on the drive, what was read, expected, and whether believed."""
+    """One value of readings.csv: row, location, reading, expected value, and whether it is used."""
 
     row: int
     where: str
@@ -24,18 +24,18 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lesson:
-    """What the readings of a folder taught, and in words.
+    """Result of a folder's readings.
 
     Attributes
     ----------
     air : mapping of date to tuple of float
         Shift of the air of that day alone, and its standard deviation. [K]
     seen : tuple of Seen
-        Every number that has its place on the drive.
+        Every value that is located on the drive.
     last : tuple of str, or None
-        Ends of the leg on which the last of them was read; what lies after it is ahead.
+        Ends of the leg of the last reading; later legs are ahead.
     sentences : tuple of str
-        What was learnt, what was not believed, what could not be used.
+        Sentences on what was learnt, not used, or not usable.
     """
 
     air: Mapping[date, tuple[float, float]]

@@ -1,10 +1,10 @@
-"""The levels of a margin, the calmest first: one word each, the same in tables, files and on the page."""
+"""Levels of a margin, least severe first; the same words in tables, files and on the page."""
 
 from typing import NamedTuple
 
 
 class Level(NamedTuple):
-    """One level: its word, what it is called in a legend, and how a terminal prints it."""
+    """One level: its word, legend and terminal style."""
 
     word: str
     legend: str
@@ -18,11 +18,11 @@ EXCEEDED = Level("exceeded", "Limit exceeded", "bold red reverse")
 LEVELS = (AMPLE, UNKNOWN, THIN, EXCEEDED)
 WORDS = tuple(level.word for level in LEVELS)
 TIGHT = frozenset({THIN.word, EXCEEDED.word})
-"""Levels that ask for something to be done."""
+"""Levels that require action."""
 
 
 def severity(word: str) -> int:
-    """Place of a level among all, the calmest first.
+    """Rank of a level, 0 is the least severe.
 
     Examples
     --------
@@ -33,7 +33,7 @@ def severity(word: str) -> int:
 
 
 def level_of(margin_k: float, thin_band_k: float, *, least_k: float | None = None) -> str:
-    """Name a margin; `least_k` is how small it may be where the road is not known.
+    """Classify a margin; `least_k` is its lower bound on an unknown road.
 
     Examples
     --------

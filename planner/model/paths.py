@@ -1,4 +1,4 @@
-"""Where things lie: the shipped data, in a checkout and in an installed wheel; the results, inside the trip folder."""
+"""Paths: shipped data in a checkout or an installed wheel, results inside the trip folder."""
 
 from pathlib import Path
 
@@ -13,13 +13,13 @@ def data_folder() -> Path:
 
 
 def results_folder(trip_folder: Path) -> Path:
-    """Folder the results go to when the user names none."""
+    """Default results folder."""
     out = trip_folder / "out"
     try:
         inside = out.resolve().is_relative_to(trip_folder.resolve())
     except (OSError, RuntimeError):  # a link that points to itself
         inside = False
     if not inside:
-        message = f"{out}: is a link that leaves the trip folder; nothing was written: delete it, or use --out DIR"
+        message = f"{out}: is a link to outside the trip folder; nothing was written. Delete it, or use --out DIR"
         raise OutputError(message)
     return out

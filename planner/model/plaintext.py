@@ -1,15 +1,15 @@
-"""Text from a stranger's files, made harmless for a terminal, a calendar or an XML reader."""
+"""Making untrusted text safe for terminals, calendars and XML."""
 
 import re
 
-# What a terminal would obey (escape sequences, returns), what turns the direction of writing, halves of characters.
+# Control characters, direction marks, surrogates.
 _UNPRINTABLE = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )
 
 
 def printable(text: str) -> str:
-    r"""Replace what acts on a terminal, a calendar or an XML reader instead of being shown.
+    r"""Replace control characters that act on a terminal, a calendar or an XML reader.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Values of a trip's tables shown in the unit of their column, as their owner wrote them."""
+"""Formatting table values in the unit of their column."""
 
 from planner.model.display import units_of
 from planner.model.trip import Trip
@@ -9,7 +9,7 @@ _SI = {"elevation": "m", "distance": "m", "speed": "m/s", "high": "K", "low": "K
 
 
 def as_written(trip: Trip, column: str, si_value: float) -> str:
-    """Show a value of `elevation`, `distance`, `speed`, `high` or `low` in the unit its column was written in."""
+    """Format a value of `elevation`, `distance`, `speed`, `high` or `low` in its column's unit."""
     unit = trip.written.units.get(column, "")
     if unit:
         try:

@@ -1,6 +1,6 @@
-"""The trip as the planner knows it: frozen, checked, in SI units.
+"""The trip: frozen, checked, in SI units.
 
-Built by `planner.files.folder` from the user's files; nothing downstream reaches back to those.
+Built by `planner.files.folder` from the user's files.
 """
 
 from collections.abc import Mapping
@@ -23,14 +23,14 @@ class Place:
     high_k: float | None
     low_k: float | None
     note: str
-    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
+    row: int = field(default=0, compare=False)  # of its table, 0 if there is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """Elevation against distance along one leg, from its start; at least two points, distances rising.
 
-    `lat_deg` and `lon_deg` say where each point lies; empty when only heights are known.
+    `lat_deg` and `lon_deg` are the positions; empty if only elevations are known.
     """
 
     distance_m: tuple[float, ...]
@@ -39,7 +39,7 @@ class Profile:
     lon_deg: tuple[float, ...] = ()
 
     def reverse(self) -> "Profile":
-        """Return the same road driven the other way."""
+        """Return the same road in the opposite direction."""
         end = self.distance_m[-1]
         return Profile(
             distance_m=tuple(end - d for d in reversed(self.distance_m)),
@@ -63,13 +63,13 @@ class Leg:
     profile: Profile | None
     note: str
     season: tuple[tuple[int, int], tuple[int, int]] | None = None  # (month, day) from and to, inclusive
-    air_conditioning: bool | None = None  # None as the trip says
+    air_conditioning: bool | None = None  # None: the trip's setting
     heater: bool = False
     low_gear: bool = False
     highest_gear: int = 0  # 1 the first; 0 any, -1 none of the overdrives
-    idle_share: float = 0.0  # of the leg's time, standing in town or traffic
+    idle_share: float = 0.0  # of the leg's time, stopped in town or traffic
     kind: str = "road"  # or "ferry", "train": the car is carried, its engine off
-    row: int = field(default=0, compare=False)  # of its table, 0 where it stands in none
+    row: int = field(default=0, compare=False)  # of its table, 0 if there is none
 
     @property
     def carried(self) -> bool:
@@ -77,12 +77,12 @@ class Leg:
         return self.kind != "road"
 
     def reverse(self) -> "Leg":
-        """Return the same road driven the other way."""
+        """Return the same road in the opposite direction."""
         profile = None if self.profile is None else self.profile.reverse()
         return replace(self, start=self.finish, finish=self.start, profile=profile)
 
     def open_on(self, day: date) -> bool:
-        """Tell whether the road's season covers a date; a season may span the new year."""
+        """Whether the road's season includes a date; a season may span the new year."""
         if self.season is None:
             return self.open
         (first, last), today = self.season, (day.month, day.day)
@@ -112,7 +112,7 @@ class DayRules:
 
 
 def passing_of(text: str) -> tuple[str, int]:
-    """Part a place named with its passing; 0 where none is named.
+    """Split a place and its passing number; 0 if there is none.
 
     Examples
     --------
@@ -125,7 +125,7 @@ def passing_of(text: str) -> tuple[str, int]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Halt:
-    """A planned stop at a place: engine off, or idling. `passing` is 1 the first time there; 0: none was named."""
+    """A planned stop at a place: engine off, or idling. `passing` is 1 for the first time there, 0 if not given."""
 
     place: str
     duration_s: float
@@ -135,7 +135,7 @@ class Halt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """A fixed date: be at a place on a day, by a local time, and stay for a while."""
+    """A fixed date: arrive at a place on a day by a local time, and stay for a while."""
 
     place: str
     on: date
@@ -146,7 +146,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceItem:
-    """A job that falls due by distance, by time, or by both; `fluid` weighs the distance with its temperature."""
+    """A job due by distance, time, or both; `fluid` weights the distance by its temperature."""
 
     item: str
     every_m: float = 0.0
@@ -158,7 +158,7 @@ class ServiceItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Written:
-    """Where the tables stand, and the unit of each of their columns as it was written."""
+    """File names of the tables, and the units of their columns."""
 
     places: str = "places.csv"
     legs: str = "legs.csv"
@@ -167,7 +167,7 @@ class Written:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """Gauges read by hand at one moment: where, or when, or both, and what each of them said.
+    """Gauge readings at one time, place or both.
 
     `place` is a key; `along` a point between two places that follow each other; `temps_k` is by fluid, and "air".
     """
@@ -184,7 +184,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionPlace:
-    """A day of laps or hill runs that the folder plans: what it is called, and at which place."""
+    """A planned day of laps or hill runs: name and place."""
 
     name: str
     place: str
@@ -192,7 +192,7 @@ class SessionPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
-    """Everything the user said about one trip, vehicle apart.
+    """All settings of one trip, without the vehicle.
 
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
     first place and carries no zone, as written; `legs` are as entered. `nights` and `rest` are keys, with ":2" behind
@@ -223,12 +223,12 @@ class Trip:
     mornings: tuple[tuple[date, time], ...] = ()  # days whose start is fixed
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
-    days: int = 0  # asked for, the first and the last counted; 0: as few as can be
+    days: int = 0  # requested, including the first and the last; 0: as few as possible
     arrive: date | None = None  # asked for
     driven_s: float | None = None
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()
-    fuel_use_m2: float = 0.0  # the owner's own, volume for each distance; 0: not given
+    fuel_use_m2: float = 0.0  # the owner's figure, volume per distance; 0: not given
     assumptions: tuple[str, ...] = ()
     written: Written = field(default_factory=Written, compare=False)
 
@@ -238,5 +238,5 @@ class Trip:
         return self.departure.date()
 
     def directed_legs(self) -> tuple[Leg, ...]:
-        """Return the legs as they can be driven: closed ones dropped, two-way ones both ways."""
+        """Return drivable legs: closed ones removed, two-way ones in both directions."""
         return tuple(way for leg in self.legs if leg.open for way in ((leg, leg.reverse()) if leg.two_way else (leg,)))

@@ -1,1 +1,1 @@
-"""A trip folder made from a track: where it is cut, what its places are called, what is filled in and assumed."""
+"""Making a trip folder from a track: cuts, place names, filled values, assumptions."""

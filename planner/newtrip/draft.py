@@ -1,4 +1,4 @@
-"""A trip drafted from a road: its places and legs, their names, speeds and temperatures, and what is assumed."""
+"""Drafting a trip from a road: places, legs, names, speeds, temperatures, assumptions."""
 
 import math
 import re
@@ -18,18 +18,18 @@ from planner.model.display import Units, units_of
 from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, cuts_of
 from planner.newtrip.speeds import TOWN_PEOPLE, speed_m_per_s
 
-_SAME_M = 400.0  # a place passed again is the same place when the road comes as near to it
+_SAME_M = 400.0  # distance within which a place passed again is the same place
 _SAME_END_M = 150.0
 _SAME_LENGTH = 0.03
 _NEAR_M = 3000.0
-_PASS_M = 150.0  # a top that stands out by less is called a top, not a pass
+_PASS_M = 150.0  # prominence above which a top is called a pass
 _LODGING_PEOPLE, _FUEL_PEOPLE = 1500.0, 500.0
 _STEEP = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftPlace:
-    """A row of places.csv to be; heights and temperatures in SI, None where not known."""
+    """A future row of places.csv; elevations and temperatures in SI, None if unknown."""
 
     key: str
     name: str
@@ -45,7 +45,7 @@ class DraftPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftLeg:
-    """A row of legs.csv to be; `known` when the whole of it has heights."""
+    """A future row of legs.csv; `known` if all its elevations are known."""
 
     start: str
     finish: str
@@ -54,12 +54,12 @@ class DraftLeg:
     known: bool
     rise_m: float = 0.0
     note: str = ""
-    longer: GpxTrack | None = None  # the stretch, where it is longer than the line between its points
+    longer: GpxTrack | None = None  # the stretch, if longer than the line between its points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """A whole trip folder to be, and sentences on what was assumed."""
+    """A complete draft of a trip folder, with its assumptions."""
 
     name: str
     units: str
@@ -113,17 +113,17 @@ _US_LETTERS = frozenset(code.partition(" ")[2] for code in towns.STATES if code.
 
 
 class _Stops:
-    """Turns cuts into places and legs; a place passed again is the same place."""
+    """Converts cuts to places and legs; a place passed again is the same place."""
 
     def __init__(self, road: Stretches, units: Units) -> None:
         self._road, self._units = road, units
         self._places: list[DraftPlace] = []
-        self._middles: list[float] = []  # where the road passes towns big enough to be slow in
+        self._middles: list[float] = []  # distances at which the road passes larger towns
         self._stops: list[tuple[float, int]] = []
         self._legs: dict[tuple[int, int], DraftLeg] = {}
         self._order: list[tuple[int, int]] = []
         self._middle_of: dict[tuple[int, int], tuple[float, float, float]] = {}  # of each leg
-        self._used: dict[str, int] = {}  # beginnings of keys, and how many have them
+        self._used: dict[str, int] = {}  # counts of key prefixes
 
     def add(self, cut: Cut) -> None:
         """Stop at a cut."""
@@ -145,7 +145,7 @@ class _Stops:
         return part.lat_deg[index], part.lon_deg[index], self._height(at_m)
 
     def _height(self, at_m: float) -> float:
-        """Height of the road, or the nearest that is known within a few kilometres; else not a number."""
+        """Elevation of the road, or the nearest known one within a few kilometres; else NaN."""
         along, height = self._road.along_m, self._road.height_m
         here = float(np.interp(at_m, along, height))
         if math.isfinite(here):
@@ -184,7 +184,7 @@ class _Stops:
                 elevation_m=height,
                 kind=kind,
                 services=_services(cut.town),
-                note="" if math.isfinite(point[2]) else "height not from the track",
+                note="" if math.isfinite(point[2]) else "elevation not from the track",
             )
         )
         return len(self._places) - 1
@@ -205,7 +205,7 @@ class _Stops:
         return f"{'Foot of grade' if cut.kind == 'foot' else 'Grade turns'} {height}, {mile}", "waypoint"
 
     def _stands_out(self, at_m: float) -> float:
-        """How far a top stands above the lower of the lowest points within 30 km on both sides."""
+        """Prominence of a top over the lowest points within 30 km on both sides."""
         along, height = self._road.along_m, self._road.height_m
         here = float(np.interp(at_m, along, height))
         sides = [height[(along >= a) & (along <= b)] for a, b in ((at_m - 30e3, at_m), (at_m, at_m + 30e3))]
@@ -252,12 +252,12 @@ class _Stops:
             speed_m_per_s=speed_m_per_s(part, inside),
             known=known,
             rise_m=part.elevation_m[-1] - part.elevation_m[0] if known else 0.0,
-            note=self._told(part) if known else "heights of this stretch are not known",
+            note=self._told(part) if known else "elevations of this stretch are not known",
             longer=part if part.cut and known else None,
         )
 
     def _told(self, part: GpxTrack) -> str:
-        """What a driver would say of a grade."""
+        """Description of a grade."""
         rise = part.elevation_m[-1] - part.elevation_m[0]
         grade = rise / part.length_m
         if abs(grade) < _STEEP or abs(rise) < STANDS_OUT_M:
@@ -279,7 +279,7 @@ class _Stops:
 
 
 def _services(town: towns.Town | None) -> str:
-    """What a town of that size usually has (ASSUMED)."""
+    """Usual services of a town of that size (ASSUMED)."""
     if town is None:
         return ""
     return (
@@ -292,7 +292,7 @@ def _services(town: towns.Town | None) -> str:
 
 
 def _with_temperatures(places: Sequence[DraftPlace], departure: datetime) -> tuple[DraftPlace, ...]:
-    """Fill usual highs and lows where stations near a place can be believed."""
+    """Fill in usual highs and lows where nearby stations are reliable."""
     where = [(place.lat_deg, place.lon_deg, place.elevation_m) for place in places]
     found = usual_highs_lows(where, day=departure.date())
     return tuple(
@@ -302,7 +302,7 @@ def _with_temperatures(places: Sequence[DraftPlace], departure: datetime) -> tup
 
 
 def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tuple[str, ...]:
-    """Sentences on what nobody said, the weightiest first."""
+    """Sentences on assumptions, most important first."""
     without = [place for place in places if place.high_k is None]
     said = []
     if track.unknown:
@@ -312,26 +312,28 @@ def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tup
         more = f" and {len(track.unknown) - 5} more" if len(track.unknown) > 5 else ""
         total = units.dist(sum(b - a for a, b in track.unknown))
         said.append(
-            f"Heights are not known on {total:,.0f} {units.distance} ({spans}{more}): those legs have no profile and "
+            f"Elevations are not known on {total:,.0f} {units.distance} ({spans}{more}): those legs have no profile "
+            "and "
             "their margins are not known."
         )
-    said.append("Speeds assumed from grades, bends and towns: 60 mph on open roads, less where the road asks for it.")
+    said.append("Speeds assumed from grades, bends and towns: 60 mph on open roads, less where the road requires it.")
     said.append(
-        "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check before relying on it."
+        "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check before relying on "
+        "them."
     )
     if len(without) < len(places):
         said.append(f"Usual highs and lows from the nearest weather stations of the United States, {PERIOD}.")
     if without:
         names = ", ".join(place.name for place in without[:3])
         more = f" and {len(without) - 3} more" if len(without) > 3 else ""
-        said.append(f"No usual highs and lows known for {names}{more}: enter them, or fetch a forecast.")
+        said.append(f"No usual highs and lows for {names}{more}: enter them, or fetch a forecast.")
     for kind, text in (
         ("steep", "steeper than 15 %, limited to it"),
-        ("cut", "bends cut off by points far apart, made longer"),
+        ("cut", "bends cut off by widely spaced points, lengthened"),
     ):
         spans = getattr(track, kind)
         if spans:
             first = ", ".join(f"{units.distance} {units.dist(a):,.1f}" for a, _ in spans[:4])
-            said.append(f"The track is in {len(spans)} places {text}: {first}.")
-    said += [f"Of the track, {note}." for note in track.notes]
+            said.append(f"In {len(spans)} places the track is {text}: {first}.")
+    said += [f"Track: {note}." for note in track.notes]
     return tuple(said)

@@ -1,4 +1,4 @@
-"""Filling places.csv where only names were typed: key, position, height, usual high and low of towns in the table."""
+"""Filling in places.csv from names: key, position, elevation, usual high and low, from the table of towns."""
 
 import csv
 import functools
@@ -31,7 +31,7 @@ _FEET, _FAHRENHEIT = {"ft", "feet", "foot"}, {"degf", "°f", "f"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filled:
-    """A filled table as text, sentences on what was filled in, and on what only the owner can say."""
+    """A filled table as text, sentences on filled values, and on what the owner must enter."""
 
     text: str
     filled: tuple[str, ...]
@@ -39,11 +39,11 @@ class Filled:
 
 
 def fill_places(folder: Path) -> Filled:
-    """Fill the empty cells of a folder's places.csv; what is typed stays as it is."""
+    """Fill the empty cells of a folder's places.csv; entered values are not changed."""
     problems = Problems()
     text = open_text(folder, PLACES, problems=problems)
     if text is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     units, day = _units_and_day(folder)
     sheet = _Sheet(text, units)
     filled: list[str] = []
@@ -54,7 +54,7 @@ def fill_places(folder: Path) -> Filled:
 
 
 def write_filled(folder: Path, filled: Filled, *, in_place: bool) -> Path:
-    """Write the table to a file of its own, or over places.csv when that was asked for; return which."""
+    """Write the table to a new file, or to places.csv if requested; return its name."""
     path = folder / (PLACES if in_place else FILLED)
     try:
         if in_place:
@@ -62,7 +62,7 @@ def write_filled(folder: Path, filled: Filled, *, in_place: bool) -> Path:
         else:
             write_new(path, filled.text)
     except FileExistsError as exc:
-        message = f"{path}: is there already and is kept; delete or rename it, or give --in-place"
+        message = f"{path}: already exists and was not overwritten; delete or rename it, or use --in-place"
         raise OutputError(message) from exc
     except OSError as exc:
         message = f"{path}: cannot be written ({exc.strerror or exc})"
@@ -71,7 +71,7 @@ def write_filled(folder: Path, filled: Filled, *, in_place: bool) -> Path:
 
 
 def _units_and_day(folder: Path) -> tuple[str, date]:
-    """Units for headings that are not there yet, and the time of year, from trip.toml where it can be read."""
+    """Units for new headings, and the time of year, from trip.toml if readable."""
     found = Problems()
     text = open_text(folder, "trip.toml", problems=found)
     settings = None if text is None else parse_settings(text, folder_name="", problems=found)
@@ -81,7 +81,7 @@ def _units_and_day(folder: Path) -> tuple[str, date]:
 
 
 class _Sheet:
-    """A table as rows of cells, comments and all; columns that are missing are added at the end."""
+    """A table as rows of cells including comments; missing columns are added at the end."""
 
     def __init__(self, text: str, units: str) -> None:
         self._delimiter = delimiter_of(text)
@@ -89,13 +89,13 @@ class _Sheet:
         self._lines = lines
         head = next((n for n, cells in enumerate(lines) if not _passed_by(cells)), None)
         if head is None or len(lines) > limits.PLACES:
-            message = f"{PLACES}: is empty; the first row holds the headings, 'name' at least"
+            message = f"{PLACES}: is empty; the first row must be the headings, at least 'name'"
             raise TripError([message])
         self._head = head
         self._column = {split_heading(cell)[0]: n for n, cell in enumerate(lines[head])}
         self._unit = {split_heading(cell)[0]: split_heading(cell)[2].casefold() for cell in lines[head]}
         if "name" not in self._column and "place" not in self._column:
-            message = f"{PLACES}: has neither a column 'name' nor a column 'place'; name the places in one"
+            message = f"{PLACES}: has neither a column 'name' nor a column 'place'; add one"
             raise TripError([message])
         for name in _FIRST:
             if name not in self._column:
@@ -138,8 +138,8 @@ class _Sheet:
 
 
 def _passed_by(cells: list[str]) -> bool:
-    """Whether a row is blank, a comment, or the line that some spreadsheet programs begin with."""
-    return not any(cell.strip() for cell in cells) or cells[0].startswith(("#", "sep="))
+    """Whether a row is blank or a comment."""
+    return not any(cell.strip() for cell in cells) or cells[0].startswith("#")
 
 
 def _fill_row(sheet: _Sheet, number: int, cells: list[str], day: date, filled: list[str], unclear: list[str]) -> None:
@@ -163,16 +163,14 @@ def _fill_row(sheet: _Sheet, number: int, cells: list[str], day: date, filled: l
 
 
 def _town(sheet: _Sheet, number: int, cells: list[str], name: str, unclear: list[str]) -> Town | None:
-    """The one town of a name; where there are more, or none, that is noted."""
+    """The town of a name if unique; reports none or several."""
     found = towns_named(name)
     if len(found) == 1:
         return found[0]
     if found:
         which = ", ".join(f"'{one.full_name}'" for one in found[:6])
         more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-        unclear.append(
-            f"row {number}: {len(found)} towns are called '{name}': {which}{more}; write which one as 'name'"
-        )
+        unclear.append(f"row {number}: {len(found)} towns are named '{name}': {which}{more}; write which one as 'name'")
     else:
         unclear.append(f"row {number}: '{name}' is not in the table of towns; enter lat, lon and elevation")
     return None
@@ -192,7 +190,7 @@ def _put_position(sheet: _Sheet, cells: list[str], town: Town) -> list[str]:
 
 
 def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear: list[str]) -> list[str]:
-    """Write usual temperatures where stations near can be believed; say which station where not."""
+    """Write usual temperatures where nearby stations are reliable; report the others."""
     try:
         height = float(sheet.cell(cells, "elevation")) * (0.3048 if sheet.feet("elevation") else 1.0)
         where = float(sheet.cell(cells, "lat")), float(sheet.cell(cells, "lon")), height
@@ -210,7 +208,8 @@ def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear:
     degree = "°F" if fahrenheit else "°C"
     if not usual.believed:
         unclear.append(
-            f"row {number}: {shown(usual.high_k)} {degree} from {source}: not believed here; enter 'high' and 'low'"
+            f"row {number}: {shown(usual.high_k)} {degree} from {source}: too uncertain to use here; enter 'high' "
+            "and 'low'"
         )
         return []
     sheet.put(cells, "high", shown(usual.high_k))

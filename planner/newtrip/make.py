@@ -1,4 +1,4 @@
-"""Making a trip folder from one or more files that hold a road."""
+"""Making a trip folder from one or more track files."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -29,13 +29,17 @@ def read_road(paths: Sequence[Path]) -> GpxTrack:
         if points is not None:
             _append(joined, points)
     if len(joined) > limits.GPX_POINTS:
-        problems.add(paths[0].name, f"with the others has more than {limits.GPX_POINTS:,} points; thin them out")
+        problems.add(
+            paths[0].name,
+            f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them",
+            code="too-large",
+        )
     if not len(problems):
         track = track_of(joined)
         if not isinstance(track, str):
             return track
-        problems.add(paths[0].name, track)
-    raise TripError(problems.sentences())
+        problems.add(paths[0].name, track, code="track")
+    raise TripError(problems.found())
 
 
 def _append(joined: Points, points: Points) -> None:
@@ -57,7 +61,7 @@ def new_from_track(
     driving: str | None = None,
     spreadsheet: bool = False,
 ) -> tuple[tuple[str, ...], Draft]:
-    """Make a trip folder of a road; return the names of its files and the draft they were written from."""
+    """Make a trip folder from a road; return its file names and the draft."""
     car = base or BASE
     if car not in classes():
         message = f"--base {car!r}: {nearest(car, classes())}"
@@ -86,13 +90,13 @@ def _moment(text: str) -> datetime:
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is not None or not 1900 <= moment.year <= 2100:
-        message = f"--start {text!r}: local date and time are needed, e.g. '2027-08-06 07:00'"
+        message = f"--start {text!r}: write the local date and time, e.g. '2027-08-06 07:00'"
         raise PlannerError(message)
     return moment
 
 
 def _hours(text: str | None) -> str:
-    """Driving of a day as trip.toml writes it; `6h` and `6 h` alike."""
+    """Driving time per day in trip.toml's form; `6h` and `6 h` are accepted."""
     if text is None:
         return DRIVING
     words = text.strip()
@@ -102,6 +106,6 @@ def _hours(text: str | None) -> str:
     except ValueError:
         hours = 0.0
     if not 0.0 < hours <= 24.0:
-        message = f"--nights {text!r}: the most driving of a day is needed, e.g. 6h"
+        message = f"--nights {text!r}: write the driving time per day, e.g. 6h"
         raise PlannerError(message)
     return f"{hours:g} h"

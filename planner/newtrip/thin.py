@@ -1,4 +1,4 @@
-"""Thinning a road to the points that its line and its heights need."""
+"""Simplifying a track to the points needed for its line and elevations."""
 
 from dataclasses import replace
 
@@ -9,20 +9,20 @@ from planner.files.tracks import GpxTrack
 from planner.model import geo
 from planner.newtrip.cuts import bends_of
 
-_ASIDE_M, _HEIGHT_M, _LONGEST_M = 3.0, 1.0, 800.0  # what may be lost; the longest step
+_ASIDE_M, _HEIGHT_M, _LONGEST_M = 3.0, 1.0, 800.0  # tolerances; the longest step
 
 
 def thinned(track: GpxTrack) -> GpxTrack:
-    """Return the track with fewer points, its distances measured along them: shorter by what scatter had added.
+    """Return the track with fewer points and distances measured along them, without position noise.
 
-    A stretch whose heights are unknown keeps a point inside, so that a file of the points can leave its height out.
+    A stretch of unknown elevation keeps a point inside, so that a file of the points can mark it.
     """
     along = np.array(track.distance_m)
     lon = np.unwrap(np.array(track.lon_deg), period=360.0)
     at = np.unique(np.concatenate([along[_kept(track, along, lon)], *_inside(track, along)]))
     lat, east = np.interp(at, along, track.lat_deg), (np.interp(at, along, lon) + 180.0) % 360.0 - 180.0
     step = geo.distances_m(lat1_deg=lat[:-1], lon1_deg=east[:-1], lat2_deg=lat[1:], lon2_deg=east[1:])
-    for begin, end in track.cut:  # made longer than the line between their points on purpose
+    for begin, end in track.cut:  # lengthened on purpose
         cut = (at[:-1] >= begin - 0.01) & (at[1:] <= end + 0.01)
         step[cut] = np.diff(at)[cut]
     moved = np.concatenate([[0.0], np.cumsum(np.maximum(step, 0.01))])

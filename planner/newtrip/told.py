@@ -1,4 +1,4 @@
-"""What is said of a drafted trip."""
+"""Summary of a drafted trip."""
 
 from typing import Any
 
@@ -8,7 +8,7 @@ from planner.newtrip.draft import Draft
 
 
 def draft_lines(draft: Draft) -> list[str]:
-    """Sentences for a terminal: the whole in a line, its grades, and what was assumed."""
+    """Terminal lines: summary, grades, assumptions."""
     units = units_of(draft.units)
     first, last = draft.places[0], next(p for p in draft.places if p.key == draft.route[-1])
     length = f"{units.dist(draft.track.length_m):,.0f} {units.distance}"
@@ -25,7 +25,7 @@ def draft_lines(draft: Draft) -> list[str]:
 
 
 def _known_pieces(heights_m: tuple[float, ...]) -> list[list[float]]:
-    """Runs of heights that are known."""
+    """Runs of known elevations."""
     pieces: list[list[float]] = [[]]
     for height in heights_m:
         if height == height:  # a number

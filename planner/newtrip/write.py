@@ -37,14 +37,14 @@ def _trip(draft: Draft, driving: str) -> str:
     lines = [f"name = {_text(draft.name)}", f'units = "{draft.units}"']
     lines += [f'departure = "{draft.departure:%Y-%m-%d %H:%M}"']
     lines += [
-        "speeds = 1.0  # a factor on every speed of legs.csv",
-        "# what was assumed; take out what you have checked",
+        "speeds = 1.0  # factor on every speed in legs.csv",
+        "# assumptions; delete those you have checked",
     ]
     lines += ["assumed = [", *(f"  {_text(text)}," for text in draft.assumed), "]"]
     lines += ["route = [", *(f'  "{key}",' for key in draft.route), "]"]
     lines += ["", "[day]", f"driving = {_text(driving)}"]
     if draft.longest_s > HOURS_S * float(driving.split()[0]):
-        lines += ["# a stretch between places to stay is longer than a day's driving, so days may end anywhere"]
+        lines += ["# a stretch without lodging is longer than a day's driving, so days may end anywhere"]
         lines += ["lodging_only = false"]
     return "\n".join(lines) + "\n"
 
@@ -55,7 +55,7 @@ def _text(value: str) -> str:
 
 
 def _table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Rows as CSV, without the columns that are empty in all."""
+    """Rows as CSV, without empty columns."""
     used = [n for n in range(len(headings)) if any(row[n] for row in rows)]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -128,7 +128,7 @@ def _profile(part: GpxTrack) -> str:
 
 
 def road_gpx(track: GpxTrack, name: str) -> str:
-    """The road as a GPX 1.1 track, its heights left out where not known."""
+    """The road as a GPX 1.1 track, without unknown elevations."""
     lines = ['<?xml version="1.0" encoding="UTF-8"?>']
     space = "http://www.topografix.com/GPX/1/1"
     lines.append(f'<gpx version="1.1" creator={quoteattr(CREATOR)} xmlns="{space}">')

@@ -1,1 +1,1 @@
-"""The report for its readers: terminal, map page, sheets, and the files other programs take."""
+"""Output of a report: terminal, map page, sheets, exchange files."""

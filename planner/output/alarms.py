@@ -13,7 +13,7 @@ _PSI = 6894.757
 
 
 def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out one card as a table: what, not warm below, low once warm, expected, caution, limit."""
+    """Rows of one card: fluid, not warm below, low once warm, expected, caution, limit."""
     u = units_of(outlook.trip.units)
     fluids: list[tuple[str, ...]] = [
         (
@@ -30,7 +30,7 @@ def alarm_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
 
 
 def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
-    """Lay out a card's oil pressures, and the drop over the cooler where there is one."""
+    """Rows of a card's oil pressures, and of the cooler pressure drop if there is a cooler."""
     u = units_of(outlook.trip.units)
     rows: list[tuple[str, ...]] = []
     for name, band, least in (
@@ -58,7 +58,7 @@ HEADINGS = ("gauge", "not warm below", "low", "expected", "caution", "limit")
 
 
 def caution_lines(outlook: Forecast, card: Card) -> list[str]:
-    """Say of every caution how long before the limit it comes, and how often it rings on a sound car."""
+    """For every caution: lead time before the limit, and false alarm rate."""
     u, out = units_of(outlook.trip.units), []
     for f in card.fluids:
         m = f.marks
@@ -66,13 +66,13 @@ def caution_lines(outlook: Forecast, card: Card) -> list[str]:
         often = "once in 20 h or less" if m.nuisance_per_h <= 0.05 else f"once in {1.0 / m.nuisance_per_h:.1f} h"
         out.append(
             f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
-            f"limit at a fast rise, and rings falsely {often}."
+            f"limit at a fast rise, and gives a false alarm {often}."
         )
     return out
 
 
 def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Lay out oil pressure by engine speed and oil temperature: headings, rows."""
+    """Headings and rows of oil pressure by engine speed and oil temperature."""
     u = units_of(outlook.trip.units)
     temps, rows = pressure_table(outlook, reference)
     head = ("oil pressure", *(f"oil {u.temp(t):.0f} {u.temperature}" for t in temps))
@@ -91,18 +91,18 @@ def _pressure(pa: float, units: Units) -> str:
 
 
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
-    """A range of pressures, the unit said once."""
+    """A range of pressures with one unit."""
     low, high = (_pressure(pa, units) for pa in band_pa)
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 
 
 def alarm_title(outlook: Forecast, card: Card) -> str:
-    """Name the leg a card is for."""
+    """Name of a card's leg."""
     return "Whole trip" if card.leg is None else leg_name(outlook, card.leg)
 
 
 def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) -> dict[str, Any]:
-    """Give all cards as plain data."""
+    """Return all cards as plain data."""
     return {
         "schema": "grademargin-alarms/1",
         "trip": outlook.trip.name,

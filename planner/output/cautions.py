@@ -1,4 +1,4 @@
-"""What every plan must say: a forecast is not permission."""
+"""Cautions printed with every plan."""
 
 CAUTIONS = (
     "A forecast is not permission. The gauge outranks the model: when a gauge passes its mark, stop as soon as it is "
@@ -7,9 +7,11 @@ CAUTIONS = (
     "Stop only where stopping is allowed and safe: rest areas, pull-outs, car parks. Not on a live shoulder.",
     "Choose the low gear before a descent. Snub the brakes, do not ride them; if they smell, smoke or fade, stop and "
     "let them cool. Escape ramps are there to be used.",
-    "Heat makes people ill within minutes. Never leave children or animals in a parked car; carry water.",
+    "Heat in a parked car makes people ill within minutes. Never leave children or animals in a parked car; carry "
+    "water.",
     "Antifreeze is poisonous to people and animals. Catch what you spill.",
-    "The car maker's and the fluid makers' figures, local law and a licensed mechanic come before anything here.",
+    "The car maker's and the fluid makers' figures, local law and a licensed mechanic take precedence over anything "
+    "here.",
     "The model has not been validated on this car. Until it is fitted to a log, expect errors of about 8 K on coolant, "
     "12 K on engine oil and 15 K on transmission and differential (common practice, no source).",
 )

@@ -1,4 +1,4 @@
-"""What a new plan says differently from the last one, in a few lines."""
+"""Changes of a new plan from the last one."""
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
@@ -19,18 +19,18 @@ from thermal.fluids import fluid_of
 Plan = Mapping[str, Any]
 _MOST_DAYS = 400
 _MOST_MARGIN_K = 2000.0
-_FROM = ", from "  # what a replanned trip's name goes on with
+_FROM = ", from "  # suffix of a replanned trip's name
 _NOTABLE_K = 2.0
 _MOST_LEGS = 5
 _LATE = timedelta(minutes=10)
 _DAMAGED = (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError)
-NOTHING_TO_COMPARE = "There is no earlier plan in out/plan.json to compare with."
-OTHER_TRIP = "The earlier plan in out/plan.json is of a trip of another name, so nothing is compared."
+NOTHING_TO_COMPARE = "No earlier plan in out/plan.json to compare with."
+OTHER_TRIP = "The earlier plan in out/plan.json is for a trip with another name; not compared."
 UNREADABLE = (
-    "The earlier plan in out/plan.json cannot be compared with; it was written by another version or is damaged. This "
-    "run has written a new one."
+    "The earlier plan in out/plan.json is damaged or was written by another version; not compared. This run wrote a "
+    "new one."
 )
-NO_CHANGE = "Nothing of note has changed since the last plan."
+NO_CHANGE = "No significant change since the last plan."
 
 
 def last_plan(folder: Path) -> Plan | None:
@@ -47,7 +47,7 @@ def last_plan(folder: Path) -> Plan | None:
 
 
 def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
-    """Say what changed since the last plan: arrivals, nights, margins, fuel."""
+    """Report changes since the last plan: arrivals, nights, margins, fuel."""
     if old is None:
         return (NOTHING_TO_COMPARE,)
     if old.get("schema") != SCHEMA:
@@ -61,7 +61,7 @@ def changes(old: Plan | None, report: Report) -> tuple[str, ...]:
     for name, part in parts.items():
         try:
             said += list(part(old, report))
-        except _DAMAGED:  # another version's plan, or a damaged one: say what can be said
+        except _DAMAGED:  # a plan of another version, or a damaged one: compare what is readable
             failed.append(name)
     if len(failed) == len(parts):
         return (UNREADABLE,)
@@ -83,9 +83,9 @@ def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
 
 
 def _key(text: Any) -> str:
-    """Read the key of a place of the old plan, which may have come with the folder from anywhere."""
+    """Read the key of a place of the old plan, which is untrusted."""
     if not isinstance(text, str):
-        message = "a key that is no text"
+        message = "a key that is not text"
         raise TypeError(message)
     return one_line(text)
 
@@ -96,13 +96,13 @@ def _new_days(report: Report) -> list[tuple[datetime, str]]:
 
 
 def _name(report: Report, key: str) -> str:
-    """Name of a place; the key where the trip has it no more."""
+    """Name of a place; its key if the trip no longer has it."""
     place = report.outlook.trip.places.get(key)
     return key if place is None else place.name
 
 
 def _arrivals(old: Plan, report: Report) -> Iterator[str]:
-    """Compare when the finish is reached."""
+    """Compare the arrival at the finish."""
     before, after = _old_days(old, report.outlook.trip.first_date), _new_days(report)
     if not before or before[-1][1] != after[-1][1]:
         return
@@ -110,7 +110,9 @@ def _arrivals(old: Plan, report: Report) -> Iterator[str]:
     shift = now - was
     if abs(shift) >= _LATE:
         word = "later" if shift > timedelta() else "earlier"
-        yield f"Arrival at {_name(report, place)} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than planned before."
+        yield (
+            f"Arrival at {_name(report, place)} {now:%a %d %b %H:%M}, {_span(abs(shift))} {word} than in the last plan."
+        )
 
 
 def _span(length: timedelta) -> str:
@@ -122,7 +124,7 @@ def _span(length: timedelta) -> str:
 
 
 def _nights(old: Plan, report: Report) -> Iterator[str]:
-    """Compare where the nights are spent, date by date."""
+    """Compare the places of the nights by date."""
     before = {on.date(): to for on, to in _old_days(old, report.outlook.trip.first_date)[:-1]}
     after = {on.date(): to for on, to in _new_days(report)[:-1]}
     for day in sorted({*before, *after}):
@@ -130,9 +132,9 @@ def _nights(old: Plan, report: Report) -> Iterator[str]:
         if before.get(day) == after.get(day):
             continue
         if was is None:
-            yield f"Night of {day:%a %d %b}: at {now}, not planned before."
+            yield f"Night of {day:%a %d %b}: now at {now}; none in the last plan."
         elif now is None:
-            yield f"Night of {day:%a %d %b}: none any more, {was} was planned."
+            yield f"Night of {day:%a %d %b}: none now; {was} in the last plan."
         else:
             yield f"Night of {day:%a %d %b}: at {now} instead of {was}."
 
@@ -141,7 +143,7 @@ def _nights(old: Plan, report: Report) -> Iterator[str]:
 
 
 def _margins(old: Plan, report: Report) -> Iterator[str]:
-    """Compare the smallest margin of every leg that both plans drive, the greatest change first."""
+    """Compare the smallest margin of every common leg, largest change first."""
     known = {(leg["from"], leg["to"]): {f["fluid"]: f for f in leg["fluids"]} for leg in old["legs"]}
     found = []
     for i, leg in enumerate(report.outlook.legs):
@@ -154,7 +156,7 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
             continue
         before_k, level = float(was["margin_k"]), was["level"]
         if not abs(before_k) <= _MOST_MARGIN_K or level not in WORDS:
-            message = "a margin that cannot be"
+            message = "an impossible margin"
             raise ValueError(message)
         change = worst.margin_k - before_k
         crossed = level != worst.level
@@ -179,7 +181,7 @@ def _margin_words(report: Report, worst: Margin, change: float, level: str) -> s
 
 
 def _fuel(old: Plan, report: Report) -> Iterator[str]:
-    """Compare where to refuel, of the places that still lie ahead."""
+    """Compare fuel stops ahead."""
     outlook = report.outlook
     ahead = {leg.finish for leg in outlook.legs}
     before = [str(stop["place"]) for stop in old["fuel"]["stops"] if stop["place"] in ahead]
@@ -192,5 +194,5 @@ def _fuel(old: Plan, report: Report) -> Iterator[str]:
 
 
 def _names(report: Report, these: Sequence[str], others: Sequence[str]) -> list[str]:
-    """Names of the places in one list that are not in the other."""
+    """Names of places in one list but not in the other."""
     return [report.outlook.trip.places[key].name for key in dict.fromkeys(these) if key not in others]

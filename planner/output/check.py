@@ -1,4 +1,4 @@
-"""What `check` says: the size of a trip, what it assumes, what looks odd. Imports nothing slow: it answers at once."""
+"""Output of `check`: size of a trip, assumptions, doubts. No slow imports."""
 
 import re
 import textwrap
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def size(trip: Trip) -> str:
-    """Name a trip and count what it is made of."""
+    """Name and size of a trip."""
     return f"{trip.name}: {counted(len(trip.places), 'place')}, {counted(len(trip.legs), 'leg')}"
 
 
@@ -32,7 +32,7 @@ def check_lines(
     learnt: Sequence[str] = (),
     doubts: Sequence[Doubt] = (),
 ) -> list[str]:
-    """Say what was read and what it rests on; `legs` are the road, `closed` says which roads are not open then."""
+    """Report what was read and its assumptions; `legs` are the road, `closed` names roads closed at that date."""
     assumed = [entry for entry in car.entries if entry.assumed]
     said = [
         f"{size(trip)}; {car.vehicle.name}. No problems.",
@@ -41,11 +41,11 @@ def check_lines(
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
         *(f"  learnt: {said}" for said in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
-        *(f"  look at: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
+        *(f"  check: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
         *_asked(car),
         *quiet_traps(car),
         *_worth_having(trip, legs),
-        f"  of the car {len(assumed)} of {len(car.entries)} values are assumed",
+        f"  {len(assumed)} of {len(car.entries)} car values are assumed",
     ]
     for section, entries in groupby(sorted(assumed, key=lambda entry: entry.key), lambda entry: _halves(entry.key)[0]):
         values = ", ".join(f"{_halves(entry.key)[1]} {entry.text}" for entry in entries)
@@ -54,45 +54,46 @@ def check_lines(
 
 
 def _asked(car: VehicleFile) -> list[str]:
-    """Ask the owner what decides most and only he can know."""
+    """Ask the owner for the most important unknown."""
     if car.vehicle.cooling.condition != "unknown":
         return []
     said = (
-        "is the radiator new or recored, or as old as the car? Say so under [cooling] in vehicle.toml: "
-        'condition = {value = "new", source = "..."}, or "original". Until then half-way between is taken.'
+        "is the radiator new or recored, or as old as the car? Set it under [cooling] in vehicle.toml: "
+        'condition = {value = "new", source = "..."}, or "original". Until then the mean of the two is used.'
     )
-    return textwrap.wrap(said, 80, initial_indent="  tell: ", subsequent_indent="    ")
+    return textwrap.wrap(said, 80, initial_indent="  question: ", subsequent_indent="    ")
 
 
 def quiet_traps(car: VehicleFile) -> list[str]:
-    """Name values of the owner's that mean more, or something else, than they seem to."""
+    """Report owner's values with side effects."""
     own, held, said = car.overridden, car.vehicle, []
     for part in ("oil_cooler", "transmission_cooler", "differential_cooler"):
         kind = getattr(held, part).kind
         if f"{part}.kind" in own and kind != "none" and f"{part}.conductance" not in own:
             said.append(
-                f"[{part}] kind is {kind} now, its conductance is still that of the class's cooler; give conductance."
+                f"[{part}] kind is {kind}, but its conductance is still that of the class's cooler; set conductance."
             )
     if "gearbox.lockup_road_speed" in own and held.gearbox.lockup_road_speed_m_per_s == 0.0:
         said.append(
-            "[gearbox] lockup_road_speed is 0: the converter locks as soon as the car rolls, and makes no heat; write "
+            "[gearbox] lockup_road_speed is 0: the converter then locks as soon as the car moves and makes no heat; "
+            "write "
             "the speed at which it locks, or 100 m/s for never."
         )
-    wrapped = (textwrap.wrap(text, 80, initial_indent="  look at: ", subsequent_indent="    ") for text in said)
+    wrapped = (textwrap.wrap(text, 80, initial_indent="  check: ", subsequent_indent="    ") for text in said)
     return [line for lines in wrapped for line in lines]
 
 
 def _worth_having(trip: Trip, legs: Sequence[Leg]) -> list[str]:
-    """Ask for profiles where the ground between hides climbs."""
+    """Ask for profiles where the terrain may hide climbs."""
     lines = []
     for number, said in enumerate(profiles_worth_having(trip, legs)):
-        text = said if number else f"profiles worth having: {said}"
+        text = said if number else f"profiles to add: {said}"
         lines += textwrap.wrap(text, 80, initial_indent="    " if number else "  ", subsequent_indent="      ")
     return lines
 
 
 def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
-    """Say the whole in a line: a missing minus, or feet typed as metres, catches the eye."""
+    """One-line summary, in which a missing minus sign or a wrong unit of elevation is obvious."""
     u = units_of(trip.units)
     stops = [trip.places[key] for key in stops_of(legs)]
     low, high = (pick(stops, key=lambda place: place.elevation_m) for pick in (min, max))
@@ -111,13 +112,13 @@ def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
 
 
 def _climb_m(trip: Trip, leg: Leg) -> float:
-    """All rises of a leg, by its profile or by its two ends."""
+    """Climb of a leg, from its profile or its ends."""
     ends = (trip.places[leg.start].elevation_m, trip.places[leg.finish].elevation_m)
     return geo.climb_m(ends if leg.profile is None else leg.profile.elevation_m)
 
 
 def _position(place: Place) -> str:
-    """Latitude and longitude to a tenth of a degree, by compass letters."""
+    """Latitude and longitude to a tenth of a degree, with compass letters."""
     north, east = "N" if place.lat_deg >= 0.0 else "S", "E" if place.lon_deg >= 0.0 else "W"
     return f"{abs(place.lat_deg):.1f}° {north} {abs(place.lon_deg):.1f}° {east}"
 
@@ -136,7 +137,7 @@ def check_dict(
     learnt: Sequence[str] = (),
     doubts: Sequence[Doubt] = (),
 ) -> dict[str, Any]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return {
         "trip": trip.name,
         "places": len(trip.places),

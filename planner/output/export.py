@@ -1,4 +1,4 @@
-"""The plan for other programs: a table as CSV, everything as plain data, and what navigators, calendars, maps take."""
+"""Export of the plan: CSV table, plain data, and files for navigators, calendars and maps."""
 
 import csv
 import io
@@ -18,8 +18,8 @@ from planner.output.icsbefore import NOTHING, Before
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_cells
 
 SCHEMA = "grademargin-plan/2"
-_BEHIND = re.compile(r"([;|,\t\r\n]\s*)([=+@\uff1d\uff0b\uff20]|[-\uff0d](?!\d))")  # where a program may part cells
-_FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are the wide forms
+_BEHIND = re.compile(r"([;|,\t\r\n]\s*)([=+@\uff1d\uff0b\uff20]|[-\uff0d](?!\d))")  # possible cell separators
+_FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are full-width forms
 
 
 def forecast_csv(report: Report) -> str:
@@ -45,7 +45,7 @@ def as_text(cell: str) -> str:
 
 
 def plan_dict(report: Report) -> dict[str, Any]:
-    """Everything in the plan as plain data: SI, the unit at the end of each name, times with their zone."""
+    """The whole plan as plain data: SI, units as suffixes, times with their zone."""
     outlook = report.outlook
     return {
         "schema": SCHEMA,
@@ -80,7 +80,7 @@ def plan_dict(report: Report) -> dict[str, Any]:
 
 
 def _fuel_dict(fuel: FuelPlan) -> dict[str, object]:
-    """Where to refuel; a `gap` is a stretch that no tankful covers."""
+    """Fuel stops; a `gap` is a stretch beyond the tank's range."""
     return {
         "total_m3": _m3(fuel.total_l),
         "gaps": [
@@ -105,7 +105,7 @@ def _iso(when: datetime) -> str:
 
 
 def _road_dict(road: OtherRoad) -> dict[str, object]:
-    """One of two ways between the same places."""
+    """One of two roads between the same places."""
     return {
         "via": road.via,
         "time_s": round(road.time_s),
@@ -178,9 +178,11 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
     return {
         "fluid": margin.fluid,
         "margin_k": round(margin.margin_k, 3),
+        "margin_error_k": round(margin.error_k, 3),
         "least_k": round(margin.least_k, 3),
         "margin_as_described_k": round(margin.nominal_margin_k, 3),
         "probability_exceeded": round(margin.probability, 4),
+        "probability_error": round(margin.probability_error, 4),
         "level": margin.level,
         "peak_k": round(margin.peak_k, 3),
         "limit_k": round(margin.limit_k, 3),
@@ -193,22 +195,26 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
 
 
 def _remedies_dict(day: DayRemedies) -> dict[str, object]:
-    """Choices of one day."""
+    """Remedies of one day."""
     return {
         "day": day.day + 1,
         "leg": day.leg + 1,
         "fluid": day.fluid,
         "margin_k": round(day.margin_k, 3),
+        "margin_error_k": round(day.error_k, 3),
         "probability_exceeded": round(day.probability, 4),
         "choices": [
             {
                 "what": r.words,
                 "kind": r.kind,
                 "suffices": r.works,
+                "undecided": r.undecided,
                 "lost_s": round(60.0 * r.minutes),
                 "margin_gained_k": round(r.gain_k, 3),
                 "margin_k": round(r.margin_k, 3),
+                "margin_error_k": round(r.error_k, 3),
                 "probability_exceeded": round(r.probability, 4),
+                "probability_error": round(r.probability_error, 4),
                 "note": r.note,
             }
             for r in day.choices

@@ -1,4 +1,4 @@
-"""Stretches without heights, in words; imports nothing slow."""
+"""Text on stretches without elevations; no slow imports."""
 
 from collections.abc import Sequence
 
@@ -11,7 +11,7 @@ _MOST = 5
 
 
 def gap_words(u: Units, gap: Gap) -> str:
-    """Say what lies in a stretch without heights."""
+    """Describe a stretch without elevations."""
     ground = gap.ground
     way = f"{u.dist(gap.length_m):.0f} {u.distance} without a profile"
     if ground.above_m >= _WORTH_SAYING_M:
@@ -19,11 +19,11 @@ def gap_words(u: Units, gap: Gap) -> str:
     if ground.below_m >= _WORTH_SAYING_M:
         return f"{way}, ground down to {round(u.height(ground.below_m), -2):,.0f} {u.elevation} lower between"
     rise = ground.climb_m[1] - ground.climb_m[0]
-    return f"{way}, {round(u.height(rise), -2):,.0f} {u.elevation} of climb at a grade not known"
+    return f"{way}, {round(u.height(rise), -2):,.0f} {u.elevation} of climb at an unknown grade"
 
 
 def profiles_worth_having(trip: Trip, legs: Sequence[Leg]) -> list[str]:
-    """Name the legs whose profile is worth having, the greatest climb that nobody gave first."""
+    """Name the legs that need a profile, largest unknown climb first."""
     u, places = units_of(trip.units), trip.places
     gaps = sorted(find_gaps(trip, legs), key=lambda gap: gap.ground.climb_m[0] - gap.ground.climb_m[1])
     said = [

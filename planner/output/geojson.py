@@ -1,4 +1,4 @@
-"""The plan as GeoJSON (RFC 7946): a line a leg with its level and margins, a point a mark."""
+"""The plan as GeoJSON (RFC 7946): one line per leg with level and margins, one point per mark."""
 
 import json
 

@@ -1,4 +1,4 @@
-"""The plan as GPX 1.1: a track a day, a route of the places, waypoints for everything that happens."""
+"""The plan as GPX 1.1: one track per day, a route of the places, a waypoint per mark."""
 
 from datetime import UTC
 
@@ -13,10 +13,10 @@ from planner.output.marks import Mark, marks
 from planner.output.report import Report
 from planner.route.graph import stops_of
 
-_LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # what thinning of the track may lose
+_LINE_DEG, _HEIGHT_M = 0.0002, 4.0  # tolerances of the simplification
 _NOTE = (
-    "Lines follow a leg's own track where it has one, else run straight between the places entered: they show where a "
-    "leg goes and how high it lies, and are no guidance from turn to turn."
+    "Lines follow the leg's track where it has one, else a straight line between its places. They show position and "
+    "elevation; do not use them for navigation."
 )
 
 
@@ -66,7 +66,7 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
 
 
 def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
-    """One day's road, thinned."""
+    """One day's road, simplified."""
     start, finish = day_ends(report.outlook, number)
     track = gpxpy.gpx.GPXTrack(name=printable(f"Day {number + 1}: {start.name} to {finish.name}"))
     segment = gpxpy.gpx.GPXTrackSegment()
@@ -77,7 +77,7 @@ def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
 
 
 def leg_line(report: Report, leg: int) -> npt.NDArray[np.float64]:
-    """Line of one leg with its heights, thinned."""
+    """Line of one leg with elevations, simplified."""
     outlook, line = report.outlook, report.outlook.timeline
     span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].start]
     part = span.rows

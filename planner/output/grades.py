@@ -1,4 +1,4 @@
-"""Climbs of the way, and the part of a leg on which a margin is small."""
+"""Climbs of the route, and the part of a leg with a small margin."""
 
 from dataclasses import dataclass
 
@@ -13,13 +13,13 @@ from thermal.fluids import fluid_of
 Floats = npt.NDArray[np.float64]
 _STEEP = 0.02  # a climb is where the road gains more than this on its length; common practice calls 3 % a grade
 _LEAST_RISE_M, _DIP_M = 120.0, 25.0
-_NEAR_M = 3000.0  # a climb bears the name of a place this close to its top
-_ALONG_K = 1.0  # where no part is in the band of thin margins: the part this close to the smallest
+_NEAR_M = 3000.0  # a climb is named after a place this close to its top
+_ALONG_K = 1.0  # if no part is thin: the part this close to the smallest margin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Climb:
-    """A climb between two points of the track, named after a place at its top where there is one."""
+    """A climb between two points of the track, named after a place at its top if there is one."""
 
     start: int
     end: int
@@ -29,9 +29,9 @@ class Climb:
 
 
 def climbs(report: Report) -> tuple[Climb, ...]:
-    """Find the climbs of the way.
+    """Find the climbs of the route.
 
-    A climb is a run of the road on which the height gained, less 2 % of the distance, keeps growing but for dips of
+    A climb is a run of the road on which the elevation gain, less 2 % of the distance, keeps growing except for dips of
     25 m: the largest sums of a sequence (Kadane's method, Bentley 1984; from memory).
     """
     outlook = report.outlook
@@ -48,7 +48,7 @@ def climbs(report: Report) -> tuple[Climb, ...]:
 
 
 def _runs(gains: Floats) -> list[tuple[int, int]]:
-    """Runs whose sum grows: number of the point before each and of its highest point."""
+    """Runs with a growing sum: index of the point before each and of its highest point."""
     runs: list[tuple[int, int]] = []
     start, top, total, best = 0, 0, 0.0, 0.0
     for i, gain in enumerate(gains.tolist()):
@@ -63,7 +63,7 @@ def _runs(gains: Floats) -> list[tuple[int, int]]:
 
 
 def _place(report: Report, along: Floats, point: int) -> str:
-    """Name of the place nearest along the road to a point, if it is near."""
+    """Name of the nearest place along the road, if near."""
     outlook = report.outlook
     ends = [0, *(span_of(outlook, leg).last + 1 for leg in range(len(outlook.legs)))]
     keys = [outlook.legs[0].start, *(leg.finish for leg in outlook.legs)]
@@ -73,7 +73,7 @@ def _place(report: Report, along: Floats, point: int) -> str:
 
 
 def small_part(report: Report, margin: Margin, within_k: float) -> tuple[int, int]:
-    """Find the part of a leg on which a fluid's margin is small."""
+    """Find the part of a leg with a small margin of a fluid."""
     outlook, span = report.outlook, span_of(report.outlook, margin.leg)
     fluid = fluid_of(margin.fluid)
     last = max(s.last for s in outlook.timeline.spans if s.leg == margin.leg and (s.on_road or margin.parked))

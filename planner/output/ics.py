@@ -1,8 +1,8 @@
-"""The plan as a calendar (RFC 5545): days, pauses, fuel, service, nights; times in UTC, so that no zones are needed.
+"""The plan as a calendar (RFC 5545): days, pauses, fuel, service, nights; times in UTC, without zones.
 
-An event keeps its UID when the plan is made again, for the whole trip or for what is left of it. Against the calendar
-written last, a changed event gets a higher SEQUENCE and a later LAST-MODIFIED, and one that is no longer planned comes
-once more as cancelled. Times of change are counted from the departure, not read from a clock, so that the same plan and
+An event keeps its UID in later plans, for the whole trip or its rest. Compared with the calendar
+written last, a changed event gets a higher SEQUENCE and a later LAST-MODIFIED, and one no longer planned is written
+once more as cancelled. Modification times are counted from the departure, not from the clock, so that the same plan and
 the same earlier calendar always give the same file.
 """
 
@@ -22,7 +22,7 @@ from planner.output.outcome import unknown_words
 from planner.output.report import Report
 
 _KINDS = ("hot", "break", "halt", "event", "fuel", "service", "night")
-_SAID = ("DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "LOCATION", "GEO", "STATUS")  # what makes an event another
+_SAID = ("DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "LOCATION", "GEO", "STATUS")  # fields that identify an event
 
 
 def trip_ics(report: Report, before: Before = NOTHING) -> str:
@@ -47,19 +47,19 @@ def trip_ics(report: Report, before: Before = NOTHING) -> str:
 
 
 def _mark_of(*parts: str) -> str:
-    """Sixteen signs that stand for some texts."""
+    """Hash of some texts, sixteen characters."""
     return hashlib.sha256("/".join(parts).encode("utf-8", "replace")).hexdigest()[:16]
 
 
 def _days(report: Report, owner: str) -> Iterator[Event]:
-    """The drive of each day, known by its date."""
+    """The drive of each day, identified by its date."""
     for number, day in enumerate(report.outlook.timeline.days):
         begin = local_time(report.outlook, span_of(report.outlook, day.first).first, begin=True)
         yield _day(report, number, f"day-{begin:%Y%m%d}-{owner}")
 
 
 def _on_the_way(report: Report, found: Iterable[Mark], owner: str) -> Iterator[Event]:
-    """What happens on the way, known by its kind and place, counted from the finish: what is driven drops out ahead."""
+    """Marks of the trip, identified by kind and place, counted from the finish so that driven ones drop out."""
     legs = report.outlook.legs
     wanted = [mark for mark in found if mark.kind in _KINDS]
     left = Counter((mark.kind, legs[mark.leg].finish) for mark in wanted)
@@ -70,7 +70,7 @@ def _on_the_way(report: Report, found: Iterable[Mark], owner: str) -> Iterator[E
 
 
 def _dated(event: Event, old: Lines | None, stamp: datetime) -> None:
-    """Give an event its number of changes and the time of the last one."""
+    """Set an event's SEQUENCE and LAST-MODIFIED."""
     number, modified = 0, stamp
     if old is not None:
         number, was = sequence_of(old), time_of(old.get("LAST-MODIFIED", "")) or stamp
@@ -83,7 +83,7 @@ def _dated(event: Event, old: Lines | None, stamp: datetime) -> None:
 
 
 def _no_longer_planned(before: Before, planned: set[str], stamp: datetime) -> Iterator[Event]:
-    """Events of the earlier calendar that were to come and are planned no more, as cancelled (RFC 5545, 3.8.1.11)."""
+    """Future events of the earlier calendar that are no longer planned, as cancelled (RFC 5545, 3.8.1.11)."""
     for uid, old in before.events.items():
         begin = time_of(old["DTSTART"])
         if uid in planned or begin is None or begin < stamp:
@@ -101,7 +101,7 @@ def _no_longer_planned(before: Before, planned: set[str], stamp: datetime) -> It
 
 
 def _event(name: str, begin: datetime, end: datetime, title: str, text: str) -> Event:
-    """One event; one without length has no end."""
+    """One event; without duration it has no end."""
     event = Event()
     event.add("uid", name + DOMAIN)
     event.add("dtstart", _whole(begin))
@@ -119,7 +119,7 @@ def _whole(moment: datetime) -> datetime:
 
 
 def _day(report: Report, number: int, name: str) -> Event:
-    """The drive of one day, with its hot spots and what to do."""
+    """The drive of one day, with hot spots and advice."""
     outlook, u = report.outlook, report.units
     day, (start, finish) = outlook.timeline.days[number], day_ends(outlook, number)
     distance = u.dist(sum(outlook.legs[i].distance_m for i in range(day.first, day.last + 1)))
@@ -136,7 +136,7 @@ def _day(report: Report, number: int, name: str) -> Event:
 
 
 def _mark(mark: Mark, name: str) -> Event:
-    """One thing on the way."""
+    """One mark."""
     event = _event(name, mark.begin, mark.end, mark.title, mark.text)
     event.add("location", printable(mark.name))
     event.add("geo", (round(mark.lat_deg, 6), round(mark.lon_deg, 6)))

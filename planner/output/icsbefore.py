@@ -1,4 +1,4 @@
-"""What the last calendar said, so that the next one moves its events instead of doubling them."""
+"""Reading the last calendar, so that the next one updates its events instead of duplicating them."""
 
 import re
 from collections.abc import Mapping
@@ -21,7 +21,7 @@ Lines = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """Events of an earlier calendar by their UID, and the mark of the trip that their UIDs share; empty for none."""
+    """Events of an earlier calendar by UID, and the trip's hash in the UIDs; empty if there is none."""
 
     events: Mapping[str, Lines]
     owner: str = ""
@@ -31,13 +31,13 @@ NOTHING = Before({})
 
 
 def last_calendar(*folders: Path) -> Before:
-    """Read the calendar written last, from the first folder that has one; nothing where none can be read."""
+    """Read the last calendar, from the first folder that has one; empty if unreadable."""
     found = (_read(folder, folder / "trip.ics") for folder in folders)
     return next((one for one in found if one.events), NOTHING)
 
 
 def _read(folder: Path, path: Path) -> Before:
-    """Read one calendar; nothing where there is none or it cannot be read."""
+    """Read one calendar; empty if missing or unreadable."""
     try:
         if file_fault(path, root=folder, max_bytes=limits.TABLE_BYTES) is not None:
             return NOTHING
@@ -47,7 +47,7 @@ def _read(folder: Path, path: Path) -> Before:
 
 
 def read_calendar(text: str) -> Before:
-    """Read our own events from a calendar (RFC 5545, 3.1: folded lines); everything else is passed over."""
+    """Read our own events from a calendar (RFC 5545, 3.1: folded lines); everything else is ignored."""
     events: dict[str, dict[str, str]] = {}
     owner = ""
     event: dict[str, str] | None = None
@@ -65,7 +65,7 @@ def read_calendar(text: str) -> Before:
 
 
 def time_of(raw: str) -> datetime | None:
-    """Read a time in UTC as the calendar writes it; None where it is none."""
+    """Read a calendar time in UTC; None if invalid."""
     if not _TIME.fullmatch(raw):
         return None
     try:
@@ -75,6 +75,6 @@ def time_of(raw: str) -> datetime | None:
 
 
 def sequence_of(event: Lines) -> int:
-    """How often an event was changed; 0 where that cannot be read."""
+    """SEQUENCE of an event; 0 if unreadable."""
     raw = event.get("SEQUENCE", "")
     return int(raw) if raw.isascii() and raw.isdigit() and len(raw) <= 6 else 0

@@ -1,18 +1,20 @@
-"""What `log`, `fit` and `review` print: lines for people, plain data for programs."""
+"""Output of `log`, `fit` and `review`: text and plain data."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from planner.files.logpropose import Description
-from planner.logs.drift import Drift
-from planner.logs.fit import Fitted, FluidMargin
-from planner.logs.review import Review
 from planner.model.display import Units, units_of
 from thermal.fluids import fluid_of
 
+if TYPE_CHECKING:  # `log` does without the model
+    from planner.logs.drift import Drift
+    from planner.logs.fit import Fitted, FluidMargin
+    from planner.logs.review import Review
+
 
 def description_dict(found: Description) -> dict[str, Any]:
-    """Give a log's description as plain data."""
+    """Return a log's description as plain data."""
     mapping = found.mapping
     return {
         "schema": "grademargin-log/1",
@@ -26,24 +28,24 @@ def description_dict(found: Description) -> dict[str, Any]:
     }
 
 
-def fit_lines(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
-    """Tell a fit: sentences, errors on what was held out, margins before and after."""
+def fit_lines(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> list[str]:
+    """Describe a fit: sentences, hold-out errors, margins before and after."""
     u, found = units_of(learned.trip.units), learned.found
     lines = list(learned.sentences)
     lines.append(
-        f"{found.n_readings} readings are worth {found.n_effective:.0f} independent ones; "
-        f"{u.diff(found.noise_k):.1f} {u.temperature} of scatter is left."
+        f"{found.n_readings} readings are equivalent to {found.n_effective:.0f} independent ones; "
+        f"{u.diff(found.noise_k):.1f} {u.temperature} of residual scatter."
     )
     for one in learned.held:
         lines.append(
-            f"held out, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
+            f"hold-out test, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
             f"before, {u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
         )
     return [*lines, *margin_lines(u, before, after)]
 
 
-def margin_lines(u: Units, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> list[str]:
-    """Say what learning has done to the trip's margins."""
+def margin_lines(u: Units, before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> list[str]:
+    """Report the trip's margins before and after the fit."""
     return [
         f"smallest margin of the trip, {fluid_of(old.fluid).label}: {u.diff(old.margin_k):.0f} (spread "
         f"± {u.diff(old.sd_k):.0f}) before, {u.diff(new.margin_k):.0f} (± {u.diff(new.sd_k):.0f}) "
@@ -52,8 +54,8 @@ def margin_lines(u: Units, before: Sequence[FluidMargin], after: Sequence[FluidM
     ]
 
 
-def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[FluidMargin]) -> dict[str, Any]:
-    """Give a fit as plain data."""
+def fit_dict(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> dict[str, Any]:
+    """Return a fit as plain data."""
     found = learned.found
     return {
         "schema": "grademargin-fit/1",
@@ -80,8 +82,8 @@ def fit_dict(learned: Fitted, before: Sequence[FluidMargin], after: Sequence[Flu
     }
 
 
-def review_dict(reviews: Sequence[Review], found: Sequence[Drift]) -> dict[str, Any]:
-    """Give reviews and trends as plain data."""
+def review_dict(reviews: "Sequence[Review]", found: "Sequence[Drift]") -> dict[str, Any]:
+    """Return reviews and trends as plain data."""
     return {
         "schema": "grademargin-review/1",
         "logs": [

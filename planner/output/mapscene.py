@@ -1,4 +1,4 @@
-"""The report as a scene for the map: points, stretches, markers, tables, all in display units."""
+"""Conversion of the report to a map scene: points, stretches, markers, tables, in display units."""
 
 import hashlib
 
@@ -45,13 +45,13 @@ RULES = (
     "A gauge past its limit: stop as soon as it is safe, engine off. Do not open the cooling system while it is hot.",
 )
 _AIR_DASH = "1 5"
-_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a telephone
+_FINE_M, _COARSEST = 3.5e6, 3.0  # a longer road is drawn coarser, so that its page opens on a phone
 _MOST_ROADS = 400
 _GRADE_LAG_S = 600.0  # fluids are hottest up to about ten minutes after the top
 
 
 def make_scene(report: Report) -> Scene:
-    """Arrange a report for drawing."""
+    """Convert a report to a scene."""
     outlook, u = report.outlook, report.units
     trip, found, grades, card = outlook.trip, marks(report), climbs(report), trip_card(outlook)
     distance, days = u.dist(sum(leg.distance_m for leg in outlook.legs)), len(outlook.timeline.days)
@@ -82,21 +82,21 @@ def make_scene(report: Report) -> Scene:
         key=hashlib.sha256("/".join([trip.route[-1], *(leg.finish for leg in outlook.legs[-3:])]).encode()).hexdigest()[
             :12
         ],
-        band_words=f"not passed with {round(100 * trip.confidence)} % confidence",
+        band_words=f"not exceeded with {round(100 * trip.confidence)} % confidence",
         level_words=(AMPLE.legend, UNKNOWN.legend, THIN.legend, EXCEEDED.legend),
         generated=f"Made by grademargin for {trip.departure:%d %B %Y}; the same inputs give the same page.",
     )
 
 
 def _facts(report: Report) -> tuple[str, ...]:
-    """Say the plan's outcome in a line."""
+    """One-line outcome of the plan."""
     spots = len(hot_spots(report))
     more = (f"The {_MOST_SPOTS} smallest of {spots}; the map shows all:",) if spots > _MOST_SPOTS else ()
     return (headline(report), *more)
 
 
 def _spots(report: Report) -> tuple[Spot, ...]:
-    """The smallest margins in a line each; the markers of all hot spots stand first in the scene."""
+    """The smallest margins, one line each; hot spot markers come first in the scene."""
     spots = hot_spots(report)
     worst = sorted(range(len(spots)), key=lambda number: spots[number].margin_k)[:_MOST_SPOTS]
     fluids = [fluid_of(spot.fluid).index for spot in spots]
@@ -153,7 +153,7 @@ def _track(report: Report) -> Track:
 
 
 def _clock(report: Report) -> tuple[str, ...]:
-    """Wall-clock text of every point: one zone look-up a span, two where the zone changes."""
+    """Local time of every point: one zone look-up per span, two if the zone changes."""
     outlook, texts = report.outlook, []
     zoned = len(zones(outlook, 0, len(outlook.timeline.end_s) - 1)) > 1
     for span in outlook.timeline.spans:
@@ -167,7 +167,7 @@ def _clock(report: Report) -> tuple[str, ...]:
 
 
 def _stretch(report: Report, leg: int) -> Stretch:
-    """One leg and what it asks of every fluid; where a margin is small, that part is drawn over it."""
+    """One leg with every fluid; parts with a small margin are drawn on top."""
     span, worst = span_of(report.outlook, leg), report.worst(leg)
     lines = [sentence(report, m) for m in report.margins if m.leg == leg]
     if worst.level == UNKNOWN.word:
@@ -184,7 +184,7 @@ def _stretch(report: Report, leg: int) -> Stretch:
 
 
 def _small_parts(report: Report) -> tuple[Stretch, ...]:
-    """The road on which margins are thin, and over it that on which a limit is passed."""
+    """Parts with thin margins, and on top those above a limit."""
     band_k, made = report.outlook.trip.thin_band_k, []
     for level, within_k in (("thin", band_k), ("exceeded", 0.0)):
         for margin in report.margins:
@@ -195,7 +195,7 @@ def _small_parts(report: Report) -> tuple[Stretch, ...]:
 
 
 def _grade(report: Report, climb: Climb) -> Grade:
-    """One climb, up to where the fluids have seen its heat; its level is that of the worst margin peaking there."""
+    """One climb, up to where the fluids have felt its heat; its level is that of the worst margin there."""
     outlook, u = report.outlook, report.units
     line = outlook.timeline
     last = int(np.searchsorted(line.end_s, line.end_s[climb.end - 1] + _GRADE_LAG_S)) + 1
@@ -213,7 +213,7 @@ def _grade(report: Report, climb: Climb) -> Grade:
 
 
 def _roads(report: Report) -> tuple[Road, ...]:
-    """Roads of the trip's folder, driven or not: its other ways lie under the route."""
+    """All roads of the folder; alternatives are drawn under the route."""
     trip = report.outlook.trip
     made = []
     for leg in trip.legs[:_MOST_ROADS]:
@@ -226,7 +226,7 @@ def _roads(report: Report) -> tuple[Road, ...]:
 
 
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places where a margin is thin or exceeded, before all other markers; legs that share one share its pin."""
+    """Markers of thin or exceeded margins, before all others; legs with a common place share one."""
     own = {margin.leg for margin in hot_spots(report)}
     return tuple(
         Marker(
@@ -244,14 +244,14 @@ def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
 
 
 def _hot_detail(report: Report, mark: Mark) -> str:
-    """Say where along the way a margin is small, and the temperature to expect there."""
+    """Position of a small margin along the route, and the expected temperature there."""
     u, worst = report.units, report.worst(mark.leg)
     along = u.dist(float(report.outlook.timeline.end_m[mark.point - 1]))
     return f"{u.distance} {along:,.0f}: {fluid_of(worst.fluid).short} {u.temp(worst.peak_k):.0f} {u.temperature}"
 
 
 def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
-    """Places on the route, each once, by the most telling thing that happens there."""
+    """Places on the route, each once, with its most important mark."""
     outlook = report.outlook
     order = stops_of(outlook.legs)
     markers = []
@@ -273,7 +273,7 @@ def _position(mark: Mark) -> int:
 
 
 def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ...]) -> Marker:
-    """One place with what to know on arriving."""
+    """One place with its arrival details."""
     outlook, u = report.outlook, report.units
     place, span = outlook.trip.places[key], span_of(outlook, leg)
     temps = outlook.nominal.temps_k[0]
@@ -285,7 +285,7 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
             for fluid in fluids_in(outlook.car.vehicle)
             if fluid.gauge
         )
-        lines.append(f"Arrive {arrive:%a %H:%M}. Gauges should read about ({u.temperature}): {reads}.")
+        lines.append(f"Arrive {arrive:%a %H:%M}. Expected gauge readings ({u.temperature}): {reads}.")
     pause = then(report, leg) if kind != "start" else ""
     if pause:
         lines.append(f"Here: {pause}.")
@@ -309,7 +309,7 @@ def _marker(report: Report, key: str, kind: str, leg: int, found: tuple[Mark, ..
 
 
 def _places(report: Report) -> tuple[Milestone, ...]:
-    """Where the reader may be: every place in the order of travel."""
+    """Places for the position selector, in the order of travel."""
     places = report.outlook.trip.places
     return tuple(Milestone(point=point, title=places[key].name) for point, key in _points(report))
 
@@ -322,7 +322,7 @@ def _points(report: Report) -> tuple[tuple[int, str], ...]:
 
 
 def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
-    """What to tell a reader on the way, group by group."""
+    """Data of the panel for the next stops, by group."""
 
     def of(*kinds: str) -> tuple[Milestone, ...]:
         chosen = sorted((mark for mark in found if mark.kind in kinds), key=lambda mark: mark.point)
@@ -339,12 +339,12 @@ def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
 
 
 def _first_line(mark: Mark) -> str:
-    """What a mark adds to its title; the title of a hot spot says it all."""
+    """Detail line of a mark; a hot spot needs none."""
     return "" if mark.kind == "hot" else mark.text.split("\n")[0]
 
 
 def _serviced(report: Report) -> tuple[Milestone, ...]:
-    """Places with room to stop and some service, in the order of travel."""
+    """Places with parking or other services, in the order of travel."""
     places = report.outlook.trip.places
     return tuple(
         Milestone(point=point, title=places[key].name, text=", ".join(sorted(places[key].services)))

@@ -1,6 +1,6 @@
-"""Everything that happens at a point of the way: start, pauses, fuel, service, hot spots, proposed stops, finish.
+"""Marks: start, pauses, fuel, service, hot spots, proposed stops, finish.
 
-One list serves the map, the calendar and the files for other programs.
+The map, the calendar and the exchange files use the same list.
 """
 
 from collections.abc import Iterator
@@ -25,7 +25,7 @@ _MOST_ADVICE = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """One thing at one point; `point` counts the track's points, `begin` and `end` are aware local times."""
+    """One mark; `point` is the index on the track, `begin` and `end` are aware local times."""
 
     kind: str
     name: str
@@ -51,12 +51,12 @@ def marks(report: Report) -> tuple[Mark, ...]:
 
 
 def hot_spots(report: Report) -> tuple[Margin, ...]:
-    """Thin and exceeded margins; of legs on end that share place and fluid only the smallest."""
+    """Thin and exceeded margins; of successive legs with the same place and fluid only the smallest."""
     return tuple(min(group, key=lambda margin: margin.margin_k) for group in _groups(report))
 
 
 def _groups(report: Report) -> list[list[Margin]]:
-    """Thin and exceeded margins, those of legs on end that share place and fluid together."""
+    """Thin and exceeded margins, grouped over successive legs with the same place and fluid."""
     groups: list[list[Margin]] = []
     for margin in report.notable():
         last = groups[-1][-1] if groups else None
@@ -68,7 +68,7 @@ def _groups(report: Report) -> list[list[Margin]]:
 
 
 def hot_words(report: Report, margin: Margin) -> str:
-    """Say a hot spot in a line, the legs that share it included."""
+    """One line per hot spot, including the legs that share it."""
     group = next(group for group in _groups(report) if margin in group)
     beside = [
         f"{'next leg' if other.leg > margin.leg else 'leg before'} {other.level}"
@@ -79,22 +79,26 @@ def hot_words(report: Report, margin: Margin) -> str:
 
 
 def advice(report: Report, day: int) -> tuple[str, ...]:
-    """What to do on a day: the cheapest remedies that suffice."""
+    """Advice for a day: the cheapest sufficient remedies."""
     return tuple(said for one in report.remedies if one.day == day for said in advice_on(report, one))
 
 
 def advice_on(report: Report, found: DayRemedies) -> tuple[str, ...]:
-    """What to do about one fluid on one day."""
+    """Advice for one fluid on one day."""
     if found.working:
         return tuple(_advice_line(report, remedy) for remedy in found.working[:_MOST_ADVICE])
     return (nothing_helps(report, found),)
 
 
 def nothing_helps(report: Report, day: DayRemedies) -> str:
-    """Say that nothing tried suffices, what gains most, and what would help."""
-    u, found = report.units, day.helpful[:2]
-    best = ", ".join(f"{one.words} ({u.diff(one.gain_k):+.0f} {u.temperature})" for one in found)
-    gain = f" Gains most, but not enough: {best}." if best else ""
+    """Report that no remedy suffices, the largest gain, and what would help."""
+    u = report.units
+
+    def named(found: tuple[Remedy, ...]) -> str:
+        return ", ".join(f"{one.words} ({u.diff(one.gain_k):+.0f} {u.temperature})" for one in found[:2])
+
+    gain = f" About as likely as not to suffice: {named(day.undecided)}." if day.undecided else ""
+    gain += f" Largest gain, but not enough: {named(day.helpful)}." if day.helpful else ""
     return (
         f"Nothing on this list brings the {fluid_of(day.fluid).label} under the wanted chance; what would: another "
         f"road, less load, a cooler, or a stop when the gauge says so.{gain}"
@@ -102,13 +106,13 @@ def nothing_helps(report: Report, day: DayRemedies) -> str:
 
 
 def _advice_line(report: Report, remedy: Remedy) -> str:
-    """One remedy that suffices, with its cost."""
+    """One sufficient remedy, with its cost."""
     what, minutes, margin, _ = remedy_words(report, remedy)
     return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
 
 
 def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, seconds: float = 0.0) -> Mark:
-    """Something at a leg's end, on arrival."""
+    """A mark at a leg's end, on arrival."""
     outlook = report.outlook
     span, place = span_of(outlook, leg), outlook.trip.places[outlook.legs[leg].finish]
     begin = local_time(outlook, span.last)
@@ -129,7 +133,7 @@ def _at_end(report: Report, leg: int, kind: str, title: str, text: str = "", *, 
 
 
 def _later(begin: datetime, seconds: float) -> datetime:
-    """A moment later by the clock of the same zone, the change of daylight saving time kept in mind."""
+    """A later local time in the same zone, correct across clock changes."""
     return (begin.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(begin.tzinfo)
 
 
@@ -159,7 +163,7 @@ def _end(report: Report, kind: str) -> Mark:
 
 
 def _hot(report: Report) -> Iterator[Mark]:
-    """Every leg with a thin or exceeded margin, where its peak lies."""
+    """Legs with a thin or exceeded margin, at the peak."""
     outlook, line = report.outlook, report.outlook.timeline
     for margin in report.notable():
         at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
@@ -182,7 +186,7 @@ def _hot(report: Report) -> Iterator[Mark]:
 
 
 def _unknown(report: Report) -> Iterator[Mark]:
-    """Every leg whose margins are not known, where it begins."""
+    """Legs with unknown margins, at their start."""
     outlook, line = report.outlook, report.outlook.timeline
     for margin in report.unknown():
         span = span_of(outlook, margin.leg)
@@ -206,7 +210,7 @@ def _unknown(report: Report) -> Iterator[Mark]:
 
 
 def _cool(report: Report) -> Iterator[Mark]:
-    """Stops to cool that suffice, each place once with its shortest."""
+    """Sufficient cooling stops, each place once with the shortest duration."""
     seen: set[int] = set()
     for day in report.remedies:
         for remedy in sorted(day.working, key=lambda remedy: len(remedy.changes)):
@@ -214,7 +218,7 @@ def _cool(report: Report) -> Iterator[Mark]:
             if change is None or change.stop_after is None or change.stop_after in seen:
                 continue
             if len(remedy.changes) > 1 and seen:
-                continue  # together with something else only where no stop suffices alone
+                continue  # combinations only if no stop suffices alone
             seen.add(change.stop_after)
             text = f"Only if chosen; {_advice_line(report, remedy)}"
             title = f"Proposed: {remedy.words}"
@@ -235,7 +239,7 @@ def _pauses(report: Report) -> Iterator[Mark]:
 
 
 def _titled(mark: Mark, title: str, wait_s: float) -> Mark:
-    """The same mark with a title, beginning later when another pause comes first."""
+    """The same mark with a title, later if another pause comes first."""
     return replace(mark, title=title, begin=_later(mark.begin, wait_s))
 
 
@@ -250,7 +254,7 @@ def _fuel(report: Report) -> Iterator[Mark]:
 
 
 def _service(report: Report) -> Iterator[Mark]:
-    """Jobs that fall due, those of one stop together."""
+    """Service due, grouped by stop."""
     for leg in sorted({job.leg for job in report.service.due}):
         jobs = [job for job in report.service.due if job.leg == leg]
         items = ", ".join(job.item for job in jobs)

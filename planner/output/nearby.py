@@ -1,4 +1,4 @@
-"""Towns beside the route, for the map."""
+"""Towns near the route, for the map."""
 
 from collections import Counter
 
@@ -10,15 +10,15 @@ from planner.ground.towns import table, towns_in
 
 Floats = npt.NDArray[np.float64]
 WITHIN_KM = 97.0  # 60 miles
-APART_KM = 14.0  # for a cell of a degree: towns closer to a larger one are left out
-CELL_DEG, MOST_A_CELL, MOST = (0.3, 1.0), 4, 420  # so that lonely country has its towns too
+APART_KM = 14.0  # in degrees: towns closer to a larger one are omitted
+CELL_DEG, MOST_A_CELL, MOST = (0.3, 1.0), 4, 420  # so that sparse regions show towns too
 _CELLS = 25.0  # cells along the longer side of a route, as far as their size allows
 _EARTH_KM = 6371.0088  # mean radius, IUGG 1980
-_EVERY_DEG = 0.2  # how finely the route is followed
+_EVERY_DEG = 0.2  # sampling of the route
 
 
 def towns_beside(lat_deg: Floats, lon_deg: Floats) -> tuple[Town, ...]:
-    """Towns within 60 miles of a route, the largest first, spread so that their names have room."""
+    """Towns within 60 miles of a route, largest first, spaced for their labels."""
     reach = WITHIN_KM / 111.0
     steps = np.maximum(np.abs(np.diff(lat_deg)), np.abs(np.diff(lon_deg)))
     kept = np.unique(np.searchsorted(np.cumsum(steps), np.arange(0.0, float(steps.sum()), _EVERY_DEG)))

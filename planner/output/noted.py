@@ -1,4 +1,4 @@
-"""What a noted drive taught, for people, as data, and as a new vehicle file."""
+"""Result of a noted drive: text, data, new vehicle file."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -16,19 +16,19 @@ from thermal.errors import ThermalError
 
 @dataclass(frozen=True, kw_only=True)
 class NotedResult:
-    """The car as learnt from a phone's track and notes, and the trip's margins before and after."""
+    """The car fitted to a GPX track and notes, and the trip's margins before and after."""
 
     learned: NotedFit
     on: date
 
     @property
     def sentences(self) -> list[str]:
-        """Say it to people."""
+        """Return the result as sentences."""
         found = self.learned
         return [*found.sentences, *margin_lines(units_of(found.trip.units), found.before, found.after)]
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         found = self.learned
         margins = zip(found.before, found.after, strict=True)
         return {
@@ -41,7 +41,7 @@ class NotedResult:
         }
 
     def write(self, path: str | Path) -> Path:
-        """Write the new vehicle file; the owner's stays as it is, and nothing is written over."""
+        """Write the new vehicle file; no existing file is overwritten."""
         found = self.learned
         names = " and ".join(found.names)
         head = f"Written by grademargin fit on {self.on.isoformat()} from vehicle.toml, {names}.\nNo comments kept."

@@ -1,7 +1,8 @@
-"""The forecast in words and tables, display units, nothing printed here."""
+"""The forecast as text and tables in display units."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -28,8 +29,8 @@ from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
 
-if TYPE_CHECKING:  # slow to import, and only a frame needs it
-    import pandas as pd
+if TYPE_CHECKING:  # slow to import, only needed for a DataFrame
+    pass
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
@@ -41,7 +42,7 @@ _WORTH_NAMING = 0.05  # share of a spread
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockChange:
-    """A leg on which local time jumps, forward where `shift_s` is above 0; `on` is the local time at its end."""
+    """A leg with a change of local time, forward if `shift_s` is above 0; `on` is the local time at its end."""
 
     leg: int
     on: datetime
@@ -50,7 +51,7 @@ class ClockChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
-    """A forecast with its margins, ready to be shown."""
+    """A forecast with its margins."""
 
     outlook: Forecast
     margins: tuple[Margin, ...]
@@ -64,34 +65,41 @@ class Report:
     remedies: tuple[DayRemedies, ...]
     service: ServicePlan
     doubts: tuple[Doubt, ...] = ()
+    _worst: dict[int, Margin] = field(init=False, compare=False, repr=False)
+    _legs: "list[LegRow]" = field(init=False, default_factory=list, compare=False, repr=False)
+    _days: "list[DayRow]" = field(init=False, default_factory=list, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        legs = {margin.leg for margin in self.margins}
+        object.__setattr__(self, "_worst", {leg: worst_of(self.margins, leg) for leg in legs})
 
     @property
     def weighty(self) -> tuple[Doubt, ...]:
-        """Doubts about the files that move a margin by 3 K or more, or nobody knows by how much."""
+        """Doubts that change a margin by 3 K or more, or by an unknown amount."""
         return that_matter(self.doubts)
 
     def worst(self, leg: int) -> Margin:
-        """Margin of the gravest level on a leg, the smallest of those."""
-        return worst_of(self.margins, leg)
+        """Smallest margin of the most severe level on a leg."""
+        return self._worst[leg]
 
     @property
     def learnt(self) -> tuple[str, ...]:
-        """What readings on the way taught, in sentences."""
+        """Sentences on what the readings changed."""
         return () if self.outlook.lesson is None else self.outlook.lesson.sentences
 
     def notable(self) -> tuple[Margin, ...]:
-        """Smallest margin of every leg where one is thin or exceeded, in driving order."""
+        """Smallest margin of every leg with a thin or exceeded one, in driving order."""
         found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
         return tuple(m for m in found if m.level in TIGHT)
 
     def unknown(self) -> tuple[Margin, ...]:
-        """Margin of every leg where one is not known and none is thin or exceeded, in driving order."""
+        """Margin of every leg with an unknown one and no thin or exceeded one, in driving order."""
         found = (self.worst(leg) for leg in range(len(self.outlook.legs)))
         return tuple(m for m in found if m.level == UNKNOWN.word)
 
     @property
     def knows_car(self) -> bool:
-        """Whether anything was learnt of this car, so that chances are more than words."""
+        """Whether the car was fitted, so that chances are given as numbers."""
         learnt = self.outlook.car.spread.factors
         return any(name in learnt for fluid in FLUIDS for name in fluid.factors)
 
@@ -99,29 +107,32 @@ class Report:
 def make_report(
     outlook: Forecast, *, remedies: bool = True, today: date | None = None, progress: Progress = quiet
 ) -> Report:
-    """Work out the margins of a forecast; remedies, and how much doubts about the files weigh, take drives more."""
+    """Compute the margins of a forecast; remedies and the weight of doubts need further simulations."""
     unknowns = find_unknowns(outlook)
     margins = find_margins(outlook, unknowns)
     inputs = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
     doubts = doubts_of(inputs, outlook.legs, today=today)
-    return Report(
-        outlook=outlook,
-        margins=margins,
-        unknowns=unknowns,
-        units=units_of(outlook.trip.units),
-        fuel=plan_fuel(outlook),
-        choices=compare_roads(outlook),
-        clocks=clock_changes(outlook),
-        brakes=hot_brakes(outlook),
-        weather=weather_used(outlook),
-        remedies=find_remedies(outlook, margins, progress=progress) if remedies else (),
-        service=plan_service(outlook),
-        doubts=weighed(inputs, doubts) if remedies else doubts,
-    )
+    with ThreadPoolExecutor(1) as aside:  # other roads are laid out while the remedies are driven
+        choices = aside.submit(compare_roads, outlook)
+        tried = find_remedies(outlook, margins, progress=progress) if remedies else ()
+        return Report(
+            outlook=outlook,
+            margins=margins,
+            unknowns=unknowns,
+            units=units_of(outlook.trip.units),
+            fuel=plan_fuel(outlook),
+            choices=choices.result(),
+            clocks=clock_changes(outlook),
+            brakes=hot_brakes(outlook),
+            weather=weather_used(outlook),
+            remedies=tried,
+            service=plan_service(outlook),
+            doubts=weighed(inputs, doubts) if remedies else doubts,
+        )
 
 
 def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:
-    """Find where the clocks change along the way."""
+    """Find the clock changes along the route."""
     found = []
     for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
@@ -134,7 +145,7 @@ def clock_changes(outlook: Forecast) -> tuple[ClockChange, ...]:
 
 
 def clock_words(report: Report, change: ClockChange) -> str:
-    """Say where to set the clocks."""
+    """Sentence on a clock change."""
     outlook, leg = report.outlook, report.outlook.legs[change.leg]
     a, b = outlook.trip.places[leg.start].name, outlook.trip.places[leg.finish].name
     verb = "forward" if change.shift_s > 0 else "back"
@@ -142,7 +153,7 @@ def clock_words(report: Report, change: ClockChange) -> str:
 
 
 def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
-    """Say where the front rotors get hot on the way down, and which gear was reckoned with."""
+    """Report hot front rotors on descents, and the assumed gear."""
     u, said = units_of(outlook.trip.units), []
     for i in range(len(outlook.legs)):
         span = span_of(outlook, i)
@@ -161,7 +172,7 @@ def hot_brakes(outlook: Forecast) -> tuple[str, ...]:
 
 
 def weather_used(outlook: Forecast) -> tuple[str, ...]:
-    """Say which source of weather was used where, and whom to credit."""
+    """Weather sources used, and credits."""
     line = outlook.timeline
     used = sources_used(
         line.road.weather,
@@ -174,7 +185,7 @@ def weather_used(outlook: Forecast) -> tuple[str, ...]:
 
 
 def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[str, ...]:
-    """Name places whose usual high rests on stations too unlike them to be believed."""
+    """Name places whose usual high is unreliable, since the stations differ too much."""
     u, said = units_of(outlook.trip.units), {}
     for one in (one for one in used if one.source is WeatherSource.STATIONS):
         day = local_time(outlook, span_of(outlook, outlook.timeline.days[one.day].first).first).date()
@@ -184,14 +195,14 @@ def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[st
             coast = " on the coast" if found.coast else ""
             said[place.key] = (
                 f"{place.name}: {u.temp(found.high_k):.0f} {u.temperature}, mostly from {found.station}, "
-                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: not believed here, "
-                f"{u.diff(2.0 * found.high_sd_k):.0f} {u.temperature} off either way is likely; enter its high and low."
+                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: uncertain here, "
+                f"{u.diff(2.0 * found.high_sd_k):.0f} {u.temperature} either way is likely; enter its high and low."
             )
     return tuple(said.values())
 
 
 def then(report: Report, leg: int) -> str:
-    """Say what comes after a leg: breaks, halts, fuel, the night."""
+    """What follows a leg: breaks, halts, fuel, the night."""
     outlook, u, parts = report.outlook, report.units, []
     if outlook.legs[leg].carried:
         aboard = outlook.timeline.drive.duration_s[span_of(outlook, leg).rows]
@@ -209,7 +220,7 @@ def then(report: Report, leg: int) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LegRow:
-    """One leg in SI: when, how far, how hot, how thin. Times are local, `air_k` the hottest; `leg` counts from 0."""
+    """One leg in SI: times (local), distance, temperatures, margins; `air_k` is the hottest; `leg` counts from 0."""
 
     leg: int
     day: int
@@ -226,7 +237,7 @@ class LegRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayRow:
-    """One day in SI; times are local, `air_k` the hottest; `day` counts from 0."""
+    """One day in SI; times are local, `air_k` is the hottest; `day` counts from 0."""
 
     day: int
     start: Place
@@ -241,12 +252,14 @@ class DayRow:
 
 
 def leg_rows(report: Report) -> tuple[LegRow, ...]:
-    """Sum up every leg."""
-    return tuple(_leg_row(report, leg) for leg in range(len(report.outlook.legs)))
+    """Rows of all legs."""
+    if not report._legs:
+        report._legs.extend(_leg_row(report, leg) for leg in range(len(report.outlook.legs)))
+    return tuple(report._legs)
 
 
 def _leg_row(report: Report, leg: int) -> LegRow:
-    """Sum up one leg."""
+    """Row of one leg."""
     outlook, span = report.outlook, span_of(report.outlook, leg)
     return LegRow(
         leg=leg,
@@ -270,30 +283,34 @@ def _climb_m(outlook: Forecast, leg: int) -> float:
 
 
 def day_rows(report: Report) -> tuple[DayRow, ...]:
+    """Rows of all days."""
+    if not report._days:
+        report._days.extend(_day_rows(report))
+    return tuple(report._days)
+
+
+def _day_rows(report: Report) -> Iterator[DayRow]:
     """Sum up every day."""
-    outlook, rows = report.outlook, []
+    outlook = report.outlook
     for number, day in enumerate(outlook.timeline.days):
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
         legs, (start, finish) = range(day.first, day.last + 1), day_ends(outlook, number)
-        rows.append(
-            DayRow(
-                day=number,
-                start=start,
-                finish=finish,
-                depart=local_time(outlook, first.first, begin=True),
-                arrive=local_time(outlook, last.last),
-                distance_m=sum(outlook.legs[i].distance_m for i in legs),
-                driving_s=day.driving_s,
-                climb_m=sum(_climb_m(outlook, i) for i in legs),
-                air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
-                worst=gravest(report.worst(leg) for leg in legs),
-            )
+        yield DayRow(
+            day=number,
+            start=start,
+            finish=finish,
+            depart=local_time(outlook, first.first, begin=True),
+            arrive=local_time(outlook, last.last),
+            distance_m=sum(outlook.legs[i].distance_m for i in legs),
+            driving_s=day.driving_s,
+            climb_m=sum(_climb_m(outlook, i) for i in legs),
+            air_k=float(outlook.timeline.drive.air_k[first.first : last.last + 1].max()),
+            worst=gravest(report.worst(leg) for leg in legs),
         )
-    return tuple(rows)
 
 
 def legs_cells(report: Report) -> list[dict[str, object]]:
-    """Lay out the legs as printed: display units, units in the headings."""
+    """Table of the legs in display units, units in the headings."""
     return [_leg_cells(report, row) for row in leg_rows(report)]
 
 
@@ -329,57 +346,31 @@ def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
     }
 
 
-def days_table(report: Report) -> "pd.DataFrame":
-    """Lay out the days as printed: from, to, hours, climb, hottest air, smallest margin; display units."""
-    import pandas as pd
-
-    u = report.units
-    rows = [
-        {
-            "day": row.day + 1,
-            "date": row.depart.strftime("%a %d %b"),
-            "from": row.start.name,
-            "to": row.finish.name,
-            "depart": row.depart.strftime("%H:%M"),
-            "arrive": row.arrive.strftime("%H:%M"),
-            f"distance [{u.distance}]": round(u.dist(row.distance_m)),
-            "driving [h]": round(row.driving_s / 3600.0, 1),
-            f"climb [{u.elevation}]": round(u.height(row.climb_m), -1),
-            f"air [{u.temperature}]": round(u.temp(row.air_k)),
-            "fluid": fluid_of(row.worst.fluid).label,
-            f"margin [{u.temperature}]": round(u.diff(row.worst.margin_k)),
-            "level": row.worst.level,
-        }
-        for row in day_rows(report)
-    ]
-    return pd.DataFrame(rows)
-
-
 def sentence(report: Report, margin: Margin) -> str:
-    """Say in plain words what a margin means: expected, upper and limit side by side."""
+    """Sentence on a margin: expected, upper and limit."""
     u, name = report.units, fluid_of(margin.fluid).label
     share = round(100 * report.outlook.trip.confidence)
     soak = ", parked, after shutting down" if margin.parked else ""
     return (
         f"{name.capitalize()}: {u.temp(margin.peak_k):.0f} {u.temperature} expected near {margin.near}, "
         f"{margin.when:%a %H:%M}{soak}; up to {u.temp(margin.upper_k):.0f} at {share} %; limit "
-        f"{u.temp(margin.limit_k):.0f}. Passing it: {chance(margin.probability, learnt=report.knows_car)}."
+        f"{u.temp(margin.limit_k):.0f}. Chance of passing it: {chance(margin.probability, learnt=report.knows_car)}."
         f"{_past_limit(margin)}"
     )
 
 
 def _past_limit(margin: Margin) -> str:
-    """Say what passing the limit does: coolant boils, other fluids age for as long as they are past it."""
+    """Effect of passing the limit: coolant boils, other fluids age while above it."""
     if margin.level != EXCEEDED.word:
         return ""
     if fluid_of(margin.fluid).limit_kind == "boiling":
-        return " Past its limit it boils, within a minute or two."
+        return " Above its limit it boils within a minute or two."
     minutes = max(1.0, margin.above_s / 60.0)
-    return f" Past its limit it ages faster and may foam; up to {minutes:.0f} min past it."
+    return f" Above its limit it ages faster and may foam; up to {minutes:.0f} min above it."
 
 
 def whole_sentence(report: Report, margin: Margin) -> str:
-    """Say in plain words what a leg's smallest margin means, and which other fluids come near their limits there."""
+    """Sentence on a leg's smallest margin, and other fluids near their limits there."""
     u = report.units
     others = [
         f"{fluid_of(m.fluid).label} {u.temp(m.peak_k):.0f} {u.temperature} expected, up to {u.temp(m.upper_k):.0f}, "
@@ -391,7 +382,7 @@ def whole_sentence(report: Report, margin: Margin) -> str:
 
 
 def chance(probability: float, *, learnt: bool) -> str:
-    """Print a probability no finer than the draws allow; in words where nothing was learnt of the car.
+    """Format a probability with the resolution of the draws; in words for an unfitted car.
 
     Examples
     --------
@@ -408,16 +399,16 @@ def chance(probability: float, *, learnt: bool) -> str:
 
 
 def reason(report: Report, margin: Margin) -> str:
-    """Say why: what the ten minutes before the peak asked of the car, beside the trip's mean."""
+    """Reason of a peak: conditions in the ten minutes before it, compared with the trip's mean."""
     outlook, u = report.outlook, report.units
     drive, work, line = outlook.timeline.drive, outlook.nominal.work, outlook.timeline
     at = int(outlook.nominal.where[0, margin.leg, fluid_of(margin.fluid).index])
     moving = drive.speed_m_per_s > 0.0
     before = moving & (line.end_s <= line.end_s[at]) & (line.end_s > line.end_s[at] - _LOOK_BACK_S)
     if not before.any():
-        return "The car is parked: heat from the block still flows into fluids that no longer circulate."
+        return "The car is parked: heat from the block flows into fluids that no longer circulate."
     if float(np.sum(drive.duration_s * before)) < _JUST_OFF_S:
-        return "The car has only just set off again: the heat is from before it stood."
+        return "The car has just set off again: the heat is from before the stop."
     here, trip = drive.duration_s * before, drive.duration_s * moving
 
     def mean(values: Floats, weights: Floats) -> float:
@@ -437,14 +428,14 @@ def reason(report: Report, margin: Margin) -> str:
 
 
 def spread_sentence(report: Report, margin: Margin) -> str:
-    """Say what the spread of a margin is made of."""
+    """Sources of a margin's uncertainty."""
     shares = spread_shares(report.outlook, margin.leg, margin.fluid)
     named = [f"{one.words} {100.0 * one.share:.0f} %" for one in shares if one.share >= _WORTH_NAMING]
-    return f"Its spread comes from: {', '.join(named)}." if named else ""
+    return f"Main sources of its spread: {', '.join(named)}." if named else ""
 
 
 def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
-    """Put one remedy in words."""
+    """Text of one remedy."""
     u = report.units
     what = remedy.words + (f" ({remedy.note})" if remedy.note else "")
     margin = f"{u.diff(remedy.margin_k):.0f} {u.temperature} ({u.diff(remedy.gain_k):+.0f})"

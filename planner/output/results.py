@@ -1,4 +1,4 @@
-"""What the interface for Python gives back: results with DataFrames in SI units, plain data, and files."""
+"""Results of the Python interface: DataFrames in SI units, plain data, files."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def _frame(rows: "Sequence[dict[str, Any]]", columns: Sequence[str] = ()) -> "pd.DataFrame":
-    """Make a DataFrame that has its columns without any row too."""
+    """Make a DataFrame that has all columns even without rows."""
     import pandas as pd
 
     return pd.DataFrame(list(rows), columns=list(columns) or None)
@@ -36,7 +36,7 @@ def _frame(rows: "Sequence[dict[str, Any]]", columns: Sequence[str] = ()) -> "pd
 
 @dataclass(frozen=True)
 class Plan:
-    """A planned trip. Times are in the zone of the start; `zone` names the zone of the place they belong to."""
+    """A planned trip. Times are in the zone of the start; `zone` is the zone of their place."""
 
     report: "Report"
 
@@ -47,7 +47,7 @@ class Plan:
 
     @property
     def legs(self) -> "pd.DataFrame":
-        """One row a leg: when, how far, the hottest expected and the smallest margin kept of every fluid."""
+        """One row per leg: times, distance, highest expected temperature and smallest margin of every fluid."""
         from planner.output.report import leg_rows
 
         rows = []
@@ -70,7 +70,7 @@ class Plan:
 
     @property
     def days(self) -> "pd.DataFrame":
-        """One row a day: where, when, how far, its smallest margin."""
+        """One row per day: places, times, distance, smallest margin."""
         from planner.output.report import day_rows
 
         rows = [
@@ -84,7 +84,7 @@ class Plan:
 
     @property
     def margins(self) -> "pd.DataFrame":
-        """One row a leg and fluid: where it comes nearest its limit, and how near."""
+        """One row per leg and fluid: position and size of the smallest margin."""
         report, outlook = self.report, self.report.outlook
         days = {i: n + 1 for n, day in enumerate(outlook.timeline.days) for i in range(day.first, day.last + 1)}
         rows = [
@@ -97,6 +97,7 @@ class Plan:
                 "peak_k": m.peak_k,
                 "limit_k": m.limit_k,
                 "margin_k": m.margin_k,
+                "margin_error_k": m.error_k,
                 "least_k": m.least_k,
                 "margin_as_described_k": m.nominal_margin_k,
                 "probability": m.probability,
@@ -113,9 +114,9 @@ class Plan:
 
     @property
     def track(self) -> "pd.DataFrame":
-        """One row a segment of the drive, at its end: the car, the air, every fluid as expected and its upper value.
+        """One row per segment, at its end: car, air, expected and upper temperature of every fluid.
 
-        The upper value is not passed at the trip's confidence.
+        The upper value is not exceeded at the trip's confidence.
         """
         import numpy as np
         import pandas as pd
@@ -152,7 +153,7 @@ class Plan:
 
     @property
     def remedies(self) -> "pd.DataFrame":
-        """One row a choice on a day with a thin margin: what it gains, and whether it suffices."""
+        """One row per remedy on a day with a thin margin: gain, and whether it suffices."""
         rows = [
             {
                 "day": day.day + 1,
@@ -161,21 +162,23 @@ class Plan:
                 "what": choice.words,
                 "kind": choice.kind,
                 "suffices": choice.works,
+                "undecided": choice.undecided,
                 "lost_s": 60.0 * choice.minutes,
                 "margin_gained_k": choice.gain_k,
                 "margin_k": choice.margin_k,
+                "margin_error_k": choice.error_k,
                 "probability": choice.probability,
                 "note": choice.note,
             }
             for day in self.report.remedies
             for choice in day.choices
         ]
-        names = ("day", "leg", "fluid", "what", "kind", "suffices", "lost_s", "margin_gained_k", "margin_k")
-        return _frame(rows, (*names, "probability", "note"))
+        names = ("day", "leg", "fluid", "what", "kind", "suffices", "undecided", "lost_s", "margin_gained_k")
+        return _frame(rows, (*names, "margin_k", "margin_error_k", "probability", "note"))
 
     @property
     def exceeded(self) -> bool:
-        """Whether a limit is passed on a day that no remedy helps."""
+        """Whether a limit is exceeded on a day without a sufficient remedy."""
         helped = {day.day for day in self.report.remedies if day.working}
         days = self.report.outlook.timeline.days
         legs = {leg for n, day in enumerate(days) if n not in helped for leg in range(day.first, day.last + 1)}
@@ -183,19 +186,19 @@ class Plan:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What every margin that is not ample means."""
+        """Sentences on every margin that is not ample."""
         from planner.output.report import whole_sentence
 
         return tuple(whole_sentence(self.report, margin) for margin in self.report.notable())
 
     def to_dict(self) -> dict[str, Any]:
-        """Everything in the plan as plain data, as in plan.json."""
+        """The whole plan as plain data, as in plan.json."""
         from planner.output.export import plan_dict
 
         return plan_dict(self.report)
 
     def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
-        """Make the plan's files, name to text; the calendar moves on from the one in the folders of earlier plans."""
+        """The plan's files, name to text; the calendar updates the one in the folders of earlier plans."""
         from maps import basemap, page
         from planner.model import paths
         from planner.output import export, mapscene
@@ -228,14 +231,14 @@ class Plan:
         return clock.zone_of(place.lat_deg, place.lon_deg)
 
     def _times(self, instants: "pd.Series[Any]", **how: Any) -> "pd.Series[pd.Timestamp]":
-        """Instants as timestamps in the zone of the start, to the second."""
+        """Timestamps in the zone of the start, to the second."""
         import pandas as pd
 
         utc = pd.to_datetime(instants, utc=True, **how).dt.round("s")
         return utc.dt.tz_convert(self._zone(self.report.outlook.legs[0].start))
 
     def _timed(self, rows: Sequence[dict[str, Any]], *names: str) -> "pd.DataFrame":
-        """Make a frame whose columns of times have one zone."""
+        """Make a DataFrame whose time columns have one zone."""
         frame = _frame(rows)
         for name in names:
             frame[name] = self._times(frame[name])
@@ -244,7 +247,7 @@ class Plan:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckResult:
-    """What a folder says and rests on; `closed` names roads that are closed on the day they would be driven."""
+    """Result of a check; `closed` names roads that are closed on the day they would be driven."""
 
     inputs: Inputs
     legs: tuple[Leg, ...]
@@ -254,14 +257,14 @@ class CheckResult:
 
     @property
     def lines(self) -> list[str]:
-        """Say it to people."""
+        """Return the result as sentences."""
         from planner.output.check import check_lines
 
         inputs = self.inputs
         return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.learnt, self.doubts)
 
     def page(self) -> str:
-        """Draw the road on one HTML page: map and profile."""
+        """One HTML page with map and profile of the road."""
         from planner.output.road_shape import page, shape_of
 
         return page(self.inputs.trip, self.legs, shape_of(self.inputs.trip, self.legs))
@@ -274,7 +277,7 @@ class CheckResult:
 
     @property
     def ranked(self) -> "pd.DataFrame":
-        """Assumed values, the one most worth knowing first."""
+        """Assumed values, largest effect first."""
         rows = [
             {"key": e.key, "value": e.text, "moved_by": e.step, "fluid": e.fluid}
             | {"margin_k": e.margin_k, "margin_moves_k": e.moves_k}
@@ -283,7 +286,7 @@ class CheckResult:
         return _frame(rows, ("key", "value", "moved_by", "fluid", "margin_k", "margin_moves_k"))
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.output.check import check_dict
 
         inputs = self.inputs
@@ -292,14 +295,14 @@ class CheckResult:
 
 @dataclass(frozen=True, kw_only=True)
 class WhatIfResult:
-    """What changes and parts do to the trip."""
+    """Effect of changes and parts on the trip."""
 
     outlook: "Forecast"
     outcomes: "Sequence[Outcome]"
 
     @property
     def changes(self) -> "pd.DataFrame":
-        """One row a change and fluid, the change that buys most first."""
+        """One row per change and fluid, largest gain first."""
         from planner.analysis.margins import fluids_of
 
         fluids = fluids_of(self.outlook)
@@ -312,7 +315,7 @@ class WhatIfResult:
         return _frame(rows)
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.output.whatif import whatif_dict
 
         return whatif_dict(self.outlook, self.outcomes)
@@ -320,14 +323,14 @@ class WhatIfResult:
 
 @dataclass(frozen=True, kw_only=True)
 class SessionResult:
-    """Laps or hill runs: how many by the hour, and how the sessions planned go."""
+    """Laps or hill runs: counts by the hour, and the planned sessions."""
 
     trip: Trip
     outcome: "SessionOutcome"
 
     @property
     def hours(self) -> "pd.DataFrame":
-        """One row an hour of setting off, the car warm from the road."""
+        """One row per start hour, the car warm from the road."""
         rows = [
             {"from": self._time(hour.at), "air_k": hour.air_k, "laps": hour.least, "first_thin": hour.part}
             | {"driven": hour.driven, "cool_off_s": _seconds(hour.cool_off_min)}
@@ -338,7 +341,7 @@ class SessionResult:
 
     @property
     def sessions(self) -> "pd.DataFrame":
-        """One row a session as planned and part."""
+        """One row per planned session and part."""
         rows = [
             {"from": self._time(one.begin), "air_k": one.air_k, "part": part}
             | {"peak_k": one.peak_k[part], "margin_k": one.margin_k[part], "level": one.level}
@@ -349,17 +352,17 @@ class SessionResult:
 
     @property
     def exceeded(self) -> bool:
-        """Whether a session as planned passes a limit."""
+        """Whether a planned session exceeds a limit."""
         return any(one.level == "exceeded" for one in self.outcome.planned)
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.laps.show import session_dict
 
         return session_dict(self.outcome)
 
     def _time(self, at: Any) -> datetime:
-        """An hour of the session's day, in the zone of its place where that is known."""
+        """A time of the session's day, in the zone of its place if known."""
         setup, place = self.outcome.case.setup, self.trip.places.get(self.outcome.case.setup.place)
         zone = None if place is None else ZoneInfo(clock.zone_of(place.lat_deg, place.lon_deg))
         return datetime.combine(setup.on, at, tzinfo=zone)
@@ -372,7 +375,7 @@ def _seconds(minutes: int | None) -> float | None:
 
 @dataclass(frozen=True, kw_only=True)
 class FitResult:
-    """The car as learned from logs, and the trip's margins before and after."""
+    """The car fitted to logs, and the trip's margins before and after."""
 
     learned: "Fitted"
     on: date
@@ -381,7 +384,7 @@ class FitResult:
 
     @property
     def unknowns(self) -> "pd.DataFrame":
-        """One row an unknown: its estimate, interval of 90 %, and how much of it the logs taught."""
+        """One row per parameter: estimate, 90 % interval, and the share determined by the logs."""
         found = self.learned.found
         rows = [
             {"name": item.name, "kind": "kelvins" if item.added else "factor", "estimate": float(found.estimate[i])}
@@ -393,7 +396,7 @@ class FitResult:
 
     @property
     def margins(self) -> "pd.DataFrame":
-        """One row a fluid: its smallest margin over the trip, with the car as it was and as learned."""
+        """One row per fluid: its smallest margin over the trip, before and after the fit."""
         rows = [
             {"fluid": a.fluid}
             | {f"{name}_before_k": getattr(a, f"{name}_k") for name in ("nominal", "margin", "sd")}
@@ -404,25 +407,25 @@ class FitResult:
 
     @property
     def sentences(self) -> list[str]:
-        """Say it to people."""
+        """Return the result as sentences."""
         from planner.output.log_tables import fit_lines
 
         return fit_lines(self.learned, self.before, self.after)
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.output.log_tables import fit_dict
 
         return fit_dict(self.learned, self.before, self.after)
 
     def plots(self) -> dict[str, str]:
-        """Draw every log against the model before and after: names of files, and the pictures as SVG."""
+        """Plots of every log with the model before and after: file name to SVG text."""
         from planner.logs.fit import plots
 
         return plots(self.learned)
 
     def write(self, path: str | Path) -> Path:
-        """Write the new vehicle file; the owner's stays as it is, and nothing is written over."""
+        """Write the new vehicle file; no existing file is overwritten."""
         from planner.files.vehicles import write_fitted
         from planner.model.paths import data_folder
         from thermal.errors import ThermalError
@@ -445,19 +448,19 @@ class FitResult:
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewResult:
-    """Logs explained against the forecast, and what drifts from day to day."""
+    """Logs compared with the forecast, and trends."""
 
     reviews: "Sequence[Review]"
     trends: "Sequence[Drift]"
 
     @property
     def peaks(self) -> "pd.DataFrame":
-        """One row a log and fluid, where it read highest: forecast, with the day's weather, as driven, read."""
+        """One row per log and fluid at its highest reading: forecast, with the day's weather, as driven, reading."""
         return _frame([{"log": one.driven.log.name} | peak._asdict() for one in self.reviews for peak in one.peaks])
 
     @property
     def causes(self) -> "pd.DataFrame":
-        """One row a log and cause, the most probable first."""
+        """One row per log and cause, most probable first."""
         rows = [
             {"log": one.driven.log.name, "name": v.name, "words": v.words, "probability": v.probability}
             | {"value": v.value}
@@ -468,12 +471,12 @@ class ReviewResult:
 
     @property
     def drifts(self) -> "pd.DataFrame":
-        """One row a factor that drifts over three days or more."""
+        """One row per factor with a trend over three days or more."""
         rows = [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in self.trends]
         return _frame(rows, ("factor", "per_day", "error", "words"))
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.output.log_tables import review_dict
 
         return review_dict(self.reviews, self.trends)
@@ -481,7 +484,7 @@ class ReviewResult:
 
 @dataclass(frozen=True, kw_only=True)
 class AlarmsResult:
-    """What to set the gauges' alarms by: a card a leg, the whole trip's last."""
+    """Alarm cards: one per leg, the whole trip's last."""
 
     outlook: "Forecast"
     reference: "Reference"
@@ -489,7 +492,7 @@ class AlarmsResult:
 
     @property
     def fluids(self) -> "pd.DataFrame":
-        """One row a card and fluid; `leg` is empty for the whole trip."""
+        """One row per card and fluid; `leg` is empty for the whole trip."""
         rows = [
             {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.warm_k}
             | {"low_k": f.marks.low_k, "expected_low_k": f.marks.band_k[0], "expected_high_k": f.marks.band_k[1]}
@@ -501,7 +504,7 @@ class AlarmsResult:
         return _frame(rows)
 
     def to_dict(self) -> dict[str, Any]:
-        """Give the same as plain data."""
+        """Return the same as plain data."""
         from planner.output.alarms import alarms_dict
 
         return alarms_dict(self.outlook, self.cards, self.reference)

@@ -1,4 +1,4 @@
-"""The shape of the whole road, drawn so that a slip is seen: a chart for the terminal, a page with map and profile."""
+"""The shape of the road, to make input errors visible: a terminal chart, and a page with map and profile."""
 
 import html
 import math
@@ -27,7 +27,7 @@ _WIDE, _HIGH, _LEFT, _BELOW = 1000.0, 260.0, 70.0, 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
-    """Points along the road in SI; heights are not a number where no profile says and the ground is not level."""
+    """Points along the road in SI; elevations are NaN without a profile on uneven terrain."""
 
     distance_m: Floats
     elevation_m: Floats
@@ -37,13 +37,13 @@ class Shape:
 
     @property
     def unknown_m(self) -> float:
-        """Length of road whose heights are not known."""
+        """Length of road with unknown elevations."""
         middle = np.isnan(self.elevation_m[1:]) | np.isnan(self.elevation_m[:-1])
         return float(np.diff(self.distance_m)[middle].sum())
 
 
 def shape_of(trip: Trip, legs: Sequence[Leg]) -> Shape:
-    """Lay the legs end to end."""
+    """Join the legs."""
     parts: list[tuple[Floats, Floats, Floats, Floats]] = []
     begun_m = 0.0
     ends = []
@@ -58,7 +58,7 @@ def shape_of(trip: Trip, legs: Sequence[Leg]) -> Shape:
 
 
 def _heights(trip: Trip, leg: Leg) -> tuple[Floats, Floats]:
-    """Distances from a leg's start and the heights there."""
+    """Distances from a leg's start and the elevations there."""
     if leg.profile is not None:
         along = np.array(leg.profile.distance_m)
         return along / along[-1] * leg.distance_m, np.array(leg.profile.elevation_m)
@@ -72,7 +72,7 @@ def _heights(trip: Trip, leg: Leg) -> tuple[Floats, Floats]:
 
 
 def _line(trip: Trip, leg: Leg, share: Floats) -> tuple[Floats, Floats]:
-    """Positions along a leg's track where it has one, else along the straight line."""
+    """Positions along a leg's track, else along the straight line."""
     a, b, track = trip.places[leg.start], trip.places[leg.finish], leg.profile
     if track is None or not track.lat_deg:
         return geo.positions(
@@ -85,14 +85,14 @@ def _line(trip: Trip, leg: Leg, share: Floats) -> tuple[Floats, Floats]:
 
 
 def chart_lines(shape: Shape, units: Units) -> list[str]:
-    """A small chart of the profile; a question mark stands where heights are not known."""
+    """A small chart of the profile; question marks where elevations are unknown."""
     edges = np.linspace(0.0, shape.distance_m[-1], _COLUMNS + 1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     height = np.interp(middle, shape.distance_m, shape.elevation_m)
     known = np.flatnonzero(np.isfinite(shape.elevation_m))
     column = np.clip(np.searchsorted(edges, shape.distance_m[known], side="right") - 1, 0, _COLUMNS - 1)
     top = np.full(_COLUMNS, -np.inf)
-    np.maximum.at(top, column, shape.elevation_m[known])  # a pass narrower than a column must show
+    np.maximum.at(top, column, shape.elevation_m[known])  # a pass narrower than a column must be visible
     height = np.where(np.isfinite(top), np.fmax(height, top), height)
     low, high = float(np.nanmin(height)), float(np.nanmax(height))
     filled = (height - low) / max(high - low, 1.0) * (_ROWS * 8 - 1) + 1.0
@@ -113,7 +113,7 @@ def chart_lines(shape: Shape, units: Units) -> list[str]:
 
 
 def page(trip: Trip, legs: Sequence[Leg], shape: Shape) -> str:
-    """One HTML document with the map and the profile; it needs no other file and no script."""
+    """One self-contained HTML document with map and profile, without scripts."""
     units = units_of(trip.units)
     ground = basemap.load(data_folder() / "basemap", _bounds(shape))
     scene = _scene(trip, legs, shape, units)
@@ -122,14 +122,14 @@ def page(trip: Trip, legs: Sequence[Leg], shape: Shape) -> str:
     length = f"{units.dist(shape.distance_m[-1]):,.0f} {units.distance}"
     said = [f"{length} in {counted(len(legs), 'leg')}."]
     if unknown > 0.0:
-        said.append(f"Heights are not known on {units.dist(unknown):,.0f} {units.distance}: shown hatched.")
+        said.append(f"Elevations are not known on {units.dist(unknown):,.0f} {units.distance}: shown hatched.")
     sources = " ".join(html.escape(text) for text in ground.sources)
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{html.escape(trip.name)}: check</title>'
         f"<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><style>{_STYLE}</style></head><body>'
         f"<h1>{html.escape(trip.name)}</h1><p>{html.escape(' '.join(said))} Look for a place far off the road, a step "
-        f"in the profile, a height in the wrong unit.</p>{drawn}{_profile(shape, units)}"
+        f"in the profile, or an elevation in the wrong unit.</p>{drawn}{_profile(shape, units)}"
         f"<p>{html.escape('Towns, where named from the table: GeoNames, CC BY 4.0.')} {sources}</p></body></html>\n"
     )
 
@@ -176,7 +176,7 @@ def _scene(trip: Trip, legs: Sequence[Leg], shape: Shape, units: Units) -> Scene
 
 
 def _profile(shape: Shape, units: Units) -> str:
-    """Heights against distance as SVG, hatched where not known, a tick at the end of each leg."""
+    """Profile as SVG, hatched where unknown, with a tick at the end of each leg."""
     low, high = float(np.nanmin(shape.elevation_m)), float(np.nanmax(shape.elevation_m))
     length = float(shape.distance_m[-1])
     x = _LEFT + (_WIDE - _LEFT) * shape.distance_m / length
@@ -202,7 +202,7 @@ _HATCHING = (
 
 
 def _pieces(x: Floats, y: Floats, base: float) -> list[str]:
-    """Areas under the stretches that are known, and hatched boxes where no height is."""
+    """Areas under known stretches, and hatched boxes for unknown ones."""
     made = []
     known = np.isfinite(y)
     starts = np.flatnonzero(np.diff(np.concatenate([[False], known])) & known)

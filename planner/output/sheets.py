@@ -1,4 +1,4 @@
-"""Tables of the trip and the sheet of each day, as text in display units."""
+"""Tables of the trip and the day sheets, as text in display units."""
 
 from itertools import pairwise
 
@@ -10,7 +10,7 @@ from planner.analysis.alarms import Card, Reference, trip_card
 from planner.analysis.fuel import gap_words
 from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
-from planner.analysis.remedies import DayRemedies
+from planner.analysis.remedies import DayRemedies, Remedy
 from planner.forecast.run import day_ends, leg_name, local_time, span_of
 from planner.model import clock
 from planner.model.levels import AMPLE, UNKNOWN
@@ -33,7 +33,7 @@ def trip_tables(report: Report) -> tuple[Table, ...]:
 
 
 def appendix(report: Report) -> tuple[Table, ...]:
-    """Tables to look up: other roads, things to carry, what is assumed."""
+    """Reference tables: other roads, things to carry, assumptions."""
     roads = tuple((road_sentence(report.outlook, choice),) for choice in report.choices)
     carry = tuple((item,) for item in report.service.carry)
     assumed = [e for e in report.outlook.car.entries if e.assumed]
@@ -42,9 +42,9 @@ def appendix(report: Report) -> tuple[Table, ...]:
     learnt = tuple((said,) for said in report.learnt)
     doubts = tuple((doubt.where, doubt.sentence) for doubt in report.weighty)
     made = (
-        Table(title="Look at these first", headings=("where", "what looks like a slip"), rows=doubts),
+        Table(title="Check these first", headings=("where", "possible slips"), rows=doubts),
         Table(title="Learnt from the gauges", headings=("readings.csv",), rows=learnt),
-        Table(title="Other roads", headings=("the road not taken",), rows=roads),
+        Table(title="Other roads", headings=("alternatives",), rows=roads),
         Table(title="To carry", headings=("common practice",), rows=carry),
         Table(
             title="Assumed of the car",
@@ -57,21 +57,21 @@ def appendix(report: Report) -> tuple[Table, ...]:
 
 
 def alarm_card(report: Report, card: Card) -> Table:
-    """Where each gauge belongs, and where its alarm; oil pressures too."""
+    """Alarm card: gauge values, alarms and oil pressures."""
     return Table(
         title=f"Alarm card, {report.units.temperature}",
         headings=HEADINGS,
         rows=tuple(alarm_rows(report.outlook, card)),
         note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
-        "wrong sender; or too little pressure. Expected: nine tenths of the "
-        "driving once warm, cars and days as uncertain as they are. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's is that of the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        "wrong sender; or too little pressure. Expected: 90 % of the "
+        "driving once warm, with the uncertainty of car and weather. Caution: ease off. Limit: stop as soon as "
+        f"it is safe; the coolant's limit is that at the highest road. {' '.join(caution_lines(report.outlook, card))} "
         f"Pressures: {Reference().words}.",
     )
 
 
 def gaps(report: Report) -> Table:
-    """Find the longest ways without fuel and without a workshop."""
+    """Find the longest stretches without fuel and without a workshop."""
     outlook, u = report.outlook, report.units
     order = stops_of(outlook.legs)
     along = [0.0, *(float(outlook.timeline.end_m[span_of(outlook, leg).last]) for leg in range(len(outlook.legs)))]
@@ -82,14 +82,14 @@ def gaps(report: Report) -> Table:
         a, b = max(pairwise(marks), key=lambda pair: along[pair[1]] - along[pair[0]])
         names = (outlook.trip.places[order[i]].name for i in (a, b))
         rows.append((service, f"{u.dist(along[b] - along[a]):,.0f}", " to ".join(names)))
-    note = "By the services entered for the places of this trip; there may be others on the way."
+    note = "From the services entered for the places of this trip; there may be others on the way."
     return Table(
-        title="Longest ways without", headings=("what", u.distance, "from and to"), rows=tuple(rows), note=note
+        title="Longest stretches without", headings=("what", u.distance, "from and to"), rows=tuple(rows), note=note
     )
 
 
 def _days(report: Report) -> Table:
-    """One row a day, narrow enough for a phone."""
+    """One row per day, narrow enough for a phone."""
     u = report.units
     rows = tuple(
         (
@@ -123,14 +123,14 @@ def _fuel(report: Report) -> Table:
     tank = outlook.car.vehicle.tank
     note = (
         f"{report.fuel.total_l / u.litres:.0f} {u.fuel} in all, from the engine model: load, climb and heat included. "
-        f"Starting full, never planning on the last {100 * tank.reserve:.0f} %. "
+        f"Starting full and keeping a reserve of {100 * tank.reserve:.0f} %. "
         + " ".join(gap_words(outlook, gap) for gap in report.fuel.gaps)
     )
     return Table(title="Fuel", headings=("when", "where", f"take {u.fuel}", f"left {u.fuel}"), rows=rows, note=note)
 
 
 def _service(report: Report) -> Table:
-    """What falls due on the way."""
+    """Service due on the way."""
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
@@ -141,12 +141,12 @@ def _service(report: Report) -> Table:
         )
         for job in report.service.due
     )
-    note = "Intervals of common practice, all taken as done before the start." if report.service.assumed else ""
+    note = "Common-practice intervals; all service assumed done before the start." if report.service.assumed else ""
     return Table(title="Service", headings=("when", "where", "what", f"due at {u.distance}"), rows=rows, note=note)
 
 
 def day_sheet(report: Report, number: int) -> Day:
-    """One day: hours, daylight, legs with expected readings, alarms, what helps."""
+    """Sheet of one day: hours, daylight, legs with expected readings, alarms, remedies."""
     row, outlook = day_rows(report)[number], report.outlook
     day = outlook.timeline.days[number]
     thin = [m for m in hot_spots(report) if day.first <= m.leg <= day.last]
@@ -173,7 +173,7 @@ def day_sheet(report: Report, number: int) -> Day:
 
 
 def _smallest(report: Report, margin: Margin, name: str) -> str:
-    """Say a leg's or a day's smallest margin, whose, and its level."""
+    """Smallest margin of a leg or day, with its fluid and level."""
     if margin.level == UNKNOWN.word:
         return f"{name}, {margin.level}"
     left = f"{report.units.diff(margin.margin_k):.0f} {name}"
@@ -181,7 +181,7 @@ def _smallest(report: Report, margin: Margin, name: str) -> str:
 
 
 def _advice(report: Report, number: int) -> tuple[Advice, ...]:
-    """What to do that day, each until the leg it is for is driven."""
+    """Advice for the day."""
     outlook = report.outlook
     day = outlook.timeline.days[number]
     said = [
@@ -199,12 +199,12 @@ def _advice(report: Report, number: int) -> tuple[Advice, ...]:
         if day.first <= margin.leg <= day.last
     ]
     if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
-        said.append(Advice(text="Nothing special: every fluid keeps an ample margin today."))
+        said.append(Advice(text="No special watch: every fluid keeps an ample margin today."))
     return tuple(said)
 
 
 def _closest(report: Report, number: int) -> tuple[int, ...]:
-    """Numbers of the fluids that come nearest to their limits that day, the nearest first."""
+    """Indices of the fluids nearest to their limits that day, nearest first."""
     day, fluids = report.outlook.timeline.days[number], fluids_of(report.outlook)
     least = [
         min(m.margin_k for m in report.margins if m.fluid == fluid and day.first <= m.leg <= day.last)
@@ -232,7 +232,7 @@ def _hours(report: Report, number: int) -> str:
 
 
 def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...], str]:
-    """Timetable of one day: every place with the leg that leads there, its hottest readings, and what comes then."""
+    """Timetable of one day: every place with the leg to it, its highest readings, and the next stop."""
     outlook, u = report.outlook, report.units
     day, names = outlook.timeline.days[number], [fluid_of(key).short for key in fluids_of(outlook)]
     first, last = span_of(outlook, day.first).first, span_of(outlook, day.last).last
@@ -255,14 +255,14 @@ def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...],
         way.append(Way(point=span_of(outlook, row.leg).last + 1, cells=cells, level=row.worst.level))
     headings = ("at", "place", u.distance, f"up {u.elevation}", "air", *names, "margin", "then")
     note = (
-        f"Each line tells of the way to its place. Air and gauges: hottest to expect, {u.temperature}. Margin: "
-        f"smallest at {round(100 * outlook.trip.confidence)} % confidence, and whose."
+        f"Each row describes the drive to its place. Air and gauges: hottest expected, {u.temperature}. Margin: "
+        f"smallest at {round(100 * outlook.trip.confidence)} % confidence, with its fluid."
     )
     return headings, tuple(way), note
 
 
 def _alarms(report: Report, number: int) -> Table:
-    """Highest reading of every gauge that day, beside its alarm marks."""
+    """Highest reading of every gauge that day, with its alarm marks."""
     outlook, u = report.outlook, report.units
     day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
     rows = []
@@ -284,18 +284,24 @@ def _alarms(report: Report, number: int) -> Table:
     return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
 
 
+def _suffices(remedy: Remedy) -> str:
+    """Say whether a remedy suffices, as far as the draws tell."""
+    return "yes" if remedy.works else "about as likely as not" if remedy.undecided else "no"
+
+
 def _helps(report: Report, day: DayRemedies) -> Table:
-    """Choices of one day, those that suffice first, then those that gain most; the rest is named in the note."""
+    """Remedies of one day, sufficient ones first, then by gain; the rest is named in the note."""
     helpful = [remedy for remedy in day.choices if not remedy.futile]
     shown = helpful[:_MOST_CHOICES]
-    rows = tuple(("yes" if remedy.works else "no", *remedy_words(report, remedy)) for remedy in shown)
-    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works]
+    rows = tuple((_suffices(remedy), *remedy_words(report, remedy)) for remedy in shown)
+    rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works and not remedy.undecided]
     futile = [remedy.words for remedy in day.choices if remedy.futile]
     note = (
-        f"Suffices: every fluid stays under a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit that "
-        "day. Each was driven through the whole model, the rest of the day included."
+        f"Sufficient: every fluid stays below a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit "
+        "that "
+        "day. Each was run through the whole model, including the rest of the day."
     )
-    for lead, names in (("Does not suffice", rest), ("Does next to nothing", futile)):
+    for lead, names in (("Not sufficient", rest), ("Almost no effect", futile)):
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
         note += f" {lead}: {'; '.join(names[:_MOST_NAMED])}{more}." if names else ""
     title = f"What helps the {fluid_of(day.fluid).label}"

@@ -1,4 +1,4 @@
-"""What lets the page learn from gauges without a signal: the forecast's sways in display units, and its switches."""
+"""Data for updating the page from gauges offline: sensitivities of the forecast in display units, and switches."""
 
 from collections.abc import Sequence
 from statistics import NormalDist
@@ -19,7 +19,7 @@ from planner.output.report import Report
 from planner.replan.believe import MOMENT_SD_K
 from planner.route.graph import stops_of
 from thermal.assimilate import BEYOND_SD
-from thermal.discrepancy import CAR_SHARE, DAY_SHARE, QUICK, QUICK_SHARE, ROAD_SHARE
+from thermal.discrepancy import BEYOND_K_PER_K, CAR_SHARE, DAY_SHARE, QUICK, QUICK_SHARE, ROAD_SHARE
 from thermal.fluids import Fluid, fluid_of
 from thermal.taught import AIR, GAUGE_SD_K, MIDDLE_SHARE, SHARE_SPREAD, SHARES
 
@@ -30,7 +30,7 @@ _KEYS = {fluid: name for name, fluid in GAUGES.items()}
 
 
 def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching:
-    """Arrange what moves the temperatures for the page."""
+    """Convert the sensitivities for the page."""
     outlook, u = report.outlook, report.units
     degrees = (10, 20) if u.kelvin_per_degree < 1.0 else (5, 10)
     hotter = {f"air-{one}": one * u.kelvin_per_degree for one in degrees}
@@ -54,7 +54,7 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
         ),
         switches=_switches(u, degrees, air_conditioning=bool(outlook.timeline.drive.ac_on.any())),
         peaks=_peaks(report, sways, fluids),
-        rules=_rules(u, outlook.trip.confidence),
+        rules=_rules(u, outlook.trip.confidence, tuple(hotter)),
         day_sd=tuple(u.diff(sways.air_sd_k).tolist()),
         stops=tuple(stops_of(outlook.legs)),
         file=READINGS,
@@ -66,24 +66,25 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
 
 
 def _column(u: Units, values_k: Floats) -> tuple[float, ...]:
-    """Differences at the nodes; at the start of the trip there is none."""
+    """Differences at the nodes; zero at the start of the trip."""
     return (0.0, *u.diff(values_k).tolist())
 
 
 def _bounds(u: Units, key: str) -> tuple[float, float]:
-    """Readings outside are refused, as in the folder's file."""
+    """Range of accepted readings, as in readings.csv."""
     column = next(one for one in READING_COLUMNS if one.name == key)
     return round(float(u.temp(column.low))), round(float(u.temp(column.high)))
 
 
 def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card: Card) -> tuple[Channel, ...]:
-    """Every fluid; one that the file of readings has no column for is forecast, not read."""
+    """Every fluid; one without a column in readings.csv is forecast only."""
     outlook, u = report.outlook, report.units
     cautions = {one.fluid: one.marks.caution_k for one in card.fluids}
     made = []
     for number, fluid in enumerate(fluids):
         key, f = _KEYS.get(fluid.key, ""), fluid.index
         low, high = _bounds(u, key) if key else (0.0, 0.0)
+        error = outlook.car.spread.discrepancy.of(fluid.key)
         made.append(
             Channel(
                 key=key,
@@ -94,11 +95,14 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 low=low,
                 high=high,
                 lag_min=round(float(sways.lag_s[f]) / 60.0, 1),
-                lasting_min=outlook.car.spread.discrepancy.of(fluid.key).lasting_s / 60.0,
+                lasting_min=error.lasting_s / 60.0,
+                grows_from=round(float(u.temp(error.high_k)), 1),
+                least=round(float(u.diff(error.sd_k)), 2),
                 caution=round(float(u.temp(cautions[fluid.key])), 1) if fluid.key in cautions else None,
                 slopes=tuple(_column(u, one) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
+                wider=tuple(_column(u, one) for one in sways.wider_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )
@@ -107,14 +111,14 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
 
 
 def _air_channel(report: Report, series: int) -> Channel:
-    """The air, which is read and moves its day alone."""
+    """The air; a reading shifts its day only."""
     low, high = _bounds(report.units, AIR)
     sd = round(float(report.units.diff(GAUGE_SD_K[AIR])), 3)
     return Channel(key=AIR, label="Air", short=AIR, series=series, sd=sd, low=low, high=high)
 
 
 def _switches(u: Units, degrees: Sequence[int], *, air_conditioning: bool) -> tuple[Switch, ...]:
-    """What may be different today, one tap each."""
+    """Switches for today's conditions."""
     half = "Half of what an hour changes."
     made = [
         Switch(group="late", label="30 min late", change="late-1", share=0.5, later_min=30.0, note=half),
@@ -130,7 +134,7 @@ def _switches(u: Units, degrees: Sequence[int], *, air_conditioning: bool) -> tu
 
 
 def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak, ...]:
-    """Every margin of the plan at its node."""
+    """Margins of the plan by node."""
     u, where = report.units, report.outlook.nominal.where[0]
     keys = [fluid.key for fluid in fluids]
     return tuple(
@@ -142,20 +146,24 @@ def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak,
             upper=u.temp(one.upper_k),
             limit=u.temp(one.limit_k),
             lost=u.diff(one.margin_k - one.least_k),
+            edge=int(np.searchsorted(sways.rows, sways.edges[one.leg, fluid_of(one.fluid).index])) + 1,
+            rise=tuple(u.diff(sways.rise_k[:, one.leg, fluid_of(one.fluid).index]).tolist()),
         )
         for one in report.margins
     )
 
 
-def _rules(u: Units, confidence: float) -> Rules:
-    """Numbers of the method."""
+def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
+    """Constants of the method."""
     return Rules(
         shares=tuple(SHARES.tolist()),
         middle=MIDDLE_SHARE,
         width=SHARE_SPREAD,
         alike=(CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE),
         quick=QUICK,
+        grows=BEYOND_K_PER_K,
         beyond=BEYOND_SD,
+        hotter=hotter,
         curve_at=CURVE_AT,
         upper=round(NormalDist().inv_cdf(confidence), 4),
         late_min=LATE_S / 60.0,
@@ -167,7 +175,7 @@ def _rules(u: Units, confidence: float) -> Rules:
 
 
 def _known(trip: Trip, u: Units, one: Reading) -> str:
-    """A reading the plan rests on, in the page's words: its place, then its values."""
+    """A reading used by the plan, in the page's format: place, values."""
     where = one.place
     if one.along is not None:
         where = f"{one.along[0]}>{one.along[1]}"

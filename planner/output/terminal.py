@@ -1,4 +1,4 @@
-"""The plan in a terminal: tables a person reads in ten seconds, 80 columns wide."""
+"""The plan in a terminal of 80 columns."""
 
 from collections.abc import Sequence
 from typing import Literal
@@ -42,7 +42,7 @@ _MOST_TIGHT, _MOST_UNKNOWN, _MOST_NAMED, _MOST_DOUBTS = 5, 2, 4, 3
 
 
 def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
-    """Days, outcome, what to do, fuel, cautions; with `full` the reason of every thin margin, service, other roads."""
+    """Days, outcome, advice, fuel, cautions; with `full` also the reason of every thin margin, service, other roads."""
     parts: list[object] = [_days(report), Text(headline(report), style="bold")]
     parts += _doubts(report, len(report.weighty) if full else _MOST_DOUBTS)
     parts += _whole(report) if full else _brief(report)
@@ -53,20 +53,20 @@ def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
 
 
 def _doubts(report: Report, most: int) -> list[object]:
-    """What in the files looks like a slip and bears on the margins."""
-    found = [Text(f"look at: {said}", style="bold") for said in doubt_lines(report.weighty)]
+    """Doubts about the files that affect the margins."""
+    found = [Text(f"check: {said}", style="bold") for said in doubt_lines(report.weighty)]
     more = len(found) - most
     return [*found[:most], *([Text(f"{more} more: grademargin check")] if more > 0 else [])]
 
 
 def _brief(report: Report) -> list[object]:
-    """The tightest places with what to do, what is not known, fuel."""
+    """The smallest margins with advice, unknown margins, fuel."""
     spots = sorted(hot_spots(report), key=lambda m: m.margin_k)
     parts: list[object] = [Text(said) for said in report.learnt]
     for margin in spots[:_MOST_TIGHT]:
         parts.append(Text(hot_words(report, margin), style=_STYLE[margin.level]))
     if len(spots) > _MOST_TIGHT:
-        parts.append(Text(f"{len(spots) - _MOST_TIGHT} more, less tight."))
+        parts.append(Text(f"{len(spots) - _MOST_TIGHT} more, with larger margins."))
     for day in report.remedies:
         best = [_brief_remedy(report, one) for one in day.working[:1]]
         parts.append(Text(f"  Day {day.day + 1}: {best[0] if best else nothing_helps(report, day)}"))
@@ -86,7 +86,7 @@ def _brief_remedy(report: Report, remedy: Remedy) -> str:
 
 
 def _unknowns(report: Report, most: int) -> list[object]:
-    """Legs whose margins are not known, those that may fall furthest below first."""
+    """Legs with unknown margins, smallest lower bound first."""
     found = sorted(report.unknown(), key=lambda m: m.least_k)
     parts: list[object] = [
         Text(f"{leg_name(report.outlook, m.leg)}: {unknown_words(report, m.leg)}.", style=_STYLE[m.level])
@@ -94,13 +94,13 @@ def _unknowns(report: Report, most: int) -> list[object]:
     ]
     if len(found) > most:
         parts.append(
-            Text(f"{counted(len(found) - most, 'more leg')} not known; grademargin check names the profiles to give.")
+            Text(f"{counted(len(found) - most, 'more leg')} not known; grademargin check lists the profiles to add.")
         )
     return parts
 
 
 def _fuel(report: Report) -> str:
-    """Fuel in all, how far a unit of it goes, and where to take it."""
+    """Total fuel, economy, and fuel stops."""
     u, outlook = report.units, report.outlook
     places = outlook.trip.places
     stops = [
@@ -113,7 +113,7 @@ def _fuel(report: Report) -> str:
 
 
 def _whole(report: Report) -> list[object]:
-    """Everything the plan has to say, places in driving order."""
+    """The full plan, places in driving order."""
     parts: list[object] = [Text(_error(report) + "\n")]
     for margin in report.notable():
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
@@ -131,8 +131,12 @@ def _whole(report: Report) -> list[object]:
     said = (*report.learnt, _fuel(report), *gaps, *report.brakes, *clocks, *report.weather)
     parts += [Text(one) for one in said]
     if report.service.due:
-        base = " (intervals of common practice, all taken as done before the start)" if report.service.assumed else ""
-        parts.append(Text(f"Falls due on the way{base}", style="bold"))
+        base = (
+            (" (common-practice intervals, all service assumed done before the start)")
+            if report.service.assumed
+            else ""
+        )
+        parts.append(Text(f"Service due on the way{base}", style="bold"))
         parts += [Text(f"- {_mile(report, job.at_m)}: {job.words}") for job in report.service.due]
     if report.choices:
         roads = (Text(road_sentence(report.outlook, one)) for one in report.choices)
@@ -146,16 +150,16 @@ def _mile(report: Report, distance_m: float) -> str:
 
 
 def _error(report: Report) -> str:
-    """Say how well the margins are known from the draws, where any is close."""
+    """Sampling error of small margins."""
     u, outlook = report.units, report.outlook
     if outlook.error_k == 0.0:
-        return f"No margin is close after {len(outlook.spread.margin_k)} draws."
+        return f"No small margins in {len(outlook.spread.margin_k)} draws."
     known = f"{u.diff(outlook.error_k):.1f} {u.temperature}"
-    return f"Sampling error of small margins: ±{known} ({len(outlook.spread.margin_k)} draws)."
+    return f"Sampling error of small margins: up to ±{known} ({len(outlook.spread.margin_k)} draws)."
 
 
 def _remedies(report: Report, day: DayRemedies) -> list[Text]:
-    """What helps on one day, cheapest first, and what does not."""
+    """Remedies of one day, cheapest first, and ineffective ones."""
     share = f"{100 * report.outlook.trip.risk:.0f} %"
     head = f"What helps on day {day.day + 1}, {fluid_of(day.fluid).label} (chance of passing a limit under {share}):"
     lines = [Text(head, style="bold")]
@@ -164,15 +168,18 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
         lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
     if not day.working:
         lines.append(Text(f"  {nothing_helps(report, day)}"))
+    if day.working and day.undecided:
+        named = "; ".join(remedy.words for remedy in day.undecided[:_MOST_NAMED])
+        lines.append(Text(f"  about as likely as not to suffice: {named}"))
     useless = [remedy.words for remedy in day.choices if remedy.futile]
     if useless:
         more = f"; {len(useless) - _MOST_NAMED} more" if len(useless) > _MOST_NAMED else ""
-        lines.append(Text(f"  does next to nothing: {'; '.join(useless[:_MOST_NAMED])}{more}", style="dim"))
+        lines.append(Text(f"  almost no effect: {'; '.join(useless[:_MOST_NAMED])}{more}", style="dim"))
     return lines
 
 
 def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], str]]) -> Table:
-    """Lay out text rows, each with its level; only the column of names gives way in a narrow terminal."""
+    """Table of text rows with levels; only the name column shrinks in a narrow terminal."""
     widths: list[int] = []
     for position, heading in enumerate(headings):
         widths.append(max(cell_len(text) for text in (heading, *(row[position] for row, _ in rows))))
@@ -216,7 +223,7 @@ def _days(report: Report) -> Table:
 
 
 def _smallest(report: Report, margin: Margin) -> str:
-    """Say a day's smallest margin and whose."""
+    """Smallest margin of a day, with its fluid."""
     u, name = report.units, fluid_of(margin.fluid).short
     if margin.level == UNKNOWN.word:
         return f"{margin.level} {name}"
@@ -224,7 +231,7 @@ def _smallest(report: Report, margin: Margin) -> str:
 
 
 def legs(report: Report) -> Table:
-    """One row a leg: times and the hottest reading of every fluid, margin behind it."""
+    """One row per leg: times, highest temperature and margin of every fluid."""
     u, places = report.units, report.outlook.trip.places
     share = round(100 * report.outlook.trip.confidence)
     rows = [
@@ -247,11 +254,11 @@ def legs(report: Report) -> Table:
 
 
 def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
-    """Assumed values, the one worth knowing most first."""
+    """Assumed values, largest effect first."""
     u = units_of(units)
     parts = [
         Text(
-            "Measure these first (change of the smallest margin, car as described, for the likely error of each):",
+            "Measure these first (change of the smallest margin for the likely error of each, car as described):",
             style="bold",
         )
     ]
@@ -263,12 +270,12 @@ def effects(ranked: Sequence[Effect], units: str) -> tuple[Text, ...]:
         line.append(effect.key, style="bold")
         parts.append(line.append(f" = {effect.text}: {head} for {effect.step}. {why}."))
     if len(ranked) > _MOST_EFFECTS:
-        parts.append(Text(f"{len(ranked) - _MOST_EFFECTS} more move less; --json lists all."))
+        parts.append(Text(f"{len(ranked) - _MOST_EFFECTS} more have less effect; --json lists all."))
     return tuple(parts)
 
 
 def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]:
-    """Changes ranked by the margin they buy, and those that buy nothing."""
+    """Changes ranked by gain of margin, and those without gain."""
     u, names = units_of(outlook.trip.units), [fluid_of(f).short for f in fluids_of(outlook)]
     table = Table(title=f"Margin gained, {u.temperature} (left)", title_justify="left", box=None, pad_edge=False)
     table.add_column("change", overflow="fold")
@@ -280,7 +287,7 @@ def whatif(outlook: Forecast, outcomes: Sequence[Outcome]) -> tuple[object, ...]
         table.add_row(outcome.words, *cells, f"{outcome.minutes:+z.0f}")
     useless = [outcome.words for outcome in outcomes if outcome.buys_nothing and not outcome.only_costs]
     costly = [outcome.words for outcome in outcomes if outcome.only_costs]
-    said = f"Buys nothing on this trip: {'; '.join(useless)}." if useless else ""
-    said += f"{' ' * bool(said)}Only costs margin: {'; '.join(costly)}." if costly else ""
-    said = said or "Every change tried buys something."
+    said = f"No gain on this trip: {'; '.join(useless)}." if useless else ""
+    said += f"{' ' * bool(said)}Reduces the margin: {'; '.join(costly)}." if costly else ""
+    said = said or "Every change tried gains margin."
     return (table, Text(said, style="bold"))

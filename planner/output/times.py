@@ -1,4 +1,4 @@
-"""Times of day for readers, with the zone where the trip changes it."""
+"""Formatting local times, with the zone if the trip crosses zones."""
 
 from datetime import datetime
 
@@ -12,12 +12,12 @@ def zone_of(moment: datetime) -> str:
 
 
 def zones(outlook: Forecast, first: int, last: int) -> tuple[str, ...]:
-    """Zones in force from one segment to another, each once."""
+    """Zones between two segments, each once."""
     ends = [span.last for span in outlook.timeline.spans if first <= span.last <= last]
     moments = [local_time(outlook, first, begin=True), *(local_time(outlook, i) for i in ends)]
     return tuple(dict.fromkeys(zone_of(one) for one in moments))
 
 
 def told(moment: datetime, form: str, *, zoned: bool) -> str:
-    """Write a time of day."""
+    """Format a local time."""
     return f"{moment:{form}} {zone_of(moment)}" if zoned else f"{moment:{form}}"

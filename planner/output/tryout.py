@@ -1,39 +1,50 @@
-"""The drive at home that teaches most for a trip, in sentences."""
+"""Text of the most informative drive near home."""
 
 from collections.abc import Sequence
 from typing import Any
 
+from planner.analysis.margins import fluids_of
 from planner.analysis.tryout import Worth
+from planner.files.readings import AIR, GAUGES
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
 from thermal.fluids import fluid_of
 
-# Common practice, no source; the stretches of planner/analysis/tryout.py in an owner's words.
+# Common practice, no source; the stretches of planner/analysis/tryout.py in plain words.
 RECIPE = (
-    "An hour near home, air conditioning and load as on the trip: ten minutes to warm up, 25 minutes' steady cruise, "
-    "ten minutes up a hill of about 5 %, eight minutes standing at the top with the engine on where that is allowed. "
-    "Record the track on a phone; let a passenger note every gauge and the time after each of the three."
+    "An hour near home, air conditioning and load as on the trip. Record the track on a phone, with times and heights.",
+    "  Ten minutes to warm up. 25 minutes' steady cruise: a passenger notes every gauge and the time.",
+    "  Ten minutes up a hill of about 5 %: note again at the top.",
+    "  Eight minutes standing there with the engine on, where that is allowed: note again.",
 )
+NOTES = "NOTES.csv, a line for each note, every gauge you have:"
 AFTER = "Then: grademargin fit {folder} --drive DRIVE.gpx --readings NOTES.csv"
+_EXAMPLE = "2027-06-20 09:35"
+_HARDLY = 0.9  # of the width as it is now: a drive that leaves more tells hardly anything
 
 
 def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> list[str]:
-    """Say which reading is worth what."""
+    """Gain of each reading."""
     u = units_of(outlook.trip.units)
-    said = [RECIPE]
+    gauges = [name for name, fluid in GAUGES.items() if fluid == AIR or fluid in fluids_of(outlook)]
+    unit = "degF" if u.kelvin_per_degree < 1.0 else "degC"
+    head = ",".join(("when", *(f"{name} [{unit}]" for name in gauges)))
+    said = [*RECIPE, NOTES, f"  {head}", f"  {_EXAMPLE}{',' * len(gauges)}"]
     for one in found:
         gauge, where = one.best
+        with_it = f"With {fluid_of(gauge).label} read {where} ± {u.diff(one.one_k):.0f}"
+        worth = f"{with_it}; with every gauge at every stop ± {u.diff(one.all_k):.0f}."
+        if one.all_k > _HARDLY * one.now_k:
+            worth = "This drive narrows it little, unless its readings agree well with each other."
         said.append(
             f"{fluid_of(one.fluid).label.capitalize()}, smallest margin {u.diff(one.margin_k):.0f} {u.temperature}, "
-            f"{leg_name(outlook, one.leg)}: known within ± {u.diff(one.now_k):.0f} {u.temperature}; with "
-            f"{fluid_of(gauge).label} read {where} ± {u.diff(one.one_k):.0f}; with every gauge at every stop "
-            f"± {u.diff(one.all_k):.0f}."
+            f"{leg_name(outlook, one.leg)}: known within ± {u.diff(one.now_k):.0f} {u.temperature}. {worth}"
         )
     return [*said, AFTER.format(folder=folder)]
 
 
 def worth_list(found: Sequence[Worth]) -> list[dict[str, Any]]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return [
         {
             "fluid": one.fluid,

@@ -1,4 +1,4 @@
-"""The car in everyday states beside what is usual for such a car: the quickest way to see a wrong value."""
+"""The car in standard driving states compared with the usual range, to find wrong values."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -28,12 +28,12 @@ _SAID = {
 
 
 def usual(car: VehicleFile) -> tuple[Cell, ...]:
-    """Drive a car, alone or with its rated trailer, through every state that has a band for it."""
+    """Simulate every state with a band, without and with the rated trailer."""
     return compare(car.vehicle, read_bands(data_folder() / "bands.toml"), base=car.base)
 
 
 def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
-    """One row per fluid and state, what lies outside its band in bold."""
+    """One row per fluid and state, values outside the band in bold."""
     u = units_of(units)
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("what")
@@ -55,8 +55,8 @@ def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
         )
     outside = sum(not cell.inside for cell in cells)
     said = (
-        f"{outside} of {len(cells)} outside what is usual for a sound car of its class (common practice). A value far "
-        "outside points to a slip in vehicle.toml, or to a car that is not like its class."
+        f"{outside} of {len(cells)} outside the usual range of a sound car of its class (common practice). A value far "
+        "outside suggests a slip in vehicle.toml, or a car unlike its class."
     )
     return table, Text(said)
 
@@ -78,13 +78,13 @@ def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
 
 
 def _words(cell: Cell, u: Units) -> str:
-    """What a row is about."""
+    """Label of a row."""
     reach = f"{u.temp(cell.band.reach_c + 273.15):.0f} {u.temperature}"
     return _SAID[cell.band.kind].format(name=_NAMES[cell.band.fluid], reach=reach)
 
 
 def _shown(cell: Cell, value: float, u: Units) -> str:
-    """Show a value of a band in the trip's units."""
+    """Format a value in the trip's units."""
     if cell.band.kind in ("rise time", "minutes"):
         return f"{value:.0f} min" if value < float("inf") else "never"
     if cell.band.kind == "value":

@@ -1,4 +1,4 @@
-"""What `weather` says: the state of every place's forecast, and entered elevations that services find far off."""
+"""Output of `weather`: state of every forecast, and elevations far from those of the services."""
 
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -11,26 +11,27 @@ from planner.weather.elevations import CREDITS, ElevationCheck
 
 
 def weather_lines(report: WeatherReport) -> list[str]:
-    """Say which places have a forecast, how old, and who it comes from."""
+    """State, age and source of every place's forecast."""
     said = []
     for row in report.rows:
-        age = f"{row.source}, fetched {row.fetched} ago, made {row.made} ago, to {row.last}" if row.source else ""
+        age = f"{row.source}, fetched {row.fetched} ago, issued {row.made} ago, to {row.last}" if row.source else ""
         said.append(f"{row.state:8}{row.name}: {'; '.join(text for text in (age, row.note) if text)}")
     return [*said, *report.notes, *report.attribution]
 
 
 def weather_dict(report: WeatherReport) -> dict[str, Any]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return asdict(report)
 
 
 def elevation_lines(checks: Sequence[ElevationCheck], trip: Trip) -> list[str]:
-    """Say which entered elevations are far from the ground."""
+    """Report entered elevations far from the ground."""
     u = units_of(trip.units)
     off = [check for check in checks if check.off]
     said = [
-        f"{trip.places[check.place].name}: {u.height(check.entered_m):,.0f} {u.elevation} entered, the ground there is "
-        f"at {' and '.join(f'{u.height(found):,.0f}' for found in check.found_m)}; look at elevation and position"
+        f"{trip.places[check.place].name}: {u.height(check.entered_m):,.0f} {u.elevation} entered, but the ground "
+        "there is "
+        f"at {' and '.join(f'{u.height(found):,.0f}' for found in check.found_m)}; check elevation and position"
         for check in off
     ]
     told = sum(check.first_m is not None for check in checks)
@@ -38,5 +39,5 @@ def elevation_lines(checks: Sequence[ElevationCheck], trip: Trip) -> list[str]:
 
 
 def elevation_dict(checks: Sequence[ElevationCheck]) -> dict[str, Any]:
-    """Give the same as plain data."""
+    """Return the same as plain data."""
     return {"places": [asdict(check) | {"off": check.off} for check in checks], "attribution": CREDITS}

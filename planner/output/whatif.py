@@ -1,4 +1,4 @@
-"""What changes and parts buy, as plain data and as a picture."""
+"""Gains of changes and parts, as plain data and as a chart."""
 
 import html
 import textwrap
@@ -13,11 +13,11 @@ from planner.model.display import units_of
 from planner.model.plaintext import printable
 from thermal.fluids import fluid_of
 
-_LETTERS, _LETTER, _LINE, _WIDE = 60, 7.4, 15.0, 360.0  # letters in a line, their width, the height of a line, the bars
+_LETTERS, _LETTER, _LINE, _WIDE = 60, 7.4, 15.0, 360.0  # characters per line, their width, line height, bar width
 
 
 def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, object]:
-    """Say what changes buy, as plain data."""
+    """Gains of changes as plain data."""
     names = [fluid_of(fluid).label for fluid in fluids_of(outlook)]
     return {
         "schema": "grademargin-whatif/1",
@@ -37,7 +37,7 @@ def whatif_dict(outlook: Forecast, outcomes: Sequence[Outcome]) -> dict[str, obj
 
 
 def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
-    """Draw what changes buy for the fluid with the least margin as bars, longest first."""
+    """Bar chart of gains for the fluid with the smallest margin, longest first."""
     u, fluids = units_of(outlook.trip.units), fluids_of(outlook)
     base = outcomes[0].margin_k - outcomes[0].gain_k
     tight = int(np.argmin(base))
@@ -73,5 +73,5 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
 
 
 def _text(x: float, y: float, words: str, more: str = "") -> str:
-    """One line of text in the picture."""
+    """One line of text in the chart."""
     return f'<text x="{x:.1f}" y="{y:.0f}"{more}>{html.escape(words)}</text>'

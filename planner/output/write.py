@@ -1,4 +1,4 @@
-"""Plain data as JSON, and files written whole or not at all."""
+"""Writing JSON and result files atomically."""
 
 import json
 import math
@@ -16,7 +16,7 @@ _UNPRINTABLE = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u206
 
 
 def to_json(value: object) -> str:
-    r"""Write plain data as JSON that is the same every time and holds no NaN.
+    r"""Write plain data as deterministic JSON without NaN.
 
     Examples
     --------
@@ -28,7 +28,7 @@ def to_json(value: object) -> str:
 
 
 def _plain(value: object) -> object:
-    """Numbers of numpy become numbers; what is not finite becomes null."""
+    """Convert numpy numbers; non-finite values become None."""
     if isinstance(value, dict):
         return {str(k): _plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
@@ -43,7 +43,7 @@ def _plain(value: object) -> object:
 
 
 def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write generated files that belong together, each whole or not at all."""
+    """Write a set of generated files atomically."""
     try:
         wholefile.replace_files(folder, files)
     except OSError as exc:
@@ -51,12 +51,12 @@ def write_files(folder: Path, files: dict[str, str]) -> None:
 
 
 def try_out(folder: Path, names: Iterable[str], *, trip: Path | None = None) -> None:
-    """Find out before the work whether its results could be written."""
+    """Check before the work that results can be written."""
     try:
         own = trip is not None and os.path.realpath(folder) == os.path.realpath(trip)
         if own or (trip is not None and os.path.exists(folder / "trip.toml")):
             which = "the trip folder itself" if own else "the folder of another trip"
-            message = f"{folder}: is {which}, whose files are yours; name another folder with --out DIR"
+            message = f"{folder}: is {which}, which contains your own files; name another folder with --out DIR"
             raise OutputError(message)
         wholefile.try_out(folder, names)
     except OSError as exc:
@@ -64,4 +64,4 @@ def try_out(folder: Path, names: Iterable[str], *, trip: Path | None = None) -> 
 
 
 def _cannot(folder: Path, exc: OSError) -> str:
-    return f"{folder}: cannot be written ({exc.strerror or exc}); free the disk, allow writing, or use --out DIR"
+    return f"{folder}: cannot be written ({exc.strerror or exc}); free disk space, allow writing, or use --out DIR"

@@ -1,1 +1,1 @@
-"""Planning on from where the car is: the point on the route, the trip cut to what is left, what changed."""
+"""Replanning the rest of a trip from the car's position."""

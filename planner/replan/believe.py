@@ -1,7 +1,7 @@
-"""What a gauge says of many draws: only what was read is pinned, and to no more than a gauge can say.
+"""Updating an ensemble of draws with gauge readings, within the gauge's error.
 
-The plan gives each draw temperatures of its own at the moment of the reading. A reading moves the fluid that was read
-to within the gauge's error, and the others as far as they go with it in the draws (`thermal.assimilate`).
+The plan gives each draw its own temperatures at the time of the reading. A reading moves its fluid
+to within the gauge's error, and the others according to their covariance in the draws (`thermal.assimilate`).
 """
 
 from collections.abc import Callable, Mapping
@@ -20,15 +20,15 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 _ROTORS_SD_K = 15.0  # ASSUMED: an infrared thermometer on a rotor; 5 to 30
-MOMENT_SD_K = 2.0  # ASSUMED: a reading belongs to about that place and minute, not to it exactly; 1 to 4
-_GUESS_SD_K = 10.0  # ASSUMED: a fluid without a reading in a car that is warm by no plan; 6 to 15
+MOMENT_SD_K = 2.0  # ASSUMED: error from the approximate place and time of a reading; 1 to 4
+_GUESS_SD_K = 10.0  # ASSUMED: a fluid without a reading in a warm car without a plan; 6 to 15
 _DRAWS, _SEED = 256, 20_270_711
-_FEWEST = 8  # of which a covariance can be made
+_FEWEST = 8  # minimum for a covariance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Odd:
-    """A reading outside every draw: what the plan expects there, and whether it is gone by."""
+    """A reading outside every draw: the expected value, and whether the reading is used."""
 
     name: str
     read_k: float
@@ -38,24 +38,28 @@ class Odd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Believing:
-    """How warm cars of some factors are after the readings, and the readings that no draw expects."""
+    """Temperatures of each draw after the readings, the readings outside all draws, and the misfit.
+
+    `misfit` is minus twice the log likelihood of the readings, up to a constant.
+    """
 
     start: Start
     odd: tuple[Odd, ...]
+    misfit: float
 
 
 def error_k(names: Mapping[str, float]) -> Floats:
-    """Standard deviation of readings about what each draw has there."""
+    """Standard deviation of readings about each draw's value."""
     return np.array([float(np.hypot(GAUGE_SD_K.get(name, _ROTORS_SD_K), MOMENT_SD_K)) for name in names])
 
 
 def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Mapping[str, float]) -> Believing:
-    """Update what the plan has by gauge readings.
+    """Update the planned temperatures with gauge readings.
 
     Notes
     -----
-    A reading further from the plan than its draws allow is told. Where it is the hotter of the two it is gone by all
-    the same, since that is the safe side; where it is the colder, the plan is.
+    A reading outside the draws is reported. If it is hotter than planned it is used
+    anyway, as the safe choice; if it is colder, the plan is used.
     """
     nodes = np.array([BODY_KEYS.index(name) for name in temps_k])
     read, sd = np.array(list(temps_k.values())), error_k(temps_k)
@@ -63,7 +67,10 @@ def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Map
     drawn = by_plan(factors)
     error = np.diag(sd**2)
     expected = drawn[:, nodes].mean(axis=0)
-    surprise = surprise_of(read, expected, np.cov(drawn[:, nodes], rowvar=False).reshape(error.shape) + error)
+    spread = np.cov(drawn[:, nodes], rowvar=False).reshape(error.shape) + error
+    surprise = surprise_of(read, expected, spread)
+    left = read - expected
+    misfit = float(np.linalg.slogdet(spread)[1] + left @ np.linalg.solve(spread, left))
     far = np.abs(surprise) > BEYOND_SD
     odd = tuple(
         Odd(name=name, read_k=float(read[i]), expected_k=float(expected[i]), taken=bool(surprise[i] > 0.0))
@@ -83,11 +90,11 @@ def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Map
         after[:, nodes[hot]] = read[hot] + _scatter(len(temps), sd[hot])
         return np.asarray(after)
 
-    return Believing(start=start, odd=odd)
+    return Believing(start=start, odd=odd, misfit=misfit)
 
 
 def guessed(temps_k: Floats, read_k: Mapping[str, float]) -> Start:
-    """Scatter temperatures that rest on no plan: what was read by the gauge's error, the rest by far more."""
+    """Draw temperatures without a plan: readings with the gauge's error, other bodies with a much larger one."""
     sd = np.full(N_BODY, _GUESS_SD_K)
     sd[[BODY_KEYS.index(name) for name in read_k]] = error_k(read_k)
     if "coolant" in read_k:
@@ -96,7 +103,7 @@ def guessed(temps_k: Floats, read_k: Mapping[str, float]) -> Start:
 
 
 def _gain(drawn: Floats, nodes: npt.NDArray[np.intp], error_k2: Floats) -> Floats:
-    """How far every body moves for a kelvin between a reading and what is expected of it."""
+    """Gain of every body per kelvin of innovation of a reading."""
     x, y = drawn - drawn.mean(axis=0), drawn[:, nodes] - drawn[:, nodes].mean(axis=0)
     n = len(drawn)
     c_xy = tapered(x.T @ y / (n - 1), x.var(axis=0, ddof=1), y.var(axis=0, ddof=1), n)
@@ -104,7 +111,7 @@ def _gain(drawn: Floats, nodes: npt.NDArray[np.intp], error_k2: Floats) -> Float
 
 
 def _scatter(n: int, sd_k: Floats) -> Floats:
-    """Errors of many cars, the same every time; none for a single car, which is the one expected. [K]."""
+    """Reproducible errors of many draws; zero for a single car, the expected one. [K]."""
     if n < _FEWEST:
         return np.zeros((n, len(sd_k)))
     noise = np.random.default_rng(_SEED).normal(size=(n, len(sd_k)))

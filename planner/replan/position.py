@@ -1,4 +1,4 @@
-"""Where on, or beside, its route a car is; a point along a leg becomes a place of its own."""
+"""Locating the car on or near its route; a point along a leg becomes a new place."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -24,20 +24,20 @@ _JOIN_M = 1.0  # a profile point closer than this to the cut is dropped
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Here:
-    """Where the car is, and the trip with that place in its network.
+    """Position of the car, and the trip with that place in its network.
 
     Attributes
     ----------
     key : str
         The place. [-]
     behind : int
-        Position on the old route up to which it is driven; the start is 0. [-]
+        Position on the old route reached so far; the start is 0. [-]
     driven_m : float
         Distance driven. [m]
     forced : tuple of str
         Place that must be driven to next. [-]
     today_s : float
-        Driving done on the day of `at`, as planned; zero when the car was to be elsewhere that day. [s]
+        Driving done on the day of `at`, as planned; zero if the plan has the car elsewhere that day. [s]
     """
 
     trip: Trip
@@ -49,13 +49,13 @@ class Here:
 
 
 def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime, line: Timeline | None = None) -> Here:
-    """Find where the car is, by the plan's timeline where there is one."""
+    """Find the car's position, using the plan's timeline if there is one."""
     plan = _planned(trip, legs, line)
     return _at_place(trip, legs, plan, where, at) if isinstance(where, str) else _along(trip, legs, plan, where, at)
 
 
 def _at_place(trip: Trip, legs: Sequence[Leg], plan: Sequence["_Passing"], text: str, at: datetime) -> Here:
-    """Find a place on the route, or beside it."""
+    """Find a place on or off the route."""
     place, stops = find_place(trip, text), stops_of(legs)
     found = [position for position, key in enumerate(stops) if key == place.key]
     if not found:
@@ -72,10 +72,10 @@ def _at_place(trip: Trip, legs: Sequence[Leg], plan: Sequence["_Passing"], text:
 
 
 def _require_choice(trip: Trip, name: str) -> None:
-    """Refuse a start beside a route that is listed place by place."""
+    """Refuse a start off a route that is listed place by place."""
     if trip.explicit:
         message = (
-            f"{name!r} is not on the route, which lists every place in order; start at one of its places, or give "
+            f"{name!r} is not on the route, which lists every place in order; start at one of those places, or give "
             "'start', 'finish' and 'via' in trip.toml instead of 'route'"
         )
         raise PlannerError(message)
@@ -95,21 +95,21 @@ def _beside(trip: Trip, stops: Sequence[str], place: Place) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Passing:
-    """When the plan has the car at a position of the route, and what it drove that day until then."""
+    """Planned time at a position of the route, and driving done that day."""
 
     arrival: datetime  # local
     epoch_s: float
     driven_s: float
 
     def today_s(self, at: datetime, *, before_s: float = 0.0) -> float:
-        """Driving done by then, or some time before; none when the plan has the car here on another day. [s]."""
+        """Driving done by then; zero if the plan has the car here on another day. [s]."""
         return max(self.driven_s - before_s, 0.0) if at.date() == self.arrival.date() else 0.0
 
 
 def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Passing]:
-    """When the plan passes every position of the route; without days that can be planned, by driving time alone.
+    """Planned time at every position of the route; from driving time alone if the days cannot be planned.
 
-    The plan's days are split by the speeds the car holds; by those entered, a slow car's nights would lie elsewhere.
+    Held speeds, not entered ones, decide the days, so a slow car's nights are correct.
     """
     times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
     if line is not None:
@@ -137,18 +137,18 @@ def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Pa
 def _nearest_passing(
     trip: Trip, plan: Sequence[_Passing], found: Sequence[int], stops: Sequence[str], at: datetime
 ) -> int:
-    """Choose among the positions at which the route passes a place, by the planned time."""
+    """Choose the passing of a place nearest in planned time."""
     here_s = _epoch_s(trip, stops[found[0]], at)
     return min(found, key=lambda position: abs(plan[position].epoch_s - here_s))
 
 
 def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
-    """Instant of a wall clock reading at a place. [s]."""
+    """Epoch time of a local time at a place. [s]."""
     return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
 
 
 def _along(trip: Trip, legs: Sequence[Leg], plan: Sequence[_Passing], where: Along, at: datetime) -> Here:
-    """Find a point along a leg, and make a place of it."""
+    """Find a point along a leg, and insert it as a place."""
     start, finish, stops = find_place(trip, where[0]), find_place(trip, where[1]), stops_of(legs)
     found = [i for i, leg in enumerate(legs) if (leg.start, leg.finish) == (start.key, finish.key)]
     if not found:
@@ -165,7 +165,8 @@ def _along(trip: Trip, legs: Sequence[Leg], plan: Sequence[_Passing], where: Alo
         u = units_of(trip.units)
         message = (
             f"{u.dist(where[2]):g} {u.distance} along {start.name} to {finish.name}: the leg is "
-            f"{u.dist(leg.distance_m):.1f} {u.distance} long; give a distance between, or start at the place itself"
+            f"{u.dist(leg.distance_m):.1f} {u.distance} long; give a distance within the leg, or start at the place "
+            "itself"
         )
         raise PlannerError(message)
     return Here(
@@ -179,14 +180,14 @@ def _along(trip: Trip, legs: Sequence[Leg], plan: Sequence[_Passing], where: Alo
 
 
 def _refuse_backwards(trip: Trip, legs: Sequence[Leg], start: Place, finish: Place, along_m: float) -> None:
-    """Refuse a point on a leg of the route that is named against the direction driven; say how to name it."""
+    """Refuse a point on a leg named against the driving direction, with the correct name."""
     leg = next((leg for leg in legs if (leg.start, leg.finish) == (finish.key, start.key)), None)
     if leg is None:
         return
     u = units_of(trip.units)
     rest = f"{u.dist(max(leg.distance_m - along_m, 0.0)):.1f} {u.distance}"
     message = (
-        f"--along: the route drives {finish.name} to {start.name}, not the other way; for the same point write "
+        f"--along: the route drives {finish.name} to {start.name}, not in that direction; for the same point write "
         f"'{finish.key}>{start.key}:{rest}'"
     )
     raise PlannerError(message)
@@ -204,7 +205,7 @@ def _other_leg(trip: Trip, start: Place, finish: Place) -> Leg:
 
 
 def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
-    """Put a place into a leg."""
+    """Insert a place into a leg."""
     a, b, share = trip.places[leg.start], trip.places[leg.finish], along_m / leg.distance_m
     lat, lon = positions_along(trip, leg, np.array([share]))
     u = units_of(trip.units)
@@ -230,14 +231,14 @@ def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
 
 
 def _elevation_m(leg: Leg, start_m: float, finish_m: float, share: float) -> float:
-    """Height of a leg at a share of its length. [m]."""
+    """Elevation of a leg at a fraction of its length. [m]."""
     if leg.profile is None:
         return start_m + (finish_m - start_m) * share
     return float(np.interp(share * leg.profile.distance_m[-1], leg.profile.distance_m, leg.profile.elevation_m))
 
 
 def _split_profile(leg: Leg, place: Place, along_m: float) -> tuple[Profile | None, Profile | None]:
-    """Cut the profile of a leg, if it has one, at a place on it."""
+    """Split the profile of a leg, if any, at a place on it."""
     if leg.profile is None:
         return None, None
     rows = {item.name: np.array(getattr(leg.profile, item.name)) for item in fields(Profile)}

@@ -1,4 +1,4 @@
-"""Planning on from where the car is now: the trip cut to what is left, and the state the car is in."""
+"""Replanning: the rest of the trip, and the car's present state."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -28,11 +28,11 @@ _MONTH_DAYS = 30.44
 
 
 def rest_of(inputs: Inputs, request: Request) -> tuple[Inputs, Start]:
-    """Cut what a folder says to what is left from where the car is, and find how warm it is there."""
+    """Reduce a trip to its rest from the car's position, and find the start temperatures."""
     try:
         inputs = taught(inputs)
         route = find_route(inputs)
-    except NoRouteError:  # the whole cannot be planned any more; what is left may be
+    except NoRouteError:  # the whole can no longer be planned; the rest may be
         inputs, route = _unread(inputs), None
     legs = choose_route(inputs.trip) if route is None else route.legs
     line = None if route is None else route.timeline
@@ -42,10 +42,10 @@ def rest_of(inputs: Inputs, request: Request) -> tuple[Inputs, Start]:
 
 
 def _unread(inputs: Inputs) -> Inputs:
-    """Leave the readings out, and say so: they have their place on the whole plan."""
+    """Drop the readings with a message, since they refer to the whole plan."""
     if inputs.lesson is not None or not inputs.trip.readings:
         return inputs
-    said = "readings.csv is not used: the whole trip, on which the readings lie, cannot be planned any more."
+    said = "readings.csv is not used: the readings belong to the whole trip, which can no longer be planned."
     return replace(inputs, trip=replace(inputs.trip, readings=(), assumptions=(said, *inputs.trip.assumptions)))
 
 
@@ -58,26 +58,26 @@ def replan(
     driven_s: float | None = None,
     line: Timeline | None = None,
 ) -> Trip:
-    """Cut a trip, planned along `legs` and `line`, to what is left of it.
+    """Reduce a trip, planned along `legs` and `line`, to its rest.
 
     Notes
     -----
-    From a place the route does not touch, the stretch beside the nearest place on the route counts as the last one
-    driven. Where the route passes a place more than once, the passing whose planned time is nearest is taken. Works
-    on what the folder holds, without a network.
+    From a place off the route, the stretch at the nearest place on the route counts as the last one
+    driven. If the route passes a place more than once, the passing nearest in planned time is used. Works
+    from the folder alone, without a network.
     """
     if at.tzinfo is not None:
-        message = f"time {at.isoformat()} already has a zone; give the wall clock time of the place alone"
+        message = f"time {at.isoformat()} already has a zone; give the local time of the place without an offset"
         raise PlannerError(message)
     here = locate(trip, legs, start_at, at, line)
     if here.key == trip.route[-1] and here.behind >= len(legs):
-        message = f"{trip.places[here.key].name!r} is the finish; nothing is left to drive"
+        message = f"{trip.places[here.key].name!r} is the finish; there is nothing left to plan"
         raise PlannerError(message)
     return _cut(here if driven_s is None else replace(here, today_s=driven_s), legs, at)
 
 
 def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
-    """Drop what is behind."""
+    """Drop the part already driven."""
     trip, stops = here.trip, stops_of(legs)
     ahead, wanted = set(stops[here.behind + 1 :]), wanted_on(trip, legs)
     places = {**trip.places, here.key: _with_air(here, legs)}
@@ -113,19 +113,19 @@ def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
 
 
 def _passing(stops: Sequence[str], at: int, behind: int) -> int:
-    """Which passing of its place a position is on what is left, the start counted; 0 where it is the only one."""
+    """Passing number of a position on the rest, the start counted; 0 if it is the only one."""
     held = [n for n in range(behind, len(stops)) if stops[n] == stops[at]]
     return 0 if len(held) == 1 else held.index(at) + 1
 
 
 def _renamed(stops: Sequence[str], at: int, behind: int) -> str:
-    """Name a position on what is left."""
+    """Name a position on the rest."""
     number = _passing(stops, at, behind)
     return f"{stops[at]}:{number}" if number else stops[at]
 
 
 def _in_order(keys: Sequence[str], stops: Sequence[str]) -> list[int]:
-    """Positions of keys that follow each other along the route; one past its end when not found."""
+    """Positions of successive keys along the route; one past its end if not found."""
     found, at = [], 0
     for key in keys:
         at = next((i for i in range(at + 1, len(stops)) if stops[i] == key), len(stops))
@@ -146,7 +146,7 @@ def _route_left(here: Here, legs: Sequence[Leg]) -> tuple[str, ...]:
 
 
 def _with_air(here: Here, legs: Sequence[Leg]) -> Place:
-    """Return the place of the start; one without a high and low of its own gets what the whole trip's places say."""
+    """Return the start place; missing high and low are taken from the whole trip's places."""
     place = here.trip.places[here.key]
     anchors = _anchors(here.trip, legs)
     if place.high_k is not None or place.low_k is not None or not anchors:
@@ -167,7 +167,7 @@ def _anchors(trip: Trip, legs: Sequence[Leg]) -> list[Anchor]:
 
 
 def _service(trip: Trip, driven_m: float, months: float) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
-    """Count what was driven; a job that fell due on the way counts as done then."""
+    """Update service counters; a job that fell due on the way counts as done."""
     items, done = [], []
     known, notes = service_of(trip)
     for item in known:
@@ -177,17 +177,17 @@ def _service(trip: Trip, driven_m: float, months: float) -> tuple[tuple[ServiceI
             since %= item.every_m
         items.append(replace(item, since_m=since, since_months=passed))
     if done:
-        notes = (*notes, f"Service that fell due on the way is taken as done then: {', '.join(done)}.")
+        notes = (*notes, f"Assumed done: service that fell due on the way: {', '.join(done)}.")
     return tuple(items), notes
 
 
 def _said(here: Here, place: Place, first_day: int) -> tuple[str, ...]:
-    """Sentences on what the new plan takes for granted."""
+    """Sentences on assumptions of the new plan."""
     u = units_of(here.trip.units)
     driven = f"{u.dist(here.driven_m):,.0f} {u.distance}"
     hours = f"{here.today_s / 3600.0:.1f} of {here.trip.day.driving_s / 3600.0:.1f} h"
     return (
-        f"Planned from {place.name}, day {first_day} of the trip, {driven} driven; days are counted anew from 1.",
-        f"The tank is taken as full at {place.name}.",
-        f"Driving counted for the day so far: {hours}; give --driven where it was otherwise.",
+        f"Planned from {place.name}, day {first_day} of the trip, {driven} driven; day numbers restart at 1.",
+        f"The tank is assumed full at {place.name}.",
+        f"Driving counted for the day so far: {hours}; give --driven if that is wrong.",
     )

@@ -1,4 +1,4 @@
-"""What a person on the way says: where the car is, when it sets off, what its gauges read."""
+"""Request to replan: position, departure time, gauge readings."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ _DAY_S = 86_400.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """Where the car is, when it sets off, what its gauges read, how long it was driven today; None: as planned."""
+    """Position, departure time, gauge readings, driving done today; None: as planned."""
 
     start_at: str | Along
     at: datetime
@@ -28,7 +28,7 @@ class Request:
 def read_request(
     *, from_place: str | None, along: str | None, at: str | None, readings: Sequence[str], driven: str | None = None
 ) -> Request | None:
-    """Read what a person typed to plan on from somewhere.
+    """Parse the options of a replan.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def read_request(
         return None
     if (from_place is None) == (along is None) or at is None:
         message = (
-            "to plan on from somewhere give either --from PLACE or --along 'FROM>TO:12.5 mi', and --at "
+            "to plan the rest of the trip, give either --from PLACE or --along 'FROM>TO:12.5 mi', and --at "
             "'2027-07-11 10:00', the local time there"
         )
         raise PlannerError(message)
@@ -81,7 +81,7 @@ def _read_reading(text: str) -> tuple[str, float]:
     name, equals, value = text.partition("=")
     try:
         if not equals:
-            message = f"{shown(text)} needs a fluid and a temperature, e.g. 'coolant=195 degF'"
+            message = f"{shown(text)} must be a fluid and a temperature, e.g. 'coolant=195 degF'"
             raise UnitError(message)
         return "_".join(name.split()).casefold(), to_si(value, "K")
     except UnitError as exc:

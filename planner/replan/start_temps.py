@@ -1,4 +1,4 @@
-"""How warm the car is where it sets off: from its gauges, from the plan, or by what is usual."""
+"""Start temperatures: from gauges, from the plan, or usual values."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -14,7 +14,7 @@ from planner.replan.believe import Believing, guessed, read_on
 from planner.replan.position import UNDER_WAY, locate
 from planner.replan.request import Request, check_temps
 from planner.route.graph import stops_of
-from planner.route.timeline import Route
+from planner.route.timeline import Route, Timeline, lay_out
 from planner.weather.expected import Anchor, expected_air_k
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
@@ -25,18 +25,20 @@ from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 # ASSUMED temperatures of a car warm from ordinary driving, to estimate fluids without a gauge from those with one;
-# coolant sits a little above its thermostat's opening, the block a few kelvin above it, rotors above the air.
+# coolant is a little above its thermostat's opening, the block a few kelvin higher, rotors above the air.
 _WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
 _MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further beyond a warm car's than this
-_WARM_BY_PLAN_K = 10.0  # ASSUMED: a plan that has a fluid nearer the air than this contradicts a gauge that is warm
-_EARLY_S = 21_600.0  # ASSUMED: further ahead of the plan than this, the plan says nothing of the car
+_WARM_BY_PLAN_K = 10.0  # ASSUMED: a planned fluid nearer to the air than this contradicts a warm gauge
+_EARLY_S = 21_600.0  # ASSUMED: with a larger difference in time the plan is not used
 _HERE_M = 1.0
+_LATE_S = 300.0  # nearer the plan's time than this there is nothing to tell apart
+_ARRIVED = "The gauges fit a car that drove later better than one that has stood here since the planned time."
 
 
 def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request) -> tuple[Trip, Start]:
-    """Find how warm the car is at the start of a replanned trip, and say what that rests on.
+    """Find the start temperatures of a replanned trip, and describe their source.
 
-    `route` is the whole trip's, None where its days cannot be planned.
+    `route` is the whole trip's, None if its days cannot be planned.
     """
     check_temps(request.temps_k)
     warm_by_plan = None if route is None else by_plan(route, car, request)
@@ -46,9 +48,15 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
     start: Start = lambda _: None  # noqa: E731
     doubts: tuple[str, ...] = ()
-    if warm_by_plan is not None and request.temps_k:
-        believing = read_on(warm_by_plan, car, request.temps_k)
+    if route is not None and warm_by_plan is not None and request.temps_k:
+        stood = read_on(warm_by_plan, car, request.temps_k)
+        late = driven_late(route, car, request)
+        believing = (
+            stood if late is None else min(stood, read_on(late, car, request.temps_k), key=lambda one: one.misfit)
+        )
         start, doubts = believing.start, _doubts(rest, believing)
+        if believing is not stood:
+            doubts = (_ARRIVED, *doubts)
     elif warm_by_plan is not None:
         start = warm_by_plan
     elif temps is not None:
@@ -58,55 +66,46 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
 
 
 def _basis(rest: Trip, vehicle: Vehicle, request: Request, temps: Floats | None, *, by_the_plan: bool) -> str:
-    """Say what the start rests on."""
+    """Describe the source of the start temperatures."""
     u = units_of(rest.units)
     readings = {} if temps is None else {f.key: temps[f.node] for f in fluids_in(vehicle) if f.gauge}
     shown_as = request.temps_k or readings
     each = ", ".join(f"{name.replace('_', ' ')} {u.temp(float(k)):.0f}" for name, k in shown_as.items())
     if request.temps_k:
-        source = "the plan, as uncertain as before" if by_the_plan else "that, roughly"
+        source = "the plan, with its uncertainty" if by_the_plan else "those readings, roughly"
         return f"The car starts at {each} {u.temperature}; what was not read is estimated from {source}."
     if by_the_plan:
-        return (
-            f"The car starts as warm as the plan has it there then: {each} {u.temperature}; give --now to know better."
-        )
+        return f"The car starts at the planned temperatures: {each} {u.temperature}; give --now for better values."
     if temps is not None:
-        return f"The car is taken as warm from ordinary driving: {each} {u.temperature}; give --now to know better."
-    return "The car is taken as cold, as warm as the air; where it is still warm, give --now with the gauges."
+        return f"The car is assumed warm from ordinary driving: {each} {u.temperature}; give --now for better values."
+    return "The car is assumed cold, at air temperature; if it is still warm, give --now with the gauges."
 
 
 def _gone_cold(rest: Trip, vehicle: Vehicle, planned_k: Floats | None) -> bool:
-    """Whether the plan has a fluid gone cold, which a gauge that is read contradicts."""
+    """Whether the plan has a cold fluid that a gauge contradicts."""
     read = [fluid.node for fluid in fluids_in(vehicle) if fluid.gauge]
     return planned_k is not None and bool(planned_k[read].min() < _start_air_k(rest) + _WARM_BY_PLAN_K)
 
 
 def _doubts(rest: Trip, believing: Believing) -> tuple[str, ...]:
-    """Say which readings lie outside every draw, before they are believed or not."""
+    """Report readings outside every draw."""
     u, said = units_of(rest.units), []
     for one in believing.odd:
-        taken = "taken as it reads" if one.taken else "not believed, the plan's is taken"
+        taken = "used as read" if one.taken else "not used, the planned value is used instead"
         said.append(
             f"The {one.name.replace('_', ' ')} gauge reads {u.temp(one.read_k):.0f} {u.temperature} where the plan "
-            f"expects {u.temp(one.expected_k):.0f}: look at gauge, unit and car before driving on; {taken}."
+            f"expects {u.temp(one.expected_k):.0f}: check gauge, unit and car before driving on; {taken}."
         )
     return tuple(said)
 
 
 def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
-    """Temperatures that the plan of the whole trip gives the car where it is now."""
-    legs, line = route.legs, route.timeline
-    here = locate(route.trip, legs, request.start_at, request.at, route.timeline)
-    if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
+    """Temperatures from the whole trip's plan at the car's position."""
+    found = _arrival(route, request)
+    if found is None:
         return None
-    at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
-    place = here.trip.places[here.key]
-    wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
-    arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
-    if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
-        return None
-    day = next(span.day for span in line.spans if span.first <= at <= span.last)
-    first = next(span.first for span in line.spans if span.day == day and span.on_road)
+    first, at, wait_s = found
+    line = route.timeline
     driven = line.drive.take(slice(first, at + 1))
     still = dict.fromkeys(
         ("speed_m_per_s", "end_speed_m_per_s", "engine_on", "ac_on", "heater_on", "idle_share", "grade"), np.zeros(1)
@@ -123,6 +122,45 @@ def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Facto
     return temps_k
 
 
+def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
+    """Temperatures of a car whose day begins so much later that it comes here only now; None where it is not late."""
+    found = _arrival(route, request)
+    if found is None or found[2] < _LATE_S:
+        return None
+    line, road, wait_s = route.timeline, route.timeline.road, found[2]
+    today = int(line.drive.day[found[1]])
+    speed = np.where(road.carried, road.wanted_m_per_s, line.drive.speed_m_per_s[line.on_road])
+    days = tuple(
+        replace(day, start_s=day.start_s + wait_s) if number == today else day for number, day in enumerate(line.days)
+    )
+    later = lay_out(route.trip, road, days, speed)
+    at = int(np.searchsorted(later.end_m, line.end_m[found[1]] - _HERE_M))
+    driven = later.drive.take(slice(_first_of_day(later, at), at + 1))
+    last = np.array([len(driven.duration_s) - 1])
+    return lambda factors: np.asarray(simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1])
+
+
+def _arrival(route: Route, request: Request) -> tuple[int, int, float] | None:
+    """Segments in which the plan's day sets off and comes here, and how long ago that is [s]; None: it says nothing."""
+    legs, line = route.legs, route.timeline
+    here = locate(route.trip, legs, request.start_at, request.at, line)
+    if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
+        return None
+    at = int(np.searchsorted(line.end_m, here.driven_m - _HERE_M))
+    place = here.trip.places[here.key]
+    wait_s = clock.epoch_s(request.at, place.lat_deg, place.lon_deg) - float(line.end_s[at])
+    arrival = clock.local(float(line.end_s[at]), place.lat_deg, place.lon_deg)
+    if arrival.date() != request.at.date() or wait_s < -_EARLY_S:
+        return None
+    return _first_of_day(line, at), at, wait_s
+
+
+def _first_of_day(line: Timeline, at: int) -> int:
+    """Segment in which the day of another segment sets off."""
+    day = next(span.day for span in line.spans if span.first <= at <= span.last)
+    return next(span.first for span in line.spans if span.day == day and span.on_road)
+
+
 def start_temps_k(
     trip: Trip, vehicle: Vehicle, temps_k: Mapping[str, float] | None = None, planned_k: Floats | None = None
 ) -> Floats | None:
@@ -130,8 +168,8 @@ def start_temps_k(
 
     Notes
     -----
-    Bodies without a gauge stand the same share of the way from the air to the plan's temperature as those with one do
-    on average. Where the plan says nothing a warm car's usual temperatures stand in, and the block stays a little above
+    Bodies without a gauge get the same fraction between air and planned temperature as those with one have
+    on average. Without a plan a warm car's usual temperatures are used, and the block stays a little above
     its coolant. ASSUMED. Along a leg, without any reading, the car is warm.
     """
     held = dict(temps_k or {})
@@ -154,7 +192,7 @@ def start_temps_k(
 
 
 def _start_air_k(trip: Trip) -> float:
-    """Air to expect at the start. [K]."""
+    """Expected air at the start. [K]."""
     place = trip.places[trip.route[0]]
     anchor = Anchor(distance_m=0.0, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
     air = expected_air_k(

@@ -1,1 +1,1 @@
-"""From a trip's legs to a timed drive: the road chosen, its days, where the car is when and in what air."""
+"""From a trip's legs to a timed drive: choice of road, split into days, position and air over time."""

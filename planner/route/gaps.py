@@ -1,7 +1,7 @@
-"""Stretches of the road whose heights nobody gave, and the hardest road that the ground there allows.
+"""Stretches of unknown elevation, and the hardest road that the terrain allows there.
 
-An even grade stands for such a stretch in the forecast. Where the coarse ground departs from it, the margins forecast
-are those of a road that may not exist; the hardest road says how much smaller they may be.
+The forecast assumes a constant grade on such a stretch. Where the coarse terrain differs from it, the forecast margins
+may be wrong; the hardest road gives their lower bound.
 """
 
 from collections.abc import Sequence
@@ -30,7 +30,7 @@ HIDDEN_M = 200.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A stretch of one leg, between two distances along it, of unknown heights over ground that is not even."""
+    """A stretch of one leg with unknown elevations over uneven terrain."""
 
     leg: int
     begin_m: float
@@ -46,12 +46,12 @@ class Gap:
 
 
 def find_gaps(trip: Trip, legs: Sequence[Leg]) -> tuple[Gap, ...]:
-    """Find where an even grade may not stand for the road, in driving order."""
+    """Find stretches where a constant grade is not acceptable, in driving order."""
     return tuple(gap for number, leg in enumerate(legs) for gap in _of_leg(trip, number, leg))
 
 
 def _of_leg(trip: Trip, number: int, leg: Leg) -> list[Gap]:
-    """Gaps of one leg: all of it without a profile, else where its points lie far apart."""
+    """Gaps of one leg: the whole leg without a profile, else stretches between widely spaced points."""
     along, height = _known(trip, leg)
     found = []
     for i, (begin, end) in enumerate(pairwise(along.tolist())):
@@ -87,7 +87,7 @@ def _known(trip: Trip, leg: Leg) -> tuple[Floats, Floats]:
 
 
 def _position(trip: Trip, leg: Leg, share: Floats) -> tuple[Floats, Floats]:
-    """Where points of a leg lie, by its track or the great circle between its ends."""
+    """Positions of points of a leg, on its track or on the great circle between its ends."""
     a, b = trip.places[leg.start], trip.places[leg.finish]
     if leg.profile is not None and leg.profile.lat_deg:
         at = np.array(leg.profile.distance_m) / leg.profile.distance_m[-1]
@@ -99,7 +99,7 @@ def _position(trip: Trip, leg: Leg, share: Floats) -> tuple[Floats, Floats]:
 
 
 def hardest_legs(trip: Trip, legs: Sequence[Leg], gaps: Sequence[Gap]) -> tuple[Leg, ...]:
-    """The same road with the hardest climb in every gap that its ground allows."""
+    """The same road with the hardest possible climb in every gap."""
     found = list(legs)
     for number in sorted({gap.leg for gap in gaps}):
         along, height = _known(trip, legs[number])
@@ -113,14 +113,14 @@ def hardest_legs(trip: Trip, legs: Sequence[Leg], gaps: Sequence[Gap]) -> tuple[
 
 
 def _hardest(gap: Gap) -> dict[float, float]:
-    """Heights by distance: down to the foot, up to the top as steeply as roads go, as late as there is room."""
+    """Elevation by distance: down to the foot, then up to the top at the steepest road grade, as late as possible."""
     foot, top = gap.ground.climb_m
     dip = max(0.0, gap.begin_height_m - foot)
     over = max(0.0, top + HIDDEN_M - gap.end_height_m)
     rise = gap.end_height_m - gap.begin_height_m
     steep = max(STEEP, abs(rise) / gap.length_m + STEEPER)
     room = steep * gap.length_m - rise
-    share = min(1.0, room / (2.0 * (dip + over)))  # a short stretch holds only part of such a climb
+    share = min(1.0, room / (2.0 * (dip + over)))  # a short stretch has room for only part of the climb
     low, high = gap.begin_height_m - share * dip, gap.end_height_m + share * over
     top_m = gap.end_m - (high - gap.end_height_m) / steep
     foot_m = top_m - (high - low) / steep
@@ -128,7 +128,7 @@ def _hardest(gap: Gap) -> dict[float, float]:
 
 
 def _with_line(trip: Trip, leg: Leg, profile: Profile) -> Profile:
-    """Keep a track's line beside the changed heights."""
+    """Keep a track's positions with the changed elevations."""
     if leg.profile is None or not leg.profile.lat_deg:
         return profile
     lat, lon = _position(trip, leg, np.array(profile.distance_m) / leg.distance_m)

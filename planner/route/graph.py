@@ -9,19 +9,19 @@ import numpy as np
 from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 
-# What a kelvin-free road is worth, in seconds. ASSUMED: to choose between roads only, never in the forecast.
+# Value of a cool road, in seconds. ASSUMED: to choose between roads only, never in the forecast.
 _USUAL_M_PER_S = 25.0  # a metre of distance counts as the time it takes at 90 km/h
 _STEEP = 0.03
 _CLIMB_S_PER_M = 3.0  # a metre climbed on a grade steeper than 3 % counts as three seconds more ...
 _HOT_K, _HOT_SPAN_K = 303.15, 20.0  # ... and the whole leg doubles from 30 to 50 degC
 _MOST_PATHS, _MOST_OTHERS = 12, 24
-_MOST_SEARCHED = 200_000  # legs of the route times roads of the network; beyond it other roads are not looked for
+_MOST_SEARCHED = 200_000  # legs of the route times roads of the network; above it no alternatives are searched
 MOST_DRIVEN, MOST_DRIVEN_M = 500, 40e6  # legs; metres, once round the earth
 _LONGEST_DETOUR = 1.5
 
 
 def cool_cost_s(leg: Leg, trip: Trip) -> float:
-    """What a leg costs when cool running is wanted: its time, dearer with steep climbs and hot air."""
+    """Cost of a leg when cool running is preferred: its time, plus penalties for steep climbs and hot air."""
     a, b = trip.places[leg.start], trip.places[leg.finish]
     if leg.profile is None:
         along, height = np.array([0.0, leg.distance_m]), np.array([a.elevation_m, b.elevation_m])
@@ -35,7 +35,7 @@ def cool_cost_s(leg: Leg, trip: Trip) -> float:
 
 
 def road_graph(trip: Trip) -> "nx.DiGraph[str]":
-    """Build the graph of drivable legs; of parallel roads the one that costs least is kept."""
+    """Build the graph of drivable legs; of parallel roads the cheapest is kept."""
     by_time, by_distance, by_cool = trip.prefer
     graph: nx.DiGraph[str] = nx.DiGraph()
     graph.add_nodes_from(sorted(trip.places))
@@ -62,7 +62,7 @@ def choose_route(trip: Trip) -> tuple[Leg, ...]:
     if len(chosen) > MOST_DRIVEN or sum(leg.distance_m for leg in chosen) > MOST_DRIVEN_M:
         far = sum(leg.distance_m for leg in chosen) / 1e3
         message = (
-            f"the route has {len(chosen):,} legs and {far:,.0f} km; the most is {MOST_DRIVEN} legs and "
+            f"the route has {len(chosen):,} legs and {far:,.0f} km; the maximum is {MOST_DRIVEN} legs and "
             f"{MOST_DRIVEN_M / 1e3:,.0f} km: split the trip"
         )
         raise NoRouteError(message)
@@ -75,13 +75,13 @@ def stops_of(legs: Sequence[Leg]) -> list[str]:
 
 
 def other_routes(trip: Trip) -> Iterator[tuple[tuple[Leg, ...], int, int]]:
-    """Yield the next best roads: whole routes that differ from the chosen one between two named places."""
+    """Yield alternative routes, each different between two named places."""
     if not trip.explicit:
         yield from itertools.islice(_others(trip, road_graph(trip)), _MOST_OTHERS)
 
 
 def _others(trip: Trip, graph: "nx.DiGraph[str]") -> Iterator[tuple[tuple[Leg, ...], int, int]]:
-    """Yield roads beside a leg, then other ways from via to via."""
+    """Yield roads parallel to a leg, then alternatives from via to via."""
     best = [_best(graph, a, b, trip) for a, b in itertools.pairwise(trip.route)]
     yield from _beside(graph, tuple(leg for part in best for leg in _legs(graph, part, trip)))
     if sum(map(len, best)) * graph.number_of_edges() > _MOST_SEARCHED:
@@ -119,7 +119,7 @@ def _best(graph: "nx.DiGraph[str]", start: str, finish: str, trip: Trip) -> list
     except nx.NetworkXNoPath as exc:
         message = (
             f"no open road leads from {trip.places[start].name!r} to {trip.places[finish].name!r}; "
-            "add a leg to legs.csv or open one"
+            "add a leg to legs.csv, or open a closed one"
         )
         raise NoRouteError(message) from exc
 
@@ -138,14 +138,14 @@ def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterato
 
 
 def remarks(trip: Trip) -> Iterator[str]:
-    """Say which places cannot be reached or left."""
+    """Report places that cannot be reached or left."""
     graph = road_graph(trip)
     names = {key: place.name for key, place in trip.places.items()}
     for key in sorted((key for key in graph if graph.degree(key) == 0), key=names.__getitem__):
         yield f"No open leg reaches {names[key]}."
     for part in nx.weakly_connected_components(graph):
         if len(part) > 1 and trip.route[0] not in part:
-            yield f"{', '.join(sorted(names[key] for key in part))}: joined to each other, not to the start."
+            yield f"{', '.join(sorted(names[key] for key in part))}: connected to each other, not to the start."
     ends = {trip.route[0], trip.route[-1]}
     dead = sorted(names[key] for key in graph if key not in ends and len(set(nx.all_neighbors(graph, key))) == 1)
     if dead:

@@ -17,18 +17,18 @@ from planner.route.oneday import (
     wall_s,
 )
 
-_DAY_COST = 1e3  # one day fewer outweighs any balance between days
+_DAY_COST = 1e3  # fewer days outweigh any balance between days
 _WAIT_COST = 1.001e3  # a day spent waiting: for an event, or for a morning
 MOST_DAYS, _MOST_WAIT_DAYS = 150, 60
-_MOST_NIGHTS = 120  # places where a day may end, besides those asked for; of more, evenly spaced ones are looked at
-_SPARE_DAYS = 10  # beyond what driving alone needs, when sunset, rest or places to stay cost days
+_MOST_NIGHTS = 120  # maximum of places where a day may end, besides requested ones; more are thinned evenly
+_SPARE_DAYS = 10  # extra days allowed for sunset, rest and lodging
 _DAY_S = 86400.0
 
-_Node = tuple[int, int, float | None]  # position, day of the trip from 0, when the rest is over if that matters
+_Node = tuple[int, int, float | None]  # position, day of the trip from 0, end of the rest if relevant
 
 
 def search(case: Case) -> tuple[DayLegs, ...] | None:
-    """Find the cheapest path of the fewest days, or None when the rules cannot be met."""
+    """Find the cheapest path with the fewest days; None if the rules cannot be met."""
     ends = night_ends(case)
     left = days_left(case, ends)
     if left is None:
@@ -41,7 +41,7 @@ def search(case: Case) -> tuple[DayLegs, ...] | None:
 
 
 def _totals(case: Case, least: int) -> Iterator[int]:
-    """Numbers of days to try, the fewest first."""
+    """Day counts to try, fewest first."""
     trip = case.trip
     if trip.days:
         yield from (trip.days,) if least <= trip.days else ()
@@ -54,7 +54,7 @@ def _totals(case: Case, least: int) -> Iterator[int]:
 
 
 def days_left(case: Case, ends: Sequence[int]) -> dict[int, int] | None:
-    """Fewest days from every possible night to the finish, by the driving limit alone."""
+    """Lower bound of days from every possible night to the finish, from the driving limit."""
     left = {len(case.legs): 0}
     for start in [*reversed(ends[:-1]), 0]:
         limit_s = case.limit_s(start, ends)
@@ -65,7 +65,7 @@ def days_left(case: Case, ends: Sequence[int]) -> dict[int, int] | None:
 
 
 def _within(case: Case, total: int, left: dict[int, int], ends: Sequence[int]) -> tuple[DayLegs, ...] | None:
-    """Find the cheapest path that is over within a number of days, looking only where that can still be met."""
+    """Find the cheapest path within a number of days, pruning states that cannot meet it."""
     goal, forced = len(case.legs), forced_nights(case)
     graph: nx.DiGraph[_Node] = nx.DiGraph()
     reached: dict[int, set[_Node]] = {0: {(0, 0, None)}}
@@ -90,7 +90,7 @@ def _within(case: Case, total: int, left: dict[int, int], ends: Sequence[int]) -
 
 
 def _asked_for(case: Case, after: _Node, day: DayLegs | None) -> bool:
-    """Whether a day that ends at the finish ends the trip as asked: after so many days, on that date."""
+    """Whether an end at the finish matches the requested number of days and date."""
     if day is None or after[0] != len(case.legs):
         return True
     if case.trip.days and after[1] != case.trip.days:
@@ -101,7 +101,7 @@ def _asked_for(case: Case, after: _Node, day: DayLegs | None) -> bool:
 def _moves(
     case: Case, node: _Node, ends: Sequence[int], forced: Sequence[int]
 ) -> Iterator[tuple[_Node, float, DayLegs | None]]:
-    """Yield what a day may bring: drive to a later place, or wait here for an event or for another morning."""
+    """Yield the moves of a day: drive to a later place, or wait for an event or a morning."""
     start, number, ready_s = node
     today = day_of(case, number)
     later = _node(case, start, number + 1, ready_s)
@@ -128,14 +128,14 @@ def _moves(
 
 
 def _after(case: Case, finish: int, number: int, day: DayLegs) -> _Node:
-    """Return where and when a day leaves the car."""
+    """Return the state after a day."""
     if finish == len(case.legs):
         return finish, number + 1, None
     return _node(case, finish, number + 1 + case.wanted.rest.get(finish, 0), ready_after(case, day))
 
 
 def _node(case: Case, position: int, number: int, ready_s: float | None) -> _Node:
-    """Drop the hour at which the rest is over where no start of that day could be earlier; else to a quarter hour."""
+    """Build a state; the end of the rest is dropped if irrelevant, else rounded to a quarter hour."""
     if ready_s is None:
         return position, number, None
     today = day_of(case, number)
@@ -175,6 +175,6 @@ def night_ends(case: Case) -> list[int]:
 
 
 def forced_nights(case: Case) -> list[int]:
-    """Positions where a day ends because it was asked for: nights, rest days, halts as long as a night."""
+    """Positions where a requested night, rest day or long halt ends the day."""
     halts = (position for position in case.wanted.halts if case.long_halt(position))
     return sorted({*case.wanted.nights, *case.wanted.rest, *halts})

@@ -1,4 +1,4 @@
-"""One day on the clock: when it may start, where it pauses, whether it keeps the rules."""
+"""One day: possible starts, pauses, and the daily rules."""
 
 import functools
 import math
@@ -16,7 +16,7 @@ from planner.route.wanted import Wanted, wanted_on
 
 _EARLY_COST = 0.02  # per half hour before the usual start
 _HALF_HOUR = timedelta(minutes=30)
-QUARTER_S = 900.0  # a day that has to start late starts on a quarter of an hour
+QUARTER_S = 900.0  # late starts are rounded to a quarter of an hour
 _REST_SERVICES = frozenset({"food", "fuel", "parking", "water", "lodging"})
 
 HeatTable = npt.NDArray[np.float64]
@@ -24,9 +24,9 @@ HeatTable = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayLegs:
-    """One day: its legs by position in the route, when it starts, where it pauses.
+    """One day: its legs by position in the route, start and pauses.
 
-    `driving_s` is behind the wheel, `carried_s` on ferries and trains. A pause after the last leg is a halt in the
+    `driving_s` is driving time, `carried_s` is time on ferries and trains. A pause after the last leg is a halt in the
     evening: it counts before the night, not before the arrival.
     """
 
@@ -34,7 +34,7 @@ class DayLegs:
     last: int
     driving_s: float
     start_s: float  # seconds since 1970 UTC
-    pauses: tuple[tuple[int, float, str], ...]  # after which leg, how long [s], why: "break", "halt", "event"
+    pauses: tuple[tuple[int, float, str], ...]  # after which leg, duration [s], kind: "break", "halt", "event"
     carried_s: float = 0.0
 
     @property
@@ -45,13 +45,13 @@ class DayLegs:
 
     @property
     def free_s(self) -> float:
-        """When the night begins, seconds since 1970 UTC. [s]."""
+        """Start of the night, seconds since 1970 UTC. [s]."""
         return self.end_s + sum(seconds for after, seconds, _ in self.pauses if after >= self.last)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """What the search needs at hand; `driving_s` and `carried_s` are by leg, one of the two is 0."""
+    """Data of the search; `driving_s` and `carried_s` are per leg, one of the two is 0."""
 
     trip: Trip
     legs: tuple[Leg, ...]
@@ -59,7 +59,7 @@ class Case:
     carried_s: tuple[float, ...]
     wanted: Wanted
     heat: HeatTable | None  # (n_leg, 48): cost of driving a leg at a half hour of the day
-    seasons: bool = True  # whether a leg must be open on the day it is driven
+    seasons: bool = True  # whether seasons are enforced
     memo: dict[tuple[int, int, date, float | None], tuple[float, DayLegs] | None] = field(default_factory=dict)
 
     def events_at(self, position: int) -> tuple[Event, ...]:
@@ -67,12 +67,12 @@ class Case:
         return self.wanted.events.get(position, ())
 
     def long_halt(self, position: int) -> bool:
-        """Whether a halt is as long as a night, and so ends the day."""
+        """Whether a halt is long enough to end the day."""
         halt = self.wanted.halts.get(position)
         return halt is not None and halt.duration_s >= self.trip.day.least_rest_s
 
     def limit_s(self, start: int, ends: Sequence[int]) -> float:
-        """Most driving of a day from a position; on the day under way what is left, or to a place to stay. [s]."""
+        """Driving limit of a day from a position; on the first day the rest of it, or to the next lodging. [s]."""
         whole_s, driven_s = self.trip.day.driving_s, self.trip.driven_s
         if start > 0 or not driven_s:
             return whole_s
@@ -89,7 +89,7 @@ class Case:
 
 
 def case_of(trip: Trip, legs: Sequence[Leg], leg_s: Sequence[float], heat: HeatTable | None = None) -> Case:
-    """Put together what the search needs; `leg_s` is the time every leg takes, driven or carried."""
+    """Build the data of the search; `leg_s` is the time of every leg, driven or carried."""
     return Case(
         trip=trip,
         legs=tuple(legs),
@@ -100,13 +100,13 @@ def case_of(trip: Trip, legs: Sequence[Leg], leg_s: Sequence[float], heat: HeatT
     )
 
 
-# --- when ---
+# --- start times ---
 
 
 def starts(case: Case, start: int, today: date, ready_s: float | None) -> list[tuple[int, float]]:
-    """Hours at which a day may start, the usual one first; the first day's is the departure.
+    """Possible start times of a day, the usual one first; the first day starts at the departure.
 
-    None is before the rest after the day before is over (`ready_s`); when that is later than the usual hour, the day
+    None is before the end of the rest (`ready_s`); if that is later than the usual start, the day
     starts as soon as it is over.
     """
     if start == 0 and today == case.trip.first_date:
@@ -127,7 +127,7 @@ def starts(case: Case, start: int, today: date, ready_s: float | None) -> list[t
 
 
 def wall_s(case: Case, position: int, naive: datetime) -> float:
-    """Instant of a wall clock at a position; an hour that the change of clocks leaves out is the one after it. [s]."""
+    """Time of a local clock reading at a position; a skipped hour becomes the next one. [s]."""
     place = case.place(position)
     try:
         return clock.epoch_s(naive, place.lat_deg, place.lon_deg)
@@ -136,13 +136,13 @@ def wall_s(case: Case, position: int, naive: datetime) -> float:
 
 
 def local_date(case: Case, position: int, epoch_s: float) -> date:
-    """Date on the wall at a position."""
+    """Local date at a position."""
     place = case.place(position)
     return clock.local(epoch_s, place.lat_deg, place.lon_deg).date()
 
 
 def ready_after(case: Case, day: DayLegs) -> float:
-    """When the next day may start at the earliest: after a rest, or after a halt as long as one. [s]."""
+    """Earliest start of the next day: after the rest, or after a long halt. [s]."""
     rest_s, halt = case.trip.day.least_rest_s, case.wanted.halts.get(day.last + 1)
     if halt is not None and halt.duration_s >= rest_s:
         return day.end_s + halt.duration_s
@@ -150,7 +150,7 @@ def ready_after(case: Case, day: DayLegs) -> float:
 
 
 def best_start(case: Case, start: int, finish: int, today: date, ready_s: float | None) -> tuple[float, DayLegs] | None:
-    """Pick the hour to set off; None when no hour keeps the rules."""
+    """Choose the start time; None if no start keeps the rules."""
     key = (start, finish, today, ready_s)
     if key not in case.memo:
         case.memo[key] = _cheapest_start(case, start, finish, today, ready_s)
@@ -160,7 +160,7 @@ def best_start(case: Case, start: int, finish: int, today: date, ready_s: float 
 def _cheapest_start(
     case: Case, start: int, finish: int, today: date, ready_s: float | None
 ) -> tuple[float, DayLegs] | None:
-    """Try the hours at which a day may start."""
+    """Choose the cheapest possible start."""
     options = []
     for early, at_s in starts(case, start, today, ready_s):
         day = lay(case, start, finish, at_s, today)
@@ -174,11 +174,11 @@ def _cheapest_start(
     return cost, day
 
 
-# --- what ---
+# --- layout ---
 
 
 def lay(case: Case, start: int, finish: int, at_s: float, today: date) -> DayLegs | None:
-    """Lay out one day with its pauses; None when an event would be missed, or a road is closed."""
+    """Lay out one day with its pauses; None if an event is missed or a road is closed."""
     pauses: list[tuple[int, float, str]] = []
     begin_s = at_s + sum(event.stay_s for event in case.events_at(start) if event.on == today)
     now, since_break = begin_s, 0.0
@@ -205,14 +205,14 @@ def lay(case: Case, start: int, finish: int, at_s: float, today: date) -> DayLeg
 
 
 def _stops(case: Case, i: int, today: date, since_break_s: float, *, last: bool) -> Iterator[tuple[int, float, str]]:
-    """Yield the pauses after a leg: of events, a halt, a break that is due."""
+    """Yield the pauses after a leg: events, a halt, a due break."""
     rules, pause_s = case.trip.day, 0.0
     for event in case.events_at(i + 1):
         if event.on == today and event.stay_s > 0.0:
             pause_s += event.stay_s
             yield i, event.stay_s, "event"
     halt: Halt | None = case.wanted.halts.get(i + 1)
-    if halt is not None and (halt.engine_on or not (last and case.long_halt(i + 1))):  # else the night holds it
+    if halt is not None and (halt.engine_on or not (last and case.long_halt(i + 1))):  # else it is part of the night
         pause_s += halt.duration_s
         yield i, halt.duration_s, "halt"
     if last:
@@ -223,13 +223,13 @@ def _stops(case: Case, i: int, today: date, since_break_s: float, *, last: bool)
 
 
 def _open(case: Case, i: int, now_s: float) -> bool:
-    """Whether a leg that is left behind now was open."""
+    """Whether a leg completed now was open."""
     leg = case.legs[i]
     return leg.season is None or not case.seasons or leg.open_on(local_date(case, i + 1, now_s))
 
 
 def _meets(case: Case, event: Event, position: int, now_s: float, today: date, *, last: bool) -> bool:
-    """Tell whether reaching an event's place now keeps its date."""
+    """Whether an arrival now meets the event."""
     if today == event.on:
         place = case.place(position)
         return clock.local(now_s, place.lat_deg, place.lon_deg).replace(tzinfo=None) <= datetime.combine(
@@ -238,7 +238,7 @@ def _meets(case: Case, event: Event, position: int, now_s: float, today: date, *
     return last and today < event.on
 
 
-# --- the rules of its hours ---
+# --- time rules ---
 
 
 def in_time(case: Case, day: DayLegs, today: date) -> bool:
@@ -247,7 +247,7 @@ def in_time(case: Case, day: DayLegs, today: date) -> bool:
 
 
 def late_s(case: Case, day: DayLegs, today: date) -> float:
-    """How much too late for daylight a day's driving ends, there and before ferries; 0 or less in time. [s]."""
+    """Delay of a day's driving beyond daylight, at its end and before ferries; 0 or less is in time. [s]."""
     if not case.trip.day.daylight:
         return 0.0
     return max(at_s - latest_s(case, position, on) for position, on, at_s in _stretches(case, day, today))
@@ -260,14 +260,14 @@ def latest_s(case: Case, position: int, on: date) -> float:
 
 
 def finish_late_s(case: Case, day: DayLegs) -> float:
-    """How much after the latest finish a day ends; 0 or less in time. [s]."""
+    """Delay beyond the latest finish; 0 or less is in time. [s]."""
     if case.trip.finish_by is None or day.last + 1 != len(case.legs):
         return 0.0
     return day.end_s - wall_s(case, day.last + 1, case.trip.finish_by)
 
 
 def _stretches(case: Case, day: DayLegs, today: date) -> Iterator[tuple[int, date, float]]:
-    """Yield where a run of driving ends, the date on which it began, and when it ends."""
+    """Yield the end position, start date and end time of each run of driving."""
     if not day.carried_s:
         yield day.last + 1, today, day.end_s
         return
@@ -294,7 +294,7 @@ def _sunset_s(lat_deg: float, lon_deg: float, day: date) -> float:
 
 
 def _heat(case: Case, day: DayLegs) -> float:
-    """Cost of the day's climbs at their hours, zero when heat is not to be avoided."""
+    """Cost of the day's climbs at their hours; zero if heat need not be avoided."""
     if case.heat is None:
         return 0.0
     place = case.place(day.first)

@@ -1,4 +1,4 @@
-"""Why no days can be found: which day, which rule, by how much, and one change that was tried and works."""
+"""Explaining why no days can be found: day, rule, excess, and one tested change that works."""
 
 import itertools
 from collections.abc import Iterator
@@ -27,7 +27,7 @@ Days = tuple[DayLegs, ...]
 
 
 def search(case: Case) -> Days | None:
-    """Find days under other rules; none from a departure that the change of clocks leaves out."""
+    """Find days with changed rules; None for a departure in a skipped hour."""
     try:
         return nights.search(case)
     except PlannerError:
@@ -35,9 +35,9 @@ def search(case: Case) -> Days | None:
 
 
 def explain(case: Case) -> str:
-    """Find the single rule whose relaxing makes the trip possible, by how much, and what to write."""
+    """Find the single rule to relax, by how much, and what to write."""
     if len(case.trip.rest) > MOST_DAYS or (days_left(case, night_ends(case)) or {0: 0})[0] > MOST_DAYS:
-        return f"the trip takes more than {MOST_DAYS} days, the most that can be planned at once; split it"
+        return f"the trip takes more than {MOST_DAYS} days, the maximum; split it"
     gap = _worst_gap(case)
     said = None if gap else next(_single(case), None)
     if said is not None:
@@ -48,20 +48,20 @@ def explain(case: Case) -> str:
         start = gap or _longest(case, needed)
         return (
             f"{start} the days cannot be split within [day] driving of {day.driving_s / 3600:.2f} h; "
-            f"{needed / 3600:.2f} h would do{more}"
+            f"{needed / 3600:.2f} h would work{more}"
         ).strip()
     return f"{gap} {_pair(case)}".strip()
 
 
 def _single(case: Case) -> Iterator[str]:
-    """Yield what is wrong by one rule alone."""
+    """Yield explanations by a single rule."""
     yield from _nights(case)
     for rule in (_season, _finish, _asked, _event, _morning, _rest, _sunset, _lodging):
         yield from rule(case)
 
 
 def _with(case: Case, **changes: object) -> Case:
-    """The case under other settings of the trip."""
+    """The case with changed settings of the trip."""
     trip = replace(case.trip, **changes)  # type: ignore[arg-type]
     leg_s = [a + b for a, b in zip(case.driving_s, case.carried_s, strict=True)]
     return replace(case_of(trip, case.legs, leg_s, case.heat), seasons=case.seasons)
@@ -71,11 +71,11 @@ def _with_day(case: Case, **changes: object) -> Case:
     return _with(case, day=replace(case.trip.day, **changes))  # type: ignore[arg-type]
 
 
-# --- one rule each ---
+# --- single rules ---
 
 
 def _nights(case: Case) -> Iterator[str]:
-    """Nights and rest days asked for."""
+    """Requested nights and rest days."""
     for key in ("nights", "rest", "halts"):
         held = getattr(case.trip, key)
         for n, one in enumerate(held):
@@ -83,7 +83,7 @@ def _nights(case: Case) -> Iterator[str]:
                 place = case.trip.places[getattr(one, "place", one).partition(":")[0]].name
                 what = {"nights": "night", "rest": "rest day", "halts": "halt"}[key]
                 where = {"nights": "'nights'", "rest": "'rest'", "halts": "[[halt]]"}[key]
-                yield f"the {what} at {place!r} and the other rules cannot both be kept; without it in {where} it works"
+                yield f"the {what} at {place!r} conflicts with the other rules; the plan works without it in {where}"
                 return
 
 
@@ -120,12 +120,12 @@ def _finish(case: Case) -> Iterator[str]:
     yield (
         f"the 'finish_by' date is too early: day {_number(case, found[-1])} arrives at "
         f"{case.place(len(case.legs)).name!r} {end:%Y-%m-%d %H:%M}, {_amount(over)} after it; "
-        f'finish_by = "{up:%Y-%m-%d %H:%M}" would do'
+        f'finish_by = "{up:%Y-%m-%d %H:%M}" would work'
     )
 
 
 def _asked(case: Case) -> Iterator[str]:
-    """The number of days, or the date of arrival, that was asked for."""
+    """Requested number of days or date of arrival."""
     trip = case.trip
     for key, said in (("days", f"days = {trip.days}"), ("arrive", f'arrive = "{trip.arrive}"')):
         if not getattr(trip, key):
@@ -136,13 +136,13 @@ def _asked(case: Case) -> Iterator[str]:
         number, end = _number(case, few[-1]), _clock(case, len(case.legs), few[-1].end_s)
         too_many = trip.days > number if key == "days" else trip.arrive > end.date()  # type: ignore[operator]
         if key == "days":
-            change = f"days = {number} would do"
+            change = f"days = {number} would work"
         else:
-            change = f'arrive = "{end:%Y-%m-%d}" would do'
+            change = f'arrive = "{end:%Y-%m-%d}" would work'
         if too_many:
-            yield f"{said}: there are too few places where a day may end; add 'rest' days or places; else {change}"
+            yield f"{said}: too few places where a day may end; add 'rest' days or places; otherwise {change}"
         else:
-            yield f"{said}: the rules of a day need {_days(number)}, to {end:%Y-%m-%d}; {change}"
+            yield f"{said}: the daily rules need {_days(number)}, until {end:%Y-%m-%d}; {change}"
         return
 
 
@@ -154,7 +154,7 @@ def _event(case: Case) -> Iterator[str]:
             continue
         name = case.trip.places[event.place].name
         reached = next((at for _, i, at in _legs_of(case, found) if case.legs[i].finish == event.place), None)
-        said = f"an event cannot be met: {name!r} on {event.on} by {event.arrive_by:%H:%M}"
+        said = f"an event cannot be reached in time: {name!r} on {event.on} by {event.arrive_by:%H:%M}"
         if reached is not None:
             place = case.trip.places[event.place]
             at = clock.local(reached, place.lat_deg, place.lon_deg).replace(tzinfo=None)
@@ -163,7 +163,7 @@ def _event(case: Case) -> Iterator[str]:
                 said += f", reached {at:%Y-%m-%d %H:%M}, {_amount((at - due).total_seconds())} late"
                 early = case.trip.departure - timedelta(days=-(-(at - due) // timedelta(days=1)))
                 if search(_with(case, departure=early)) is not None:
-                    yield f'{said}; departure = "{early:%Y-%m-%d %H:%M}" would do'
+                    yield f'{said}; departure = "{early:%Y-%m-%d %H:%M}" would work'
                     return
         yield f"{said}; change its date, its arrive_by or the departure"
         return
@@ -174,8 +174,8 @@ def _morning(case: Case) -> Iterator[str]:
         others = (*case.trip.mornings[:n], *case.trip.mornings[n + 1 :])
         found = search(_with(case, mornings=others))
         if found is not None:
-            said = f"the morning of {on} at {at:%H:%M} cannot be kept with the rules of a day"
-            yield f"{said}; without that [[morning]] it works"
+            said = f"the morning of {on} at {at:%H:%M} conflicts with the daily rules"
+            yield f"{said}; the plan works without that [[morning]]"
             return
 
 
@@ -191,7 +191,7 @@ def _rest(case: Case) -> Iterator[str]:
             yield (
                 f"between the arrival of day {_number(case, a)} at {case.place(a.last + 1).name!r} and the start of "
                 f"day {_number(case, b)} lie {hours:.2f} h, {_amount(short)} less than [day] least_rest of "
-                f'{rest_s / 3600.0:.2f} h; set off earlier, or least_rest = "{max(hours // 0.25 * 0.25, 0.25):g} h"'
+                f'{rest_s / 3600.0:.2f} h; depart earlier, or set least_rest = "{max(hours // 0.25 * 0.25, 0.25):g} h"'
             )
             return
 
@@ -218,23 +218,23 @@ def _sunset(case: Case) -> Iterator[str]:
 
 
 def _for_daylight(case: Case) -> str:
-    """Name the smallest change tried that keeps daylight, else driving in the dark."""
+    """Name the smallest tested change that keeps daylight, else suggest driving in the dark."""
     rules: DayRules = case.trip.day
     for half in range(1, 13):
         early = case.trip.departure - timedelta(minutes=30 * half)
         if early.date() == case.trip.first_date and search(_with(case, departure=early)) is not None:
-            return f'departure = "{early:%Y-%m-%d %H:%M}" would do'
+            return f'departure = "{early:%Y-%m-%d %H:%M}" would work'
     at = datetime.combine(case.trip.first_date, rules.earliest)
     for half in range(1, 13):
         early = at - timedelta(minutes=30 * half)
         if early.date() != at.date():
             break
         if search(_with_day(case, earliest=early.time())) is not None:
-            return f'[day] earliest = "{early:%H:%M}" would do'
+            return f'[day] earliest = "{early:%H:%M}" would work'
     for minutes in range(int(rules.before_sunset_s // 60.0) // 15 * 15, -1, -15):
         if search(_with_day(case, before_sunset_s=60.0 * minutes)) is not None:
-            return f'[day] before_sunset = "{minutes} min" would do'
-    return "set off earlier (departure, [day] start or earliest), or set [day] daylight = false, which works"
+            return f'[day] before_sunset = "{minutes} min" would work'
+    return "depart earlier (departure, [day] start or earliest), or set [day] daylight = false, which works"
 
 
 def _lodging(case: Case) -> Iterator[str]:
@@ -245,18 +245,15 @@ def _lodging(case: Case) -> Iterator[str]:
         return
     allowed = set(night_ends(case))
     bare = [case.place(day.last + 1).name for day in found if day.last + 1 not in allowed]
-    where = f": a night at {', '.join(map(repr, bare[:3]))} would do" if bare else ""
-    yield (
-        f"there are too few places with lodging{where}; add 'lodging' there if it has beds, or set [day] "
-        "lodging_only = false"
-    )
+    where = f": a night at {', '.join(map(repr, bare[:3]))} would work" if bare else ""
+    yield (f"too few places have lodging{where}; add 'lodging' where there are beds, or set [day] lodging_only = false")
 
 
 # --- driving ---
 
 
 def _least_driving(case: Case) -> float | None:
-    """Shortest driving limit that would do, to a quarter of an hour; None when sixteen hours do not. [s]."""
+    """Shortest driving limit that works, to a quarter of an hour; None if sixteen hours do not. [s]."""
 
     def enough(quarters: int) -> bool:
         return search(_with_day(case, driving_s=_QUARTER_S * quarters)) is not None
@@ -271,7 +268,7 @@ def _least_driving(case: Case) -> float | None:
 
 
 def _longest(case: Case, driving_s: float) -> str:
-    """Name the day that is too long, under the limit that would do."""
+    """Name the day that is too long, under the limit that works."""
     found = search(_with_day(case, driving_s=driving_s)) or ()
     for day in found:
         over = day.driving_s - case.trip.day.driving_s
@@ -282,7 +279,7 @@ def _longest(case: Case, driving_s: float) -> str:
 
 
 def _pair(case: Case) -> str:
-    """Name two rules that together stand in the way, else say that no two do."""
+    """Name two rules to relax together, else report that no two suffice."""
     free: dict[str, dict[str, object]] = {
         "[day] daylight = false": {"daylight": False},
         "[day] lodging_only = false": {"lodging_only": False},
@@ -291,23 +288,25 @@ def _pair(case: Case) -> str:
     }
     for (a, one), (b, other) in itertools.combinations(free.items(), 2):
         if search(_with_day(case, **one, **other)) is not None:
-            return f"no single rule makes the days possible; {a} together with {b} would"
-    return "no single rule makes the days possible, and no two; relax driving, sunset and lodging together"
+            return f"no change of one rule makes the days possible; {a} together with {b} does"
+    return "no change of one or two rules makes the days possible; relax driving, sunset and lodging together"
 
 
 def _worst_gap(case: Case) -> str:
-    """Say which stretch between possible nights is the longest, when longer than a day."""
+    """Name the longest stretch between possible nights, if longer than a day."""
     ends = [0, *night_ends(case)]
     worst, a, b = max((case.time_s(a, b), a, b) for a, b in itertools.pairwise(ends))
     if worst <= case.trip.day.driving_s:
         return ""
     start, finish = case.place(a).name, case.place(b).name
     if b == a + 1:
-        return f"the leg from {start!r} to {finish!r} alone takes {worst / 3600:.1f} h, split it with a place between:"
+        return (
+            f"the leg from {start!r} to {finish!r} alone takes {worst / 3600:.1f} h; split it with a place in between:"
+        )
     return f"no place to stay between {start!r} and {finish!r} ({worst / 3600:.1f} h of driving):"
 
 
-# --- words ---
+# --- messages ---
 
 
 def _legs_of(case: Case, found: Days) -> Iterator[tuple[int, int, float]]:

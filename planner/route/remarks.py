@@ -1,4 +1,4 @@
-"""What a traveller should hear of the days that were found."""
+"""Remarks on the days found."""
 
 import itertools
 from collections.abc import Iterator, Sequence
@@ -8,17 +8,17 @@ from planner.model.trip import Leg, Trip
 from planner.route.oneday import DayLegs
 from planner.route.wanted import wanted_on
 
-_NEARLY_S = 3600.0  # a night asked for that lies so little beyond a day's driving
+_NEARLY_S = 3600.0  # maximum excess of a missed night that is reported
 
 
 def day_remarks(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs], leg_s: Sequence[float]) -> Iterator[str]:
-    """Say which night asked for was missed by little, and where clocks change overnight."""
+    """Report requested nights missed by little, and clock changes overnight."""
     yield from _missed_nights(trip, legs, days, leg_s)
     yield from _changed_clocks(trip, legs, days)
 
 
 def _missed_nights(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs], leg_s: Sequence[float]) -> Iterator[str]:
-    """Name a night that a little more driving would reach, where a bed before it was taken instead."""
+    """Report a requested night just out of reach, if an earlier place was used instead."""
     stops = [legs[0].start, *(leg.finish for leg in legs)]
     slept, limit_s = {day.last + 1 for day in days}, trip.day.driving_s
     for a, b in itertools.pairwise((0, *wanted_on(trip, legs).nights)):
@@ -35,7 +35,7 @@ def _missed_nights(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs], leg
 
 
 def _changed_clocks(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs]) -> Iterator[str]:
-    """Say on which night the clocks of a place are put forward or back."""
+    """Report nights with a clock change."""
     for a, b in itertools.pairwise(days):
         place = trip.places[legs[a.last].finish]
         before, after = (clock.local(at, place.lat_deg, place.lon_deg) for at in (a.end_s, b.start_s))
@@ -44,6 +44,6 @@ def _changed_clocks(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs]) ->
         if change:
             way = "forward" if change > 0.0 else "back"
             yield (
-                f"Clocks at {place.name} go {way} by {abs(change):g} h in the night to {after:%Y-%m-%d}; times are "
-                "those of the clock on the wall."
+                f"Clocks at {place.name} go {way} by {abs(change):g} h in the night to {after:%Y-%m-%d}; times "
+                "shown are local clock times."
             )

@@ -1,4 +1,4 @@
-"""The chosen road cut into short segments: where they lie, how steep, what speed is held there, how hot climbs are."""
+"""The chosen road cut into short segments: position, grade, held speed, heat of climbs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -22,7 +22,7 @@ _NOON = time(12)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Road:
-    """The route cut into segments, shape (n_segment,); nothing about time yet. `ac_on` is 1 where the A/C is on."""
+    """The route cut into segments, shape (n_segment,), without times. `ac_on` is 1 where the A/C is on."""
 
     legs: tuple[Leg, ...]
     leg: npt.NDArray[np.int64]
@@ -40,7 +40,7 @@ class Road:
 
     @property
     def carried(self) -> npt.NDArray[np.bool_]:
-        """Segments along which a ferry or a train carries the car."""
+        """Segments on a ferry or train."""
         return np.array([leg.carried for leg in self.legs])[self.leg]
 
     @property
@@ -84,7 +84,7 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
 
 
 def _ac_on(trip: Trip, leg: Leg) -> bool:
-    """Whether the A/C is on along a leg: as the leg says, else as the trip does."""
+    """Whether the A/C is on along a leg: the leg's setting, else the trip's."""
     return trip.air_conditioning if leg.air_conditioning is None else leg.air_conditioning
 
 
@@ -133,7 +133,7 @@ def climb_heat(trip: Trip, road: Road) -> Floats:
 
     Notes
     -----
-    Only grades above 3 % count. The hour is the zone clock's at the middle of the leg, on the day of departure.
+    Only grades above 3 % count. The hour is local time at the middle of the leg, on the day of departure.
     """
     steep = np.flatnonzero(road.grade > _STEEP)
     rise_m = road.length_m[steep] * road.grade[steep]
@@ -143,7 +143,7 @@ def climb_heat(trip: Trip, road: Road) -> Floats:
     zone = clock.zone_of(float(road.lat_deg[0]), float(road.lon_deg[0]))
     for half in range(48):
         local = datetime.combine(trip.departure.date(), _NOON) + timedelta(minutes=30 * (half - 24))
-        # mean solar time at each segment stands in for its zone's clock
+        # mean solar time approximates local time
         epoch = clock.local_to_utc(local, zone).timestamp() + (road.lon_deg[0] - road.lon_deg[steep]) * 240.0
         air = expected_air_k(
             distance_m=road.middle_m[steep],

@@ -1,8 +1,9 @@
-"""The road a trip takes as a timed drive: where the car is, when, how fast, in what air; every leg open that day."""
+"""The route as a timed drive: position, time, speed and air; every leg open on its day."""
 
 import itertools
+import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,15 +25,16 @@ from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
+_ONE_AT_A_TIME = threading.Lock()
 _LAST_SOAK_S = 3600.0
 _MOST_CLOSED = 20
-_SHORTEST_NIGHT_S = 60.0  # of the settled clock; a shorter one means that the days overrun each other
-_ROUNDS = 2  # speed held depends on air density, so on the clock: two rounds settle it to seconds
+_SHORTEST_NIGHT_S = 60.0  # minimum night after the clock has converged; less means that days overlap
+_ROUNDS = 2  # held speed depends on air density and so on time; two iterations converge to seconds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """One run of segments of the timeline: a leg driven, or time parked at a place."""
+    """A run of segments of the timeline: a leg, or time parked at a place."""
 
     kind: str  # "drive", "ferry", "train", "break", "halt", "event", "cool", "idle", "night", "end"
     leg: int
@@ -65,7 +67,7 @@ class Timeline:
     end_m : ndarray
         Distance along the route at the segment's end. [m]
     end_elevation_m, lat_deg, lon_deg : ndarray
-        Where its end lies. [m, deg, deg]
+        Position of the segment's end. [m, deg, deg]
     slowed : ndarray of bool
         The car cannot hold the entered speed here, or its brakes on the way down. [-]
     air_sd_k : ndarray
@@ -84,10 +86,19 @@ class Timeline:
     lon_deg: Floats
     slowed: npt.NDArray[np.bool_]
     air_sd_k: Floats
+    _driven: dict[int, Span] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        spans = reversed(self.spans)  # of a leg in two parts the first counts
+        object.__setattr__(self, "_driven", {span.leg: span for span in spans if span.on_road})
+
+    def span_of(self, leg: int) -> Span:
+        """Run of segments in which a leg is driven, or the car carried along it."""
+        return self._driven[leg]
 
     @property
     def on_road(self) -> npt.NDArray[np.bool_]:
-        """Segments of the road, those a ferry or train carries the car along included; the others are parked."""
+        """Segments of the road, including ferries and trains; the others are parked."""
         moving = np.zeros(len(self.begin_s), dtype=np.bool_)
         for span in self.spans:
             if span.on_road:
@@ -113,19 +124,28 @@ class Timeline:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Route:
-    """The road of a trip and its clock. `trip` is without the roads in `closed`, sentences that say which and why."""
+    """The road of a trip and its timeline. `trip` excludes the roads described in `closed`."""
 
     trip: Trip
     known: TripWeather
     legs: tuple[Leg, ...]
     timeline: Timeline
     closed: tuple[str, ...]
+    _others: dict[tuple[int, ...], tuple[Vehicle, Timeline]] = field(default_factory=dict, compare=False, repr=False)
+
+    def by_other_legs(self, legs: tuple[Leg, ...], vehicle: Vehicle) -> Timeline:
+        """The trip's timeline by other legs, built once; `NoRouteError` where no days can be found."""
+        key = (id(vehicle), *map(id, legs))  # what is kept holds car and legs, so that no other takes their place
+        with _ONE_AT_A_TIME:  # who comes second need not build it again
+            if key not in self._others:
+                self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
+            return self._others[key][1]
 
 
 def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) -> Route:
-    """Choose the road whose every leg is open on the day it is driven; closed ones are left out and said so."""
+    """Choose a road whose legs are all open on their day; closed ones are excluded and reported."""
     closed: tuple[str, ...] = ()
-    why = ""  # no days could be found along the first road that is closed
+    why = ""  # no days found along the first closed road
     while len(closed) <= _MOST_CLOSED:
         try:
             legs = choose_route(trip)
@@ -154,7 +174,7 @@ def open_route(trip: Trip, vehicle: Vehicle, known: TripWeather = NO_WEATHER) ->
 def _way_round(
     trip: Trip, legs: tuple[Leg, ...], waiting: Timeline, vehicle: Vehicle, known: TripWeather
 ) -> Route | None:
-    """Go round a road that opens too late, where waiting for it would take a day more than that."""
+    """Detour around a road that opens too late, if waiting would take a day longer."""
     if trip.explicit or all(leg.season is None for leg in legs):
         return None
     at_once = build_timeline(trip, legs, vehicle, known, seasons=False)
@@ -171,20 +191,20 @@ def _way_round(
 
 
 def _closed_words(trip: Trip, leg: Leg) -> str:
-    """Say that a road is closed."""
+    """Sentence on a closed road."""
     a, b = trip.places[leg.start].name, trip.places[leg.finish].name
-    return f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in the legs."
+    return f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in legs.csv."
 
 
 def _without(trip: Trip, leg: Leg) -> Trip:
-    """The trip without a road, which it says."""
+    """The trip without a road, and the sentence on it."""
     ways = {(leg.start, leg.finish, leg.road), (leg.finish, leg.start, leg.road)}
     others = tuple(one for one in trip.legs if (one.start, one.finish, one.road) not in ways)
     return replace(trip, legs=others, assumptions=(*trip.assumptions, _closed_words(trip, leg)))
 
 
 def _on_open_days(trip: Trip, legs: tuple[Leg, ...], vehicle: Vehicle, known: TripWeather) -> tuple[Timeline, str]:
-    """Drive every leg on a day it is open; where no days do that, as if it were, and say why."""
+    """Drive every leg on a day it is open; if impossible, ignore the season and say why."""
     try:
         return build_timeline(trip, legs, vehicle, known), ""
     except NoRouteError as exc:
@@ -196,7 +216,7 @@ def _on_open_days(trip: Trip, legs: tuple[Leg, ...], vehicle: Vehicle, known: Tr
 def build_timeline(
     trip: Trip, legs: Sequence[Leg], vehicle: Vehicle, known: TripWeather = NO_WEATHER, *, seasons: bool = True
 ) -> Timeline:
-    """Drive the chosen legs on paper: days, clock, weather, and speeds the car can hold."""
+    """Build the timeline of the chosen legs: days, clock, weather, and speeds the car can hold."""
     road = cut_road(trip, legs, known)
     high, low = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)
     speed = held_speed(road, vehicle, air_k=0.5 * (high + low), wanted=road.wanted_m_per_s)
@@ -214,7 +234,7 @@ def build_timeline(
 
 
 def _settled(day: DayLegs, leg_s: Sequence[float], legs: Sequence[Leg]) -> DayLegs:
-    """A day with the times that its legs take in the end."""
+    """A day with the final times of its legs."""
     own = range(day.first, day.last + 1)
     return replace(
         day,
@@ -230,27 +250,31 @@ def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
 
 
 class _Sheet:
-    """Collects the columns of a timeline while walking the days."""
+    """Collects the columns of a timeline day by day."""
 
     def __init__(self) -> None:
-        self.columns: dict[str, list[Floats]] = {}
+        self.columns: dict[str, list[Floats | tuple[int, float]]] = {}
         self.spans: list[Span] = []
         self.rows = 0
 
     def add(self, span: Span, count: int, **columns: Floats | float) -> None:
-        """Append `count` rows."""
+        """Append `count` rows; one number is that of all of them."""
         for name, values in columns.items():
-            self.columns.setdefault(name, []).append(np.broadcast_to(np.asarray(values, dtype=np.float64), (count,)))
+            part = (count, values) if isinstance(values, float) else values
+            self.columns.setdefault(name, []).append(part)
         self.spans.append(replace(span, first=self.rows, last=self.rows + count - 1))
         self.rows += count
 
     def joined(self) -> dict[str, Floats]:
         """Columns as arrays."""
-        return {name: np.concatenate(parts) for name, parts in self.columns.items()}
+        return {
+            name: np.concatenate([np.full(*part) if isinstance(part, tuple) else part for part in parts])
+            for name, parts in self.columns.items()
+        }
 
 
 def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) -> Timeline:
-    """Walk the days, giving every segment its place on the clock."""
+    """Lay out the days, assigning a time to every segment."""
     sheet = _Sheet()
     idling = {position - 1 for position, halt in wanted_on(trip, road.legs).halts.items() if halt.engine_on}
     for number, day in enumerate(days):
@@ -304,7 +328,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
 
 def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
     """Append a leg on a ferry or a train, the engine off; returns the time of arrival."""
-    del last  # it stands anyway
+    del last  # it is parked anyway
     rows = np.flatnonzero(road.leg == i)
     duration = road.length_m[rows] / speed[rows]
     end = now + np.cumsum(duration)
@@ -370,7 +394,7 @@ def _park(
 
 
 def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
-    """Add the weather of every place and hour."""
+    """Add the weather."""
     c = sheet.joined()
     begin = c["end_s"] - c["duration_s"]
     middle_s = 0.5 * (begin + c["end_s"])

@@ -1,4 +1,4 @@
-"""Where along the route the stops that were asked for lie: each once, at the passing named."""
+"""Positions of requested stops along the route, each at its named passing."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,7 +11,7 @@ Counts = Mapping[int, int]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """Positions on the route, 0 the start: of nights in order, of rest days and how many, of halts and of events."""
+    """Positions on the route, 0 is the start: nights in order, rest days with count, halts, events."""
 
     nights: tuple[int, ...] = ()
     rest: Counts = field(default_factory=dict)
@@ -20,12 +20,12 @@ class Wanted:
 
 
 def wanted_on(trip: Trip, legs: Sequence[Leg]) -> Wanted:
-    """Put what the trip asks for onto its route.
+    """Map requested stops to the route.
 
     Notes
     -----
-    A place named without a passing means the first passing behind the start; a night the first behind the night before
-    it; a rest day the night there, where one is asked for; a second halt at a place its next passing.
+    A place without a passing number means the first passing after the start; for a night the first after the previous
+    night; for a rest day the night there, if requested; for a second halt at a place the next passing.
     """
     stops = [legs[0].start, *(leg.finish for leg in legs)]
     nights: list[int] = []
@@ -51,7 +51,7 @@ def wanted_on(trip: Trip, legs: Sequence[Leg]) -> Wanted:
 
 
 def _position(trip: Trip, stops: Sequence[str], key: str, number: int, what: str, *, after: int = 0) -> int:
-    """Position of a passing, the start counted as one; without a number the first behind another position."""
+    """Position of a passing, the start counts as one; without a number the first after another position."""
     passed = [at for at, stop in enumerate(stops) if stop == key]
     if number:
         passed = passed[number - 1 : number]
@@ -60,7 +60,7 @@ def _position(trip: Trip, stops: Sequence[str], key: str, number: int, what: str
         return found
     name = trip.places[key].name if key in trip.places else key
     if what == "halt" and stops[0] == key:
-        message = f"halt at {name!r}: the trip starts there; set 'departure' later instead"
+        message = f"halt at {name!r}: the trip starts there; set a later 'departure' instead"
     elif number:
         message = f"{what} at {name!r}: passing {number} is not on the route, or out of order; see trip.toml"
     else:

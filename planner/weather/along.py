@@ -1,4 +1,4 @@
-"""The air along a timed drive: temperature, dew point, headwind and how sure the temperature is."""
+"""Air along a timed drive: temperature and its uncertainty, dew point, headwind."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
@@ -44,7 +44,7 @@ class AirAlong:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Samples:
-    """Where and when, as arrays; `share` is how far the air stands above the day's low on the way to its high."""
+    """Positions and times as arrays; `share` is the position of the air between the day's low (0) and high (1)."""
 
     distance_m: Floats
     elevation_m: Floats
@@ -53,7 +53,7 @@ class _Samples:
     share: Floats
 
     def part(self, rows: NDArray[np.int64]) -> "_Samples":
-        """Some of the segments."""
+        """A subset of the segments."""
         return _Samples(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
     @property
@@ -74,12 +74,11 @@ def air_along(
 ) -> AirAlong:
     """Air along a timed drive, from the best source for every place and instant.
 
-    Notes
-    -----
-    Highs and lows entered, or known from stations or past years, give a day's curve everywhere. A forecast's hours, at
-    the elevation of its grid cell, are brought to the place's with the hour's lapse rate; what they differ by from the
-    curve there is carried along the road, in proportion between places, and fades out over 150 km where none follows.
-    Dew point and wind are carried likewise. Where nobody says, the dew point is 2 K below the low and the wind nil.
+    Notes ----- Highs and lows entered, or known from stations or past years, give a day's curve everywhere. A
+    forecast's hours, at the elevation of its grid cell, are converted to the place's with the hour's lapse rate; their
+    difference from the curve is interpolated along the road between places, and fades out over 150 km beyond the last.
+    Dew point and wind are interpolated the same way. Without data, the dew point is 2 K below the low and the wind
+    zero.
     """
     along, height, lat, lon, epoch = np.broadcast_arrays(
         *(np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg, epoch_s))
@@ -104,7 +103,7 @@ def air_along(
 def _with_read(
     weather: RouteWeather, lon_deg: Floats, epoch_s: Floats, air: Floats, sd: Floats
 ) -> tuple[Floats, Floats]:
-    """Shift the air of days on which it was read on the way, and of no other."""
+    """Shift the air of days with a thermometer reading."""
     day = np.floor(solar_day(lon_deg, epoch_s))
     for on, (shift_k, sd_k) in weather.read.items():
         today = day == (on - EPOCH).days
@@ -113,20 +112,20 @@ def _with_read(
 
 
 def _require_possible(air: Floats, distance_m: Floats, weather: RouteWeather) -> None:
-    """Refuse air that nobody ever measured: an elevation, a high or a low is wrong."""
+    """Refuse air outside the measured records: an elevation, a high or a low is wrong."""
     wrong = np.flatnonzero(~((air >= AIR_K[0]) & (air <= AIR_K[1])))
     if wrong.size:
         near = min(weather.places, key=lambda place: abs(place.distance_m - distance_m[wrong[0]]))
         low, high = (bound - 273.15 for bound in AIR_K)
         message = (
-            f"air near {near.name} comes to {air[wrong[0]] - 273.15:.0f} degC; {low:.0f} to {high:.0f} is possible. "
-            "Check the highs, lows and elevations of the places round it, and its dates in weather.csv"
+            f"air near {near.name} would be {air[wrong[0]] - 273.15:.0f} degC; {low:.0f} to {high:.0f} is possible. "
+            "Check the highs, lows and elevations of nearby places, and its dates in weather.csv"
         )
         raise PlannerError(message)
 
 
 def _with_forecasts(weather: RouteWeather, samples: _Samples, air: Floats, sd: Floats) -> tuple[Floats, Floats]:
-    """Bring forecasts in: what they differ by from the day's curve, and their own error."""
+    """Add forecasts: their difference from the day's curve, and their error."""
 
     def ask(place: RoutePlace, part: _Samples) -> Floats:
         hours, variance = _forecast_air(weather, place, part)
@@ -139,7 +138,7 @@ def _with_forecasts(weather: RouteWeather, samples: _Samples, air: Floats, sd: F
 
 
 def _highs_lows_of(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats, Floats]:
-    """High and low gone by at a place, at the instants of some segments."""
+    """High and low used at a place, at the times of some segments."""
     here = np.ones(len(part.epoch_s))
     return highs_lows_at(
         weather,
@@ -151,7 +150,7 @@ def _highs_lows_of(weather: RouteWeather, place: RoutePlace, part: _Samples) -> 
 
 
 def _forecast_air(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats]:
-    """Forecast temperature at a place's elevation, and the square of its error; NaN where no forecast reaches."""
+    """Forecast temperature at a place's elevation, and its error variance; NaN outside the forecast."""
     air, variance = np.full(len(part.epoch_s), np.nan), np.full(len(part.epoch_s), np.nan)
     for one in weather.forecasts[place.key]:
         hours = one.air_at(part.epoch_s) + part.lapse_k_per_m * (one.elevation_m - place.elevation_m)
@@ -164,7 +163,7 @@ def _forecast_air(weather: RouteWeather, place: RoutePlace, part: _Samples) -> t
 def carried(
     places: Sequence[RoutePlace], samples: _Samples, ask: Callable[[RoutePlace, _Samples], Floats], count: int
 ) -> tuple[Floats, Floats]:
-    """Carry values known at places along the road."""
+    """Interpolate values known at places along the road."""
     total, weights = np.zeros((count, len(samples.distance_m))), np.zeros((count, len(samples.distance_m)))
     distances = [place.distance_m for place in places]
     for i, place in enumerate(places):
@@ -184,7 +183,7 @@ def carried(
 
 
 def _dew_change(weather: RouteWeather, samples: _Samples) -> Floats:
-    """What known dew points differ by from the assumed one."""
+    """Difference of known dew points from the assumed one."""
 
     def ask(place: RoutePlace, part: _Samples) -> Floats:
         dew = np.full(len(part.epoch_s), np.nan)
@@ -199,7 +198,7 @@ def _dew_change(weather: RouteWeather, samples: _Samples) -> Floats:
 
 
 def _dated_dew(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floats:
-    """Dew point from the entered humidity, a day's mean, at the middle between the day's high and low."""
+    """Dew point from the entered daily mean humidity, at the mean of the day's high and low."""
     dew = np.full(len(part.epoch_s), np.nan)
     for row, at in _dated_rows(weather, place, part):
         if row.humidity is not None:
@@ -211,7 +210,7 @@ def _dated_dew(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floa
 def _dated_rows(
     weather: RouteWeather, place: RoutePlace, part: _Samples
 ) -> Iterator[tuple[DatedWeather, NDArray[np.int64]]]:
-    """What was entered for each day at a place, with the segments of that day."""
+    """Weather entered for each day at a place, with the segments of that day."""
     day = np.floor(solar_day(part.lon_deg, part.epoch_s))
     for number in np.unique(day):
         row = dated_on(weather, place.key, EPOCH + timedelta(days=int(number)))
@@ -237,7 +236,7 @@ def dew_of(air_k: ArrayLike, humidity: float) -> Floats:
 
 
 def _headwind(weather: RouteWeather, samples: _Samples, bearing_deg: Floats) -> Floats:
-    """Wind from ahead at the height of a car; none where the car stands or nobody knows."""
+    """Headwind at the height of a car; zero if the car is stopped or the wind is unknown."""
 
     def ask(place: RoutePlace, part: _Samples) -> Floats:
         wind = np.full((2, len(part.epoch_s)), np.nan)
@@ -262,7 +261,7 @@ def _dated_wind(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Flo
 
 
 def bearings_deg(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
-    """Where a car heads at each of a row of points, from the point before; NaN where it has not moved.
+    """Heading at each point, from the previous point; NaN if it has not moved.
 
     Examples
     --------

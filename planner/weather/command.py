@@ -1,4 +1,4 @@
-"""What `grademargin weather TRIP` does: fetch what the route needs, keep it, say what is fresh, stale or missing."""
+"""The command `weather`: fetch and save the route's weather; report what is fresh, stale or missing."""
 
 import math
 import time
@@ -48,7 +48,7 @@ class WeatherRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeatherReport:
-    """What the command found: a row for every place, sentences, and what must be shown beside the data.
+    """Result of the command: one row per place, sentences, required credits.
 
     `asked` is False when the trip is over, or too far ahead for any forecast.
     """
@@ -61,7 +61,7 @@ class WeatherReport:
 
     @property
     def failed(self) -> bool:
-        """Whether forecasts were asked for and no place has any."""
+        """Whether forecasts were requested and no place has one."""
         return self.asked and all(row.state == MISSING for row in self.rows)
 
 
@@ -107,17 +107,18 @@ def run(
 
 
 def _lacking(forecasts: Forecasts) -> tuple[str, ...]:
-    """What to do about places that no service gave a forecast for."""
+    """Sentence on places without a forecast."""
     if not forecasts.missing:
         return ()
     return (
-        f"No new forecast for {counted(len(forecasts.missing), 'place')}; ask again later, with a network. Until "
+        f"No new forecast for {counted(len(forecasts.missing), 'place')}; run the command again later, with a "
+        "network. Until "
         "then plans use the source listed for each place.",
     )
 
 
 def _failures(failed: Sequence[NoAnswer]) -> tuple[str, ...]:
-    """One sentence for each reason that past years are lacking."""
+    """One sentence per reason for missing past years."""
     reasons = Counter(one.why for one in failed)
     return tuple(f"No past years for {counted(count, 'place')}: {why}." for why, count in reasons.items())
 
@@ -125,7 +126,7 @@ def _failures(failed: Sequence[NoAnswer]) -> tuple[str, ...]:
 def _unknown(
     trip: Trip, legs: Sequence[Leg], points: Sequence[Point], forecasts: Forecasts, dates: Sequence[date]
 ) -> list[Point]:
-    """Places far from any with entered usual highs and lows, unless forecasts reach over the whole trip."""
+    """Places far from any with entered usual highs and lows, unless forecasts cover the whole trip."""
     end_s = midnight_s(dates[-1]) + 86400.0
     places = weather_along(trip, legs).places
     entered = [place.distance_m for place in places if place.has_entered]
@@ -150,7 +151,7 @@ def _row(
     fresh = bool(held) and all(one.is_fresh(now_s) for one in held)
     notes = [why] if why and not fresh else []
     if not held or held[-1].epoch_s[-1] < end_s:
-        notes.append(f"{'beyond it ' if held else ''}{_stand_in(trip, point.place, past)}")
+        notes.append(f"{'after that ' if held else ''}{_stand_in(trip, point.place, past)}")
     names = [getattr(service_named(one.source, services), "name", one.source) for one in held]
     return WeatherRow(
         place=point.place,
@@ -171,16 +172,16 @@ def _reaches(one: PlaceForecast, dates: Sequence[date]) -> bool:
 
 
 def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:
-    """What is used where no forecast reaches."""
+    """Source used where no forecast is available."""
     place = trip.places[key]
     if place.high_k is not None or place.low_k is not None:
-        return "the usual values entered"
+        return "the usual values from places.csv"
     if trip.normals:
         return "the table of station normals"
     if key in past:
         first, last = past[key].years
         return f"the means of {first} to {last}"
-    return "taken from the places around"
+    return "interpolated from nearby places"
 
 
 def _local_day(epoch_s: float, zone: str) -> str:

@@ -1,6 +1,6 @@
-"""Elevation of points from public services: for places whose elevation nobody knows, not for the shape of a road.
+"""Elevation of points from public services: for places, not for road profiles.
 
-Both are models of the ground or of its surface; bridges, tunnels and cuttings are not the road's elevation.
+Both are terrain or surface models; at bridges, tunnels and cuttings they differ from the road.
 """
 
 from collections.abc import Callable, Sequence
@@ -54,7 +54,7 @@ class UsgsElevations:
     attribution: str = "Elevation: USGS 3D Elevation Program."
 
     def elevations_m(self, points: Sequence[Point], *, client: Client) -> tuple[float | None, ...]:
-        """Ask for every point in turn; once there is no answer at all, no more are asked."""
+        """Query every point in turn; stop after the first failure to respond."""
         found: list[float | None] = []
         silent = False
         for point in points:
@@ -86,7 +86,7 @@ def parse_elevations(data: Any, count: int) -> list[float | None]:
     """Read elevations in the order of the points."""
     heights = data.get("elevation") if isinstance(data, dict) else None
     if not isinstance(heights, list) or len(heights) != count:
-        message = f"gave no list of {count} elevations; its form may have changed"
+        message = f"sent no list of {count} elevations; its format may have changed"
         raise BadReply(message)
     return [parse_elevation(value) for value in heights]
 
@@ -103,14 +103,14 @@ def parse_elevation(value: Any) -> float | None:
         return None
     try:
         found = float(value)
-    except (ValueError, OverflowError):  # a whole number of hundreds of digits is JSON as well
+    except (ValueError, OverflowError):  # JSON allows integers of hundreds of digits
         return None
     return found if ELEVATION_M[0] <= found <= ELEVATION_M[1] else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElevationCheck:
-    """An entered elevation beside those of the services; None where one does not tell or was not asked. [m]."""
+    """An entered elevation and those of the services; None if unknown or not queried. [m]."""
 
     place: str
     entered_m: float
@@ -119,12 +119,12 @@ class ElevationCheck:
 
     @property
     def off(self) -> bool:
-        """True when every service that tells an elevation lies far from the one entered."""
+        """Whether every service differs far from the entered elevation."""
         return bool(self.found_m) and all(abs(height - self.entered_m) > FAR_M for height in self.found_m)
 
     @property
     def found_m(self) -> list[float]:
-        """Elevations that the services told. [m]."""
+        """Elevations returned by the services. [m]."""
         return [height for height in (self.first_m, self.second_m) if height is not None]
 
 

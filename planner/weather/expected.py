@@ -1,10 +1,11 @@
-"""Air and sun to expect along the road, from the highs and lows of places on it, and how far they may be off.
+"""Expected air and sun along the road, from highs and lows of places, with their uncertainty.
 
-Hours follow the sun, not the clock on the wall.
+Hours are solar time, not local clock time.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,7 +74,7 @@ def day_length_h(*, lat_deg: ArrayLike, declination_deg: ArrayLike) -> Floats:
 
 
 def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed: bool = True) -> Floats:
-    """Where the air stands between the day's low (0) and high (1).
+    """Position of the air temperature between the day's low (0) and high (1).
 
     Notes
     -----
@@ -107,7 +108,7 @@ def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed
 
 
 def mountain_lag_h(*, elevation_m: ArrayLike, relief_m: ArrayLike) -> Floats:
-    """Lag of the daily low behind sunrise, from what the road tells of the land.
+    """Lag of the daily low behind sunrise, estimated from the road's elevation and relief.
 
     Notes
     -----
@@ -215,9 +216,34 @@ def highs_lows_along(
     >>> high_k, low_k
     (array([305. , 298.5]), array([290. , 285.5]))
     """
+    lapses = (lapse_high_k_per_m, lapse_low_k_per_m)
+    return sea_level_of(anchors, *lapses).along(distance_m, elevation_m)
+
+
+class SeaLevel(NamedTuple):
+    """Highs and lows of a day at sea level: distances and values of each, and how fast they fall with height."""
+
+    high: tuple[Floats, Floats]
+    low: tuple[Floats, Floats]
+    lapse_high_k_per_m: float
+    lapse_low_k_per_m: float
+
+    def along(self, distance_m: ArrayLike, elevation_m: ArrayLike) -> tuple[Floats, Floats]:
+        """High and low at points of the road."""
+        at, height = np.asarray(distance_m, dtype=np.float64), np.asarray(elevation_m, dtype=np.float64)
+        high_k = np.interp(at, *self.high) - self.lapse_high_k_per_m * height
+        low_k = np.interp(at, *self.low) - self.lapse_low_k_per_m * height
+        return high_k, np.minimum(low_k, high_k)
+
+
+def sea_level_of(
+    anchors: Sequence[Anchor],
+    lapse_high_k_per_m: float = LAPSE_HIGH_K_PER_M,
+    lapse_low_k_per_m: float = LAPSE_LOW_K_PER_M,
+) -> SeaLevel:
+    """Bring what is known of a day to sea level; `highs_lows_along` says how."""
     for anchor in anchors:
         _require_anchor(anchor)
-    along, height = np.asarray(distance_m, dtype=np.float64), np.asarray(elevation_m, dtype=np.float64)
     highs = [(a.distance_m, a.elevation_m, a.high_k) for a in anchors if a.high_k is not None]
     lows = [(a.distance_m, a.elevation_m, a.low_k) for a in anchors if a.low_k is not None]
     range_k = ASSUMED_HIGH_K - ASSUMED_LOW_K
@@ -226,15 +252,22 @@ def highs_lows_along(
         lows = [(0.0, ASSUMED_ELEVATION_M, ASSUMED_LOW_K)]
     highs = highs or [(d, z, k + range_k) for d, z, k in lows]
     lows = lows or [(d, z, k - range_k) for d, z, k in highs]
-    high_k = _along(along, height, highs, lapse_high_k_per_m)
-    return high_k, np.minimum(_along(along, height, lows, lapse_low_k_per_m), high_k)
+    return SeaLevel(
+        _at_sea_level(highs, lapse_high_k_per_m),
+        _at_sea_level(lows, lapse_low_k_per_m),
+        lapse_high_k_per_m,
+        lapse_low_k_per_m,
+    )
 
 
 def _require_anchor(anchor: Anchor) -> None:
     high_k, low_k = anchor.high_k, anchor.low_k
     given = [x for x in (anchor.distance_m, anchor.elevation_m, high_k, low_k) if x is not None]
     if not np.all(np.isfinite(given)):
-        message = f"place at {anchor.distance_m} m: {anchor} holds what is not a number; leave unknowns empty"
+        message = (
+            f"place at {anchor.distance_m} m: {anchor} contains a value that is not a number; leave unknown "
+            "values empty"
+        )
         raise PlannerError(message)
     if high_k is not None and low_k is not None and low_k > high_k:
         message = (
@@ -244,12 +277,9 @@ def _require_anchor(anchor: Anchor) -> None:
         raise PlannerError(message)
 
 
-def _along(
-    distance_m: Floats, elevation_m: Floats, known: Sequence[tuple[float, float, float]], lapse_k_per_m: float
-) -> Floats:
+def _at_sea_level(known: Sequence[tuple[float, float, float]], lapse_k_per_m: float) -> tuple[Floats, Floats]:
     at, first = np.unique([d for d, _, _ in known], return_index=True)
-    at_sea_level_k = np.array([k + lapse_k_per_m * z for _, z, k in known])[first]
-    return np.asarray(np.interp(distance_m, at, at_sea_level_k) - lapse_k_per_m * elevation_m)
+    return at, np.array([k + lapse_k_per_m * z for _, z, k in known])[first]
 
 
 def relief_m(distance_m: ArrayLike, elevation_m: ArrayLike) -> Floats:
@@ -298,7 +328,7 @@ def expected_air_k(
 
 
 def dew_point_k(low_k: ArrayLike) -> Floats:
-    """Dew point to assume where nobody gave the humidity.
+    """Dew point assumed without humidity data.
 
     Notes
     -----
@@ -330,7 +360,7 @@ def grille_rise_k(irradiance_w_per_m2: ArrayLike, speed_m_per_s: ArrayLike) -> F
     return np.asarray(sun * (SUNLIT_RISE_K + (CRAWLING_RISE_K - SUNLIT_RISE_K) * slow))
 
 
-# --- how far a day may stray ---
+# --- uncertainty of a day ---
 
 # Standard deviation of a day's temperature against its usual value, by month. ASSUMED after daily values at two New
 # England stations and three typical-year files: 5.5 K winter and spring, 3.6 K summer, 4.5 K autumn.
@@ -342,7 +372,7 @@ FORECAST_SD_MOST_K = 6.0
 DATED_SD_K = 3.0
 """ASSUMED: entered for a date, most likely from a forecast of unknown age, some five days ahead; 1.5 to 4. [K]"""
 GUESS_SD_K = 6.0
-"""ASSUMED: a hot summer's day taken for a place nobody knows; likely range +-10 K, so 5 to 7. [K]"""
+"""ASSUMED: a hot summer's day for a place without data; likely range +-10 K, so 5 to 7. [K]"""
 
 
 def typical_sd_k(month: int, *, lat_deg: float) -> float:
@@ -357,7 +387,7 @@ def typical_sd_k(month: int, *, lat_deg: float) -> float:
 
 
 def forecast_sd_k(ahead_s: ArrayLike) -> Floats:
-    """Error of a forecast by how far it looks ahead.
+    """Forecast error by lead time.
 
     Examples
     --------

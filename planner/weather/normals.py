@@ -1,4 +1,4 @@
-"""Station normals: usual monthly highs and lows of weather stations, and what they make likely between the stations."""
+"""Station normals: usual monthly highs and lows of weather stations, interpolated between the stations."""
 
 import re
 from collections.abc import Sequence
@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, InputTable, read_table
+from planner.ground.usual import in_month, lapse_k_per_m, month_of
 from planner.model import geo
 from planner.model.errors import TripError
 
@@ -19,11 +20,8 @@ Floats = NDArray[np.float64]
 MAX_BYTES, MAX_ROWS = 30_000_000, 50_000
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 NEIGHBOURS = 8
-_NEAR_KM = 10.0  # so that a station on the spot does not weigh without bound
+_NEAR_KM = 10.0  # bounds the weight of a station at the point
 _ALIKE_M = 400.0  # difference of elevation at which a station's weight has fallen to 1/e
-# Fall of monthly mean highs and lows with height, K/km in January and July, a cosine between. Chosen for the least
-# error at some 6,000 US stations predicted from 1,000; 6.5 the year round is as good for July highs, worse for lows.
-_LAPSE_HIGH, _LAPSE_LOW = (4.0, 7.0), (2.5, 4.5)
 _TEMPERATURE = {"number": True, "unit": "K", "usual": ("degC", "degF"), "low": 193.15, "high": 333.15}
 COLUMNS = (
     Column(name="station", example="USC00050848"),
@@ -42,7 +40,7 @@ _OTHER_MONTH = re.compile(r"t(max|min)_([a-z]{3})_([cf])", re.ASCII)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UsualHighLow:
-    """Usual high and low of a point, and the error of having no station there, which adds to the spread of days."""
+    """Usual high and low of a point, and the interpolation error, which adds to the day-to-day spread."""
 
     high_k: float
     low_k: float
@@ -50,7 +48,7 @@ class UsualHighLow:
 
 
 class StationNormals(Protocol):
-    """Whoever tells usual highs and lows between weather stations."""
+    """A source of usual highs and lows between weather stations."""
 
     @property
     def words(self) -> str:
@@ -87,14 +85,14 @@ def read_normals(path: Path, *, root: Path) -> Normals:
     problems = Problems()
     fault = file_fault(path, root=root, max_bytes=MAX_BYTES)
     if fault is not None:
-        problems.add(path.name, fault)
+        problems.add(path.name, fault, code="file-access")
     text = read_text(path, file=path.name, max_bytes=MAX_BYTES, problems=problems) if fault is None else None
     normals = None
     if text is not None:
         table = read_table(_renamed(text), file=path.name, columns=COLUMNS, max_rows=MAX_ROWS, problems=problems)
         normals = None if table is None or len(problems) else _normals(table)
     if len(problems) or normals is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     return normals
 
 
@@ -124,7 +122,7 @@ def _normals(table: InputTable) -> Normals | None:
     high, low = months("high"), months("low")
     for row, upside_down in zip(table.rows, np.any(low > high, axis=1).tolist(), strict=True):
         if upside_down:
-            row.fault("station", "a month's low is above its high; are the columns swapped?")
+            row.fault("station", "a month's low is above its high; are the columns swapped?", code="order")
     normals = Normals(
         file=table.file,
         station=tuple(row.text("station") for row in table.rows),
@@ -135,34 +133,6 @@ def _normals(table: InputTable) -> Normals | None:
         low_k=low,
     )
     return None if len(table.problems) else normals
-
-
-def lapse_k_per_m(month: float, *, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
-    """Fall of usual highs and lows with height, by the time of year; that of half a year later south of the equator.
-
-    Examples
-    --------
-    >>> high, low = lapse_k_per_m(1.0, lat_deg=[40.0, -33.0])
-    >>> high * 1e3, low * 1e3
-    (array([4., 7.]), array([2.5, 4.5]))
-    """
-    since_january = month - 1.0 + np.where(np.asarray(lat_deg) >= 0.0, 0.0, 6.0)
-    share = 0.5 - 0.5 * np.cos(2.0 * np.pi * since_january / 12.0)
-    high, low = (np.asarray((cold + (warm - cold) * share) / 1e3) for cold, warm in (_LAPSE_HIGH, _LAPSE_LOW))
-    return high, low
-
-
-def month_of(day: date) -> float:
-    """Time of year as a month number that is whole in the middle of each month.
-
-    Examples
-    --------
-    >>> month_of(date(2027, 7, 16)), month_of(date(2027, 7, 1))
-    (7.0, 6.5)
-    """
-    following = date(day.year + day.month // 12, day.month % 12 + 1, 1)
-    length = (following - day.replace(day=1)).days
-    return day.month - 0.5 + round((day.day - 1) / length, 1)
 
 
 def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()) -> list[tuple[float, float]]:
@@ -190,13 +160,6 @@ def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[
     month = month_of(day)
     found = []
     for monthly, lapse in zip((normals.high_k, normals.low_k), lapse_k_per_m(month, lat_deg=where[:, 0]), strict=True):
-        reduced = _in_month(monthly[near], month) + lapse[:, np.newaxis] * higher_m
+        reduced = in_month(monthly[near], month) + lapse[:, np.newaxis] * higher_m
         found.append((weight * reduced).sum(axis=1))
     return [(float(max(high, low)), float(low)) for high, low in zip(*found, strict=True)]
-
-
-def _in_month(monthly: Floats, month: float) -> Floats:
-    """Interpolate along the last axis, December being followed by January."""
-    before = int(np.floor(month))
-    share = month - before
-    return np.asarray((1.0 - share) * monthly[..., (before - 1) % 12] + share * monthly[..., before % 12])

@@ -39,7 +39,7 @@ _DURATION = re.compile(r"P(?:(\d{1,3})D)?(?:T(?:(\d{1,3})H)?(?:(\d{1,4})M)?)?", 
 _GRID = re.compile(r"[A-Z]{3}", re.ASCII)
 _CELL = re.compile(r"-?\d{1,4}", re.ASCII)
 _GIVE_UP_AFTER = 2  # places in a row without any answer
-# Rough boxes round the land it serves: south, north, west, east; Canada and Mexico inside them are refused by it.
+# Approximate boxes around the area served: south, north, west, east; Canada and Mexico inside them are refused by it.
 _BOXES = (
     (24.3, 49.5, -125.0, -66.8),
     (51.0, 71.6, -180.0, -129.0),
@@ -66,18 +66,18 @@ class NationalWeatherService:
     key: str = "nws"
     name: str = "US National Weather Service"
     attribution: str = "Forecast: National Weather Service (weather.gov)."
-    terms: str = "Public domain; United States only. Hours taken from its grid unchanged, then fitted to the road."
+    terms: str = "Public domain; United States only. Hourly grid values, adjusted to the road's elevation."
 
     def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
-        """Ask for every point in turn; after two in a row without any answer, no more are asked."""
+        """Query every point in turn; stop after two successive failures to respond."""
         found: list[PlaceForecast | NoAnswer] = []
         silent, why = 0, ""
         for number, point in enumerate(points, start=1):
             if silent >= _GIVE_UP_AFTER:
-                found.append(NoAnswer(place=point.place, why=f"not asked, as it {why}"))
+                found.append(NoAnswer(place=point.place, why=f"not asked: it {why}"))
                 continue
             if not covered(point.lat_deg, point.lon_deg):
-                found.append(NoAnswer(place=point.place, why="lies outside the United States"))
+                found.append(NoAnswer(place=point.place, why="covers the United States only"))
                 continue
             client.progress(f"{self.name}: {point.place} ({number} of {len(points)})")
             try:
@@ -101,7 +101,7 @@ class NationalWeatherService:
         return parse_grid(answer, point=point, source=self.key)
 
     def _moved(self, point: Point, client: "Client", cell: str, old: Answer | None) -> Answer:
-        """Ask again which cell the point lies in: cells are redrawn now and then, and the old one then fails."""
+        """Query the point's grid cell again, since grids change from time to time."""
         try:
             now = self._cell(point, client, again=True)
             if old is None or now != cell:
@@ -118,7 +118,7 @@ class NationalWeatherService:
 
 
 def covered(lat_deg: float, lon_deg: float) -> bool:
-    """Tell whether a point may lie in the United States, so that it is worth asking.
+    """Whether a point may be in the United States.
 
     Examples
     --------
@@ -139,10 +139,10 @@ def parse_cell(data: Any) -> str:
     properties = part_of(data, "properties")
     grid, x, y = (properties.get(name) for name in ("gridId", "gridX", "gridY"))
     if not isinstance(grid, str) or _GRID.fullmatch(grid) is None:
-        message = f"gave no grid for the point (gridId {brief(grid)})"
+        message = f"sent no grid for the point (gridId {brief(grid)})"
         raise BadReply(message)
     if not all(isinstance(part, (int, str)) and _CELL.fullmatch(str(part)) for part in (x, y)):
-        message = f"gave no grid cell for the point (gridX {brief(x)}, gridY {brief(y)})"
+        message = f"sent no grid cell for the point (gridX {brief(x)}, gridY {brief(y)})"
         raise BadReply(message)
     return f"{grid}/{x},{y}"
 
@@ -157,7 +157,7 @@ def duration_s(text: str) -> float:
     """
     match = _DURATION.fullmatch(text)
     if match is None or text in ("P", "PT") or text.endswith("T"):
-        message = f"gave a time span that cannot be read: {shown(text)}"
+        message = f"sent an unreadable time span: {shown(text)}"
         raise BadReply(message)
     days, hours, minutes = (int(part or 0) for part in match.groups())
     return timedelta(days=days, hours=hours, minutes=minutes).total_seconds()
@@ -175,10 +175,10 @@ def instant_s(text: str) -> float:
         instant = datetime.fromisoformat(text)
         utc = instant.astimezone(UTC)
     except (ValueError, OverflowError) as exc:  # the first and the last day of all, with an offset
-        message = f"gave a time that cannot be read: {shown(text)}"
+        message = f"sent an unreadable time: {shown(text)}"
         raise BadReply(message) from exc
     if instant.tzinfo is None:
-        message = f"gave a time without its offset from UTC: {shown(text)}"
+        message = f"sent a time without a UTC offset: {shown(text)}"
         raise BadReply(message)
     return utc.timestamp()
 
@@ -189,7 +189,7 @@ def parse_grid(answer: Answer, *, point: Point, source: str) -> PlaceForecast:
     require_near(*_middle_of(answer.data), point)
     air, *others = (_hours(properties, layer) for layer in ("temperature", "dewpoint", "windSpeed", "windDirection"))
     if not air:
-        message = "gave no temperatures for this cell"
+        message = "sent no temperatures for this cell"
         raise BadReply(message)
     epoch = sorted(air)
     dew, wind, wind_from = ([layer.get(at, math.nan) for at in epoch] for layer in others)
@@ -223,7 +223,7 @@ def _middle_of(data: Mapping[str, Any]) -> tuple[float, float]:
         ]
         lats, lons = zip(*corners, strict=True)
     except (KeyError, IndexError, TypeError, ValueError) as exc:
-        message = "gave the outline of its cell in another form than it promises"
+        message = "sent its cell's outline in an unexpected format"
         raise BadReply(message) from exc
     return sum(lats) / len(lats), sum(lons) / len(lons)
 
@@ -241,7 +241,7 @@ def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
     held = part_of(properties, layer)
     runs = held.get("values")
     if not isinstance(runs, (list, type(None))) or not all(isinstance(run, dict) for run in runs or ()):
-        message = f"gave {layer} in another form than it promises"
+        message = f"sent {layer} in an unexpected format"
         raise BadReply(message)
     found: dict[float, float] = {}
     scale, offset = _to_si(layer, held.get("uom")) if runs else (1.0, 0.0)
@@ -249,7 +249,7 @@ def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
         value = number_of(run.get("value"), layer) * scale + offset
         for at in _instants(text_of(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
             if at in found or len(found) >= MOST_HOURS:
-                message = f"gave {layer} twice for one hour" if at in found else f"gave more than {MOST_HOURS} hours"
+                message = f"sent {layer} twice for one hour" if at in found else f"sent more than {MOST_HOURS} hours"
                 raise BadReply(message)
             found[at] = value
     return found
@@ -265,6 +265,6 @@ def _instants(span: str) -> Iterator[float]:
 def _to_si(layer: str, uom: Any) -> tuple[float, float]:
     code = text_of(uom, f"unit of {layer}").rsplit(":", 1)[-1]
     if code not in _UNITS[layer]:
-        message = f"gave {layer} in a unit that is not known here: {shown(code)}"
+        message = f"sent {layer} in an unknown unit: {shown(code)}"
         raise BadReply(message)
     return _UNITS[layer][code]

@@ -1,4 +1,4 @@
-"""Open-Meteo: forecasts for anywhere in the world, and what was usual on the days of the trip in ten past years.
+"""Open-Meteo: worldwide forecasts, and usual values for the trip's days from ten past years.
 
 For non-commercial use only. Past years are fetched once and kept.
 """
@@ -59,9 +59,9 @@ _UNITS = {
     "wind_speed_10m": "m/s",
     "wind_direction_10m": "°",
 }
-_FORECAST_DAYS = 16  # always all of them: the same question every day is found again in the cache
+_FORECAST_DAYS = 16  # always all of them, so that repeated requests hit the cache
 ATTRIBUTION = "Weather data by Open-Meteo.com, https://open-meteo.com/ (CC BY 4.0)."
-TERMS = "For non-commercial use; hours interpolated in time and fitted to the road's elevation here."
+TERMS = "For non-commercial use; hours interpolated in time and adjusted to the road's elevation."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +75,7 @@ class OpenMeteo:
     terms: str = TERMS
 
     def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
-        """Ask for up to 100 points at a time."""
+        """Query up to 100 points per request."""
         found: list[PlaceForecast | NoAnswer] = []
         params = {
             "hourly": ",".join(_HOURLY),
@@ -96,7 +96,7 @@ class OpenMeteo:
                 replies = each(answer.data, len(batch))
             except ServiceError as exc:
                 found += [NoAnswer(place=p.place, why=str(exc)) for p in batch]
-                why = f"not asked, as it {exc}" if isinstance(exc, Unreachable) else ""
+                why = f"not asked: it {exc}" if isinstance(exc, Unreachable) else ""
                 continue
             found += [self._read(reply, point, answer) for reply, point in zip(replies, batch, strict=True)]
         return tuple(found)
@@ -109,13 +109,13 @@ class OpenMeteo:
 
 
 def batches(points: Sequence[Point], size: int = MAX_POINTS) -> Iterator[Sequence[Point]]:
-    """Yield points in lots the service accepts."""
+    """Yield points in batches."""
     for first in range(0, len(points), size):
         yield points[first : first + size]
 
 
 def where(points: Sequence[Point]) -> dict[str, str]:
-    """Parameters that say where: all that is told of the trip.
+    """Position parameters; nothing else of the trip is sent.
 
     Examples
     --------
@@ -130,15 +130,15 @@ def where(points: Sequence[Point]) -> dict[str, str]:
 
 
 def asked_elevation_m(point: Point) -> float:
-    """Elevation asked for: a place's own, rounded."""
+    """Elevation sent: the place's, rounded."""
     return round(point.elevation_m / _ELEVATION_STEP_M) * _ELEVATION_STEP_M + 0.0
 
 
 def each(data: Any, count: int) -> list[dict[str, Any]]:
-    """Replies in the order of the points: one comes bare, several in a list."""
+    """Replies in the order of the points; a single one is not in a list."""
     replies = data if isinstance(data, list) else [data]
     if len(replies) != count or not all(isinstance(reply, dict) for reply in replies):
-        message = f"gave {len(replies)} replies for {count} places; its form may have changed"
+        message = f"sent {len(replies)} replies for {count} places; its format may have changed"
         raise BadReply(message)
     return replies
 
@@ -149,18 +149,18 @@ def parse_hours(reply: Mapping[str, Any], *, point: Point, fetched_s: float, sou
     for name, wanted in _UNITS.items():
         unit = units.get(name)
         if name in hourly and unit != wanted:
-            message = f"gave {name} in {brief(unit) if isinstance(unit, str) else 'no unit'} instead of {wanted!r}"
+            message = f"sent {name} in {brief(unit) if isinstance(unit, str) else 'no unit'} instead of {wanted!r}"
             raise BadReply(message)
     times = hourly.get("time")
     count = len(times) if isinstance(times, list) else 0
     if count > MOST_HOURS:
-        message = f"gave {count} hours; up to {MOST_HOURS} are possible"
+        message = f"sent {count} hours; the maximum is {MOST_HOURS}"
         raise BadReply(message)
     epoch = _column(hourly, "time", count)
     air, dew, wind, wind_from = (_column(hourly, name, len(epoch)) for name in _HOURLY)
     kept = [i for i, celsius in enumerate(air) if not math.isnan(celsius)]
     if not kept:
-        message = "gave no temperatures for this place"
+        message = "sent no temperatures for this place"
         raise BadReply(message)
     height = number_of(reply.get("elevation"), "elevation")
     _require_place(reply, point)
@@ -194,7 +194,7 @@ def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
     if held is None:
         return [math.nan] * count
     if not isinstance(held, list) or len(held) != count:
-        message = f"gave {name} with another number of hours than the rest"
+        message = f"sent {name} with a different number of hours"
         raise BadReply(message)
     return [number_of(value, name) for value in held]
 
@@ -225,7 +225,7 @@ def fetch_past_years(
     url: str = ARCHIVE_URL,
     sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
-    """Ask the archive for the days of the trip in ten past years."""
+    """Fetch the days of the trip in ten past years from the archive."""
     found: dict[str, PastYears] = {}
     missing: list[NoAnswer] = []
     spans = year_spans(dates, client.now.astimezone(UTC).date())
@@ -333,17 +333,17 @@ def _window(reply: Mapping[str, Any], first: date, last: date) -> list[list[floa
     daily, units = part_of(reply, "daily"), part_of(reply, "daily_units")
     asked = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
     if daily.get("time") != asked:
-        message = f"gave other days than {first} to {last}"
+        message = f"sent days other than {first} to {last}"
         raise BadReply(message)
     found = []
     for name in _DAILY:
         held = daily.get(name)
         if units.get(name) != "°C" or not isinstance(held, list) or len(held) != len(asked):
-            message = f"gave {name} in another unit, or for another number of days, than asked for"
+            message = f"sent {name} in a different unit, or for a different number of days, than requested"
             raise BadReply(message)
         found.append([number_of(value, name) for value in held])
         if any(not AIR_K[0] <= value + 273.15 <= AIR_K[1] for value in found[-1] if value == value):
-            message = f"gave {name} that no air can have; nothing of it is used"
+            message = f"sent an impossible {name}; its reply is not used"
             raise BadReply(message)
     return found
 
@@ -357,7 +357,7 @@ def past_years_for(
     url: str = ARCHIVE_URL,
     sleep: Callable[[float], None] = time.sleep,
 ) -> tuple[dict[str, PastYears], tuple[NoAnswer, ...]]:
-    """Past years of places: kept ones where they know the dates, else fetched and kept."""
+    """Past years of places: saved ones if they cover the dates, else fetched and saved."""
     wanted = thinned(points)
     kept = load_past_years(trip, progress=client.progress)
     lacking = [p for p in wanted if p.place not in kept or not set(dates) <= set(kept[p.place].days)]

@@ -1,4 +1,4 @@
-"""What came from a weather service, in the planner's own terms, what of it is implausible, and how a reply is read."""
+"""Weather records, plausibility checks, and parsing of replies."""
 
 import math
 from collections.abc import Mapping
@@ -50,7 +50,7 @@ _POSSIBLE: Mapping[str, tuple[str, str, float, float]] = {
 
 
 class WeatherSource(IntEnum):
-    """Where a temperature comes from, the best first."""
+    """Sources of a temperature, best first."""
 
     FORECAST = 0
     DATED = 1  # entered for a date
@@ -67,7 +67,7 @@ HOURLY = tuple(_POSSIBLE)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
-    """A place to ask the weather of."""
+    """A place to query."""
 
     place: str
     lat_deg: float
@@ -76,13 +76,13 @@ class Point:
 
 
 def point_at(place: Place) -> Point:
-    """Ask about a place of the trip."""
+    """The query point of a place."""
     return Point(place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg, elevation_m=place.elevation_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoAnswer:
-    """A place that no answer came for, and why, as the rest of a sentence."""
+    """A place without an answer, and the reason, as the rest of a sentence."""
 
     place: str
     why: str
@@ -92,7 +92,7 @@ class NoAnswer:
 class PlaceForecast:
     """The forecast of one place, hour by hour; NaN where the service left a value out.
 
-    `lat_deg` and `lon_deg` are the place's when it was asked for, `elevation_m` is the ground it is made for.
+    `lat_deg` and `lon_deg` are the queried position, `elevation_m` is the forecast's ground elevation.
     """
 
     place: str
@@ -110,11 +110,11 @@ class PlaceForecast:
 
     @property
     def made_s(self) -> float:
-        """When the forecast was made: as the service says, else when it was fetched. [s since 1970 UTC]."""
+        """Time of issue, else the time of fetching. [s since 1970 UTC]."""
         return self.fetched_s if self.issued_s is None else min(self.issued_s, self.fetched_s)
 
     def is_fresh(self, now_s: float) -> bool:
-        """Whether it is as new as a service can be expected to have."""
+        """Whether it is recent enough."""
         return now_s - self.fetched_s <= FRESH_FETCH_S and now_s - self.made_s <= FRESH_ISSUE_S
 
     def air_at(self, epoch_s: ArrayLike) -> Floats:
@@ -133,7 +133,7 @@ class PlaceForecast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecasts:
-    """Everything fetched for a trip: forecasts of every place, the one to go by first, and places without any."""
+    """Everything fetched for a trip: forecasts of every place, preferred first, and places without any."""
 
     by_place: Mapping[str, tuple[PlaceForecast, ...]]
     missing: tuple[NoAnswer, ...] = ()
@@ -142,7 +142,7 @@ class Forecasts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastYears:
-    """Usual highs and lows of one place on the days of the trip, each from the 15 days round it in past years."""
+    """Usual highs and lows of one place on the days of the trip, each from a 15-day window in past years."""
 
     place: str
     lat_deg: float
@@ -164,43 +164,43 @@ class PastYears:
 
 
 def implausible(one: PlaceForecast) -> str:
-    """Say what in a forecast cannot be, whoever it came from."""
+    """Return what is impossible in a forecast, from any source."""
     if not _is_on_earth(one.lat_deg, one.lon_deg):
-        return "gave a place that is not on Earth"
+        return "sent an impossible position"
     count = len(one.epoch_s)
     if not 0 < count <= MOST_HOURS:
-        return f"gave {count} hours; 1 to {MOST_HOURS} are possible"
+        return f"sent {count} hours; allowed is 1 to {MOST_HOURS}"
     columns = {name: np.asarray(getattr(one, name), dtype=np.float64) for name in _POSSIBLE}
     if any(len(column) != count for column in columns.values()):
-        return "gave series of different lengths"
+        return "sent series of different lengths"
     for name, column in columns.items():
         what, unit, low, high = _POSSIBLE[name]
         known = column if name in ("epoch_s", "air_k") else column[~np.isnan(column)]  # the other three may be lacking
         wrong = known[~((known >= low) & (known <= high))]
         if wrong.size:
-            return f"gave {what} of {wrong[0]:.6g} {unit}; {low:.6g} to {high:.6g} are possible"
+            return f"sent {what} of {wrong[0]:.6g} {unit}; allowed is {low:.6g} to {high:.6g}"
     if np.any(np.diff(columns["epoch_s"]) <= 0.0):
-        return "gave hours out of order, or one twice"
+        return "sent hours out of order, or an hour twice"
     if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
-        return f"gave an elevation of {one.elevation_m:.6g} m"
+        return f"sent an impossible elevation, {one.elevation_m:.6g} m"
     made = (one.fetched_s, one.fetched_s if one.issued_s is None else one.issued_s)
-    return "" if all(_INSTANT_S[0] <= at <= _INSTANT_S[1] for at in made) else "gave a time of issue that cannot be"
+    return "" if all(_INSTANT_S[0] <= at <= _INSTANT_S[1] for at in made) else "sent an impossible time of issue"
 
 
 def implausible_past_years(one: PastYears) -> str:
-    """Say what in past years cannot be, whoever it came from."""
+    """Return what is impossible in past years, from any source."""
     if not _is_on_earth(one.lat_deg, one.lon_deg):
-        return "gave a place that is not on Earth"
+        return "sent an impossible position"
     count = len(one.days)
     if not 0 < count == len(set(one.days)) == len(one.high_k) == len(one.low_k) == len(one.sd_k):
-        return "gave no days, one twice, or series of different lengths"
+        return "sent no days, a day twice, or series of different lengths"
     for high, low, sd in zip(one.high_k, one.low_k, one.sd_k, strict=True):
         if not (AIR_K[0] <= low <= high <= AIR_K[1] and 0.0 <= sd <= _MOST_SD_K):
-            return f"gave a high of {high:.6g} K, a low of {low:.6g} and a spread of {sd:.6g}, which cannot be"
+            return f"sent an impossible high of {high:.6g} K, low of {low:.6g} K or spread of {sd:.6g} K"
     if not ELEVATION_M[0] <= one.elevation_m <= ELEVATION_M[1]:
-        return f"gave an elevation of {one.elevation_m:.6g} m"
+        return f"sent an impossible elevation, {one.elevation_m:.6g} m"
     known = _INSTANT_S[0] <= one.fetched_s <= _INSTANT_S[1] and 1900 <= one.years[0] <= one.years[1] <= 2200
-    return "" if known else "gave years that cannot be"
+    return "" if known else "sent impossible years"
 
 
 def _is_on_earth(lat_deg: float, lon_deg: float) -> bool:
@@ -208,10 +208,10 @@ def _is_on_earth(lat_deg: float, lon_deg: float) -> bool:
 
 
 def misplaced(one: PlaceForecast | PastYears, point: Point) -> str:
-    """Say why weather cannot be that of a place: asked for elsewhere, or for ground far above or below."""
+    """Return why weather does not belong to a place: other position, or very different ground elevation."""
     apart_m = _apart_m(one.lat_deg, one.lon_deg, point)
     if not apart_m <= MOVED_M:
-        return f"is that of a point {apart_m / 1e3:.0f} km away; the place was moved since"
+        return f"is for a point {apart_m / 1e3:.0f} km away; the place has moved since"
     higher_m = one.elevation_m - point.elevation_m
     if not abs(higher_m) <= GROUND_OFF_M:
         return (
@@ -219,7 +219,7 @@ def misplaced(one: PlaceForecast | PastYears, point: Point) -> str:
             f"{GROUND_OFF_M:.0f} m apart, one of the two is wrong"
         )
     hottest_k = max(one.air_k if isinstance(one, PlaceForecast) else one.high_k) + LAPSE_HIGH_K_PER_M * higher_m
-    return "" if hottest_k <= AIR_K[1] else f"makes air of {hottest_k - 273.15:.0f} degC at the place's elevation"
+    return "" if hottest_k <= AIR_K[1] else f"implies air at {hottest_k - 273.15:.0f} degC at the place's elevation"
 
 
 def require_near(lat_deg: float, lon_deg: float, point: Point) -> None:
@@ -227,11 +227,11 @@ def require_near(lat_deg: float, lon_deg: float, point: Point) -> None:
     if math.isnan(lat_deg) and math.isnan(lon_deg):
         return
     if not _is_on_earth(lat_deg, lon_deg):
-        message = f"answered for {lat_deg:.6g}, {lon_deg:.6g}, which is no place"
+        message = f"sent values for {lat_deg:.6g}, {lon_deg:.6g}, which is not a position"
         raise BadReply(message)
     apart_m = _apart_m(lat_deg, lon_deg, point)
     if apart_m > GRID_OFF_M:
-        message = f"answered for a point {apart_m / 1e3:.0f} km away"
+        message = f"sent values for a point {apart_m / 1e3:.0f} km away"
         raise BadReply(message)
 
 
@@ -275,19 +275,19 @@ def between(at_s: ArrayLike, epoch_s: ArrayLike, values: ArrayLike) -> Floats:
 
 
 class ServiceError(PlannerError):
-    """A service did not give what was asked of it."""
+    """A service request failed."""
 
 
 class Unreachable(ServiceError):
-    """No sound answer came: no network, too slow, cut off, or not JSON."""
+    """No valid response: no network, timeout, interrupted, or not JSON."""
 
 
 class NeverFetched(ServiceError):
-    """Offline, and nothing is kept of this."""
+    """Offline, and not in the cache."""
 
 
 class Refused(ServiceError):
-    """The service answered with an error."""
+    """The service returned an error."""
 
     def __init__(self, status: int, kind: str, text: str) -> None:
         self.status, self.kind = status, kind
@@ -295,12 +295,12 @@ class Refused(ServiceError):
 
 
 class BadReply(ServiceError):
-    """The reply is JSON but not what the service promises."""
+    """The reply is JSON of an unexpected format."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """A parsed answer, when it came over the network, whether it was kept, and whether a newer one was due."""
+    """A parsed response, its fetch time, whether it is from the cache, and whether it is stale."""
 
     data: Any
     fetched_s: float
@@ -331,16 +331,16 @@ def number_of(value: Any, name: str) -> float:
     if value is None:
         return math.nan
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < 1e12:
-        message = f"gave {name} as {brief(value)}, which is no number it can be"
+        message = f"sent {name} as {brief(value)}, not a valid number"
         raise BadReply(message)
     return float(value)
 
 
 def accepted(one: PlaceForecast, point: Point) -> PlaceForecast:
-    """Let a forecast pass, or refuse it."""
+    """Return a plausible forecast, or raise."""
     why = implausible(one) or misplaced(one, point)
     if why:
-        message = f"{why}; nothing of it is used"
+        message = f"{why}; its reply is not used"
         raise BadReply(message)
     return one
 
@@ -353,7 +353,7 @@ def brief(value: Any) -> str:
 def text_of(value: Any, name: str) -> str:
     """Read a text of a reply."""
     if not isinstance(value, str):
-        message = f"gave {name} as {brief(value)}, which is no text"
+        message = f"sent {name} as {brief(value)}, not text"
         raise BadReply(message)
     return value
 
@@ -362,6 +362,6 @@ def part_of(data: Any, key: str) -> dict[str, Any]:
     """Read a part of a reply that has parts of its own."""
     held = data.get(key) if isinstance(data, dict) else None
     if not isinstance(held, dict):
-        message = f"gave a reply without {key!r}; its form may have changed"
+        message = f"sent a reply without {key!r}; its format may have changed"
         raise BadReply(message)
     return held

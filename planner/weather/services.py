@@ -1,4 +1,4 @@
-"""Weather services behind one small protocol: each place is asked of the first that knows it, then of the next."""
+"""Weather services behind one protocol; each place is queried from the first service, then from the next."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -32,14 +32,14 @@ class ForecastService(Protocol):
 
     @property
     def attribution(self) -> str:
-        """What must be shown beside its data."""
+        """Attribution to show with its data."""
 
     @property
     def terms(self) -> str:
-        """On what terms it may be used, and what was changed."""
+        """Terms of use, and changes made."""
 
     def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
-        """Forecasts of all points, in order; `NoAnswer` where there is none. Raises nothing for want of an answer."""
+        """Forecasts of all points, in order; `NoAnswer` if there is none, never an exception."""
 
 
 SERVICES: tuple[ForecastService, ...] = (NationalWeatherService(), OpenMeteo())
@@ -58,7 +58,7 @@ def service_named(key: str, services: Sequence[ForecastService] = SERVICES) -> F
 
 
 def points_on(trip: Trip, legs: Sequence[Leg]) -> tuple[Point, ...]:
-    """Places of the route to ask the weather of."""
+    """Query points of the route."""
     keys = dict.fromkeys([legs[0].start, *(leg.finish for leg in legs)])
     return tuple(point_at(trip.places[key]) for key in keys)
 
@@ -71,13 +71,13 @@ def fetch_forecasts(
     client: "Client",
     services: Sequence[ForecastService] = SERVICES,
 ) -> Forecasts:
-    """Fetch the forecast of all places, keep it with the trip, and fall back on what was kept."""
+    """Fetch and save the forecast of all places; fall back on saved ones."""
     old = load_forecasts(trip, progress=client.progress)
     new: dict[str, tuple[PlaceForecast, ...]] = {}
     missing: tuple[NoAnswer, ...] = ()
     notes = []
     if reason := out_of_reach(dates, client.now):
-        notes.append(f"No forecast asked for: {reason}.")
+        notes.append(f"No forecast requested: {reason}.")
     else:
         new, missing = _ask(points, dates, client=client, services=services)
     held = {p.place: _newest(new.get(p.place, ()), old.get(p.place, ())) for p in points}
@@ -92,7 +92,7 @@ def fetch_forecasts(
 
 
 def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple[PlaceForecast, ...]:
-    """Forecasts just fetched, then those of services that did not answer this time."""
+    """New forecasts, then saved ones of services that failed this time."""
     renewed = {one.source: one for one in new}
     better = [o for o in old if o.source in renewed and o.fetched_s > renewed[o.source].fetched_s]
     kept = {one.source: one for one in better}
@@ -101,25 +101,25 @@ def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple
 
 
 def out_of_reach(dates: Sequence[date], now: datetime) -> str:
-    """Say why no forecast can cover the trip.
+    """Return why no forecast can cover the trip; empty if one can.
 
     Examples
     --------
     >>> out_of_reach([date(2027, 7, 6)], datetime(2027, 3, 1, tzinfo=UTC))
-    'the trip starts in 127 days, forecasts reach 16'
+    'the trip starts in 127 days, but forecasts cover 16 days'
     """
     today = now.astimezone(UTC).date()
     if dates[-1] < today - timedelta(days=1):
         return "the trip is over"
     if dates[0] > today + timedelta(days=REACH_DAYS):
-        return f"the trip starts in {(dates[0] - today).days} days, forecasts reach {REACH_DAYS}"
+        return f"the trip starts in {(dates[0] - today).days} days, but forecasts cover {REACH_DAYS} days"
     return ""
 
 
 def _ask(
     points: Sequence[Point], dates: Sequence[date], *, client: "Client", services: Sequence[ForecastService]
 ) -> tuple[dict[str, tuple[PlaceForecast, ...]], tuple[NoAnswer, ...]]:
-    """Ask every service for the places, and the days, that the ones before could not tell."""
+    """Query each service for the places and days that the previous ones did not cover."""
     found: dict[str, tuple[PlaceForecast, ...]] = {p.place: () for p in points}
     reasons: dict[str, list[str]] = {}
     end_s = midnight_s(dates[-1]) + 86400.0
@@ -132,10 +132,10 @@ def _ask(
             if held is not None and held.epoch_s:
                 found[point.place] += (held,)
             else:
-                why = answer.why if isinstance(answer, NoAnswer) else "does not reach the days of the trip"
+                why = answer.why if isinstance(answer, NoAnswer) else "does not cover the days of the trip"
                 reasons.setdefault(point.place, []).append(f"{service.name} {why}")
     missing = tuple(
-        NoAnswer(place=p.place, why="; ".join(reasons.get(p.place, ["nobody was asked"])))
+        NoAnswer(place=p.place, why="; ".join(reasons.get(p.place, ["no service was asked"])))
         for p in points
         if not found[p.place]
     )
@@ -143,12 +143,12 @@ def _ask(
 
 
 def midnight_s(day: date) -> float:
-    """Beginning of a day by the clock of Greenwich."""
+    """Midnight UTC at the start of a day."""
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
 
 
 def _within(one: PlaceForecast, dates: Sequence[date]) -> PlaceForecast:
-    """Keep the hours round the trip's days alone: a day more either way, for zones and delays."""
+    """Keep the hours of the trip's days, with one more day on either side."""
     first, last = midnight_s(dates[0]) - 86400.0, midnight_s(dates[-1]) + 3 * 86400.0
     rows = [i for i, at in enumerate(one.epoch_s) if first <= at <= last]
     cut: dict[str, Any] = {name: tuple(getattr(one, name)[i] for i in rows) for name in HOURLY}
@@ -158,6 +158,6 @@ def _within(one: PlaceForecast, dates: Sequence[date]) -> PlaceForecast:
 def credits_of(
     fetched: Mapping[str, Sequence[PlaceForecast]], services: Sequence[ForecastService] = SERVICES, *, past: bool
 ) -> tuple[str, ...]:
-    """What must be shown where the weather is shown: who it comes from and on what terms."""
+    """Attribution and terms to show with the weather."""
     used = {one.source for held in fetched.values() for one in held} | ({OpenMeteo().key} if past else set())
     return tuple(f"{service.attribution} {service.terms}" for service in services if service.key in used)

@@ -1,4 +1,4 @@
-"""Usual highs and lows from the stations that come with the program, for places that nobody tells of."""
+"""Usual highs and lows from the shipped stations, for places without other data."""
 
 import functools
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 
 class ShippedStations:
-    """Normals of stations in North America, with an error that grows with distance, height and the sea's nearness."""
+    """Normals of stations in North America, with an error that depends on distance, elevation and the coast."""
 
     @property
     def words(self) -> str:
@@ -32,12 +32,12 @@ class ShippedStations:
 
 
 def usual_on(where: Floats, *, day: date) -> Sequence[Usual | None]:
-    """The same with the station that counted most, and whether it is believed."""
+    """The same with the main station and whether it is reliable enough."""
     return [_usual(*map(float, place), _same(day)) for place in where]
 
 
 def _same(day: date) -> date:
-    """One day for all that the table does not tell apart, so that each place is looked up seldom."""
+    """Round a day to the table's resolution, for caching."""
     return day.replace(day=1 + 3 * ((day.day - 1) // 3))
 
 

@@ -1,7 +1,7 @@
-"""Which source of weather counts at a place on a day: a forecast, what was entered, what is usual, a guess.
+"""Choice of the weather source for a place and a day: forecast, entered value, usual value, guess.
 
-`weather_for` reads everything a trip has to say of its weather, never the network; `weather_along` lays it along a
-route, `weather_at` looks at one place; `sources_used` and `source_sentences` say which source was used where, and how
+`weather_for` reads all weather data of a trip without the network; `weather_along` maps it to a
+route, `weather_at` to one place; `sources_used` and `source_sentences` report which source was used where, and how
 old it is.
 """
 
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from planner.files.rows import DatedWeather, read_weather_file
 from planner.model import geo
 from planner.model.trip import Leg, Place, Trip
-from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, highs_lows_along, typical_sd_k
+from planner.weather.expected import DATED_SD_K, GUESS_SD_K, Anchor, SeaLevel, sea_level_of, typical_sd_k
 from planner.weather.normals import Normals, StationNormals, read_normals
 from planner.weather.records import PastYears, PlaceForecast, WeatherSource
 from planner.weather.services import SERVICES, ForecastService, credits_of, service_named
@@ -29,10 +29,10 @@ _DATED_SLACK_DAYS = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripWeather:
-    """What is known of a trip's weather beyond the usual values in places.csv, whichever road is taken.
+    """Weather data of a trip beyond the usual values in places.csv, for any road.
 
-    `normals` is a table in the trip folder; `stations` are others, for places that nothing else tells of. `read` is
-    what a thermometer on the way said of one day: how far its air is from all that, and how sure that is.
+    `normals` is a table in the trip folder; `stations` are others, for places without other data. `read` is
+    the shift of one day's air from thermometer readings, with its uncertainty.
     """
 
     dated: tuple[DatedWeather, ...] = ()
@@ -69,7 +69,7 @@ def normals_of(trip: Trip) -> Normals | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoutePlace:
-    """A place where the route passes it; one passed twice stands twice."""
+    """A passing of a place; one passed twice occurs twice."""
 
     key: str
     name: str
@@ -88,7 +88,7 @@ class RoutePlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HighLow:
-    """High and low to go by at a place on a day, forecasts apart, and how sure they are."""
+    """High and low used at a place on a day, without forecasts, and their uncertainty."""
 
     place: RoutePlace
     anchor: Anchor
@@ -109,15 +109,16 @@ class RouteWeather:
     stations: StationNormals | None
     read: Mapping[date, tuple[float, float]] = field(default_factory=dict)
     _by_day: dict[date, tuple[HighLow, ...]] = field(default_factory=dict, compare=False, repr=False)
+    _levels: dict[date, tuple[SeaLevel, Floats, Floats]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def changes_by_day(self) -> bool:
-        """Whether the highs and lows to go by, forecasts apart, depend on the date."""
+        """Whether the highs and lows, without forecasts, depend on the date."""
         return bool(self.dated or self.normals is not None or self.past or self.stations is not None)
 
 
 def weather_along(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -> RouteWeather:
-    """Lay what is known of the weather along a route."""
+    """Map the weather data to a route."""
     at = [(0.0, legs[0].start)]
     for leg in legs:
         at.append((at[-1][0] + leg.distance_m, leg.finish))
@@ -125,7 +126,7 @@ def weather_along(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATH
 
 
 def weather_at(trip: Trip, key: str, known: TripWeather = NO_WEATHER) -> RouteWeather:
-    """Weather of one place, at distance 0; one without an entered high and low leans on the nearest that has both."""
+    """Weather of one place, at distance 0; without an entered high and low the nearest place with both is used."""
     here = _route_place(trip.places[key], 0.0)
     both = [p for p in trip.places.values() if p.high_k is not None and p.low_k is not None]
     if here.has_entered or not both:
@@ -169,7 +170,7 @@ def _route_place(place: Place, distance_m: float) -> RoutePlace:
 
 
 def dated_on(weather: RouteWeather, key: str, day: date) -> DatedWeather | None:
-    """Weather entered for a place on a date, or where there is none, on the day before or after."""
+    """Weather entered for a place on a date, else on the day before or after."""
     for off in (0, *(step * sign for step in range(1, _DATED_SLACK_DAYS + 1) for sign in (-1, 1))):
         row = weather.dated.get((key, day + timedelta(days=off)))
         if row is not None:
@@ -178,7 +179,7 @@ def dated_on(weather: RouteWeather, key: str, day: date) -> DatedWeather | None:
 
 
 def highs_lows_on(weather: RouteWeather, day: date) -> tuple[HighLow, ...]:
-    """Highs and lows to go by on a day where no forecast reaches, for every place that somebody knows."""
+    """Highs and lows on a day without forecast, for every place with data."""
     found = weather._by_day.get(day)
     if found is None:
         best = [_best_at(weather, place, day) for place in weather.places]
@@ -193,7 +194,7 @@ def highs_lows_on(weather: RouteWeather, day: date) -> tuple[HighLow, ...]:
 def _add_stations(
     weather: RouteWeather, table: StationNormals, source: WeatherSource, best: list[HighLow | None], day: date
 ) -> None:
-    """Let a table of stations tell of places that nobody better does."""
+    """Add station values for places without a better source."""
     places = [p for p, held in zip(weather.places, best, strict=True) if held is None or source < held.source]
     where = np.array([[place.lat_deg, place.lon_deg, place.elevation_m] for place in places]).reshape(-1, 3)
     for place, one in zip(places, table.at(where, day=day) if places else (), strict=True):
@@ -203,7 +204,7 @@ def _add_stations(
 
 
 def _best_at(weather: RouteWeather, place: RoutePlace, day: date) -> HighLow | None:
-    """What was entered for the day or as usual, else past years."""
+    """Values entered for the day or as usual, else from past years."""
     row = dated_on(weather, place.key, day)
     if row is not None and row.high_k is not None:
         return _high_low(place, row.high_k, row.low_k, WeatherSource.DATED, DATED_SD_K)
@@ -235,7 +236,7 @@ def _high_low(
 
 
 def anchors_on(weather: RouteWeather, day: date) -> tuple[Anchor, ...]:
-    """Highs and lows of a day at every place somebody knows, forecasts first."""
+    """Highs and lows of a day at every place with data, forecasts first."""
     held = {one.place.distance_m: one.anchor for one in highs_lows_on(weather, day)}
     found = (_forecast_anchor(weather, place, day) or held.get(place.distance_m) for place in weather.places)
     return tuple(anchor for anchor in found if anchor is not None)
@@ -262,7 +263,7 @@ def solar_day(lon_deg: Floats, epoch_s: Floats) -> Floats:
 
 
 def into_next_day(days: Floats) -> tuple[Floats, Floats]:
-    """Which day's high and low count at an instant, and how far those of the next.
+    """The day whose high and low apply at a time, and the weight of the next day's.
 
     Examples
     --------
@@ -277,11 +278,11 @@ def into_next_day(days: Floats) -> tuple[Floats, Floats]:
 def highs_lows_at(
     weather: RouteWeather, *, distance_m: Floats, elevation_m: Floats, lon_deg: Floats, epoch_s: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Daily high and low, and how sure they are, at points of the road and instants; forecasts apart.
+    """Daily high and low with uncertainty at points of the road and times, without forecasts.
 
     Notes
     -----
-    From 06:00 to 18:00 by the sun the day's own; through the night gradually the next day's, so that the air does not
+    From 06:00 to 18:00 solar time the day's own; overnight a gradual change to the next day's, so that the air does not
     jump at midnight.
     """
     if not weather.changes_by_day:
@@ -298,15 +299,17 @@ def highs_lows_at(
 
 
 def _on_day(weather: RouteWeather, day: date, distance_m: Floats, elevation_m: Floats) -> tuple[Floats, Floats, Floats]:
-    held = highs_lows_on(weather, day)
-    high_k, low_k = highs_lows_along(distance_m, elevation_m, [one.anchor for one in held])
-    if not held:
-        return high_k, low_k, np.full(len(distance_m), GUESS_SD_K)
-    at = [one.anchor.distance_m for one in held]
-    return high_k, low_k, np.interp(distance_m, at, [one.sd_k for one in held])
+    found = weather._levels.get(day)
+    if found is None:
+        held = highs_lows_on(weather, day)
+        at, sd = [one.anchor.distance_m for one in held] or [0.0], [one.sd_k for one in held] or [GUESS_SD_K]
+        found = sea_level_of([one.anchor for one in held]), np.array(at), np.array(sd)
+        weather._levels[day] = found
+    level, at_m, sd_k = found
+    return *level.along(distance_m, elevation_m), np.interp(distance_m, at_m, sd_k)
 
 
-# --- saying what was used ---
+# --- reporting the sources used ---
 
 _NAMES_SHOWN = 4
 _WHAT = {
@@ -314,12 +317,12 @@ _WHAT = {
     WeatherSource.ENTERED: "usual highs and lows from places.csv",
     WeatherSource.GUESS: "35 degC / 20 degC at 300 m elevation, a guess",
 }
-BETWEEN = "taken from the nearest places that have any"
+BETWEEN = "interpolated from the nearest places with values"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceUse:
-    """Which source counts at a place when the car is there."""
+    """The source used at a place when the car is there."""
 
     day: int
     place: RoutePlace
@@ -361,7 +364,7 @@ def source_sentences(
     now_s: float | None,
     services: Sequence[ForecastService] = SERVICES,
 ) -> tuple[str, ...]:
-    """Say which source was used on which days, at which places, and how old it is."""
+    """Report which source was used on which days and places, and its age."""
     groups: dict[tuple[int, str], list[SourceUse]] = {}
     for one in used:
         order = len(WeatherSource) if one.source is None else int(one.source)
@@ -399,8 +402,8 @@ def _what(
     name = held[0].source if service is None else service.name
     fetched, made = min(one.fetched_s for one in held), min(one.made_s for one in held)
     if now_s is None:
-        return f"forecast of {name}, fetched {_stamp(fetched)} UTC, made {_stamp(made)} UTC"
-    return f"forecast of {name}, fetched {age(now_s - fetched)} ago, made {age(now_s - made)} ago"
+        return f"forecast of {name}, fetched {_stamp(fetched)} UTC, issued {_stamp(made)} UTC"
+    return f"forecast of {name}, fetched {age(now_s - fetched)} ago, issued {age(now_s - made)} ago"
 
 
 def _stamp(epoch_s: float) -> str:
@@ -424,7 +427,7 @@ def _days(days: Sequence[int]) -> str:
 
 
 def age(seconds: float) -> str:
-    """Write how long ago something was, never less than nothing.
+    """Format an age; negative ages count as zero.
 
     Examples
     --------

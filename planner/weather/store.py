@@ -1,8 +1,8 @@
-"""What was fetched for a trip, stored where clearing a cache does not reach it.
+"""Storage of fetched weather, outside the cache.
 
-The trip folder holds only what its owner wrote, and its out/ may be deleted; so fetched weather lies in the user's
+The trip folder contains only the owner's files, and its out/ may be deleted; so fetched weather is in the user's
 data folder, grademargin/<hash of the trip folder's path and the route>/, as weather.json and typical.json, each with
-the time it was fetched. Files are replaced whole, so a plan made meanwhile reads the old one or the new one.
+the time it was fetched. Files are replaced atomically, so a concurrent plan reads the old or the new one.
 """
 
 import hashlib
@@ -44,24 +44,24 @@ _SOURCE = re.compile(r"[a-z0-9-]{1,40}", re.ASCII)
 
 
 def store_folder(trip: Trip) -> Path:
-    """Where a trip's fetched weather lies."""
+    """Folder of a trip's fetched weather."""
     base = Path(user_data_dir("grademargin", appauthor=False))
     said = "\n".join((str(trip.folder.resolve()), *trip.route))
     return base / hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
 def save_json(path: Path, data: Mapping[str, Any]) -> None:
-    """Write a file whole or not at all."""
+    """Write a file atomically."""
     text = json.dumps({"form": _FORM, **data}, allow_nan=False, sort_keys=True)
     try:
         wholefile.replace_files(path.parent, {path.name: text})
     except OSError as exc:
-        message = f"{path}: cannot be written ({exc.strerror or exc}); the weather just fetched is not kept"
+        message = f"{path}: cannot be written ({exc.strerror or exc}); the fetched weather is not saved"
         raise OutputError(message) from exc
 
 
 def save_forecasts(trip: Trip, by_place: Mapping[str, Sequence[PlaceForecast]]) -> Path:
-    """Keep what was fetched for a trip."""
+    """Save a trip's forecasts."""
     path = store_folder(trip) / _WEATHER
     save_json(path, {"forecasts": [_row(one) for held in by_place.values() for one in held], "trip": trip.name})
     return path
@@ -70,7 +70,7 @@ def save_forecasts(trip: Trip, by_place: Mapping[str, Sequence[PlaceForecast]]) 
 def load_forecasts(
     trip: Trip, *, progress: Callable[[str], None] = lambda _: None
 ) -> dict[str, tuple[PlaceForecast, ...]]:
-    """Forecasts fetched for a trip earlier, by place, of places that are still where they were; no network."""
+    """Load a trip's saved forecasts by place, without places that moved; no network."""
     found: dict[str, tuple[PlaceForecast, ...]] = {}
     rows = _load(store_folder(trip) / _WEATHER, "forecasts", _forecast, progress)
     for one in _of_this_trip(trip, rows, "forecast", progress):
@@ -79,49 +79,47 @@ def load_forecasts(
 
 
 def save_past_years(trip: Trip, past: Mapping[str, PastYears]) -> None:
-    """Keep what was usual in past years; as `save_forecasts`."""
+    """Save past years; as `save_forecasts`."""
     rows = [asdict(one) | {"days": [day.isoformat() for day in one.days]} for one in past.values()]
     save_json(store_folder(trip) / _PAST_YEARS, {"past_years": rows})
 
 
 def load_past_years(trip: Trip, *, progress: Callable[[str], None] = lambda _: None) -> dict[str, PastYears]:
-    """What is kept of past years; as `load_forecasts`."""
+    """Load past years; as `load_forecasts`."""
     rows = _load(store_folder(trip) / _PAST_YEARS, "past_years", _past, progress)
     return {one.place: one for one in _of_this_trip(trip, rows, "weather of past years", progress)}
 
 
 def _of_this_trip(trip: Trip, held: Sequence[Stored], what: str, progress: Callable[[str], None]) -> list[Stored]:
-    """Leave aside what was fetched for a place that is elsewhere now, or whose ground cannot be that high; say so."""
+    """Drop and report weather of places that moved or whose ground elevation does not match."""
     held = [one for one in held if one.place in trip.places]
     wrong = {one.place: why for one in held if (why := misplaced(one, point_at(trip.places[one.place])))}
     if wrong:
         key, why = next(iter(wrong.items()))
         more = f" (and that of {counted(len(wrong) - 1, 'more place')})" if len(wrong) > 1 else ""
-        progress(
-            f"the {what} kept for {trip.places[key].name} {why}; left aside{more}: run 'grademargin weather' again"
-        )
+        progress(f"the saved {what} for {trip.places[key].name} {why}; ignored{more}: run 'grademargin weather' again")
     return [one for one in held if one.place not in wrong]
 
 
 def _load(
     path: Path, key: str, read: Callable[[Mapping[str, Any]], Stored], progress: Callable[[str], None]
 ) -> list[Stored]:
-    """Read the rows of a kept file back; one that cannot be used is left aside, and that is told."""
+    """Read the rows of a saved file; an unusable file is ignored with a message."""
     data, fault = _json(path)
     if data is not None:
         try:
             return [read(row) for row in _rows(data, key)]
         except PlannerError as exc:
-            fault = f"is damaged ({exc}); left aside:"
+            fault = f"is damaged ({exc}); ignored:"
         except (KeyError, TypeError, ValueError, OverflowError):
-            fault = "is damaged; left aside:"
+            fault = "is damaged; ignored:"
     if fault:
         progress(f"{path} {fault} run 'grademargin weather' again")
     return []
 
 
 def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
-    """Contents of a kept file, or what is wrong with it; neither when there is none."""
+    """Contents of a saved file, or its fault; neither if it does not exist."""
     try:
         data = json.loads(whole(path, max_bytes=_MAX_BYTES))
     except (FileNotFoundError, NotADirectoryError):
@@ -129,22 +127,22 @@ def _json(path: Path) -> tuple[dict[str, Any] | None, str]:
     except OSError as exc:
         return None, f"cannot be read ({exc.strerror}); move it away, then"
     except (ValueError, RecursionError) as exc:
-        return None, f"cannot be read ({type(exc).__name__}); left aside:"
+        return None, f"cannot be read ({type(exc).__name__}); ignored:"
     if not isinstance(data, dict) or data.get("form") != _FORM:
-        return None, "has another form than this version writes; left aside:"
+        return None, "was written by another version; ignored:"
     return data, ""
 
 
 def _rows(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
     rows = data[key]
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        message = f"{key} is no list of rows"
+        message = f"{key} is not a list of rows"
         raise TypeError(message)
     return rows
 
 
 def _text(row: Mapping[str, Any], key: str) -> str:
-    """Text as written, without characters that a terminal would obey."""
+    """Text without control characters."""
     return one_line(text_of(row[key], key), 1000)
 
 
@@ -164,9 +162,7 @@ def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
         issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
         **_columns(row, HOURLY),
     )
-    _require(
-        implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "gave a source of another program"), one.fetched_s
-    )
+    _require(implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "names an unknown source"), one.fetched_s)
     return one
 
 
@@ -187,12 +183,12 @@ def _past(row: Mapping[str, Any]) -> PastYears:
 
 
 def _columns(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, tuple[float, ...]]:
-    """Numbers as written; null stands for NaN."""
+    """Numbers as written; null is NaN."""
     return {name: tuple(number_of(value, name) for value in row[name]) for name in names}
 
 
 def _require(why: str, fetched_s: float) -> None:
-    """Refuse what cannot be, and what is said to have been fetched later than now: it would beat every forecast."""
+    """Refuse impossible records, and fetch times in the future, which would override every forecast."""
     if why or fetched_s > time.time() + 86400.0:
-        message = why or "gave a time of fetching that is still to come"
+        message = why or "has a fetch time in the future"
         raise PlannerError(message)

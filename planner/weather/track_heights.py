@@ -1,6 +1,6 @@
-"""Heights for a track that has none, or not everywhere, from a public service, into a new file.
+"""Filling in missing elevations of a track from a public service, into a new file.
 
-The service's model is of the surface, 90 m wide: a bridge, tunnel or cutting is not in it, and its noise is taken out
+The service has a 90 m surface model: bridges, tunnels and cuttings are not in it; its noise is smoothed
 when the track is read.
 """
 
@@ -30,7 +30,7 @@ _APART_M = 120.0  # nearer points lie in one cell of the service's model
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeightsFilled:
-    """What came of filling a track: the new file, how many points lacked a height, were asked about, and got one."""
+    """Result: the new file, and the counts of points without elevation, requested and found."""
 
     path: Path
     missing: int
@@ -46,14 +46,14 @@ def fill_track(
     progress: Callable[[str], None] = lambda _: None,
     service: OpenMeteoElevations | None = None,
 ) -> HeightsFilled:
-    """Ask for the heights a track lacks, and write it with them beside the old file; the old one stays as it is."""
+    """Request the missing elevations of a track and write a new file; the old one is not changed."""
     problems = Problems()
     points = read_drawn(path, problems)
     if points is None:
-        raise TripError(problems.sentences())
+        raise TripError(problems.found())
     target = path.with_name(f"{path.stem}-heights.gpx")
     if target.exists():
-        message = f"{target}: is there already and is kept; delete or rename it first"
+        message = f"{target}: already exists and was not overwritten; delete or rename it first"
         raise OutputError(message)
     missing = np.flatnonzero(~np.isfinite(np.array(points.elevation_m)))
     asked = _worth_asking(points, missing)
@@ -69,7 +69,7 @@ def fill_track(
 
 
 def _worth_asking(points: Points, missing: NDArray[np.intp]) -> list[int]:
-    """Points without a height, far enough apart for the service to tell them from each other."""
+    """Points without elevation, no closer than the service's resolution."""
     lat, lon = np.array(points.lat_deg), np.array(points.lon_deg)
     if missing.size < 2 or len(lat) < 2:
         return [int(n) for n in missing]
@@ -89,7 +89,7 @@ def _worth_asking(points: Points, missing: NDArray[np.intp]) -> list[int]:
 def _ask(
     points: Points, asked: Sequence[int], service: OpenMeteoElevations, client: Client, progress: Callable[[str], None]
 ) -> dict[int, float]:
-    """Heights by the number of their point; once a whole question brings nothing, no more are asked."""
+    """Elevations by point number; stops after a request without any result."""
     found: dict[int, float] = {}
     for first in range(0, len(asked), MAX_POINTS):
         lot = asked[first : first + MAX_POINTS]
@@ -104,7 +104,7 @@ def _ask(
 
 
 def _gpx(points: Points, found: dict[int, float], name: str) -> str:
-    """The points with the heights they had and those found; where neither is, none."""
+    """The points with their own and the found elevations."""
     lines = ['<?xml version="1.0" encoding="UTF-8"?>']
     space = "http://www.topografix.com/GPX/1/1"
     lines.append(f'<gpx version="1.1" creator="grademargin, heights filled in" xmlns="{space}">')

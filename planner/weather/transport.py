@@ -1,11 +1,10 @@
-"""Asking a service one question through a cache on disk, so that old answers are there when the signal is not.
+"""HTTP requests through a disk cache, so that old responses are available offline.
 
-Time and length of an answer are bounded; a body that is no JSON or of another form is a failure, so that the login page
-of a hotel's network does not push out yesterday's forecast; no answer sends the program to another server than the one
-it asked. Answers are kept in the user's cache folder for as long as the service's own headers say, within bounds; an
-old answer is returned, marked as such, when the service fails. Offline, the network is not touched. What the cache
-holds is trusted no more than the network; when its file has any fault, answers are kept in memory and the file is left
-alone.
+Time and length of a response are bounded; a body that is not JSON of the expected format is a failure, so that the
+login page of a hotel network does not replace yesterday's forecast; redirects to another server are refused. Responses
+are kept in the user's cache folder for as long as the service's headers say, within bounds; an old response is
+returned, marked as stale, when the service fails. Offline, the network is not used. The cache is trusted no more than
+the network; if its file has a fault, responses are kept in memory and the file is left alone.
 """
 
 import json
@@ -44,7 +43,7 @@ have 1.5 MB. [s, s, byte]"""
 HOUR_S, DAY_S = 3600, 86400
 _LOCK_WAIT_S = 2.0
 _MOST_REDIRECTS = 3
-# What part of a URL gives it which life in the cache: least, most, and without a word from the service. [s]
+# Cache lifetime by URL part: minimum, maximum, default. [s]
 _LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
     ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
     ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
@@ -60,19 +59,19 @@ _FORMS = (
     ("/v1/elevation", "elevation"),
     ("/v1/json", "value"),
 )
-_NOT_JSON = "did not answer in JSON; perhaps this network wants a login"
-_OTHER_FORM = "answered in another form than it promises"
-_NOT_HTTP = "gave an answer that breaks the rules of HTTP"
-_TOO_LONG = f"answered with more than {MOST_BYTES / 1e6:.0f} MB"
-_ELSEWHERE = "wants to send the question to another server; perhaps this network wants a login"
+_NOT_JSON = "did not send JSON; this network may require a login"
+_OTHER_FORM = "sent JSON in an unexpected format"
+_NOT_HTTP = "sent an invalid HTTP response"
+_TOO_LONG = f"sent more than {MOST_BYTES / 1e6:.0f} MB"
+_ELSEWHERE = "redirects to another server; this network may require a login"
 _MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
 _VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
 _SECONDS = re.compile(r"\d{1,5}", re.ASCII)
-logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure it bridges
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure
 
 
 class Client:
-    """A cached, bounded, polite client; close it, or use it in a `with`."""
+    """A cached, rate-limited client; close it, or use it in a `with`."""
 
     def __init__(
         self,
@@ -103,19 +102,19 @@ class Client:
         self._session.close()  # type: ignore[no-untyped-call]
 
     def get(self, url: str, params: Mapping[str, str] | None = None, *, accept: str, again: bool = False) -> Answer:
-        """Ask for one JSON document; `again` passes over what is kept.
+        """Request one JSON document; `again` bypasses the cache.
 
         Raises `Unreachable`, `NeverFetched` or `Refused`, all of them `ServiceError`.
         """
         if fault := _cache_fault(self._path):
-            self._leave_the_cache(fault)  # the library would wait for a lock for ever
+            self._leave_the_cache(fault)  # the library would wait for a lock forever
         try:
             response = self._send(url, params, accept, again)
         except sqlite3.Error as exc:
             self._leave_the_cache(str(exc))
             response = self._send(url, params, accept, again)
         if self.offline and response.status_code == 504:
-            message = "was never fetched, and this is offline"
+            message = "has not been fetched before; run again without --offline"
             raise NeverFetched(message)
         if response.status_code != 200:
             raise _refusal(response)
@@ -142,12 +141,12 @@ class Client:
             raise Unreachable(_why(exc)) from exc
 
     def _open(self) -> CachedSession:
-        """Open a session on the cache file; in memory when that has a fault, or there is none."""
+        """Open a session on the cache file; in memory if it is faulty or missing."""
         common: dict[str, Any] = {
             "expire_after": HOUR_S,
             "stale_if_error": True,
             "allowable_codes": (200,),
-            "cache_control": True,  # in the plain form that CheckedAdapter gives it
+            "cache_control": True,  # in the format of CheckedAdapter
             "match_headers": ["Accept"],
         }
         fault = _cache_fault(self._path, thorough=True)
@@ -170,14 +169,14 @@ class Client:
         return session
 
     def _leave_the_cache(self, fault: str) -> None:
-        """Go on in memory."""
+        """Continue with a cache in memory."""
         self.close()
         self._tell_of_the_cache(fault)
         self._session = self._open()
 
     def _tell_of_the_cache(self, fault: str) -> None:
         self.progress(
-            f"the cache {self._path} cannot be used ({fault}); going on without it. Should this last, delete it"
+            f"the cache {self._path} cannot be used ({fault}); continuing without it. If this persists, delete it"
         )
         self._path = None
 
@@ -185,7 +184,7 @@ class Client:
 def _retry(back_off_s: float) -> Retry:
     return Retry(
         total=2,
-        read=False,  # too slow once is slow again
+        read=False,  # no retry after a timeout
         backoff_factor=back_off_s,
         status_forcelist=(500, 502, 503, 504),
         allowed_methods=("GET",),
@@ -195,7 +194,7 @@ def _retry(back_off_s: float) -> Retry:
 
 
 def _cache_fault(path: Path | None, *, thorough: bool = False) -> str:
-    """Say why a cache file cannot be written, or begun; empty when it can, or when there is none."""
+    """Return why a cache file cannot be used; empty if it can."""
     if path is None:
         return ""
     try:
@@ -212,32 +211,32 @@ def _cache_fault(path: Path | None, *, thorough: bool = False) -> str:
 
 
 class _CacheRows(SerializerPipeline):
-    """Rows of the cache file: JSON, in which no code can hide; what is not an answer of ours is as if absent."""
+    """Serializer of the cache file: plain JSON, so that no code is loaded; invalid rows count as absent."""
 
     def __init__(self, progress: Callable[[str], None]) -> None:
         self._progress = progress
         super().__init__(json_serializer.stages, name=json_serializer.name)
 
     def copy(self) -> "_CacheRows":
-        """Pass for a copy, as the library asks for one."""
+        """Return itself as the copy that the library requests."""
         return self
 
     def loads(self, value: str | bytes) -> CachedResponse:
-        """Read an answer; the library takes a ValueError for an absent one."""
+        """Read a response; the library treats a ValueError as absent."""
         try:
             found = super().loads(value)
             sound = _is_answer(found)
         except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError, ExceptionGroup):
             sound = False
         if not sound:
-            message = "an answer in the cache is damaged; it is left aside, and asked for again when there is a network"
+            message = "a cached response is damaged; ignored, and requested again when there is a network"
             self._progress(message)
             raise ValueError(message)
         return found
 
 
 def _is_answer(found: CachedResponse) -> bool:
-    """Whether a row holds all that will be made use of."""
+    """Whether a row has all required fields."""
     times = (found.created_at, found.created_at if found.expires is None else found.expires)
     return (
         found.status_code == 200
@@ -251,15 +250,15 @@ def _is_answer(found: CachedResponse) -> bool:
 
 
 class InvalidAnswer(requests.exceptions.ConnectionError):
-    """An answer came, and is none; its text says why."""
+    """An invalid response; its text gives the reason."""
 
 
 class CheckedAdapter(HTTPAdapter):
-    """A body of another form is a failure, time is bounded, and the cache gets its times in one plain form."""
+    """Adapter that checks bodies, bounds time, and normalises cache headers."""
 
     def __init__(self, retry: Retry, *, head_s: float, most_s: float) -> None:
         self._head_s, self._most_s = head_s, most_s
-        self._silent: set[str] = set()  # servers that kept a question waiting until it was given up
+        self._silent: set[str] = set()  # servers that timed out
         super().__init__(max_retries=retry)
 
     def send(self, request: requests.PreparedRequest, *args: Any, **kwargs: Any) -> requests.Response:
@@ -277,20 +276,20 @@ class CheckedAdapter(HTTPAdapter):
         if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
             raise InvalidAnswer(_ELSEWHERE)
         life_s = _life_s(request.url or "", response.headers)
-        for name in _VALIDATORS:  # a revalidated answer would keep the time of its first fetch and look too old
+        for name in _VALIDATORS:  # a revalidated response would keep its first fetch time and look too old
             response.headers.pop(name, None)
         response.headers["Cache-Control"] = f"max-age={life_s}"
         return response
 
     def _in_time(self, request: requests.PreparedRequest, kwargs: Mapping[str, Any]) -> requests.Response:
-        """Ask in a thread that is given up when it takes too long: single reads have limits, their sum has not."""
+        """Send in a thread with a total time limit, since only single reads have limits."""
         done: Future[requests.Response] = Future()
         begun, end_s = Event(), time.monotonic() + self._most_s
 
         def run() -> None:
             try:
                 done.set_result(self._whole(request, begun, end_s, kwargs))
-            except BaseException as exc:  # handed on to the caller, whatever it is
+            except BaseException as exc:  # re-raised in the caller
                 done.set_exception(exc)
             begun.set()
 
@@ -305,7 +304,7 @@ class CheckedAdapter(HTTPAdapter):
     def _whole(
         self, request: requests.PreparedRequest, begun: Event, end_s: float, kwargs: Mapping[str, Any]
     ) -> requests.Response:
-        """Send one request and read the answer, unpacked, to its end."""
+        """Send one request and read the whole decoded response."""
         try:
             response = super().send(request, **(dict(kwargs) | {"stream": True}))
             begun.set()
@@ -319,18 +318,18 @@ class CheckedAdapter(HTTPAdapter):
                         raise _GivenUp
         except (requests.exceptions.RequestException, MemoryError):
             raise
-        except Exception as exc:  # the libraries below trip over some answers, such as a part of negative length
+        except Exception as exc:  # the HTTP libraries fail on some responses, e.g. a negative chunk length
             raise InvalidAnswer(_NOT_HTTP) from exc
         response._content = bytes(body)  # as requests itself does
         return response
 
 
 class _GivenUp(requests.exceptions.ReadTimeout):
-    """A server kept a question waiting for longer than any answer takes."""
+    """A request exceeded the total time limit."""
 
 
 def _is_sound(request: requests.PreparedRequest, response: requests.Response) -> bool:
-    """Whether a body has the form of an answer to the question; raises when it is not even JSON."""
+    """Whether a body has the expected format; raises if it is not JSON."""
     try:
         return has_form(request.url or "", read_json(response.content))
     except ValueError as exc:
@@ -338,7 +337,7 @@ def _is_sound(request: requests.PreparedRequest, response: requests.Response) ->
 
 
 def read_json(body: bytes) -> Any:
-    """Read the body of an answer; a ValueError when it is no JSON, or nested without reason."""
+    """Parse a response body; ValueError if it is not JSON, or nested too deep."""
     try:
         return json.loads(body)
     except RecursionError as exc:
@@ -346,7 +345,7 @@ def read_json(body: bytes) -> Any:
 
 
 def _leads_away(url: str, location: str) -> bool:
-    """Whether a redirect leads off the server that was asked."""
+    """Whether a redirect leads to another server."""
     try:
         here, there = urlsplit(url), urlsplit(urljoin(url, location))
     except ValueError:
@@ -355,7 +354,7 @@ def _leads_away(url: str, location: str) -> bool:
 
 
 def has_form(url: str, data: Any) -> bool:
-    """Whether a body has the key that answers to such a question always have; true for a question not known here."""
+    """Whether a body has the key required for its URL; True for unknown URLs."""
     key = next((key for part, key in _FORMS if part in url), None)
     items = data if isinstance(data, list) else [data]
     return key is None or all(isinstance(item, dict) and key in item for item in items)
@@ -367,11 +366,11 @@ def _life_s(url: str, headers: Mapping[str, str]) -> int:
     return usual if said is None else min(max(int(said[1]), low), high)
 
 
-# --- words ---
+# --- messages ---
 
 
 def _refusal(response: requests.Response) -> Refused:
-    """Put an error answer into words: RFC 7807 problems, and {"error": true, "reason": ...}."""
+    """Describe an error response: RFC 7807 problems, and {"error": true, "reason": ...}."""
     try:
         data = read_json(response.content)
     except ValueError:
@@ -380,7 +379,7 @@ def _refusal(response: requests.Response) -> Refused:
     said = {key: one_line(value) for key, value in data.items() if isinstance(value, str) and value}
     kind = said.get("type", "").rsplit("/", 1)[-1][:60]
     words = next((said[key] for key in ("reason", "detail", "title") if key in said), "no reason given")
-    text = f"answered {response.status_code}: {words}"
+    text = f"returned HTTP {response.status_code}: {words}"
     later = response.headers.get("Retry-After", "")
     if response.status_code == 429:
         text += f" (try again in {later} s)" if _SECONDS.fullmatch(later) else " (try again later)"
@@ -391,23 +390,23 @@ def _why(exc: requests.exceptions.RequestException) -> str:
     if isinstance(exc, InvalidAnswer):
         return str(exc)
     if isinstance(exc, requests.exceptions.Timeout) or isinstance(next(iter(exc.args), None), ReadTimeoutError):
-        return "did not answer in time"
+        return "timed out"
     if isinstance(exc, requests.exceptions.SSLError):
-        return "has no certificate that this computer trusts; is its clock right?"
+        return "has no certificate this computer trusts; is the computer's clock right?"
     if isinstance(exc, requests.exceptions.ConnectionError):
         return "cannot be reached"
     if isinstance(exc, requests.exceptions.TooManyRedirects):
-        return "answers with a redirect loop"
-    return f"broke off its answer ({type(exc).__name__})"
+        return "returned a redirect loop"
+    return f"closed the connection early ({type(exc).__name__})"
 
 
 def cache_folder() -> Path:
-    """Where answers are kept by URL: the user's cache folder for this program, which may be deleted at any time."""
+    """The user's cache folder for this program; it may be deleted at any time."""
     return Path(user_cache_dir("grademargin", appauthor=False))
 
 
 def user_agent() -> str:
-    """How the program names itself to services, as they ask: name and version, and whose traffic this is."""
+    """User agent: name, version and purpose, as the services require."""
     try:
         number = version("grademargin")
     except PackageNotFoundError:

@@ -11,17 +11,28 @@ from pathlib import Path
 
 import numpy as np
 
+from planner.analysis.margins import find_margins
+from planner.analysis.remedies import Remedy, find_remedies
 from planner.forecast.assemble import find_route, read_inputs
-from planner.forecast.run import SET, ambient_sd_k
+from planner.forecast.kept import CLOSE_K, keep_legs, sample_of
+from planner.forecast.run import ambient_sd_k, days_of_legs, forecast_route
+from planner.model.levels import WORDS as LEVELS
 from thermal.error_path import rows_along, with_error
+from thermal.fluids import fluids_in
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import draw
+from thermal.spread import SEED, draw
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 COMMANDS = ("check", "forecast", "plan", "whatif")
-DRAWS, SEEDS, CLOSE_K, CONFIDENCE = (64, 256, 1024), 12, 20.0, 0.9
+EXAMPLES = ("wilmington-astoria", "alps")
+DRAWS, SEEDS = (64, 256, 1024), 12
+WORDS = {
+    "drawn": "the model's error drawn too",
+    "integrated": "that error integrated",
+    "fitted": "integrated, with the control variate",
+}
 
 
 def commands() -> list[list[str]]:
@@ -52,31 +63,68 @@ def _peak_mb(call: list[str]) -> float:
     return int(ran.stdout) / (1024.0 if os.uname().sysname == "Linux" else 1048576.0)
 
 
-def sampling() -> list[list[str]]:
-    """How far margins at 90 % scatter from seed to seed, of legs and fluids with less than 20 K: rows of a table."""
-    return [
-        [f"{n:,}", name, f"{rms:.2f} K", f"{worst:.2f} K"]
-        for n in DRAWS
-        for name, size in ((f"sets of {SET}", SET), ("one sequence", n))
-        for rms, worst in [_scatter_k(n, size)]
-    ]
-
-
-def _scatter_k(n_draw: int, size: int) -> tuple[float, float]:
-    """Standard deviation over seeds: root mean square over close margins, and of the worst of them."""
+def seeds() -> list[list[str]]:
+    """The worked example planned with other seeds: levels of its margins and the first advice of every day."""
     inputs = read_inputs(EXAMPLE)
-    line, car = find_route(inputs).timeline, inputs.car
-    found = []
-    for seed in range(SEEDS):
-        parts = [
-            draw(size, ambient_sd_k=ambient_sd_k(line), seed=1000 * seed + i, posterior=car.spread, vehicle=car.vehicle)
-            for i in range(n_draw // size)
+    route, rows, first = find_route(inputs), [], None
+    for number in range(SEEDS):
+        outlook = forecast_route(route, inputs.car, seed=SEED + 1000 * number)
+        margins = find_margins(outlook)
+        levels = [margin.level for margin in margins]
+        first = first or levels
+        moved = sum(one != other for one, other in zip(levels, first, strict=True))
+        said = [
+            f"day {day.day + 1}: {_advised(day.working[0]) if day.working else 'nothing suffices'}"
+            for day in find_remedies(outlook, margins)
         ]
-        factors = Factors(*(np.concatenate(column) for column in zip(*(part[0] for part in parts), strict=True)))
-        shift = np.concatenate([part[1] for part in parts])
+        count = ", ".join(f"{levels.count(word)} {word}" for word in reversed(LEVELS))
+        rows.append([str(number + 1), count, str(moved), f"{outlook.error_k:.2f} K", "; ".join(said)])
+    return rows
+
+
+def sampling() -> list[list[str]]:
+    """How far margins at 90 % scatter from seed to seed, of legs and fluids with less than 20 K: rows of a table.
+
+    The same draws serve every row: the first so many of one sequence for each seed.
+    """
+    rows = []
+    for name in EXAMPLES:
+        found = _margins_k(ROOT / "data" / "examples" / name)
+        close = found[max(DRAWS), "integrated"][0].mean(axis=0) < CLOSE_K
+        for (n, how), (margin, told) in found.items():
+            scatter = np.std(margin, axis=0, ddof=1)[close]
+            said = "-" if how == "drawn" else f"{_rms(told[:, close]):.2f} K"
+            rows.append([name, f"{n:,}", WORDS[how], f"{_rms(scatter):.2f} K", f"{scatter.max():.2f} K", said])
+    return rows
+
+
+def _advised(remedy: Remedy) -> str:
+    """Words of a remedy and its chance."""
+    return f"{remedy.words} ({100 * remedy.probability:.1f} ± {100 * remedy.probability_error:.1f} %)"
+
+
+def _rms(values: np.ndarray) -> float:
+    """Root mean square."""
+    return float(np.sqrt(np.mean(values**2)))
+
+
+def _margins_k(folder: Path) -> dict[tuple[int, str], tuple[np.ndarray, np.ndarray]]:
+    """Margins and the errors told of them, by number of draws and by what is done with them: (seed, leg and fluid)."""
+    inputs = read_inputs(folder)
+    line, car = find_route(inputs).timeline, inputs.car
+    sd_k, day, confidence = ambient_sd_k(line), days_of_legs(line), inputs.trip.confidence
+    fluids = [fluid.index for fluid in fluids_in(car.vehicle)]
+    found: dict[tuple[int, str], list[list[np.ndarray]]] = {(n, how): [] for n in DRAWS for how in WORDS}
+    for seed in range(SEEDS):
+        factors, shift = draw(max(DRAWS), ambient_sd_k=sd_k, seed=seed, posterior=car.spread, vehicle=car.vehicle)
         plain = simulate(line.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows_along(line.drive))
         drawn = with_error(plain, line.drive, car.vehicle, car.spread.discrepancy, seed=seed)
-        found.append(np.quantile(drawn.margin_k, 1.0 - CONFIDENCE, axis=0))
-    close = np.mean(found, axis=0) < CLOSE_K
-    scatter = np.std(found, axis=0, ddof=1)[close]
-    return float(np.sqrt(np.mean(scatter**2))), float(scatter.max())
+        margin, were = drawn.margin_k[:, :, fluids], drawn.were_k[:, :, fluids]
+        for n in DRAWS:
+            sample = sample_of(car, Factors(*(column[:n] for column in factors)), shift[:n], sd_k, seed)
+            each = np.quantile(margin[:n], 1.0 - confidence, axis=0)
+            found[n, "drawn"].append([each.ravel(), np.zeros(each.size)])
+            for how, close_k in (("integrated", -np.inf), ("fitted", CLOSE_K)):
+                kept = keep_legs(were[:n], day, sample, confidence, close_k=close_k)
+                found[n, how].append([kept.margin_k.ravel(), kept.error_k.ravel()])
+    return {key: (np.array(one)[:, 0], np.array(one)[:, 1]) for key, one in found.items()}

@@ -332,7 +332,8 @@ def test_the_band_is_drawn_up_to_its_edge_and_explained(opened, grade):
     )
     page.locator(f"#lines-{grade.day} summary").click()
     assert (
-        "Shaded, from the line up: not passed with 90 % confidence." in page.locator(f"#lines-{grade.day}").inner_text()
+        "Shaded, from the line up: not exceeded with 90 % "
+        "confidence." in page.locator(f"#lines-{grade.day}").inner_text()
     )
     assert page.locator(f"#profile-{grade.day} :is(.part-thin, .part-exceeded)").count() >= 1
 
@@ -389,7 +390,7 @@ def test_the_first_sheet_is_the_card_of_the_car(opened, trip_page):
     page.emulate_media(media="print")
     card = page.locator("#view-alarms")
     words = card.inner_text()
-    for wanted in ("Alarm card", "caution", "limit", "psi", "Longest ways without", "workshop", "engine off"):
+    for wanted in ("Alarm card", "caution", "limit", "psi", "Longest stretches without", "workshop", "engine off"):
         assert wanted in words
     assert "A forecast is not permission" in words
     rows = card.locator("table").first.locator("tbody tr").all_inner_texts()

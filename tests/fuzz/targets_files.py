@@ -140,7 +140,7 @@ def gpx(data: bytes) -> None:
     assert (track is None) == (len(problems) > 0)
     if track is None:
         with told("a.gpx"):
-            raise TripError(problems.sentences())
+            raise TripError(problems.found())
         return
     rows = (track.distance_m, track.elevation_m, track.lat_deg, track.lon_deg)
     assert len({len(row) for row in rows}) == 1

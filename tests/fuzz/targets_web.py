@@ -307,7 +307,7 @@ def kept_weather(data: bytes) -> None:
     _kept_as("weather.json", data)
     found = load_forecasts(_trip(), progress=told.append)
     _holds(bool(found) or bool(told) or b"[]" in data.replace(b" ", b""), told)
-    _holds(all("weather.json" in text or "kept for" in text for text in told), told)
+    _holds(all("weather.json" in text or "the saved " in text for text in told), told)
     for one in [one for held in found.values() for one in held]:
         _possible(one)
     anchors_on(weather_along(_trip(), choose_route(_trip()), TripWeather(forecasts=found)), _trip().first_date)
@@ -317,7 +317,7 @@ def kept_past_years(data: bytes) -> None:
     told: list[str] = []
     _kept_as("typical.json", data)
     found = load_past_years(_trip(), progress=told.append)
-    _holds(all("typical.json" in text or "kept for" in text for text in told), told)
+    _holds(all("typical.json" in text or "the saved " in text for text in told), told)
     for one in found.values():
         _usual(one)
     highs_lows_on(weather_along(_trip(), choose_route(_trip()), TripWeather(past=found)), _trip().first_date)

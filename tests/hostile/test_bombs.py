@@ -60,11 +60,11 @@ BOMBS = {
     "power of a power": ({"vehicle.toml": mass("1 kg*9**9**9")}, "number and a unit"),
     "powers": ({"vehicle.toml": mass("1 kg*9^9^9^9")}, "number and a unit"),
     "power in brackets": ({"vehicle.toml": mass("1 kg*9**(999999999)")}, "number and a unit"),
-    "open brackets": ({"vehicle.toml": mass("1 kg*" + "(" * 34)}, "is no mass"),
+    "open brackets": ({"vehicle.toml": mass("1 kg*" + "(" * 34)}, "is not a valid mass"),
     "setting of digits": ({"trip.toml": TRIP + 'thin = "' + "1" * 900_000 + '!"\n'}, "number and a unit"),
-    "many halts": ({"trip.toml": TRIP + '[[halt]]\nplace="kingman"\nduration="7 d"\n' * 20_000}, "most is 600"),
+    "many halts": ({"trip.toml": TRIP + '[[halt]]\nplace="kingman"\nduration="7 d"\n' * 20_000}, "maximum is 600"),
     "many keys": ({"trip.toml": TRIP + "".join(f"k{i}=1\n" for i in range(90_000))}, "unknown key"),
-    "long route": ({"trip.toml": "route=[" + '"needles","kingman",' * 45_000 + "]\n"}, "most is 600"),
+    "long route": ({"trip.toml": "route=[" + '"needles","kingman",' * 45_000 + "]\n"}, "maximum is 600"),
     "profile for each leg": (
         {"p.csv": SLOPE, "legs.csv": LEG + "".join(f"needles,kingman,61,62,p.csv,{i}\n" for i in range(900))},
         "2,000,000 points",
@@ -100,8 +100,8 @@ SHEET = "xl/worksheets/sheet1.xml"
 DOCTYPE = b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;">]>'
 # Name: parts changed, parts added (made when needed), and what the refusal says.
 WORKBOOKS = {
-    "spreadsheet that unpacks to gigabytes": ({}, lambda: {"xl/media/a.bin": bytes(300_000_000)}, "unpacks to"),
-    "spreadsheet of many parts": ({}, lambda: {f"x{i}": b"" for i in range(2000)}, "unpacks to"),
+    "spreadsheet that unpacks to gigabytes": ({}, lambda: {"xl/media/a.bin": bytes(300_000_000)}, "decompresses to"),
+    "spreadsheet of many parts": ({}, lambda: {f"x{i}": b"" for i in range(2000)}, "decompresses to"),
     "spreadsheet with entities": (
         {SHEET: lambda part: part.replace(b"<worksheet", DOCTYPE + b"<worksheet")},
         dict,

@@ -37,7 +37,7 @@ def test_a_log_beyond_measure_is_refused_with_the_limit(text, said):
 
 def test_a_packed_log_that_grows_without_end_is_refused(tmp_path):
     (tmp_path / "a.csv.gz").write_bytes(gzip.compress(HEAD.encode() + b"1,2\n" * 40_000_000, 1))
-    with pytest.raises(PlannerError, match="MB unpacked"):
+    with pytest.raises(PlannerError, match="MB decompressed"):
         read_log_text(tmp_path / "a.csv.gz")
 
 

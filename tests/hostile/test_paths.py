@@ -34,7 +34,7 @@ def refusal(trip):
     return "\n".join(caught.value.problems)
 
 
-INSIDE, SLASH, OUT = "the path must lead to a file inside", "write the path with /", "lies outside the trip folder"
+INSIDE, SLASH, OUT = "the path must lead to a file inside", "write the path with /", "is outside the trip folder"
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_a_file_that_is_none_is_refused_at_once(trip, file, how):
         target = {"link": trip.parent / "elsewhere" / "secret.csv", "device": Path("/dev/zero"), "loop": path}[how]
         path.symlink_to(target)
     said = refusal(trip)
-    assert f"{file}: {HOW.get(how, 'has 5000.0 MB; the most is ')}" in said
+    assert f"{file}: {HOW.get(how, 'has 5000.0 MB; the maximum is ')}" in said
     assert SECRET not in said
 
 
@@ -108,7 +108,7 @@ def test_tables_of_usual_weather_lie_inside(trip, run):
 
 def test_a_file_exchanged_after_the_check_does_not_hang(tmp_path):
     os.mkfifo(tmp_path / "places.csv")
-    with pytest.raises(OSError, match="not a plain file"):
+    with pytest.raises(OSError, match="not a regular file"):
         whole(tmp_path / "places.csv", max_bytes=99)
 
 
@@ -117,7 +117,7 @@ def test_logs_that_are_pipes_or_huge_are_refused(tmp_path):
     with (tmp_path / "b.csv").open("wb") as file:
         file.truncate(5_000_000_000)
     for name in ("a.csv", "b.csv"):
-        with pytest.raises(PlannerError, match=r"cannot be opened \((not a plain file|larger than 250 MB)\)"):
+        with pytest.raises(PlannerError, match=r"cannot be opened \((not a regular file|larger than 250 MB)\)"):
             read_log_text(tmp_path / name)
 
 
@@ -130,7 +130,7 @@ def test_results_do_not_leave_the_folder(trip, run):
     (trip / "out").symlink_to(elsewhere)
     ran = run("plan", trip)
     assert ran.code == 3
-    assert "leaves the trip folder" in ran.err
+    assert "is a link to outside the trip folder" in ran.err
     assert (elsewhere / "trip.html").read_text() == "mine"
     assert sorted(path.name for path in elsewhere.iterdir()) == ["secret.csv", "trip.html"]
 
@@ -138,7 +138,7 @@ def test_results_do_not_leave_the_folder(trip, run):
 @pytest.mark.parametrize("target", ["/", "..", "../elsewhere", "out", "/nonexistent/x"])
 def test_out_may_not_be_a_way_out(trip, target):
     (trip / "out").symlink_to(target)
-    with pytest.raises(OutputError, match="leaves the trip folder"):
+    with pytest.raises(OutputError, match="is a link to outside the trip folder"):
         results_folder(trip)
 
 

@@ -60,7 +60,7 @@ def test_a_full_disk_keeps_the_old_plan(trip: Path, small_disk: Path) -> None:
     ran = warm.run("plan", trip, "--out", out)  # room for the trial and for five of six files
     assert ran.code == 3
     assert lines(ran) == [
-        f"grademargin: {out}: cannot be written (No space left on device); free the disk, allow writing, or use "
+        f"grademargin: {out}: cannot be written (No space left on device); free disk space, allow writing, or use "
         "--out DIR"
     ]
     assert warm.state(small_disk) == before
@@ -152,7 +152,7 @@ def test_results_to_a_full_disk(trip: Path, command: tuple[str, ...], tmp_path: 
     err = tmp_path / "err"
     assert warm.end(warm.start([command[0], trip, *command[1:]], out="/dev/full", err=err)) == 3
     assert err.read_text().splitlines()[-1] == (
-        "grademargin: the result cannot be written where stdout goes (No space left on device); free the disk"
+        "grademargin: cannot write to stdout (No space left on device); free disk space"
     )
 
 
@@ -211,11 +211,11 @@ def test_fit_and_whatif_find_out_first(trip: Path, tmp_path: Path) -> None:
     (trip / "vehicle-fitted.toml").write_text("mine")
     ran = warm.run("fit", trip, tmp_path / "none.csv", "--out", trip / "vehicle-fitted.toml")
     assert ran.code == 3
-    assert "exists already and is left as it is" in lines(ran)[0]
+    assert "already exists and was not overwritten" in lines(ran)[0]
     before = warm.state(trip)
     ran = warm.run("whatif", trip, "--svg", trip / "legs.csv")
     assert ran.code == 2
-    assert "ends in .svg" in lines(ran)[0]
+    assert "end in .svg" in lines(ran)[0]
     ran = warm.run("whatif", trip, "--svg", trip / "none" / "deep" / "x.svg", prepare=lambda: None)
     assert ran.code == 0
     shutil.rmtree(trip / "none")

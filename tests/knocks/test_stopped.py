@@ -129,7 +129,7 @@ def test_one_line_and_no_trace_when_asked_to_end(trip: Path, tmp_path: Path, num
         assert found in (code, 0), said
         assert "Traceback" not in said
         assert "Exception" not in said
-        assert found == 0 or said.splitlines()[-1] == "grademargin: stopped; no file is half written"
+        assert found == 0 or said.splitlines()[-1] == "grademargin: interrupted; no file was left incomplete"
         assert warm.state(trip) == before  # the same trip: the same plan, byte for byte
     assert code in heard
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from maps.basemap import clip_ring, frame, load, pieces_in, read_lakes, read_outlines
 from maps.errors import MapError
+from maps.thinning import line_indices
 from maps.track import unrolled
 
 OUTLINES = Path(__file__).parents[2] / "data" / "basemap"
@@ -206,3 +207,14 @@ def test_shipped_outlines_are_small_and_name_their_source():
     assert sum(path.stat().st_size for path in paths) < 1_500_000
     for path in paths:
         assert json.loads(path.read_text(encoding="utf-8"))["licence"] == "public domain"
+
+
+# Reference: the outlines as Douglas and Peucker's method thins them, point by point.
+@pytest.mark.parametrize("bound_deg", [0.005, 0.02, 0.2])
+def test_outlines_are_thinned_in_the_file_as_the_map_would(bound_deg):
+    outlines = read_outlines(OUTLINES / "states.json")
+    for line, strays in zip(outlines["lines"], outlines["strays"], strict=True):
+        shrunk = line * np.array([math.cos(math.radians(float(line[0, 1]))), 1.0])
+        kept = set(np.flatnonzero(strays > bound_deg).tolist())
+        assert set(line_indices(shrunk, bound_deg + 1e-5).tolist()) <= kept  # the file has whole steps of 1e-5 degree
+        assert kept <= set(line_indices(shrunk, bound_deg).tolist())

@@ -68,6 +68,14 @@ def test_damaged_files_are_compiled_anew(kept, damage, suffix):
     assert ran(kept) == "42.0 1"  # mended
 
 
+def test_the_same_source_installed_again_is_not_compiled_again(kept):
+    script = kept / "small.py"
+    os.utime(script, (1e9, 1e9))
+    assert ran(kept) == "42.0 1"
+    script.write_text(SMALL.replace("2.0 * x", "x + x"), encoding="utf-8")
+    assert ran(kept) == "42.0 0"
+
+
 NOWHERE = """
 import os
 import tempfile

@@ -5,7 +5,7 @@ import pytest
 from cars import CLASS_NAMES, read_class
 
 from thermal.errors import ParameterError
-from thermal.sorts import ENGINE_OILS, GEAR_OILS, GEARBOX_FLUIDS, life_used, minutes_above, sorts_of, with_sort
+from thermal.sorts import ENGINE_OILS, GEAR_OILS, GEARBOX_FLUIDS, life_used, sorts_of, with_sort
 
 HOUR = np.array([3600.0])
 
@@ -34,12 +34,6 @@ def test_ten_minutes_at_the_limit_cost_life_and_not_the_trip() -> None:
     """Ten minutes at 280 degF in gear oil: a few per cent of its life, nothing like a failure."""
     used = life_used(GEAR_OILS["mineral"], np.array([(280.0 - 32.0) / 1.8 + 273.15]), np.array([600.0]))
     assert 0.001 < used < 0.05
-
-
-def test_minutes_above() -> None:
-    temps, times = np.array([380.0, 410.0, 390.0, 420.0]), np.array([60.0, 90.0, 60.0, 30.0])
-    assert minutes_above(temps, times, 400.0) == 2.0
-    assert minutes_above(temps, times, 430.0) == 0.0
 
 
 def test_naming_the_fluid_moves_viscosity_and_limit_together() -> None:

@@ -15,7 +15,7 @@ def towing(kind: str, mass: str = "1000 kg") -> Vehicle:
 
 
 def test_a_mass_without_drag_is_refused() -> None:
-    with pytest.raises(ParameterError, match="mass but no drag; say its kind"):
+    with pytest.raises(ParameterError, match="mass but no drag; set its kind"):
         read_class("estate-1990s-six", '[trailer]\nmass = {value = "900 kg", source = "scale"}\n')
 
 

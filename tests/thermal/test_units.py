@@ -1,10 +1,15 @@
 """Units at the edge: what is read, what is refused, and how the refusal reads."""
 
+import subprocess
+import sys
+
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from thermal.errors import UnitError
+from thermal.unit_table import COMMON, between_common, common_kind
 from thermal.units import _USUAL, convert, like, same_kind, to_delta_k, to_si
 
 
@@ -82,11 +87,11 @@ def test_readings(text: str, unit: str, expect: float) -> None:
         ("degC", "K", "needs a number and a unit"),
         ("1,5 m", "m", "'1,5 m' has a decimal comma; write a point, e.g. '0.3 m'"),
         ("0,500 m", "m", "has a decimal comma"),
-        ("5 kg", "m", "'5 kg' is no length or distance; write e.g. '0.3 m'"),
+        ("5 kg", "m", "'5 kg' is not a valid length or distance; write e.g. '0.3 m'"),
         ("0.55 m**0", "m**2", "'0.55 m**0' needs a number and a unit"),
         ("5 s**0", "s", "'5 s**0' needs a number and a unit"),
-        ("5 furlog", "m", "'5 furlog' is no length or distance"),
-        ("95 degrees", "K", "'95 degrees' is no temperature; write e.g. '195 degF'"),
+        ("5 furlog", "m", "'5 furlog' is not a valid length or distance"),
+        ("95 degrees", "K", "'95 degrees' is not a valid temperature; write e.g. '195 degF'"),
         ("3.42 to one", "dimensionless", "must be a number without a unit, e.g. '0.35', or a share, e.g. '35 %'"),
         ("3,42", "dimensionless", "'3,42' has a decimal comma; write a point"),
         ("20", "J/K", "e.g. '90 J/K'"),
@@ -158,3 +163,24 @@ def test_same_kind(unit: str, other: str, same: bool) -> None:
 def test_there_and_back(value: float, pair: tuple[str, str]) -> None:
     there = convert(value, *pair)
     assert convert(there, pair[1], pair[0]) == pytest.approx(value, rel=1e-9, abs=1e-6)
+
+
+# pint is the reference here: a library that others keep, with its own table of units.
+def test_the_table_of_common_units_agrees_with_pint() -> None:
+    registry = pint.UnitRegistry(cache_folder=None)
+    kinds = {name: registry.Unit(name).dimensionality for name in COMMON}
+    for name in COMMON:
+        for other in COMMON:
+            assert common_kind(name, other) == (kinds[name] == kinds[other]), (name, other)
+            if common_kind(name, other):
+                for value in (-40.0, 0.1, 123.456):
+                    expect = registry.Quantity(value, name).to(other).magnitude
+                    assert between_common(value, name, other) == pytest.approx(expect, rel=3e-15, abs=2e-13), (
+                        name,
+                        other,
+                    )
+
+
+def test_a_trip_is_read_without_the_unit_library() -> None:
+    code = "import sys, planner; planner.read(planner.example('alps')); assert 'pint' not in sys.modules"
+    subprocess.run([sys.executable, "-c", code], check=True)

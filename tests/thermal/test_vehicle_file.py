@@ -157,7 +157,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE + '[body]\nmass = {value = "1800 s", source = "x"}\n',
-            ["[body] mass: '1800 s' is no mass; write e.g."],
+            ["[body] mass: '1800 s' is not a valid mass; write e.g."],
         ),
         (
             BASE + '[body]\nmass = {value = "1800", source = "x"}\n',
@@ -182,7 +182,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE + '[engine]\ncooling = {value = "air", source = "x"}\n',
-            ["[engine] cooling: an air-cooled engine has no coolant", "No class stands in for it"],
+            ["[engine] cooling: an air-cooled engine has no coolant", "No class approximates it"],
         ),
         (
             BASE + '[cooling]\nthermostat_open = {value = "100 degC", source = "x"}\n',
@@ -269,7 +269,7 @@ def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
-    with pytest.raises(ParameterError, match=r"nowhere.toml: not found; `grademargin new DIR` makes one"):
+    with pytest.raises(ParameterError, match=r"nowhere.toml: not found; `grademargin new DIR` creates one"):
         read_vehicle(tmp_path / "nowhere.toml", CLASSES)
 
 

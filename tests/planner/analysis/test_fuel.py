@@ -184,8 +184,8 @@ def test_a_stretch_no_tankful_covers_is_told(drive):
     said = gap_words(outlook, gap)
     burnt = fuel_l(outlook, 1) + fuel_l(outlook, 2)
     assert burnt > usable_l(outlook)
-    assert said.startswith(f"From B to D the car burns {burnt:.0f} L")
-    assert f"only {usable_l(outlook):.0f} L" in said
+    assert said.startswith(f"From B to D the car needs {burnt:.0f} L")
+    assert f"usable tank is {usable_l(outlook):.0f} L" in said
     # It sets out full from the last place that sells, and fills up at the first after.
     assert [stop.place for stop in plan.stops] == ["b", "d"]
     assert plan.stops[-1].left_l == pytest.approx(max(12.0 - burnt, 0.0))

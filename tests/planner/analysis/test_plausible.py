@@ -4,7 +4,8 @@ import csv
 import json
 import re
 from collections.abc import Callable
-from datetime import date
+from dataclasses import replace
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -87,10 +88,10 @@ SLIPS = [
     # one digit dropped or wrong, at places of the worked example
     (cell(P, 4, "elevation", "2800"), "places.csv row 4, elevation: Rockingham at 2,800 ft, the ground around, "),
     (cell(P, 6, "elevation", "8530"), "places.csv row 6, elevation: "),
-    (cell(L, 3, "speed", "92"), "legs.csv row 3, speed: Lumberton to Rockingham at 92.0 mph; look at its speed"),
-    (cell(L, 3, "speed", "6"), "legs.csv row 3, speed: Lumberton to Rockingham at 6.0 mph; look at its speed"),
+    (cell(L, 3, "speed", "92"), "legs.csv row 3, speed: Lumberton to Rockingham at 92.0 mph; check its speed"),
+    (cell(L, 3, "speed", "6"), "legs.csv row 3, speed: Lumberton to Rockingham at 6.0 mph; check its speed"),
     (cell(L, 3, "speed", "26"), "row 3, speed: Lumberton to Rockingham at 26.0 mph, the legs beside it, about "),
-    (cell(L, 3, "distance", "153"), "legs.csv row 3, distance: Lumberton to Rockingham is 153 mi by road, though "),
+    (cell(L, 3, "distance", "153"), "legs.csv row 3, distance: Lumberton to Rockingham is 153 mi by road, but "),
     (
         cell(P, 2, "high", "129"),
         "row 2, high: Wilmington, North Carolina with a high of 129 degF, the usual high",
@@ -109,7 +110,11 @@ SLIPS = [
     (head(L, "speed [mph]", "speed [m/s]"), "legs.csv, speed: the mean speed is "),
     # dates
     (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, lies 46 years ahead"),
-    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, by night"),
+    (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, at night"),
+    (
+        head(T, 'driving = "6 h"', 'driving = "9.5 h"'),
+        "trip.toml, day.driving: Up to 9.5 h of driving a day, more than",
+    ),
     # the car
     (add(V, '\n[engine]\npeak_power = {value = "19 kW", source = "x"}\n'), "vehicle.toml, engine.peak_power: 19 kW is"),
     (add(V, '\n[engine]\ndisplacement = {value = "0.3 L", source = "x"}\n'), "engine.displacement: 0.3 L is small for"),
@@ -204,7 +209,7 @@ def test_all_who_tell_tell_the_same(run, copy_example, tmp_path):
     """check, check --json, plan, plan.json and the page."""
     folder = copy_example("minimal", tmp_path / "t")
     head(L, "62", "98")(folder)
-    said = "Needles, California to Kingman, Arizona at 98.0 mph; look at its speed"
+    said = "Needles, California to Kingman, Arizona at 98.0 mph; check its speed"
     assert said in re.sub(r"\s+", " ", run("check", folder).out)
     assert said in [one["sentence"] for one in json.loads(run("check", folder, "--json").out)["doubts"]]
     assert said in re.sub(r"\s+", " ", run("plan", folder).out)
@@ -224,3 +229,28 @@ def test_neighbours_stand_in_where_no_station_is(make_trip, road):
     found = [doubt for doubt in doubts(make_trip(legs, places=spots)) if doubt.column == "high"]
     assert [doubt.row for doubt in found] == [0]
     assert "the places around, at that height, " in found[0].against
+
+
+@pytest.mark.parametrize(
+    ("lat", "lon", "month", "high_k", "low_k"),
+    [  # monthly means of climate tables, from memory: Suva, Manaus, Nairobi, Hobart, Longyearbyen
+        (-18.1, 178.4, 7, 299.5, 293.5),
+        (-3.1, -60.0, 1, 304.0, 296.5),
+        (-1.3, 36.8, 7, 295.0, 284.0),
+        (-42.9, 147.3, 7, 285.0, 278.0),
+        (78.2, 15.6, 1, 261.0, 254.0),
+    ],
+)
+def test_usual_days_of_any_latitude_are_not_doubted(make_trip, road, lat, lon, month, high_k, low_k):
+    height = max(float(ground_m(lat, lon)), 5.0)
+    spot = {"lat_deg": lat, "elevation_m": height, "high_k": high_k, "low_k": low_k}
+    spots = {key: {**spot, "lon_deg": lon + 0.1 * n} for n, key in enumerate("ab")}
+    trip = replace(make_trip([road("a", "b", 20)], places=spots), departure=datetime(2027, month, 15, 8))
+    assert not [doubt for doubt in doubts(trip) if doubt.column in ("high", "low")]
+
+
+def test_places_either_side_of_the_180th_meridian_are_neighbours(make_trip, road):
+    spots = {"a": {"lat_deg": -16.80, "lon_deg": 179.95}, "b": {"lat_deg": -16.75, "lon_deg": -179.95}}
+    trip = make_trip([road("a", "b", 13)], places=spots)
+    assert not [doubt for doubt in doubts(trip) if doubt.file.startswith("legs")]
+    assert list(plausible.winding_legs(make_trip([road("a", "b", 60)], places=spots)))

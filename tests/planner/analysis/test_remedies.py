@@ -21,12 +21,15 @@ from planner.analysis.margins import columns_of, find_margins, fluids_of, worst_
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies, try_changes
 from planner.analysis.rerun import Change, Trial, run_day
 from planner.files.folder import open_folder
-from planner.forecast.run import Forecast, forecast, span_of
+from planner.forecast.kept import Kept, keep_least
+from planner.forecast.run import Forecast, forecast, forecast_route, span_of
+from planner.model.levels import AMPLE, TIGHT
 from planner.model.trip import Event
 from planner.output import sheets, terminal
 from planner.output.report import make_report, reason, whole_sentence
 from planner.replan.remaining import replan
 from thermal.fluids import fluid_of
+from thermal.spread import SEED
 from thermal.vehicle_file import VehicleFile
 
 PLACES = """place,name,lat,lon,elevation [m],kind,services,high [degC],low [degC]
@@ -122,11 +125,11 @@ def edits_of(changes: tuple[Change, ...], folder_places: tuple[str, ...]) -> Edi
     return Edits(legs=legs, more=more, trailer=trailer)
 
 
-def margins_of_day(outlook: Forecast, number: int) -> np.ndarray:
-    """Smallest margin of every draw over one day, per fluid; as many draws as the remedies were tried with."""
+def kept_of_day(outlook: Forecast, number: int) -> Kept:
+    """Smallest margins over one day as planned, and chances of passing limits, per fluid."""
     day = outlook.timeline.days[number]
-    part = outlook.spread.margin_k[: len(outlook.factors.airflow), day.first : day.last + 1, columns_of(outlook)]
-    return part.min(axis=1)
+    were = outlook.spread.were_k[:, day.first : day.last + 1][:, :, columns_of(outlook)]
+    return keep_least(were, np.full(were.shape[1], number), outlook.sample, outlook.trip.confidence)
 
 
 # --- what is claimed ---
@@ -192,7 +195,7 @@ def test_no_choice_beats_another(found):
 
 
 def test_a_pair_in_the_files_gives_what_was_promised(desert, found, tmp_path):
-    pair = next(remedy for remedy in found.working if "+" in remedy.kind)
+    pair = max((one for one in found.tried if "+" in one.kind), key=lambda one: one.gain_k)
     check_claim(desert, found, pair, tmp_path)
 
 
@@ -200,16 +203,16 @@ def check_claim(desert: Forecast, found: DayRemedies, remedy: Remedy, folder: Pa
     ends = tuple(leg.finish for leg in desert.legs)
     again = outlook_of(write(folder / "trip", edits_of(remedy.changes, ends)))
     fluid = fluids_of(again).index(found.fluid)
-    confidence = again.trip.confidence
-    draws = margins_of_day(again, found.day)
-    assert np.quantile(draws[:, fluid], 1.0 - confidence) == pytest.approx(remedy.margin_k, abs=0.5)
-    assert np.mean(draws[:, fluid] < 0.0) == pytest.approx(remedy.probability, abs=2.0 / len(draws))
+    kept, tried = kept_of_day(again, found.day), remedy.trial.kept
+    assert kept.margin_k[fluid] == pytest.approx(remedy.margin_k, abs=0.5)
+    assert kept.chance[fluid] == pytest.approx(remedy.probability, abs=0.008)
     # The other fluids too: a remedy works for the whole car.
-    assert np.quantile(draws, 1.0 - confidence, axis=0) == pytest.approx(remedy.trial.quantile_k(confidence), abs=0.5)
-    # What the plan prints is per leg and from more draws when the error asks for them: its own error of three sigma.
+    off = 0.5 + 3.0 * np.hypot(kept.error_k, tried.error_k)
+    assert np.all(np.abs(kept.margin_k - tried.margin_k) < off)
+    # What the plan prints is per leg. Over a day it is less, as every leg has an error of its own to pass a limit by.
     day = again.timeline.days[found.day]
     printed = min(m.margin_k for m in find_margins(again) if day.first <= m.leg <= day.last and m.fluid == found.fluid)
-    assert printed == pytest.approx(remedy.margin_k, abs=0.5 + 3.0 * math.hypot(again.error_k, desert.error_k))
+    assert printed > remedy.margin_k - 0.5 - 3.0 * math.hypot(again.error_k, remedy.error_k)
     before = desert.timeline.days[found.day]
     lost_s = (day.end_s - day.start_s) - (before.end_s - before.start_s)
     assert max(lost_s / 60.0, 0.0) == pytest.approx(remedy.minutes, abs=0.2)
@@ -217,10 +220,9 @@ def check_claim(desert: Forecast, found: DayRemedies, remedy: Remedy, folder: Pa
 
 def test_the_plan_s_own_margin_is_where_gains_are_counted_from(desert, found):
     fluid = fluids_of(desert).index(found.fluid)
-    draws = margins_of_day(desert, found.day)[:, fluid]
-    base = np.quantile(draws, 1.0 - desert.trip.confidence)
-    assert found.margin_k == pytest.approx(base, abs=0.05)
-    assert found.probability == pytest.approx(np.mean(draws < 0.0), abs=1.0 / len(draws))
+    kept = kept_of_day(desert, found.day)
+    assert found.margin_k == pytest.approx(kept.margin_k[fluid], abs=0.1)
+    assert found.probability == pytest.approx(kept.chance[fluid], abs=0.003)
     for remedy in found.tried:
         assert remedy.margin_k - remedy.gain_k == pytest.approx(found.margin_k, abs=1e-9)
 
@@ -235,20 +237,22 @@ def test_on_the_first_day_the_departure_is_moved(tmp_path):
     (day,) = remedies_of(outlook)
     remedy = singles(day)["leave 120 min earlier that day"]
     (folder / "trip.toml").write_text(text.replace("11:00", "09:00"), encoding="utf-8")
-    again = margins_of_day(outlook_of(folder), 0)
-    assert np.quantile(again, 0.1, axis=0) == pytest.approx(remedy.trial.quantile_k(0.9), abs=0.5)
+    again, tried = kept_of_day(outlook_of(folder), 0), remedy.trial.kept
+    assert np.all(np.abs(again.margin_k - tried.margin_k) < 0.5 + 3.0 * np.hypot(again.error_k, tried.error_k))
     assert day.day == 0
 
 
 # --- what is chosen ---
 
 
-def suffices(outlook: Forecast, base: Trial, trial: Trial) -> bool:
-    """Rule of docs/formats.md, `risk`: the chance of passing any limit that day falls to this."""
-    thin = base.quantile_k(outlook.trip.confidence) < outlook.trip.thin_band_k
-    gain = trial.quantile_k(outlook.trip.confidence) - base.quantile_k(outlook.trip.confidence)
+def suffices(outlook: Forecast, base: Trial, trial: Trial, *, errors: float = 1.0) -> bool:
+    """Rule of docs/formats.md, `risk`: the chance of passing any limit that day falls to this, its error added."""
+    before, after = base.kept, trial.kept
+    thin = before.margin_k < outlook.trip.thin_band_k
+    gain = after.margin_k - before.margin_k
     kept, enough = gain >= -0.1, gain[fluids_of(outlook).index("differential")] >= 2.0
-    return bool(enough and np.all(np.mean(trial.margin_k < 0.0, axis=0) <= outlook.trip.risk) and np.all(kept[thin]))
+    chance = after.chance + errors * after.chance_error
+    return bool(enough and np.all(chance <= outlook.trip.risk) and np.all(kept[thin]))
 
 
 def test_only_what_brings_the_chance_down_for_every_fluid_works(desert, found):
@@ -257,12 +261,28 @@ def test_only_what_brings_the_chance_down_for_every_fluid_works(desert, found):
     assert len(found.working) < len(found.tried)
     for remedy in found.tried:
         assert remedy.works == suffices(desert, base, remedy.trial), remedy.words
+        may = suffices(desert, base, remedy.trial, errors=-1.0)
+        assert remedy.undecided == (may and not remedy.works), remedy.words
     assert [remedy.works for remedy in found.tried] == sorted((r.works for r in found.tried), reverse=True)
+
+
+def test_what_its_error_leaves_open_is_told_as_open(desert, found):
+    """The wanted chance put just where a remedy's own chance lies: neither enough nor too little."""
+    one = max((r for r in found.working if "+" not in r.kind), key=lambda r: float(r.trial.kept.chance.max()))
+    wanted = float(one.trial.kept.chance.max())
+    assert 0.001 < wanted < desert.trip.risk
+    (day,) = remedies_of(with_trip(desert, risk=wanted))
+    again = singles(day)[one.words]
+    assert (again.works, again.undecided) == (False, True)
+    report = replace(make_report(desert, remedies=False), remedies=(replace(day, choices=(again,)),))
+    assert sheets.day_sheet(report, found.day).tables[-1].rows[0][0] == "about as likely as not"
+    said = " ".join(part.plain for part in terminal.plan(report) if hasattr(part, "plain"))
+    assert f"About as likely as not to suffice: {one.words}" in said
 
 
 def test_what_does_not_suffice_stands_by_what_it_gains(found):
     """After the working ones: most gained first; what gains less than a gauge shows, 2 K, last."""
-    rest = [remedy for remedy in found.tried if not remedy.works]
+    rest = [remedy for remedy in found.tried if not remedy.works and not remedy.undecided]
     helpful = [remedy.gain_k for remedy in rest if remedy.gain_k >= 2.0]
     assert len(helpful) > 1
     assert [remedy.gain_k for remedy in rest[: len(helpful)]] == sorted(helpful, reverse=True)
@@ -271,7 +291,7 @@ def test_what_does_not_suffice_stands_by_what_it_gains(found):
 
 def test_a_day_that_nothing_saves_is_told_what_gains_most(desert, found):
     """Sheet and terminal: no row gains nothing, what does next to nothing is named as such."""
-    lost = replace(found, choices=tuple(r for r in found.tried if not r.works))
+    lost = replace(found, choices=tuple(r for r in found.tried if not r.works and not r.undecided))
     report = replace(make_report(desert, remedies=False), remedies=(lost,))
     table = sheets.day_sheet(report, found.day).tables[-1]
     assert [row[0] for row in table.rows] == ["no"] * len(table.rows)
@@ -280,9 +300,9 @@ def test_a_day_that_nothing_saves_is_told_what_gains_most(desert, found):
     ]
     futile = [r.words for r in lost.choices if r.gain_k < 2.0]
     assert futile
-    assert f"Does next to nothing: {futile[0]}" in table.note
+    assert f"Almost no effect: {futile[0]}" in table.note
     said = [part.plain for part in terminal.plan(report, full=True) if hasattr(part, "plain")]
-    assert any(line.startswith(f"  does next to nothing: {futile[0]}") for line in said)
+    assert any(line.startswith(f"  almost no effect: {futile[0]}") for line in said)
     assert any("Nothing on this list brings the differential" in line for line in said)
 
 
@@ -375,8 +395,8 @@ def test_a_stop_where_the_plan_stops_already_is_a_longer_one(tmp_path):
     remedy = singles(day)["stop 30 min longer at Foot, engine off"]
     assert remedy.minutes == pytest.approx(30.0, abs=0.1)
     longer = write(tmp_path / "longer", Edits(legs={}, more='[[halt]]\nplace = "foot"\nduration = "45 min"\n'))
-    again = margins_of_day(outlook_of(longer), day.day)
-    assert np.quantile(again, 0.1, axis=0) == pytest.approx(remedy.trial.quantile_k(0.9), abs=0.5)
+    again, tried = kept_of_day(outlook_of(longer), day.day), remedy.trial.kept
+    assert np.all(np.abs(again.margin_k - tried.margin_k) < 0.5 + 3.0 * np.hypot(again.error_k, tried.error_k))
 
 
 # --- notes ---
@@ -415,13 +435,13 @@ RULES = {
         {"finish_by": datetime(2027, 7, 10, 12, 40)},
         "leave 60 min later that day",
         "leave 60 min earlier that day",
-        "comes to the finish after 12:40",
+        "reaches the finish after 12:40",
     ),
     "event": (
         {"events": (Event(place="top", on=date(2027, 7, 10), arrive_by=time(12), stay_s=0.0),)},
         "stop 45 min at Foot, engine off",
         "leave 30 min earlier that day",
-        "comes to Top after 12:00, too late for the event",
+        "reaches Top after 12:00, too late for the event",
     ),
 }
 
@@ -464,7 +484,7 @@ def test_a_stop_that_does_not_help_says_why(found):
 
 def test_other_fluids_that_get_too_hot_are_named(found):
     low = singles(found)["one gear lower on Foot to Top"]
-    chance = dict(zip(("coolant", "engine oil", "transmission"), low.trial.chance(), strict=False))
+    chance = dict(zip(("coolant", "engine oil", "transmission"), low.trial.kept.chance, strict=False))
     for name, probability in chance.items():
         assert (f"{name} still passes its limit" in low.note) == (probability > 0.05)
     assert chance["engine oil"] > 0.05  # or the line above shows nothing
@@ -529,7 +549,7 @@ def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
     report = make_report(outlook, remedies=False)
     worst = report.worst(0)
     assert worst.fluid == "differential"
-    assert "only just set off" in reason(report, worst)
+    assert "just set off" in reason(report, worst)
 
 
 def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
@@ -538,3 +558,35 @@ def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):
     assert all(fluid_of(fluid).label in said.lower() for fluid in fluids_of(desert))
     assert said.count("expected") == len(fluids_of(desert))
     assert " Also " not in whole_sentence(replace(report, margins=(report.worst(CLIMB),)), report.worst(CLIMB))
+
+
+# --- seeds ---
+# The worked example with all its remedies under twelve seeds takes minutes: tests/bench/bench_kernel.py runs it.
+
+
+@pytest.fixture(scope="module")
+def seeded(desert) -> list[Forecast]:
+    return [forecast_route(desert.route, desert.car, seed=SEED + 1000 * n) for n in range(12)]
+
+
+def test_twelve_seeds_give_the_same_levels(seeded):
+    levels = {tuple(margin.level for margin in find_margins(outlook)) for outlook in seeded}
+    assert len(levels) == 1
+    assert set(*levels) & TIGHT  # or nothing was shown
+    assert AMPLE.word in set(*levels)
+
+
+def test_twelve_seeds_scatter_no_more_than_each_says(seeded):
+    kept, columns = [outlook.kept for outlook in seeded], columns_of(seeded[0])
+    margin, told = (np.array([one[item][:, columns] for one in kept]) for item in (0, 1))
+    close = margin.mean(axis=0) < 20.0
+    real, said = np.std(margin, axis=0, ddof=1)[close], np.sqrt(np.mean(told**2, axis=0))[close]
+    assert np.sqrt(np.mean(real**2)) < np.sqrt(np.mean(said**2))
+    assert real.max() < 0.4
+
+
+def test_other_seeds_give_the_same_first_advice(seeded, found):
+    for outlook in seeded[1:3]:
+        (day,) = remedies_of(outlook)
+        assert (day.day, day.fluid) == (found.day, found.fluid)
+        assert day.working[0].words == found.working[0].words

@@ -139,7 +139,7 @@ def test_months_count_too(outlook):
 
 def test_no_workshop_and_no_night_is_still_a_place(make_trip, road, car):
     trip = make_trip([road("a", "b", 60.0), road("b", "c", 60.0), road("c", "d", 60.0)], day={"break_s": 0.0})
-    found = jobs(outlook_of(trip, car), ServiceItem(item="wheel nuts", every_m=100e3))
+    found = jobs(outlook_of(trip, car), ServiceItem(item="wheel nut", every_m=100e3))
     assert [job.place for job in found] == ["b", "c"]  # every 90 km: the last place before each 100 km
 
 
@@ -149,7 +149,7 @@ def test_without_a_list_common_practice_is_taken_as_done_at_the_start(outlook):
     names = {job.item for job in plan.due} | set(plan.clear)
     assert {"engine oil and filter", "brake fluid", "coolant"} <= names
     # 810 km: only the look at the wheel nuts, every 500 mi, is due.
-    assert {job.item for job in plan.due} == {"wheel nuts torque, hitch and lights"}
+    assert {job.item for job in plan.due} == {"wheel nut torque, hitch and lights"}
     given = plan_service(with_trip(outlook, service=(ServiceItem(item="x", every_m=1e9),)))
     assert not given.assumed
     assert (given.due, given.clear) == ((), ("x",))
@@ -160,7 +160,7 @@ def test_jobs_come_in_driving_order(big):
     assert [job.at_m for job in due] == sorted(job.at_m for job in due)
     length_m = sum(leg.distance_m for leg in big.outlook.legs)
     # 500 mi between looks at the wheel nuts, and never a longer way, done where the car stands.
-    nuts = [arrival_m(big.outlook, job) for job in due if job.item.startswith("wheel nuts")]
+    nuts = [arrival_m(big.outlook, job) for job in due if job.item.startswith("wheel nut")]
     ways = np.diff(np.concatenate(([0.0], nuts)))
     assert np.all(ways <= 500.0 * MILE_M + 500.0)
     assert length_m - nuts[-1] <= 500.0 * MILE_M + 500.0

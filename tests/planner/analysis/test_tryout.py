@@ -5,6 +5,9 @@ import pytest
 
 import planner
 from planner.analysis.tryout import SURE, find_worth, home_drive
+from planner.files.reading import Problems
+from planner.files.readings import parse_readings
+from planner.output.tryout import worth_lines
 from thermal.fluids import FLUID_KEYS
 
 
@@ -36,3 +39,14 @@ def test_a_fluid_is_best_learnt_from_its_own_gauge(outlook):
     assert best["differential"][0] == "differential"
     assert best["transmission"][0] == "transmission"
     assert "climb" in best["differential"][1]
+
+
+def test_the_heading_of_the_notes_is_one_that_is_read(outlook):
+    lines = worth_lines(outlook, find_worth(outlook), "july")
+    at = next(i for i, line in enumerate(lines) if line.startswith("  when,"))
+    head, row = (line.strip() for line in lines[at : at + 2])
+    filled = row.rstrip(",") + ",100" * row.count(",")
+    problems = Problems()
+    (note,) = parse_readings(f"{head}\n{filled}\n", trip=outlook.trip, problems=problems)
+    assert len(problems) == 0
+    assert len(note.temps_k) == head.count(",")

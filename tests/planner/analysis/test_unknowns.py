@@ -7,11 +7,13 @@ import pytest
 
 import maps.scene
 from planner.analysis.margins import find_margins, worst_of
-from planner.analysis.unknowns import find_unknowns
+from planner.analysis.unknowns import HEAT_K, find_unknowns
 from planner.forecast.run import forecast
 from planner.model.levels import LEVELS, TIGHT, WORDS
-from planner.output.outcome import headline, unknown_words
+from planner.output.outcome import headline, unknown_sentence, unknown_words
 from planner.output.report import make_report
+from planner.weather.shipped import ShippedStations
+from planner.weather.sources import TripWeather
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +44,7 @@ def test_a_pass_that_nobody_entered_is_not_ample(passes):
     known, bare = passes
     assert {known.worst(leg).level for leg in range(len(known.outlook.legs))} & TIGHT
     (even,) = [bare.worst(0)]
-    assert even.margin_k > bare.outlook.trip.thin_band_k  # by an even grade it would be ample
+    assert even.margin_k > bare.outlook.trip.thin_band_k  # by a constant grade it would be ample
     assert even.level == "unknown"
     assert even.least_k < 0.0
     assert "1 not known" in headline(bare)
@@ -63,7 +65,7 @@ def test_heat_from_a_leg_that_is_not_known_is_carried_on(big):
     found = [m for m in big.margins if m.level == "unknown" and not big.unknowns.of_leg(m.leg)]
     assert found
     for margin in found:
-        assert "heat carried on from" in unknown_words(big, margin.leg)
+        assert "heat carried over from" in unknown_words(big, margin.leg)
 
 
 def test_taking_profiles_away_never_calms(big):
@@ -90,3 +92,22 @@ def test_the_count_of_levels_is_that_of_the_legs(big):
     for word, count in counts.items():
         assert (f"{count} {word}" in said) == (count > 0)
     assert np.isfinite([m.least_k for m in big.margins]).all()
+
+
+def test_a_day_that_nobody_told_of_may_be_hotter(passes):
+    known, _ = passes
+    trip = known.outlook.trip
+    told = find_unknowns(known.outlook)
+    assert not told.heat_k.any()  # Pagosa Springs and South Fork have highs
+    bare = {key: replace(place, high_k=None, low_k=None) for key, place in trip.places.items()}
+    car = known.outlook.car
+    outlook = forecast(replace(trip, places=bare), car, known=TripWeather(stations=ShippedStations()))
+    untold = find_unknowns(outlook)
+    assert untold.heat_k.tolist() == [HEAT_K] * len(outlook.legs)
+    assert np.all(untold.lost_k >= HEAT_K)  # more where heights are not known either
+    kept = min(margin.margin_k for margin in find_margins(outlook, untold) if margin.leg == 0)
+    wide = replace(outlook.trip, thin_band_k=kept - 0.5 * HEAT_K)  # ample on a usual day, not on a hotter one
+    report = make_report(replace(outlook, route=replace(outlook.route, trip=wide)), remedies=False)
+    assert report.worst(0).level == "unknown"
+    assert unknown_words(report, 0).startswith("nobody gave highs near")
+    assert "Enter highs of places there" in unknown_sentence(report, report.worst(0))

@@ -99,7 +99,7 @@ def test_jumps_between_the_tracks_of_a_real_file_are_told(name: str, tracks: int
 
 def test_a_walk_and_a_route_without_elevations_are_refused() -> None:
     walk, route = (fault(real(name).read_bytes()) for name in ("Mojstrovka.gpx", "route.gpx"))
-    assert walk.startswith("a.gpx: its elevations rise or fall by more than 15% on 7")
+    assert walk.startswith("a.gpx: the grade exceeds 15% on 7")
     assert route.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
 
 
@@ -186,7 +186,7 @@ def test_missing_and_impossible_elevations_are_interpolated() -> None:
     heights[200] = 0.0
     heights[300] = 99999.0
     track = read(HEAD + north(EVEN_M.tolist(), heights) + TAIL)
-    assert track.notes == ("elevation missing at 4 of 401 points", "2 impossible elevations left out")
+    assert track.notes == ("elevation missing at 4 of 401 points", "2 impossible elevations ignored")
     assert np.interp([1000.0, 5000.0, 7500.0], track.distance_m, track.elevation_m) == pytest.approx(
         [550.0, 750.0, 875.0], abs=0.5
     )
@@ -205,13 +205,13 @@ def test_heights_at_some_points_do_and_none_is_an_error() -> None:
 def test_a_stray_point_is_left_out() -> None:
     body = north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M).tolist()).splitlines(keepends=True)
     track = read(HEAD + "".join([*body[:100], point(0.0, 0.0, 0), *body[100:]]) + TAIL)
-    assert track.notes[0] == "1 stray point left out"
+    assert track.notes[0] == "1 stray point ignored"
     assert track.length_m == pytest.approx(10_000.0, rel=1e-3)
 
 
 @pytest.mark.parametrize(("lat", "lon", "height", "known"), [(48.2, "1.5", 140.0, True), (45.0, "7.0", 500.0, False)])
 def test_a_jump_between_segments_is_counted_and_told(lat: float, lon: str, height: float, known: bool) -> None:
-    """On the plain of the Beauce an even grade may stand for 3 km without points; in the Alps nothing may."""
+    """On the plain of the Beauce a constant grade may stand for 3 km without points; in the Alps nothing may."""
     near, far = EVEN_M[EVEN_M <= 4000.0].tolist(), EVEN_M[EVEN_M >= 7000.0].tolist()
     body = north(near, [height] * len(near), lat) + "</trkseg><trkseg/><trkseg>"
     body += north(far, [height + 60.0] * len(far), lat)
@@ -285,7 +285,7 @@ LAUGHS = (
     + "]><gpx>&k;</gpx>"
 )
 REFUSED = [
-    (LAUGHS, "a.gpx: has a <!DOCTYPE> or <!ENTITY> part, which no GPX needs"),
+    (LAUGHS, "a.gpx: has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track"),
     (LAUGHS.encode("utf-16"), "a.gpx: has a <!DOCTYPE> or <!ENTITY> part"),
     ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "a.gpx: has a <!DOCTYPE>"),
     (EVEN.replace("<trkseg>", "<trkseg>&xxe;"), "a.gpx row 1: cannot be read as XML (undefined entity)"),
@@ -293,23 +293,29 @@ REFUSED = [
     (b"\x00" * 99, "cannot be read as XML"),
     (EVEN[:2000], "cannot be read as XML (unclosed token); export or download the file again"),
     (EVEN.replace("</trkseg>", ""), "cannot be read as XML (mismatched tag)"),
-    ("<kml><Document/></kml>", "a.gpx row 1: holds <kml>, not <gpx>; export the track as GPX"),
-    ("<gpx/>", "a.gpx: has no track and no route"),
-    ('<gpx xmlns:i="http://www.w3.org/2001/XInclude"><i:include href="/etc/passwd"/></gpx>', "a.gpx: has no track"),
-    ('<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>', "a.gpx: has no track and no route, only a start or places"),
-    (HEAD + point(45.0, 7.0, 5) + TAIL, "a.gpx: has no length; at least two points"),
-    (HEAD + point(45.0, 7.0, 5) * 50 + TAIL, "a.gpx: has no length; at least two points"),
-    (EVEN.replace('lat="45.00022496"', 'lat="91"'), "a.gpx row 2: read lat '91'; decimal degrees from -90 to 90 are"),
-    (EVEN.replace('lat="45.00022496"', ""), "a.gpx row 2: a point has no lat; decimal degrees from -90 to 90"),
+    ("<kml><Document/></kml>", "a.gpx row 1: contains <kml>, not <gpx>; export the track as GPX"),
+    ("<gpx/>", "a.gpx: contains no track and no route"),
+    (
+        '<gpx xmlns:i="http://www.w3.org/2001/XInclude"><i:include href="/etc/passwd"/></gpx>',
+        "a.gpx: contains no track",
+    ),
+    (
+        '<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>',
+        "a.gpx: contains no track and no route, perhaps only waypoints",
+    ),
+    (HEAD + point(45.0, 7.0, 5) + TAIL, "a.gpx: has no length; it needs at least two points"),
+    (HEAD + point(45.0, 7.0, 5) * 50 + TAIL, "a.gpx: has no length; it needs at least two points"),
+    (EVEN.replace('lat="45.00022496"', 'lat="91"'), "a.gpx row 2: read lat '91'; write decimal degrees from -90 to 90"),
+    (EVEN.replace('lat="45.00022496"', ""), "a.gpx row 2: a point has no lat; write decimal degrees from -90 to 90"),
     (EVEN.replace('lat="45.00022496" lon="7.00000000"', 'lat="45" lon="nan"'), "a.gpx row 2: read lon 'nan'"),
     (EVEN.replace('lat="45.00022496"', 'lat="45,0002"'), "a.gpx row 2: read lat '45,0002'"),
-    (EVEN.replace("<ele>501.25</ele>", "<ele>n/a</ele>"), "a.gpx row 2: read elevation 'n/a'; metres are needed"),
+    (EVEN.replace("<ele>501.25</ele>", "<ele>n/a</ele>"), "a.gpx row 2: read elevation 'n/a'; write metres"),
     (EVEN.replace("<ele>501.25</ele>", "<ele>501,25</ele>"), "501,25'; write a decimal point, e.g. 501.25"),
     ("<?xml version='1.0' encoding='rot13'?><gpx/>", "a.gpx: is declared as 'rot13'; save it as UTF-8"),
     (b"<gpx>\xff</gpx>", "a.gpx: has bytes that are not utf-8 text"),
     (
         HEAD + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M / 0.3048 * 1.5).tolist()) + TAIL,
-        "a.gpx: its elevations rise or fall by more than 15% on 100% of the way, as no road does; are they metres",
+        "a.gpx: the grade exceeds 15% on 100% of the distance, too steep for a road; are the elevations in metres",
     ),
 ]
 
@@ -333,7 +339,7 @@ def test_what_nests_as_a_recorder_may_is_read() -> None:
 
 def test_points_are_capped() -> None:
     many = '<trkpt lat="45" lon="7"/>' * (limits.GPX_POINTS + 1)
-    assert "has more than 400,000 points; thin it out" in fault(HEAD + many + TAIL)
+    assert "has more than 400,000 points; simplify the track" in fault(HEAD + many + TAIL)
 
 
 def test_200_000_points_take_seconds_and_little_memory() -> None:
@@ -434,7 +440,7 @@ def test_a_track_is_stretched_to_the_leg_and_told(tmp_path: Path) -> None:
     assert profile is not None
     assert (profile.distance_m[0], profile.distance_m[-1]) == (0.0, 11_500.0)
     assert climb_m(profile.elevation_m) == pytest.approx(500.0, abs=3.0)
-    assert told(trip) == "Track 'track.gpx' (legs.csv row 2): 3.5% shorter than the entered 11.5 km, scaled to it."
+    assert told(trip) == "Track 'track.gpx' (legs.csv row 2): 3.5% shorter than the entered 11.5 km, scaled to match."
 
 
 def test_a_track_that_fits_is_not_spoken_of(tmp_path: Path) -> None:
@@ -446,7 +452,7 @@ def test_a_track_recorded_the_other_way_round(tmp_path: Path) -> None:
     profile = trip.legs[0].profile
     assert profile is not None
     assert profile.elevation_m[0] < 505.0 < 995.0 < profile.elevation_m[-1]
-    assert "recorded the other way round, reversed" in told(trip)
+    assert "recorded in the other direction, reversed" in told(trip)
 
 
 def test_one_track_for_both_directions(tmp_path: Path) -> None:
@@ -456,7 +462,9 @@ def test_one_track_for_both_directions(tmp_path: Path) -> None:
     assert up is not None
     assert down is not None
     assert down.elevation_m == up.elevation_m[::-1]
-    assert "(legs.csv row 3): 3.5% shorter than the entered 11.5 km, scaled to it; recorded the other way" in told(trip)
+    assert (
+        "(legs.csv row 3): 3.5% shorter than the entered 11.5 km, scaled to match; recorded in the other direction"
+    ) in told(trip)
 
 
 def test_gaps_and_limits_are_told(tmp_path: Path) -> None:
@@ -464,14 +472,14 @@ def test_gaps_and_limits_are_told(tmp_path: Path) -> None:
     hill = [text.replace("<ele>", "<ele>9") if 100 < n < 103 else text for n, text in enumerate(body)]
     del hill[200:260]
     notes = told(trip_with(tmp_path, HEAD + "".join(hill) + TAIL))
-    assert "2 impossible elevations left out" in notes
-    assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line there" in notes
-    assert "heights not known on 1.58 km (5.15 km to 6.73 km) and the ground not level there, so the leg has" in notes
+    assert "2 impossible elevations ignored" in notes
+    assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line assumed there" in notes
+    assert "heights not known on 1.58 km (5.15 km to 6.73 km) where the ground is not level, so the leg has" in notes
 
 
 def test_shifts_are_told(tmp_path: Path) -> None:
     notes = told(trip_with(tmp_path, climbing(545.0, 1030.0)))
-    assert "elevations shifted by -45 m at the start and -30 m at the end to meet the places" in notes
+    assert "elevations shifted by -45 m at the start and -30 m at the end to match the places" in notes
 
 
 def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> None:
@@ -480,7 +488,7 @@ def test_steep_stretches_are_told_from_the_start_of_the_leg(tmp_path: Path) -> N
     notes = told(trip_with(tmp_path, backwards(HEAD + north(along, heights.tolist()) + TAIL)))
     # 2.0 to 2.6 km of the track, stretched by 3.6 % and widened a little by the smoothing
     assert "steeper than 15% (2.07 km to 2.69 km), limited to" in notes
-    assert "limited to 15%; if it is a tunnel, a bridge or really so, say so under 'heights'" in notes
+    assert "limited to 15%; for a tunnel, a bridge or a real grade set 'heights'" in notes
 
 
 def test_a_leg_may_be_really_steep_or_a_tunnel(tmp_path: Path) -> None:
@@ -517,32 +525,36 @@ def test_a_tunnel_needs_no_profile_and_its_heights_are_known(tmp_path: Path) -> 
 def test_tracks_that_do_not_fit(tmp_path: Path) -> None:
     short = problem(tmp_path, climbing(upto=0.7))
     assert short == (
-        "legs.csv row 2, column 'profile': 'track.gpx' ends 3.36 km from 'high'; the most is 2 km; "
-        "it comes no nearer than 3.36 km; check lat and lon, or name another file"
+        "legs.csv row 2, column 'profile': 'track.gpx' ends 3.36 km from 'high'; the maximum is 2 km; "
+        "its nearest point is 3.36 km away; check lat and lon, or name another file"
     )
     far = climbing().replace('lon="7.0', 'lon="8.0')
-    assert "'track.gpx' begins 78.8 km from 'low'; the most is 2 km; it comes no nearer than 78." in problem(
+    assert "'track.gpx' begins 78.8 km from 'low'; the maximum is 2 km; its nearest point is 78." in problem(
         tmp_path, far
     )
     assert "'track.gpx' ends 78.7 km from 'high'" in problem(tmp_path, far)
     beyond = HEAD + north(np.arange(0.0, 16_000.0, 25.0).tolist(), [500.0] * 640) + TAIL
-    assert "'track.gpx' ends at 500 m but 'high' lies at 1,000 m" in problem(tmp_path, beyond)
+    assert "'track.gpx' ends at 500 m but 'high' is at 1,000 m" in problem(tmp_path, beyond)
     text = problem(tmp_path, beyond, legs=LEGS.replace("11.5", "30"))
-    assert "ends 4.86 km from 'high'; the most is 2 km; it passes there 11.1 km along the track; check the leg" in text
+    assert (
+        "ends 4.86 km from 'high'; the maximum is 2 km; the track passes it 11.1 km from its start; check the leg"
+    ) in text
     assert problem(tmp_path, climbing(), legs=LEGS.replace("11.5", "15")) == (
         "legs.csv row 2, column 'profile': 'track.gpx' is 11.1 km long, 26.0% shorter than the leg's 15 km; "
-        "the most is 15%; check the distance and its unit, and that the track is of this road alone"
+        "the maximum is 15%; check the distance and its unit, and that the track covers only this leg"
     )
     there = climbing()[len(HEAD) : -len(TAIL)]
     back = backwards(climbing())[len(HEAD) : -len(TAIL)]
     thrice = HEAD + there + "</trkseg></trk><trk><trkseg>" + back + "</trkseg></trk><trk><trkseg>" + there + TAIL
-    assert "it holds 3 tracks, joined in order: keep only" in problem(tmp_path, thrice, legs=LEGS.replace("11.5", "20"))
+    assert ("it contains 3 tracks, joined in order: keep only") in problem(
+        tmp_path, thrice, legs=LEGS.replace("11.5", "20")
+    )
 
 
 def test_heights_far_off_the_places(tmp_path: Path) -> None:
     assert problem(tmp_path, climbing(500.0, 1200.0)) == (
-        "legs.csv row 2, column 'profile': 'track.gpx' ends at 1,200 m but 'high' lies at 1,000 m; "
-        "at most 100 m apart; check both"
+        "legs.csv row 2, column 'profile': 'track.gpx' ends at 1,200 m but 'high' is at 1,000 m; "
+        "the maximum difference is 100 m; check both"
     )
     feet = problem(tmp_path, climbing(1640.0, 3281.0))
     assert feet.count("is the file in feet? a GPX holds metres") == 2
@@ -550,7 +562,7 @@ def test_heights_far_off_the_places(tmp_path: Path) -> None:
 
 def test_faults_of_the_file_stand_under_its_name(tmp_path: Path) -> None:
     text = climbing().replace("<ele>500.0</ele>", "<ele>low</ele>")
-    assert problem(tmp_path, text) == "track.gpx row 1: read elevation 'low'; metres are needed, e.g. 1250.5"
+    assert problem(tmp_path, text) == "track.gpx row 1: read elevation 'low'; write metres, e.g. 1250.5"
     assert "read 'trck.gpx'; no such file; did you mean 'track.gpx'?" in problem(
         tmp_path, climbing(), legs=LEGS.replace("track", "trck")
     )

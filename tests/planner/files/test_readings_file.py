@@ -37,12 +37,12 @@ def test_a_point_along_a_leg_and_oil_pressure():
     [
         (",needels,,200,,,,,", "did you mean 'needles'?"),
         ("2 pm,,,200,,,,,", "write the local time there"),
-        (",,,200,,,,,", "says neither where nor when"),
-        (",needles,needles>kingman: 1 km,200,,,,,", "give one of the two"),
+        (",,,200,,,,,", "has neither a time nor a place"),
+        (",needles,needles>kingman: 1 km,200,,,,,", "both a place and a leg are given"),
         (",,needles-kingman,200,,,,,", "write FROM>TO:DISTANCE"),
         (",needles,,,,,,,", "the row has no reading"),
         (",needles,,20000,,,,,", "allowed is"),
-        (",needles,,,,,45,,", "stands without 'rpm'"),
+        (",needles,,,,,45,,", "is given without 'rpm'"),
     ],
 )
 def test_faulty_rows(row, told):
@@ -63,5 +63,5 @@ def test_a_unit_is_needed():
 def test_the_file_of_a_folder(tmp_path):
     assert read_readings(tmp_path, TRIP) == ()
     (tmp_path / "readings.csv").symlink_to("nowhere.csv")
-    with pytest.raises(TripError, match=r"^readings.csv: is a link that leads nowhere"):
+    with pytest.raises(TripError, match=r"^readings.csv: is a broken link"):
         read_readings(tmp_path, TRIP)

@@ -69,8 +69,8 @@ def test_each_thing_is_said_in_one_place(folder):
     with pytest.raises(TripError) as caught:
         open_folder(folder)
     said = "\n".join(caught.value.problems)
-    assert "trip.xlsx: the sheet 'settings' and trip.toml are both there; remove one of them" in said
-    assert "trip.xlsx: the sheet 'car' and vehicle.toml are both there; remove one of them" in said
+    assert "trip.xlsx: the sheet 'settings' and trip.toml both exist; remove one" in said
+    assert "trip.xlsx: the sheet 'car' and vehicle.toml both exist; remove one" in said
 
 
 @pytest.mark.parametrize(
@@ -79,9 +79,9 @@ def test_each_thing_is_said_in_one_place(folder):
         (SETTINGS, {"day__driving": "fast"}, "day.driving"),
         (SETTINGS, {"departure": "soon"}, "departure"),
         (SETTINGS, {"confidence": "many"}, "confidence"),
-        (SETTINGS, {"what is this?": "x"}, "read 'what is this?'; a key is needed, such as 'departure'"),
+        (SETTINGS, {"what is this?": "x"}, "read 'what is this?'; write a key, such as 'departure'"),
         (SETTINGS, {"departuer": "2027-07-06 07:00"}, "departuer"),
-        (SETTINGS, {"name__x": "x"}, "stands against another row"),
+        (SETTINGS, {"name__x": "x"}, "is also in another row; keep one"),
         (CAR, {"base": "rocket"}, "base 'rocket' is not a class"),
         (CAR, {"trailer__mass": "heavy"}, "mass"),
         (CAR, {"trailr__mass": "1 kg"}, "unknown section"),

@@ -189,13 +189,13 @@ def test_a_metric_example_proposes_metric_headings(tmp_path: Path) -> None:
 def test_nothing_is_overwritten(tmp_path: Path) -> None:
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "a").write_text("x", encoding="utf-8")
-    with pytest.raises(PlannerError, match="already holds something"):
+    with pytest.raises(PlannerError, match="already contains files"):
         new_spreadsheet(tmp_path / "full", "minimal")
-    with pytest.raises(PlannerError, match="does not exist; there are: "):
+    with pytest.raises(PlannerError, match="does not exist; available: "):
         new_spreadsheet(tmp_path / "new", "none")
     new_folder(tmp_path / "t", "minimal")
     (tmp_path / "x.xlsx").write_text("x", encoding="utf-8")
-    with pytest.raises(OutputError, match="nothing is overwritten"):
+    with pytest.raises(OutputError, match="nothing was overwritten"):
         write_template(tmp_path / "x.xlsx", tmp_path / "t")
     (tmp_path / "t" / "legs.csv").write_text("from\n", encoding="utf-8")
     with pytest.raises(TripError, match=r"legs.csv row 1: the column 'to' is missing"):
@@ -213,20 +213,23 @@ def put(sheet: str, cell: str, value: object) -> Edit:
 
 
 SLIPS: list[tuple[Edit, str]] = [
-    (put("places", "E4", "abc"), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'abc'; a number is needed"),
+    (put("places", "E4", "abc"), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'abc'; write a number"),
     (put("places", "E4", None), "trip.xlsx [places] row 4, column 'elevation [ft]': the cell is empty"),
-    (put("places", "E4", True), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'yes'; a number is needed"),
+    (put("places", "E4", True), "trip.xlsx [places] row 4, column 'elevation [ft]': read 'yes'; write a number"),
     (put("places", "E4", "6,68"), "read '6,68'; write a decimal point, e.g. 6.68"),
-    (put("places", "E4", datetime(2027, 5, 6)), "column 'elevation [ft]': read '2027-05-06'; a number is needed"),
-    (put("places", "E4", datetime(2027, 5, 6, 7, 30)), "read '2027-05-06 07:30'; a number is needed"),
-    (put("places", "E4", date(2027, 5, 6)), "read '2027-05-06'; a number is needed"),
-    (put("places", "E4", time(7, 30)), "read '07:30:00'; a number is needed"),
+    (put("places", "E4", datetime(2027, 5, 6)), "column 'elevation [ft]': read '2027-05-06'; write a number"),
+    (put("places", "E4", datetime(2027, 5, 6, 7, 30)), "read '2027-05-06 07:30'; write a number"),
+    (put("places", "E4", date(2027, 5, 6)), "read '2027-05-06'; write a number"),
+    (put("places", "E4", time(7, 30)), "read '07:30:00'; write a number"),
     (put("places", "C4", -104.44), "trip.xlsx [places] row 4, column 'lat': read -104.44; allowed is -90 to 90"),
     (put("places", "E1", "elevation"), "trip.xlsx [places] row 1, column 'elevation': the unit is missing"),
     (put("places", "E1", "elevaton [ft]"), "column 'elevaton [ft]': unknown column; did you mean 'elevation'?"),
-    (put("places", "K3", "stray"), "trip.xlsx [places] row 3: read 'stray' under no heading; every column needs a"),
+    (
+        put("places", "K3", "stray"),
+        "trip.xlsx [places] row 3: read 'stray' in a column without a heading; every column needs a",
+    ),
     (put("places", "E4", "=1000*7"), "trip.xlsx [places] row 4, column 'E': the formula has no stored value; open and"),
-    (put("places", "E4", "#REF!"), "trip.xlsx [places] row 4, column 'E': the cell shows '#REF!'; mend its formula"),
+    (put("places", "E4", "#REF!"), "trip.xlsx [places] row 4, column 'E': the cell shows '#REF!'; correct its formula"),
     (put("places", "B4", "a\x85b\x9b"), "trip.xlsx [places] row 4, column 'B': has the unprintable character U+009B"),
     (
         put("legs", "A3", "raton-pas"),
@@ -236,7 +239,7 @@ SLIPS: list[tuple[Edit, str]] = [
         put("legs", "C3", 1),
         "trip.xlsx [legs] row 3, column 'distance [mi]': 'raton-pass' to 'raton' is 1 mi by road but",
     ),
-    (put("legs", "D3", "fast"), "trip.xlsx [legs] row 3, column 'speed [mph]': read 'fast'; a number is needed"),
+    (put("legs", "D3", "fast"), "trip.xlsx [legs] row 3, column 'speed [mph]': read 'fast'; write a number"),
     (put("legs", "G3", False), "trip.xlsx key 'finish'"),
     (lambda b: b["places"].merge_cells("F2:F4"), "trip.xlsx [places] row 2: the cells F2:F4 are merged; unmerge them"),
     (
@@ -248,8 +251,8 @@ SLIPS: list[tuple[Edit, str]] = [
         lambda b: b.create_sheet("Zoo").append(["x"]),
         "trip.xlsx: unknown sheet 'Zoo'; allowed: places, legs, settings, car, weather",
     ),
-    (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row holds the headings from, to"),
-    (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows below them"),
+    (lambda b: b["legs"].delete_rows(1, 9), "trip.xlsx [legs]: is empty; the first row must be the headings from, to"),
+    (lambda b: b["legs"].delete_rows(2, 9), "trip.xlsx [legs] row 1: has headings but no rows"),
 ]
 
 
@@ -271,7 +274,7 @@ def test_hidden_and_filtered_rows_are_not_read_without_a_word(tmp_path: Path) ->
     book(hide).save(tmp_path / "trip.xlsx")
     problems = Problems()
     read_sheets(tmp_path, max_rows={"places": 100, "legs": 100}, problems=problems)
-    assert "1 row hidden or filtered out, which would be read like the others" in problems.sentences()[0]
+    assert "1 row hidden or filtered, and hidden rows are read too" in problems.sentences()[0]
 
 
 def test_slips_of_both_sheets_come_at_once(tmp_path: Path) -> None:
@@ -289,10 +292,10 @@ def test_slips_of_both_sheets_come_at_once(tmp_path: Path) -> None:
 def test_csv_files_and_sheets_at_once_are_refused(tmp_path: Path) -> None:
     write_csvs(tmp_path, PLACES, LEGS)
     assert problems_of(tmp_path, book()) == (
-        "trip.xlsx: places.csv and legs.csv are there too; remove trip.xlsx or places.csv and legs.csv",
+        "trip.xlsx: places.csv and legs.csv are also in the folder; remove trip.xlsx or places.csv and legs.csv",
     )
     (tmp_path / "places.csv").unlink()
-    assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: legs.csv is there too; remove")
+    assert problems_of(tmp_path, book())[0].startswith("trip.xlsx: legs.csv is also in the folder; remove")
 
 
 # --- allowed untidiness ---
@@ -331,7 +334,7 @@ def test_rows_are_capped(tmp_path: Path) -> None:
     problems = Problems()
     sheets = read_sheets(tmp_path, max_rows={"places": 2, "legs": 2}, problems=problems)
     assert [len(rows) for rows in sheets.values()] == [3, 3]
-    assert problems.sentences() == ["trip.xlsx [places]: has more than 2 rows; thin it out or split the trip"]
+    assert problems.sentences() == ["trip.xlsx [places]: has more than 2 rows; remove rows, or split the trip"]
 
 
 # --- hostile archives ---
@@ -346,13 +349,16 @@ LAUGHS = b'<!DOCTYPE w [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]>'
 REFUSED: list[tuple[bytes, str]] = [
     (b"", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
     (b"place,name", "trip.xlsx: is not a spreadsheet; save it as .xlsx"),
-    (b"\xd0\xcf\x11\xe0" + b"\0" * 600, "trip.xlsx: has a password or is an old .xls under a new name"),
+    (b"\xd0\xcf\x11\xe0" + b"\0" * 600, "trip.xlsx: has a password, or is a renamed .xls file"),
     (DATA[:-200], "trip.xlsx: is not a spreadsheet"),
     (
         repacked(DATA, {SHEET: lambda part: (LAUGHS + part).decode().encode("utf-16")}),
         "trip.xlsx: has a document type in 'xl/worksheets/sheet1.xml'",
     ),
-    (repacked(DATA, {SHEET: all_merged}), "trip.xlsx: has merged or linked cells, 17,179,869,184 in all; unmerge them"),
+    (
+        repacked(DATA, {SHEET: all_merged}),
+        "trip.xlsx: has merged or linked cells, 17,179,869,184 in total; unmerge them",
+    ),
     (repacked(DATA, {BOOK: lambda part: part[:-9]}), "trip.xlsx: cannot be read as a spreadsheet ("),
     (repacked(DATA, {BOOK: lambda part: b"<a/>"}), "trip.xlsx: "),
     (

@@ -62,14 +62,14 @@ def test_cells_may_be_empty_and_calm_needs_no_direction():
         ("raton,2027-02-30,86,50,,,", "write year-month-day"),
         ("raton,2027-W10-1,86,50,,,", "write year-month-day"),
         ("raton,2027-07-10,50,86,,,", "above the high"),
-        ("raton,2027-07-10,86,,,,", "stands without 'low'"),
-        ("raton,2027-07-10,,,,20,", "stands without 'wind_from'"),
-        ("raton,2027-07-10,,,,,90", "stands without 'wind'"),
+        ("raton,2027-07-10,86,,,,", "is given without 'low'"),
+        ("raton,2027-07-10,,,,20,", "is given without 'wind_from'"),
+        ("raton,2027-07-10,,,,,90", "is given without 'wind'"),
         ("raton,2027-07-10,86,50,140,,", "allowed is 0 % to 100 %"),
         ("raton,2027-07-10,86,50,,20,400", "allowed is 0 deg to 360 deg"),
         ("raton,2027-07-10,186,50,,,", "allowed is"),
-        ("raton,2027-07-10,,,,,", "the row says nothing"),
-        ("raton,2027-07-10,hot,50,,,", "a number is needed"),
+        ("raton,2027-07-10,,,,,", "the row has no values"),
+        ("raton,2027-07-10,hot,50,,,", "write a number"),
     ],
 )
 def test_faulty_rows(row, told):
@@ -81,14 +81,14 @@ def test_faulty_rows(row, told):
 
 def test_same_place_and_date_twice():
     _, told = read(HEAD + "raton,2027-07-10,86,50,,,\nraton,2027-07-10,88,50,,,\n")
-    assert told == ["weather.csv row 3, column 'date': 'raton' on 2027-07-10 stands in row 2 too; keep one"]
+    assert told == ["weather.csv row 3, column 'date': 'raton' on 2027-07-10 is also in row 2; keep one"]
 
 
 @pytest.mark.parametrize(
     ("head", "told"),
     [
         ("place,date,high,low [degF]", "write 'high [degF]' or 'high [degC]'"),
-        ("place,date,high [degF]", "stands without 'low'"),
+        ("place,date,high [degF]", "needs the column 'low' too"),
         ("place,date,humidty [%]", "did you mean 'humidity'?"),
         ("place,high [degF],low [degF]", "the column 'date' is missing"),
         ("place,date,wind [degF],wind_from [deg]", "not a unit of wind"),
@@ -102,7 +102,7 @@ def test_faulty_headings(head, told):
 def test_folder_without_one(tmp_path):
     assert read_weather_file(tmp_path, {}) == ()
     (tmp_path / "weather.csv").symlink_to("forecast.csv")
-    with pytest.raises(TripError, match=r"^weather.csv: is a link that leads nowhere"):
+    with pytest.raises(TripError, match=r"^weather.csv: is a broken link"):
         read_weather_file(tmp_path, {})
 
 

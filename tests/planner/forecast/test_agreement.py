@@ -160,7 +160,7 @@ furka,andermatt,21.5,45,Furka road,08-01..10-15
 ulrichen,nufenen,13.5,42,Nufenen road,
 nufenen,andermatt,50,50,Nufenen road,
 """
-CLOSED = "Furka road from Ulrichen to Furkapass is closed on the day it would be driven; see 'open' in the legs."
+CLOSED = "Furka road from Ulrichen to Furkapass is closed on the day it would be driven; see 'open' in legs.csv."
 ROUND = ["brig", "ulrichen", "nufenen", "andermatt"]
 
 
@@ -189,7 +189,7 @@ def test_weather_is_fetched_for_the_road_driven(closed, run):
 
 def test_check_says_what_is_closed_and_measures_the_road_driven(closed, run):
     done = run("check", closed)
-    assert f"look at: {CLOSED}" in done.out
+    assert f"check: {CLOSED}" in done.out
     assert "104 km" in " ".join(done.out.split())  # 40 + 13.5 + 50
     assert json.loads(run("check", closed, "--json").out)["closed"] == [CLOSED]
 

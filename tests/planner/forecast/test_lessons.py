@@ -101,8 +101,8 @@ def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
     bare = planner.plan(folder, remedies=False)
     write(folder, f",{leg.finish},,,,175,,")
     made = planner.plan(folder, remedies=False)
-    assert "not believed" in made.report.learnt[0]
-    assert "stop and look before driving on" in made.report.learnt[0]
+    assert "not used" in made.report.learnt[0]
+    assert "stop and check before driving on" in made.report.learnt[0]
     assert made.margins.margin_k.to_numpy() == pytest.approx(bare.margins.margin_k.to_numpy(), abs=1e-6)
     ahead = made.report.outlook.lesson.ahead_of(made.report.outlook.legs)
     axle = made.margins.query("fluid == 'differential'")

@@ -72,5 +72,5 @@ def test_a_damaged_file_is_told(keep, tmp_path, monkeypatch):
     (tmp_path / "towns").mkdir()
     (tmp_path / "towns" / "towns.xz").write_bytes((paths.data_folder() / "towns" / "towns.xz").read_bytes()[:keep])
     monkeypatch.setattr(towns, "data_folder", lambda: tmp_path)
-    with pytest.raises(PlannerError, match=r"towns\.xz: shipped with the program, cannot be read"):
+    with pytest.raises(PlannerError, match=r"towns\.xz: data file of the program, cannot be read"):
         towns.table.__wrapped__()

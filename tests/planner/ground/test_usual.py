@@ -93,5 +93,5 @@ def test_a_damaged_file_is_told(keep, tmp_path, monkeypatch):
     whole = (paths.data_folder() / "normals" / "stations.xz").read_bytes()
     (tmp_path / "normals" / "stations.xz").write_bytes(whole[:keep])
     monkeypatch.setattr(usual, "data_folder", lambda: tmp_path)
-    with pytest.raises(PlannerError, match=r"stations\.xz: shipped with the program, cannot be read"):
+    with pytest.raises(PlannerError, match=r"stations\.xz: data file of the program, cannot be read"):
         usual.stations.__wrapped__()

@@ -317,7 +317,7 @@ def test_minutes_to_cool_are_just_enough(case_of, engine_on):
 def outcome(opened):
     folder, trip, _ = opened
     setup = replace(read_session(folder, trip), last=time(11))
-    return session.run_session(make_case(setup, inputs_of(opened), draws=32))
+    return session.run_session(make_case(setup, inputs_of(opened), draws=128))
 
 
 def test_the_worked_example_finds_its_limits(outcome):
@@ -326,7 +326,7 @@ def test_the_worked_example_finds_its_limits(outcome):
     assert hot.air_k > cool.air_k
     assert cool.driven == 4  # in the cool of the morning all four runs are driven
     assert hot.part in ("coolant", "transmission")
-    assert hot.least == hot.driven
+    assert hot.driven == min(cool.driven, hot.least)
     assert hot.driven <= cool.driven
     assert len(outcome.planned) == 2  # the third would begin after 11:00
     assert {one.part for one in outcome.planned} <= {"coolant", "transmission"}
@@ -409,30 +409,30 @@ def test_everything_wrong_is_told_at_once(said):
     ("text", "lap", "part"),
     [
         (NUMBERS, "", "give 'elevation' and a table [air]"),
-        ('elevation = "2 m"\n' + NUMBERS + '[air]\n"9" = "20 degC"\n', "", "hours are written as '09:00'"),
+        ('elevation = "2 m"\n' + NUMBERS + '[air]\n"9" = "20 degC"\n', "", "write a time as '09:00'"),
         ('place = "davos"\n' + NUMBERS + 'airflow = "none"\n', "", 'write "direct"'),
-        ('place = "davos"\n' + NUMBERS + 'climb = "90 m"\n', "", "stands without 'back'"),
+        ('place = "davos"\n' + NUMBERS + 'climb = "90 m"\n', "", "needs 'back', the speed"),
         ('place = "davos"\nstart = "18:00"\n' + NUMBERS, "", "must not be before 'start'"),
         ('place = "davos"\n[lap]\nprofile = "../lap.csv"\n', "", "inside the trip folder"),
         ('place = "davos"\n[lap]\nprofile = "gone.csv"\n', "", "the file is missing"),
         (
             'place = "davos"\n[lap]\nprofile = "lap.csv"\n',
             "distance [km],speed [km/h],grade [%]\n0,60,8\n1,60,8\n2,60,8\n",
-            "from the height it began at",
+            "above its start elevation",
         ),
         (TABLE, HEAD + "0,60\n1,90\n2,90\n", "ends at 25 m/s"),
-        (TABLE, HEAD + "0,60\n1,90\n1,60\n", "distances must begin at 0 and rise"),
-        (TABLE, HEAD + "0,60\n1,0\n2,0\n3,60\n", "the car stands between two points"),
+        (TABLE, HEAD + "0,60\n1,90\n1,60\n", "distances must start at 0 and increase"),
+        (TABLE, HEAD + "0,60\n1,0\n2,0\n3,60\n", "the speed is 0 at two successive points"),
         ("x = \ny = 1", "", "session.toml row 1: cannot be read as TOML"),
-        ('place = "davos"\n' + NUMBERS + "[session]\nlaps = 0\n", "", "a whole number from 1 to 100 is needed, e.g. 6"),
+        ('place = "davos"\n' + NUMBERS + "[session]\nlaps = 0\n", "", "write a whole number from 1 to 100, e.g. 6"),
         ('place = "davos"\n[lap]\nprofile = "lap.txt"\n', "", "name a .csv file inside"),
         (
             'place = "davos"\n' + NUMBERS.replace("4 km", "1 mi/h"),
             "",
-            "'1 mi/h' is no length or distance; write e.g. '",
+            "'1 mi/h' is not a valid length or distance; write e.g. '",
         ),
         ('place = "davos"\n' + NUMBERS + 'wait = "2 h"\n', "", "allowed is 0 min to 60 min, e.g. '0 min'"),
-        ('name = "\\u001b"\nplace = "davos"\n' + NUMBERS, "", "a text without unprintable characters is needed"),
+        ('name = "\\u001b"\nplace = "davos"\n' + NUMBERS, "", "write text without unprintable characters"),
     ],
 )
 def test_what_cannot_be_is_refused(said, text, lap, part):
@@ -440,7 +440,7 @@ def test_what_cannot_be_is_refused(said, text, lap, part):
 
 
 def test_a_missing_file_says_what_to_do(opened, tmp_path):
-    with pytest.raises(TripError, match="is missing; write one with a lap"):
+    with pytest.raises(TripError, match=r"is missing; write one with a table \[lap\]"):
         read_session(tmp_path, opened[1])
 
 

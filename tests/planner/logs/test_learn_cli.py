@@ -45,26 +45,26 @@ def test_a_folder_of_logs_is_called_one(call, folder: Path) -> None:
     logs = folder / "logs"
     for words in (("fit", folder, logs), ("review", folder, logs), ("log", logs)):
         said = call(*words, code=2)
-        assert said == f"grademargin: {logs}: is a folder; name the log files in it one by one, e.g. {logs}/day1.csv\n"
+        assert said == f"grademargin: {logs}: is a folder; name the log files one by one, e.g. {logs}/day1.csv\n"
 
 
 def test_from_a_log_to_a_vehicle_a_review_and_back(call, folder: Path) -> None:
     path = folder / "logs" / "one.csv"
-    assert "Nothing is read until this is confirmed" in call("log", path)
+    assert "The log is not used until you confirm" in call("log", path)
     assert "not confirmed" in call("fit", folder, path, code=2)
     assert "nine.csv: does not exist" in call("review", folder, folder / "logs" / "nine.csv", code=2)
     assert "Sure: coolant" in call("log", path, "--describe", "--write")
     assert json.loads(call("log", path, "--json"))["unsure"] == []
     assert "Read: coolant" in call("log", path)
     told = call("fit", folder, path, "--on", "2027-07-11")
-    assert "held out, last quarter of one.csv" in told
+    assert "hold-out test, last quarter of one.csv" in told
     new = folder / "vehicle-fitted-2027-07-11.toml"
     assert read_vehicle(new, data_folder() / "vehicles").spread.factors["axle_heat"].value == pytest.approx(
         0.8, abs=0.12
     )
     assert (folder / "out" / "fit-one.svg").is_file()
-    assert "exists already" in call("fit", folder, path, "--on", "2027-07-11", code=3)
-    assert "exists already" in call("fit", folder, path, "--out", folder / "vehicle.toml", code=3)
+    assert "already exists" in call("fit", folder, path, "--on", "2027-07-11", code=3)
+    assert "already exists" in call("fit", folder, path, "--out", folder / "vehicle.toml", code=3)
     found = json.loads(call("review", folder, path, "--json"))
     assert found["schema"] == "grademargin-review/1"
     assert "odds" in call("review", folder, path)
@@ -107,6 +107,6 @@ def test_alarms(call, folder: Path) -> None:
     for wrong, said in (
         (("15", "850 rpm", "210 degF"), "grademargin: pressure: '15' needs a number and a unit, e.g. '15 psi'"),
         (("15 psi", "850", "210 degF"), "grademargin: engine speed: '850' needs a number and a unit, e.g. '850 rpm'"),
-        (("15 psi", "850 rpm", "210 ft"), "grademargin: oil temperature: '210 ft' is no temperature"),
+        (("15 psi", "850 rpm", "210 ft"), "grademargin: oil temperature: '210 ft' is not a valid temperature"),
     ):
         assert said in call("alarms", folder, "--idle", *wrong, code=2)

@@ -68,7 +68,7 @@ def test_a_log_without_heights_is_matched_by_its_distance(learned: fit.Fitted) -
     assert one.match.stretch == pytest.approx(1.0, abs=0.02)
     kingman = learned.trip.places["kingman"].elevation_m
     assert one.drive.elevation_m[-1] == pytest.approx(kingman, abs=15.0)
-    assert any("the only part of the plan of its length" in s for s in learned.sentences)
+    assert any("the only part of the plan with its length" in s for s in learned.sentences)
 
 
 def test_the_fit_finds_what_was_put_in_or_says_so(learned: fit.Fitted) -> None:
@@ -89,8 +89,19 @@ def test_margins_narrow(learned: fit.Fitted) -> None:
     for fluid in ("engine_oil", "transmission", "differential"):
         assert after[fluid].sd_k < 0.7 * before[fluid].sd_k
     lines = log_tables.fit_lines(learned, list(before.values()), list(after.values()))
-    assert any("held out, last quarter of day-1.csv" in text for text in lines)
+    assert any("hold-out test, last quarter of day-1.csv" in text for text in lines)
     assert log_tables.fit_dict(learned, list(before.values()), list(after.values()))["schema"] == "grademargin-fit/1"
+
+
+def test_what_was_held_out_bounds_how_sure_a_fit_is(learned: fit.Fitted) -> None:
+    error = learned.found.discrepancy.fluids
+    for one in learned.held:
+        if [other.fluid for other in learned.held].count(one.fluid) == 1:
+            assert error[one.fluid].sd_k >= one.after_k - 0.01
+    off = [fit.Held("day-1.csv", "differential", 9.0, 11.0), fit.Held("day-2.csv", "differential", 9.0, 13.0)]
+    bounded = fit._no_surer(learned.found, off).discrepancy.fluids
+    assert bounded["differential"].sd_k == pytest.approx(12.04, abs=0.01)  # sqrt((11^2 + 13^2) / 2)
+    assert bounded["coolant"] == error["coolant"]
 
 
 def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) -> None:
@@ -109,10 +120,10 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     assert found.spread.factors["axle_heat"].source == "fitted to day-1.csv, 2027-07-08"
     entry = next(e for e in found.entries if e.key == "cooling.thermostat_open")
     assert "fitted to day-1.csv, 2027-07-08, ±" in entry.source
-    with pytest.raises(OutputError, match="exists already"):
+    with pytest.raises(OutputError, match="already exists"):
         write_fitted(path, owner=owner, classes=classes, changes={}, posterior=learned.posterior, head="x")
     assert open_route(learned.trip, found.vehicle).timeline.days
-    with pytest.raises(PlannerError, match="has taught this vehicle file already"):
+    with pytest.raises(PlannerError, match="was already used to fit this vehicle file"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
 
 
@@ -147,7 +158,7 @@ def test_one_log_given_twice_is_refused_by_what_it_holds(learned: fit.Fitted) ->
     one = learned.driven[0]
     copied = replace(one, log=replace(one.log, name="copied.csv"))
     for again in (one, copied):
-        with pytest.raises(PlannerError, match=f"{again.log.name} holds the same drive as day-1.csv; give it once"):
+        with pytest.raises(PlannerError, match=f"{again.log.name} contains the same drive as day-1.csv; give it once"):
             fit.learn(learned.trip, learned.car, [one, again], on=TODAY)
 
 
@@ -166,7 +177,7 @@ def test_a_log_that_fits_nowhere_or_twice_is_asked_about(folder: Path, make_trip
     with pytest.raises(PlannerError, match="read 'bb'"):
         map_match.match_log(twice, twice.legs, replace(log, mapping=replace(log.mapping, start="bb", finish="c")))
     wrong = make_trip([road("a", "b", 2.0 * minutes)])
-    with pytest.raises(PlannerError, match="check the speed's unit"):
+    with pytest.raises(PlannerError, match="check the unit of speed"):
         map_match.match_log(wrong, wrong.legs, replace(log, mapping=replace(log.mapping, start="a", finish="b")))
 
 
@@ -234,7 +245,7 @@ def test_a_drift_is_told_before_a_limit(folder: Path) -> None:
     found = drift.drifts(car, driven)
     assert [d.factor for d in found][:1] == ["axle_heat"]
     assert 0.1 < found[0].per_day < np.log(1.3) + 3.0 * found[0].error  # each day is drawn towards the usual car
-    assert "rises from day to day" in found[0].words
+    assert "rises from log to log" in found[0].words
     still = [log_file(folder, f"same-2027-07-{10 + d:02d}.csv", seed=40 + d) for d in range(3)]
     assert drift.drifts(car, fit.read_drives(route, still, car.vehicle)) == ()
     assert drift.drifts(car, driven[:2]) == ()

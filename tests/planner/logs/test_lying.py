@@ -64,7 +64,7 @@ LIES = [
     (warmer, r"lie.csv, ambient: the outside air reads 5\d degC, the usual high at Wilmington, North Carolina is 3\d"),
     (noisy, "lie.csv, engine_oil: its readings jump"),
     (stuck, "lie.csv, differential: it stays at 60 degC for "),
-    (swapped, "lie.csv, transmission and differential: each follows what is expected of the other"),
+    (swapped, "lie.csv, transmission and differential: each matches the expected values of the other"),
 ]
 
 

@@ -41,7 +41,7 @@ def test_positions_of_one_place_and_of_opposite_places():
     lat_deg, lon_deg = positions(lat1_deg=40.0, lon1_deg=-105.0, lat2_deg=40.0, lon2_deg=-105.0, fractions=[0.0, 0.5])
     assert lat_deg == pytest.approx([40.0, 40.0])
     assert lon_deg == pytest.approx([-105.0, -105.0])
-    with pytest.raises(PlannerError, match="opposite on the globe"):
+    with pytest.raises(PlannerError, match="antipodal"):
         positions(lat1_deg=40.0, lon1_deg=-105.0, lat2_deg=-40.0, lon2_deg=75.0, fractions=[0.5])
 
 

@@ -36,7 +36,7 @@ def test_names_become_places(tmp_path):
     assert float(needles["high [degF]"]) == pytest.approx(109.0, abs=3.0)
     assert filled.text.startswith("# ours\n")
     assert rows["Kingman"]["lat"] == ""
-    assert "row 4: 2 towns are called 'Kingman': 'Kingman, AZ', 'Kingman, KS'; write which" in "\n".join(filled.open)
+    assert "row 4: 2 towns are named 'Kingman': 'Kingman, AZ', 'Kingman, KS'; write which" in "\n".join(filled.open)
     assert "row 6: 'Nowhereville' is not in the table of towns" in "\n".join(filled.open)
     assert [line.split(":")[0] for line in filled.filled] == ["row 3", "row 5"]
 
@@ -63,7 +63,7 @@ def test_a_new_file_or_in_place_only_when_asked(tmp_path):
     filled = fill_places(folder)
     assert write_filled(folder, filled, in_place=False).name == "places-filled.csv"
     assert (folder / "places.csv").read_text(encoding="utf-8") == NAMES
-    with pytest.raises(OutputError, match="is there already and is kept"):
+    with pytest.raises(OutputError, match="already exists and was not overwritten"):
         write_filled(folder, filled, in_place=False)
     write_filled(folder, filled, in_place=True)
     assert (folder / "places.csv").read_text(encoding="utf-8") == filled.text
@@ -85,4 +85,4 @@ def test_tables_without_names(places, said, tmp_path):
 
 
 def test_options_of_check(run, tmp_path):
-    assert "only together with --fill" in run("check", tmp_path, "--in-place").err
+    assert "only with --fill" in run("check", tmp_path, "--in-place").err

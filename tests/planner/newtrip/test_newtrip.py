@@ -162,7 +162,7 @@ def test_heights_missing_over_a_pass_leave_its_leg_unknown(tmp_path):
     unknown = [leg for leg in draft.legs if not leg.known]
     assert unknown
     assert sum(leg.distance_m for leg in unknown) < 30e3
-    assert draft.assumed[0].startswith("Heights are not known on ")
+    assert draft.assumed[0].startswith("Elevations are not known on ")
     trip, _ = open_folder(tmp_path / "trip")
     assert sum(leg.profile is None for leg in trip.legs) == len(unknown)
 
@@ -210,20 +210,20 @@ def test_kml_and_geojson_hold_the_same_road(tmp_path):
 
 
 REFUSED = [
-    ("a.kml", "<gpx/>", "a.kml: holds <gpx>, not <kml>"),
+    ("a.kml", "<gpx/>", "a.kml: contains <gpx>, not <kml>"),
     ("a.kml", "<kml>", "a.kml row 1: cannot be read as XML"),
-    ("a.kml", "<kml><Document/></kml>", "a.kml: has no line"),
+    ("a.kml", "<kml><Document/></kml>", "a.kml: contains no line"),
     ("a.kml", '<!DOCTYPE kml [<!ENTITY a "b">]><kml>&a;</kml>', "a.kml: has a <!DOCTYPE>"),
     ("a.kml", "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>", "a.kml: point 1 reads"),
     ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "a.kml: nests more than 64 deep"),
-    ("a.geojson", "[]", "a.geojson: is no GeoJSON of a road"),
+    ("a.geojson", "[]", "a.geojson: is not a GeoJSON track"),
     ("a.geojson", "{", "a.geojson row 1: cannot be read as JSON"),
     ("a.geojson", "[" * 100_000, "a.geojson"),
-    ("a.geojson", '{"type": "Point", "coordinates": [1, 2]}', "a.geojson: has no line"),
+    ("a.geojson", '{"type": "Point", "coordinates": [1, 2]}', "a.geojson: contains no line"),
     ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], ["x", 3]]}', "a.geojson: point 2 reads"),
     ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], [1e999, 3]]}', "a.geojson: point 2 reads"),
-    ("a.txt", "x", "a.txt: ends in '.txt'; a track is read from .gpx, .kml, .geojson, .json"),
-    ("a.gpx", "<gpx/>", "a.gpx: has no track and no route"),
+    ("a.txt", "x", "a.txt: ends in '.txt'; track files are .gpx, .kml, .geojson, .json"),
+    ("a.gpx", "<gpx/>", "a.gpx: contains no track and no route"),
 ]
 
 
@@ -238,15 +238,15 @@ def test_what_cannot_be_read_is_told(name, text, said, tmp_path):
 def test_options_that_cannot_be(tmp_path):
     path = written(tmp_path, gpx_text(road_points(400.0)))
     for asked, said in (
-        ({"start": "tomorrow"}, "--start 'tomorrow': local date and time are needed"),
-        ({"driving": "a lot"}, "--nights 'a lot': the most driving of a day is needed, e.g. 6h"),
+        ({"start": "tomorrow"}, "--start 'tomorrow': write the local date and time"),
+        ({"driving": "a lot"}, "--nights 'a lot': write the driving time per day, e.g. 6h"),
         ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
     ):
         with pytest.raises(PlannerError, match=said.replace("?", r"\?")):
             new_from_track(tmp_path / "trip", [path], **asked)
     (tmp_path / "trip").mkdir()
     (tmp_path / "trip" / "mine.txt").write_text("x", encoding="utf-8")
-    with pytest.raises(PlannerError, match="already holds something"):
+    with pytest.raises(PlannerError, match="already contains files"):
         new_from_track(tmp_path / "trip", [path])
 
 
@@ -267,7 +267,7 @@ def test_a_walk_is_refused(tmp_path):
         pytest.skip(f"{path} is not here; see data/SOURCES.md beside it")
     with pytest.raises(TripError) as caught:
         new_from_track(tmp_path / "trip", [path])
-    assert "as no road does" in caught.value.problems[0]
+    assert "too steep for a road" in caught.value.problems[0]
 
 
 def test_speeds_follow_grade_bends_and_towns(pass_road):
@@ -301,3 +301,20 @@ def test_bends_stay_within_what_was_asked():
     kept = bends_of(along, height, 15.0)
     assert np.abs(np.interp(along, along[kept], height[kept]) - height).max() <= 15.0
     assert len(kept) < 300
+
+
+def test_a_road_over_the_180th_meridian_is_as_long_as_any_other():
+    def drafted(shift_deg):
+        points, share = Points(), np.linspace(0.0, 1.0, 800)
+        points.lat_deg.extend((-16.8 + 0.05 * np.sin(20.0 * share)).tolist())
+        points.lon_deg.extend(((179.8 + shift_deg + 0.4 * share + 180.0) % 360.0 - 180.0).tolist())
+        points.elevation_m.extend((50.0 + 300.0 * np.sin(np.pi * share) ** 2).tolist())
+        return draft_of(track_of(points), name="x", departure=START)
+
+    over, elsewhere = drafted(0.0), drafted(-40.0)
+    assert over.places[0].lon_deg > 0.0 > over.places[-1].lon_deg
+    assert sum(leg.distance_m for leg in over.legs) == pytest.approx(over.track.length_m, rel=1e-9)
+    assert over.track.length_m == pytest.approx(elsewhere.track.length_m, rel=1e-6)
+    for leg in over.legs:
+        assert leg.known
+        assert leg.distance_m < 0.7 * over.track.length_m

@@ -51,7 +51,7 @@ def test_a_file_that_cannot_be_put_in_place_leaves_nothing_behind(tmp_path):
     # A folder stands where the second file should go: nothing is replaced, the set stays the old one.
     write_files(tmp_path, {"a.txt": "old", "c.txt": "old"})
     (tmp_path / "b.txt" / "inside").mkdir(parents=True)
-    with pytest.raises(OutputError, match=r"cannot be written \(Is a directory: b.txt\); free the disk"):
+    with pytest.raises(OutputError, match=r"cannot be written \(Is a directory: b.txt\); free disk space"):
         write_files(tmp_path, {"a.txt": "new", "b.txt": "new", "c.txt": "new"})
     assert (tmp_path / "a.txt").read_text() == "old"
     assert (tmp_path / "c.txt").read_text() == "old"

@@ -97,10 +97,10 @@ def test_a_hotter_gauge_never_reads_better_than_none(set_off, planned, car):
 def test_a_reading_outside_every_draw_is_told_and_only_the_hotter_is_gone_by(set_off, planned, car, factors):
     column = BODY_KEYS.index("coolant")
     rest, start = set_off(coolant=planned["coolant"] + 40.0)
-    assert "look at gauge, unit and car before driving on; taken as it reads" in rest.assumptions[0]
+    assert "check gauge, unit and car before driving on; used as read" in rest.assumptions[0]
     assert start(factors)[:, column].mean() == pytest.approx(planned["coolant"] + 40.0, abs=1.0)
     rest, start = set_off(coolant=planned["coolant"] - 60.0)
-    assert "not believed" in rest.assumptions[0]
+    assert "not used" in rest.assumptions[0]
     assert start(medians(car.spread))[0, column] == pytest.approx(planned["coolant"], abs=0.1)
 
 

@@ -21,12 +21,12 @@ from planner.output.write import to_json
 from planner.replan.position import UNDER_WAY
 from planner.replan.remaining import replan
 from planner.replan.request import Request, check_temps, read_request
-from planner.replan.start_temps import by_plan, start_of, start_temps_k
+from planner.replan.start_temps import by_plan, driven_late, start_of, start_temps_k
 from planner.route.graph import choose_route
 from planner.route.road import cut_road
 from planner.route.timeline import build_timeline, open_route
 from planner.weather.expected import highs_lows_along
-from thermal.fluids import N_BODY
+from thermal.fluids import BODY_KEYS, N_BODY
 from thermal.simulate import simulate
 from thermal.spread import medians
 from thermal.vehicle_file import VehicleFile
@@ -266,7 +266,7 @@ def test_a_leg_driven_the_other_way_is_split_from_its_end(make_trip, road):
 @pytest.mark.parametrize("along", [-5.0, 0.0, 1e6])
 def test_a_distance_beyond_the_leg_is_refused(driven, along):
     trip, *_ = driven("alps")
-    with pytest.raises(PlannerError, match="long; give a distance between"):
+    with pytest.raises(PlannerError, match="long; give a distance within"):
         replan(trip, choose_route(trip), start_at=("brig", "ulrichen", along), at=datetime(2027, 7, 9, 10))
 
 
@@ -277,7 +277,7 @@ def test_a_distance_beyond_the_leg_is_refused(driven, along):
     ("where", "said"),
     [
         ("davvos", "did you mean 'davos'"),
-        ("bormio", "nothing is left to drive"),
+        ("bormio", "there is nothing left to plan"),
         (("brig", "davos", 10.0), "no open leg goes from 'brig' to 'davos'"),
     ],
 )
@@ -312,7 +312,7 @@ def test_a_place_is_found_by_its_name_whatever_the_capitals(driven):
         ({"from_place": "davos", "at": "2027-13-09 10:00"}, "--at: read"),
         ({"along": "a-b", "at": "2027-07-09 10:00"}, "write FROM>TO:DISTANCE"),
         ({"along": "a>b:12", "at": "2027-07-09 10:00"}, "--along: '12' needs a number and a unit, e.g. '12.5 mi'"),
-        ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant"]}, "needs a fluid and a temperature"),
+        ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant"]}, "must be a fluid and a temperature"),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["oil=90 degC"]}, "there is no such fluid"),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant=90 km"]}, "--now: "),
         ({"from_place": "a", "at": "2027-07-09 10:00", "readings": ["coolant=195"]}, "a unit, e.g. '195 degF'"),
@@ -350,7 +350,7 @@ def test_service_counts_what_was_driven_and_when_due_is_done(make_trip, road):
     assert rest.service[0].since_m == pytest.approx(2.9e5)
     assert rest.service[0].since_months == pytest.approx(2.0)
     assert rest.service[1].since_m == pytest.approx(1e4)  # 110 km since, done at 50 and 100
-    assert any("taken as done then: look" in said for said in rest.assumptions)
+    assert any("fell due on the way: look" in said for said in rest.assumptions)
 
 
 def asked(where, at, **temps_k):
@@ -374,7 +374,7 @@ def test_without_gauges_the_car_is_as_warm_as_the_plan_has_it(driven, number):
     span = next(one for one in line.spans if one.kind == "drive" and legs[one.leg].finish == key and one.day == number)
     whole = simulate(line.drive, car.vehicle).temps_k[0]
     np.testing.assert_allclose(start_k, whole[span.last], atol=1.0)  # that morning as cold as the air
-    assert rest.assumptions[0].startswith("The car starts as warm as the plan has it there then: coolant ")
+    assert rest.assumptions[0].startswith("The car starts at the planned temperatures: coolant ")
     # what is left is forecast as the whole was: the first leg ahead, same air, same car
     ahead = choose_route(rest)
     again = build_timeline(rest, ahead, car.vehicle)
@@ -410,6 +410,28 @@ def test_a_car_that_stood_for_a_while_has_cooled(driven):
         assert np.all(after[2:5] < before[2:5])
 
 
+def test_gauges_say_whether_a_late_car_stood_here_or_drove_later(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    route, usual, at = open_route(trip, car.vehicle), medians(car.spread), at + timedelta(hours=1)
+    rest, ways = replan(trip, legs, start_at=key, at=at), (by_plan, driven_late)
+    fluids = ("coolant", "engine_oil", "transmission", "differential")
+    stood, drove = (dict(zip(BODY_KEYS, way(route, car, asked(key, at))(usual)[0], strict=True)) for way in ways)
+    assert all(drove[fluid] > stood[fluid] + 5.0 for fluid in fluids[1:])  # an hour's rest cools a car
+    for temps, said in ((stood, False), (drove, True)):
+        read = Request(start_at=key, at=at, temps_k={fluid: temps[fluid] for fluid in fluids}, driven_s=None)
+        found, start = start_of(route, rest, car, read)
+        assert ("drove later" in found.assumptions[0]) == said
+        unread = BODY_KEYS.index("metal")
+        assert start(usual)[0][unread] == pytest.approx(temps["metal"], abs=3.0)
+
+
+def test_a_car_on_time_is_not_asked_whether_it_stood(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    assert driven_late(open_route(trip, car.vehicle), car, asked(key, at)) is None
+
+
 def test_the_plan_says_nothing_of_a_car_elsewhere(driven):
     trip, car, legs, line, _ = driven("wilmington-astoria")
     key, at = midday(line, trip, legs, 5)
@@ -417,7 +439,7 @@ def test_the_plan_says_nothing_of_a_car_elsewhere(driven):
         assert by_plan(open_route(trip, car.vehicle), car, asked(where, when)) is None
     rest, start = set_off(trip, car, key, at + timedelta(days=1))
     assert start(medians(car.spread)) is None
-    assert "taken as cold" in rest.assumptions[0]
+    assert "assumed cold" in rest.assumptions[0]
 
 
 def test_a_warm_gauge_outranks_a_plan_that_has_the_car_gone_cold(driven):
@@ -480,7 +502,7 @@ def test_a_later_arrival_and_a_moved_night_are_said(alps):
     old["days"][-1]["arrive"] = (finish - timedelta(minutes=75)).isoformat()
     old["days"][0]["to"] = "somewhere"
     said = changes(old, alps)
-    assert any("1 h 15 min later than planned before" in line and "Bormio" in line for line in said)
+    assert any("1 h 15 min later than in the last plan" in line and "Bormio" in line for line in said)
     night = alps.outlook.trip.places[alps.outlook.legs[alps.outlook.timeline.days[0].last].finish].name
     assert any(f"at {night} instead of somewhere" in line for line in said)
 
@@ -522,8 +544,8 @@ def test_a_day_lost_on_the_way_is_said(alps):
     key, at = morning(outlook.trip, outlook.legs, outlook.timeline, 1)
     rest = replan(outlook.trip, outlook.legs, start_at=key, at=at + timedelta(days=1))
     said = changes(old, make_report(forecast(rest, outlook.car), remedies=False))
-    assert "1 d later than planned before" in said[0]
-    assert any(line.startswith("Night of Sun 11 Jul") and line.endswith("not planned before.") for line in said)
+    assert "1 d later than in the last plan" in said[0]
+    assert any(line.startswith("Night of Sun 11 Jul") and line.endswith("none in the last plan.") for line in said)
     assert not any("Night of Fri 09 Jul" in line for line in said)  # behind
 
 

@@ -108,7 +108,7 @@ def test_the_stretch_that_is_too_long_is_named_with_its_hours(make_trip, road):
         split(make_trip, road, [2, 3, 4, 2.5, 1], lodging=[1, 4], day={"lodging_only": True, "driving_s": 8 * HOUR})
     said = str(caught.value)
     assert "no place to stay between 'P1' and 'P4' (9.5 h of driving)" in said
-    assert "[day] driving of 8.00 h; 9.50 h would do" in said
+    assert "[day] driving of 8.00 h; 9.50 h would work" in said
 
 
 def test_exactly_the_limit_is_allowed(make_trip, road):
@@ -210,7 +210,7 @@ def test_an_event_is_waited_for(make_trip, road):
 
 def test_an_event_out_of_reach_is_refused_with_the_reason(make_trip, road):
     event = Event(place="p3", on=date(2027, 7, 7), arrive_by=time(12), stay_s=0.0)
-    with pytest.raises(NoRouteError, match="event cannot be met"):
+    with pytest.raises(NoRouteError, match="event cannot be reached"):
         split(make_trip, road, [7, 7, 7], lodging=[], events=(event,))
 
 

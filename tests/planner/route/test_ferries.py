@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
+from rules import with_trip
 
 import planner
+from planner.analysis.service import plan_service
+from planner.model.trip import ServiceItem
 from planner.route.timeline import build_timeline, lay_out
 from thermal.fluids import FLUIDS
 
@@ -73,3 +76,10 @@ def test_a_train_may_carry_the_car_through_a_hill(make_trip, road, car):
     assert line.end_elevation_m[aboard.stop - 1] == pytest.approx(400.0)
     again = lay_out(trip, line.road, line.days, line.road.wanted_m_per_s)
     assert len(again.begin_s) == len(line.begin_s)
+
+
+def test_miles_aboard_wear_nothing(folder):
+    made = planner.plan(folder, remedies=False).report.outlook  # 49 miles driven, 16 carried
+    for miles, due in ((60.0, 0), (45.0, 1)):
+        job = ServiceItem(item="x", every_m=miles * 1609.344)
+        assert len(plan_service(with_trip(made, service=(job,))).due) == due

@@ -81,7 +81,7 @@ def test_no_road_is_said_with_both_ends_and_what_to_do(make_trip, road):
     legs = [road(*AB), road("c", "d", 5)]
     with pytest.raises(NoRouteError) as caught:
         choose_route(make_trip(legs, route=("a", "d")))
-    assert str(caught.value) == "no open road leads from 'A' to 'D'; add a leg to legs.csv or open one"
+    assert str(caught.value) == "no open road leads from 'A' to 'D'; add a leg to legs.csv, or open a closed one"
 
 
 def test_a_leg_driven_backwards_is_the_same_road_the_other_way(make_trip, road):

@@ -318,7 +318,8 @@ def test_a_road_that_opens_next_morning_is_driven_then(make_trip, road):
 
 
 REFUSED = {
-    "day 1 cannot arrive before sunset: at 'P2' 22:00, 92 min after .*; departure = \"2027-07-06 0[67]:.0\" would do": {
+    "day 1 cannot arrive before sunset: at 'P2' 22:00, 92 min after .*; departure = \"2027-07-06 0[67]:.0\" would "
+    "work": {
         "hours": [7, 7],
         "day": {"driving_s": 14 * HOUR, "break_s": 0.0},
         "nights": (),
@@ -333,9 +334,9 @@ REFUSED = {
         "finish_by": datetime(2027, 7, 7, 15),
         "day": {"break_s": 0.0, "earliest": time(8)},
     },
-    "days = 2: the rules of a day need 3 days, to 2027-07-08; days = 3 would do": {"hours": [7, 7, 7], "days": 2},
-    "days = 5: there are too few places where a day may end; .* days = 3 would do": {"hours": [7, 7, 7], "days": 5},
-    "the morning of 2027-07-07 at 02:00 cannot be kept": {
+    "days = 2: the daily rules need 3 days, until 2027-07-08; days = 3 would work": {"hours": [7, 7, 7], "days": 2},
+    "days = 5: too few places where a day may end; .* days = 3 would work": {"hours": [7, 7, 7], "days": 5},
+    "the morning of 2027-07-07 at 02:00 conflicts": {
         "hours": [7, 7],
         "mornings": ((date(2027, 7, 7), time(2)),),
         "departure": datetime(2027, 7, 6, 13),

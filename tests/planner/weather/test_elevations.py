@@ -64,7 +64,7 @@ def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):
     silent = ElevationCheck(place="york", entered_m=100.0, first_m=None, second_m=None)
     *lines, last = elevation_lines([feet, silent], replace(trip, units="us"))
     assert lines == [
-        f"{trip.places['linn'].name}: 10,000 ft entered, the ground there is at 1,000; look at elevation and position"
+        f"{trip.places['linn'].name}: 10,000 ft entered, but the ground there is at 1,000; check elevation and position"
     ]
     assert last.startswith("1 of 2 places checked, 1 far off. Elevation: Copernicus DEM GLO-90.")
     assert elevation_lines([silent], trip)[0].startswith("0 of 1 place checked, 0 far off.")
@@ -77,4 +77,4 @@ def test_places_of_a_trip_offline(make_trip, road, user_folders):
     assert [(check.place, check.entered_m) for check in checks] == [
         (p.key, p.elevation_m) for p in trip.places.values()
     ]
-    assert told == ["Open-Meteo elevation was never fetched, and this is offline"]
+    assert told == ["Open-Meteo elevation has not been fetched before; run again without --offline"]

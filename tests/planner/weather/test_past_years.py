@@ -54,12 +54,12 @@ def test_archive_down_or_odd(services, web):
     services.faults["/v1/archive"] = "429"
     found, missing, _ = ask(services, web)
     assert found == {}
-    assert "answered 429" in missing[0].why
+    assert "returned HTTP 429" in missing[0].why
     services.faults["/v1/archive"] = "array"
     assert isinstance(ask(services, web)[1][0], NoAnswer)
     services.faults.clear()
     services.archive = lambda query, *where: {"daily": {}, "daily_units": {}, "n": 1}
-    assert "other days than 2026-06-29 to 2026-07-15" in ask(services, web)[1][0].why
+    assert "days other than 2026-06-29 to 2026-07-15" in ask(services, web)[1][0].why
 
 
 def test_too_few_days(services, web):

@@ -68,7 +68,7 @@ def test_a_silent_service_is_asked_once_and_nothing_is_written(services, user_fo
 def test_nothing_is_written_over_and_what_cannot_be_read_is_told(services, user_folders, tmp_path):
     path = track(tmp_path, [None] * 10)
     (tmp_path / "road-heights.gpx").write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputError, match="is there already and is kept"):
+    with pytest.raises(OutputError, match="already exists and was not overwritten"):
         fill(path, services)
     with pytest.raises(TripError):
         fill(tmp_path / "none.gpx", services)
@@ -78,6 +78,6 @@ def test_the_command_offline(run, tmp_path, user_folders):
     path = track(tmp_path, [None] * 10)
     done = run("weather", tmp_path, "--elevations", "--track", path, "--offline")
     assert done.code == 3
-    assert "10 points without a height, none found; nothing was written." in done.out
+    assert "10 points without elevation, none found; nothing was written." in done.out
     assert run("weather", tmp_path, "--track", path).code == 2
     assert "nothing to fill" in run("weather", tmp_path, "--elevations", "--track", track(tmp_path, [1.0, 2.0])).out

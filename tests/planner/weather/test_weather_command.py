@@ -41,8 +41,8 @@ def test_fresh_then_stale_then_offline(trip, ask, services):
     assert report.rows[0].source == "US National Weather Service"
     assert report.rows[0].made == "30 min"
     assert report.attribution == (
-        "Forecast: National Weather Service (weather.gov). Public domain; United States only. Hours taken from its "
-        "grid unchanged, then fitted to the road.",
+        "Forecast: National Weather Service (weather.gov). Public domain; United States only. Hourly grid values, "
+        "adjusted to the road's elevation.",
     )
     assert told == ["US National Weather Service: linn (1 of 2)", "US National Weather Service: york (2 of 2)"]
     asked = len(services.asked)
@@ -61,7 +61,7 @@ def test_offline_with_nothing_kept(trip, ask, services):
     report = ask(trip, trip.legs, offline=True)
     assert report.failed
     assert {row.state for row in report.rows} == {MISSING}
-    assert "never fetched, and this is offline" in report.rows[0].note
+    assert "not been fetched before; run again" in report.rows[0].note
     assert services.asked == []
 
 
@@ -69,9 +69,9 @@ def test_services_down_is_told_and_nothing_raises(trip, ask, services):
     services.faults = {"/points/": "403", "/v1/": "html"}
     report = ask(trip, trip.legs)
     assert report.failed
-    assert "answered 403" in report.rows[0].note
-    assert "wants a login" in report.rows[0].note
-    assert "No past years for 1 place: Open-Meteo archive did not answer in JSON" in report.notes[0]
+    assert "returned HTTP 403" in report.rows[0].note
+    assert "require a login" in report.rows[0].note
+    assert "No past years for 1 place: Open-Meteo archive did not send JSON" in report.notes[0]
 
 
 def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entered(trip, ask, services, soon):
@@ -80,10 +80,10 @@ def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entere
     assert all("/v1/archive" in path for path in services.asked)
     assert len(services.asked) == 10
     assert not report.failed
-    assert "forecasts reach 16" in report.notes[0]
+    assert "forecasts cover 16 days" in report.notes[0]
     assert list(load_past_years(later)) == ["linn"]
     assert report.rows[0].note.startswith("the means of")
-    assert report.rows[1].note == "the usual values entered"
+    assert report.rows[1].note == "the usual values from places.csv"
     assert "Open-Meteo.com" in report.attribution[0]
     services.asked.clear()
     ask(later, later.legs)

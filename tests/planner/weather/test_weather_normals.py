@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from planner.ground.usual import lapse_k_per_m, month_of
 from planner.model.errors import TripError
-from planner.weather.normals import lapse_k_per_m, month_of, read_normals, usual_at
+from planner.weather.normals import read_normals, usual_at
 
 PUBLIC = Path(__file__).parents[4] / "shared" / "data" / "normals.csv"
 MONTHS = [*(f"high_{m} [degC]" for m in range(1, 13)), *(f"low_{m} [degC]" for m in range(1, 13))]

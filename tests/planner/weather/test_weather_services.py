@@ -65,8 +65,8 @@ def test_point_that_is_not_canonical_is_followed(services, web):
 def test_outside_the_united_states(services, web, today):
     found = NationalWeatherService(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert [one.why for one in found] == [
-        "lies outside the United States",
-        "answered 404: Unable to provide data for requested point 49.2,-97",
+        "covers the United States only",
+        "returned HTTP 404: Unable to provide data for requested point 49.2,-97",
     ]
     assert len(services.asked) == 1  # Brig is not even asked
 
@@ -105,7 +105,7 @@ def test_old_hours_stand_in_while_the_service_fails(services, web, today, grow_o
 def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
     services.faults["/gridpoints/"] = "403"
     (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
-    assert one == NoAnswer(place="linn", why="answered 403: no reason given")
+    assert one == NoAnswer(place="linn", why="returned HTTP 403: no reason given")
     assert len(services.asked) == 2
 
 
@@ -115,8 +115,8 @@ def test_silent_service_is_given_up_after_two_places(services, web, today):
     found = NationalWeatherService(url=services.url).fetch(points, client=web())
     assert len(services.asked) == 2
     assert all(isinstance(one, NoAnswer) for one in found)
-    assert found[4].why == f"not asked, as it {found[0].why}"
-    assert "in JSON" in found[4].why
+    assert found[4].why == f"not asked: it {found[0].why}"
+    assert "send JSON" in found[4].why
 
 
 @pytest.mark.parametrize(
@@ -150,7 +150,7 @@ def test_silent_service_is_given_up_after_one_batch(services, web, today):
     found = OpenMeteo(url=services.url).fetch(points, client=web(progress=told.append))
     assert told == ["Open-Meteo: 100 places from p0"]
     assert len(services.asked) == 1
-    assert found[100].why == f"not asked, as it {found[0].why}"
+    assert found[100].why == f"not asked: it {found[0].why}"
 
 
 def test_one_odd_reply_leaves_the_others(services, web, today):
@@ -158,7 +158,7 @@ def test_one_odd_reply_leaves_the_others(services, web, today):
     services.forecast = lambda query, lat, *where: sound(query, lat, *where) | ({"hourly": []} if lat > 47.0 else {})
     found = OpenMeteo(url=services.url).fetch([BRIG, WINDSOR], client=web())
     assert isinstance(found[0], PlaceForecast)
-    assert found[1] == NoAnswer(place="windsor", why="gave a reply without 'hourly'; its form may have changed")
+    assert found[1] == NoAnswer(place="windsor", why="sent a reply without 'hourly'; its format may have changed")
 
 
 def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, today):
@@ -183,13 +183,13 @@ def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
         parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
     reply = services.forecast({"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["ms"]}, 1, 2, 3)
     reply["hourly"]["dew_point_2m"] = [1.0]
-    with pytest.raises(BadReply, match="another number of hours"):
+    with pytest.raises(BadReply, match="a different number of hours"):
         parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
     source = OpenMeteo(url=services.url)
     services.faults["/v1/forecast"] = "array"
     found = source.fetch([BRIG, KANSAS], client=web())
-    assert {one.why for one in found} == {"answered in another form than it promises"}
-    with pytest.raises(BadReply, match="gave 3 replies for 2 places"):
+    assert {one.why for one in found} == {"sent JSON in an unexpected format"}
+    with pytest.raises(BadReply, match="sent 3 replies for 2 places"):
         each([{}, {}, {}], 2)
     services.faults["/v1/forecast"] = "429"
     found = source.fetch([WINDSOR], client=web())
@@ -213,21 +213,21 @@ def test_answers_for_another_place_are_refused(services, web, today):
     sound = services.forecast
     services.forecast = lambda query, lat, lon, height: sound(query, lat, lon + 44.0, height)
     (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
-    assert one.why.startswith("answered for a point 33")  # 44 degrees of longitude are 3,340 km at 46.3 N
+    assert one.why.startswith("sent values for a point 33")  # 44 degrees of longitude are 3,340 km at 46.3 N
     services.grid = lambda path: (
         200,
         {"geometry": {"type": "Polygon", "coordinates": [[[-53.0, 39.7], [-52.9, 39.8]]]}, "properties": {}},
         {},
     )
     (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
-    assert one.why.startswith("answered for a point 37")
+    assert one.why.startswith("sent values for a point 37")
 
 
 @pytest.mark.parametrize(
     "geometry", [{}, [], 3, {"coordinates": []}, {"coordinates": [[["a", 1]]]}, {"coordinates": [[]]}]
 )
 def test_outlines_of_another_form_are_refused(grid, geometry):
-    with pytest.raises(BadReply, match=r"outline|no number"):
+    with pytest.raises(BadReply, match=r"outline|not a valid number"):
         grid(geometry=geometry)
 
 
@@ -263,11 +263,11 @@ def test_everything_down_says_why(trip, services, web, today):
     weather = fetched(trip, services, web, [today])
     assert weather.by_place == {}
     why = {one.place: one.why for one in weather.missing}
-    assert "US National Weather Service answered 503" in why["linn"]
-    assert "Open-Meteo answered 429" in why["linn"]
+    assert "US National Weather Service returned HTTP 503" in why["linn"]
+    assert "Open-Meteo returned HTTP 429" in why["linn"]
 
 
-@pytest.mark.parametrize(("off", "told"), [(17, "forecasts reach 16"), (-9, "the trip is over")])
+@pytest.mark.parametrize(("off", "told"), [(17, "forecasts cover 16 days"), (-9, "the trip is over")])
 def test_days_out_of_reach_are_not_asked_for(trip, services, web, today, off, told):
     weather = fetched(trip, services, web, [today + timedelta(days=off)])
     assert services.asked == []
@@ -285,7 +285,7 @@ def test_kept_weather_outlives_the_cache_and_the_network(trip, services, web, to
     assert services.asked == []
     assert again.by_place["linn"][0].fetched_s == pytest.approx(first.by_place["linn"][0].fetched_s, abs=0.001)
     assert not again.by_place["linn"][0].is_fresh(late.timestamp())
-    assert "never fetched" in again.missing[0].why
+    assert "not been fetched" in again.missing[0].why
     assert not (tmp_path / "trip").exists()  # nothing is written among the user's files
 
 
@@ -347,7 +347,7 @@ def test_kept_folder_that_cannot_be_made(trip, services, web, today, user_folder
     told = []
     weather = fetched(trip, services, web, [today], client=web(progress=told.append))
     assert weather.by_place
-    assert any("is not kept" in text for text in told)
+    assert any("is not saved" in text for text in told)
 
 
 def test_other_route_or_folder_keeps_its_own(trip, make_trip, road, tmp_path):

@@ -243,8 +243,8 @@ def test_nights_between_different_days_have_no_jump(trip):
 @pytest.mark.parametrize(
     ("places", "said"),
     [
-        ({"b": {"elevation_m": 8999.0}}, "air near A comes to 88 degC"),  # one elevation, its high brought down to A
-        ({"a": {"high_k": None, "low_k": None}, "b": {"high_k": 330.0, "elevation_m": 3000.0}}, "air near A comes to"),
+        ({"b": {"elevation_m": 8999.0}}, "air near A would be 88 degC"),  # one elevation, its high brought down to A
+        ({"a": {"high_k": None, "low_k": None}, "b": {"high_k": 330.0, "elevation_m": 3000.0}}, "air near A would be"),
     ],
 )
 def test_air_hotter_than_any_measured_is_refused(make_trip, road, places, said):
@@ -471,7 +471,7 @@ def test_words_say_which_source_where_and_how_old(trip):
         (1, "c", WeatherSource.ENTERED),
     ]
     told = source_sentences(used, outlook, now_s=NOON_S)
-    assert told[0] == "Weather of day 1 at A: forecast of US National Weather Service, fetched 2 h ago, made 2 h ago."
+    assert told[0] == "Weather of day 1 at A: forecast of US National Weather Service, fetched 2 h ago, issued 2 h ago."
     assert told[1] == "Weather of days 1 to 2 at B: entered by date in weather.csv."
     assert told[2] == "Weather of day 2 at C: usual highs and lows from places.csv."
     assert "Public domain" in told[3]
@@ -485,7 +485,7 @@ def test_past_years_are_credited(make_trip, road):
         sources_used(outlook, distance_m=[90e3], lon_deg=[LON], epoch_s=[NOON_S], day=[0]), outlook, now_s=NOON_S
     )
     assert told[0] == "Weather of day 1 at A: means of the years 2017 to 2026 from Open-Meteo's archive."
-    assert told[1] == "Weather of day 1 at B: taken from the nearest places that have any."
+    assert told[1] == "Weather of day 1 at B: interpolated from the nearest places with values."
     assert "CC BY 4.0" in told[2]
     assert "non-commercial" in told[2]
 

@@ -1,0 +1,215 @@
+"""What the desk does beside edits: start a trip, rank the car's values, make files, read logs, compare."""
+
+import shutil
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+
+import planner
+from planner.analysis.sensitivity import Effect, rank_assumptions
+from planner.desk import actions, logroom
+from planner.desk.carpage import car_page, class_rows
+from planner.desk.core import Desk
+from planner.desk.uploads import safe_name
+from planner.files.readings import READING_COLUMNS, READINGS
+from planner.files.settings import FILE as TRIP
+from planner.files.settingsheets import SETTINGS_HELP, setting_lines
+from planner.files.template import CHOICES, HELP
+from planner.forecast.assemble import Inputs
+from planner.model.errors import PlannerError
+from planner.model.paths import results_folder
+from planner.newtrip.make import BASE, DEPARTURE
+from planner.newtrip.told import draft_lines
+from planner.output.results import Plan
+from planner.route.timeline import Route
+
+Work = Callable[[dict[str, Any]], dict[str, Any]]
+TRACKS = frozenset({".gpx", ".kml", ".geojson", ".json"})
+_SHOWN = {".html": "text/html", ".svg": "image/svg+xml"}  # opened in the browser; others are saved
+# A page of results may run its own scripts, but as a page of nobody: it cannot ask the desk for anything.
+_APART = "sandbox allow-scripts allow-modals allow-downloads allow-popups; frame-ancestors 'none'"
+_MOST_TRACKS = 20
+
+
+class Office:
+    """The rooms beside the trip itself; `shown`, `done` and `taken` name what the page may ask for."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.logs = logroom.LogRoom(desk)
+        self._temporary: Path | None = None
+        self._tracks: list[Path] = []
+        self._effects: tuple[int, Sequence[Effect]] | None = None
+        self.shown: dict[str, Work] = {
+            "start": self.start_page,
+            "settings": self.settings,
+            "car": self.car,
+            "readings": self.readings,
+            "states": self.states,
+            "logs": self.logs.listed,
+        }
+        self.done: dict[str, Work] = {
+            "new": self.new,
+            "rank": self.rank,
+            "outputs": self.outputs,
+            "log-confirm": self.logs.confirm,
+            "fit": self.logs.fit,
+            "review": self.logs.review,
+        }
+        self.taken: dict[str, Callable[[str, Path], dict[str, Any]]] = {"track": self.track, "log": self.logs.take}
+
+    def close(self) -> None:
+        """Remove what was uploaded and not put into the trip."""
+        if self._temporary is not None:
+            shutil.rmtree(self._temporary, ignore_errors=True)
+
+    def new_upload(self) -> Path:
+        """Path of a file that is about to come."""
+        if self._temporary is None:
+            self._temporary = Path(tempfile.mkdtemp(prefix="grademargin-desk-"))
+        return Path(tempfile.mkdtemp(dir=self._temporary)) / "upload"
+
+    def route(self) -> Route:
+        """The road as it is now."""
+        with self.desk.lock:
+            if self.desk.route is None:
+                message = "the trip cannot be read yet"
+                raise PlannerError(message)
+            return self.desk.route
+
+    def _inputs(self) -> Inputs:
+        with self.desk.lock:
+            if self.desk.inputs is None:
+                message = "the trip cannot be read yet"
+                raise PlannerError(message)
+            return self.desk.inputs
+
+    # --- a new trip ---
+
+    def start_page(self, _: dict[str, Any]) -> dict[str, Any]:
+        """What a trip can be started from."""
+        return {
+            "empty": not self.desk.folder.exists(),
+            "folder": str(self.desk.folder.path),
+            "examples": list(planner.examples()),
+            "classes": class_rows(),
+            "base": BASE,
+            "departure": f"{DEPARTURE:%Y-%m-%dT%H:%M}",
+            "tracks": [path.name for path in self._tracks],
+        }
+
+    def track(self, name: str, path: Path) -> dict[str, Any]:
+        """Take one track of the road; they are joined in the order of coming."""
+        from planner.newtrip.make import read_road
+
+        kept = path.with_name(safe_name(name))
+        if kept.suffix.lower() not in TRACKS or len(self._tracks) >= _MOST_TRACKS:
+            message = f"{kept.name}: a .gpx, .kml or .geojson of the road is needed, at most {_MOST_TRACKS}"
+            raise PlannerError(message)
+        path.rename(kept)
+        try:
+            road = read_road([*self._tracks, kept])
+        except PlannerError:
+            kept.unlink(missing_ok=True)
+            raise
+        self._tracks.append(kept)
+        return {"tracks": [one.name for one in self._tracks], "length_m": road.length_m}
+
+    def new(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Make the trip folder, from the tracks that came or from an example."""
+        desk, example = self.desk, actions.word(asked, "example")
+        said: list[str] = []
+        with desk.lock:
+            if example:
+                planner.new(desk.folder.path, example)
+            elif self._tracks:
+                start = actions.word(asked, "start").replace("T", " ")
+                base, hours = actions.word(asked, "base"), actions.word(asked, "driving")
+                draft = planner.new_from_track(
+                    desk.folder.path, self._tracks, start=start or None, base=base or None, driving=hours or None
+                )
+                said = draft_lines(draft)
+            else:
+                message = "drop a track of the road, or choose an example"
+                raise PlannerError(message)
+            self._tracks.clear()
+            desk.reload("as made")
+        return {"said": said}
+
+    # --- settings, car, readings ---
+
+    def settings(self, _: dict[str, Any]) -> dict[str, Any]:
+        """The keys of trip.toml, each with what it is; and what the columns of a leg hold."""
+        text = self.desk.folder.text(TRIP) or ""
+        rows = [
+            {"key": line.key, "value": str(line.value), "what": line.what, "words": list(line.words)}
+            for line in setting_lines(text)
+            if line.key in SETTINGS_HELP
+        ]
+        return {
+            "settings": rows,
+            "columns": [{"column": c, "what": HELP[c], "words": list(CHOICES.get(c, ()))} for c in actions.ON_A_LEG],
+        }
+
+    def car(self, _: dict[str, Any]) -> dict[str, Any]:
+        """The car's values."""
+        effects = self._effects[1] if self._effects and self._effects[0] == self.desk.revision else None
+        return car_page(self._inputs(), effects)
+
+    def rank(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Sort what is assumed of the car by what knowing it is worth on this trip."""
+        report = self.desk.wait_whole()
+        revision = self.desk.revision
+        self._effects = revision, rank_assumptions(report.outlook)
+        return self.car(asked)
+
+    def readings(self, _: dict[str, Any]) -> dict[str, Any]:
+        """The gauges that can be entered, the rows that were, and what they taught."""
+        inputs, text = self._inputs(), self.desk.folder.text(READINGS) or ""
+        with self.desk.lock:
+            learnt = [] if self.desk.report is None else list(self.desk.report.learnt)
+        return {
+            "columns": [
+                {"column": c.name, "heading": actions.proposed(c, inputs.trip), "example": c.example}
+                for c in READING_COLUMNS
+            ],
+            "text": text,
+            "learnt": learnt,
+            "places": [{"key": place.key, "name": place.name} for place in inputs.trip.places.values()],
+        }
+
+    def states(self, _: dict[str, Any]) -> dict[str, Any]:
+        """The trip as it was after each change, to be compared."""
+        with self.desk.lock:
+            kept = list(self.desk.kept)
+        return {"states": [{"revision": k.revision, "words": k.words, **k.summary} for k in kept]}
+
+    # --- files ---
+
+    def outputs(self, _: dict[str, Any]) -> dict[str, Any]:
+        """Make the files of `plan`, as the command does."""
+        report = self.desk.wait_whole()
+        folder = results_folder(self.desk.folder.path)
+        written = Plan(report).write(folder)
+        return {"files": [{"name": p.name, "address": f"/out/{quote(p.name)}"} for p in written], "folder": str(folder)}
+
+    async def result(self, request: Request) -> Response:
+        """One file of the results, looked up among those that are there."""
+        try:
+            folder = results_folder(self.desk.folder.path)
+            there = {path.name: path for path in folder.iterdir() if path.is_file() and not path.is_symlink()}
+        except (OSError, PlannerError):
+            there = {}
+        path = there.get(request.path_params["name"])
+        if path is None or path.name.startswith("."):
+            return JSONResponse({"problems": ["no such file"]}, status_code=404)
+        kind = _SHOWN.get(path.suffix)
+        headers = {"content-security-policy": _APART}
+        if kind is None or "save" in request.query_params:
+            return FileResponse(path, filename=path.name, headers=headers)
+        return FileResponse(path, media_type=kind, headers=headers)

@@ -1,0 +1,283 @@
+"""Margins kept at a confidence and chances of passing a limit, each with its own sampling error.
+
+For every draw of car and days the model's own error is integrated (`thermal.chances`). Over draws, a control variate
+does most of the rest (Owen, Monte Carlo theory, methods and examples, ch. 8; from memory): margins are fitted on what
+was drawn, straight in the logarithms of the factors and the air of the day, with a cubic of that prediction; the fit is
+averaged over thousands of draws that cost no drive, and the draws that were driven correct it. What they correct by
+scatters little, and its scatter is the error told: on the worked example it is about one and a half times the real one
+(docs/benchmark.md).
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.chances import smaller
+from thermal.error_path import NODES
+from thermal.kernel import Factors
+from thermal.spread import SEED, draw
+from thermal.vehicle_file import VehicleFile
+
+Floats = npt.NDArray[np.float64]
+Days = npt.NDArray[np.int64]
+MANY = 4096  # draws of cars and days that are not driven
+CLOSE_K = 20.0  # margins below it are corrected by them; others are left to the draws that were driven
+_LOOK_AT = int(np.flatnonzero(NODES == 1.0)[0])  # the cubic is of the margin with an error of one standard deviation
+_MATTERS = 0.003  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
+_STEP_K, _SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
+_SPARE = 16  # draws more than columns that a fit needs
+_ROUGH = 64  # draws enough to look nearby
+_BENDS, _REACH = 3, 4.0  # columns of the cubic beside the mean; standard deviations up to which it bends
+
+
+class Kept(NamedTuple):
+    """Margin at a confidence and chance of passing the limit, and the standard errors of both; all of one shape.
+
+    [K, K, -, -].
+    """
+
+    margin_k: Floats
+    error_k: Floats
+    chance: Floats
+    chance_error: Floats
+
+
+class _Fit(NamedTuple):
+    """Columns of the draws driven, what solves for their coefficients, columns of those that are not."""
+
+    driven: Floats
+    solve: Floats
+    many: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """Cars and days: those that were driven, and many more of the same kind that were not.
+
+    Attributes
+    ----------
+    logs, many_logs : ndarray, shape (n_draw, n_factor)
+        Logarithms of the factors. [-]
+    air_k, many_air_k : ndarray, shape (n_draw, n_day)
+        Shifts of the air. [K]
+    """
+
+    logs: Floats
+    air_k: Floats
+    many_logs: Floats
+    many_air_k: Floats
+    fits: dict[int, _Fit] = field(default_factory=dict)
+
+    def first(self, n_draw: int) -> "Sample":
+        """The same with only the first draws driven."""
+        return replace(self, logs=self.logs[:n_draw], air_k=self.air_k[:n_draw], fits={})
+
+    def fit(self, day: int) -> _Fit:
+        """Columns for margins of one day."""
+        if day not in self.fits:
+            driven, many = (
+                self._columns(self.logs, self.air_k, day),
+                self._columns(self.many_logs, self.many_air_k, day),
+            )
+            self.fits[day] = _Fit(driven, np.asarray(np.linalg.pinv(driven), np.float64), many)
+        return self.fits[day]
+
+    def _columns(self, logs: Floats, air_k: Floats, day: int) -> Floats:
+        """One, the factors, the air of that day."""
+        return np.column_stack((np.ones(len(logs)), logs, air_k[:, min(day, air_k.shape[1] - 1)]))
+
+
+def sample_of(car: VehicleFile, factors: Factors, shift_k: Floats, sd_k: Floats, seed: int = SEED) -> Sample:
+    """Put the draws that were driven beside many that were not."""
+    many, air = draw(MANY, ambient_sd_k=sd_k, seed=seed + 1_000_003, posterior=car.spread, vehicle=car.vehicle)
+    return Sample(
+        logs=np.log(np.column_stack(factors)),
+        air_k=shift_k,
+        many_logs=np.log(np.column_stack(many)),
+        many_air_k=air,
+    )
+
+
+def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, close_k: float = CLOSE_K) -> Kept:
+    """Margins of every leg and fluid; those below `close_k` with the help of draws that were not driven.
+
+    Notes
+    -----
+    `were_k` is by draw, leg, fluid and node, as `thermal.simulate.Result` has it; `day` by leg. The result is by leg
+    and fluid.
+    """
+    legs, fluids = range(were_k.shape[1]), range(were_k.shape[2])
+    cells = [
+        _keep(were_k[:, i : i + 1, f], None, day[i : i + 1], sample, confidence, close_k) for i in legs for f in fluids
+    ]
+    return _arranged(cells, were_k.shape[1:3])
+
+
+def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float, *, exact_k: Floats | None = None) -> Kept:
+    """The smallest margin over all legs, by fluid; `exact_k` is of the first draws, where most are guesses."""
+    cells = [
+        _keep(were_k[:, :, f], None if exact_k is None else exact_k[:, :, f], day, sample, confidence, CLOSE_K)
+        for f in range(were_k.shape[2])
+    ]
+    return _arranged(cells, were_k.shape[2:3])
+
+
+def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
+    """What margins of all draws are after a change of which only the first draws were driven.
+
+    Notes
+    -----
+    `were_k` are those before the change, by draw, leg, fluid and node; `few_k` those after it, of the first draws. The
+    difference is fitted straight in the factors' logarithms and the day's air, with a cubic of the margin before it:
+    a heater does more for a car that is hot.
+    """
+    out, few, n = were_k.copy(), sample.first(len(few_k)), len(few_k)
+    for number in np.unique(day):
+        legs = np.flatnonzero(day == number)
+        before = were_k[:, legs].reshape(len(were_k), -1, len(NODES))
+        with np.errstate(invalid="ignore"):
+            change = few_k[:, legs].reshape(n, -1, len(NODES)) - before[:n]
+        moved = np.flatnonzero(np.abs(np.nan_to_num(change, nan=0.0)).max(axis=(0, 2)) > _SURE_K)
+        fits = few.fit(int(number)).solve, sample.fit(int(number)).driven
+        before[:, moved] += _spread_out(change[:, moved], *fits, before[:, moved, _LOOK_AT])
+        out[:, legs] = before.reshape(out[:, legs].shape)
+    return out
+
+
+def _spread_out(change_k: Floats, solve: Floats, driven: Floats, before_k: Floats) -> Floats:
+    """Changes of margins of all draws, from those of the first: by draw, margin and node."""
+    n, n_cell, n_node = change_k.shape
+    straight = (driven @ (solve @ change_k.reshape(n, -1))).reshape(len(driven), n_cell, n_node)
+    if n < driven.shape[1] + _SPARE:
+        return straight
+    bent = _cubic((before_k - before_k.mean(axis=0)) / np.maximum(before_k.std(axis=0), 1e-9)).transpose(1, 0, 2)
+    few, left = bent[:, :n], (change_k - straight[:n]).transpose(1, 0, 2)
+    curve = np.linalg.solve(few.transpose(0, 2, 1) @ few + 1e-9 * np.eye(4), few.transpose(0, 2, 1) @ left)
+    return np.asarray(straight + (bent @ curve).transpose(1, 0, 2))
+
+
+def rough_chance(were_k: Floats) -> Floats:
+    """Chances that some leg of a day passes its limit, by fluid, from draws of it alone; arrays as in `keep_least`."""
+    day = np.zeros(were_k.shape[1], np.int64)
+    return np.array([smaller(were_k[:, :, f], NODES, day, 0.0).mean() for f in range(were_k.shape[2])])
+
+
+def _arranged(cells: list[tuple[float, float, float, float]], shape: tuple[int, ...]) -> Kept:
+    """Arrange cell by cell as arrays."""
+    return Kept(*(np.array(column).reshape(shape) for column in zip(*cells, strict=True)))
+
+
+def _keep(
+    were_k: Floats, exact_k: Floats | None, day: Days, sample: Sample, confidence: float, close_k: float
+) -> tuple[float, float, float, float]:
+    """One margin: by the draws that were driven, and with those that were not where it is close."""
+    here, share = np.isfinite(were_k[0, :, 0]), 1.0 - confidence
+    if not here.any():
+        return np.inf, 0.0, 0.0, 0.0
+    if exact_k is None:
+        exact_k = were_k[:0]
+    about = _about(were_k[:, here], day[here], share)
+    here &= were_k[:, :, -1].min(axis=0) < max(about, 0.0) + _ASTRAY_K  # others take an error that hardly any has
+    if not here.any():
+        return about, 0.0, 0.0, 0.0
+    told = _Told(were_k[:, here], exact_k[:, here], day[here], sample, about if about < close_k else -np.inf)
+    margin, density = _secant(told, share, about)
+    at_limit = told.at(0.0)
+    return margin, told.at(margin).error / max(density, 1e-9), min(max(at_limit.chance, 0.0), 1.0), at_limit.error
+
+
+def _about(were_k: Floats, day: Days, share: float) -> float:
+    """Margin that about a share falls short of, from the first draws. [K]."""
+    low, high = float(were_k[:, :, -1].min()), float(were_k[:, :, 0].min(axis=1).max())
+    were_k = np.ascontiguousarray(were_k[:_ROUGH])
+    while high - low > _STEP_K:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if smaller(were_k, NODES, day, middle).mean() > share else (middle, high)
+    return 0.5 * (low + high)
+
+
+class _Chance(NamedTuple):
+    """Chance that a margin is smaller than some value, and its standard error."""
+
+    chance: float
+    error: float
+
+
+class _Told:
+    """What draws say of one margin: all that were driven, exact ones of the first, many that were not."""
+
+    def __init__(self, were_k: Floats, exact_k: Floats, day: Days, sample: Sample, about_k: float) -> None:
+        self.were_k, self.exact_k, self.day = np.ascontiguousarray(were_k), np.ascontiguousarray(exact_k), day
+        self.fit = sample.fit(int(day[0]))
+        self.enough = len(were_k) >= self.fit.driven.shape[1] + _SPARE
+        self.found: dict[float, _Chance] = {}
+        self.legs: Days = np.zeros(0, np.int64)
+        if self.enough and np.isfinite(about_k):
+            self._fit_at(about_k, sample)
+
+    def _fit_at(self, margin_k: float, sample: Sample) -> None:
+        """Fit the legs that matter near a margin on what was driven."""
+        n_leg = range(len(self.day))
+        share = [smaller(self.were_k[:, i : i + 1], NODES, self.day[i : i + 1], margin_k).mean() for i in n_leg]
+        self.legs = np.flatnonzero(np.array(share) > _MATTERS * max(share))
+        few = MANY if len(self.legs) == 1 else MANY // 4  # several legs take longer
+        fits = [_like(self.were_k[:, leg], sample.fit(int(self.day[leg])), few) for leg in self.legs]
+        self.like_k, self.many_k = (np.stack(one, axis=1) for one in zip(*fits, strict=True))
+
+    def at(self, margin_k: float) -> _Chance:
+        """Chance that the margin is smaller than a value; what the fit leaves of the draws is taken as random."""
+        if margin_k not in self.found:
+            self.found[margin_k] = self._at(margin_k)
+        return self.found[margin_k]
+
+    def _at(self, margin_k: float) -> _Chance:
+        """Add up what the draws say, and what the fit says of many less what it says of those."""
+        driven = smaller(self.were_k, NODES, self.day, margin_k)
+        n, columns = self.fit.driven.shape
+        chance, rest, free = float(driven.mean()), driven - driven.mean(), n - 1
+        if len(self.legs):
+            day = self.day[self.legs]
+            rest, free = driven - smaller(self.like_k, NODES, day, margin_k), n - columns - _BENDS
+            chance = float(rest.mean() + smaller(self.many_k, NODES, day, margin_k).mean())
+        elif self.enough:  # quasi-random draws average what is straight in their columns nearly without error
+            rest, free = driven - self.fit.driven @ (self.fit.solve @ driven), n - columns
+        squares = float(rest.var()) / free
+        if len(self.exact_k):
+            off = smaller(self.exact_k, NODES, self.day, margin_k) - driven[: len(self.exact_k)]
+            chance += float(off.mean())
+            squares += float(off.var()) / max(len(off) - columns, 1)
+        return _Chance(chance, float(np.sqrt(squares)))
+
+
+def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:
+    """Margins of one leg as a fit has them: of the draws driven, and of many more."""
+    slopes = fit.solve @ were_k
+    like, many = fit.driven @ slopes, fit.many[:n_many] @ slopes
+    middle, width = like[:, _LOOK_AT].mean(), max(like[:, _LOOK_AT].std(), 1e-9)
+    bent, many_bent = (_cubic((one[:, _LOOK_AT] - middle) / width) for one in (like, many))
+    curve = np.linalg.lstsq(bent, were_k - like, rcond=None)[0]
+    return like + bent @ curve, many + many_bent @ curve
+
+
+def _cubic(x: Floats) -> Floats:
+    """Columns of a cubic, held straight beyond what the draws reach."""
+    x = np.clip(x, -_REACH, _REACH)
+    return np.stack((np.ones_like(x), x, x**2, x**3), axis=-1)
+
+
+def _secant(told: _Told, share: float, margin_k: float) -> tuple[float, float]:
+    """Margin that a share falls short of, from nearby, and the chance's change per kelvin there. [K, 1/K]."""
+    one, two = margin_k - _STEP_K, margin_k
+    at, now = told.at(one).chance - share, told.at(two).chance - share
+    density = (now - at) / _STEP_K
+    for _ in range(_MOST_STEPS):
+        if abs(two - one) < _SURE_K or now == at:
+            break
+        step = min(max(-now * (two - one) / (now - at), -_ASTRAY_K), _ASTRAY_K)
+        one, at, two = two, now, two + step
+        now = told.at(two).chance - share
+        if abs(two - one) > _SURE_K:
+            density = (now - at) / (two - one)
+    return two, density

@@ -1,0 +1,18 @@
+"""Whether there is memory for a forecast: found out before it, because libraries that find none end the process."""
+
+import mmap
+
+COMPILING_BYTES, THREADS_BYTES = 700_000_000, 150_000_000
+"""Address space that the compiler asks for, and that threads and their buffers do: measured on Linux."""
+COPIES = 5
+"""Arrays as large as all drawn temperatures that a forecast holds at once: measured."""
+
+
+def require_room(*, rows: int, draws: int, bodies: int, compiled: bool) -> None:
+    """Fail with MemoryError where a forecast of so many rows and draws finds no room; nothing is kept."""
+    needed = THREADS_BYTES + COPIES * 8 * rows * draws * bodies + (0 if compiled else COMPILING_BYTES)
+    try:
+        mmap.mmap(-1, needed).close()
+    except (OSError, ValueError, OverflowError) as exc:
+        message = f"no room for {needed / 1e6:,.0f} MB"
+        raise MemoryError(message) from exc

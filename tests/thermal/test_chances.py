@@ -1,0 +1,55 @@
+"""Chances with the model's error integrated, against scipy's normal and multivariate normal distributions."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from thermal import chances, discrepancy
+from thermal.chances import smaller
+from thermal.error_path import NODES
+
+
+def margins_k(left_k: np.ndarray, size_k: np.ndarray) -> np.ndarray:
+    """Margins at every node of legs that keep so much, where the model is off by so much."""
+    return left_k[..., None] - size_k[..., None] * NODES
+
+
+def test_the_compiled_shares_have_the_same_numbers() -> None:
+    assert (chances.CAR_SHARE, chances.DAY_SHARE) == (discrepancy.CAR_SHARE, discrepancy.DAY_SHARE)
+
+
+@pytest.mark.parametrize("margin_k", [-30.0, -4.0, 0.0, 7.5, 60.0])
+def test_one_leg_is_a_normal_tail(margin_k: float) -> None:
+    left, size = np.array([[10.0], [-3.0], [40.0]]), np.array([[8.0], [5.0], [9.0]])
+    found = smaller(margins_k(left, size), NODES, np.zeros(1, np.int64), margin_k)
+    assert found == pytest.approx(stats.norm.sf((left - margin_k) / size)[:, 0], abs=4e-5)
+
+
+@pytest.mark.parametrize("days", [(0, 0, 0), (0, 1, 2), (0, 0, 1), (0, 0, 1, 1, 2)])
+def test_several_legs_are_a_multivariate_normal(days: tuple[int, ...]) -> None:
+    """Legs of a day share what stays with car and day, legs of a trip what stays with the car."""
+    day = np.array(days)
+    alike = np.where(day[:, None] == day[None], discrepancy.CAR_SHARE + discrepancy.DAY_SHARE, discrepancy.CAR_SHARE)
+    np.fill_diagonal(alike, 1.0)
+    left, size = np.array([10.0, 6.0, 14.0, 8.0, 11.0])[: len(day)], np.array([8.0, 7.0, 9.0, 9.0, 6.0])[: len(day)]
+    for margin_k in (-10.0, 0.0, 5.0):
+        needed = (left - margin_k) / size
+        none = stats.multivariate_normal(cov=alike, maxpts=10**6, abseps=1e-7).cdf(needed)
+        found = smaller(margins_k(left, size)[None], NODES, day, margin_k)[0]
+        assert found == pytest.approx(1.0 - none, abs=2e-4)
+
+
+def test_a_leg_without_margins_counts_for_nothing() -> None:
+    one = margins_k(np.array([[5.0]]), np.array([[8.0]]))
+    two = np.concatenate((one, np.full_like(one, np.inf)), axis=1)
+    day = np.zeros(2, np.int64)
+    assert smaller(two, NODES, day, 0.0) == smaller(one, NODES, day[:1], 0.0)
+
+
+def test_an_error_that_moves_the_peak_is_followed_between_nodes() -> None:
+    # Two moments of a leg: the smaller of their margins, worked out at every node and once without nodes.
+    left, size = np.array([12.0, 16.0]), np.array([6.0, 9.0])
+    at_nodes = margins_k(left, size).min(axis=0)[None, None]
+    error = np.random.default_rng(5).normal(size=400_000)
+    truth = np.mean((left[:, None] - size[:, None] * error).min(axis=0) < 0.0)
+    assert smaller(at_nodes, NODES, np.zeros(1, np.int64), 0.0)[0] == pytest.approx(truth, abs=0.002)

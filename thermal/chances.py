@@ -1,0 +1,130 @@
+"""Compiled: chances that a margin is smaller than some value, the model's own error integrated instead of drawn.
+
+A draw is a car and its days. Given one, the model's error on a leg is a normal number, and the leg's margin falls as
+that number grows (`thermal.error_path`). So the chance that a margin is smaller than a value follows for each draw
+without drawing the error. What is left to average over draws is smooth, which quasi-random draws do far better
+(conditioning: Owen, Monte Carlo theory, methods and examples, ch. 8; quasi-Monte Carlo: ch. 15; from memory).
+
+Legs of a trip share the part of the error that stays with the car, legs of a day also that of the day: given both, they
+are independent, and the two are integrated by Gauss and Hermite's rule.
+"""
+
+import functools
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from thermal.compiled import check_cache, choose_cache, numba
+from thermal.ranges import FloatArray
+
+_KEPT = choose_cache()
+_compile = functools.partial(numba.njit, error_model="numpy")
+_jit = _compile(forceinline=True)
+# Copied from thermal.discrepancy, not imported: compiled code is kept until this file changes. A test holds them equal.
+CAR_SHARE, DAY_SHARE = 0.15, 0.15
+_CAR, _DAY, _BOTH = math.sqrt(CAR_SHARE), math.sqrt(DAY_SHARE), math.sqrt(CAR_SHARE + DAY_SHARE)
+_REST = math.sqrt(1.0 - CAR_SHARE - DAY_SHARE)
+_AT, _WEIGHT = np.polynomial.hermite_e.hermegauss(5)  # exact for the smooth functions here within 1e-4
+_WEIGHT = _WEIGHT / _WEIGHT.sum()
+_FAR = 4.0  # a leg that takes an error beyond so many standard deviations (3 in 100,000) is left out
+_ROOT_HALF = math.sqrt(0.5)
+
+
+@_jit
+def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
+    """Error, in standard deviations, with which a leg's margin is just so small: straight between nodes and beyond."""
+    if were_k[0] == np.inf:
+        return np.inf
+    k, last = 0, len(nodes) - 1
+    while k < last - 1 and were_k[k + 1] > margin_k:
+        k += 1
+    fall = max(were_k[k] - were_k[k + 1], 1e-9)
+    return nodes[k] + (were_k[k] - margin_k) / fall * (nodes[k + 1] - nodes[k])
+
+
+@_jit
+def _normal(x):  # type: ignore[no-untyped-def]
+    """Standard normal distribution function."""
+    return 0.5 * math.erfc(-x * _ROOT_HALF)
+
+
+@_jit
+def _spared(error, day, first, last, held, shared):  # type: ignore[no-untyped-def]
+    """Chance that none of some legs of one day passes, given what the car's part adds."""
+    total = 0.0
+    for j in range(len(_AT)):
+        each = 1.0
+        for i in range(first, last):
+            each *= _normal((error[i] - held - shared * _AT[j]) / _REST)
+        total += _WEIGHT[j] * each
+    return total
+
+
+@_jit
+def _any(error, day, n):  # type: ignore[no-untyped-def]
+    """Chance that at least one of `n` legs passes, in the order of their days."""
+    if n == 0:
+        return 0.0
+    if n == 1:
+        return _normal(-error[0])
+    if day[0] == day[n - 1]:
+        return 1.0 - _spared(error, day, 0, n, 0.0, _BOTH)
+    none = 0.0
+    for i in range(len(_AT)):
+        each, first = _WEIGHT[i], 0
+        while first < n:
+            last = first + 1
+            while last < n and day[last] == day[first]:
+                last += 1
+            each *= _spared(error, day, first, last, _CAR * _AT[i], _DAY)
+            first = last
+        none += each
+    return 1.0 - none
+
+
+@check_cache
+@_compile(cache=_KEPT, nogil=True)
+def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
+    """Fill the chance of every draw."""
+    n_leg = were_k.shape[1]
+    error, whose = np.empty(n_leg), np.empty(n_leg, np.int64)
+    for draw in range(were_k.shape[0]):
+        n = 0
+        for leg in range(n_leg):
+            needed = _error_needed(were_k[draw, leg], nodes, margin_k)
+            if needed < _FAR:
+                error[n], whose[n] = needed, day[leg]
+                n += 1
+        out[draw] = _any(error, whose, n)
+
+
+def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
+    """Chance, draw by draw, that the smallest margin of some legs is smaller than a value.
+
+    Parameters
+    ----------
+    were_k : ndarray, shape (n_draw, n_leg, n_node)
+        Margins of one fluid, if the model's error had each of some sizes; infinite where a leg has none. [K]
+    nodes : ndarray, shape (n_node,)
+        Those sizes, in standard deviations, rising. [-]
+    day : ndarray of int, shape (n_leg,)
+        Day of every leg, never falling. [-]
+    margin_k : float
+        The value. [K]
+
+    Returns
+    -------
+    ndarray, shape (n_draw,)
+        Chances. [-]
+
+    Examples
+    --------
+    >>> nodes = np.array([-3.0, 0.0, 3.0])
+    >>> were_k = np.array([[[40.0, 10.0, -20.0]]])  # 10 K left, and the model off by 10 K
+    >>> smaller(were_k, nodes, np.zeros(1, np.int64), 0.0).round(3)  # 1 in 6 lies beyond one standard deviation
+    array([0.159])
+    """
+    out = np.empty(len(were_k))
+    _smaller(np.ascontiguousarray(were_k), np.ascontiguousarray(nodes), day, float(margin_k), out)
+    return out
