@@ -216,7 +216,7 @@ def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, A
         "changes": {one.key: _packed_change(one) for one in teaching.changes},
         "switches": [asdict(one) for one in teaching.switches],
         "peaks": [
-            [one.leg, one.channel, one.node]
+            [one.leg, one.channel, one.node, one.edge]
             + [round(value, 1) for value in (one.expected, one.upper, one.limit, one.lost, *one.rise)]
             for one in teaching.peaks
         ],
@@ -237,11 +237,12 @@ def _packed_channel(one: Channel) -> dict[str, Any]:
         "slopes": [_node_column(column) for column in one.slopes],
         "along": _node_column(one.along),
         "curves": [_node_column(column) for column in one.curves],
-        "widths": [_node_column(column) for column in one.widths],
+        "wider": [_node_column(column) for column in one.wider],
         "error": _node_column(one.error),
         "varies": _node_column(one.varies),
     }
-    plain = ("key", "label", "short", "series", "sd", "low", "high", "lag_min", "lasting_min", "caution")
+    plain = ["key", "label", "short", "series", "sd", "low", "high", "lag_min", "lasting_min", "caution"]
+    plain += ["grows_from", "least"]
     return {name: getattr(one, name) for name in plain} | columns
 
 

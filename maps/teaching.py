@@ -29,14 +29,16 @@ class Channel:
         Time constant with which it follows a change; how long the forecast's own error lasts. [min]
     caution : float, optional
         Where its alarm sounds. [`unit`]
+    grows_from, least : float
+        Above what the forecast's own error grows, and its size below. [`unit`]
     slopes : tuple of tuple of float
         By unknown: change for one standard deviation at every node. [`unit`]
     along, curves : tuple of float, tuple of tuple of float
         At every node: sum of the slopes for one standard deviation of all that heats it, and what it does beyond that
         at each of the rules' `curve_at`. [`unit`]
-    widths : tuple of tuple of float
-        At every node: how far the upper edge lies above what is expected, in air as planned and in each of the rules'
-        `hotter`. [`unit`]
+    wider : tuple of tuple of float
+        At every node: how much further the upper edge lies above what is expected in each air of the rules' `hotter`.
+        [`unit`]
     error, varies : tuple of float
         Size of the forecast's own error, and how much the series changes within minutes, at every node. [`unit`]
     """
@@ -51,10 +53,12 @@ class Channel:
     lag_min: float = 0.0
     lasting_min: float = 1.0
     caution: float | None = None
+    grows_from: float = 0.0
+    least: float = 0.0
     slopes: Columns = ()
     along: tuple[float, ...] = ()
     curves: Columns = ()
-    widths: Columns = ()
+    wider: Columns = ()
     error: tuple[float, ...] = ()
     varies: tuple[float, ...] = ()
 
@@ -85,7 +89,7 @@ class Switch:
 class Peak:
     """Where a channel comes nearest its limit on a leg: node, forecast, and how much may be lost where not known.
 
-    `rise` says how far its upper edge rises in each air of the rules' `hotter`.
+    At node `edge` its upper edge comes nearest. `rise` says how far that rises in each air of the rules' `hotter`.
     """
 
     leg: int
@@ -95,6 +99,7 @@ class Peak:
     upper: float
     limit: float
     lost: float = 0.0
+    edge: int = 0
     rise: tuple[float, ...] = ()
 
 
@@ -108,6 +113,8 @@ class Rules:
         Sizes of the forecast's own error on this car against that of its class; `middle` and `width` say how likely.
     alike : tuple of float
         Shares of its variance: of the car, of the day, of the road, of what comes and goes in `quick` of that time.
+    grows : float
+        By how much of a degree that error grows with each. [-]
     beyond : float
         Readings further from what is expected are not believed. [standard deviations]
     hotter : tuple of str
@@ -129,6 +136,7 @@ class Rules:
     width: float
     alike: tuple[float, float, float, float]
     quick: float
+    grows: float
     beyond: float
     hotter: tuple[str, ...]
     curve_at: tuple[float, float, float]
@@ -181,7 +189,7 @@ class Teaching:
     def __post_init__(self) -> None:
         count = len(self.nodes)
         for one in self.channels[:-1]:
-            for column in (*one.slopes, one.along, *one.curves, *one.widths, one.error, one.varies):
+            for column in (*one.slopes, one.along, *one.curves, *one.wider, one.error, one.varies):
                 require_length(column, count, f"channel {one.label!r}, column of the nodes")
         for change in self.changes:
             for column in (*change.moves, change.air):

@@ -6,9 +6,9 @@ const teaching = scene.teaching ? unpackTeaching(scene.teaching) : null;
 function unpackTeaching(packed) {
   const made = { ...packed, nodes: unpack(packed.nodes), slower: unpack(packed.slower_min), changes: {} };
   made.channels = packed.channels.map((one) => ({ ...one, slopes: one.slopes.map(unpack), along: unpack(one.along), curves: one.curves.map(unpack),
-    widths: one.widths.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
+    wider: one.wider.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
   for (const [key, one] of Object.entries(packed.changes)) made.changes[key] = { moves: one.moves.map(unpack), air: unpack(one.air) };
-  made.peaks = packed.peaks.map(([leg, channel, node, expected, upper, limit, lost, ...rise]) => ({ leg, channel, node, expected, upper, limit, lost, rise }));
+  made.peaks = packed.peaks.map(([leg, channel, node, edge, expected, upper, limit, lost, ...rise]) => ({ leg, channel, node, edge, expected, upper, limit, lost, rise }));
   made.fluids = made.channels.slice(0, -1);
   made.unknowns = made.fluids[0].slopes.length;
   return made;
@@ -194,12 +194,19 @@ function standingOff(known) {
     sure: (slope) => { const shared = heard.map((row) => dot(row, slope)); return dot(shared, solved(root, shared)); } };
 }
 
+const EDGE_ROUNDS = 4;                           // towards the likeliest of all ways to come so high
+
 // Where the slopes add up to `sway`, unsure by `spread` squared: how far the upper edge lies above what is expected, and
 // whether it lies beyond what was computed.
 function edgeOf(curve, sway, spread, own) {
-  const steep = curve.slope(sway), whole = Math.sqrt(steep ** 2 * spread + own), z = teaching.rules.upper;
-  if (!(whole > 0)) return { width: 0, beyond: false };
-  const edge = sway + z * steep * spread / whole;
+  const z = teaching.rules.upper;
+  let steep = curve.slope(sway), edge = sway, whole = 0;
+  for (let round = 0; round < EDGE_ROUNDS; round++) {
+    whole = Math.sqrt(steep ** 2 * spread + own);
+    if (!(whole > 0)) return { width: 0, beyond: false };
+    edge = sway + z * steep * spread / whole;
+    steep = 0.5 * (steep + curve.slope(edge));
+  }
   return { width: curve.of(edge) - curve.of(sway) + z * own / whole, beyond: curve.beyond(edge) };
 }
 
@@ -224,10 +231,18 @@ function learntAt(known) {
   }));
 }
 
+// How much larger the forecast's own error is where a fluid is moved from the plan, squared.
+function grownAt(c, node, move) {
+  const { grows_from: from, least, error, series } = teaching.fluids[c], planned = base[series].values[teaching.nodes[node]];
+  if (planned === null || !(error[node] > 0)) return 1;
+  const beyond = Math.sqrt(Math.max(error[node] ** 2 - least ** 2, 0)), grown = Math.max(beyond, teaching.rules.grows * (planned + move - from));
+  return grown > beyond ? (error[node] ** 2 - beyond ** 2 + grown ** 2) / error[node] ** 2 : 1;
+}
+
 // The width that the curve gives in each hotter air that was computed, against the plan's.
 function hotWidths(c, node, one) {
   return teaching.rules.hotter.map((key) => {
-    const { width } = edgeOf(one.curve, one.curve.back(teaching.changes[key].moves[c][node]), one.before, one.own);
+    const move = teaching.changes[key].moves[c][node], { width } = edgeOf(one.curve, one.curve.back(move), one.before, one.own * grownAt(c, node, move));
     return one.width > 0 && width > 0 ? width / one.width : 1;
   });
 }
@@ -251,11 +266,11 @@ function along(points, x, start = 0) {
 function movedAt(learnt, changed, air) {
   return learnt.map((nodes, c) => nodes.map((one, node) => {
     const move = changed[c][node], added = move ? one.curve.back(move) : 0, sway = one.sway + added;
-    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter), read = one.curve.of(one.sway) + one.off;
-    const same = sway === 0 && move === 0 && one.after === one.before && one.ownAfter === one.own;
     const shift = one.curve.of(sway) + one.off + (move ? move - one.curve.of(added) : 0);
-    const [plain, ...hotter] = teaching.fluids[c].widths.map((column) => column[node]), curved = same || !(one.width > 0) ? 1 : width / one.width;
-    const wider = same || !(plain > 0) ? 1 : widening(one.hot, node, air[node], hotter.map((value) => value / plain));
+    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter * grownAt(c, node, shift)), read = one.curve.of(one.sway) + one.off;
+    const same = sway === 0 && move === 0 && one.after === one.before && one.ownAfter === one.own;
+    const { series, wider: more } = teaching.fluids[c], point = teaching.nodes[node], plain = base[series].high[point] - base[series].values[point], curved = same || !(one.width > 0) ? 1 : width / one.width;
+    const wider = same || !(plain > 0) ? 1 : widening(one.hot, node, air[node], more.map((column) => Math.max(1 + column[node] / plain, 0)));
     return { shift, read, ratio: curved * wider, curved, same, air: air[node], hot: one.hot, beyond: beyond && !same };
   }));
 }
@@ -323,17 +338,28 @@ function movedPeaks(moved, known, different) {
     };
     const limits = track.series[teaching.channels[channel].series].limit;
     const others = legNodes(peak.leg).map((node) => { const i = teaching.nodes[node]; return at(node, { expected: values[i], upper: high[i], limit: limits[i] }); });
-    const own = at(peak.node, peak, peakRatio(peak, moved[channel][peak.node])), worst = others.reduce((a, b) => (b.limit - b.upper < a.limit - a.upper ? b : a), own);
-    const levels = [own, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown", different));
-    return { ...peak, ...worst, lost, level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
+    const near = at(peak.node, peak), there = peakAt(peak), edge = at(there.edge, there, peakRatio(there, moved[channel][there.edge]));
+    const least = (some, of) => some.reduce((a, b) => (b.limit - of(b) < a.limit - of(a) ? b : a));
+    const worst = least([edge, ...others], (one) => one.upper), hottest = least([near, ...others], (one) => one.expected);
+    const levels = [edge, worst].map((one) => levelOf(one.limit - one.sure, lost, one.beyond || planned === "unknown", different));
+    return { ...peak, ...hottest, upper: Math.max(hottest.limit - worst.limit + worst.upper, hottest.expected), lost,
+      level: LEVELS[Math.max(...levels.map((level) => LEVELS.indexOf(level)))] };
   });
 }
 
+// A peak where its upper edge comes nearest the limit.
+function peakAt(peak) {
+  const { series } = teaching.fluids[peak.channel], point = teaching.nodes[peak.edge], expected = base[series].values[point];
+  if (expected === null) return { ...peak, edge: peak.node };
+  const limit = track.series[series].limit[point];
+  return { ...peak, expected, limit, upper: peak.upper + limit - peak.limit };
+}
+
 // The width of a leg's margin against the plan's, with what it was computed to be in hotter air.
-function peakRatio({ channel, node, expected, upper, rise }, { curved, same, air, hot }) {
+function peakRatio({ channel, edge, expected, upper, rise }, { curved, same, air, hot }) {
   const width = upper - expected;
   if (same || !(width > 0)) return curved;
-  return curved * widening(hot, node, air, rise.map((value, k) => Math.max((width + value - teaching.changes[teaching.rules.hotter[k]].moves[channel][node]) / width, 0)));
+  return curved * widening(hot, edge, air, rise.map((value, k) => Math.max((width + value - teaching.changes[teaching.rules.hotter[k]].moves[channel][edge]) / width, 0)));
 }
 
 const nodesByLeg = new Map();

@@ -9,10 +9,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import betainc
 
 from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.rerun import from_rest
-from planner.analysis.unknowns import Unknowns, hardest_margin_k
+from planner.analysis.unknowns import HEAT_K, Unknowns, hardest_margin_k
 from planner.forecast.assemble import Inputs
 from planner.forecast.run import Forecast, ambient_sd_k
 from planner.model.levels import level_of
@@ -29,6 +30,26 @@ Floats = npt.NDArray[np.float64]
 DRAWS = 31  # with the car as described they fill whole lanes of the compiled model
 NEW_LEG_K = 5.0
 """ASSUMED: what a few draws may be off by on a leg that was not in the plan; likely range 2 to 8."""
+
+
+def smooth_quantile(values: Floats, share: float) -> Floats:
+    """Quantile over the first axis from all order statistics, weighted: steadier than one of them when they are few.
+
+    References
+    ----------
+    Harrell and Davis, 1982, "A new distribution-free quantile estimator", Biometrika 69 (weights from memory; the same
+    as in scipy.stats.mstats.hdquantiles).
+
+    Examples
+    --------
+    >>> from scipy.stats.mstats import hdquantiles
+    >>> draws = np.random.default_rng(0).normal(size=31)
+    >>> bool(np.isclose(smooth_quantile(draws, 0.1), hdquantiles(draws, [0.1])[0]))
+    True
+    """
+    n = len(values)
+    edges = betainc((n + 1) * share, (n + 1) * (1.0 - share), np.linspace(0.0, 1.0, n + 1))
+    return np.asarray(np.tensordot(np.diff(edges), np.sort(values, axis=0), axes=1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +70,7 @@ class Few:
 
     def kept_k(self, confidence: float) -> Floats:
         """Margin kept at a confidence, by leg and fluid. [K]."""
-        return np.asarray(np.minimum(np.quantile(self.margin_k[1:], 1.0 - confidence, axis=0), self.margin_k[0]))
+        return np.asarray(np.minimum(smooth_quantile(self.margin_k[1:], 1.0 - confidence), self.margin_k[0]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,10 +207,11 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
         for f, column in enumerate(new_columns):
             g = columns.index(column) if column in columns else None
             if there is None or g is None:
-                margin, lost = float(now[leg, f]), NEW_LEG_K
+                margin, lost = float(now[leg, f]), NEW_LEG_K + HEAT_K + float(hidden[leg, f])
             else:
                 margin = float(full[there, g] + now[leg, f] - was[there, g])
-                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]))
+                hot = float(base.unknowns.heat_k[there])
+                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]) + hot)
             level = level_of(margin, trip.thin_band_k, least_k=margin - lost)
             name = keys[g] if g is not None else _key_of(inputs, f)
             found.append(QuickMargin(leg=leg, fluid=name, margin_k=margin, level=level))

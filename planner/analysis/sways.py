@@ -33,6 +33,7 @@ _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
 _DRAWS = 256  # the same in every air, so that most of their scatter cancels
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
+_AS_NEAR_K = 1.0
 _EVERY_S = 720.0  # between nodes of the road that nothing else asks for
 
 
@@ -52,8 +53,10 @@ class Sways:
         What the fluid does beyond that, at each of `CURVE_AT`. [K]
     air_sd_k : ndarray, shape (n_day,)
         Standard deviation of the air of every day. [K]
-    widths_k : ndarray, shape (1 + n_hotter, n_node, n_fluid)
-        How far the upper edge lies above what is expected: in air as planned, and in each that is hotter. [K]
+    wider_k : ndarray, shape (n_hotter, n_node, n_fluid)
+        How much further the upper edge lies above what is expected, in each air that is hotter. [K]
+    edges : ndarray of int, shape (n_leg, n_fluid)
+        Segments where the upper edge comes nearest its limit on each leg. [-]
     rise_k : ndarray, shape (n_hotter, n_leg, n_fluid)
         How far a leg's margin at the trip's confidence falls in that air. [K]
     error_k, varies_k : ndarray, shape (n_node, n_fluid)
@@ -73,7 +76,8 @@ class Sways:
     along_k: Floats
     curve_k: Floats
     air_sd_k: Floats
-    widths_k: Floats
+    wider_k: Floats
+    edges: Rows
     rise_k: Floats
     error_k: Floats
     varies_k: Floats
@@ -89,6 +93,8 @@ def find_sways(
     """Drive the trip again in pairs, and once for every change."""
     line, vehicle, known = outlook.timeline, outlook.car.vehicle, outlook.car.spread
     rows, sd = _rows(outlook, climbs), ambient_sd_k(line)
+    edges = _edges(outlook, rows)
+    rows = np.union1d(rows, edges)
     root = np.asarray(np.linalg.cholesky(known.covariance(CLASS_SPREAD)), dtype=np.float64)
     middle, n = np.log(known.medians), len(FACTORS)
     steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
@@ -111,14 +117,15 @@ def find_sways(
     changes, warmer, slower_s = _changes(outlook, climbs, rows, zero, later_s, hot)
     around = conditions_of(known.discrepancy, line.drive, vehicle)
     expected = np.stack([zero, *(zero + changes[name] for name in hot)])
-    widths, rise = _widths_k(outlook, rows, tuple(hot.values()), expected)
+    wider, rise = _wider_k(outlook, rows, tuple(hot.values()), expected)
     return Sways(
         rows=rows,
         slope_k=slope[felt],
         along_k=along,
         curve_k=curve,
         air_sd_k=np.maximum(sd, 0.1),
-        widths_k=widths,
+        wider_k=wider,
+        edges=edges,
         rise_k=rise,
         error_k=scale_k(known.discrepancy, around, rows, zero),
         varies_k=_varies_k(outlook, rows),
@@ -154,8 +161,8 @@ def _curves(
     return along, found - zero_k - np.array(CURVE_AT)[:, None, None] * along
 
 
-def _widths_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k: Floats) -> tuple[Floats, Floats]:
-    """How far the plan's own draws lie above what is expected in every air, and how far margins fall with it."""
+def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k: Floats) -> tuple[Floats, Floats]:
+    """How much further the plan's own draws lie above what is expected in hotter air, and how far margins fall."""
     some, vehicle, spread = (
         Factors(*(column[:_DRAWS] for column in outlook.factors)),
         outlook.car.vehicle,
@@ -176,12 +183,27 @@ def _widths_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k
     near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
     high = np.stack([_about(temps[:, near][:, :, FLUID_NODES], confidence) for temps, _ in found])
     least = np.stack([_about(margin, 1.0 - confidence) for _, margin in found])
-    return np.maximum(high - expected_k, 0.0), least[0] - least[1:]
+    width = np.maximum(high - expected_k, 0.0)
+    return width[1:] - width[0], least[0] - least[1:]
 
 
 def _about(draws: Floats, share: float) -> Floats:
     """Mean of the quantiles about one, of which few draws tell the middle badly."""
     return np.asarray(np.quantile(draws, share + _ABOUT, axis=0).mean(axis=0))
+
+
+def _edges(outlook: Forecast, rows: Rows) -> Rows:
+    """Where on every leg each fluid's upper edge comes nearest its limit: of these rows, where one is as near."""
+    group = outlook.timeline.drive.group.astype(np.int64)
+    room = outlook.nominal.limit_k - outlook.band_k[:, FLUID_NODES]
+    found = np.zeros((len(outlook.legs), room.shape[1]), dtype=np.int64)
+    for leg in range(len(found)):
+        every, some = np.flatnonzero(group == leg), rows[group[rows] == leg]
+        nearest = every[np.argmin(room[every], axis=0)]
+        among = some[np.argmin(room[some], axis=0)]
+        fluids = np.arange(room.shape[1])
+        found[leg] = np.where(room[among, fluids] - room[nearest, fluids] < _AS_NEAR_K, among, nearest)
+    return found
 
 
 def _rows(outlook: Forecast, climbs: Sequence[tuple[int, int]]) -> Rows:

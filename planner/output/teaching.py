@@ -19,7 +19,7 @@ from planner.output.report import Report
 from planner.replan.believe import MOMENT_SD_K
 from planner.route.graph import stops_of
 from thermal.assimilate import BEYOND_SD
-from thermal.discrepancy import CAR_SHARE, DAY_SHARE, QUICK, QUICK_SHARE, ROAD_SHARE
+from thermal.discrepancy import BEYOND_K_PER_K, CAR_SHARE, DAY_SHARE, QUICK, QUICK_SHARE, ROAD_SHARE
 from thermal.fluids import Fluid, fluid_of
 from thermal.taught import AIR, GAUGE_SD_K, MIDDLE_SHARE, SHARE_SPREAD, SHARES
 
@@ -84,6 +84,7 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
     for number, fluid in enumerate(fluids):
         key, f = _KEYS.get(fluid.key, ""), fluid.index
         low, high = _bounds(u, key) if key else (0.0, 0.0)
+        error = outlook.car.spread.discrepancy.of(fluid.key)
         made.append(
             Channel(
                 key=key,
@@ -94,12 +95,14 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 low=low,
                 high=high,
                 lag_min=round(float(sways.lag_s[f]) / 60.0, 1),
-                lasting_min=outlook.car.spread.discrepancy.of(fluid.key).lasting_s / 60.0,
+                lasting_min=error.lasting_s / 60.0,
+                grows_from=round(float(u.temp(error.high_k)), 1),
+                least=round(float(u.diff(error.sd_k)), 2),
                 caution=round(float(u.temp(cautions[fluid.key])), 1) if fluid.key in cautions else None,
                 slopes=tuple(_column(u, one) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
-                widths=tuple(_column(u, one) for one in sways.widths_k[:, :, f]),
+                wider=tuple(_column(u, one) for one in sways.wider_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )
@@ -143,6 +146,7 @@ def _peaks(report: Report, sways: Sways, fluids: Sequence[Fluid]) -> tuple[Peak,
             upper=u.temp(one.upper_k),
             limit=u.temp(one.limit_k),
             lost=u.diff(one.margin_k - one.least_k),
+            edge=int(np.searchsorted(sways.rows, sways.edges[one.leg, fluid_of(one.fluid).index])) + 1,
             rise=tuple(u.diff(sways.rise_k[:, one.leg, fluid_of(one.fluid).index]).tolist()),
         )
         for one in report.margins
@@ -157,6 +161,7 @@ def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
         width=SHARE_SPREAD,
         alike=(CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE),
         quick=QUICK,
+        grows=BEYOND_K_PER_K,
         beyond=BEYOND_SD,
         hotter=hotter,
         curve_at=CURVE_AT,

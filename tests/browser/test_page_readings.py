@@ -270,7 +270,7 @@ def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):
     data = re.search(r'(id="scene-data">)(.*?)(</script>)', text, re.DOTALL)
     scene = json.loads(data[2])
     for peak in scene["teaching"]["peaks"]:
-        peak[6] = 200.0  # what may be lost over a road without heights
+        peak[7] = 200.0  # what may be lost over a road without heights
     for one in scene["grades"]:
         one["level"] = "unknown"
     path = tmp_path / "unknown.html"
