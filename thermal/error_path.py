@@ -71,6 +71,7 @@ def with_error(
     first_day: int = 0,
     steady: bool = False,
     begin: int = 0,
+    moments: bool = True,
 ) -> Result:
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
@@ -90,6 +91,8 @@ def with_error(
         Number of the drive's first day, where the drive is a later part of a trip. [-]
     begin : int
         Segment of that day from which on it was simulated. [-]
+    moments : bool
+        Whether temperatures get their error too; where margins alone are wanted they stay as they are. [-]
 
     Returns
     -------
@@ -117,7 +120,16 @@ def with_error(
         )
         raise ThermalError(message)
     temps, margin, were = _followed(
-        result, drive, vehicle, known, seed=seed, plain=plain, first_day=first_day, begin=begin, steady=steady
+        result,
+        drive,
+        vehicle,
+        known,
+        seed=seed,
+        plain=plain,
+        first_day=first_day,
+        begin=begin,
+        steady=steady,
+        moments=moments,
     )
     return replace(result, temps_k=temps, margin_k=margin, were_k=were)
 
@@ -150,7 +162,17 @@ def margins_with_error(
     See `planner.analysis.rerun`.
     """
     return _followed(
-        result, drive, vehicle, known, seed=0, plain=plain, first_day=0, begin=begin, steady=False, moments=False
+        result,
+        drive,
+        vehicle,
+        known,
+        seed=0,
+        plain=plain,
+        first_day=0,
+        begin=begin,
+        steady=False,
+        moments=False,
+        drawn=False,
     )[2]
 
 
@@ -192,6 +214,7 @@ def _followed(
     begin: int,
     steady: bool,
     moments: bool = True,
+    drawn: bool = True,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Temperatures recorded and margins with the error on them, and margins at each of `NODES`. [K]."""
     temps, margin = result.temps_k.copy() if moments else result.temps_k, result.margin_k.copy()
@@ -217,7 +240,7 @@ def _followed(
         margin_k=result.margin_k[plain:],
         where=result.where[plain:],
         car=np.sqrt(CAR_SHARE)
-        * (_cars(len(temps) - plain, seed) if moments else np.zeros((len(temps) - plain, N_FLUID))),
+        * (_cars(len(temps) - plain, seed) if drawn else np.zeros((len(temps) - plain, N_FLUID))),
         nodes=NODES,
         node=np.array(FLUID_NODES),
         sd_k=np.array([one.sd_k for one in each]),

@@ -123,9 +123,9 @@ class _Draws:
         return factors, shift, result
 
     def off(self, number: int, result: Result) -> Result:
-        """A batch of draws with the model's own error added."""
-        known = self.car.spread.discrepancy
-        return with_error(result, self.timeline.drive, self.car.vehicle, known, seed=self.seed + number)
+        """A batch of draws with the model's own error added; temperatures of the first batch alone are looked at."""
+        known, seed, first = self.car.spread.discrepancy, self.seed + number, number == 0
+        return with_error(result, self.timeline.drive, self.car.vehicle, known, seed=seed, moments=first)
 
     def sample(self, n_draw: int) -> Sample:
         """The first draws beside many that are not driven."""
@@ -210,7 +210,7 @@ def forecast_route(
 ) -> Forecast:
     """Forecast a given route."""
     if not is_compiled():
-        progress("first run: compiling the thermal model for this processor, once, for about 10 s")
+        progress("first run: compiling the thermal model for this processor, once, for about 15 s")
     progress("forecasting temperatures: first the car as described, then its uncertainty")
     timeline, confidence, usual = route.timeline, route.trip.confidence, medians(car.spread)
     rows = rows_along(timeline.drive)
@@ -222,18 +222,18 @@ def forecast_route(
     mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, first, nights))
     spread = drawn.off(0, first)
     del first  # as large as all the rest
-    parts = [(spread.margin_k, spread.were_k)]
+    margins, were = [spread.margin_k], spread.were_k
     sample = drawn.sample(BATCH)
     kept = keep_legs(spread.were_k, day, sample, confidence)
-    while (error := _worst_error_k(kept)) > ERROR_K and len(parts) < BATCHES:
-        progress(f"{len(parts) * BATCH} draws, sampling error up to {error:.1f} K; drawing more")
-        more = drawn.off(len(parts), drawn.batch(len(parts))[2])
-        parts.append((more.margin_k, more.were_k))
-        were = np.concatenate([part[1] for part in parts])
+    while (error := _worst_error_k(kept)) > ERROR_K and len(margins) < BATCHES:
+        progress(f"{len(margins) * BATCH} draws, sampling error up to {error:.1f} K; drawing more")
+        more = drawn.off(len(margins), drawn.batch(len(margins))[2])
+        margins.append(more.margin_k)
+        were = np.concatenate((were, more.were_k))
+        del more  # its temperatures are as large as all the rest
         sample = drawn.sample(len(were))
         kept = keep_legs(were, day, sample, confidence)
-    margin, were = (np.concatenate(column) for column in zip(*parts, strict=True))
-    spread = replace(spread, margin_k=margin, were_k=were)
+    spread = replace(spread, margin_k=np.concatenate(margins), were_k=were)
     highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[drawn.rows], high) for high in highs])
     start_k = start(usual)
