@@ -92,8 +92,8 @@ they differ:
   another structure ([readings.md](readings.md)) the 90 % intervals of coolant, engine oil and differential without
   readings hold on 90 % of the legs or more, and 98 % of the margins of 90 % are kept. Wider spreads would be further
   off, so the ones used stay.
-- The transmission's intervals held too seldom (76 %). The two causes have no value in a class file; the factors
-  `converter` and `tank` draw them.
+- The transmission's intervals held too seldom (automatics 66 %, now 80 %). The two causes have no value in a class
+  file; the factors `converter` and `tank` draw them.
 
 ## Values outside their own range
 

@@ -91,16 +91,14 @@ def with_error(
         Number of the drive's first day, where the drive is a later part of a trip. [-]
     begin : int
         Segment of that day from which on it was simulated. [-]
-    moments : bool
-        Whether temperatures get their error too; where margins alone are wanted they stay as they are. [-]
 
     Returns
     -------
     Result
-        The same draws; metal and rotors as they were. A margin is the smallest of its group with the error of
-        that group on its path, or of the whole drive where it is `steady`, as for laps of one road in one hour;
-        `where` stays that of the path without. An error of timing moves when a temperature is reached, not how
-        far a peak goes: it is in the temperatures and not in the margins.
+        The same draws; metal and rotors as they were, and without `moments` every temperature. A margin is the smallest
+        of its group with the error of that group on its path, or of the whole drive where it is `steady`, as for laps
+        of one road in one hour; `where` stays that of the path without. An error of timing moves when a temperature is
+        reached, not how far a peak goes: it is in the temperatures and not in the margins.
 
     Raises
     ------

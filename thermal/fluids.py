@@ -183,7 +183,7 @@ FACTORS: Mapping[str, DrawnFactor] = {
     "drag": DrawnFactor("drag area of car and trailer", 0.11, later=True),
     "wind": DrawnFactor("wind along the road, exp(0.1 x m/s)", 0.30, later=True),
     "tank": DrawnFactor("heat taken by the transmission's cooler in the radiator on a cruise", 0.60, later=True),
-    "converter": DrawnFactor("heat wasted by the torque converter; 2: twice as much", 0.45, later=True),
+    "converter": DrawnFactor("heat wasted by the torque converter; 2: twice as much", 0.30, later=True),
 }
 
 

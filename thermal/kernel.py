@@ -43,7 +43,8 @@ _BAY_SHARE = 0.15
 # Air warmed by coolers in front that goes through the radiator. ASSUMED, 0.4 to 1: 1 to 2 K, common practice.
 _FRONT_SHARE = 0.7
 # Still coolant in the tank takes heat from the gearbox's cooler by natural convection alone: opening at which the
-# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05; the factor `tank` says how little is known of it.
+# forced conductance has fallen to it. ASSUMED, 0.01 to 0.05. The factor `tank` says how little is known of it: it may
+# well be several times as much, and hardly less, so below 1 its fourth root counts.
 _TANK_OPENING = 0.02
 _BATCH = 16  # draws handed to a thread at a time: some tenths of a second on the longest trip
 
@@ -277,7 +278,7 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
     rotor_w = _moved(loads.rotor_w[i], loads.slope[i, 12], loads.slope[i, 13], loads.slope[i, 14], mass, drag, wind)
     past = max((loads.airspeed_m_per_s[i] + wind) / loads.airspeed_m_per_s[i], 0.1) if wind != 0.0 else 1.0
     film = math.sqrt(past * math.sqrt(past)) if wind != 0.0 else 1.0  # speed^0.75 for the 0.8 of the loads
-    f_air = factors.airflow[draw]
+    f_air, tank = factors.airflow[draw], factors.tank[draw]
     return Row(
         loads.grille_k[i] + ambient_k,
         loads.under_k[i] + ambient_k,
@@ -315,7 +316,7 @@ def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-d
         loads.steering_spin_w[i] * factors.steering_heat[draw],
         loads.steering_air_w_per_k[i] * factors.steering_loss[draw],
         loads.steering_surface_w_per_k[i] * factors.steering_loss[draw],
-        factors.tank[draw],
+        max(tank, min(math.sqrt(math.sqrt(tank)), 1.0)),
     )
 
 

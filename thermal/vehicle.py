@@ -92,7 +92,7 @@ TRAILER_DRAG_M2 = {
 class Body(_Checked):
     """What the road and the air resist."""
 
-    mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car, trailer apart", likely=0.1)
+    mass_kg: float = quantity("kg", 400, 8000, "mass of the laden car without the trailer", likely=0.1)
     drag_area_m2: float = quantity("m**2", 0.3, 4.0, "drag coefficient times frontal area")
     roof: str = choice(tuple(ROOF_DRAG_M2), "load on the roof; adds drag, its mass counts as the car's")
     rolling_coefficient: float = quantity("dimensionless", 0.005, 0.03, "rolling resistance over weight")

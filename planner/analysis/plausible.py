@@ -185,7 +185,7 @@ def _elevation(trip: Trip, place: Place, ground_here: float, *, sea: bool) -> Do
         column="lat" if sea else "elevation",
         value=f"{place.lat_deg:g}, {place.lon_deg:g}" if sea else read,
         against=against,
-        sentence=f"{said}; look at {'lat and lon' if sea else 'its elevation, lat and lon'}",
+        sentence=f"{said}; check {'lat and lon' if sea else 'its elevation, lat and lon'}",
         mend=None if sea else Mend(of="place", name=place.key, field="elevation_m", value=ground_here),
     )
 
@@ -213,7 +213,7 @@ def in_pits(trip: Trip) -> Iterator[Doubt]:
                 column="elevation",
                 value=read,
                 against=against,
-                sentence=f"{place.name} at {read} lies {against}; check its elevation",
+                sentence=f"{place.name} at {read} is {against}; check its elevation",
                 mend=Mend(of="place", name=place.key, field="elevation_m", value=ground_here),
             )
 
@@ -334,10 +334,10 @@ def whole_speeds(trip: Trip, *, towing: bool) -> Iterator[Doubt]:
     middle = float(np.median(plain)) if len(plain) >= 2 else np.inf
     if mean > most:
         what = " with a trailer" if towing else ""
-        read, question = as_written(trip, "speed", mean), "are they in km/h?" if unit != "km/h" else "look at them"
+        read, question = as_written(trip, "speed", mean), "are they in km/h?" if unit != "km/h" else "check them"
         said = f"the mean speed is {read}{what}"
     elif middle < _SLOW_STRAIGHT_M_PER_S:
-        read, question = as_written(trip, "speed", middle), "are they in mph?" if unit != "mph" else "look at them"
+        read, question = as_written(trip, "speed", middle), "are they in mph?" if unit != "mph" else "check them"
         said = f"long straight legs are driven at {read}"
     else:
         return
@@ -391,7 +391,7 @@ def _speed(trip: Trip, number: int, alike: Sequence[float], near: Sequence[float
         apart = _PASS_APART
     slow = speed * apart < min(alike or near)
     if fast or slow:
-        against = f"the legs beside it, about {middle}"
+        against = f"the adjacent legs, about {middle}"
         yield _of_leg(
             trip, number, "speed", read, against, f"{_ends(trip, leg)} at {read}, {against}; check its speed", usual
         )

@@ -66,7 +66,7 @@ def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
         if light_kg <= mass_kg <= max(heavy_kg, _LIGHT_TRAILER_KG):
             return
         against, expected = f"drag_area {texts.get('trailer.drag_area', '')}", math.sqrt(light_kg * heavy_kg)
-    sentence = f"{said} beside {against}; check both"
+    sentence = f"{said} compared with {against}; check both"
     yield _doubt(key, said, against, sentence, "trailer.mass_kg", max(expected, 1.0))
 
 

@@ -199,7 +199,7 @@ def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
     if trip.first_date < today:
         sentence = f"The departure, {when}, is in the past; today is {today}."
     elif trip.first_date.year > today.year + _AHEAD_YEARS:
-        sentence = f"The departure, {when}, lies {trip.first_date.year - today.year} years ahead; check the year."
+        sentence = f"The departure, {when}, is {trip.first_date.year - today.year} years ahead; check the year."
     else:
         return
     yield Doubt(file="trip.toml", row=0, column="departure", value=when, against=f"today, {today}", sentence=sentence)

@@ -21,7 +21,7 @@ from thermal.error_path import with_error
 from thermal.fluids import FACTORS, FLUID_NODES
 from thermal.kernel import Factors
 from thermal.simulate import simulate
-from thermal.spread import CLASS_SPREAD, SEED, medians
+from thermal.spread import CLASS_SPREAD, medians
 from thermal.taught import STEP, TIMING_S
 
 Floats = npt.NDArray[np.float64]
@@ -33,7 +33,7 @@ _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
 _DRAWS = 256  # the same in every air, so that most of their scatter cancels
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
-_AS_NEAR_K = 1.0
+_AS_NEAR_K = 3.0  # an edge so near is not given a node of its own: the page stays small
 _EVERY_S = 720.0  # between nodes of the road that nothing else asks for
 
 
@@ -178,7 +178,7 @@ def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k:
             ambient_k=outlook.shift_k[:_DRAWS],
             record=spread.recorded,
         )
-        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=SEED)
+        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=outlook.seed)
         found.append((off.temps_k, off.margin_k))
     near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
     high = np.stack([_about(temps[:, near][:, :, FLUID_NODES], confidence) for temps, _ in found])

@@ -221,7 +221,8 @@ def _table_assumptions(draft: Draft) -> list[str]:
     places, legs = draft.places.values(), draft.legs
     if all(place.high_k is None for place in places):
         found.append(
-            "No place has 'high' and 'low'; usual ones of weather stations near are taken, else 35 degC / 20 degC at "
+            "No place has 'high' and 'low'; usual values of nearby weather stations are used, else 35 degC / 20 "
+            "degC at "
             "300 m."
         )
     else:
@@ -239,7 +240,7 @@ def _table_assumptions(draft: Draft) -> list[str]:
         found.append(f"{without} of {len(places)} places have no kind; treated as waypoints.")
     for name, taken in (("two_way", "driveable both ways"), ("open", "open")):
         if not any(row.cell(name) for row in draft.leg_table.rows):
-            found.append(f"Every leg taken as {taken} (no '{name}' in {draft.leg_table.file}).")
+            found.append(f"Every leg assumed {taken} (no '{name}' in {draft.leg_table.file}).")
     return found
 
 

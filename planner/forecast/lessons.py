@@ -211,7 +211,10 @@ def fluid_words(trip: Trip, car: VehicleFile, seen: Sequence[Seen], what: str) -
     read = float(np.mean([one.read_k - one.expected_k for one in used]))
     count = f"{counted(len(used), 'reading')}, {_off(u, read)}" + (" on average" if len(used) > 1 else "")
     if abs(runs) < NOTE_K and abs(read) >= _FAR_NOTES * NOTE_K:
-        return f"Your {_label(what)}: {count}. A forecast may be that far off, so it is still taken to run like {like}."
+        return (
+            f"Your {_label(what)}: {count}. The difference is within the forecast error, so it is still assumed "
+            f"to run like {like}."
+        )
     if abs(runs) < NOTE_K:
         return f"Your {_label(what)} runs like {like}; {count}."
     word = "hotter" if runs > 0.0 else "cooler"

@@ -135,7 +135,7 @@ def verdict_words(
         )
     if family := next((words for kin, words in FAMILIES.items() if names <= kin), ""):
         listed = "; or ".join(_one(v, drive, units) for v in near)
-        return f"It is the car: {family} ({odds} against all else tried). Which, the log does not tell: {listed}."
+        return f"It is the car: {family} ({odds} against all else tried). The log does not determine which: {listed}."
     return f"Cannot tell these apart: {'; or '.join(_one(v, drive, units) for v in near)}. Together they have {odds}."
 
 
@@ -232,7 +232,7 @@ def heat_or_air_words(
     less = usual._replace(airflow=_LESS_AIR * usual.airflow)
     flow_k = float(modelled_k(car.vehicle, one.drive, one.readings, less)[0][at, COOLANT]) - peak.driven_k
     said = (
-        f"would have made {units.diff(flow_k):+z.0f} there: too little to be told, so it cannot be ruled out"
+        f"would have made {units.diff(flow_k):+z.0f} there: too little to detect, so it cannot be ruled out"
         if flow_k < _TOLD_K
         else f"would have made {units.diff(flow_k):+z.0f} there, and is not what the log looks like"
     )

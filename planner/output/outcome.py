@@ -42,7 +42,7 @@ def unknown_words(report: Report, leg: int) -> str:
     if doubted is not None:
         return f"{doubted}: margin not known until the gauge is checked"
     if _only_heat(report, report.worst(leg)):
-        return "nobody gave highs near, and the day may be hotter than usual: margin not known"
+        return "no highs given nearby, and the day may be hotter than usual: margin not known"
     gaps = report.unknowns.of_leg(leg)
     if gaps:
         return f"{gap_words(report.units, max(gaps, key=lambda gap: gap.length_m))}: margin not known"

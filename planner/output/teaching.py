@@ -25,6 +25,7 @@ from thermal.taught import AIR, GAUGE_SD_K, MIDDLE_SHARE, SHARE_SPREAD, SHARES
 
 Floats = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
+_LEAST_K = 0.25  # of one standard deviation; it adds to a band of 5 K a hundredth of one
 _DRIVEN = "Computed for a whole day that starts later."
 _KEYS = {fluid: name for name, fluid in GAUGES.items()}
 
@@ -70,6 +71,11 @@ def _column(u: Units, values_k: Floats) -> tuple[float, ...]:
     return (0.0, *u.diff(values_k).tolist())
 
 
+def _felt(slope_k: Floats) -> Floats:
+    """Leave out an unknown that hardly moves a fluid."""
+    return slope_k if np.abs(slope_k).max() >= _LEAST_K else np.zeros_like(slope_k)
+
+
 def _bounds(u: Units, key: str) -> tuple[float, float]:
     """Range of accepted readings, as in readings.csv."""
     column = next(one for one in READING_COLUMNS if one.name == key)
@@ -99,10 +105,10 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 grows_from=round(float(u.temp(error.high_k)), 1),
                 least=round(float(u.diff(error.sd_k)), 2),
                 caution=round(float(u.temp(cautions[fluid.key])), 1) if fluid.key in cautions else None,
-                slopes=tuple(_column(u, one) for one in sways.slope_k[:, :, f]),
+                slopes=tuple(_column(u, _felt(one)) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
-                wider=tuple(_column(u, one) for one in sways.wider_k[:, :, f]),
+                wider=tuple(_column(u, np.round(one)) for one in sways.wider_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )

@@ -103,7 +103,7 @@ def _season(case: Case) -> Iterator[str]:
         if wait is not None:
             later = case.trip.departure + timedelta(days=wait)
             if search(_with(case, departure=later)) is not None:
-                said += f'; departure = "{later:%Y-%m-%d %H:%M}", {_days(wait)} later, would do'
+                said += f'; departure = "{later:%Y-%m-%d %H:%M}", {_days(wait)} later, would work'
         yield said
         return
 

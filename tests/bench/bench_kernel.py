@@ -25,7 +25,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from bench_plan import SEEDS, commands, sampling, seeds
+from bench_plan import SCATTERED, SEEDS, commands, sampling, seeds
 
 from planner.files.folder import open_folder
 from planner.route.graph import choose_route
@@ -335,9 +335,9 @@ Second runs.
 {commands}
 
 ## How many draws
-How far the margins at 90 % scatter over {seeds} seeds: standard deviation of those below 20 K, root mean square and the
-worst; the scatter itself is known to 20 %. Every row takes the same draws: of one sequence for each seed, the first so
-many. Told is the sampling error that a forecast of one seed states. `plan` makes 256 draws, and more where it states
+How far the margins at 90 % scatter over {scattered} seeds: standard deviation of those below 20 K, root mean square and
+the worst; the scatter itself is known to 25 %. Every row takes the same draws: of one sequence for each seed, the first
+so many. Told is the sampling error that a forecast of one seed states. `plan` makes 256 draws, and more where it states
 over 0.3 K.
 
 {sampling}
@@ -406,6 +406,7 @@ def main() -> None:
         example_miles=round(example("wilmington-astoria")[0].length_m.sum() / MILE_M),
         commands=table("command|wall clock|processor time, all threads|peak memory", commands()),
         seeds=SEEDS,
+        scattered=SCATTERED,
         sampling=table("example|draws|how|root mean square|worst|told, root mean square", sampling()),
         other_seeds=table(
             "seed|levels|not as the first seed's|worst sampling error|first advice, chance of passing", seeds()

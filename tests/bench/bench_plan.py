@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = ROOT / "data" / "examples" / "wilmington-astoria"
 COMMANDS = ("check", "forecast", "plan", "whatif")
 EXAMPLES = ("wilmington-astoria", "alps")
-DRAWS, SEEDS = (64, 256, 1024), 12
+DRAWS, SEEDS, SCATTERED = (64, 256, 1024), 12, 8
 WORDS = {
     "drawn": "the model's error drawn too",
     "integrated": "that error integrated",
@@ -115,7 +115,7 @@ def _margins_k(folder: Path) -> dict[tuple[int, str], tuple[np.ndarray, np.ndarr
     sd_k, day, confidence = ambient_sd_k(line), days_of_legs(line), inputs.trip.confidence
     fluids = [fluid.index for fluid in fluids_in(car.vehicle)]
     found: dict[tuple[int, str], list[list[np.ndarray]]] = {(n, how): [] for n in DRAWS for how in WORDS}
-    for seed in range(SEEDS):
+    for seed in range(SCATTERED):
         factors, shift = draw(max(DRAWS), ambient_sd_k=sd_k, seed=seed, posterior=car.spread, vehicle=car.vehicle)
         plain = simulate(line.drive, car.vehicle, factors=factors, ambient_k=shift, record=rows_along(line.drive))
         drawn = with_error(plain, line.drive, car.vehicle, car.spread.discrepancy, seed=seed)

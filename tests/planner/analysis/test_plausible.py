@@ -90,7 +90,7 @@ SLIPS = [
     (cell(P, 6, "elevation", "8530"), "places.csv row 6, elevation: "),
     (cell(L, 3, "speed", "92"), "legs.csv row 3, speed: Lumberton to Rockingham at 92.0 mph; check its speed"),
     (cell(L, 3, "speed", "6"), "legs.csv row 3, speed: Lumberton to Rockingham at 6.0 mph; check its speed"),
-    (cell(L, 3, "speed", "26"), "row 3, speed: Lumberton to Rockingham at 26.0 mph, the legs beside it, about "),
+    (cell(L, 3, "speed", "26"), "row 3, speed: Lumberton to Rockingham at 26.0 mph, the adjacent legs, about "),
     (cell(L, 3, "distance", "153"), "legs.csv row 3, distance: Lumberton to Rockingham is 153 mi by road, but "),
     (
         cell(P, 2, "high", "129"),
@@ -109,7 +109,7 @@ SLIPS = [
     (head(L, "speed [mph]", "speed [km/h]"), "legs.csv, speed: long straight legs are driven at "),
     (head(L, "speed [mph]", "speed [m/s]"), "legs.csv, speed: the mean speed is "),
     # dates
-    (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, lies 46 years ahead"),
+    (head(T, "2027-07-06 07:00", "2072-07-06 07:00"), "The departure, 2072-07-06 07:00, is 46 years ahead"),
     (head(T, 'start = "07:30"', 'start = "0:30"'), "trip.toml, day.start: A day may begin at 00:30, at night"),
     (
         head(T, 'driving = "6 h"', 'driving = "9.5 h"'),

@@ -109,5 +109,5 @@ def test_a_day_that_nobody_told_of_may_be_hotter(passes):
     wide = replace(outlook.trip, thin_band_k=kept - 0.5 * HEAT_K)  # ample on a usual day, not on a hotter one
     report = make_report(replace(outlook, route=replace(outlook.route, trip=wide)), remedies=False)
     assert report.worst(0).level == "unknown"
-    assert unknown_words(report, 0).startswith("nobody gave highs near")
+    assert unknown_words(report, 0).startswith("no highs given nearby")
     assert "Enter highs of places there" in unknown_sentence(report, report.worst(0))

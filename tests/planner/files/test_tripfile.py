@@ -131,7 +131,7 @@ def test_a_trip_without_temperatures(folder: Path) -> None:
     (folder / "places.csv").write_text("\n".join(",".join(cells[:7]) for cells in rows), encoding="utf-8")
     trip = read_trip(folder)
     assert trip.places["raton"].high_k is None
-    assert trip.assumptions[0].startswith("No place has 'high' and 'low'; usual ones of weather stations near are")
+    assert trip.assumptions[0].startswith("No place has 'high' and 'low'; usual values of nearby weather stations are")
 
 
 # --- files ---

@@ -363,7 +363,7 @@ def test_what_a_refusal_proposes_works(make_trip, road):
         try:
             planned(case, make_trip, road)
         except NoRouteError as exc:
-            said = re.search(r'departure = "(.*?)"[^;]* would do', str(exc))
+            said = re.search(r'departure = "(.*?)"[^;]* would work', str(exc))
             if said is not None:
                 seen += 1
                 planned(case | {"departure": datetime.fromisoformat(said[1])}, make_trip, road)
