@@ -127,12 +127,15 @@ def main() -> None:
         folder = Path(held) / "trip"
         planner.new(folder)
         running, address = started(folder)
-        client = client_of(address)
-        print(f"{REQUESTS:,} requests: {many(client, running)}", flush=True)
-        print(f"huge: {huge(client)}", flush=True)
-        print(f"{SLOW} slow connections: {slow(client)}", flush=True)
-        running.send_signal(signal.SIGINT)
-        print(f"Ctrl-C: exit code {running.wait(timeout=60)}", flush=True)
+        try:
+            client = client_of(address)
+            print(f"{REQUESTS:,} requests: {many(client, running)}", flush=True)
+            print(f"huge: {huge(client)}", flush=True)
+            print(f"{SLOW} slow connections: {slow(client)}", flush=True)
+            running.send_signal(signal.SIGINT)
+            print(f"Ctrl-C: exit code {running.wait(timeout=60)}", flush=True)
+        finally:
+            running.kill()
         print(f"kills: {killed(folder)}", flush=True)
 
 
