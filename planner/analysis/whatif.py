@@ -1,6 +1,7 @@
 """What would change the answer, and which part is wasted money: the whole trip driven again, one change at a time."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
 from typing import Any
@@ -10,6 +11,7 @@ import numpy.typing as npt
 
 from planner.analysis.rerun import as_planned, run_trip
 from planner.forecast.assemble import Progress, changed_car, quiet
+from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
@@ -20,6 +22,7 @@ from thermal.sorts import sorts_of, with_sort
 from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
+_AT_ONCE = 2  # changes driven at the same time
 NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
 
 
@@ -73,29 +76,31 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Drive the trip once per change, under the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, time_s = as_planned(outlook), _time_s(outlook.timeline)
+    base, found = as_planned(outlook), []
     tight = int(np.argmin(base.margin_k))
-    found = []
-    for variant in variants:
-        progress(f"trying: {variant.words}")
-        try:
-            line = _drive_again(outlook, variant)
-        except NoRouteError as exc:
-            progress(f"left out: {variant.words}: {exc}")
-            continue
-        same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
-        kept = base if same else run_trip(outlook, line, variant.vehicle)
-        found.append(
-            Outcome(
-                words=variant.words,
-                kind=variant.kind,
-                margin_k=kept.margin_k,
-                gain_k=kept.margin_k - base.margin_k,
-                error_k=kept.error_k,
-                minutes=(_time_s(line) - time_s) / 60.0,
-            )
-        )
+    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+        for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base)) for variant in variants]:
+            progress(f"trying: {variant.words}")
+            try:
+                found.append(trial.result())
+            except NoRouteError as exc:
+                progress(f"left out: {variant.words}: {exc}")
     return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
+
+
+def _tried(outlook: Forecast, variant: Variant, base: Kept) -> Outcome:
+    """Drive the trip with one change."""
+    line = _drive_again(outlook, variant)
+    same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
+    kept = base if same else run_trip(outlook, line, variant.vehicle)
+    return Outcome(
+        words=variant.words,
+        kind=variant.kind,
+        margin_k=kept.margin_k,
+        gain_k=kept.margin_k - base.margin_k,
+        error_k=kept.error_k,
+        minutes=(_time_s(line) - _time_s(outlook.timeline)) / 60.0,
+    )
 
 
 def _drive_again(outlook: Forecast, variant: Variant) -> Timeline:

@@ -81,7 +81,7 @@ class Desk:
         self._stop = True
         self._wake()
         if self._thread.is_alive():
-            self._thread.join(timeout=30.0)
+            self._thread.join(timeout=5.0)
         self.folder.close()
         for work in self.closing:
             work()

@@ -25,7 +25,7 @@ Days = npt.NDArray[np.int64]
 MANY = 4096  # draws of cars and days that are not driven
 CLOSE_K = 20.0  # margins below it are corrected by them; others are left to the draws that were driven
 _LOOK_AT = int(np.flatnonzero(NODES == 1.0)[0])  # the cubic is of the margin with an error of one standard deviation
-_MATTERS = 0.003  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
+_MATTERS = 0.02  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
 _STEP_K, _SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
 _ROUGH = 64  # draws enough to look nearby

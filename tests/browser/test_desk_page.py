@@ -40,7 +40,7 @@ def served(tmp_path: Path):
         said += line
     yield json.loads(said)["address"], folder, running
     running.send_signal(signal.SIGINT)
-    running.communicate(timeout=30)
+    running.communicate(timeout=90)
 
 
 class Hand:
@@ -86,7 +86,7 @@ def test_from_a_track_to_a_printed_day_sheet(chromium, served):
     hand.write("Set off, local time", "2027-07-20T13:00")
     hand.press("Make the trip")
     whole = page.locator("#stage", has_text="remedies tried")
-    whole.wait_for(timeout=60_000)
+    whole.wait_for(timeout=180_000)
     assert (folder / "legs.csv").is_file()
     assert page.locator("#headline").inner_text().startswith("Margins of")
 
@@ -103,7 +103,7 @@ def test_from_a_track_to_a_printed_day_sheet(chromium, served):
 
     hand.press("Print and save")
     hand.press("Make the files")
-    page.get_by_role("link", name="trip.html").wait_for(timeout=60_000)
+    page.get_by_role("link", name="trip.html").wait_for(timeout=180_000)
     with context.expect_page() as opened:
         page.get_by_role("link", name="trip.html").click()
     hand.presses += 1
@@ -132,7 +132,7 @@ def test_two_windows_agree_keys_move_a_night_and_the_page_can_be_read(chromium, 
     page.goto(address)
     page.get_by_label("Example").select_option("alps")
     page.get_by_role("button", name="Take this example").press("Enter")
-    page.locator("#stage", has_text="remedies tried").wait_for(timeout=60_000)
+    page.locator("#stage", has_text="remedies tried").wait_for(timeout=180_000)
     other = context.new_page()
     other.goto(address.partition("?")[0])
     other.locator("#legs tbody tr").first.wait_for()
