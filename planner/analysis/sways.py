@@ -168,7 +168,9 @@ def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k:
         outlook.car.vehicle,
         outlook.spread,
     )
-    confidence, found = outlook.trip.confidence, [(spread.temps_k[:_DRAWS], spread.margin_k[:_DRAWS])]
+    near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
+    confidence = outlook.trip.confidence
+    found = [(spread.temps_k[:_DRAWS, near][:, :, FLUID_NODES], spread.margin_k[:_DRAWS])]
     for drive in drives:
         drawn = simulate(
             drive,
@@ -179,9 +181,9 @@ def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k:
             record=spread.recorded,
         )
         off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=outlook.seed)
-        found.append((off.temps_k, off.margin_k))
-    near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
-    high = np.stack([_about(temps[:, near][:, :, FLUID_NODES], confidence) for temps, _ in found])
+        found.append((off.temps_k[:, near][:, :, FLUID_NODES], off.margin_k))
+        del drawn, off  # temperatures of every draw are as large as all the rest
+    high = np.stack([_about(temps, confidence) for temps, _ in found])
     least = np.stack([_about(margin, 1.0 - confidence) for _, margin in found])
     width = np.maximum(high - expected_k, 0.0)
     return width[1:] - width[0], least[0] - least[1:]
