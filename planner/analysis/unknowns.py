@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.run import Forecast
+from planner.ground.usual import usual_highs_lows
 from planner.model.lesson import Seen
 from planner.route.gaps import Gap, find_gaps, hardest_legs
 from planner.route.road import cut_road, held_speed
@@ -19,7 +20,7 @@ from planner.route.timeline import Route, lay_out
 from planner.weather.along import REACH_M
 from planner.weather.expected import highs_lows_along
 from planner.weather.records import WeatherSource
-from planner.weather.sources import sources_used
+from planner.weather.sources import SourceUse, sources_used
 from thermal.fluids import FLUIDS, fluid_of
 from thermal.simulate import simulate
 from thermal.spread import medians
@@ -28,6 +29,7 @@ from thermal.vehicle_file import VehicleFile
 Floats = npt.NDArray[np.float64]
 HEAT_K = 4.0
 """ASSUMED: a usual high that nobody gave leaves so much more open than days differ by; likely range 3 to 6. [K]"""
+_ROUNDING_K = 0.6  # a normal written in whole degrees
 _TOLD = (WeatherSource.FORECAST, WeatherSource.DATED, WeatherSource.ENTERED, WeatherSource.PAST_YEARS)
 
 
@@ -74,12 +76,21 @@ def _untold_heat_k(outlook: Forecast) -> Floats:
     line, length = outlook.timeline, np.array([leg.distance_m for leg in outlook.legs])
     at = {"distance_m": line.end_m, "lon_deg": line.lon_deg, "epoch_s": line.end_s, "day": line.drive.day}
     used = sources_used(line.road.weather, **at)
-    told = [one.place.distance_m for one in used if one.source in _TOLD]
+    told = [one.place.distance_m for one in used if one.source in _TOLD and not _is_normal(outlook, one)]
     if not told:
         return np.full(len(length), HEAT_K)
     middle = np.cumsum(length) - 0.5 * length
     apart = np.abs(middle[:, None] - np.array(told)).min(axis=1) - 0.5 * length
     return np.where(apart > REACH_M, HEAT_K, 0.0)
+
+
+def _is_normal(outlook: Forecast, one: SourceUse) -> bool:
+    """Whether an entered high is the shipped station normal, as a trip made from a track has it."""
+    high_k, here = one.place.high_k, (one.place.lat_deg, one.place.lon_deg, one.place.elevation_m)
+    if one.source is not WeatherSource.ENTERED or high_k is None:
+        return False
+    (usual,) = usual_highs_lows([here], day=outlook.trip.first_date)
+    return usual is not None and abs(high_k - usual.high_k) < _ROUNDING_K
 
 
 def _doubted(outlook: Forecast) -> tuple[Seen, ...]:

@@ -9,6 +9,7 @@ import maps.scene
 from planner.analysis.margins import find_margins, worst_of
 from planner.analysis.unknowns import HEAT_K, find_unknowns
 from planner.forecast.run import forecast
+from planner.ground.usual import usual_highs_lows
 from planner.model.levels import LEVELS, TIGHT, WORDS
 from planner.output.outcome import headline, unknown_sentence, unknown_words
 from planner.output.report import make_report
@@ -111,3 +112,15 @@ def test_a_day_that_nobody_told_of_may_be_hotter(passes):
     assert report.worst(0).level == "unknown"
     assert unknown_words(report, 0).startswith("no highs given nearby")
     assert "Enter highs of places there" in unknown_sentence(report, report.worst(0))
+
+
+def test_station_normals_written_as_highs_tell_nothing_more(passes):
+    """As a trip made from a track writes them, in whole degrees."""
+    known, _ = passes
+    trip = known.outlook.trip
+    where = [(place.lat_deg, place.lon_deg, place.elevation_m) for place in trip.places.values()]
+    usual = usual_highs_lows(where, day=trip.first_date)
+    pairs = zip(trip.places.items(), usual, strict=True)
+    written = {key: replace(place, high_k=round(one.high_k) + 0.15, low_k=one.low_k) for (key, place), one in pairs}
+    outlook = forecast(replace(trip, places=written), known.outlook.car)
+    assert find_unknowns(outlook).heat_k.all()
