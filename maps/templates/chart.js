@@ -2,7 +2,7 @@
 
 const LEFT = 62, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
 const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
-const PAGE_STEP = 20;
+const PAGE_STEP = 20, NEAR = 4;
 
 function niceTicks(low, high, about) {
   const raw = (high - low) / about || 1, power = 10 ** Math.floor(Math.log10(raw));
@@ -258,9 +258,14 @@ function nameLines(root, panel, view, x, width, room) {
     let top = -1;
     for (let i = view.first; i <= view.last; i++) if (line.values[i] !== null && (top < 0 || line.values[i] > line.values[top])) top = i;
     if (top < 0) continue;
-    const upper = line.high ? `, up to ${plain(line.high[top])}` : "";
+    const upper = line.high ? `, up to ${plain(highestAbout(line.high, top, view))}` : "";
     put(`${line.label.toLowerCase()} ${plain(line.values[top])}${upper}`, line.className, x(top), line.values[top]);
   }
+}
+
+// The upper edge about a point: it may be highest a point or two beside the highest expected one.
+function highestAbout(high, at, view) {
+  return Math.max(...high.slice(Math.max(view.first, at - NEAR), Math.min(view.last, at + NEAR) + 1));
 }
 
 function nameGrades(root, panel, view, x, room) {

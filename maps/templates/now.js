@@ -54,7 +54,7 @@ function makeNow(onSettle) {
     put("now-where", where);
     const grade = nextGrade(i), peaks = grade ? gradePeaks(grade) : [];
     put("now-grade", ...gradeWords(grade, i, peaks));
-    put("now-gauges", ...gaugeTable(grade, i, peaks));
+    put("now-gauges", ...hereWords(i), ...gaugeTable(grade, i, peaks));
     const helps = measures(grade, i, peaks);
     const advice = [...adviceAt(i).filter((words) => !helps.length || !words.startsWith("Nothing")), ...helps];
     if (teaching) drawLegsAhead(i);
@@ -79,6 +79,15 @@ function lasting(from, to) {
   return track.minutes && track.day[from] === track.day[to] ? `, ${duration(track.minutes[to] - track.minutes[from])}` : "";
 }
 
+// A word on the figures under "Here" where the plan does not call this part of the way ample.
+function hereWords(i) {
+  const part = scene.stretches.find((one) => one.level !== "ample" && one.start <= i && i < one.end);
+  if (!part) return [];
+  const said = element("p", "", part.level === "unknown" ? "Something is missing in the plan for this part of the way: figures under Here may be too low. " : "");
+  said.prepend(element("span", `badge is-${part.level}`, `Here: ${scene.level_words[LEVELS.indexOf(part.level)].toLowerCase()}`), " ");
+  return [said];
+}
+
 function nextGrade(i) {
   return scene.grades.find((one) => one.end > i);
 }
@@ -92,7 +101,8 @@ function gradeWords(grade, i, peaks) {
   if (level !== "ample") head.append(" ", element("span", `badge is-${level}`, scene.level_words[LEVELS.indexOf(level)]));
   const when = on ? `${apart} to the top${lasting(i, point)}` : `${apart} to its foot${lasting(i, point)}, ${track.clock[point]} by the plan`;
   const alarm = alarmWords(peaks);
-  return [head, element("p", "", `${when}; ${grade.text}.`), ...(alarm ? [element("p", "", alarm)] : [])];
+  return [head, element("p", "", `${when}; ${grade.text}.`), ...(alarm ? [element("p", "", alarm)] : []),
+    ...(level === "ample" ? [element("p", "", "Its margins are ample: the plan asks for nothing on it. The gauge outranks this.")] : [])];
 }
 
 // The plan's own level, unless the page moved its figures.
@@ -205,7 +215,7 @@ function gaugeTable(grade, i, found) {
   };
   const show = (value) => (value === null || value === undefined ? "–" : plain(value));
   const upTo = (value) => (value === null || value === undefined ? "" : `up to ${plain(value)}`);
-  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit", ...(judged ? ["Margin"] : [])].map((words) => cell("th", words, "col")));
+  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit", ...(judged ? ["Margin there"] : [])].map((words) => cell("th", words, "col")));
   table.appendChild(element("thead")).appendChild(head);
   track.series.forEach((one, index) => {
     const row = element("tr", `series-${index % 8}`);

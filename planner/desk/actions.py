@@ -234,6 +234,13 @@ def proposed(column: Any, trip: Trip) -> str:
     return f"{column.name} [{column.usual[trip.units == 'metric']}]" if column.usual else column.name
 
 
+def example_of(column: Any, trip: Trip) -> str:
+    """Example of a column's values; none where those known are in other units or of other places."""
+    if column.name == "along" or (column.usual and trip.units == "metric"):
+        return ""
+    return str(column.example)
+
+
 def edit(folder: TripFolder, route: Route, kind: str, asked: Asked) -> Done:
     """Make the files of one edit."""
     on_route = {"setting": setting, "leg": leg, "night": night, "halt": halt, "morning": morning}

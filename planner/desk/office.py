@@ -175,7 +175,11 @@ class Office:
             learnt = [] if self.desk.report is None else list(self.desk.report.learnt)
         return {
             "columns": [
-                {"column": c.name, "heading": actions.proposed(c, inputs.trip), "example": c.example}
+                {
+                    "column": c.name,
+                    "heading": actions.proposed(c, inputs.trip),
+                    "example": actions.example_of(c, inputs.trip),
+                }
                 for c in READING_COLUMNS
             ],
             "text": text,

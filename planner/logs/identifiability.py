@@ -124,10 +124,10 @@ def found_words(found: Fit) -> tuple[str, ...]:
         for j in range(i):
             if abs(pairs[i, j]) >= _TOGETHER:
                 other = found.unknowns[j]
-                kind = "are positively correlated" if pairs[i, j] > 0.0 else "are negatively correlated"
+                together = "both higher or both lower" if pairs[i, j] > 0.0 else "one higher and the other lower"
                 out.append(
-                    f"{WORDS.get(other.name, other.name)} and {WORDS.get(one.name, one.name)} {kind} here "
-                    f"(correlation {pairs[i, j]:+.2f}): only their combined effect is determined."
+                    f"This log cannot separate {WORDS.get(other.name, other.name)} from {WORDS.get(one.name, one.name)}: "
+                    f"{together} fits as well (correlation {pairs[i, j]:+.2f}). Forecasts use what they do together."
                 )
     return tuple(out)
 

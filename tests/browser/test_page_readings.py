@@ -262,7 +262,7 @@ def test_the_next_grade_says_whether_alarms_sound_and_what_helps(opened):
     assert re.search(r"Alarms at the caution marks: .*(sound|expected)", words)
     advice = tab.locator("#now-advice").inner_text()
     assert re.search(r"slower on the grade: ", advice)
-    assert tab.locator("#now-gauges th[scope=col]").all_inner_texts()[-1] == "Margin"
+    assert tab.locator("#now-gauges th[scope=col]").all_inner_texts()[-1] == "Margin there"
 
 
 def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):

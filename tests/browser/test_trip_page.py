@@ -174,7 +174,7 @@ def test_the_gauges_read_what_the_data_says(opened, trip_page, grade):
         wanted = [unpacked(series[name])[point] for name in ("values", "high") if name in series]
         assert [float(one) for one in re.findall(r"\d+", cells[0])] == pytest.approx(wanted, abs=0.51)
     headings = page.locator("#now-gauges th[scope=col]").all_inner_texts()
-    assert headings == ["Gauge", "Here", "On the grade", "Limit", "Margin"]
+    assert headings == ["Gauge", "Here", "On the grade", "Limit", "Margin there"]
     assert "90 % confidence" in page.locator("#now-gauges").inner_text()
 
 
