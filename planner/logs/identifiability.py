@@ -126,8 +126,8 @@ def found_words(found: Fit) -> tuple[str, ...]:
                 other = found.unknowns[j]
                 together = "both higher or both lower" if pairs[i, j] > 0.0 else "one higher and the other lower"
                 out.append(
-                    f"This log cannot separate {WORDS.get(other.name, other.name)} from {WORDS.get(one.name, one.name)}: "
-                    f"{together} fits as well (correlation {pairs[i, j]:+.2f}). Forecasts use what they do together."
+                    f"This log cannot separate {WORDS.get(other.name, other.name)} from "
+                    f"{WORDS.get(one.name, one.name)}: {together} fits as well (correlation {pairs[i, j]:+.2f}). Forecasts use what they do together."
                 )
     return tuple(out)
 
