@@ -1,5 +1,8 @@
 """Settings, the command line in this process, copies of shipped trips, and the browser, for all tests."""
 
+import contextlib
+import ctypes
+import gc
 import io
 import resource
 import shutil
@@ -30,6 +33,16 @@ def memory() -> Iterator[None]:
     before = _most_bytes()
     yield
     assert before >= MOST_BYTES or _most_bytes() < MOST_BYTES
+
+
+@pytest.fixture(scope="module", autouse=True)
+def tidy() -> Iterator[None]:
+    """Give back what the tests of a module have freed: the C library keeps it for the process otherwise."""
+    yield
+    gc.collect()
+    if sys.platform == "linux":
+        with contextlib.suppress(AttributeError):  # other C libraries
+            ctypes.CDLL(None).malloc_trim(0)
 
 
 def _most_bytes() -> float:

@@ -127,7 +127,8 @@ def found_words(found: Fit) -> tuple[str, ...]:
                 together = "both higher or both lower" if pairs[i, j] > 0.0 else "one higher and the other lower"
                 out.append(
                     f"This log cannot separate {WORDS.get(other.name, other.name)} from "
-                    f"{WORDS.get(one.name, one.name)}: {together} fits as well (correlation {pairs[i, j]:+.2f}). Forecasts use what they do together."
+                    f"{WORDS.get(one.name, one.name)}: {together} fits as well (correlation "
+                    f"{pairs[i, j]:+.2f}). Forecasts use what they do together."
                 )
     return tuple(out)
 
