@@ -20,7 +20,7 @@ ROW = re.compile(r"^\| ([^|]+) \| ([^|]+) \| ([^|]+) \|$", re.MULTILINE)
 EVERYDAY = frozenset(
     # time and place
     "at from to near here when where date hours min minutes depart arrive then between over way road distance along "
-    "speed lat lon station state "
+    "speed lat lon station state there "
     # the car, the air, the sky
     "air oil fuel pressure rpm driving driven engine off idling idle take left gained lost high low humidity wind "
     "elevation heights heater conditioning gear highest flow slowed laps lap "
