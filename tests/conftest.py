@@ -29,10 +29,11 @@ MOST_BYTES = 1.5e9
 
 @pytest.fixture(autouse=True)
 def memory() -> Iterator[None]:
-    """Fail the test during which this process, or one that it waited for, first holds more than 1.5 GB."""
-    before = _most_bytes()
+    """Fail a test that takes more than 1.5 GB of itself, or in a process that it waited for."""
+    before = _most_bytes(resource.RUSAGE_SELF)
     yield
-    assert before >= MOST_BYTES or _most_bytes() < MOST_BYTES
+    assert _most_bytes(resource.RUSAGE_SELF) - before < MOST_BYTES
+    assert _most_bytes(resource.RUSAGE_CHILDREN) < MOST_BYTES
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -45,10 +46,9 @@ def tidy() -> Iterator[None]:
             ctypes.CDLL(None).malloc_trim(0)
 
 
-def _most_bytes() -> float:
+def _most_bytes(who: int) -> float:
     """Peak memory so far. [B]."""
-    unit = 1 if sys.platform == "darwin" else 1024
-    return max(resource.getrusage(who).ru_maxrss * unit for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return resource.getrusage(who).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
 
 
 @dataclass(frozen=True)
