@@ -159,19 +159,7 @@ def margins_with_error(
     --------
     See `planner.analysis.rerun`.
     """
-    return _followed(
-        result,
-        drive,
-        vehicle,
-        known,
-        seed=0,
-        plain=plain,
-        first_day=0,
-        begin=begin,
-        steady=False,
-        moments=False,
-        drawn=False,
-    )[2]
+    return _followed(result, drive, vehicle, known, plain=plain, begin=begin, moments=False, drawn=False)[2]
 
 
 def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> FloatArray:
@@ -197,7 +185,7 @@ def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Di
     --------
     See `thermal.expected`.
     """
-    return _followed(result, drive, vehicle, known, seed=seed, plain=0, first_day=0, begin=0, steady=False)[0]
+    return _followed(result, drive, vehicle, known, seed=seed)[0]
 
 
 def _followed(
@@ -206,11 +194,11 @@ def _followed(
     vehicle: Vehicle,
     known: Discrepancy,
     *,
-    seed: int,
-    plain: int,
-    first_day: int,
-    begin: int,
-    steady: bool,
+    seed: int = 0,
+    plain: int = 0,
+    first_day: int = 0,
+    begin: int = 0,
+    steady: bool = False,
     moments: bool = True,
     drawn: bool = True,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -102,7 +102,7 @@ function gradeWords(grade, i, peaks) {
   const when = on ? `${apart} to the top${lasting(i, point)}` : `${apart} to its foot${lasting(i, point)}, ${track.clock[point]} by the plan`;
   const alarm = alarmWords(peaks);
   return [head, element("p", "", `${when}; ${grade.text}.`), ...(alarm ? [element("p", "", alarm)] : []),
-    ...(level === "ample" ? [element("p", "", "Its margins are ample: the plan asks for nothing on it. The gauge outranks this.")] : [])];
+    ...(level === "ample" ? [element("p", "", "Margins there are ample: the plan changes nothing. If an alarm sounds, ease off: the gauge outranks the plan.")] : [])];
 }
 
 // The plan's own level, unless the page moved its figures.

@@ -30,8 +30,6 @@ Floats = npt.NDArray[np.float64]
 DRAWS = 31  # with the car as described they fill whole lanes of the compiled model
 NEW_LEG_K = 5.0
 """ASSUMED: what a few draws may be off by on a leg that was not in the plan; likely range 2 to 8."""
-
-
 MOVED_K = 15.0
 """ASSUMED: what a few draws may be off by where legs come to lie on other days; measured, likely range 10 to 20."""
 
@@ -221,7 +219,7 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
             else:
                 margin = float(full[there, g] + now[leg, f] - was[there, g])
                 hot = float(base.unknowns.heat_k[there])
-                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]) + hot, other)
+                lost = max(float(base.unknowns.lost_k[there, column]), float(hidden[leg, f]) + hot) + other
             level = level_of(margin, trip.thin_band_k, least_k=margin - lost)
             name = keys[g] if g is not None else _key_of(inputs, f)
             found.append(QuickMargin(leg=leg, fluid=name, margin_k=margin, level=level))

@@ -270,13 +270,18 @@ def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
     return (road.leg >= day.first) & (road.leg <= day.last)
 
 
+def synthetic_for(vehicle: Vehicle, fluid: str) -> tuple[str, str]:
+    """Part of a vehicle file that holds a fluid's sort, and the sort of its synthetic."""
+    part = _OIL_PARTS[fluid]
+    automatic = part == "transmission_oil" and vehicle.gearbox.kind == "automatic"
+    return part, "long-life" if automatic else "synthetic"
+
+
 def with_synthetic(vehicle: Vehicle, fluid: str) -> Vehicle | None:
     """Fill a fluid's place with a synthetic, whose limit comes with it; None where that bears no more heat."""
-    part = _OIL_PARTS.get(fluid)
-    if part is None:
+    if fluid not in _OIL_PARTS:
         return None
-    automatic = part == "transmission_oil" and vehicle.gearbox.kind == "automatic"
-    filled = with_sort(vehicle, part, "long-life" if automatic else "synthetic")
+    filled = with_sort(vehicle, *synthetic_for(vehicle, fluid))
     return filled if limit_of(filled, fluid_of(fluid)).limit_k > limit_of(vehicle, fluid_of(fluid)).limit_k else None
 
 

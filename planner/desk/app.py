@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 import maps
 from planner.desk import looks, office
+from planner.desk.actions import whole_number
 from planner.desk.core import Desk, StaleError
 from planner.desk.folder import ChangedOnDiskError
 from planner.desk.guard import Guard
@@ -84,7 +85,7 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
         return view(asked)
 
     def apply(asked: dict[str, Any]) -> dict[str, Any]:
-        desk.apply(_revision(asked), _whole(asked, "number"), _whole(asked, "choice"))
+        desk.apply(_revision(asked), whole_number(asked, "number"), whole_number(asked, "choice"))
         return view(asked)
 
     def back(asked: dict[str, Any]) -> dict[str, Any]:
@@ -112,15 +113,7 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
 
 
 def _revision(asked: dict[str, Any]) -> int:
-    return _whole(asked, "revision")
-
-
-def _whole(asked: dict[str, Any], key: str) -> int:
-    value = asked.get(key)
-    if isinstance(value, bool) or not isinstance(value, int):
-        message = f"{key}: a whole number is needed"
-        raise PlannerError(message)
-    return value
+    return whole_number(asked, "revision")
 
 
 async def _page(_: Request) -> Response:

@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 from planner.analysis.remedies import Remedy
-from planner.analysis.rerun import Change
+from planner.analysis.rerun import Change, synthetic_for
 from planner.desk import actions
 from planner.desk.actions import Asked, Done
 from planner.desk.folder import Files, TripFolder
@@ -18,7 +18,6 @@ from planner.model.trip import passing_of
 from thermal.units import convert
 
 _SOURCE = "remedy chosen at the desk; see that it is done"
-_PARTS = {"engine_oil": "engine_oil", "differential": "differential_oil", "transmission": "transmission_oil"}
 
 
 def can_apply(remedy: Remedy) -> bool:
@@ -105,9 +104,8 @@ def _load(change: Change, outlook: Forecast, folder: TripFolder) -> Files:
     if change.lighter_kg:
         found["body.mass"] = _mass(vehicle.body.mass_kg - change.lighter_kg, pound)
     if change.synthetic:
-        part = _PARTS[change.synthetic]
-        automatic = part == "transmission_oil" and vehicle.gearbox.kind == "automatic"
-        found[f"{part}.sort"] = "long-life" if automatic else "synthetic"
+        part, sort = synthetic_for(vehicle, change.synthetic)
+        found[f"{part}.sort"] = sort
     text = folder.text(actions.CAR)
     if not found or text is None:
         return {}

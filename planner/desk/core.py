@@ -149,7 +149,7 @@ class Desk:
             message = f"{', '.join(changed)}: changed on disk meanwhile; the trip is shown as it is now, do it again"
             raise ChangedOnDiskError(message)
         if self.route is None:
-            message = "the trip cannot be read yet; mend the files named first"
+            message = "the trip cannot be read yet; correct the files named first"
             raise PlannerError(message)
         return self.route
 

@@ -135,7 +135,7 @@ class TripFolder:
             for name in (name for name, data in files.items() if data is None):
                 (self.path / name).unlink(missing_ok=True)
         except OSError as exc:
-            message = f"{self.path}: cannot be written ({exc.strerror or exc}); nothing was changed: free the disk"
+            message = f"{self.path}: cannot be written ({exc.strerror or exc}); nothing was changed; free disk space"
             raise OutputError(message) from exc
         for name, data in files.items():
             if data is None:

@@ -205,7 +205,7 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
     order = [*heads, *new]
     for (row, name), value in changes.items():
         if row not in records or row == head:
-            message = f"row {row}: there is no such row any more"
+            message = f"row {row}: the file no longer has this row; reload the page"
             raise PlannerError(message)
         wanted.setdefault(row, {})[order.index(name)] = value
     for row, cells in wanted.items():
@@ -222,7 +222,7 @@ def _records(lines: Sequence[str], delimiter: str) -> dict[int, tuple[int, int]]
     def read() -> Any:
         nonlocal at_start
         for line in lines:
-            comment, at_start = at_start and line.startswith(("#", "sep=")), False
+            comment, at_start = at_start and line.startswith("#"), False
             yield "\n" if comment else line
 
     reader = csv.reader(read(), delimiter=delimiter, strict=True)
