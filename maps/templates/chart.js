@@ -258,14 +258,14 @@ function nameLines(root, panel, view, x, width, room) {
     let top = -1;
     for (let i = view.first; i <= view.last; i++) if (line.values[i] !== null && (top < 0 || line.values[i] > line.values[top])) top = i;
     if (top < 0) continue;
-    const upper = line.high ? `, up to ${plain(highestAbout(line.high, top, view))}` : "";
+    const upper = line.high ? `, up to ${plain(highestAbout(line.high, top))}` : "";
     put(`${line.label.toLowerCase()} ${plain(line.values[top])}${upper}`, line.className, x(top), line.values[top]);
   }
 }
 
-// The upper edge about a point: it may be highest a point or two beside the highest expected one.
-function highestAbout(high, at, view) {
-  return Math.max(...high.slice(Math.max(view.first, at - NEAR), Math.min(view.last, at + NEAR) + 1));
+// The upper edge about a point on its leg: it may be highest a point or two beside the highest expected one.
+function highestAbout(high, at) {
+  return Math.max(...high.filter((_, i) => Math.abs(i - at) <= NEAR && track.group[i] === track.group[at]));
 }
 
 function nameGrades(root, panel, view, x, room) {

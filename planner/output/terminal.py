@@ -165,7 +165,7 @@ def _remedies(report: Report, day: DayRemedies) -> list[Text]:
     lines = [Text(head, style="bold")]
     for remedy in day.working[:_MOST_REMEDIES]:
         what, minutes, margin, chance = remedy_words(report, remedy)
-        lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, chance {chance}"))
+        lines.append(Text(f"  {what}: {minutes} min lost, margin {margin}, passing a limit: {chance}"))
     if not day.working:
         lines.append(Text(f"  {nothing_helps(report, day)}"))
     if day.working and day.undecided:

@@ -447,8 +447,9 @@ def test_no_barrier_is_found(opened, size, scheme, grade):
         turn_to(page, view)
         if view == "map":
             page.locator(":is(.pin-hot, .pin-over) .disc:visible").first.click()
-            # Text that fades in has too little contrast for a moment.
             page.wait_for_function("() => getComputedStyle(document.querySelector('.leaflet-popup')).opacity === '1'")
+        # Text that fades in or out has too little contrast for a moment.
+        page.wait_for_function("() => document.getAnimations().every((one) => one.playState !== 'running')")
         found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
         assert len(found["passes"]) > 18
         bad = [(one["id"], one["impact"], [node["target"] for node in one["nodes"]][:3]) for one in found["violations"]]

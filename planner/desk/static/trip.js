@@ -114,7 +114,7 @@ function dayRemedies(day) {
 
 function remedyLine(day, one) {
   const line = element("li", one.suffices ? "suffices" : "");
-  const words = `${one.words}: ${one.minutes} min lost, margin ${one.margin}, chance over ${one.chance}${one.suffices ? "" : "; not enough alone"}.`;
+  const words = `${one.words}: ${one.minutes} min lost, margin ${one.margin}, passing a limit: ${one.chance}${one.suffices ? "" : "; not enough alone"}.`;
   line.append(element("span", "", words));
   if (one.can && state.now.editable) {
     const press = element("button", "", "Do this");
