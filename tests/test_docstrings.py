@@ -1,7 +1,8 @@
 """Public functions say what they take: each parameter by name, physical ones with their unit in brackets.
 
 Public are `planner/__init__`, thermal and maps. Inside planner's folders one sentence is enough, and so it is for what
-is private in thermal; there only numbers must be described, and an entry that repeats name and type is refused.
+is private in thermal; there only numbers whose names do not end in a unit must be described or named in backticks, and
+an entry that repeats name and type is refused.
 """
 
 import ast
@@ -18,7 +19,8 @@ from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
 UNFINISHED = ("planner.weather.",)
-PHYSICS = "thermal"  # here every parameter ends in `[unit]`
+PHYSICS = "thermal"  # here every described number ends in `[unit]`
+UNIT = re.compile(r"_(k|m|s|w|n|h|pa|nm|kg|deg|m2|m3)$|_per_\w+$")
 
 
 def modules() -> Iterator[str]:
@@ -55,7 +57,8 @@ def problems(name: str, function: Callable[..., Any], *, units: bool) -> list[st
         return []
     wanted = parameters_of(function)
     numbers = [item for item in wanted if is_number(function, item)] if units else wanted
-    told = [f"{name}: parameter {item!r} is not described" for item in numbers if item not in held]
+    silent = [item for item in numbers if not (units and (UNIT.search(item) or f"`{item}`" in doc))]
+    told = [f"{name}: parameter {item!r} is not described" for item in silent if item not in held]
     told += [f"{name}: {item!r} is described but is no parameter" for item in held if item not in wanted]
     if units:
         bare = (item for item in numbers if item in held and not re.search(r"\[[^\]]+\]\.?$", held[item].rstrip()))

@@ -15,24 +15,10 @@ _EXPONENT = 5.255880  # g0/(L R), U.S. Standard Atmosphere 1976, eq. 33a
 
 
 def pressure_pa(elevation_m: FloatArray) -> FloatArray:
-    """Air pressure of the standard atmosphere at a geometric height.
+    """Absolute air pressure of the standard atmosphere at a geometric height below 11 km.
 
-    Parameters
-    ----------
-    elevation_m : float or ndarray
-        Height above sea level, below 11 km. [m]
-
-    Returns
-    -------
-    float or ndarray
-        Absolute pressure. [Pa]
-
-    Notes
-    -----
     U.S. Standard Atmosphere 1976, eq. 33a, troposphere. Weather moves the true value by +-2 %.
 
-    Examples
-    --------
     >>> round(pressure_pa(0.0), 1), round(pressure_pa(1500.0), 0)
     (101325.0, 84560.0)
     """
@@ -41,25 +27,11 @@ def pressure_pa(elevation_m: FloatArray) -> FloatArray:
 
 
 def vapour_pressure_pa(dew_point_k: FloatArray) -> FloatArray:
-    """Partial pressure of water vapour in air of a given dew point.
+    """Partial pressure of water vapour in air of a given dew point, -40 to 50 degC.
 
-    Parameters
-    ----------
-    dew_point_k : float or ndarray
-        Dew point, -40 to 50 degC. [K]
-
-    Returns
-    -------
-    float or ndarray
-        Vapour pressure. [Pa]
-
-    Notes
-    -----
     Magnus form, constants of Alduchov & Eskridge, J. Appl. Meteorol. 35 (1996), eq. 21; within 0.4 % in its range.
     Not for boiling: use `thermal.coolant`.
 
-    Examples
-    --------
     >>> round(float(vapour_pressure_pa(293.15)), 0)
     2333.0
     """
@@ -68,22 +40,8 @@ def vapour_pressure_pa(dew_point_k: FloatArray) -> FloatArray:
 
 
 def density_kg_per_m3(temp_k: FloatArray, total_pa: FloatArray, vapour_pa: FloatArray) -> FloatArray:
-    """Density of moist air as a mixture of ideal gases.
+    """Density of moist air as a mixture of ideal gases; `vapour_pa` is part of `total_pa`.
 
-    Parameters
-    ----------
-    temp_k : float or ndarray
-        Air temperature. [K]
-    total_pa, vapour_pa : float or ndarray
-        Total pressure and the vapour's share of it. [Pa]
-
-    Returns
-    -------
-    float or ndarray
-        Density. [kg/m3]
-
-    Examples
-    --------
     >>> round(density_kg_per_m3(288.15, 101325.0, 0.0), 4)
     1.225
     """

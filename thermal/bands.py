@@ -38,38 +38,19 @@ _NOT_FOR_LAPS = ("pickup", "van", "camper", "four-by-four", "crossover")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """What the trade expects of one fluid in one state.
+    """What the trade expects of one fluid in one state."""
 
-    Attributes
-    ----------
-    state : str
-        One of `STATES`. [-]
-    fluid : str
-        One of `PLACES`. [-]
-    kind : str
-        `value`; `over thermostat`, `over coolant` (differences); `rise`, `rise time` (after the engine stops);
-        `minutes` to the temperature `reach_c`. [-]
-    low, high : float
-        The band; degC, K or min by `kind`. [any]
-    box : str
-        `automatic` or `manual` where the band is that gearbox's only; empty for all. [-]
-    only : str
-        `pickup`, `car`, `old`, `new` or empty: pick-ups; all others; classes of before 1980; of later. [-]
-    reach_c : float
-        For `minutes`: the temperature to reach. [degC]
-    sure : str
-        How sure the band is: H or M. [-]
-    """
-
-    state: str
-    fluid: str
+    state: str  # of `STATES`
+    fluid: str  # of `PLACES`
+    # `value`; `over thermostat`, `over coolant`: differences; `rise`, `rise time`: after the engine stops; `minutes`
+    # to the temperature `reach_c`
     kind: str
-    low: float
+    low: float  # degC, K or min by `kind`
     high: float
-    box: str = ""
-    only: str = ""
+    box: str = ""  # `automatic` or `manual` where the band is that gearbox's only
+    only: str = ""  # `pickup`, `car` (all others), `old` (classes before 1980), `new` (later), or all
     reach_c: float = 0.0
-    sure: str = "M"
+    sure: str = "M"  # how sure the band is: H or M
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,28 +76,14 @@ class Course:
 
 
 def read_bands(path: Path) -> tuple[Band, ...]:
-    """Read the bands shipped with the program.
-
-    Returns
-    -------
-    tuple of Band
-        In the order of the file, a state's together.
-    """
+    """Read the bands shipped with the program, in the order of the file."""
     return tuple(Band(**row) for row in tomllib.loads(path.read_text(encoding="utf-8"))["band"])
 
 
 def rated_trailer(vehicle: Vehicle) -> Vehicle:
-    """Hitch the heaviest trailer the vehicle's file allows.
+    """Hitch the heaviest trailer that the vehicle's file allows, with the frontal area of SAE J2807's table.
 
-    Returns
-    -------
-    Vehicle
-        The same with a trailer of that mass, its front by SAE J2807's table.
-
-    Raises
-    ------
-    ParameterError
-        If the car is rated for no trailer.
+    Raises `ParameterError` if the car has no tow rating.
     """
     rating = vehicle.body.tow_rating_kg
     if not rating > 0.0:
@@ -285,29 +252,15 @@ STATES: dict[str, tuple[str, Callable[[Vehicle], Course]]] = {
 
 
 def measure(vehicle: Vehicle, state: str) -> Course:
-    """Drive a car through a state.
+    """Drive a car without its own trailer through a state; the course excludes the warm-up before it.
 
-    Returns
-    -------
-    Course
-        Temperatures over the state itself, without its warm-up. The vehicle's own trailer is not towed.
-
-    Raises
-    ------
-    ParameterError
-        If the state is the rated trailer's and the car is rated for none.
+    Raises `ParameterError` if the state needs the rated trailer and the car has no tow rating.
     """
     return STATES[state][1](_alone(vehicle))
 
 
 def applies(band: Band, vehicle: Vehicle, *, base: str) -> bool:
-    """Tell whether a car has the part a band speaks of.
-
-    Returns
-    -------
-    bool
-        False for an axle that shares the gearbox's oil, a trailer nobody may tow, laps in a van.
-    """
+    """Whether a car has the part of a band: no axle of its own, no tow rating, or laps in a van rule a band out."""
     decade = re.search(r"-(\d{4})s\b", base)
     old = decade is not None and int(decade[1]) < 1980
     pickup = base.startswith("pickup")
@@ -323,13 +276,7 @@ def applies(band: Band, vehicle: Vehicle, *, base: str) -> bool:
 
 
 def compare(vehicle: Vehicle, bands: Iterable[Band], *, base: str) -> tuple[Cell, ...]:
-    """Hold a car against every band that applies to it.
-
-    Returns
-    -------
-    tuple of Cell
-        In the order of the bands.
-    """
+    """Compare a car with every band that applies to it, in the order of the bands."""
     wanted = [band for band in bands if applies(band, vehicle, base=base)]
     courses = {state: measure(vehicle, state) for state in dict.fromkeys(band.state for band in wanted)}
     return tuple(Cell(band=band, found=_found(band, courses[band.state], vehicle)) for band in wanted)

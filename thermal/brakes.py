@@ -6,24 +6,10 @@ FRONT_SHARE = 0.7  # ASSUMED: 0.6 to 0.75 of braking energy at the front, common
 
 
 def rotor_heat_w(brake_power_w: FloatArray) -> FloatArray:
-    """Heat into both front rotors for a braking power at the wheels.
+    """Heat into both front rotors for a braking power at the wheels, >= 0: what drag, rolling and engine do not take.
 
-    Parameters
-    ----------
-    brake_power_w : float or ndarray
-        What drag, rolling and the engine did not take, >= 0. [W]
-
-    Returns
-    -------
-    float or ndarray
-        Heat into the front rotors. [W]
-
-    Notes
-    -----
     The share into pads is neglected (a few per cent), which is on the safe side.
 
-    Examples
-    --------
     >>> rotor_heat_w(10_000.0)
     7000.0
     """

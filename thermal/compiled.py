@@ -79,20 +79,10 @@ def _is_whole(path: str) -> bool:
 
 
 def check_cache(function: Any) -> Any:
-    """Have the cache of a compiled function read and written with checksums, and kept while its file says the same.
+    """Read and write the cache of a compiled function, which the compiler's decorator returned, with checksums.
 
-    The compiler itself goes by the time at which the file was written, so that installing the same version again would
-    cost another compilation.
-
-    Parameters
-    ----------
-    function : Any
-        As the compiler's decorator returns it, with a cache.
-
-    Returns
-    -------
-    Any
-        The same.
+    It is valid while its source is unchanged. The compiler itself compares modification times, so that installing the
+    same version again would cost another compilation.
     """
     cache: Any = getattr(function, "_cache", None)  # none when the compiler is switched off
     if hasattr(cache, "_cache_file"):  # lacking where no folder can be written
@@ -104,18 +94,7 @@ def check_cache(function: Any) -> Any:
 
 
 def is_kept(function: Any) -> bool:
-    """Tell whether compiled code of a function lies in its cache.
-
-    Parameters
-    ----------
-    function : Any
-        As `check_cache` returns it.
-
-    Returns
-    -------
-    bool
-        True also when the compiler is switched off.
-    """
+    """Whether compiled code of a function is in its cache; True also when the compiler is switched off."""
     cache: Any = getattr(function, "_cache", None)
     if cache is None:
         return True
@@ -126,15 +105,8 @@ _ROOM_BYTES = 1_500_000  # twice what the kernel takes
 
 
 def choose_cache() -> bool:
-    """Point the compiler's cache at a folder that can be written, when its own choices cannot.
+    """Point the compiler's cache at a writable folder when its own choices are not; False if none has room.
 
-    Returns
-    -------
-    bool
-        Whether there is one with room; without, nothing can be kept.
-
-    Notes
-    -----
     The compiler keeps its results beside the source, else in the user's cache folder. With a read-only install and no
     writable home it would refuse to start; then a folder of this user in the system's temporary folder is used.
     """

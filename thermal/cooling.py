@@ -13,27 +13,13 @@ _COOLANT_EXPONENT = 0.8  # Dittus-Boelter: Nu ~ Re^0.8, turbulent tubes; Incrope
 
 
 def crossflow_effectiveness(ntu: FloatArray, capacity_ratio: FloatArray) -> FloatArray:
-    """Effectiveness of a cross-flow exchanger, both fluids unmixed.
+    """Effectiveness of a cross-flow exchanger, both fluids unmixed: heat passed over the most that could be. [-]
 
-    Parameters
-    ----------
-    ntu : float or ndarray
-        UA / C_min. [-]
-    capacity_ratio : float or ndarray
-        C_min / C_max, 0 to 1. [-]
+    `ntu` is UA / C_min, `capacity_ratio` is C_min / C_max, 0 to 1. [-]
 
-    Returns
-    -------
-    float or ndarray
-        Heat passed over the most that could be. [-]
-
-    Notes
-    -----
     Incropera, Fundamentals of Heat and Mass Transfer, eq. 11.32; within 1.7 % of the exact series from NTU 1 on, up to
     3.8 % low below (NTU 0.3, equal capacities). At a capacity ratio of zero it is 1 - exp(-NTU).
 
-    Examples
-    --------
     >>> round(float(crossflow_effectiveness(1.0, 0.5)), 6)
     0.544764
     """
@@ -44,22 +30,8 @@ def crossflow_effectiveness(ntu: FloatArray, capacity_ratio: FloatArray) -> Floa
 
 
 def radiator_ua_w_per_k(cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray) -> FloatArray:
-    """Overall conductance of the radiator at given flows.
+    """Overall conductance UA of the radiator at mass flows > 0; its data are for 1 kg/s of air and 1.5 kg/s of coolant.
 
-    Parameters
-    ----------
-    cooling : Cooling
-        Radiator data at 1 kg/s of air and 1.5 kg/s of coolant.
-    air_kg_per_s, coolant_kg_per_s : float or ndarray
-        Mass flows, > 0. [kg/s]
-
-    Returns
-    -------
-    float or ndarray
-        UA. [W/K]
-
-    Notes
-    -----
     Two resistances in series, 1/UA = R_a (m_a/m_a0)^-n + R_w (m_w/m_w0)^-0.8. n = 0.5 to 0.7 for louvred fins and the
     air side's share 0.6 to 0.85: common practice, no source.
     """
@@ -71,20 +43,7 @@ def radiator_ua_w_per_k(cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_k
 def radiator_w_per_k(
     cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray, coolant_cp_j_per_kgk: float
 ) -> FloatArray:
-    """Heat given by the radiator per kelvin between coolant inlet and air inlet.
-
-    Parameters
-    ----------
-    air_kg_per_s, coolant_kg_per_s : float or ndarray
-        Mass flows, >= 0. [kg/s]
-    coolant_cp_j_per_kgk : float
-        Specific heat of the coolant. [J/(kg K)]
-
-    Returns
-    -------
-    float or ndarray
-        Effectiveness times C_min. [W/K]
-    """
+    """Heat given by the radiator per kelvin between coolant inlet and air inlet: effectiveness times C_min."""
     air = np.maximum(air_kg_per_s, 1e-6)
     coolant = np.maximum(coolant_kg_per_s, 1e-6)
     c_air, c_coolant = air * CP_AIR_J_PER_KGK, coolant * coolant_cp_j_per_kgk
@@ -96,20 +55,7 @@ def radiator_w_per_k(
 def radiator_map(
     cooling: Cooling, *, air_kg_per_s: FloatArray, coolant_kg_per_s: FloatArray, coolant_cp_j_per_kgk: float
 ) -> FloatArray:
-    """Radiator conductance over a grid of flows, the form in which the kernel reads it.
-
-    Parameters
-    ----------
-    air_kg_per_s, coolant_kg_per_s : ndarray, shape (n_air,), (n_coolant,)
-        Grid of mass flows. [kg/s]
-    coolant_cp_j_per_kgk : float
-        Specific heat of the coolant. [J/(kg K)]
-
-    Returns
-    -------
-    ndarray, shape (n_air, n_coolant)
-        Effectiveness times C_min. [W/K]
-    """
+    """Radiator conductance over a grid of flows, shape (n_air, n_coolant), as the kernel reads it."""
     air, coolant = np.meshgrid(air_kg_per_s, coolant_kg_per_s, indexing="ij")
     return radiator_w_per_k(
         cooling, air_kg_per_s=air, coolant_kg_per_s=coolant, coolant_cp_j_per_kgk=coolant_cp_j_per_kgk
@@ -117,45 +63,16 @@ def radiator_map(
 
 
 def ram_kg_per_s(cooling: Cooling, *, airspeed_m_per_s: FloatArray, density_kg_per_m3: FloatArray) -> FloatArray:
-    """Air pushed through the radiator by the car's motion.
-
-    Parameters
-    ----------
-    airspeed_m_per_s : float or ndarray
-        Road speed plus headwind. [m/s]
-    density_kg_per_m3 : float or ndarray
-        Air density. [kg/m3]
-
-    Returns
-    -------
-    float or ndarray
-        Mass flow, >= 0. [kg/s]
-    """
+    """Air pushed through the radiator by the car's motion, >= 0; `airspeed_m_per_s` is road speed plus headwind."""
     face = cooling.face_area_m2 * cooling.ram_ratio * cooling.air_share
     return density_kg_per_m3 * face * np.maximum(airspeed_m_per_s, 0.0)
 
 
 def surface_scale(airspeed_m_per_s: FloatArray, density_kg_per_m3: FloatArray) -> FloatArray:
-    """Forced convection of a bare surface relative to 100 km/h at sea level.
+    """Forced convection of a bare surface relative to 100 km/h at sea level, 0 at rest. [-]
 
-    Parameters
-    ----------
-    airspeed_m_per_s : float or ndarray
-        Road speed plus headwind. [m/s]
-    density_kg_per_m3 : float or ndarray
-        Air density. [kg/m3]
-
-    Returns
-    -------
-    float or ndarray
-        Ratio, 0 at rest. [-]
-
-    Notes
-    -----
     Turbulent boundary layer Nu ~ Re^0.8 (Incropera eq. 7.38), so h ~ (rho v)^0.8.
 
-    Examples
-    --------
     >>> float(surface_scale(100 / 3.6, 1.225))
     1.0
     """

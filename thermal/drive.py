@@ -16,53 +16,25 @@ def _nowhere() -> FloatArray:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drive:
-    """Arrays of shape (n_segment,) in driving order; parked time is a segment of speed zero.
+    """Arrays of shape (n_segment,) in driving order; parked time is a segment of speed zero."""
 
-    Attributes
-    ----------
-    duration_s : ndarray
-        Time spent, > 0. [s]
-    speed_m_per_s, end_speed_m_per_s : ndarray
-        Speed while moving, and the speed at the segment's end. [m/s]
-    grade : ndarray
-        Rise over run. [-]
-    elevation_m : ndarray
-        Height at the middle. [m]
-    air_k, dew_k : ndarray
-        Air temperature (screen) and dew point. [K]
-    road_rise_k : ndarray
-        Air at grille height warmer than the screen, sun on the road. [K]
-    headwind_m_per_s : ndarray
-        Wind against the motion. [m/s]
-    idle_share : ndarray
-        Share of the time spent standing with the engine idling. [-]
-    engine_on, ac_on : ndarray of float
-        1 or 0. [-]
-    group, day : ndarray of int
-        Leg and day the segment belongs to. [-]
-    heater_on, low_gear : ndarray of float, optional
-        1 where the cabin heater runs at full, and where the driver holds one gear lower; zero by default. [-]
-    highest_gear : ndarray of float, optional
-        Highest gear the driver allows, 1 the first; 0, and when not given, any; -1 overdrive off. [-]
-    """
-
-    duration_s: FloatArray
-    speed_m_per_s: FloatArray
+    duration_s: FloatArray  # > 0
+    speed_m_per_s: FloatArray  # while moving
     end_speed_m_per_s: FloatArray
-    grade: FloatArray
-    elevation_m: FloatArray
-    air_k: FloatArray
+    grade: FloatArray  # rise over run
+    elevation_m: FloatArray  # at the middle
+    air_k: FloatArray  # in a screen
     dew_k: FloatArray
-    road_rise_k: FloatArray
+    road_rise_k: FloatArray  # air at grille height warmer than in a screen, sun on the road
     headwind_m_per_s: FloatArray
-    idle_share: FloatArray
-    engine_on: FloatArray
-    ac_on: FloatArray
-    group: FloatArray
-    day: FloatArray
-    heater_on: FloatArray = field(default_factory=_nowhere)
-    low_gear: FloatArray = field(default_factory=_nowhere)
-    highest_gear: FloatArray = field(default_factory=_nowhere)
+    idle_share: FloatArray  # of the time, standing with the engine idling
+    engine_on: FloatArray  # 1 or 0
+    ac_on: FloatArray  # 1 or 0
+    group: FloatArray  # leg, a whole number
+    day: FloatArray  # a whole number
+    heater_on: FloatArray = field(default_factory=_nowhere)  # 1: cabin heater at full
+    low_gear: FloatArray = field(default_factory=_nowhere)  # 1: the driver holds one gear lower
+    highest_gear: FloatArray = field(default_factory=_nowhere)  # allowed, 1 the first; 0: any; -1: overdrive off
 
     def __post_init__(self) -> None:
         """Check shapes and that every number is one."""
@@ -85,46 +57,18 @@ class Drive:
         return self.speed_m_per_s * self.duration_s * (1.0 - self.idle_share)
 
     def take(self, part: slice | npt.NDArray[np.int64]) -> "Drive":
-        """Pick segments.
-
-        Parameters
-        ----------
-        part : slice or ndarray of int
-            Which segments. [-]
-
-        Returns
-        -------
-        Drive
-            The part.
-        """
+        """Pick the segments `part`."""
         return Drive(**{item.name: getattr(self, item.name)[part] for item in fields(self)})
 
 
 def steady_drive(
     *, minutes: float, speed_m_per_s: float, grade: float, air_k: float, elevation_m: float = 0.0, ac_on: bool = False
 ) -> Drive:
-    """Make a drive at constant speed and grade, for benchmarks and examples.
+    """Make a drive at constant speed and grade in ten-second segments, for benchmarks and examples.
 
-    Parameters
-    ----------
-    minutes : float
-        Length of the drive. [min]
-    speed_m_per_s : float
-        Speed; 0 idles. [m/s]
-    grade : float
-        Rise over run. [-]
-    air_k : float
-        Air temperature. [K]
-    elevation_m : float
-        Height at the start; follows the grade. [m]
+    `minutes` is its length [min], `grade` rise over run [-]; the elevation follows the grade from `elevation_m` at the
+    start.
 
-    Returns
-    -------
-    Drive
-        Ten-second segments.
-
-    Examples
-    --------
     >>> len(steady_drive(minutes=10, speed_m_per_s=25.0, grade=0.0, air_k=300.0).duration_s)
     60
     """

@@ -51,13 +51,7 @@ class Gear(NamedTuple):
 
 
 def gear_efficiency(gearbox: Gearbox) -> FloatArray:
-    """Load-proportional efficiency of every gear.
-
-    Returns
-    -------
-    ndarray, shape (n_gear,)
-        Efficiency; the gear within 0.5 % of 1:1 is the direct one. [-]
-    """
+    """Load-proportional efficiency of every gear; the one within 0.5 % of 1:1 is the direct gear. [-]"""
     direct = np.abs(np.asarray(gearbox.ratios) - 1.0) < 0.005
     return np.where(direct, gearbox.direct_efficiency, gearbox.mesh_efficiency)
 
@@ -65,24 +59,10 @@ def gear_efficiency(gearbox: Gearbox) -> FloatArray:
 def converter_slip(
     gearbox: Gearbox, *, turbine_nm: FloatArray, turbine_rad_per_s: FloatArray, peak_nm: float
 ) -> FloatArray:
-    """Speed ratio of a torque converter that carries a torque at a turbine speed.
+    """Turbine over pump speed, 0.05 to 0.985, of a torque converter with a given turbine torque and speed. [-]
 
-    Parameters
-    ----------
-    turbine_nm : float or ndarray
-        Torque at the turbine. [N m]
-    turbine_rad_per_s : float or ndarray
-        Turbine speed. [rad/s]
-    peak_nm : float
-        Engine torque at which the stall speed is stated. [N m]
+    `peak_nm` is the engine torque at which the stall speed is stated.
 
-    Returns
-    -------
-    float or ndarray
-        Turbine over pump speed, 0.05 to 0.985. [-]
-
-    Notes
-    -----
     Pump torque = peak (w_pump / w_stall)^2 (1 - sr^6), torque ratio from 2.0 at stall to 1 at 0.88: ASSUMED textbook
     shape. Solved by bisection; efficiency is speed ratio times torque ratio.
     """
@@ -98,20 +78,8 @@ def converter_slip(
 
 
 def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
-    """Torque multiplication of the converter.
+    """Torque multiplication of the converter at a `speed_ratio` of turbine over pump: 2.0 at stall, 1 from 0.88 on. [-]
 
-    Parameters
-    ----------
-    speed_ratio : float or ndarray
-        Turbine over pump speed. [-]
-
-    Returns
-    -------
-    float or ndarray
-        Turbine over pump torque, 2.0 at stall, 1 from 0.88 on. [-]
-
-    Examples
-    --------
     >>> float(torque_ratio(0.0)), float(torque_ratio(0.95))
     (2.0, 1.0)
     """
@@ -120,15 +88,8 @@ def torque_ratio(speed_ratio: FloatArray) -> FloatArray:
 
 
 def creep_w(vehicle: Vehicle) -> float:
-    """Power an automatic's converter takes at idle in gear, the car held on its brakes.
+    """Power an automatic's converter takes at idle in gear, the car held on its brakes; 0 for a manual.
 
-    Returns
-    -------
-    float
-        Power from the crankshaft, all of it into the fluid; zero for a manual. [W]
-
-    Notes
-    -----
     Pump torque ~ speed^2, the greatest engine torque at the stall speed; times 0.45, ASSUMED 0.4 to 1; not above
     2 kW, where a converter of that size is given a lower idle.
     """
@@ -143,10 +104,7 @@ def creep_w(vehicle: Vehicle) -> float:
 def sustained_rad_per_s(vehicle: Vehicle) -> float:
     """Highest engine speed held for minutes on a grade.
 
-    Returns
-    -------
-    float
-        The speed of rated power for a diesel and with an automatic, else nine tenths of it. [rad/s]
+    That of rated power for a diesel and with an automatic, else nine tenths of it.
     """
     engine = vehicle.engine
     all_of_it = engine.fuel == "diesel" or vehicle.gearbox.kind == "automatic"
@@ -154,20 +112,8 @@ def sustained_rad_per_s(vehicle: Vehicle) -> float:
 
 
 def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray:
-    """Spin loss at the reference viscosity.
+    """Spin loss with oil at 80 degC.
 
-    Parameters
-    ----------
-    engine_rad_per_s : float or ndarray
-        Input speed. [rad/s]
-
-    Returns
-    -------
-    float or ndarray
-        Loss at 80 degC oil. [W]
-
-    Notes
-    -----
     A manual's ~ speed^1.7: between viscous drag (2) and windage-free meshing (1.5); ASSUMED, 1.5 to 2. An automatic's
     ~ speed^1.2: most of it is a pump against regulated pressure, whose torque is constant; ASSUMED, 1 to 1.5.
     """
@@ -176,38 +122,15 @@ def gearbox_spin_w(gearbox: Gearbox, engine_rad_per_s: FloatArray) -> FloatArray
 
 
 def axle_spin_w(axle: Axle, speed_m_per_s: FloatArray) -> FloatArray:
-    """Churning and bearing loss of the final drive at the reference viscosity.
+    """Churning and bearing loss of the final drive with oil at 80 degC.
 
-    Parameters
-    ----------
-    speed_m_per_s : float or ndarray
-        Road speed. [m/s]
-
-    Returns
-    -------
-    float or ndarray
-        Loss at 80 degC oil. [W]
-
-    Notes
-    -----
     ~ speed^1.7, as for the gearbox; ASSUMED, 1.5 to 2.
     """
     return axle.spin_loss_w * (np.asarray(speed_m_per_s) / REFERENCE_M_PER_S) ** 1.7
 
 
 def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
-    """Spin loss relative to 80 degC over a grid of oil temperatures.
-
-    Parameters
-    ----------
-    temps_k : ndarray
-        Oil temperatures. [K]
-
-    Returns
-    -------
-    ndarray
-        Ratio, 1 at 80 degC; not above 6, which a cold start does not reach. [-]
-    """
+    """Spin loss relative to 80 degC at oil temperatures; not above 6, which a cold start does not reach. [-]"""
     reference = float(lubricant.oil.viscosity_m2_per_s(np.asarray(REFERENCE_OIL_K)))
     return np.minimum(spin_ratio(lubricant.oil.viscosity_m2_per_s(temps_k), reference), 6.0)
 
@@ -329,40 +252,22 @@ def choose_gear(
     highest_gear: FloatArray | None = None,
     gear: FloatArray | None = None,
 ) -> Gear:
-    """Choose a gear for every segment, as a careful driver or a gearbox would.
+    """Choose a gear for every segment, as a careful driver or a gearbox would; all arrays have shape (n,).
 
-    Parameters
-    ----------
-    wheel_w : ndarray, shape (n,)
-        Power wanted at the wheels; negative downhill. [W]
-    speed_m_per_s : ndarray, shape (n,)
-        Road speed, > 0. [m/s]
-    other_w : ndarray, shape (n,)
-        Accessories and A/C on the crankshaft. [W]
-    power_share : ndarray, shape (n,)
-        Full-load power relative to rated, for height and heat. [-]
-    low_gear : ndarray, shape (n,), optional
-        1 where the driver holds one gear lower than needed, engine speed allowing. [-]
-    highest_gear : ndarray, shape (n,), optional
-        Highest gear the driver allows, 1 the first: a lever in 3; 0 for any, -1 for overdrive off. [-]
-    gear : ndarray, shape (n,), optional
-        Gears to drive in, 0 the first, below 0 the first too; chosen when not given. [-]
+    `wheel_w` is wanted at the wheels, negative downhill; `other_w` are accessories and A/C; `speed_m_per_s` > 0.
+    `power_share` is full-load power relative to rated, for height and heat. [-] Optional: `low_gear`, 1 where the
+    driver holds one gear lower than needed, engine speed allowing [-]; `highest_gear`, the highest that the driver
+    allows, 1 the first, 0 for any, -1 for overdrive off [-]; `gear`, the gears to drive in, 0 (or below) the first. [-]
 
-    Returns
-    -------
-    Gear
-        Per segment: gear, engine speed, heat of gearbox, converter and axle, crank power, power left to the brakes. The
-        converter's doubt is what it would waste more in a lazy box of the same kind, which locks in its highest gear
-        alone, releases on a light throttle and holds a gear until its converter wastes 12 %; no less than it wastes.
+    The converter's doubt is its additional loss in a lazy box of the same kind, which locks in its highest gear alone,
+    releases on a light throttle and holds a gear until its converter wastes 12 %; at least its own loss.
 
-    Notes
-    -----
     Uphill and level: the highest gear that gives the power with the reserve and is not lugging, below the speed an
     engine is held at for minutes; else the same without reserve; else up to the speed of rated power; else at any
-    speed; else the one with most power. An
-    automatic lugs by its geared speed, whatever the converter slips, locks by ratio, road speed and load, and shifts
-    down where the open converter would waste more than a sixteenth. Downhill: the highest gear in which engine friction
-    holds the car, else the lowest allowed for engine braking; what is left goes to the brakes.
+    speed; else the one with most power. An automatic lugs by its geared speed, whatever the converter slip, locks by
+    ratio, road speed and load, and shifts down where the open converter would waste more than a sixteenth. Downhill:
+    the highest gear in which engine friction holds the car, else the lowest allowed for engine braking; the brakes take
+    the rest.
     """
     n, engine, box = len(wheel_w), vehicle.engine, vehicle.gearbox
     crank = _crank_power(
@@ -448,21 +353,9 @@ def power_shortfall_w(
     power_share: FloatArray,
     steady: bool,
 ) -> FloatArray:
-    """Power deficit in the best gear; zero or less where the car holds the speed.
+    """Wanted less available crank power in the best gear, shape (n,); zero or less where the car holds the speed.
 
-    Parameters
-    ----------
-    wheel_w, other_w : ndarray, shape (n,)
-        Wheel power and crankshaft extras. [W]
-    speed_m_per_s : ndarray, shape (n,)
-        Road speed, > 0. [m/s]
-    power_share : ndarray, shape (n,)
-        Full-load power relative to rated. [-]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Wanted less available crank power, best over gears. [W]
+    `power_share` is full-load power relative to rated. [-]
     """
     crank = _crank_power(
         vehicle, wheel_w=wheel_w, speed_m_per_s=speed_m_per_s, other_w=other_w, power_share=power_share

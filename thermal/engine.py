@@ -23,27 +23,11 @@ class EngineHeat(NamedTuple):
 
 
 def natural_power_share(dry_pressure_pa: FloatArray, temp_k: FloatArray) -> FloatArray:
-    """Full-load power of a naturally aspirated engine relative to 99 kPa dry and 25 degC.
+    """Full-load power of a naturally aspirated engine relative to that at 99 kPa dry and 25 degC intake air. [-]
 
-    Parameters
-    ----------
-    dry_pressure_pa : float or ndarray
-        Air pressure less water vapour. [Pa]
-    temp_k : float or ndarray
-        Intake air temperature. [K]
-
-    Returns
-    -------
-    float or ndarray
-        Available over rated power. [-]
-
-    Notes
-    -----
     1/cf of SAE J1349 (from memory): cf = 1.18 (99/p_d) sqrt(T/298) - 0.18. The standard claims 0.93 < cf < 1.07;
     beyond, as on any pass, this is an extrapolation.
 
-    Examples
-    --------
     >>> round(float(natural_power_share(99e3, 298.0)), 6)
     1.0
     """
@@ -54,24 +38,8 @@ def natural_power_share(dry_pressure_pa: FloatArray, temp_k: FloatArray) -> Floa
 def power_share(
     engine: Engine, *, dry_pressure_pa: FloatArray, temp_k: FloatArray, elevation_m: FloatArray
 ) -> FloatArray:
-    """Full-load power relative to rated, by how the engine breathes.
+    """Full-load power relative to rated, by aspiration. [-]
 
-    Parameters
-    ----------
-    dry_pressure_pa : float or ndarray
-        Air pressure less water vapour. [Pa]
-    temp_k : float or ndarray
-        Intake air temperature. [K]
-    elevation_m : float or ndarray
-        Height above sea level. [m]
-
-    Returns
-    -------
-    float or ndarray
-        Available over rated power. [-]
-
-    Notes
-    -----
     Natural: SAE J1349. Turbo: full to 1,500 m, then 1 % per 100 m (common practice, no source); no temperature term.
     """
     if engine.induction == "turbo":
@@ -80,20 +48,8 @@ def power_share(
 
 
 def full_torque_nm(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
-    """Full-load torque curve at rated conditions through the two published points.
+    """Full-load torque at rated conditions, through the two published points; zero above the top speed and below idle.
 
-    Parameters
-    ----------
-    speed_rad_per_s : float or ndarray
-        Engine speed. [rad/s]
-
-    Returns
-    -------
-    float or ndarray
-        Torque; zero above the top speed and below idle. [N m]
-
-    Notes
-    -----
     A parabola with its top at the torque peak through the power peak; the same curvature scaled to keep 65 % of peak
     torque at idle below it. ASSUMED: shape only; +-5 % between the published points.
     """
@@ -110,18 +66,6 @@ def full_torque_nm(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
 def friction_w(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
     """Friction and pumping power.
 
-    Parameters
-    ----------
-    speed_rad_per_s : float or ndarray
-        Engine speed. [rad/s]
-
-    Returns
-    -------
-    float or ndarray
-        Power. [W]
-
-    Notes
-    -----
     Mean effective pressure rising with speed, four-stroke: P = (p0 + s w) V w / (4 pi).
     """
     speed = np.asarray(speed_rad_per_s)
@@ -130,22 +74,10 @@ def friction_w(engine: Engine, speed_rad_per_s: FloatArray) -> FloatArray:
 
 
 def engine_heat(engine: Engine, *, brake_w: FloatArray, speed_rad_per_s: FloatArray) -> EngineHeat:
-    """Fuel from the Willans line, and the waste heat's ways.
+    """Fuel from the Willans line, and where the waste heat goes.
 
-    Parameters
-    ----------
-    brake_w : float or ndarray
-        Power demand at the crankshaft, including accessories; negative when the car drives the engine. [W]
-    speed_rad_per_s : float or ndarray
-        Engine speed. [rad/s]
+    `brake_w` is the demand at the crankshaft, accessories included; negative when the car drives the engine.
 
-    Returns
-    -------
-    EngineHeat
-        Fuel power; heat into metal, oil and exhaust. [W]
-
-    Notes
-    -----
     Q_fuel = (P_b + P_fric) / eta_i. Heat not turned to indicated work splits by the engine's shares; friction heat goes
     to oil and metal, ASSUMED in the same proportion at idle and on the overrun, where the car's work is friction heat
     and the fuel is cut or at idle. Shares of fuel energy land in Heywood's table 12.1 (from memory) at full load, and

@@ -25,15 +25,8 @@ class SolverError(ThermalError):
 
 
 def did_you_mean(word: str, words: Iterable[str]) -> str:
-    """Phrase a suggestion, or nothing.
+    """Phrase a suggestion to end a sentence with; empty if no word is near.
 
-    Returns
-    -------
-    str
-        To end a sentence with; empty where nothing comes near.
-
-    Examples
-    --------
     >>> did_you_mean("coling", ["cooling", "body"]), did_you_mean("x", ["cooling"])
     ("; did you mean 'cooling'?", '')
     """
@@ -42,20 +35,8 @@ def did_you_mean(word: str, words: Iterable[str]) -> str:
 
 
 def shown(text: object) -> str:
-    """Quote what was read for a message: one line, shortened.
+    """Quote a text or a TOML value for a message: one line, shortened; a text in quotation marks.
 
-    Parameters
-    ----------
-    text : object
-        A text, or a value from TOML.
-
-    Returns
-    -------
-    str
-        In quotation marks when it is a text.
-
-    Examples
-    --------
     >>> shown("abc"), shown("a" * 60)[-8:]
     ("'abc'", "aaaa...'")
     """
@@ -65,20 +46,8 @@ def shown(text: object) -> str:
 
 
 def one_line(text: str, most: int = 200) -> str:
-    r"""Shorten another program's words to what a terminal shows and does not obey.
+    r"""Shorten another program's text to one line of printable characters; `most` is the maximum length. [-]
 
-    Parameters
-    ----------
-    most : int
-        Most characters. [-]
-
-    Returns
-    -------
-    str
-        One line.
-
-    Examples
-    --------
     >>> one_line("Try\x1b[2J again\nlater")
     'Try [2J again later'
     """

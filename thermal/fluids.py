@@ -17,31 +17,16 @@ from thermal.vehicle import Limit, Node, Vehicle
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
-    """One lumped body of the model.
+    """One lumped body of the model."""
 
-    Attributes
-    ----------
-    key : str
-        Its name in files and in Python; a fluid's body has the fluid's name.
-    part : str
-        Where a `Vehicle` keeps its `Node`.
-    open_share : float
-        Share of still-air convection and radiation it keeps where it sits. The bonnet and inner wings shield block and
-        hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films in series halve convection. [-]
-    smooth_s : float
-        ASSUMED: half the usual time constant, within which its errors cannot be independent. [s]
-    at_coolant : bool
-        Whether it starts a log at coolant temperature; else half-way to the air. [-]
-    warm_k : float, optional
-        ASSUMED: its temperature on an ordinary drive, where it follows neither coolant nor air. [K]
-    """
-
-    key: str
-    part: str
+    key: str  # in files and in Python; a fluid's body has the fluid's key
+    part: str  # where a `Vehicle` keeps its `Node`
+    # Share of still-air convection and radiation that is left by what shields it. Bonnet and inner wings shield block
+    # and hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films in series halve convection.
     open_share: float = 1.0
-    smooth_s: float
-    at_coolant: bool = False
-    warm_k: float | None = None
+    smooth_s: float  # ASSUMED: half the usual time constant, within which its errors cannot be independent
+    at_coolant: bool = False  # whether it starts a log at coolant temperature; else half-way to the air
+    warm_k: float | None = None  # ASSUMED: on an ordinary drive, where it follows neither coolant nor air
 
 
 BODIES = (
@@ -58,41 +43,19 @@ N_BODY = len(BODIES)
 METAL, ROTORS = BODY_KEYS.index("metal"), BODY_KEYS.index("rotors")
 
 
-def _always(_: Vehicle) -> bool:
-    """Every car has it."""
-    return True
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fluid:
-    """One fluid whose margin is forecast.
+    """One fluid whose margin is forecast."""
 
-    Attributes
-    ----------
-    key : str
-        Its name in files and in Python; its body has the same.
-    label, short : str
-        Its name in tables, and in narrow ones.
-    limit_part : str
-        Where a `Vehicle` keeps its `Limit`.
-    limit_kind : str
-        What its limit is of: "boiling" falls with height, "degradation" does not.
-    factors : tuple of str
-        Factors of the draws that move this fluid before any other.
-    gauge : bool
-        Whether owners have a gauge for it, or can fit one. [-]
-    fitted : callable
-        Whether a car has it; one that has not shows no column and no row of it.
-    """
-
-    key: str
-    label: str
-    short: str
-    limit_part: str
-    limit_kind: str = "degradation"
-    factors: tuple[str, ...] = ()
-    gauge: bool = True
-    fitted: Callable[[Vehicle], bool] = field(default=_always, compare=False)
+    key: str  # in files and in Python; its body has the same
+    label: str  # in tables
+    short: str  # in narrow tables
+    limit_part: str  # where a `Vehicle` keeps its `Limit`
+    limit_kind: str = "degradation"  # or "boiling", which falls with height
+    factors: tuple[str, ...] = ()  # of the draws, that affect this fluid before any other
+    gauge: bool = True  # whether owners have a gauge for it, or can fit one
+    # Whether a car has it; else no column and no row shows it.
+    fitted: Callable[[Vehicle], bool] = field(default=lambda _: True, compare=False)
 
     @property
     def index(self) -> int:
@@ -188,20 +151,8 @@ FACTORS: Mapping[str, DrawnFactor] = {
 
 
 def fluid_of(key: str) -> Fluid:
-    """Look a fluid up.
+    """Fluid with a given key; `ValueError` if there is none.
 
-    Returns
-    -------
-    Fluid
-        The fluid.
-
-    Raises
-    ------
-    ValueError
-        If there is none of that name.
-
-    Examples
-    --------
     >>> fluid_of("engine_oil").node, fluid_of("engine_oil").index
     (2, 1)
     """
@@ -209,50 +160,25 @@ def fluid_of(key: str) -> Fluid:
 
 
 def fluids_in(vehicle: Vehicle) -> tuple[Fluid, ...]:
-    """Fluids of one car, in the model's order.
-
-    Returns
-    -------
-    tuple of Fluid
-        Those it is fitted with.
-    """
+    """Fluids of one car, in the model's order."""
     return tuple(fluid for fluid in FLUIDS if fluid.fitted(vehicle))
 
 
 def limit_of(vehicle: Vehicle, fluid: Fluid) -> Limit:
-    """Working range of one fluid in one car.
-
-    Returns
-    -------
-    Limit
-        Its warm, caution and limit temperatures.
-    """
+    """Working range of one fluid in one car."""
     held: Limit = attrgetter(fluid.limit_part)(vehicle)
     return held
 
 
 def node_of(vehicle: Vehicle, body: Body) -> Node:
-    """Capacity and surface of one body in one car.
-
-    Returns
-    -------
-    Node
-        Its numbers.
-    """
+    """Capacity and surface of one body in one car."""
     held: Node = attrgetter(body.part)(vehicle)
     return held
 
 
 def each_body(of: Callable[[Body], Any]) -> FloatArray:
-    """Make an array of one number per body.
+    """Make an array of one number per body, shape (n_body,).
 
-    Returns
-    -------
-    ndarray, shape (n_body,)
-        In the model's order. [any]
-
-    Examples
-    --------
     >>> each_body(lambda body: body.open_share)[:3]
     array([0.5, 0.5, 1. ])
     """

@@ -111,17 +111,9 @@ def _air(vehicle: Vehicle, drive: Drive) -> _Air:
 
 
 def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray | None = None) -> FloatArray:
-    """Force at the wheels for steady driving, trailer included.
+    """Force at the wheels for steady driving, trailer included, negative downhill, shape (n_segment,).
 
-    Parameters
-    ----------
-    density_kg_per_m3 : ndarray, shape (n_segment,), optional
-        Air density; worked out from the drive when not at hand. [kg/m3]
-
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        Force, negative downhill. [N]
+    The air density is computed from the drive unless given.
     """
     body, trailer = vehicle.body, vehicle.trailer
     rolling = roadload.rolling_n(body.mass_kg, body.rolling_coefficient, drive.grade)
@@ -147,15 +139,8 @@ def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 
 def ac_share(drive: Drive) -> FloatArray:
-    """Load of the air conditioning, where it is on, relative to that of great heat.
+    """Load of the A/C relative to that in great heat, shape (n_segment,): 0 where it is off, else 0.25 to 1.1. [-]
 
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        0 where it is off; 0.25 in cool dry air to 1.1. [-]
-
-    Notes
-    -----
     By the enthalpy of moist air, 1.006 t + w (2501 + 1.86 t) kJ/kg (ASHRAE Fundamentals, psychrometrics, from memory),
     w at the standard pressure of the place.
     """
@@ -168,26 +153,13 @@ def ac_share(drive: Drive) -> FloatArray:
 
 
 def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
-    """Accessories and air conditioning on the crankshaft while driving.
-
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        Power. [W]
-    """
+    """Power of accessories and air conditioning on the crankshaft while driving, shape (n_segment,)."""
     return vehicle.engine.accessory_power_w + ac_share(drive) * vehicle.cooling.compressor_power_w
 
 
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
-    """Speed the car can hold, at most the one wanted.
+    """Speed the car can hold, at most the one wanted, shape (n_segment,).
 
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        Speed. [m/s]
-
-    Notes
-    -----
     Bisection on the power balance in the best gear, only where the wanted speed cannot be held; not below 3 m/s.
     """
     short = np.flatnonzero((drive.speed_m_per_s > 0.0) & _too_weak(vehicle, drive, drive.speed_m_per_s))
@@ -199,15 +171,10 @@ def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
 
 
 def safe_descent_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
-    """Speed at which the front rotors could go down each grade for ever without passing a steady temperature.
+    """Speed at which the front rotors stay below a steady temperature however long the grade, shape (n_segment,).
 
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        Speed, not above the one wanted and not below 5 m/s. [m/s]
+    Not above the one wanted and not below 5 m/s.
 
-    Notes
-    -----
     Bisection on rotor heat = rotor conductance times (limit - air), best gear for engine braking. A lower gear comes in
     below some speed, so the search may stop at a slower speed than the fastest that would do. Short grades could be
     taken faster; a careful driver goes down a long one no faster than this.
@@ -274,19 +241,10 @@ def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> Bool
 
 
 def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = None) -> tuple[Loads, Work]:
-    """Work out every temperature-independent coefficient of a drive.
+    """Compute the coefficients of a drive that do not depend on fluid temperatures, and the engine's work.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive, at speeds the car can hold.
-    gear : ndarray, shape (n_segment,), optional
-        Gears to drive in, 0 the first, as `Work` gives them; chosen when not given. [-]
-
-    Returns
-    -------
-    tuple of Loads and Work
-        Coefficients for the kernel; engine work for the tables.
+    The drive has speeds that the car can hold. `gear` are the gears to drive in, 0 the first, shape (n_segment,), as
+    `Work` has them; chosen if not given. [-]
     """
     surroundings = _air(vehicle, drive)
     moving = drive.speed_m_per_s > 0.0

@@ -16,24 +16,10 @@ class Oil:
     b: float
 
     def viscosity_m2_per_s(self, temp_k: FloatArray) -> FloatArray:
-        """Kinematic viscosity at a temperature.
+        """Kinematic viscosity at an oil temperature.
 
-        Parameters
-        ----------
-        temp_k : float or ndarray
-            Oil temperature. [K]
-
-        Returns
-        -------
-        float or ndarray
-            Kinematic viscosity. [m2/s]
-
-        Notes
-        -----
         ASTM D341 in Walther's short form, good above 2 mm2/s; capped at 1e5 mm2/s on the cold side.
 
-        Examples
-        --------
         >>> oil = oil_from_viscosities(at_40c_m2_per_s=108e-6, at_100c_m2_per_s=14.6e-6)
         >>> round(1e6 * float(oil.viscosity_m2_per_s(353.15)), 1)
         24.7
@@ -44,29 +30,12 @@ class Oil:
 
 
 def oil_from_viscosities(*, at_40c_m2_per_s: float, at_100c_m2_per_s: float) -> Oil:
-    """Fit Walther's line to the two numbers on an oil's data sheet.
+    """Fit Walther's line to the two kinematic viscosities on an oil's data sheet.
 
-    Parameters
-    ----------
-    at_40c_m2_per_s, at_100c_m2_per_s : float
-        Kinematic viscosity at 40 and at 100 degC. [m2/s]
+    Raises `ParameterError` if the oil would thicken with heat or is thinner than 2 mm2/s.
 
-    Returns
-    -------
-    Oil
-        The line.
-
-    Raises
-    ------
-    ParameterError
-        If the oil would thicken with heat or is thinner than 2 mm2/s.
-
-    Notes
-    -----
     ASTM D341. Both points are met exactly.
 
-    Examples
-    --------
     >>> oil = oil_from_viscosities(at_40c_m2_per_s=108e-6, at_100c_m2_per_s=14.6e-6)
     >>> round(oil.a, 4), round(oil.b, 4)
     (8.0199, 3.0897)
@@ -84,26 +53,10 @@ def oil_from_viscosities(*, at_40c_m2_per_s: float, at_100c_m2_per_s: float) -> 
 
 
 def spin_ratio(viscosity_m2_per_s: FloatArray, reference_m2_per_s: float) -> FloatArray:
-    """Ratio of spin and churning loss to that at a reference viscosity.
+    """Ratio of spin and churning loss to that at the viscosity for which the loss is given. [-]
 
-    Parameters
-    ----------
-    viscosity_m2_per_s : float or ndarray
-        Viscosity now. [m2/s]
-    reference_m2_per_s : float
-        Viscosity at which the loss was given. [m2/s]
-
-    Returns
-    -------
-    float or ndarray
-        Ratio, 1 at the reference. [-]
-
-    Notes
-    -----
     Loss ~ nu^0.3: exponents 0.2 to 0.4 are common practice, no source. Self-limiting: warm oil churns less.
 
-    Examples
-    --------
     >>> spin_ratio(20e-6, 20e-6)
     1.0
     """

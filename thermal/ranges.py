@@ -12,25 +12,8 @@ BoolArray: TypeAlias = npt.NDArray[np.bool_]
 
 
 def require_range(value: float, low: float, high: float, what: str) -> float:
-    """Return `value` if it is in [low, high].
+    """Return `value` if it is between `low` and `high`, inclusive; `RangeError` if it is outside, or NaN.
 
-    Parameters
-    ----------
-    value, low, high : float
-        The number and its bounds, inclusive. [any]
-
-    Returns
-    -------
-    float
-        The value, unchanged.
-
-    Raises
-    ------
-    RangeError
-        If it is outside, or NaN.
-
-    Examples
-    --------
     >>> require_range(0.5, 0.0, 1.0, "share [-]")
     0.5
     """

@@ -15,18 +15,10 @@ _HEATS = ("metal_w", "oil_w", "gearbox_w", "axle_w", "rotor_w")
 
 
 def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> FloatArray:
-    """Slopes of the heats a drive makes, with mass, drag area and headwind.
+    """Change of the heats of a drive with mass, drag area and headwind, shape (n_segment, 15).
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive, at speeds the car can hold.
-
-    Returns
-    -------
-    ndarray, shape (n_segment, 15)
-        Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
-        [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
+    Block, oil, gearbox, axle and rotors, each by the share of mass, by that of drag area [W] and by the headwind
+    [W s/m]; in the gears of the drive, which a tenth of mass more seldom changes.
     """
     others = [compute_loads(car, way, gear=work.gear)[0] for car, way in moved(vehicle, drive)]
     steps = (MASS_STEP, DRAG_STEP, _WIND_M_PER_S)
@@ -40,13 +32,7 @@ def road_slopes(vehicle: Vehicle, drive: Drive, loads: Loads, work: Work) -> Flo
 
 
 def moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
-    """Give the same drive with more mass, with more drag, and against more wind.
-
-    Yields
-    ------
-    tuple of Vehicle and Drive
-        Mass greater by the share `MASS_STEP`, drag area by `DRAG_STEP`, headwind by 4 m/s, in turn.
-    """
+    """Yield the drive with mass greater by the share `MASS_STEP`, with drag area by `DRAG_STEP`, headwind by 4 m/s."""
     body, trailer = vehicle.body, vehicle.trailer
     mass = 1.0 + MASS_STEP
     yield _with(vehicle, body.mass_kg * mass, body.drag_area_m2, trailer.mass_kg * mass, trailer.drag_area_m2), drive

@@ -21,24 +21,10 @@ _Bits = npt.NDArray[np.uint32]
 
 
 def sobol(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatArray:
-    """Give the first points of a scrambled Sobol sequence.
+    """First `n_point` points of a scrambled Sobol sequence in [0, 1), shape (n_point, n_dimension).
 
-    Parameters
-    ----------
-    n_point : int
-        A power of two keeps them balanced. [-]
-    n_dimension : int
-        Coordinates of a point. [-]
-    seed : int or tuple of int
-        Of the scrambling. [-]
+    A power of two keeps the points balanced; `n_dimension` is the number of coordinates, `seed` that of the scrambling.
 
-    Returns
-    -------
-    ndarray, shape (n_point, n_dimension)
-        In [0, 1). [-]
-
-    Examples
-    --------
     >>> points = sobol(8, 2, seed=1)
     >>> np.sort((points[:, 0] * 8).astype(int))  # one in every eighth
     array([0, 1, 2, 3, 4, 5, 6, 7])
@@ -64,21 +50,9 @@ def sobol(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatA
 
 
 def normal(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatArray:
-    """Give the same points, each coordinate standard normal.
+    """The same points with standard normal coordinates, cut at 4.75 standard deviations.
 
-    Parameters
-    ----------
-    n_point : int
-        A power of two keeps them balanced. [-]
-    n_dimension : int
-        Coordinates of a point. [-]
-    seed : int or tuple of int
-        Of the scrambling. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_point, n_dimension)
-        Cut at 4.75 standard deviations. [-]
+    `n_point`, `n_dimension` and `seed` as for `sobol`.
     """
     from scipy.special import ndtri
 

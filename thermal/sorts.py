@@ -16,33 +16,17 @@ _ATF_HALVING_K, _OIL_HALVING_K = 20.0 / 1.8, 10.0
 
 
 class Sort(NamedTuple):
-    """One sort of lubricant; every number common practice, no source.
-
-    Attributes
-    ----------
-    words : str
-        Its name.
-    caution_k, limit_k : float
-        Watch from here; it ages too fast to go on from here. [K]
-    fails : str
-        What happens above the limit for long: `ages`, or `foams`.
-    at_40c_m2_per_s, at_100c_m2_per_s : float
-        Kinematic viscosities. [m2/s]
-    life_h : float
-        Hours it lasts at `life_at_k`. [h]
-    life_at_k, halving_k : float
-        Temperature that life is for, and what halves it. [K]
-    """
+    """One sort of lubricant; every number common practice, no source."""
 
     words: str
-    caution_k: float
-    limit_k: float
-    fails: str
+    caution_k: float  # watch from here
+    limit_k: float  # it ages too fast to go on from here
+    fails: str  # what happens above the limit for long: `ages`, or `foams`
     at_40c_m2_per_s: float
     at_100c_m2_per_s: float
-    life_h: float
+    life_h: float  # at `life_at_k`
     life_at_k: float
-    halving_k: float
+    halving_k: float  # rise that halves the life
 
 
 def _sort(
@@ -83,20 +67,7 @@ GEAR_OILS: Mapping[str, Sort] = {
 
 
 def sorts_of(part: str, *, automatic: bool) -> Mapping[str, Sort]:
-    """List the sorts that go into a part.
-
-    Parameters
-    ----------
-    part : str
-        `engine_oil`, `transmission_oil`, `differential_oil` or `power_steering_oil`.
-    automatic : bool
-        Whether the gearbox is one; a manual takes gear oil.
-
-    Returns
-    -------
-    mapping
-        Name to sort.
-    """
+    """Sorts that go into a part, `engine_oil` or another section of a lubricant; a manual gearbox takes gear oil."""
     if part == "engine_oil":
         return ENGINE_OILS
     if part == "power_steering_oil" or (part == "transmission_oil" and automatic):
@@ -105,22 +76,8 @@ def sorts_of(part: str, *, automatic: bool) -> Mapping[str, Sort]:
 
 
 def values_of(part: str, sort: Sort) -> dict[str, dict[str, str]]:
-    """Say what a sort of oil means for a vehicle file.
+    """Values of a sort of oil for a vehicle file, section to key to text: viscosities, and limits that go with them.
 
-    Parameters
-    ----------
-    part : str
-        Section of the lubricant.
-    sort : Sort
-        What is in it.
-
-    Returns
-    -------
-    dict
-        Section to key to the value as written there: viscosities, and the limits that come with them.
-
-    Examples
-    --------
     >>> values_of("differential_oil", GEAR_OILS["synthetic"])["differential_limit"]["limit"]
     '150 degC'
     """
@@ -135,22 +92,9 @@ def values_of(part: str, sort: Sort) -> dict[str, dict[str, str]]:
 
 
 def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
-    """Fill a part with another sort of oil: viscosities and limits move together.
+    """Fill a part, named by its section, with another sort of oil: viscosities and limits change together.
 
-    Parameters
-    ----------
-    part : str
-        Section of the lubricant.
-
-    Returns
-    -------
-    Vehicle
-        The car with it; as it was, where that sort is in it already.
-
-    Raises
-    ------
-    ParameterError
-        If that sort does not go into that part.
+    The car is unchanged if it has that sort. Raises `ParameterError` if the sort does not go into the part.
     """
     allowed = sorts_of(part, automatic=vehicle.gearbox.kind == "automatic")
     if name not in allowed:
@@ -171,26 +115,10 @@ def with_sort(vehicle: Vehicle, part: str, name: str) -> Vehicle:
 
 
 def life_used(sort: Sort, temp_k: FloatArray, duration_s: FloatArray) -> float:
-    """Share of a lubricant's life that a drive uses up.
+    """Share of a lubricant's life that a drive uses up, by segment temperatures and durations; 1 is an oil change. [-]
 
-    Parameters
-    ----------
-    temp_k : ndarray, shape (n,)
-        Its temperature in each segment. [K]
-    duration_s : ndarray, shape (n,)
-        How long each lasts. [s]
-
-    Returns
-    -------
-    float
-        1 is a change of oil. [-]
-
-    Notes
-    -----
     Life halves for each `halving_k` above `life_at_k`, and doubles below it.
 
-    Examples
-    --------
     >>> hour, fluid = np.array([3600.0]), GEARBOX_FLUIDS["conventional"]
     >>> cool, hot = (life_used(fluid, np.array([k]), hour) for k in (352.55, 352.55 + 20.0 / 1.8))
     >>> round(hot / cool, 6)

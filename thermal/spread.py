@@ -15,20 +15,8 @@ _NINETY_PERCENT = 3.29  # standard deviations from the 5th to the 95th in a hund
 
 
 def medians(posterior: Posterior = NOTHING) -> Factors:
-    """Return the single draw of the car as best known.
+    """Single draw of the car as best known, each factor at its median.
 
-    Parameters
-    ----------
-    posterior : Posterior
-        Posterior from logs; default: none.
-
-    Returns
-    -------
-    Factors
-        One draw, each factor at its median.
-
-    Examples
-    --------
     >>> float(medians().airflow[0])
     1.0
     """
@@ -36,15 +24,8 @@ def medians(posterior: Posterior = NOTHING) -> Factors:
 
 
 def spread_of(vehicle: Vehicle) -> dict[str, float]:
-    """Standard deviation of every factor for one car: its class's, larger if the age of the radiator core is unknown.
+    """Standard deviation of ln(factor) by name for one car: its class's, larger for a radiator core of unknown age.
 
-    Returns
-    -------
-    dict
-        Standard deviation of ln(factor) by name. [-]
-
-    Notes
-    -----
     A core that may be new or original lies between the two with 90 %: ln(new / original) is 3.29 standard deviations.
     """
     found = dict(CLASS_SPREAD)
@@ -62,32 +43,13 @@ def draw(
     posterior: Posterior = NOTHING,
     vehicle: Vehicle | None = None,
 ) -> tuple[Factors, FloatArray]:
-    """Draw cars and days.
+    """Draw cars and days: factors about their medians, and shifts of the air temperature, shape (n_draw, n_day). [K]
 
-    Parameters
-    ----------
-    n_draw : int
-        Number of draws; a power of two keeps the sequence balanced. [-]
-    ambient_sd_k : ndarray, shape (n_day,)
-        Standard deviation of each day's air temperature against the one expected. [K]
-    seed : int
-        Seed of the scrambling. [-]
-    posterior : Posterior
-        Posterior of this car: its factors' medians, spreads and correlations; default: 1 and the class's.
-    vehicle : Vehicle, optional
-        Car whose own spreads count, see `spread_of`; those of any class when not given.
+    `n_draw` is a power of two, to keep the sequence balanced [-]; `ambient_sd_k` is the standard deviation of each
+    day's air; `seed` is that of the scrambling [-]. Spreads are those of `vehicle`, see `spread_of`, else of any class.
 
-    Returns
-    -------
-    tuple of Factors and ndarray, shape (n_draw, n_day)
-        Factors about their medians, and shifts of the air temperature. [K]
-
-    Notes
-    -----
     Scrambled Sobol points (Owen) through the inverse normal; factors are log-normal.
 
-    Examples
-    --------
     >>> factors, shift_k = draw(64, ambient_sd_k=np.full(3, 3.6))
     >>> factors.airflow.shape, shift_k.shape
     ((64,), (64, 3))

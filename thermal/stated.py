@@ -38,20 +38,10 @@ class Stated(NamedTuple):
 
 
 def stated_range(entry: Entry, unit: str) -> Stated | None:
-    """Read the range that stands beside a value.
+    """Read the range stated in a value's source, in the SI unit of its field.
 
-    Parameters
-    ----------
-    unit : str
-        SI unit of the field.
+    Of several ranges of the value's own kind the last that holds it counts, else the last; None if there is none.
 
-    Returns
-    -------
-    Stated or None
-        The last range of the value's own kind that holds it, else the last of its kind; none if there is none. [any]
-
-    Examples
-    --------
     >>> entry = Entry(key="cooling.ram_ratio", text="0.18", source="ASSUMED: 0.10-0.30, common practice", doc="")
     >>> stated_range(entry, "dimensionless")
     Stated(low=0.1, high=0.3)
@@ -128,13 +118,7 @@ class Moved(NamedTuple):
 
 
 def moved(held: VehicleFile) -> tuple[Moved, ...]:
-    """Move every value whose source states a range to the range's ends.
-
-    Returns
-    -------
-    tuple of Moved
-        In the order of the file; without choices, lists and temperatures.
-    """
+    """Move every value whose source states a range to the range's ends; not choices, lists and temperatures."""
     found = []
     for entry, section, item in _numbers(held):
         span = stated_range(entry, item.metadata["unit"])
@@ -145,29 +129,10 @@ def moved(held: VehicleFile) -> tuple[Moved, ...]:
 
 
 def stated_slopes(held: VehicleFile, values: Sequence[Moved], drive: Drive) -> dict[str, FloatArray]:
-    """How each factor moves with one standard deviation of each value.
+    """Change of ln(factor) with one standard deviation of each value, to first order, shape (n_value,) by factor. [-]
 
-    Parameters
-    ----------
-    values : sequence of Moved
-        Its values at the ends of their ranges.
-    drive : Drive
-        A drive at whose end it is compared; one that works the car, as a grade does.
-
-    Returns
-    -------
-    dict of ndarray, shape (n_value,)
-        Change of ln(factor) for each factor, to first order. The root of the sum of squares is what the ranges allow
-        with the values independent of each other. [-]
-
-    Raises
-    ------
-    ThermalError
-        If the drive cannot be worked out.
-
-    Examples
-    --------
-    See docs/make_spreads.py.
+    Compared at the end of a drive that loads the car, as a grade does. The root of the sum of squares is what the
+    ranges allow if the values are independent. Used by docs/make_spreads.py.
     """
     gear = compute_loads(held.vehicle, drive)[1].gear
     found = {name: np.zeros(len(values)) for name in MULTIPLIES}
@@ -182,26 +147,9 @@ def stated_slopes(held: VehicleFile, values: Sequence[Moved], drive: Drive) -> d
 
 
 def band_slopes(values: Sequence[Moved], bands: Sequence[Band], *, base: str) -> FloatArray:
-    """How far a car moves within its bands with one standard deviation of each value.
+    """Move of a car within its bands with one standard deviation of each value, shape (n_band, n_value).
 
-    Parameters
-    ----------
-    values : sequence of Moved
-        Values at the ends of their ranges.
-
-    Returns
-    -------
-    ndarray, shape (n_band, n_value)
-        In standard deviations of the band, which holds nine cars in ten. [-]
-
-    Raises
-    ------
-    ThermalError
-        If a drive cannot be worked out.
-
-    Examples
-    --------
-    See docs/make_spreads.py.
+    In standard deviations of the band, which holds nine cars in ten. Used by docs/make_spreads.py. [-]
     """
     columns = []
     for one in values:
@@ -212,25 +160,11 @@ def band_slopes(values: Sequence[Moved], bands: Sequence[Band], *, base: str) ->
 
 
 def within_bands(slopes: Mapping[str, FloatArray], in_bands: FloatArray) -> dict[str, float]:
-    """Spread of every factor that ranges and bands allow together.
+    """Standard deviation of ln(factor) that ranges and bands allow together; `in_bands` is from `band_slopes`. [-]
 
-    Parameters
-    ----------
-    in_bands : ndarray, shape (n_band, n_value)
-        See `band_slopes`. [-]
-
-    Returns
-    -------
-    dict
-        Standard deviation of ln(factor). [-]
-
-    Notes
-    -----
     Linear and Gaussian: values have the covariance of their ranges, a band is a reading of its middle with its own
     standard deviation, and the covariance that is left is projected onto the factors.
 
-    Examples
-    --------
     >>> within_bands({"airflow": np.array([0.3])}, np.array([[0.0], [0.0]]))
     {'airflow': 0.3}
     """
@@ -239,13 +173,7 @@ def within_bands(slopes: Mapping[str, FloatArray], in_bands: FloatArray) -> dict
 
 
 def outside_range(held: VehicleFile) -> tuple[Entry, ...]:
-    """Find values that lie outside the range their own source states.
-
-    Returns
-    -------
-    tuple of Entry
-        In the order of the file. A range of each of several parts is not told from one of all.
-    """
+    """Find values that lie outside the range their own source states; "each" of several parts is not checked."""
     found = []
     for entry, section, item in _numbers(held):
         span, value = stated_range(entry, item.metadata["unit"]), getattr(getattr(held.vehicle, section), item.name)

@@ -13,20 +13,8 @@ _CREEPING_SHARE, _HALF_M_PER_S = 0.3, 6.0
 
 
 def pump_spin_w(steering: Steering, engine_rad_per_s: FloatArray) -> FloatArray:
-    """Loss of the pump with the wheels straight, at the reference viscosity.
+    """Loss of the pump with the wheels straight and fluid at 80 degC; its belt follows the engine.
 
-    Parameters
-    ----------
-    engine_rad_per_s : ndarray
-        Engine speed; the pump's belt follows it. [rad/s]
-
-    Returns
-    -------
-    ndarray
-        Loss at 80 degC fluid. [W]
-
-    Notes
-    -----
     ~ speed: a displacement pump's flow against the nearly constant pressure of the open centre and the flow-control
     valve; ASSUMED exponent, 1 to 1.5.
     """
@@ -34,16 +22,8 @@ def pump_spin_w(steering: Steering, engine_rad_per_s: FloatArray) -> FloatArray:
 
 
 def steering_work_w(steering: Steering, speed_m_per_s: FloatArray) -> FloatArray:
-    """Mean power that goes through the relief and steering valves because the driver steers.
+    """Mean power through the relief and steering valves because the driver steers.
 
-    Parameters
-    ----------
-    speed_m_per_s : ndarray
-        Road speed while moving. [m/s]
-
-    Returns
-    -------
-    ndarray
-        Heat in the fluid: 30 % of the power at relief creeping and parking, 10 % on switchbacks, 1 % on a motorway. [W]
+    30 % of the power at relief creeping and parking, 10 % on switchbacks, 1 % on a motorway.
     """
     return steering.relief_power_w * _CREEPING_SHARE / (1.0 + (np.asarray(speed_m_per_s) / _HALF_M_PER_S) ** 2)

@@ -77,15 +77,8 @@ _NAMES = {written: name for name, ways in _WRITTEN.items() for written in ways.s
 
 
 def plain_signs(text: str) -> str:
-    """Write typographic signs as the keyboard has them.
+    """Write typographic signs as the keyboard has them; other signs are unchanged.
 
-    Returns
-    -------
-    str
-        The text; what is no sign of a unit stays as it is.
-
-    Examples
-    --------
     >>> plain_signs("0.62 m²"), plain_signs("195 ℉")
     ('0.62 m2', '195 °F')
     """
@@ -93,15 +86,8 @@ def plain_signs(text: str) -> str:
 
 
 def spelled(unit: str) -> str:
-    """The name pint has for a unit as people write it; a temperature for F and C, torque for Nm.
+    """Pint's name of a unit as people write it, else the text itself; F and C are temperatures, Nm is torque.
 
-    Returns
-    -------
-    str
-        The text itself where it is none of these.
-
-    Examples
-    --------
     >>> spelled("cu. in."), spelled("lb-ft"), spelled("PSI"), spelled("W/(m**2*K)")
     ('inch**3', 'ft*lbf', 'psi', 'W/(m**2*K)')
     """

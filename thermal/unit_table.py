@@ -50,15 +50,8 @@ COMMON = {
 
 
 def common_kind(unit: str, other: str) -> bool | None:
-    """Tell whether two of the common units measure the same thing.
+    """Whether two of the common units measure the same quantity; None if one of them is not in the table.
 
-    Returns
-    -------
-    bool or None
-        None where one of them is not in the table.
-
-    Examples
-    --------
     >>> common_kind("mi", "m"), common_kind("mi", "degF"), common_kind("mi", "furlong")
     (True, False, None)
     """
@@ -68,22 +61,8 @@ def common_kind(unit: str, other: str) -> bool | None:
 
 
 def between_common(value: float, unit: str, other: str) -> float:
-    """Convert between two of the common units that measure the same thing.
+    """Convert `value` between two of the common units that measure the same quantity.
 
-    Parameters
-    ----------
-    value : float
-        The number, in `unit`. [any]
-    unit, other : str
-        Names in the table.
-
-    Returns
-    -------
-    float
-        The number in `other`.
-
-    Examples
-    --------
     >>> between_common(65.0, "mph", "m/s"), between_common(212.0, "degF", "degC")
     (29.0576, 100.0)
     """

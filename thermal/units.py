@@ -84,15 +84,8 @@ def _require_scale(unit: str, to: str) -> None:
 
 
 def split_quantity(text: str) -> tuple[float, str] | None:
-    """Part '3,000 lb' into its number and its unit, written as pint does.
+    """Split '3,000 lb' into its number and its unit in pint's spelling; None unless there are both.
 
-    Returns
-    -------
-    tuple or None
-        None where there are not both.
-
-    Examples
-    --------
     >>> split_quantity("350 cu in"), split_quantity("350")
     ((350.0, 'inch**3'), None)
     """
@@ -114,20 +107,8 @@ def _parse(text: str, example: str) -> tuple[float, str]:
 
 
 def to_number(text: str) -> float:
-    """Read a number without a unit, a share in percent, or a ratio such as '3.42:1'.
+    """Read a number without a unit, a share in percent, or a ratio such as '3.42:1'; else `UnitError`.
 
-    Returns
-    -------
-    float
-        The number. [-]
-
-    Raises
-    ------
-    UnitError
-        If it is none of these.
-
-    Examples
-    --------
     >>> to_number("3.42:1"), to_number("35 %"), to_number("0.35")
     (3.42, 0.35, 0.35)
     """
@@ -152,27 +133,10 @@ def _converted(value: float, unit: str, to: str) -> float:
 
 
 def convert(value: float, unit: str, to: str) -> float:
-    """Convert a number between two unit names.
+    """Convert `value` between two units known to pint, temperatures as `degC`, `degF`, `K`.
 
-    Parameters
-    ----------
-    value : float
-        The number, in `unit`. [any]
-    unit, to : str
-        Unit names pint knows; temperatures as `degC`, `degF`, `K`.
+    Raises `UnitError` if a name is unknown or the kinds differ.
 
-    Returns
-    -------
-    float
-        The number in `to`.
-
-    Raises
-    ------
-    UnitError
-        If a name is unknown or the kinds differ.
-
-    Examples
-    --------
     >>> convert(212.0, "degF", "degC")
     100.0
     """
@@ -190,20 +154,8 @@ def convert(value: float, unit: str, to: str) -> float:
 
 
 def kind_of(unit: str) -> str:
-    """What a unit measures, in a word or two.
+    """What an SI unit, or `delta K`, measures, in a word or two.
 
-    Parameters
-    ----------
-    unit : str
-        An SI unit, or `delta K` for a difference.
-
-    Returns
-    -------
-    str
-        To stand in a sentence.
-
-    Examples
-    --------
     >>> kind_of("m**3"), kind_of("W/K"), kind_of("mi")
     ('volume', 'heat flow for each kelvin', "quantity in 'mi'")
     """
@@ -211,24 +163,8 @@ def kind_of(unit: str) -> str:
 
 
 def like(si_value: float, unit: str, written: str) -> str:
-    """Show an SI value in the unit that a text was written in, for a message.
+    """Show `si_value`, in an SI unit or `delta K`, in the unit, if any, in which a text was written.
 
-    Parameters
-    ----------
-    si_value : float
-        The value, in `unit`. [any]
-    unit : str
-        Its SI unit, or `delta K`.
-    written : str
-        Number and unit, as read.
-
-    Returns
-    -------
-    str
-        Number and unit; of a text without a unit, the number alone.
-
-    Examples
-    --------
     >>> like(0.01, "m**3", "350 L"), like(7.0, "dimensionless", "9:1")
     ('10 L', '7')
     """
@@ -245,20 +181,8 @@ def like(si_value: float, unit: str, written: str) -> str:
 
 
 def usual(unit: str) -> str:
-    """An example of a quantity, as people write it.
+    """An example of a quantity in an SI unit, or `delta K`, as people write it.
 
-    Parameters
-    ----------
-    unit : str
-        An SI unit, or `delta K` for a difference.
-
-    Returns
-    -------
-    str
-        Number and unit.
-
-    Examples
-    --------
     >>> usual("Pa"), usual("W/K")
     ('15 psi', '90 W/K')
     """
@@ -268,23 +192,8 @@ def usual(unit: str) -> str:
 def to_si(text: str, unit: str, *, example: str = "") -> float:
     """Read '21 kJ/K' or '-5 degC' as a float in `unit`; a bare number is refused.
 
-    Parameters
-    ----------
-    example : str, optional
-        What to propose in its stead; by default something usual in that unit.
+    Raises `UnitError`, which proposes `example`, else a usual quantity.
 
-    Returns
-    -------
-    float
-        The number in `unit`.
-
-    Raises
-    ------
-    UnitError
-        If there is no unit, or one of another kind.
-
-    Examples
-    --------
     >>> to_si("21 kJ/K", "J/K"), to_si("3,000 lb", "kg")
     (21000.0, 1360.77711)
     >>> round(to_si("212 degF", "K"), 2)
@@ -302,20 +211,8 @@ def to_si(text: str, unit: str, *, example: str = "") -> float:
 
 
 def to_delta_k(text: str) -> float:
-    """Read a temperature difference such as '5 degC', '9 degF' or '5 K'.
+    """Read a temperature difference such as '5 degC', '9 degF' or '5 K'; `UnitError` for another unit.
 
-    Returns
-    -------
-    float
-        The difference. [K]
-
-    Raises
-    ------
-    UnitError
-        If the unit is not one of temperature.
-
-    Examples
-    --------
     >>> to_delta_k("9 degF")
     5.0
     """
@@ -328,15 +225,8 @@ def to_delta_k(text: str) -> float:
 
 
 def same_kind(unit: str, other: str) -> bool:
-    """Tell whether two unit names measure the same thing.
+    """Whether two units measure the same quantity; False also if one is unknown, or their steps are not equal.
 
-    Returns
-    -------
-    bool
-        False also when a name is unknown, or the steps of one are not equal steps of the other.
-
-    Examples
-    --------
     >>> same_kind("mi", "km"), same_kind("mi", "degF"), same_kind("furlog", "m")
     (True, False, False)
     """
@@ -362,20 +252,10 @@ _FUEL_USES = {  # what is written, lower case and without spaces: volume for eac
 
 
 def to_fuel_use(text: str) -> float:
-    """Read '18 mpg' or '12 L/100 km' as volume of fuel for each distance.
+    """Read '18 mpg' or '12 L/100 km' as volume of fuel per distance. [m**3/m]
 
-    Returns
-    -------
-    float
-        Fuel use. [m**3/m]
+    Raises `UnitError` if it is written otherwise, or outside 2 to 100 L/100 km.
 
-    Raises
-    ------
-    UnitError
-        If it is written otherwise, or lies outside 2 to 100 L/100 km.
-
-    Examples
-    --------
     >>> round(to_fuel_use("20 mpg") * 1e8, 2), round(to_fuel_use("8 L/100 km") * 1e8, 2)
     (11.76, 8.0)
     """

@@ -14,46 +14,20 @@ from thermal.oil import Oil, oil_from_viscosities
 
 
 def quantity(unit: str, low: float, high: float, doc: str, *, likely: float = 0.2, several: bool = False) -> Any:
-    """Declare a numeric field in `unit` within [low, high].
+    """Declare a numeric field, or a list of `several`, in an SI unit or `delta K`, plausible from `low` to `high`.
 
-    Parameters
-    ----------
-    unit : str
-        SI unit as pint spells it; `delta K` for a temperature difference.
-    low, high : float
-        Plausible range, inclusive, in that unit. [any]
-    likely : float
-        ASSUMED likely error of an unmeasured value, as a fraction of it; a temperature's is always 3 K. [-]
-    several : bool
-        Whether the field is a list of such numbers.
-
-    Returns
-    -------
-    Any
-        A dataclass field.
+    `likely` is the ASSUMED likely error of an unmeasured value as a fraction of it; a temperature's is always 3 K. [-]
     """
     return field(metadata={"unit": unit, "low": low, "high": high, "doc": doc, "likely": likely, "several": several})
 
 
 def choice(options: tuple[str, ...], doc: str, *, refused: dict[str, str] | None = None) -> Any:
-    """Declare a field with one of a few words.
-
-    Returns
-    -------
-    Any
-        A dataclass field.
-    """
+    """Declare a field with one of a few words."""
     return field(metadata={"options": options, "doc": doc, "refused": refused or {}})
 
 
 def check_fields(section: Any) -> None:
-    """Check every declared field of a section against its range or options.
-
-    Raises
-    ------
-    ParameterError
-        Names the section, the field, the value and what is allowed.
-    """
+    """Check every declared field of a section; `ParameterError` names the field, its value and what is allowed."""
     for item in fields(section):
         value, meta = getattr(section, item.name), item.metadata
         where = f"{type(section).__name__.lower()}.{item.name}"

@@ -75,15 +75,8 @@ class VehicleFile:
 
 
 def sections() -> dict[str, type]:
-    """Sections of a vehicle file and the dataclass each one fills.
+    """Sections of a vehicle file and the dataclass of each, in file order.
 
-    Returns
-    -------
-    dict
-        Section name to dataclass, in file order.
-
-    Examples
-    --------
     >>> list(sections())[:3]
     ['body', 'trailer', 'engine']
     """
@@ -92,42 +85,16 @@ def sections() -> dict[str, type]:
 
 
 def key_of(item: Any) -> str:
-    """Key in the file for a dataclass field: its name without the unit.
-
-    Parameters
-    ----------
-    item : dataclasses.Field
-        A field declared with `quantity` or `choice`.
-
-    Returns
-    -------
-    str
-        The key.
-    """
+    """Key in the file for a field declared with `quantity` or `choice`: its name without the unit."""
     return str(item.name).removesuffix(_SUFFIX[item.metadata["unit"]]) if "unit" in item.metadata else str(item.name)
 
 
 def vehicle_from(
     own: Mapping[str, Any], *, file: str, classes: Sequence[str], class_tables: Callable[[str], Mapping[str, Any]]
 ) -> VehicleFile:
-    """Merge an owner's values over their class, and check the result.
+    """Merge an owner's values, as TOML data, over their class, whose tables `class_tables` gives; check the result.
 
-    Parameters
-    ----------
-    own : mapping
-        The owner's file as TOML data.
-    class_tables : callable
-        Gives the tables of a class by its name.
-
-    Returns
-    -------
-    VehicleFile
-        The vehicle, and each value's source.
-
-    Raises
-    ------
-    ParameterError
-        Carries every problem, one sentence a line.
+    Raises `ParameterError` with every problem, one sentence a line.
     """
     base = own.get("base")
     if base is None:
