@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from thermal.compiled import check_cache, choose_cache, numba
+from thermal.ranges import FloatArray as Floats
 
-Floats = npt.NDArray[np.float64]
 _BAND = (0.05, 0.95)
 _LOW = 0.01
 SETTLED_S = 1800.0  # ASSUMED: after half an hour of driving a fluid that is still cold is a finding (20 to 40 min)
@@ -44,8 +44,6 @@ class Marks(NamedTuple):
 def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> Marks:
     """Place the marks of one gauge.
 
-    Notes
-    -----
     The band is that of nine tenths of the driving once the fluid is warm. The low mark is passed in one hundredth of it
     after half an hour: below it, a thermostat is stuck open or a sender is wrong. The caution is the lowest
     temperature that a sound car passes no oftener than once in 20 h, never above the caution of the vehicle file while
@@ -75,8 +73,6 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
 def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
     """Quantiles of values that stand for different times.
 
-    Examples
-    --------
     >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
     array([3.])
     """

@@ -17,7 +17,6 @@ from planner.forecast.run import Forecast, span_of
 from planner.route.timeline import Timeline
 from thermal.fluids import Fluid, fluids_in, limit_of
 
-Floats = npt.NDArray[np.float64]
 _LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
 BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
@@ -178,8 +177,6 @@ def _viscosity(outlook: Forecast, temp_k: float) -> float:
 def oil_density_kg_per_m3(temp_k: float) -> float:
     """Density of engine oil.
 
-    Examples
-    --------
     >>> oil_density_kg_per_m3(313.15), oil_density_kg_per_m3(393.15)
     (880.0, 820.0)
     """

@@ -4,13 +4,12 @@ from collections.abc import Sequence, Set
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.run import Forecast, span_of
 from planner.model.display import units_of
 from thermal.engine import LHV_J_PER_L
+from thermal.ranges import FloatArray as Floats
 
-Floats = npt.NDArray[np.float64]
 _GAP_FACTOR = 1.5  # a gap is flagged when half again as far would empty the tank; common practice, no source
 
 

@@ -9,7 +9,6 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.analysis.plausible_car import car_doubts
 from planner.analysis.plausible_day import (
@@ -26,9 +25,8 @@ from planner.model import geo
 from planner.model.doubt import Doubt, Mend
 from planner.model.shown import as_written
 from planner.model.trip import Leg, Place, Trip
+from thermal.ranges import FloatArray as Floats
 from thermal.vehicle_file import VehicleFile
-
-Floats = NDArray[np.float64]
 
 # Ground: of GeoNames' towns 0.02 % of the plains of North America lie further off, 0.6 % of the Rockies, 0.9 % of
 # the Alps.

@@ -3,16 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem, Trip
 from planner.route.graph import stops_of
 from planner.route.timeline import Span
 from thermal.fluids import fluid_of
+from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 _MILE_M, _MONTH_S = 1609.344, 30.44 * 86400.0
 # Ageing doubles per step above a temperature. Folklore, not a standard: automatic fluid 175 degF and 20 degF as passed
 # on by rebuilders; oils the "rule of ten" with 12 K. Never below 1: cool running is not credited.
@@ -107,12 +106,8 @@ def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
 def ageing(temp_k: Floats, fluid: str) -> Floats:
     """Rate at which a fluid ages relative to ordinary running.
 
-    Notes
-    -----
     2^((T - T0) / step). Folklore: the published mileage lists round and do not follow it exactly.
 
-    Examples
-    --------
     >>> ageing(np.array([352.59, 363.69]), "transmission")
     array([1., 2.])
     """

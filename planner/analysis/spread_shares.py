@@ -21,8 +21,6 @@ class Share(NamedTuple):
 def spread_shares(outlook: Forecast, leg: int, fluid: str) -> tuple[Share, ...]:
     """Split the variance of one margin among its sources, the largest first.
 
-    Notes
-    -----
     Least squares of the drawn margins on the logarithms of the factors and the air of the day; the share of a source is
     the covariance of its part with the margin, over the margin's variance (they add up to R squared). What is left is
     put to the model's own error, and holds what two sources do together. [-]

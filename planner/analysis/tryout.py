@@ -8,17 +8,16 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.run import Forecast
 from thermal.drive import Drive
 from thermal.fluids import FACTORS, FLUID_KEYS, fluids_in
 from thermal.log_drive import drive_from_log
+from thermal.ranges import FloatArray as Floats
 from thermal.spread import CLASS_SPREAD
 from thermal.taught import Observation, teach
 
-Floats = npt.NDArray[np.float64]
 SURE = 1.645  # 90 % within
 _AIR_SD_K, _TIMING_S, _STEP_S = 2.0, 60.0, 5.0
 _USUAL_AIR_K = 298.15

@@ -9,7 +9,6 @@ usual ones of weather stations by more than the spread of days covers.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.run import Forecast
 from planner.ground.usual import usual_highs_lows
@@ -22,11 +21,11 @@ from planner.weather.expected import highs_lows_along
 from planner.weather.records import WeatherSource
 from planner.weather.sources import SourceUse, sources_used
 from thermal.fluids import FLUIDS, fluid_of
+from thermal.ranges import FloatArray as Floats
 from thermal.simulate import simulate
 from thermal.spread import medians
 from thermal.vehicle_file import VehicleFile
 
-Floats = npt.NDArray[np.float64]
 HEAT_K = 4.0
 """ASSUMED: a usual high that nobody gave leaves so much more open than days differ by; likely range 3 to 6. [K]"""
 _ROUNDING_K = 0.6  # a normal written in whole degrees

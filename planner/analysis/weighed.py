@@ -5,7 +5,6 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.analysis.plausible import doubts
 from planner.analysis.plausible_car import class_values
@@ -16,10 +15,10 @@ from planner.model.errors import PlannerError
 from planner.model.paths import data_folder
 from planner.model.trip import Leg, Trip
 from thermal.errors import ThermalError
+from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
-Floats = NDArray[np.float64]
 MATTERS_K = 3.0
 """A doubt that moves a margin by so much is repeated by `plan`."""
 MOST_TRIED = 12

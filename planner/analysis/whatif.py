@@ -7,7 +7,6 @@ from datetime import datetime, time
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.analysis.rerun import as_planned, run_trip
 from planner.forecast.assemble import Progress, changed_car, quiet
@@ -18,10 +17,10 @@ from planner.model.trip import Leg, Trip
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import shown
 from thermal.fluids import fluids_in
+from thermal.ranges import FloatArray as Floats
 from thermal.sorts import sorts_of, with_sort
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 _AT_ONCE = 2  # changes driven at the same time
 NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
 

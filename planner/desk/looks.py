@@ -5,7 +5,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from maps import basemap
 from maps.thinning import line_indices
@@ -27,8 +26,8 @@ from planner.output.outcome import headline, unknown_words
 from planner.output.report import Report, reason, remedy_words, sentence
 from planner.route.timeline import Route, Span
 from thermal.fluids import fluid_of
+from thermal.ranges import FloatArray as Floats
 
-Floats = npt.NDArray[np.float64]
 LINE_BOUND_DEG, PROFILE_POINTS = 0.002, 700
 _MOST_SPOTS = 12
 

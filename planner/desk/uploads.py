@@ -11,8 +11,6 @@ _LONGEST_NAME = 80
 def safe_name(name: str) -> str:
     r"""Plain file name out of whatever a browser calls a file.
 
-    Examples
-    --------
     >>> safe_name("../../etc/passwd"), safe_name("C:\\road one.gpx"), safe_name(".hidden")
     ('passwd', 'road one.gpx', 'hidden')
     """

@@ -5,7 +5,6 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.files.sessionfile import LapNumbers, LapTable
 from planner.model.errors import PlannerError
@@ -13,10 +12,10 @@ from thermal import air, engine
 from thermal.drive import Drive
 from thermal.driveline import power_shortfall_w
 from thermal.loads import extras_w, road_force_n
+from thermal.ranges import FloatArray as Floats
 from thermal.roadload import G_M_PER_S2, rotational_factor
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 LONGEST_S, WIDEST_M_PER_S = 5.0, 6.0  # longest piece of a lap, largest change of speed within one
 _STEADY_M_PER_S = 0.3
 # ASSUMED: mean deceleration of a quick driver on road tyres, 0.5 to 0.9 g; grip of the driven wheels, 0.4 to 0.6 g.
@@ -80,12 +79,8 @@ class Trace:
 def trace_of_table(table: LapTable) -> Trace:
     """Cut a lap given by points into pieces of about five seconds.
 
-    Notes
-    -----
     Between two points the acceleration is constant: the squared speed is linear in distance.
 
-    Examples
-    --------
     >>> table = LapTable(distance_m=(0.0, 100.0, 200.0), speed_m_per_s=(10.0, 30.0, 10.0), grade=(0.0, 0.0, 0.0))
     >>> lap = trace_of_table(table)
     >>> round(lap.length_m, 6), lap.time_s, float(lap.end_m_per_s.max())
@@ -154,8 +149,6 @@ class FullPower:
 def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: float) -> FullPower:
     """Compute full-load acceleration.
 
-    Notes
-    -----
     The force is bounded by the grip of the driven wheels, 0.5 of the weight: ASSUMED.
     """
     speed = np.linspace(_SLOWEST_M_PER_S, 90.0, _GRID)
@@ -212,8 +205,6 @@ def _steady(speed: Floats, *, grade: float, elevation_m: float, air_k: float) ->
 def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: float, air_k: float) -> Trace:
     """Construct a lap of equal straights and corners with the given length, time and full-load share.
 
-    Notes
-    -----
     With n corners, acceleration takes full_load T / n each; the corner speed then follows from the length. Of all n
     the one with the corner speed nearest the given one is used, so length, time and share are exact and the
     corner speed is as near as possible.

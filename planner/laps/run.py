@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.assemble import Progress, quiet
 from planner.laps.stints import Case, Layout, Piece
@@ -13,10 +12,10 @@ from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.fluids import BODY_KEYS
 from thermal.loads import extras_w, road_force_n
+from thermal.ranges import FloatArray as Floats
 from thermal.roadload import rotational_factor
 from thermal.simulate import Result
 
-Floats = npt.NDArray[np.float64]
 _MOST_MINUTES = 180
 _FULL_LOAD = 0.97  # share of the available power that counts as full load
 _SHORT = 0.03  # excess demand above this share is not drivable
@@ -150,8 +149,6 @@ def run_session(case: Case, *, progress: Progress = quiet) -> SessionOutcome:
 def whole_hours(first: time, last: time) -> tuple[time, ...]:
     """List the start hours, the first one as given.
 
-    Examples
-    --------
     >>> [f"{at:%H:%M}" for at in whole_hours(time(9, 30), time(12))]
     ['09:30', '10:30', '11:30']
     """

@@ -32,8 +32,6 @@ CAUTIONS = (
 def part_name(part: str) -> str:
     """Display name of a fluid or the rotors.
 
-    Examples
-    --------
     >>> part_name("engine_oil"), part_name("rotors")
     ('engine oil', 'front rotors')
     """

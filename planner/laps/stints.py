@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from datetime import time
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.files.sessionfile import LapNumbers, Setup
 from planner.forecast.assemble import Inputs, find_route, taught
@@ -19,11 +18,11 @@ from thermal.drive import Drive
 from thermal.error_path import with_error
 from thermal.fluids import ROTORS, fluids_in
 from thermal.kernel import Factors
+from thermal.ranges import FloatArray as Floats
 from thermal.simulate import Result, simulate
 from thermal.spread import SEED, draw, medians
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 Piece = dict[str, Floats]
 DRAWS = 128
 ROTOR = "rotors"

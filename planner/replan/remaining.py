@@ -6,7 +6,6 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.analysis.service import service_of
 from planner.files.naming import Along
@@ -23,7 +22,6 @@ from planner.route.timeline import Timeline
 from planner.route.wanted import wanted_on
 from planner.weather.expected import Anchor, highs_lows_along
 
-Floats = npt.NDArray[np.float64]
 _MONTH_DAYS = 30.44
 
 
@@ -60,8 +58,6 @@ def replan(
 ) -> Trip:
     """Reduce a trip, planned along `legs` and `line`, to its rest.
 
-    Notes
-    -----
     From a place off the route, the stretch at the nearest place on the route counts as the last one
     driven. If the route passes a place more than once, the passing nearest in planned time is used. Works
     from the folder alone, without a network.

@@ -30,8 +30,6 @@ def read_request(
 ) -> Request | None:
     """Parse the options of a replan.
 
-    Examples
-    --------
     >>> asked = read_request(from_place=None, along="a>b: 2 km", at="2027-07-11 10:00", readings=["coolant=90 degC"])
     >>> asked.start_at, asked.at.hour, asked.temps_k
     (('a', 'b', 2000.0), 10, {'coolant': 363.15})

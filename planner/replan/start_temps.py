@@ -4,7 +4,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.forecast.run import Start
 from planner.model import clock
@@ -18,12 +17,12 @@ from planner.route.timeline import Route, Timeline, lay_out
 from planner.weather.expected import Anchor, expected_air_k
 from thermal.fluids import BODIES, BODY_KEYS, fluids_in
 from thermal.kernel import Factors
+from thermal.ranges import FloatArray as Floats
 from thermal.simulate import simulate
 from thermal.spread import medians
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
-Floats = npt.NDArray[np.float64]
 # ASSUMED temperatures of a car warm from ordinary driving, to estimate fluids without a gauge from those with one;
 # coolant is a little above its thermostat's opening, the block a few kelvin higher, rotors above the air.
 _WARM_COOLANT_RISE_K, _WARM_METAL_RISE_K, _WARM_ROTORS_RISE_K = 3.0, 8.0, 60.0
@@ -166,8 +165,6 @@ def start_temps_k(
 ) -> Floats | None:
     """Temperatures of the car at the start of a replanned trip.
 
-    Notes
-    -----
     Bodies without a gauge get the same fraction between air and planned temperature as those with one have
     on average. Without a plan a warm car's usual temperatures are used, and the block stays a little above
     its coolant. ASSUMED. Along a leg, without any reading, the car is warm.

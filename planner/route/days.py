@@ -15,8 +15,6 @@ def split_days(
 ) -> tuple[DayLegs, ...]:
     """Split a route into the fewest days the rules allow, as evenly as possible.
 
-    Notes
-    -----
     States are (position, day number, when the rest is over, where that is later than the earliest start); an edge is a
     day's drive that keeps every rule, and costs a constant plus the square of its share of the driving limit, plus
     heat, plus a little for starting early. The least sum is a shortest path in an acyclic graph, so it is optimal; ties

@@ -9,13 +9,12 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.ground.between import Between, ground_between
 from planner.model import geo
 from planner.model.trip import Leg, Profile, Trip
+from thermal.ranges import FloatArray as Floats
 
-Floats = NDArray[np.float64]
 SPARSE_M = 16_000.0
 """ASSUMED: a profile whose points lie further apart says nothing of the road between; likely range 10 to 25 km."""
 STEEP = 0.07

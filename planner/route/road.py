@@ -13,9 +13,9 @@ from planner.weather.expected import Anchor, expected_air_k
 from planner.weather.sources import NO_WEATHER, RouteWeather, TripWeather, anchors_on, weather_along
 from thermal.drive import Drive
 from thermal.loads import held_speed_m_per_s, safe_descent_m_per_s
+from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 _STEEP = 0.03
 _NOON = time(12)
 
@@ -131,8 +131,6 @@ def held_speed(road: Road, vehicle: Vehicle, *, air_k: Floats, wanted: Floats) -
 def climb_heat(trip: Trip, road: Road) -> Floats:
     """Cost of climbing each leg at each half hour of the day: metres climbed on grades times heat above 20 degC.
 
-    Notes
-    -----
     Only grades above 3 % count. The hour is local time at the middle of the leg, on the day of departure.
     """
     steep = np.flatnonzero(road.grade > _STEEP)

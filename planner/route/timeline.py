@@ -21,9 +21,9 @@ from planner.weather.along import air_along, bearings_deg
 from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
 from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
+from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 
-Floats = npt.NDArray[np.float64]
 _SOAK_STEPS_S = (60.0,) * 30 + (300.0,) * 18 + (900.0,) * 400
 _ONE_AT_A_TIME = threading.Lock()
 _LAST_SOAK_S = 3600.0

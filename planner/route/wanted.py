@@ -22,8 +22,6 @@ class Wanted:
 def wanted_on(trip: Trip, legs: Sequence[Leg]) -> Wanted:
     """Map requested stops to the route.
 
-    Notes
-    -----
     A place without a passing number means the first passing after the start; for a night the first after the previous
     night; for a rest day the night there, if requested; for a second halt at a place the next passing.
     """

@@ -20,8 +20,7 @@ from planner.weather.expected import (
 from planner.weather.expected import air_k as air_from_day
 from planner.weather.records import AIR_K, wind_parts
 from planner.weather.sources import EPOCH, RoutePlace, RouteWeather, dated_on, highs_lows_at, solar_day
-
-Floats = NDArray[np.float64]
+from thermal.ranges import FloatArray as Floats
 
 WIND_AT_CAR = 0.6
 """ASSUMED: wind 1 m above open grass against that at 10 m: ln(1/0.03)/ln(10/0.03) with a roughness of 0.03 m; likely
@@ -221,12 +220,8 @@ def _dated_rows(
 def dew_of(air_k: ArrayLike, humidity: float) -> Floats:
     """Dew point of air of a given relative humidity.
 
-    References
-    ----------
     Magnus form with the constants of O. A. Alduchov and R. E. Eskridge, J. Appl. Meteorol. 35 (1996), eq. 21, inverted.
 
-    Examples
-    --------
     >>> float(dew_of(298.15, 0.5)) - 273.15
     13.9
     """
@@ -263,8 +258,6 @@ def _dated_wind(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Flo
 def bearings_deg(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     """Heading at each point, from the previous point; NaN if it has not moved.
 
-    Examples
-    --------
     >>> bearings_deg([0.0, 0.0, 1.0, 1.0], [0.0, 1.0, 1.0, 1.0])
     array([90., 90.,  0., nan])
     """

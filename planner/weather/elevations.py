@@ -94,8 +94,6 @@ def parse_elevations(data: Any, count: int) -> list[float | None]:
 def parse_elevation(value: Any) -> float | None:
     """Read an elevation given as a number or as text.
 
-    Examples
-    --------
     >>> parse_elevation("296.606"), parse_elevation(-1000000), parse_elevation("high")
     (296.606, None, None)
     """

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from planner.model.clock import solar_time_h, sun_angles
 from planner.model.errors import PlannerError
-
-Floats = NDArray[np.float64]
+from thermal.ranges import FloatArray as Floats
 
 # --- the day's curve ---
 
@@ -38,16 +37,10 @@ _SHORTEST_DAY_H, _LONGEST_DAY_H = 7.0, 22.0
 def haurwitz_w_per_m2(elevation_deg: ArrayLike) -> Floats:
     """Sunshine on level ground under a clear sky.
 
-    Notes
-    -----
     Knows no altitude: at 1,600 m a fuller model gives some 8 % more.
 
-    References
-    ----------
     B. Haurwitz, Journal of Meteorology 2 (1945) 154-166 and 3 (1946) 123-124, as given in pvlib.
 
-    Examples
-    --------
     >>> haurwitz_w_per_m2([-5.0, 30.0, 90.0])
     array([   0.  ,  487.89, 1035.09])
     """
@@ -59,12 +52,8 @@ def haurwitz_w_per_m2(elevation_deg: ArrayLike) -> Floats:
 def day_length_h(*, lat_deg: ArrayLike, declination_deg: ArrayLike) -> Floats:
     """Time the sun's centre is above a flat horizon, without refraction.
 
-    Notes
-    -----
     cos H = -tan(lat) tan(declination), the convention the curve's constants were fitted with.
 
-    Examples
-    --------
     >>> float(day_length_h(lat_deg=40.0, declination_deg=21.517))
     14.576
     """
@@ -76,20 +65,14 @@ def day_length_h(*, lat_deg: ArrayLike, declination_deg: ArrayLike) -> Floats:
 def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed: bool = True) -> Floats:
     """Position of the air temperature between the day's low (0) and high (1).
 
-    Notes
-    -----
     By day a sine that is 0 at sunrise + lag and 1 at noon + 1.86 h + lag; after sunset an exponential. As printed, that
     still stands 11 % of its drop above the low when the next day begins, a jump of a kelvin. Remedy: the night is
     rescaled to reach the low exactly, (e^-bx - e^-b)/(1 - e^-b) with x the share of the night gone, as in
     J. Goudriaan and H. H. van Laar, Modelling Potential Crop Growth Processes, 1994 (from memory).
     The hours before dawn follow the same day's curve, the previous sunset being taken as warm as the coming one.
 
-    References
-    ----------
     W. J. Parton and J. A. Logan, Agricultural Meteorology 23 (1981) 205-216 (equations from published codes).
 
-    Examples
-    --------
     >>> within_day(solar_h=[4.54, 13.69], day_h=14.58, lag_h=-0.17)
     array([0., 1.])
     """
@@ -110,14 +93,10 @@ def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed
 def mountain_lag_h(*, elevation_m: ArrayLike, relief_m: ArrayLike) -> Floats:
     """Lag of the daily low behind sunrise, estimated from the road's elevation and relief.
 
-    Notes
-    -----
     ASSUMED: a road about 900 m up (ramp 750 to 1,050) with about 350 m of relief nearby (ramp 200 to 500) runs among
     mountains, whose shade and cold pools delay the morning. High plains have the height without the relief, coastal
     hills the relief without the height; both stay with the plains' value. Evidence: three station years only.
 
-    Examples
-    --------
     >>> mountain_lag_h(elevation_m=[200.0, 1600.0, 1600.0], relief_m=[600.0, 60.0, 900.0])
     array([-0.17, -0.17,  1.  ])
     """
@@ -138,13 +117,9 @@ def air_k(
 ) -> Floats:
     """Air temperature at an instant from the day's low and high.
 
-    Notes
-    -----
     Curve of `within_day` on true solar time. Against the July hours of three US typical years the error is 1.6 to 1.9 K
     RMS, with single hours 6 to 8 K off; in winter, when fronts rule, it can be worse than the mean.
 
-    Examples
-    --------
     >>> afternoon = 1752613200.0  # 2025-07-15 21:00 UTC, 14:00 by the sun at 105 W
     >>> float(air_k(epoch_s=afternoon, lat_deg=40.0, lon_deg=-105.0, low_k=288.15, high_k=305.15))
     305.1
@@ -203,14 +178,10 @@ def highs_lows_along(
 ) -> tuple[Floats, Floats]:
     """Daily high and low at points of the road.
 
-    Notes
-    -----
     Each anchor is brought to sea level, the values are interpolated along the road (level beyond the outermost), and
     brought to the road's height; of two anchors at one distance the first counts. With no high anywhere 35 degC at
     300 m is assumed; with no low anywhere the highs less the assumed range of 15 K, and the other way round.
 
-    Examples
-    --------
     >>> town = Anchor(distance_m=0.0, elevation_m=1000.0, high_k=305.0, low_k=290.0)
     >>> high_k, low_k = highs_lows_along([0.0, 20e3], [1000.0, 2000.0], [town])
     >>> high_k, low_k
@@ -285,8 +256,6 @@ def _at_sea_level(known: Sequence[tuple[float, float, float]], lapse_k_per_m: fl
 def relief_m(distance_m: ArrayLike, elevation_m: ArrayLike) -> Floats:
     """Difference between the highest and the lowest road within 25 km either way.
 
-    Examples
-    --------
     >>> relief_m([0.0, 10e3, 100e3, 200e3], [300.0, 800.0, 800.0, 800.0])
     array([500., 500.,   0.,   0.])
     """
@@ -310,13 +279,9 @@ def expected_air_k(
 ) -> Floats:
     """Air temperature to expect at each point of a timed drive.
 
-    Notes
-    -----
     `highs_lows_along`, then the day's curve of `diurnal.air_k` with the lag of `diurnal.mountain_lag_h`. The lapse rate
     so follows the hour: 4.5 K/km at the low, 6.5 K/km at the high, in proportion between.
 
-    Examples
-    --------
     >>> town = Anchor(distance_m=0.0, elevation_m=200.0, high_k=305.15, low_k=288.15)
     >>> here = {"distance_m": [0.0, 1.0], "elevation_m": [200.0, 200.0], "lat_deg": 40.0, "lon_deg": -105.0}
     >>> expected_air_k(**here, epoch_s=1752613200.0, anchors=[town])  # 14:00 by the sun
@@ -330,13 +295,9 @@ def expected_air_k(
 def dew_point_k(low_k: ArrayLike) -> Floats:
     """Dew point assumed without humidity data.
 
-    Notes
-    -----
     ASSUMED: the low less 2 K. Air cools at night until dew forms, so the two lie close where it is humid; arid places
     in summer are up to 6 K drier.
 
-    Examples
-    --------
     >>> float(dew_point_k(290.0))
     288.0
     """
@@ -346,12 +307,8 @@ def dew_point_k(low_k: ArrayLike) -> Floats:
 def grille_rise_k(irradiance_w_per_m2: ArrayLike, speed_m_per_s: ArrayLike) -> Floats:
     """How much warmer the air at grille height above sunlit asphalt is than at a weather station.
 
-    Notes
-    -----
     ASSUMED, common practice, no source found: 3 K moving (likely 1 to 5) and 6 K standing (to 8) at 1,000 W/m2.
 
-    Examples
-    --------
     >>> grille_rise_k([1000.0, 1000.0, 0.0], [25.0, 0.0, 25.0])
     array([3., 6., 0.])
     """
@@ -378,8 +335,6 @@ GUESS_SD_K = 6.0
 def typical_sd_k(month: int, *, lat_deg: float) -> float:
     """Day-to-day spread about usual highs and lows; south of the equator that of half a year later.
 
-    Examples
-    --------
     >>> typical_sd_k(7, lat_deg=40.0), typical_sd_k(1, lat_deg=-33.0)
     (3.6, 3.6)
     """
@@ -389,8 +344,6 @@ def typical_sd_k(month: int, *, lat_deg: float) -> float:
 def forecast_sd_k(ahead_s: ArrayLike) -> Floats:
     """Forecast error by lead time.
 
-    Examples
-    --------
     >>> forecast_sd_k([0.0, 86400.0, 4 * 86400.0, 7 * 86400.0, 30 * 86400.0])
     array([1.5, 1.5, 2.5, 3.5, 6. ])
     """
@@ -402,8 +355,6 @@ def forecast_sd_k(ahead_s: ArrayLike) -> Floats:
 def day_sd_k(sd_k: ArrayLike, *, day: ArrayLike, weight: ArrayLike, n_day: int) -> Floats:
     """One standard deviation for each day of a trip.
 
-    Examples
-    --------
     >>> day_sd_k([1.5, 1.5, 3.6], day=[0, 0, 1], weight=[60.0, 60.0, 60.0], n_day=2)
     array([1.5, 3.6])
     """

@@ -8,15 +8,14 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.files.reading import Problems, file_fault, read_text
 from planner.files.tables import Column, InputTable, read_table
 from planner.ground.usual import in_month, lapse_k_per_m, month_of
 from planner.model import geo
 from planner.model.errors import TripError
+from thermal.ranges import FloatArray as Floats
 
-Floats = NDArray[np.float64]
 MAX_BYTES, MAX_ROWS = 30_000_000, 50_000
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 NEIGHBOURS = 8
@@ -138,8 +137,6 @@ def _normals(table: InputTable) -> Normals | None:
 def usual_at(normals: Normals, where: Floats, *, day: date, leave_out: Sequence[int] = ()) -> list[tuple[float, float]]:
     """Usual highs and lows at points between the stations.
 
-    Notes
-    -----
     Mean of the 8 nearest stations brought to the point's elevation, weights 1 / (d^2 + (10 km)^2) exp(-(dz / 400 m)^2).
     """
     from scipy.spatial import cKDTree  # slow to import, and only a table of stations needs it

@@ -120,8 +120,6 @@ class NationalWeatherService:
 def covered(lat_deg: float, lon_deg: float) -> bool:
     """Whether a point may be in the United States.
 
-    Examples
-    --------
     >>> covered(39.7, -97.1), covered(46.5, 8.4)
     (True, False)
     """
@@ -131,8 +129,6 @@ def covered(lat_deg: float, lon_deg: float) -> bool:
 def parse_cell(data: Any) -> str:
     """Read which grid cell a point lies in.
 
-    Examples
-    --------
     >>> parse_cell({"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80"}})
     'TOP/31,80'
     """
@@ -150,8 +146,6 @@ def parse_cell(data: Any) -> str:
 def duration_s(text: str) -> float:
     """Read an ISO 8601 duration of days, hours and minutes.
 
-    Examples
-    --------
     >>> duration_s("PT5H"), duration_s("P1D"), duration_s("P7DT12H30M")
     (18000.0, 86400.0, 649800.0)
     """
@@ -166,8 +160,6 @@ def duration_s(text: str) -> float:
 def instant_s(text: str) -> float:
     """Read an ISO 8601 instant with its offset.
 
-    Examples
-    --------
     >>> instant_s("2026-07-01T07:00:00-05:00") == instant_s("2026-07-01T12:00:00Z")
     True
     """

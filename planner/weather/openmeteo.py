@@ -12,7 +12,6 @@ from datetime import UTC, date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.model.display import counted
 from planner.model.errors import OutputError
@@ -43,7 +42,6 @@ from planner.weather.store import load_past_years, save_past_years
 if TYPE_CHECKING:
     from planner.weather.transport import Client
 
-Floats = NDArray[np.float64]
 
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"
@@ -117,8 +115,6 @@ def batches(points: Sequence[Point], size: int = MAX_POINTS) -> Iterator[Sequenc
 def where(points: Sequence[Point]) -> dict[str, str]:
     """Position parameters; nothing else of the trip is sent.
 
-    Examples
-    --------
     >>> where([Point(place="a", lat_deg=39.7456, lon_deg=-105.2, elevation_m=1757.0)])
     {'latitude': '39.75', 'longitude': '-105.2', 'elevation': '1760'}
     """
@@ -255,8 +251,6 @@ def fetch_past_years(
 def year_spans(dates: Sequence[date], today: date) -> list[tuple[date, date]]:
     """First and last day to ask for in each of ten past years, the latest year first.
 
-    Examples
-    --------
     >>> spans = year_spans([date(2027, 7, 6), date(2027, 7, 7)], date(2027, 3, 1))
     >>> len(spans), spans[0]
     (10, (datetime.date(2026, 6, 29), datetime.date(2026, 7, 14)))

@@ -8,15 +8,14 @@ from enum import IntEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from planner.model import geo
 from planner.model.errors import PlannerError
 from planner.model.trip import Place
 from planner.weather.expected import LAPSE_HIGH_K_PER_M
 from thermal.errors import shown
-
-Floats = NDArray[np.float64]
+from thermal.ranges import FloatArray as Floats
 
 MAX_GAP_S = 3 * 3600.0
 """Longest time between two values that may be interpolated across. [s]"""
@@ -242,8 +241,6 @@ def _apart_m(lat_deg: float, lon_deg: float, point: Point) -> float:
 def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Floats, Floats]:
     """Parts of a wind towards the east and the north.
 
-    Examples
-    --------
     >>> east, north = wind_parts([10.0, 5.0], [270.0, 0.0])  # a west wind blows east, a north wind south
     >>> east.round(6) + 0.0, north.round(6) + 0.0
     (array([10., 0.]), array([ 0., -5.]))
@@ -255,8 +252,6 @@ def wind_parts(wind_m_per_s: ArrayLike, wind_from_deg: ArrayLike) -> tuple[Float
 def between(at_s: ArrayLike, epoch_s: ArrayLike, values: ArrayLike) -> Floats:
     """Interpolate a series in time, never across more than three hours and never beyond its ends.
 
-    Examples
-    --------
     >>> between([0.0, 1800.0, 9000.0, 40000.0], [0.0, 3600.0, 36000.0], [10.0, 12.0, 20.0])
     array([10., 11., nan, nan])
     """
@@ -311,8 +306,6 @@ class Answer:
 def plain(degrees: float, digits: int) -> str:
     """Write a coordinate in the service's canonical form: rounded, no trailing zeros.
 
-    Examples
-    --------
     >>> plain(39.70004, 4), plain(-105.0, 4), plain(-0.00001, 4)
     ('39.7', '-105', '0')
     """
@@ -323,8 +316,6 @@ def plain(degrees: float, digits: int) -> str:
 def number_of(value: Any, name: str) -> float:
     """Read a number of a reply.
 
-    Examples
-    --------
     >>> number_of(3, "wind"), number_of(None, "wind")
     (3.0, nan)
     """

@@ -49,8 +49,6 @@ SERVICES: tuple[ForecastService, ...] = (NationalWeatherService(), OpenMeteo())
 def service_named(key: str, services: Sequence[ForecastService] = SERVICES) -> ForecastService | None:
     """Service of a short name.
 
-    Examples
-    --------
     >>> service_named("nws").name
     'US National Weather Service'
     """
@@ -103,8 +101,6 @@ def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple
 def out_of_reach(dates: Sequence[date], now: datetime) -> str:
     """Return why no forecast can cover the trip; empty if one can.
 
-    Examples
-    --------
     >>> out_of_reach([date(2027, 7, 6)], datetime(2027, 3, 1, tzinfo=UTC))
     'the trip starts in 127 days, but forecasts cover 16 days'
     """

@@ -4,13 +4,9 @@ import functools
 from collections.abc import Sequence
 from datetime import date
 
-import numpy as np
-from numpy.typing import NDArray
-
 from planner.ground.usual import PERIOD, Usual, usual_highs_lows
 from planner.weather.normals import UsualHighLow
-
-Floats = NDArray[np.float64]
+from thermal.ranges import FloatArray as Floats
 
 
 class ShippedStations:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from planner.files.rows import DatedWeather, read_weather_file
 from planner.model import geo
@@ -20,8 +20,8 @@ from planner.weather.normals import Normals, StationNormals, read_normals
 from planner.weather.records import PastYears, PlaceForecast, WeatherSource
 from planner.weather.services import SERVICES, ForecastService, credits_of, service_named
 from planner.weather.store import load_forecasts, load_past_years
+from thermal.ranges import FloatArray as Floats
 
-Floats = NDArray[np.float64]
 EPOCH = date(1970, 1, 1)
 _DAY_S = 86400.0
 _DATED_SLACK_DAYS = 1
@@ -265,8 +265,6 @@ def solar_day(lon_deg: Floats, epoch_s: Floats) -> Floats:
 def into_next_day(days: Floats) -> tuple[Floats, Floats]:
     """The day whose high and low apply at a time, and the weight of the next day's.
 
-    Examples
-    --------
     >>> into_next_day(np.array([10.0, 10.5, 10.75, 11.0, 11.25]))
     (array([ 9., 10., 10., 10., 11.]), array([0.5, 0. , 0. , 0.5, 0. ]))
     """
@@ -280,8 +278,6 @@ def highs_lows_at(
 ) -> tuple[Floats, Floats, Floats]:
     """Daily high and low with uncertainty at points of the road and times, without forecasts.
 
-    Notes
-    -----
     From 06:00 to 18:00 solar time the day's own; overnight a gradual change to the next day's, so that the air does not
     jump at midnight.
     """
@@ -429,8 +425,6 @@ def _days(days: Sequence[int]) -> str:
 def age(seconds: float) -> str:
     """Format an age; negative ages count as zero.
 
-    Examples
-    --------
     >>> age(-5.0), age(1800.0), age(7200.0), age(4 * 86400.0)
     ('0 min', '30 min', '2 h', '4 days')
     """
