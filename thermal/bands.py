@@ -94,17 +94,16 @@ def rated_trailer(vehicle: Vehicle) -> Vehicle:
 
 
 def _join(*parts: Drive) -> Drive:
-    """Drives one after the other."""
     return Drive(**{item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(Drive)})
 
 
 def _alone(vehicle: Vehicle) -> Vehicle:
-    """The car without what its file hangs behind it."""
+    """The car without its file's trailer."""
     return replace(vehicle, trailer=replace(vehicle.trailer, mass_kg=0.0, drag_area_m2=0.0))
 
 
 def _run(vehicle: Vehicle, *parts: Drive, stopped: int = 0) -> Course:
-    """Simulate drives one after the other, the last one's course given back."""
+    """Simulate drives in sequence; the course is that of the last."""
     whole = _join(*parts)
     whole = replace(whole, day=np.zeros(len(whole.duration_s)))
     result = simulate(whole, vehicle)
@@ -113,7 +112,6 @@ def _run(vehicle: Vehicle, *parts: Drive, stopped: int = 0) -> Course:
 
 
 def _held(vehicle: Vehicle, drive: Drive) -> Drive:
-    """The drive at speeds the car can hold, over the same road."""
     speed = held_speed_m_per_s(vehicle, drive)
     ratio = drive.speed_m_per_s / np.maximum(speed, 0.1)
     return replace(drive, speed_m_per_s=speed, end_speed_m_per_s=speed, duration_s=drive.duration_s * ratio)
@@ -283,7 +281,7 @@ def compare(vehicle: Vehicle, bands: Iterable[Band], *, base: str) -> tuple[Cell
 
 
 def _found(band: Band, course: Course, vehicle: Vehicle) -> float:
-    """What a band speaks of, from the temperatures of its state."""
+    """Value that a band describes, from the temperatures of its state."""
     temps = course.temps_k[:, PLACES[band.fluid]]
     if band.kind == "minutes":
         warm = temps >= band.reach_c + C0
@@ -303,7 +301,7 @@ def _found(band: Band, course: Course, vehicle: Vehicle) -> float:
 
 
 def _settled(state: str, course: Course) -> FloatArray:
-    """Mean of the last minutes, so that a switching fan or a single red light does not decide."""
+    """Mean of the last minutes, to average over a switching fan or a red light."""
     minutes = {"climb alone": 1.0, "climb towing": 1.0, "laps": 2.0}.get(state, 10.0)
     late = course.time_s > course.time_s[-1] - 60.0 * minutes
     return np.asarray(course.temps_k[late].mean(axis=0))

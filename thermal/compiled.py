@@ -19,7 +19,7 @@ _CONFIG = ".numba_config.yaml"
 
 
 def _compiler() -> Any:
-    """Import numba with no working folder to read settings from, and keep it from reading any later."""
+    """Import numba so that it reads no settings from the working folder, now or later."""
     here = None
     if Path(_CONFIG).exists():
         here = os.getcwd()
@@ -130,7 +130,7 @@ def choose_cache() -> bool:
 
 
 def _own(folder: Path) -> bool:
-    """Tell whether a folder is a real one, this user's, and closed to others."""
+    """Whether a folder is not a link, is this user's, and is closed to others."""
     try:
         state = folder.lstat()
     except OSError:

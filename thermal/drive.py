@@ -10,7 +10,7 @@ from thermal.ranges import FloatArray
 
 
 def _nowhere() -> FloatArray:
-    """Stand-in for a switch that is off everywhere, until the length is known."""
+    """Default of a switch that is off everywhere, until the length is known."""
     return np.zeros(0)
 
 

@@ -136,7 +136,7 @@ def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
 
 
 def _engine_speeds(vehicle: Vehicle, speed_m_per_s: FloatArray) -> FloatArray:
-    """Geared engine speed of every segment in every gear, shape (n_segment, n_gear)."""
+    """Geared engine speed, shape (n_segment, n_gear)."""
     ratios = np.asarray(vehicle.gearbox.ratios) * vehicle.axle.ratio / vehicle.body.tyre_radius_m
     return speed_m_per_s[:, None] * ratios[None, :]
 
@@ -162,7 +162,7 @@ def _crank_power(
     other_w: FloatArray,
     power_share: FloatArray,
 ) -> _Crank:
-    """Crank power and engine speed in every gear for a wheel power, losses in between."""
+    """Crank power and engine speed in every gear for a wheel power, losses included."""
     gearbox, axle, engine = vehicle.gearbox, vehicle.axle, vehicle.engine
     geared = _engine_speeds(vehicle, speed_m_per_s)
     axle_loss = np.abs(wheel_w) * (1.0 / axle.efficiency - 1.0)
@@ -223,7 +223,7 @@ def _open_converter(vehicle: Vehicle, turbine_w: FloatArray, geared: FloatArray)
 
 
 def _pulls(vehicle: Vehicle, crank: _Crank) -> BoolArray:
-    """Whether a gear may be used: first always, the others where they do not lug; none above the highest speed."""
+    """Whether a gear may be used: the first always, others unless they lug; none above the highest speed."""
     box = vehicle.gearbox
     steady = crank.geared_rad_per_s / _GEARED_SHARE if box.kind == "automatic" else crank.engine_rad_per_s
     smooth = steady >= box.lugging_speed_rad_per_s
@@ -316,14 +316,14 @@ def choose_gear(
 
 
 def _doubt_w(crank: _Crank, taken: npt.NDArray[np.intp], lazily: npt.NDArray[np.intp]) -> FloatArray:
-    """What the converter would waste more in the gear a lazy box holds; no less than it does waste. [W]"""
+    """Additional converter loss in the gear of a lazy box; at least the loss itself. [W]"""
     rows = np.arange(len(taken))
     slip_w = crank.slip_w[rows, taken]
     return np.asarray(np.maximum(crank.lazy_slip_w[rows, lazily] - slip_w, slip_w))
 
 
 def _highest(mask: BoolArray) -> npt.NDArray[np.intp]:
-    """Index of the last true column of each row, 0 where there is none; a gear at a time, as rows are many."""
+    """Index of the last true column of each row, else 0; loops over gears, as rows are many."""
     found = np.zeros(len(mask), dtype=np.intp)
     for gear in range(1, mask.shape[1]):
         found[mask[:, gear]] = gear
@@ -331,7 +331,6 @@ def _highest(mask: BoolArray) -> npt.NDArray[np.intp]:
 
 
 def _any(mask: BoolArray) -> BoolArray:
-    """Whether a column of each row is true."""
     return functools.reduce(np.logical_or, mask.T)
 
 

@@ -198,7 +198,7 @@ def _highest_speed(
     low_m_per_s: FloatArray,
     rounds: int,
 ) -> FloatArray:
-    """Bisect between a speed that will do and the one wanted for the highest that does not fail. [m/s]"""
+    """Highest speed that does not fail, by bisection between a safe one and the one wanted. [m/s]"""
     low, high = low_m_per_s, drive.speed_m_per_s
     for _ in range(rounds):
         middle = 0.5 * (low + high)
@@ -208,7 +208,7 @@ def _highest_speed(
 
 
 def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
-    """Whether steady braking at some speed heats the rotors beyond their steady limit."""
+    """Whether steady braking at a speed heats the rotors beyond their steady limit."""
     surroundings = _air(vehicle, drive)
     at = replace(drive, speed_m_per_s=speed_m_per_s)
     gear = driveline.choose_gear(
@@ -226,7 +226,7 @@ def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -
 
 
 def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
-    """Whether crank power is missing at some speed, best gear."""
+    """Whether a speed needs more crank power than the best gear has."""
     at = replace(drive, speed_m_per_s=speed_m_per_s)
     surroundings = _air(vehicle, drive)
     missing_w = driveline.power_shortfall_w(
@@ -312,7 +312,6 @@ def _assemble(
     idling: FloatArray,
     turning: FloatArray,
 ) -> Loads:
-    """Put the coefficients together."""
     density = surroundings.density_kg_per_m3
     flow = turning / driveline.REFERENCE_RAD_PER_S
     running = drive.engine_on > 0.0
@@ -373,7 +372,7 @@ def _assemble(
 def _airflow(
     vehicle: Vehicle, drive: Drive, surroundings: _Air, driving: FloatArray, flow: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Air through the radiator by the car's motion, and what the fan adds at full speed. [kg/s]."""
+    """Air through the radiator by the car's motion, and by the fan at full speed. [kg/s]"""
     density = surroundings.density_kg_per_m3
     ram = cooling.ram_kg_per_s(
         vehicle.cooling, airspeed_m_per_s=surroundings.speed_m_per_s * driving, density_kg_per_m3=density
@@ -390,7 +389,7 @@ def _airflow(
 def _driveline_heat(
     vehicle: Vehicle, drive: Drive, gear: driveline.Gear, driving: FloatArray, idling: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Heat of gearbox and axle, by load and by spin; a transaxle has one oil, so all of it is the gearbox's. [W]."""
+    """Heat of gearbox and axle, by load and by spin; all of a transaxle's is the gearbox's, as it has one oil. [W]"""
     axle = driving * gear.axle_heat_w
     axle_spin = driving * driveline.axle_spin_w(vehicle.axle, drive.speed_m_per_s)
     gearbox = driving * (gear.gearbox_heat_w + gear.converter_heat_w) + idling * driveline.creep_w(vehicle)
@@ -418,5 +417,4 @@ def _heater(vehicle: Vehicle, drive: Drive, flow: FloatArray) -> FloatArray:
 
 
 def _surface(node: Node, scale: FloatArray) -> FloatArray:
-    """Conductance of a bare surface in moving air."""
     return node.surface_w_per_k * scale

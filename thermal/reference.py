@@ -54,7 +54,7 @@ def _segment(
     out: FloatArray,
     options: dict[str, Any],
 ) -> tuple[FloatArray, float]:
-    """Carry the state over one segment, stopping where the fan switches."""
+    """Integrate one segment, stopping where the fan switches."""
     loads, car, factors = fixed
     done = 0.0
     while duration_s - done > 1e-9:

@@ -42,7 +42,7 @@ def moved(vehicle: Vehicle, drive: Drive) -> Iterator[tuple[Vehicle, Drive]]:
 
 
 def _with(vehicle: Vehicle, mass_kg: float, drag_m2: float, trailer_kg: float, trailer_m2: float) -> Vehicle:
-    """A vehicle with changed road load, beyond the allowed range if necessary for a difference."""
+    """A vehicle with changed road load, beyond the allowed range if a difference needs it."""
     body, trailer = replace(vehicle.body), replace(vehicle.trailer)
     for part, mass, drag in ((body, mass_kg, drag_m2), (trailer, trailer_kg, trailer_m2)):
         object.__setattr__(part, "mass_kg", mass)

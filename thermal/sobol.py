@@ -60,7 +60,7 @@ def normal(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> Float
 
 
 def _by_scipy(n_point: int, n_dimension: int, rng: np.random.Generator) -> FloatArray:
-    """Ask scipy itself, where its table is not found."""
+    """Use scipy itself if its table is not found."""
     from scipy.stats import qmc
 
     sampler: Any = qmc.Sobol(n_dimension, scramble=True, rng=rng)

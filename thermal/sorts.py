@@ -37,7 +37,7 @@ def _sort(
     life: tuple[float, float],
     halving_k: float,
 ) -> Sort:
-    """Build one row from degrees Celsius, mm2/s and hours at degrees Celsius."""
+    """Build a row from degrees Celsius, mm2/s and hours at degrees Celsius."""
     thick, thin = viscosities
     return Sort(
         words,

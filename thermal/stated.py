@@ -70,12 +70,12 @@ def _around(value: float, share: float) -> Stated:
 
 
 def _si(number: str, unit: str, wanted: str) -> float:
-    """A number with a unit, or without where it has none. [any]"""
+    """A number in SI with or without a unit. [any]"""
     return float(number) if wanted == "dimensionless" and not unit else to_si(f"{number} {unit}", wanted)
 
 
 def _radiator_w_per_k(vehicle: Vehicle, _: Loads) -> float:
-    """What the radiator passes at a given flow of air and coolant. [W/K]"""
+    """Radiator conductance at given flows of air and coolant."""
     ua = cooling.radiator_ua_w_per_k(vehicle.cooling, air_kg_per_s=_AIR_KG_PER_S, coolant_kg_per_s=_COOLANT_KG_PER_S)
     return float(ua[0])
 
@@ -194,6 +194,6 @@ def _numbers(held: VehicleFile) -> list[tuple[Entry, str, Any]]:
 
 
 def _with(vehicle: Vehicle, section: str, item: Any, value: float) -> Vehicle:
-    """Put one number into the car, within what its field may hold."""
+    """Set one number of the car, within the range of its field."""
     inside = float(np.clip(value, item.metadata["low"], item.metadata["high"]))
     return replace(vehicle, **{section: replace(getattr(vehicle, section), **{item.name: inside})})

@@ -65,7 +65,7 @@ def _refusals() -> tuple[type[Exception], ...]:
 
 
 def _plain(unit: str) -> bool:
-    """Tell whether a text may go to pint's parser, which works out towers of powers however high."""
+    """Whether pint's parser may read a text; it evaluates powers of any height."""
     bare = unit.replace("^", "**").replace(" ", "")
     powers = bare.count("**")
     return _PLAIN_UNIT.fullmatch(bare) is not None and powers <= _MOST_POWERS and powers == len(_POWER.findall(bare))
@@ -73,7 +73,7 @@ def _plain(unit: str) -> bool:
 
 @functools.lru_cache(maxsize=1024)
 def _require_scale(unit: str, to: str) -> None:
-    """Refuse what pint must not parse, and units without equal steps, such as the decibel."""
+    """Refuse units that pint must not parse, or whose steps are not equal, such as the decibel."""
     if not _plain(unit):
         message = "that is not a unit"
         raise ValueError(message)
@@ -127,7 +127,7 @@ def to_number(text: str) -> float:
 
 @functools.lru_cache(maxsize=4096)
 def _converted(value: float, unit: str, to: str) -> float:
-    """Convert by pint; the same values come again in every file of a class of car."""
+    """Convert by pint; cached, as the same values recur in every file of a class of car."""
     _require_scale(unit, to)
     return float(_registry().Quantity(value, unit).to(to).magnitude)
 

@@ -191,7 +191,7 @@ def _values(tables: dict[str, Any], file: str, problems: list[str]) -> tuple[dic
 
 
 def _may_be_left_out(tables: dict[str, Any]) -> set[str]:
-    """Sections that are absent and need not be there, as the car has no such part."""
+    """Absent sections that are not required, as the car has no such part."""
     absent = set()
     for section, (switch, key, word) in OPTIONAL.items():
         held = tables.get(switch, {}).get(key)
@@ -214,7 +214,6 @@ def _one(given: Any, item: Any, key: str) -> tuple[Any, Entry]:
 
 
 def _text(value: Any) -> str:
-    """Show a value as written."""
     return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
@@ -237,7 +236,7 @@ def _read(value: Any, meta: Any) -> Any:
 
 
 def _word(value: Any, options: Sequence[str]) -> Any:
-    """Turn a word as people write it into the one meant, where there is one."""
+    """Replace a word of the trade by the option it means, if any."""
     word = " ".join(value.casefold().split()) if isinstance(value, str) else value
     for option in options:
         if word == option or (isinstance(word, str) and word in _OTHER_WORDS.get(option, ())):
@@ -246,7 +245,7 @@ def _word(value: Any, options: Sequence[str]) -> Any:
 
 
 def _number(value: Any, meta: Any) -> float:
-    """Read one number, in SI, inside its plausible range."""
+    """Read one number in SI, within its plausible range."""
     unit = meta["unit"]
     if unit == "dimensionless" and isinstance(value, (int, float)) and not isinstance(value, bool):
         number = float(value)

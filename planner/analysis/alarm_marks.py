@@ -92,7 +92,7 @@ def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...
 
 
 def _alarms(series: Series, tried_k: Floats, limit_k: float) -> tuple[Floats, Floats]:
-    """False alarms an hour, and time from alarm to limit, for every mark tried. [1/h, s]"""
+    """False alarms per hour, and time from alarm to limit, of every mark tried. [1/h, s]"""
     temps, step = np.ascontiguousarray(series.temps_k), np.ascontiguousarray(series.step_s)
     limits, hours = np.ascontiguousarray(series.limit_k), len(temps) * float(step.sum()) / 3600.0
     usual = (limit_k - tried_k) / _fastest_k_per_s(series, limit_k)
@@ -127,7 +127,7 @@ def _rung(temps_k, step_s, limit_k, mark_k, leads_s):  # type: ignore[no-untyped
 
 
 def _fastest_k_per_s(series: Series, limit_k: float) -> float:
-    """Fast rise: that which nineteen of twenty rises stay below, near the limit where the draws come near it."""
+    """Fast rise: the 95th percentile of rises, near the limit where the draws come near it."""
     rise = np.diff(series.temps_k, axis=1) / np.maximum(series.step_s[1:], 1.0)
     near = series.temps_k[:, 1:] > limit_k - _NEAR_K
     some = rise[near & (rise > 0.0)]

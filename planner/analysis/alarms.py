@@ -114,7 +114,7 @@ def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int
 
 
 def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Series:
-    """One fluid of all draws where they were recorded on those segments; of the car as best known where nowhere."""
+    """One fluid in all draws where they were recorded on these segments, else the car as best known."""
     line, spread = outlook.timeline, outlook.spread
     recorded = np.flatnonzero(np.isin(spread.recorded, rows))
     if len(recorded) < _LEAST_RECORDED:
@@ -127,7 +127,7 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
 
 
 def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
-    """Segments by which the car has been driven for half an hour without a long stop."""
+    """Segments after half an hour of driving without a long stop."""
     drive = line.drive
     moving = drive.speed_m_per_s > 0.0
     begins = np.flatnonzero(~moving & (drive.duration_s >= SETTLED_S))
@@ -136,7 +136,6 @@ def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
-    """One card for the segments given."""
     fluids = tuple(_fluid(outlook, rows, f) for f in fluids_in(outlook.car.vehicle) if f.gauge)
     oil_k = next((f.marks.band_k for f in fluids if f.fluid == "engine_oil"), (_HOT_K, _HOT_K))
     engine = outlook.nominal.work.engine_rad_per_s[rows]
@@ -157,7 +156,6 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
 
 
 def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> FluidAlarm:
-    """Marks and limit of one fluid."""
     limits = limit_of(outlook.car.vehicle, fluid)
     found = marks(
         _series(outlook, rows, fluid),
@@ -170,7 +168,6 @@ def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Flui
 
 
 def _viscosity(outlook: Forecast, temp_k: float) -> float:
-    """Kinematic viscosity of the engine oil. [m2/s]"""
     return float(outlook.car.vehicle.engine_oil.oil.viscosity_m2_per_s(np.asarray(temp_k)))
 
 

@@ -83,7 +83,7 @@ def plan_fuel(outlook: Forecast) -> FuelPlan:
 
 
 def _fewest(so_far_l: Floats, sells: Sequence[int], pauses: Set[int], usable_l: float) -> tuple[int, ...]:
-    """Find the fewest stops, by dynamic programming from the start; the finish is no stop."""
+    """Find the fewest stops by dynamic programming; the finish is no stop."""
     nodes = [-1, *sells, len(so_far_l) - 2]
     best: dict[int, tuple[int, int, tuple[int, ...]]] = {-1: (0, 0, ())}  # stops, those out of the way, where (negated)
     for n, here in enumerate(nodes[1:], start=1):
@@ -94,7 +94,6 @@ def _fewest(so_far_l: Floats, sells: Sequence[int], pauses: Set[int], usable_l: 
 
 
 def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: float) -> FuelGap:
-    """Note a stretch that has no fuel within the tank."""
     legs = outlook.legs
     first = legs[0].start if start < 0 else legs[start].finish
     return FuelGap(start=first, finish=legs[finish].finish, burnt_l=litres, usable_l=usable_l)

@@ -81,7 +81,6 @@ def _gravity(margin: Margin) -> tuple[int, bool, float]:
 
 
 def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Margin:
-    """Margin of one fluid on one leg."""
     f, trip, line = fluid_of(fluid).index, outlook.trip, outlook.timeline
     kept = outlook.kept
     nominal = float(outlook.nominal.margin_k[0, leg, f])
@@ -111,7 +110,7 @@ def _margin(outlook: Forecast, leg: int, fluid: str, unknowns: Unknowns) -> Marg
 
 
 def _nearest(outlook: Forecast, leg: int, distance_m: float) -> str:
-    """Name of the leg's end that is nearer along the road."""
+    """Name of the nearer end of the leg."""
     this = outlook.legs[leg]
     start = sum(one.distance_m for one in outlook.legs[:leg])
     nearer = this.start if distance_m - start < 0.5 * this.distance_m else this.finish

@@ -66,12 +66,11 @@ def sentence(outlook: Forecast, choice: Choice) -> str:
 
 
 def _time_s(leg: Leg) -> float:
-    """Time at the entered speed. [s]."""
     return leg.distance_m / leg.speed_m_per_s
 
 
 def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) -> Choice | None:
-    """Drive the other route and measure both between the places where they part and meet; None if it cannot be."""
+    """Measure both routes between the places where they part and meet; None if the other cannot be driven."""
     try:
         line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
     except NoRouteError:
@@ -96,7 +95,6 @@ def _compare(outlook: Forecast, legs: tuple[Leg, ...], first: int, last: int) ->
 
 
 def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: int) -> OtherRoad:
-    """Measure one road between two legs of its route."""
     legs = line.road.legs[first : last + 1]
     rows = (line.drive.group >= first) & (line.drive.group <= last) & line.on_road
     margins = result.margin_k[0, first : last + 1].min(axis=0)[columns_of(outlook)]
@@ -112,7 +110,7 @@ def _road(outlook: Forecast, line: Timeline, result: Result, first: int, last: i
 
 
 def _via(outlook: Forecast, legs: tuple[Leg, ...]) -> str:
-    """Name a road by its longest leg's road, and its highest place."""
+    """Name of a road: its longest leg's, and its highest place."""
     longest = max(legs, key=lambda leg: leg.distance_m)
     inner = [outlook.trip.places[leg.finish] for leg in legs[:-1]]
     top = max(inner, key=lambda place: place.elevation_m).name if inner else ""

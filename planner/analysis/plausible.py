@@ -92,14 +92,14 @@ def doubts(
 
 
 def _around(lat: Floats, lon: Floats) -> tuple[Floats, Floats, Floats]:
-    """Ground at points, the spread of the cells up to two away from each, and the highest of them."""
+    """Ground at points, the range of elevation of the cells up to two away, and the highest of them."""
     steps = [number * CELL_DEG for number in (-2, -1, 0, 1, 2)]
     cells = np.array([ground_m(np.clip(lat + north, -90.0, 90.0), lon + east) for north in steps for east in steps])
     return ground_m(lat, lon), cells.max(axis=0) - cells.min(axis=0), cells.max(axis=0)
 
 
 def _strain(places: Sequence[Place], change: Callable[[Place], tuple[float, float, float]]) -> tuple[Floats, Floats]:
-    """How far places, changed, stand off the ground, in units of what is allowed there; and the ground itself."""
+    """Distance of places, changed, from the ground, in units of the distance allowed there; and the ground."""
     lat, lon, height = np.array([change(place) for place in places], dtype=np.float64).T
     ground, rugged, highest = _around(lat, lon)
     below, above = np.array([_OFF_RUGGED[place.kind in _TOPS] for place in places]).T
@@ -145,7 +145,7 @@ def whole_columns(trip: Trip) -> Iterator[Doubt]:
 
 
 def _in_miles(trip: Trip, places: Sequence[Place], change: _Change) -> bool:
-    """Whether most places, changed, lie where miles are used."""
+    """Whether most places, changed, are in a country that uses miles."""
     spots = [change(place)[:2] for place in places]
     inside = [any(s <= lat <= n and w <= lon <= e for s, w, n, e in _MILES) for lat, lon in spots]
     return sum(inside) > 0.5 * len(inside)
@@ -222,7 +222,6 @@ def _rise(trip: Trip, leg: Leg, key: str) -> tuple[float, float]:
 
 
 def _at(trip: Trip, key: str) -> list[Leg]:
-    """Legs that meet at a place."""
     return [leg for leg in trip.legs if key in (leg.start, leg.finish)]
 
 
@@ -262,7 +261,6 @@ def _line_m(trip: Trip, leg: Leg) -> float:
 
 
 def _grade(trip: Trip, leg: Leg) -> float:
-    """Steepness between the ends."""
     return abs(trip.places[leg.finish].elevation_m - trip.places[leg.start].elevation_m) / leg.distance_m
 
 

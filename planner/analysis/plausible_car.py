@@ -29,7 +29,7 @@ def class_values(vehicle: Vehicle) -> dict[str, float]:
 
 
 def _numbers(vehicle: Vehicle) -> Iterator[tuple[str, str, Any, float]]:
-    """Key, field and number of every single quantity."""
+    """Key, field, metadata and value of every single quantity."""
     for section, kind in sections().items():
         part = getattr(vehicle, section)
         for item in fields(kind):
@@ -55,7 +55,7 @@ def car_doubts(car: VehicleFile, of_class: Mapping[str, float]) -> Iterator[Doub
 
 
 def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
-    """Doubt a trailer that is heavy for the car, or heavy or light for what it adds to the drag."""
+    """Doubt a trailer too heavy for the car, or too heavy or light for its drag area."""
     mass_kg, area_m2, car_kg = vehicle.trailer.mass_kg, vehicle.trailer.drag_m2, vehicle.body.mass_kg
     if mass_kg <= 0.0:
         return
@@ -71,7 +71,7 @@ def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
 
 
 def _far(unit: str, value: float, held: float) -> bool:
-    """Whether a value is far from the class's; of what may be absent only numbers on both sides are compared."""
+    """Whether a value is far from the class's; of parts that may be absent only numbers on both sides are compared."""
     if unit in ("K", "delta K"):
         return abs(value - held) > _APART_K
     if value <= 0.0 or held <= 0.0:

@@ -76,7 +76,7 @@ def _of_range(trip: Trip, place: Place) -> Iterator[Doubt]:
 def _expected(
     trip: Trip, place: Place, name: str, usual: Usual | None, given: Sequence[Place]
 ) -> tuple[float, float, str] | None:
-    """What a temperature should be, how far it may be off, and by whom."""
+    """Expected temperature, the difference allowed, and its source."""
     if usual is not None:
         value, sd = (usual.high_k, usual.high_sd_k) if name == "high" else (usual.low_k, usual.low_sd_k)
         free_k = _UNUSUAL_K if name == "high" else _UNUSUAL_LOW_K
@@ -94,7 +94,7 @@ def _expected(
 
 
 def _near(place: Place, given: Sequence[Place], name: str) -> list[float]:
-    """The same of the nearest places, brought to this one's height."""
+    """The same temperature at the nearest places, reduced to this one's elevation."""
     others = []
     for other in given:
         value = other.high_k if name == "high" else other.low_k

@@ -49,7 +49,7 @@ def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[
 
 
 def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> Any:
-    """Smallest margin of every fluid over the trip, car as given. [K]."""
+    """Smallest margin of every fluid over the trip, shape (n_fluid,). [K]"""
     drive = outlook.timeline.drive
     if ambient_k:
         drive = replace(drive, air_k=drive.air_k + ambient_k)
@@ -60,7 +60,7 @@ def _smallest(outlook: Forecast, vehicle: Vehicle, ambient_k: float = 0.0) -> An
 
 
 def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
-    """Move one value both ways; None when it is a word or cannot move."""
+    """Change one value both ways; None for a word, or if it cannot change."""
     section, key = entry.key.split(".")
     item = next(f for f in fields(sections()[section]) if key_of(f) == key)
     part = getattr(outlook.car.vehicle, section)
@@ -82,7 +82,7 @@ def _effect(outlook: Forecast, entry: Entry, base: Any) -> Effect | None:
 
 
 def _pick(outlook: Forecast, change_k: Any, base_k: Any, key: str, text: str, source: str, step: str) -> Effect:
-    """Keep the fluid whose margin is moved by the largest share."""
+    """Keep the fluid whose margin changes by the largest share."""
     fluid = int(np.argmax(change_k / np.maximum(base_k, 5.0)))
     return Effect(
         key=key,
@@ -96,7 +96,7 @@ def _pick(outlook: Forecast, change_k: Any, base_k: Any, key: str, text: str, so
 
 
 def _step(meta: Any, value: float) -> tuple[float, str]:
-    """Likely error of an assumed value, and how to say it."""
+    """Likely error of an assumed value, and its text."""
     if meta["unit"] in ("K", "delta K"):
         return _KELVIN, "3 K"
     if value == 0.0:  # a share of nothing is nothing: a zero nobody gave is no better known than another value
@@ -105,7 +105,7 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
 
 
 def _profiles(outlook: Forecast, base: Any) -> list[Effect]:
-    """Legs without a profile: by how much the hardest road that their ground allows lessens the smallest margins."""
+    """Legs without a profile: how much the hardest road on their terrain reduces the smallest margins."""
     unknowns, columns = find_unknowns(outlook), columns_of(outlook)
     found = []
     for leg in sorted({gap.leg for gap in unknowns.gaps}):
@@ -119,7 +119,7 @@ def _profiles(outlook: Forecast, base: Any) -> list[Effect]:
 
 
 def _weather(outlook: Forecast, base: Any) -> Effect:
-    """Compare with the weather: one standard deviation hotter."""
+    """Effect of weather one standard deviation hotter."""
     sd = float(np.mean(ambient_sd_k(outlook.timeline)))
     change = np.abs(_smallest(outlook, outlook.car.vehicle, sd) - base)
     source = f"ASSUMED: days differ from the usual by {sd:.1f} K (one standard deviation)"

@@ -89,7 +89,7 @@ def service_of(trip: Trip) -> tuple[tuple[ServiceItem, ...], tuple[str, ...]]:
 
 
 def _after_session(outlook: Forecast) -> tuple[ServiceItem, ...]:
-    """Jobs that a session on the way leaves, due at the first workshop from its place on."""
+    """Jobs due after a session on the way, at the first workshop from its place on."""
     session, stops = outlook.trip.session, stops_of(outlook.legs)
     if session is None or session.place not in stops:
         return ()
@@ -116,7 +116,7 @@ def ageing(temp_k: Floats, fluid: str) -> Floats:
 
 
 def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
-    """Every time one job falls due on the trip; the next interval begins where the job was done."""
+    """Every time one job falls due on the trip; each interval begins where the job was last done."""
     line = outlook.timeline
     length = np.diff(np.concatenate(([0.0], line.end_m))) * _driven(outlook)
     rate = np.ones_like(length)
@@ -138,7 +138,7 @@ def _due(outlook: Forecast, item: ServiceItem) -> list[Due]:
 
 
 def _driven(outlook: Forecast) -> Floats:
-    """Mark segments of legs that are driven with 1, those aboard a ferry or train with 0: they wear nothing."""
+    """1 for segments of driven legs, 0 aboard a ferry or train, where nothing wears."""
     return np.array([0.0 if leg.carried else 1.0 for leg in outlook.legs])[outlook.timeline.drive.group.astype(np.intp)]
 
 
@@ -149,7 +149,7 @@ def _mark(item: ServiceItem, used_m: Floats, months: Floats) -> int | None:
 
 
 def _where(outlook: Forecast, mark: int, after: int) -> Span | None:
-    """Last workshop town or night before a job falls due, else the first one after, else the last place at all."""
+    """Last workshop or night before a job falls due, else the first after it, else the last place."""
     line, places = outlook.timeline, outlook.trip.places
     nights = {span.leg for span in line.spans if span.kind == "night"}
     ends = [span for span in line.spans if span.on_road and span.last > after]
@@ -162,7 +162,6 @@ def _where(outlook: Forecast, mark: int, after: int) -> Span | None:
 
 
 def _job(outlook: Forecast, item: ServiceItem, mark: int, chosen: Span, mean: float) -> Due:
-    """Put one job in words."""
     hot = f"; hot running ages it {mean:.1f} times as fast (folklore)" if mean > 1.1 else ""
     return Due(
         item=item.item,

@@ -49,7 +49,7 @@ def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]
 
 
 def _roads(outlook: Forecast, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:
-    """Other roads that leave out the hot leg."""
+    """Roads without the hot leg."""
     hot, places = outlook.legs[worst.leg], outlook.trip.places
     for legs, first, last in other_routes(outlook.trip):
         if all(leg != hot for leg in legs):
@@ -73,7 +73,7 @@ def _night(outlook: Forecast, number: int, worst: Margin) -> Iterator[tuple[str,
 
 
 def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, legs: tuple[Leg, ...]) -> Detour | None:
-    """Drive the trip the other way; None when its rules do not allow it."""
+    """Drive the changed trip; None if its rules do not allow it."""
     try:
         if trip is outlook.trip:
             line = outlook.route.by_other_legs(legs, outlook.car.vehicle)
@@ -95,5 +95,4 @@ def _drive(outlook: Forecast, number: int, words: str, kind: str, trip: Trip, le
 
 
 def _driving_s(days: tuple[DayLegs, ...]) -> float:
-    """Driving time of all days. [s]."""
     return sum(day.driving_s for day in days)

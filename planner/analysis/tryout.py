@@ -107,7 +107,7 @@ def _slope(outlook: Forecast, margin_k: Floats) -> Floats:
 
 
 def _left(outlook: Forecast, drive: Drive, read: list[tuple[int, str]]) -> Floats:
-    """Covariance of the factors' logarithms that readings of a drive leave, whatever they say."""
+    """Covariance of the factors' logarithms after readings of a drive, whatever their values."""
     car = outlook.car
     seen = [Observation(row=row, what=what, read_k=0.0) for row, what in read]
     found = teach(

@@ -71,7 +71,7 @@ def find_unknowns(outlook: Forecast) -> Unknowns:
 
 
 def _untold_heat_k(outlook: Forecast) -> Floats:
-    """Heat of a day that nobody told of, by leg: 0 near places with highs entered or forecast. [K]."""
+    """Additional heat of a day without data, by leg: 0 near places with highs entered or forecast. [K]"""
     line, length = outlook.timeline, np.array([leg.distance_m for leg in outlook.legs])
     at = {"distance_m": line.end_m, "lon_deg": line.lon_deg, "epoch_s": line.end_s, "day": line.drive.day}
     used = sources_used(line.road.weather, **at)
@@ -84,7 +84,7 @@ def _untold_heat_k(outlook: Forecast) -> Floats:
 
 
 def _is_normal(outlook: Forecast, one: SourceUse) -> bool:
-    """Whether an entered high is the shipped station normal, as a trip made from a track has it."""
+    """Whether an entered high is only the shipped station normal, as in a trip made from a track."""
     high_k, here = one.place.high_k, (one.place.lat_deg, one.place.lon_deg, one.place.elevation_m)
     if one.source is not WeatherSource.ENTERED or high_k is None:
         return False
@@ -101,7 +101,7 @@ def _doubted(outlook: Forecast) -> tuple[Seen, ...]:
 
 
 def _from_leg(outlook: Forecast) -> int:
-    """Leg of the last reading, from which on a doubt counts."""
+    """Leg of the last reading, from which a doubt counts."""
     return 0 if outlook.lesson is None else max(outlook.lesson.ahead_of(outlook.legs) - 1, 0)
 
 

@@ -88,7 +88,6 @@ def run_variants(
 
 
 def _tried(outlook: Forecast, variant: Variant, base: Kept) -> Outcome:
-    """Drive the trip with one change."""
     line = _drive_again(outlook, variant)
     same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
     kept = base if same else run_trip(outlook, line, variant.vehicle)
@@ -103,25 +102,24 @@ def _tried(outlook: Forecast, variant: Variant, base: Kept) -> Outcome:
 
 
 def _drive_again(outlook: Forecast, variant: Variant) -> Timeline:
-    """Lay out the trip with one change; the plan's own when nothing changes."""
+    """Timeline with one change; the plan's own if nothing changes."""
     if variant.trip is outlook.trip and variant.vehicle == outlook.car.vehicle:
         return outlook.timeline
     return build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle, outlook.known)
 
 
 def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:
-    """Keep to the plan's road, at the changed trip's speeds."""
+    """The plan's road at the changed trip's speeds."""
     share = trip.legs[0].speed_m_per_s / outlook.trip.legs[0].speed_m_per_s
     return tuple(replace(leg, speed_m_per_s=share * leg.speed_m_per_s) for leg in outlook.legs)
 
 
 def _time_s(line: Timeline) -> float:
-    """Driving time. [s]."""
     return float(line.drive.duration_s[line.drive.speed_m_per_s > 0.0].sum())
 
 
 def _usual(outlook: Forecast) -> Iterator[Variant]:
-    """List the changes an owner asks about."""
+    """Changes that owners ask about."""
     trip, car = outlook.trip, outlook.car.vehicle
 
     def driving(words: str, changed: Trip) -> Variant:
@@ -141,7 +139,6 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
 
 
 def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]:
-    """Settings, fluids and parts of the car."""
     cooling = car.cooling
     cooler_thermostat = _moved(
         cooling, thermostat_open_k=cooling.thermostat_open_k - 6.0, thermostat_full_k=cooling.thermostat_full_k - 6.0
@@ -161,7 +158,7 @@ def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]
 
 
 def _oils(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
-    """Other sorts of oil: viscosity and limit move together."""
+    """Other sorts of oil: viscosity and limit change together."""
     automatic = car.gearbox.kind == "automatic"
     for part, where in _FILLED.items():
         for name, sort in sorts_of(part, automatic=automatic).items():
@@ -170,13 +167,13 @@ def _oils(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
 
 
 def _moved(part: Any, **values: float) -> Any:
-    """Set values of one part of the car, each kept within its plausible range."""
+    """Set values of one part of the car, each within its plausible range."""
     ranges = {item.name: item.metadata for item in fields(part)}
     return replace(part, **{n: min(max(v, ranges[n]["low"]), ranges[n]["high"]) for n, v in values.items()})
 
 
 def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
-    """Coolers to add, or to make larger."""
+    """Coolers to add or enlarge."""
     fitted = {fluid.key for fluid in fluids_in(car)}
     for fluid, name, words, fresh_w_per_k, open_k in (
         ("engine_oil", "oil_cooler", "engine-oil cooler", 60.0, 358.15),
@@ -195,13 +192,13 @@ def _coolers(car: Vehicle) -> Iterator[tuple[str, str, Vehicle]]:
 
 
 def _slower(trip: Trip, share: float) -> Trip:
-    """Lower every entered speed; the same days, each as much longer."""
+    """Lower every entered speed; the days' driving time grows in proportion."""
     legs = tuple(replace(leg, speed_m_per_s=share * leg.speed_m_per_s) for leg in trip.legs)
     return replace(trip, legs=legs, day=replace(trip.day, driving_s=trip.day.driving_s / share))
 
 
 def _earlier(trip: Trip) -> Trip:
-    """Set off an hour earlier, though not on the day before."""
+    """Depart an hour earlier, but on the same day."""
     start, earliest = _hour_before(trip.day.start), _hour_before(trip.day.earliest)
     mornings = tuple((on, _hour_before(at)) for on, at in trip.mornings)
     departure = datetime.combine(trip.first_date, _hour_before(trip.departure.time()))
@@ -210,12 +207,10 @@ def _earlier(trip: Trip) -> Trip:
 
 
 def _hour_before(at: time) -> time:
-    """An hour earlier the same day."""
     return at.replace(hour=max(at.hour - 1, 0))
 
 
 def _own(outlook: Forecast, text: str) -> Variant:
-    """Make one of the user's own changes."""
     name, equals, value = (part.strip() for part in text.partition("="))
     if not equals or not value:
         message = f"--set {shown(text)}: write section.key=value as in vehicle.toml, e.g. 'cooling.cap_pressure=16 psi'"

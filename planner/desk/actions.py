@@ -47,7 +47,7 @@ def whole_number(asked: Asked, key: str) -> int:
 
 
 def _text(folder: TripFolder, name: str) -> str:
-    """Text of a file to be changed."""
+    """Text of a file that may be edited."""
     if WORKBOOK in folder.held:
         message = f"this trip stands in {WORKBOOK}: change it there and save it, and the desk follows"
         raise PlannerError(message)
@@ -59,7 +59,7 @@ def _text(folder: TripFolder, name: str) -> str:
 
 
 def _settings(folder: TripFolder, trip: Trip) -> str:
-    """Text of trip.toml; where the folder has none, what was assumed in its place."""
+    """Text of trip.toml, or the assumed settings if the folder has none."""
     text = _text(folder, TRIP)
     if text:
         return text
@@ -176,7 +176,7 @@ def _halts(text: str) -> list[dict[str, Any]]:
 
 
 def _other_names(route: Route, stop: str) -> set[str]:
-    """All that trip.toml may call a stop."""
+    """All names that trip.toml may use for a stop."""
     key, passing = passing_of(stop)
     plain = {key, route.trip.places[key].name} if passing <= 1 else set()
     return {stop, *plain}

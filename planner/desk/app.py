@@ -128,7 +128,7 @@ async def _static(request: Request) -> Response:
 
 
 def _answered(work: Callable[[dict[str, Any]], dict[str, Any]]) -> Answer:
-    """Read what was asked, do it in a thread, answer as JSON."""
+    """Run a request in a thread and reply with JSON."""
 
     async def answer(request: Request) -> Response:
         try:
@@ -141,7 +141,7 @@ def _answered(work: Callable[[dict[str, Any]], dict[str, Any]]) -> Answer:
 
 
 def _taken(rooms: "office.Office", work: Callable[[str, Path], dict[str, Any]]) -> Answer:
-    """Put an upload into a file of the desk's own, as it comes, then do what is to be done with it."""
+    """Store an upload in a temporary file, then process it."""
 
     async def answer(request: Request) -> Response:
         path = rooms.new_upload()
@@ -176,7 +176,6 @@ async def _asked(request: Request) -> dict[str, Any]:
 
 
 def _refusal(exc: Exception) -> Response:
-    """Say why something was not done."""
     if isinstance(exc, ClientDisconnect):
         return _problem(413, "too large, or broken off")
     if isinstance(exc, (StaleError, ChangedOnDiskError)):

@@ -61,7 +61,7 @@ class _Draft(TripFolder):
 
 
 def _cells(change: Change, outlook: Forecast, table: InputTable) -> Iterator[tuple[tuple[int, str], str]]:
-    """Cells of the legs that say what a change does."""
+    """Cells of the legs that a change sets."""
     rows = {row.number: row for row in table.rows}
     for number in change.legs:
         leg = outlook.legs[number]
@@ -80,7 +80,7 @@ def _cells(change: Change, outlook: Forecast, table: InputTable) -> Iterator[tup
 
 
 def _edits(change: Change, outlook: Forecast, day: int) -> Iterator[tuple[str, Asked]]:
-    """Edits of trip.toml that say what a change does."""
+    """Edits of trip.toml for a change."""
     if change.shift_s:
         first = outlook.timeline.days[day]
         place = outlook.trip.places[outlook.legs[first.first].start]
@@ -96,7 +96,7 @@ def _edits(change: Change, outlook: Forecast, day: int) -> Iterator[tuple[str, A
 
 
 def _load(change: Change, outlook: Forecast, folder: TripFolder) -> Files:
-    """Values of the car that say what a change does."""
+    """Values of the car that a change sets."""
     vehicle, found = outlook.car.vehicle, dict[str, Any]()
     pound = outlook.trip.units == "us"
     if change.trailer != 1.0:
@@ -115,5 +115,4 @@ def _load(change: Change, outlook: Forecast, folder: TripFolder) -> Files:
 
 
 def _mass(mass_kg: float, pound: bool) -> str:
-    """A mass as owners write it."""
     return f"{convert(mass_kg, 'kg', 'lb'):.0f} lb" if pound else f"{mass_kg:.0f} kg"

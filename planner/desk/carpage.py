@@ -67,7 +67,6 @@ def car_page(inputs: Inputs, effects: Sequence[Effect] | None) -> dict[str, Any]
 
 
 def _row(entry: Entry, inputs: Inputs, moves: str) -> dict[str, Any]:
-    """One value: as written, its range, what it is, where it is from."""
     section, _, name = entry.key.partition(".")
     item = next(f for f in fields(sections()[section]) if key_of(f) == name)
     meta = item.metadata
@@ -87,7 +86,7 @@ def _row(entry: Entry, inputs: Inputs, moves: str) -> dict[str, Any]:
 
 
 def _end(meta: Mapping[str, Any], end: str, entry: Entry) -> str:
-    """One end of the plausible range, in the unit in which the value was written."""
+    """One limit of the plausible range, in the unit of the value as written."""
     if meta["unit"] == "dimensionless":
         return f"{meta[end]:g}"
     return like(meta[end], meta["unit"], entry.text)

@@ -138,7 +138,7 @@ class Desk:
             self._changed(step.words if again else f"undone: {step.words}")
 
     def _ready(self, revision: int) -> Route:
-        """Check that the asker saw what there is now."""
+        """Refuse a request made on an older state."""
         if revision != self.revision:
             message = (
                 "the trip was changed in another window, or on disk; it is shown as it is now: look, and do it again"
@@ -154,7 +154,7 @@ class Desk:
         return self.route
 
     def _make(self, make: Callable[[], actions.Done]) -> None:
-        """Read changed files, choose the road, move the margins, save."""
+        """Read changed files, choose the road, update the margins, save."""
         files, words = make()
         files = {name: text for name, text in files.items() if text != self.folder.text(name)}
         if not files:
@@ -179,7 +179,7 @@ class Desk:
         self._changed(words)
 
     def _seen(self, inputs: Inputs) -> Route:
-        """Choose the road and move the margins, where there are any to move."""
+        """Choose the road, and update the margins if there is a forecast."""
         if self.base is None:
             self.quick = None
             return find_route(inputs)
@@ -217,7 +217,7 @@ class Desk:
         raise PlannerError(message)
 
     def _pause(self) -> None:
-        """End what is under way."""
+        """Abort the current computation."""
         self._ticket += 1
 
     def _wake(self) -> None:
@@ -226,7 +226,7 @@ class Desk:
             self._news.notify_all()
 
     def _work(self) -> None:
-        """Forecast whenever there is something new, and look at the disk in between."""
+        """Forecast whenever the trip changes; check the disk in between."""
         done = -1
         while not self._stop:
             with self._news:
@@ -242,7 +242,7 @@ class Desk:
                 self._compute(done)
 
     def _look(self) -> None:
-        """See whether files were changed on disk."""
+        """Reload if files changed on disk."""
         with self.lock:
             if self.revision == 0 and not self.folder.exists():
                 return
@@ -254,7 +254,7 @@ class Desk:
                 self._disk(changed)
 
     def _compute(self, ticket: int) -> None:
-        """The full forecast, then remedies; nothing where all is done."""
+        """Compute the full forecast, then the remedies."""
         time.sleep(_SETTLE_S if self.base is not None else 0.0)
         with self.lock:
             inputs, stage = self.inputs, self.stage

@@ -125,7 +125,7 @@ class TripFolder:
         return step
 
     def _write(self, files: Mapping[str, bytes | None]) -> None:
-        """Write files whole; refuse where the disk has other contents than were read."""
+        """Write files atomically; refuse if the disk has other contents than were read."""
         other = [name for name in files if self._on_disk(name) != self.held.get(name)]
         if other:
             message = f"{', '.join(other)}: changed on disk since the desk read it; nothing was written"
@@ -145,7 +145,7 @@ class TripFolder:
         self._stamps = self._look()
 
     def _look(self) -> dict[str, tuple[int, int]]:
-        """Size and time of every file that a trip may be read from."""
+        """Size and modification time of every file that a trip may be read from."""
         found: dict[str, tuple[int, int]] = {}
         size = 0
         for folder, inner, names in os.walk(self.path):
@@ -175,7 +175,7 @@ class TripFolder:
             raise PlannerError(message) from exc
 
     def _on_disk(self, name: str) -> bytes | None:
-        """What lies on disk, compared by contents; None where there is nothing."""
+        """Contents on disk; None if there is no such file."""
         if not os.path.lexists(self.path / name):
             return None
         try:

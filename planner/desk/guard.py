@@ -72,7 +72,7 @@ class Guard:
             await self._bounded(scope, headers, receive, send)
 
     def _fault(self, scope: Scope, headers: dict[bytes, bytes]) -> tuple[int, str] | None:
-        """What is wrong with where a request comes from or goes to."""
+        """Reason to refuse a request by its origin or address."""
         hosts = [value for name, value in scope["headers"] if name.lower() == b"host"]
         names = {f"{name}:{self.port}".encode() for name in (HOST, "localhost")}
         if len(hosts) != 1 or hosts[0] not in names:

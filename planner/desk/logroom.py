@@ -50,7 +50,7 @@ class LogRoom:
         return [n for n in there if Path(n).suffix.lower() in _ENDINGS and not is_part(n) and n[0] != "."]
 
     def _path(self, asked: dict[str, Any]) -> Path:
-        """A log by its name among those that are there."""
+        """Path of an existing log by its name."""
         name = asked.get("name")
         if not isinstance(name, str) or name not in self._names():
             message = "there is no such log"
@@ -64,7 +64,7 @@ class LogRoom:
         return {"logs": [self._told(self.folder / name) for name in self._names()]}
 
     def _told(self, path: Path) -> dict[str, Any]:
-        """How one log is read, or is proposed to be read, with its first lines."""
+        """How one log is read, or the proposal for it, with its first lines."""
         told: dict[str, Any] = {"name": path.name, "confirmed": False, "unsure": [], "preview": _preview(path)}
         try:
             if map_path(path).is_file():
@@ -147,7 +147,7 @@ class LogRoom:
 
 
 def _preview(path: Path) -> list[str]:
-    """First lines of a log, as they stand."""
+    """First lines of a log."""
     if path.suffix.lower() == ".gz":
         return []
     try:
@@ -159,7 +159,7 @@ def _preview(path: Path) -> list[str]:
 
 
 def _unsure(mapping: LogMapping) -> Any:
-    """What the owner must settle: of the time, and of channels."""
+    """What the owner must confirm: the time, and channels."""
     if mapping.time_unsure:
         yield {"channel": "", "column": mapping.time, "unit": mapping.kind, "why": mapping.time_unsure}
     for name, source in mapping.channels.items():
@@ -168,7 +168,7 @@ def _unsure(mapping: LogMapping) -> Any:
 
 
 def _settled(mapping: LogMapping, asked: dict[str, Any]) -> LogMapping:
-    """A mapping as its owner settled it; what is still open is refused."""
+    """The mapping as its owner confirmed it; refused while anything is open."""
     units, left_out = asked.get("units", {}), asked.get("left_out", [])
     if not isinstance(units, dict) or not isinstance(left_out, list):
         message = "units: a unit for each channel is needed"
@@ -188,13 +188,13 @@ def _settled(mapping: LogMapping, asked: dict[str, Any]) -> LogMapping:
 
 
 def _free(folder: Path, on: date) -> Path:
-    """Name of a new vehicle file that is not taken."""
+    """A name for a new vehicle file that is not taken."""
     names = (f"vehicle-fitted-{on.isoformat()}{'' if n == 1 else f'-{n}'}.toml" for n in itertools.count(1))
     return next(folder / name for name in names if not os.path.lexists(folder / name))
 
 
 def _put_new(source: Path, target: Path) -> None:
-    """Copy a file to a name that is free, whole or not at all."""
+    """Copy a file to a new name atomically."""
     try:
         write_new(target, source.read_bytes())
     except FileExistsError as exc:

@@ -95,7 +95,7 @@ def overview(desk: State) -> dict[str, Any]:
 
 
 def _shown(desk: State) -> tuple[Shown, ...]:
-    """Margins by leg and fluid, the newest that there are."""
+    """Latest margins by leg and fluid."""
     if desk.report is not None:
         return tuple(Shown(m.leg, m.fluid, m.margin_k, m.level) for m in desk.report.margins)
     if desk.quick is not None:
@@ -104,12 +104,11 @@ def _shown(desk: State) -> tuple[Shown, ...]:
 
 
 def _worst(margins: Sequence[Shown]) -> Shown | None:
-    """The gravest margin: as `margins.gravest` has it, what only the full forecast knows left out."""
+    """The gravest margin, like `margins.gravest` but without what only the full forecast has."""
     return min(margins, key=lambda m: (-severity(m.level), m.margin_k)) if margins else None
 
 
 def _headline(route: Route, shown: Sequence[Shown], report: Report | None) -> str:
-    """Count the legs of every level, in the report's words once there is one."""
     if report is not None:
         return headline(report)
     return "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being made."
@@ -118,7 +117,6 @@ def _headline(route: Route, shown: Sequence[Shown], report: Report | None) -> st
 def _legs(
     route: Route, u: Units, shown: Sequence[Shown], cells: Mapping[int, dict[str, str]]
 ) -> Iterator[dict[str, Any]]:
-    """Every leg: when, where, how fast, how thin."""
     line, places = route.timeline, route.trip.places
     by_leg: dict[int, list[Shown]] = {}
     for margin in shown:
@@ -150,7 +148,7 @@ def _legs(
 
 
 def _written(folder: TripFolder, route: Route) -> tuple[dict[int, dict[str, str]], str]:
-    """Cells of the legs that can be changed, as they were typed, by row; and the unit of their speeds."""
+    """Editable cells of the legs as typed, by row; and the unit of the speeds."""
     if WORKBOOK in folder.held:
         return {}, ""
     table = leg_table(folder, route.trip)
@@ -159,14 +157,13 @@ def _written(folder: TripFolder, route: Route) -> tuple[dict[int, dict[str, str]
 
 
 def _local(route: Route, span: Span, *, begin: bool = False) -> Any:
-    """Wall clock at the begin or the end of a span."""
+    """Local time at the beginning or end of a span."""
     line, at = route.timeline, span.first if begin else span.last
     seconds = line.begin_s[at] if begin else line.end_s[at]
     return clock.local(float(seconds), float(line.lat_deg[at]), float(line.lon_deg[at]))
 
 
 def _days(route: Route, u: Units, shown: Sequence[Shown]) -> Iterator[dict[str, Any]]:
-    """Every day: from, to, hours, smallest margin."""
     line, places = route.timeline, route.trip.places
     spans = {span.leg: span for span in line.spans if span.on_road}
     for number, day in enumerate(line.days):
@@ -191,7 +188,7 @@ def _days(route: Route, u: Units, shown: Sequence[Shown]) -> Iterator[dict[str, 
 
 
 def _stops(route: Route, u: Units) -> Iterator[dict[str, Any]]:
-    """Every stop in driving order, the start first: where, whether a night or a halt is there."""
+    """Every stop in driving order from the start, with its night or halt."""
     keys = [route.legs[0].start, *(leg.finish for leg in route.legs)]
     nights, names, far = set(planned_nights(route)), stops_of(route), 0.0
     pauses = {
@@ -218,7 +215,7 @@ def _stops(route: Route, u: Units) -> Iterator[dict[str, Any]]:
 
 
 def _spots(report: Report) -> Iterator[dict[str, Any]]:
-    """The thin places in words, the smallest margin first; then what is not known."""
+    """Thin places, the smallest margin first; then unknown ones."""
     for margin in sorted(hot_spots(report), key=lambda m: m.margin_k)[:_MOST_SPOTS]:
         said = f"{sentence(report, margin)} {reason(report, margin)}"
         yield {"leg": margin.leg, "level": margin.level, "words": hot_words(report, margin), "more": said}
@@ -230,7 +227,6 @@ def _spots(report: Report) -> Iterator[dict[str, Any]]:
 
 
 def _remedies(report: Report, number: int) -> dict[str, Any]:
-    """What was tried for one day, in the order of the report."""
     day = report.remedies[number]
     choices = []
     for place, remedy in enumerate(day.choices):
@@ -321,12 +317,12 @@ def ground(route: Route) -> dict[str, Any]:
 
 
 def _points(line: Floats) -> list[list[float]]:
-    """A line as latitude and longitude."""
+    """A line as pairs of latitude and longitude."""
     return [[round(float(lat), 3), round(float(lon), 3)] for lon, lat in line]
 
 
 def _sampled(count: int) -> list[int]:
-    """Rows of a long profile, evenly."""
+    """Evenly spaced rows of a long profile."""
     return sorted({round(x) for x in np.linspace(0, count - 1, min(count, PROFILE_POINTS))})
 
 

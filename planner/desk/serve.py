@@ -53,7 +53,7 @@ def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[
 
 
 def _bound(port: int) -> socket.socket:
-    """A socket of the loopback interface, and no other."""
+    """A socket of the loopback interface only."""
     held = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         held.bind((HOST, port))

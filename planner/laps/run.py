@@ -232,6 +232,6 @@ def load_shares(case: Case) -> tuple[float, float]:
 
 
 def _rated_w(case: Case, result: Result, rows: slice) -> Floats:
-    """Full power of the engine at its speed, in the air it is rated for. [W]."""
+    """Full-load power at the engine's speed in rated air. [W]"""
     speed = result.work.engine_rad_per_s[rows]
     return np.asarray(full_torque_nm(case.vehicle.engine, speed) * speed)

@@ -58,12 +58,10 @@ def due_after(outcome: SessionOutcome) -> tuple[str, ...]:
 
 
 def _laps_words(hour: Hour, tried: int) -> str:
-    """Lap count and limiting part."""
     return f"{tried}+" if hour.least is None else f"{hour.least} {part_name(hour.part)}"
 
 
 def _minutes_words(minutes: int | None) -> str:
-    """Minutes to cool."""
     return "-" if minutes is None else f"{minutes}"
 
 
@@ -127,7 +125,6 @@ def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
 
 
 def _hours(outcome: SessionOutcome, u: Units) -> Table:
-    """One row an hour."""
     table = Table(title=outcome.case.setup.name, title_justify="left", box=None, pad_edge=False, header_style="bold")
     for heading in ("from", f"air {u.temperature}", "laps", "driven", "min off", "min idling"):
         table.add_column(heading, justify="left" if heading in ("from", "laps") else "right", no_wrap=True)
@@ -144,7 +141,6 @@ def _hours(outcome: SessionOutcome, u: Units) -> Table:
 
 
 def _planned(outcome: SessionOutcome, u: Units) -> Table:
-    """One row a session as planned."""
     case, setup = outcome.case, outcome.case.setup
     engine = "idling" if setup.pit_idle else "off"
     title = (
@@ -192,7 +188,6 @@ def session_dict(outcome: SessionOutcome) -> dict[str, object]:
 
 
 def _hour_dict(hour: Hour) -> dict[str, object]:
-    """One hour."""
     return {
         "from": f"{hour.at:%H:%M}",
         "air_k": round(hour.air_k, 2),
@@ -207,7 +202,6 @@ def _hour_dict(hour: Hour) -> dict[str, object]:
 
 
 def _planned_dict(one: Planned) -> dict[str, object]:
-    """One session as planned."""
     return {
         "from": f"{one.begin:%H:%M}",
         "air_k": round(one.air_k, 2),

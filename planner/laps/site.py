@@ -98,7 +98,6 @@ def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float
 
 
 def _at(air: AirAlong, row: int) -> AirAlong:
-    """The air of one row."""
     rows = slice(row, row + 1)
     return AirAlong(
         air_k=air.air_k[rows],
@@ -109,16 +108,15 @@ def _at(air: AirAlong, row: int) -> AirAlong:
 
 
 def _hour(at: time) -> float:
-    """Hours since midnight. [h]."""
     return at.hour + at.minute / 60.0 + at.second / 3600.0
 
 
 def _epoch_s(place: Place, setup: Setup, at: time) -> float:
-    """Seconds since 1970 UTC of an hour of the session's day. [s]."""
+    """Seconds since 1970 UTC of a time on the session's day."""
     return clock.epoch_s(datetime.combine(setup.on, at), place.lat_deg, place.lon_deg)
 
 
 def _sun_w_per_m2(place: Place, setup: Setup, at: time) -> float:
-    """Clear-sky sunshine on level ground. [W/m2]."""
+    """Clear-sky sunshine on level ground."""
     height = clock.solar_elevation_deg(lat_deg=place.lat_deg, lon_deg=place.lon_deg, epoch_s=_epoch_s(place, setup, at))
     return float(haurwitz_w_per_m2(height))

@@ -210,7 +210,6 @@ class Layout:
         return [self._piece(group, rows | {"duration_s": np.asarray(steps)}, engine_on=engine_on)]
 
     def _driven(self, group: int, trace: Trace) -> Piece:
-        """Rows of a trace."""
         rows = {"duration_s": trace.duration_s, "speed_m_per_s": trace.speed_m_per_s}
         rows |= {"end_speed_m_per_s": trace.end_m_per_s, "grade": trace.grade, "rises_m": trace.rises_m}
         return self._piece(group, rows, engine_on=True)

@@ -55,7 +55,6 @@ def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime, li
 
 
 def _at_place(trip: Trip, legs: Sequence[Leg], plan: Sequence["_Passing"], text: str, at: datetime) -> Here:
-    """Find a place on or off the route."""
     place, stops = find_place(trip, text), stops_of(legs)
     found = [position for position, key in enumerate(stops) if key == place.key]
     if not found:
@@ -143,7 +142,6 @@ def _nearest_passing(
 
 
 def _epoch_s(trip: Trip, key: str, wall: datetime) -> float:
-    """Epoch time of a local time at a place. [s]."""
     return clock.epoch_s(wall, trip.places[key].lat_deg, trip.places[key].lon_deg)
 
 
@@ -231,7 +229,7 @@ def split_leg(trip: Trip, leg: Leg, along_m: float) -> Trip:
 
 
 def _elevation_m(leg: Leg, start_m: float, finish_m: float, share: float) -> float:
-    """Elevation of a leg at a fraction of its length. [m]."""
+    """Elevation of a leg at a fraction of its length."""
     if leg.profile is None:
         return start_m + (finish_m - start_m) * share
     return float(np.interp(share * leg.profile.distance_m[-1], leg.profile.distance_m, leg.profile.elevation_m))

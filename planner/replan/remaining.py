@@ -73,7 +73,6 @@ def replan(
 
 
 def _cut(here: Here, legs: Sequence[Leg], at: datetime) -> Trip:
-    """Drop the part already driven."""
     trip, stops = here.trip, stops_of(legs)
     ahead, wanted = set(stops[here.behind + 1 :]), wanted_on(trip, legs)
     places = {**trip.places, here.key: _with_air(here, legs)}
@@ -178,7 +177,7 @@ def _service(trip: Trip, driven_m: float, months: float) -> tuple[tuple[ServiceI
 
 
 def _said(here: Here, place: Place, first_day: int) -> tuple[str, ...]:
-    """Sentences on assumptions of the new plan."""
+    """Assumptions of the new plan, in sentences."""
     u = units_of(here.trip.units)
     driven = f"{u.dist(here.driven_m):,.0f} {u.distance}"
     hours = f"{here.today_s / 3600.0:.1f} of {here.trip.day.driving_s / 3600.0:.1f} h"

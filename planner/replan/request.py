@@ -53,7 +53,6 @@ def read_request(
 
 
 def _read_driven(text: str) -> float:
-    """Read '5.5 h'."""
     try:
         driven_s = to_si(text, "s", example="5.5 h")
     except UnitError as exc:
@@ -66,7 +65,6 @@ def _read_driven(text: str) -> float:
 
 
 def _read_along(text: str) -> Along:
-    """Read 'FROM>TO:12.5 mi'."""
     try:
         return read_along(text)
     except PlannerError as exc:

@@ -140,7 +140,7 @@ def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[F
 
 
 def _arrival(route: Route, request: Request) -> tuple[int, int, float] | None:
-    """Segments in which the plan's day sets off and comes here, and how long ago that is [s]; None: it says nothing."""
+    """Segments at which the plan's day starts and arrives here, and the time since [s]; None if not usable."""
     legs, line = route.legs, route.timeline
     here = locate(route.trip, legs, request.start_at, request.at, line)
     if (here.behind == 0 and here.key != UNDER_WAY) or here.key not in (*stops_of(legs), UNDER_WAY):
@@ -155,7 +155,7 @@ def _arrival(route: Route, request: Request) -> tuple[int, int, float] | None:
 
 
 def _first_of_day(line: Timeline, at: int) -> int:
-    """Segment in which the day of another segment sets off."""
+    """First driven segment of the day of another segment."""
     day = next(span.day for span in line.spans if span.first <= at <= span.last)
     return next(span.first for span in line.spans if span.day == day and span.on_road)
 
@@ -189,7 +189,6 @@ def start_temps_k(
 
 
 def _start_air_k(trip: Trip) -> float:
-    """Expected air at the start. [K]."""
     place = trip.places[trip.route[0]]
     anchor = Anchor(distance_m=0.0, elevation_m=place.elevation_m, high_k=place.high_k, low_k=place.low_k)
     air = expected_air_k(

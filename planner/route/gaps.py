@@ -77,7 +77,7 @@ def _of_leg(trip: Trip, number: int, leg: Leg) -> list[Gap]:
 
 
 def _known(trip: Trip, leg: Leg) -> tuple[Floats, Floats]:
-    """Distances along a leg whose heights are known, scaled to the leg's length, and the heights."""
+    """Distances with known elevation, scaled to the leg's length, and the elevations."""
     if leg.profile is None:
         ends = trip.places[leg.start].elevation_m, trip.places[leg.finish].elevation_m
         return np.array([0.0, leg.distance_m]), np.array(ends)

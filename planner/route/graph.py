@@ -125,7 +125,6 @@ def _best(graph: "nx.DiGraph[str]", start: str, finish: str, trip: Trip) -> list
 
 
 def _legs(graph: "nx.DiGraph[str]", stops: Sequence[str], trip: Trip) -> Iterator[Leg]:
-    """Legs between neighbours."""
     for start, finish in itertools.pairwise(stops):
         edge = graph.get_edge_data(start, finish)
         if edge is None:

@@ -128,7 +128,6 @@ def _moves(
 
 
 def _after(case: Case, finish: int, number: int, day: DayLegs) -> _Node:
-    """Return the state after a day."""
     if finish == len(case.legs):
         return finish, number + 1, None
     return _node(case, finish, number + 1 + case.wanted.rest.get(finish, 0), ready_after(case, day))

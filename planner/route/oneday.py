@@ -160,7 +160,6 @@ def best_start(case: Case, start: int, finish: int, today: date, ready_s: float 
 def _cheapest_start(
     case: Case, start: int, finish: int, today: date, ready_s: float | None
 ) -> tuple[float, DayLegs] | None:
-    """Choose the cheapest possible start."""
     options = []
     for early, at_s in starts(case, start, today, ready_s):
         day = lay(case, start, finish, at_s, today)
@@ -289,7 +288,7 @@ def _stretches(case: Case, day: DayLegs, today: date) -> Iterator[tuple[int, dat
 
 @functools.lru_cache(maxsize=8192)
 def _sunset_s(lat_deg: float, lon_deg: float, day: date) -> float:
-    """Sunset, seconds since 1970 UTC. [s]."""
+    """Sunset, seconds since 1970 UTC."""
     return clock.sun_times_utc(lat_deg, lon_deg, day)[1].timestamp()
 
 

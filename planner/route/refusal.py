@@ -310,7 +310,7 @@ def _worst_gap(case: Case) -> str:
 
 
 def _legs_of(case: Case, found: Days) -> Iterator[tuple[int, int, float]]:
-    """Yield every leg with the number of its day and when it is left behind."""
+    """Yield the day number and end time of every leg."""
     for day in found:
         now = day.start_s
         number = (local_date(case, day.first, day.start_s) - case.trip.first_date).days
@@ -321,7 +321,7 @@ def _legs_of(case: Case, found: Days) -> Iterator[tuple[int, int, float]]:
 
 
 def _number(case: Case, day: DayLegs) -> int:
-    """Number of a day of the trip, from 1, days without driving counted."""
+    """Number of a day of the trip from 1, days without driving included."""
     return (local_date(case, day.first, day.start_s) - case.trip.first_date).days + 1
 
 

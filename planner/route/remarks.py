@@ -35,7 +35,6 @@ def _missed_nights(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs], leg
 
 
 def _changed_clocks(trip: Trip, legs: Sequence[Leg], days: Sequence[DayLegs]) -> Iterator[str]:
-    """Report nights with a clock change."""
     for a, b in itertools.pairwise(days):
         place = trip.places[legs[a.last].finish]
         before, after = (clock.local(at, place.lat_deg, place.lon_deg) for at in (a.end_s, b.start_s))

@@ -84,7 +84,6 @@ def cut_road(trip: Trip, legs: Sequence[Leg], known: TripWeather = NO_WEATHER) -
 
 
 def _ac_on(trip: Trip, leg: Leg) -> bool:
-    """Whether the A/C is on along a leg: the leg's setting, else the trip's."""
     return trip.air_conditioning if leg.air_conditioning is None else leg.air_conditioning
 
 

@@ -191,7 +191,6 @@ def _way_round(
 
 
 def _closed_words(trip: Trip, leg: Leg) -> str:
-    """Sentence on a closed road."""
     a, b = trip.places[leg.start].name, trip.places[leg.finish].name
     return f"{leg.road or 'The road'} from {a} to {b} is closed on the day it would be driven; see 'open' in legs.csv."
 
@@ -244,7 +243,7 @@ def _settled(day: DayLegs, leg_s: Sequence[float], legs: Sequence[Leg]) -> DayLe
 
 
 def _leg_times(road: Road, speed_m_per_s: Floats) -> list[float]:
-    """Driving time of every leg. [s]."""
+    """Time of every leg, driven or carried."""
     moving = np.bincount(road.leg, weights=road.length_m / speed_m_per_s, minlength=len(road.legs))
     return [float(time_s) / (1.0 - leg.idle_share) for time_s, leg in zip(moving, road.legs, strict=True)]
 
@@ -327,7 +326,7 @@ def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: 
 
 
 def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
-    """Append a leg on a ferry or a train, the engine off; returns the time of arrival."""
+    """Append a leg on a ferry or a train, engine off; returns the time of arrival."""
     del last  # it is parked anyway
     rows = np.flatnonzero(road.leg == i)
     duration = road.length_m[rows] / speed[rows]
@@ -394,7 +393,6 @@ def _park(
 
 
 def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) -> Timeline:
-    """Add the weather."""
     c = sheet.joined()
     begin = c["end_s"] - c["duration_s"]
     middle_s = 0.5 * (begin + c["end_s"])

@@ -107,7 +107,6 @@ def run(
 
 
 def _lacking(forecasts: Forecasts) -> tuple[str, ...]:
-    """Sentence on places without a forecast."""
     if not forecasts.missing:
         return ()
     return (
@@ -167,7 +166,6 @@ def _row(
 
 
 def _reaches(one: PlaceForecast, dates: Sequence[date]) -> bool:
-    """Whether any hour falls into the trip."""
     return one.epoch_s[-1] >= midnight_s(dates[0])
 
 
