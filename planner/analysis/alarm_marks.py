@@ -1,4 +1,4 @@
-"""Where to set one gauge's marks: a band that holds nine tenths, a low mark, a caution early and seldom false."""
+"""Marks for one gauge: a band of nine tenths of the readings, a low mark, an early caution with few false alarms."""
 
 from typing import NamedTuple
 
@@ -10,44 +10,41 @@ from thermal.ranges import FloatArray as Floats
 
 _BAND = (0.05, 0.95)
 _LOW = 0.01
-SETTLED_S = 1800.0  # ASSUMED: after half an hour of driving a fluid that is still cold is a finding (20 to 40 min)
-NUISANCE_PER_H = 1.0 / 20.0  # one false alarm in 20 h of driving: what an owner bears without switching it off. ASSUMED
-_REARMS_K = 2.0  # an alarm that has rung rings again once the reading has fallen this far
-_LEAST_K = 2.0  # the caution stands this far below the limit at least
-_LEAST_SEEN = 20  # draws that reach the limit; fewer say nothing of how long that takes
-_BINS = 4096  # of a first look at where a quantile lies
-_NEAR_K = 20.0  # rates of rise are taken within this below the limit
+SETTLED_S = 1800.0  # ASSUMED: a fluid that is still cold after half an hour of driving is a fault (20 to 40 min)
+NUISANCE_PER_H = 1.0 / 20.0  # ASSUMED: owners tolerate one false alarm in 20 h of driving
+_REARMS_K = 2.0  # an alarm rearms once the reading has fallen by this
+_LEAST_K = 2.0  # least difference of caution and limit
+_LEAST_SEEN = 20  # draws that must reach the limit to know the time it takes
+_BINS = 4096  # of a first estimate of a quantile
+_NEAR_K = 20.0  # range below the limit in which rates of rise count
 
 
 class Series(NamedTuple):
-    """One fluid of every draw along the driving: temperatures [K], time each stands for [s], limit [K], settled or not.
+    """One fluid in every draw along the drive."""
 
-    Shapes (n_draw, n), (n,), (n,), (n,).
-    """
-
-    temps_k: Floats
-    step_s: Floats
+    temps_k: Floats  # (n_draw, n)
+    step_s: Floats  # (n,), time that each temperature represents
     limit_k: Floats
     settled: npt.NDArray[np.bool_]
 
 
 class Marks(NamedTuple):
-    """Marks of one gauge [K]; how long before the limit the caution comes [s]; how often it rings falsely [1/h]."""
+    """Marks of one gauge."""
 
     low_k: float
     band_k: tuple[float, float]
     caution_k: float
-    lead_s: float
-    nuisance_per_h: float
+    lead_s: float  # from the caution to the limit
+    nuisance_per_h: float  # false alarms
 
 
 def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> Marks:
-    """Place the marks of one gauge.
+    """Compute the marks of one gauge.
 
-    The band is that of nine tenths of the driving once the fluid is warm. The low mark is passed in one hundredth of it
-    after half an hour: below it, a thermostat is stuck open or a sender is wrong. The caution is the lowest
-    temperature that a sound car passes no oftener than once in 20 h, never above the caution of the vehicle file while
-    that one is as quiet.
+    The band contains nine tenths of the driving time with the fluid warm. The reading is below the low mark for one
+    hundredth of the time after half an hour: below it, a thermostat is stuck open or a sender is faulty. The caution is
+    the lowest temperature that a sound car exceeds at most once in 20 h; it is not above the caution of the vehicle
+    file if that one gives as few false alarms.
     """
     weight = np.broadcast_to(series.step_s, series.temps_k.shape)
     warm = series.temps_k >= warm_k
@@ -71,7 +68,7 @@ def marks(series: Series, *, warm_k: float, caution_k: float, thin_k: float) -> 
 
 
 def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
-    """Quantiles of values that stand for different times.
+    """Quantiles of values with weights.
 
     >>> weighted_quantiles(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 8.0]), (0.5,))
     array([3.])
@@ -80,7 +77,7 @@ def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...
     bins = np.minimum(((values - least) * (_BINS / max(most - least, 1e-9))).astype(np.int64), _BINS - 1)
     whole = np.cumsum(np.bincount(bins, weights=weights, minlength=_BINS))
     found = []
-    for share in shares:  # only what lies in the quantile's own bin need be sorted
+    for share in shares:  # only the quantile's own bin must be sorted
         wanted = share * whole[-1]
         at = min(int(np.searchsorted(whole, wanted)), _BINS - 1)
         here = np.flatnonzero(bins == at)

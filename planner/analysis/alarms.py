@@ -1,9 +1,9 @@
-"""What to set the gauges' alarms by: for every leg and the whole trip, what each fluid should read, and oil pressures.
+"""Alarm settings for the gauges, for every leg and the whole trip: expected fluid temperatures and oil pressures.
 
-Temperatures come from the forecast's draws. Pressures follow the oil's viscosity at the temperatures expected. Below
-the relief valve p ~ nu rho N: the pump's flow leaks through the bearings, laminar. The drop over a cooler lies between
-laminar, ~ mu Q, and turbulent, ~ mu^0.25 rho^0.75 Q^1.75 (Blasius). The reference is the owner's reading, else common
-practice.
+Temperatures are from the forecast's draws. Pressures follow the oil's viscosity at the expected temperatures. Below
+the relief pressure p ~ nu rho N, as the pump's flow leaks through the bearings, laminar. The drop over a cooler is
+between laminar, ~ mu Q, and turbulent, ~ mu^0.25 rho^0.75 Q^1.75 (Blasius). The reference is the owner's reading, else
+common practice.
 """
 
 from dataclasses import dataclass
@@ -23,12 +23,12 @@ _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 
 _RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
 _COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
-_SLACK, _SLACK_OWN = 0.3, 0.15  # share by which a reading may differ from the reference: rule of thumb, owner's own
+_SLACK, _SLACK_OWN = 0.3, 0.15  # allowed difference from the reference, as a share: rule of thumb, owner's own
 _HOT_K, _RPM_1000 = 373.15, 1000.0 * 2.0 * np.pi / 60.0
 
 
 class Reading(NamedTuple):
-    """The owner's reading of a pressure: oil temperature and engine speed at which it was read. [Pa, K, rad/s]"""
+    """The owner's reading of a pressure, with oil temperature and engine speed."""
 
     pressure_pa: float
     oil_k: float
@@ -37,7 +37,7 @@ class Reading(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """Readings of a sound car; None takes common practice."""
+    """Readings of a sound car; None for common practice."""
 
     idle: Reading | None = None
     cruise: Reading | None = None
@@ -45,21 +45,17 @@ class Reference:
 
     @property
     def words(self) -> str:
-        """Say what the pressures rest on."""
+        """Basis of the pressures."""
         own = [name for name, value in (("idle", self.idle), ("cruise", self.cruise)) if value is not None]
-        first = (
-            f"oil pressure from your reading at {' and '.join(own)}"
-            if own
-            else (
+        first = f"oil pressure from your reading at {' and '.join(own)}"
+        if not own:
+            first = (
                 "oil pressure from common practice, no source: at least 0.7 bar (10 psi) per 1000 rpm and 0.3 bar "
-                "(4 psi) at idle, relief at 4.5 bar; your own readings say more"
+                "(4 psi) at idle, relief at 4.5 bar; your own readings are better"
             )
-        )
-        drop = (
-            "your reading"
-            if self.cooler_drop is not None
-            else "ASSUMED 0.5 bar at 3000 rpm with hot oil; read yours on a sound day"
-        )
+        drop = "your reading"
+        if self.cooler_drop is None:
+            drop = "ASSUMED 0.5 bar at 3000 rpm with hot oil; read yours while the car is sound"
         return f"{first}; cooler pressure drop from {drop}"
 
 
@@ -75,30 +71,21 @@ class FluidAlarm:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """Alarms for one leg, or with `leg` None for the trip. Pressures are None where there is nothing to read.
-
-    Attributes
-    ----------
-    idle_pa, cruise_pa : tuple of float
-        Expected oil pressure with the oil as hot as on this leg. [Pa]
-    idle_least_pa, cruise_least_pa : float
-        Alarm below this. [Pa]
-    drop_pa : tuple of float or None
-        Pressure drop over the oil cooler at cruise; near zero is a burst line or an open bypass, above it a blocked
-        cooler. [Pa]
-    """
+    """Alarms for one leg, or with `leg` None for the trip; oil pressures are for oil as hot as on this leg."""
 
     leg: int | None
     fluids: tuple[FluidAlarm, ...]
     idle_pa: tuple[float, float]
     cruise_pa: tuple[float, float]
-    idle_least_pa: float
+    idle_least_pa: float  # alarm below this
     cruise_least_pa: float
+    # Drop over the oil cooler, if any, at cruise; near zero is a burst line or an open bypass, above the band a blocked
+    # cooler.
     drop_pa: tuple[float, float] | None
 
 
 def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[Card, ...]:
-    """Make the cards: one a leg, the trip's last."""
+    """Make one card per leg, then the trip's."""
     known = reference or Reference()
     spans = [span_of(outlook, leg) for leg in range(len(outlook.legs))]
     legs = (_card(outlook, known, span.leg, np.arange(span.first, span.last + 1)) for span in spans)
@@ -207,7 +194,7 @@ _TABLE_RPM, _TABLE_K = (1500.0, 2500.0, 3500.0), (353.15, 373.15, 393.15)
 
 
 class PressureRow(NamedTuple):
-    """Expected oil pressure at one engine speed [rad/s] for every oil temperature of the table: least, most. [Pa]"""
+    """Expected oil pressure, least and most, at one engine speed for every oil temperature of the table."""
 
     engine_rad_per_s: float
     bands_pa: tuple[tuple[float, float], ...]

@@ -27,7 +27,7 @@ class FuelStop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FuelGap:
-    """A stretch between two places, by key, that burns more than is planned on of a tankful."""
+    """A stretch between two places, by key, that burns more than the usable tank."""
 
     start: str
     finish: str
@@ -37,7 +37,7 @@ class FuelGap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FuelPlan:
-    """Stops in driving order, and stretches no tankful covers."""
+    """Stops in driving order, and stretches longer than a tankful."""
 
     stops: tuple[FuelStop, ...]
     gaps: tuple[FuelGap, ...]
@@ -45,7 +45,7 @@ class FuelPlan:
 
 
 def fuel_l(outlook: Forecast, leg: int) -> float:
-    """Fuel the model burns on a leg."""
+    """Fuel burnt on a leg."""
     part = span_of(outlook, leg).rows
     energy = float(np.sum(outlook.nominal.work.fuel_w[part] * outlook.timeline.drive.duration_s[part]))
     return energy / LHV_J_PER_L[outlook.car.vehicle.engine.fuel]
@@ -65,7 +65,8 @@ def plan_fuel(outlook: Forecast) -> FuelPlan:
     for stop in [*_fewest(so_far, sells, pauses, usable), end]:
         used = float(so_far[stop + 1] - so_far[at + 1])
         if used > usable:
-            gaps.append(_gap(outlook, at, stop, used, usable))
+            first = outlook.legs[0].start if at < 0 else outlook.legs[at].finish
+            gaps.append(FuelGap(start=first, finish=outlook.legs[stop].finish, burnt_l=used, usable_l=usable))
         if stop != end:
             ahead = float(so_far[next((i for i in sells if i > stop), end) + 1] - so_far[stop + 1])
             stops.append(
@@ -93,19 +94,12 @@ def _fewest(so_far_l: Floats, sells: Sequence[int], pauses: Set[int], usable_l: 
     return tuple(-stop for stop in best[nodes[-1]][2][:-1])
 
 
-def _gap(outlook: Forecast, start: int, finish: int, litres: float, usable_l: float) -> FuelGap:
-    legs = outlook.legs
-    first = legs[0].start if start < 0 else legs[start].finish
-    return FuelGap(start=first, finish=legs[finish].finish, burnt_l=litres, usable_l=usable_l)
-
-
 def gap_words(outlook: Forecast, gap: FuelGap) -> str:
-    """Say that a stretch has no fuel within the tank."""
+    """Sentence on a stretch without fuel."""
     a, b = outlook.trip.places[gap.start].name, outlook.trip.places[gap.finish].name
     u = units_of(outlook.trip.units)
     burnt, usable = (f"{litres / u.litres:.0f} {u.fuel}" for litres in (gap.burnt_l, gap.usable_l))
     return (
         f"From {a} to {b} the car needs {burnt}, no place in between sells fuel, and the usable tank is {usable}. "
-        "Carry "
-        "fuel or take another road."
+        "Carry fuel or take another road."
     )

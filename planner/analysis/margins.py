@@ -1,4 +1,4 @@
-"""Where margins get thin: per leg and fluid, how much, where, when, how likely passed."""
+"""Smallest margin per leg and fluid: how much, where, when, and the chance of passing the limit."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -16,11 +16,11 @@ from thermal.fluids import fluid_of, fluids_in
 class Margin:
     """Smallest margin of one fluid on one leg, at the trip's confidence.
 
-    `margin_k` goes by an even grade where the road's heights are not known; over the hardest road that the ground there
-    allows it may be as small as `least_k`, which elsewhere is the same. `error_k` is the standard error that the number
-    of draws leaves in both, `probability_error` that of the chance; the level is that of the margin less its error, so
-    that a calm one does not hang on the draws. `above_s` is how long the upper temperature is past the limit: coolant
-    past it boils at once, the other fluids age or foam for that long.
+    `margin_k` assumes a constant grade where the road's elevations are unknown; on the hardest road that the terrain
+    allows it may be as small as `least_k`, elsewhere the same. `error_k` is the sampling error of both,
+    `probability_error` that of the chance; the level is that of the margin less its error, so that "ample" does not
+    depend on the draws. `above_s` is the time with the upper temperature above the limit: coolant above it boils at
+    once, other fluids age or foam for that time.
     """
 
     leg: int
@@ -42,17 +42,17 @@ class Margin:
 
     @property
     def upper_k(self) -> float:
-        """Temperature not passed at the trip's confidence, where it comes nearest the limit."""
+        """Upper temperature at the trip's confidence, where it is nearest the limit."""
         return self.limit_k - self.margin_k
 
 
 def fluids_of(outlook: Forecast) -> tuple[str, ...]:
-    """Keys of the fluids that the forecast's car has."""
+    """Keys of the car's fluids."""
     return tuple(fluid.key for fluid in fluids_in(outlook.car.vehicle))
 
 
 def columns_of(outlook: Forecast) -> list[int]:
-    """Where those fluids stand among all that the model knows."""
+    """Indices of the car's fluids among all fluids of the model."""
     return [fluid.index for fluid in fluids_in(outlook.car.vehicle)]
 
 
@@ -65,12 +65,12 @@ def find_margins(outlook: Forecast, unknowns: Unknowns | None = None) -> tuple[M
 
 
 def worst_of(margins: tuple[Margin, ...], leg: int) -> Margin:
-    """Margin of the gravest level on one leg, the smallest of those."""
+    """Smallest margin of the gravest level on one leg."""
     return gravest(m for m in margins if m.leg == leg)
 
 
 def gravest(margins: Iterable[Margin]) -> Margin:
-    """Margin of the gravest level; among those exceeded one that boils before one that ages, then the smallest."""
+    """Smallest margin of the gravest level; of exceeded ones, boiling comes before ageing."""
     return min(margins, key=_gravity)
 
 

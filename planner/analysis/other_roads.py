@@ -1,4 +1,4 @@
-"""Other roads, put beside the chosen one: time, distance, climb, hottest margin."""
+"""Alternative roads compared with the chosen one: time, distance, climb, smallest margin."""
 
 import itertools
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ _MOST = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherRoad:
-    """One way between two places: what it takes, and its smallest margin with the car as described."""
+    """One way between two places, with its smallest margin for the car as described."""
 
     via: str
     time_s: float
@@ -34,7 +34,7 @@ class OtherRoad:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """The chosen road and another one between the same two places."""
+    """The chosen road and an alternative between the same two places."""
 
     start: str
     finish: str
@@ -50,7 +50,7 @@ def compare_roads(outlook: Forecast) -> tuple[Choice, ...]:
 
 
 def sentence(outlook: Forecast, choice: Choice) -> str:
-    """Explain the choice in a sentence."""
+    """One sentence on the alternative."""
     u, places = units_of(outlook.trip.units), outlook.trip.places
     late = (choice.other.time_s - choice.chosen.time_s) / 60.0
     more = u.dist(choice.other.distance_m - choice.chosen.distance_m)

@@ -1,7 +1,7 @@
-"""Values that are possible and look like slips: each held against the ground, usual weather, roads, or its neighbours.
+"""Suspicious values: possible, but unlike the terrain, usual weather, other roads, or neighbouring values.
 
-One list, told alike by every command. The bounds are ASSUMED, between what is rare in fact and what moves a margin;
-tests count how often they doubt places, days and roads that are right.
+Every command reports the same list. The bounds are ASSUMED, between what is rare in fact and what changes a margin;
+tests count false doubts of correct places, days and roads.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -11,26 +11,18 @@ from datetime import date
 import numpy as np
 
 from planner.analysis.plausible_car import car_doubts
-from planner.analysis.plausible_day import (
-    date_doubts,
-    day_doubts,
-    driving_doubts,
-    hour_doubts,
-    range_doubts,
-    temperature_doubts,
-)
+from planner.analysis.plausible_day import day_doubts, of_place, range_doubts, schedule_doubts, temperature_doubts
 from planner.files.rows import DatedWeather
 from planner.ground.terrain import CELL_DEG, ground_m
 from planner.model import geo
-from planner.model.doubt import Doubt, Mend
+from planner.model.doubt import Doubt, Expected
 from planner.model.shown import as_written
 from planner.model.trip import Leg, Place, Trip
 from thermal.ranges import FloatArray as Floats
 from thermal.vehicle_file import VehicleFile
 
-# Ground: of GeoNames' towns 0.02 % of the plains of North America lie further off, 0.6 % of the Rockies, 0.9 % of
-# the Alps.
-# Roads and towns keep to valleys, below the mean of their cells; passes, tops and viewpoints do not.
+# Ground: of GeoNames' towns 0.02 % of the plains of North America lie further off, 0.6 % of the Rockies, 0.9 % of the
+# Alps. Roads and towns keep to valleys, below the mean of their cells; passes, tops and viewpoints do not.
 _OFF_M = 100.0
 _OFF_RUGGED = {False: (1.0, 0.6), True: (0.6, 1.0)}  # below and above the ground, of tops or not
 _SEA_M = -150.0  # all cells around lie lower
@@ -63,9 +55,9 @@ def doubts(
     dated: Iterable[DatedWeather] = (),
     today: date | None = None,
 ) -> tuple[Doubt, ...]:
-    """Doubt what looks like a slip; `legs` are the road, `class_values` the numbers of the car's class, by key.
+    """Find suspicious values; `legs` are the route, `class_values` the numbers of the car's class, by key.
 
-    A whole column that is off is told once, and its cells are not.
+    A column that is wrong as a whole is reported once instead of cell by cell.
     """
     driven = [number for number, leg in enumerate(trip.legs) if not leg.carried]
     trip = replace(trip, legs=tuple(trip.legs[number] for number in driven))
@@ -77,13 +69,13 @@ def doubts(
     towing = car is not None and car.vehicle.trailer.mass_kg > 0.0
     found += list(whole_speeds(trip, towing=towing)) or list(speeds(trip))
     found += list(range_doubts(trip)) if world else [*temperature_doubts(trip), *day_doubts(trip, dated)]
-    found += [*hour_doubts(trip), *driving_doubts(trip), *date_doubts(trip, today)]
+    found += schedule_doubts(trip, today)
     if car is not None:
         found += car_doubts(car, class_values or {})
     first: dict[tuple[str, int, str], Doubt] = {}
     for doubt in found:
-        if doubt.mend is not None and doubt.mend.of == "leg":  # by its number among all legs
-            doubt = replace(doubt, mend=replace(doubt.mend, name=str(driven[int(doubt.mend.name)])))
+        if doubt.expected is not None and doubt.expected.of == "leg":  # by its number among all legs
+            doubt = replace(doubt, expected=replace(doubt.expected, name=str(driven[int(doubt.expected.name)])))
         first.setdefault((doubt.file, doubt.row, doubt.column), doubt)
     return tuple(first.values())
 
@@ -113,8 +105,8 @@ def _as_is(place: Place) -> tuple[float, float, float]:
 
 _Change = Callable[[Place], tuple[float, float, float]]
 _WHOLE: tuple[tuple[str, str, _Change], ...] = (
-    ("lon", "has every lon the wrong sign (west is negative)?", lambda p: (p.lat_deg, -p.lon_deg, p.elevation_m)),
-    ("lat", "has every lat the wrong sign (south is negative)?", lambda p: (-p.lat_deg, p.lon_deg, p.elevation_m)),
+    ("lon", "is the sign of every lon wrong (west is negative)?", lambda p: (p.lat_deg, -p.lon_deg, p.elevation_m)),
+    ("lat", "is the sign of every lat wrong (south is negative)?", lambda p: (-p.lat_deg, p.lon_deg, p.elevation_m)),
     ("elevation", "are the elevations in metres?", lambda p: (p.lat_deg, p.lon_deg, p.elevation_m / _FOOT_M)),
     ("elevation", "are the elevations in feet?", lambda p: (p.lat_deg, p.lon_deg, p.elevation_m * _FOOT_M)),
 )
@@ -123,7 +115,7 @@ _MILES = ((18.0, -170.0, 72.0, -64.0), (49.0, -9.0, 61.5, 2.5))
 
 
 def whole_columns(trip: Trip) -> Iterator[Doubt]:
-    """Doubt a column when places at large stand off their ground, or outside where their units are used."""
+    """Doubt a column when many places are far from the ground, or outside the countries that use its unit."""
     places = list(trip.places.values())
     if len(places) < 2:
         return
@@ -152,18 +144,12 @@ def _in_miles(trip: Trip, places: Sequence[Place], change: _Change) -> bool:
 
 
 def _of_column(trip: Trip, column: str, why: str, question: str) -> Doubt:
-    return Doubt(
-        file=trip.written.places,
-        row=0,
-        column=column,
-        value=f"the column {column}",
-        against="the ground, some 9 km coarse",
-        sentence=f"{why}; {question}",
-    )
+    value, against, said = f"the column {column}", "terrain data with cells of some 9 km", f"{why}; {question}"
+    return Doubt(file=trip.written.places, row=0, column=column, value=value, against=against, sentence=said)
 
 
 def elevations(trip: Trip) -> Iterator[Doubt]:
-    """Doubt elevations far off the ground around."""
+    """Doubt elevations far from the ground around."""
     places = list(trip.places.values())
     if not places:
         return
@@ -175,21 +161,17 @@ def elevations(trip: Trip) -> Iterator[Doubt]:
 
 def _elevation(trip: Trip, place: Place, ground_here: float, *, sea: bool) -> Doubt:
     read, there = (as_written(trip, "elevation", height) for height in (place.elevation_m, ground_here))
-    against = "the sea" if sea else f"the ground around, {there}"
-    said = f"{place.name} at {read}, but its position is in the sea" if sea else f"{place.name} at {read}, {against}"
-    return Doubt(
-        file=trip.written.places,
-        row=place.row,
-        column="lat" if sea else "elevation",
-        value=f"{place.lat_deg:g}, {place.lon_deg:g}" if sea else read,
-        against=against,
-        sentence=f"{said}; check {'lat and lon' if sea else 'its elevation, lat and lon'}",
-        mend=None if sea else Mend(of="place", name=place.key, field="elevation_m", value=ground_here),
-    )
+    if sea:
+        position = f"{place.lat_deg:g}, {place.lon_deg:g}"
+        said = f"{place.name} at {read}, but its position is in the sea; check lat and lon"
+        return of_place(trip, place, "lat", position, "the sea", said, None)
+    against = f"the ground around, {there}"
+    said = f"{place.name} at {read}, {against}; check its elevation, lat and lon"
+    return of_place(trip, place, "elevation", read, against, said, ground_here)
 
 
 def in_pits(trip: Trip) -> Iterator[Doubt]:
-    """Doubt a place that every leg leaves steeply the same way, up or down, where the ground does not."""
+    """Doubt a place that every leg leaves steeply in the same direction, up or down, unlike the terrain."""
     places = list(trip.places.values())
     strain, ground = _strain(places, _as_is)
     for place, much, ground_here in zip(places, strain.tolist(), ground.tolist(), strict=True):
@@ -205,15 +187,8 @@ def in_pits(trip: Trip) -> Iterator[Doubt]:
             near = min(abs(rise) for rise, _ in rises)
             read = as_written(trip, "elevation", place.elevation_m)
             against = f"{as_written(trip, 'elevation', near)} or more {below} every neighbour"
-            yield Doubt(
-                file=trip.written.places,
-                row=place.row,
-                column="elevation",
-                value=read,
-                against=against,
-                sentence=f"{place.name} at {read} is {against}; check its elevation",
-                mend=Mend(of="place", name=place.key, field="elevation_m", value=ground_here),
-            )
+            sentence = f"{place.name} at {read} is {against}; check its elevation"
+            yield of_place(trip, place, "elevation", read, against, sentence, ground_here)
 
 
 def _rise(trip: Trip, leg: Leg, key: str) -> tuple[float, float]:
@@ -230,26 +205,15 @@ def _other(leg: Leg, key: str) -> str:
 
 
 def low_passes(trip: Trip, legs: Sequence[Leg]) -> Iterator[Doubt]:
-    """Doubt passes of the route that lie in a hollow."""
+    """Doubt passes of the route that are lower than the places before and after."""
     on_route = [trip.places[leg.start] for leg in legs] + [trip.places[leg.finish] for leg in legs[-1:]]
     for before, here, after in zip(on_route, on_route[1:], on_route[2:], strict=False):
         if here.kind == "pass" and here.elevation_m < min(before.elevation_m, after.elevation_m):
             low, one, other = (as_written(trip, "elevation", place.elevation_m) for place in (here, before, after))
-            yield Doubt(
-                file=trip.written.places,
-                row=here.row,
-                column="elevation",
-                value=low,
-                against=f"{before.name} ({one}) and {after.name} ({other})",
-                sentence=f"{here.name} is a pass, but at {low} it is below {before.name} ({one}) and "
-                f"{after.name} ({other}); is its elevation in the unit of its column?",
-                mend=Mend(
-                    of="place",
-                    name=here.key,
-                    field="elevation_m",
-                    value=max(before.elevation_m, after.elevation_m),
-                ),
-            )
+            against = f"{before.name} ({one}) and {after.name} ({other})"
+            sentence = f"{here.name} is a pass, but at {low} it is below {against}; is its unit that of the column?"
+            top_m = max(before.elevation_m, after.elevation_m)
+            yield of_place(trip, here, "elevation", low, against, sentence, top_m)
 
 
 # --- roads ---
@@ -269,7 +233,7 @@ def _ends(trip: Trip, leg: Leg) -> str:
 
 
 def _of_leg(
-    trip: Trip, number: int, column: str, value: str, against: str, sentence: str, mend: float | None = None
+    trip: Trip, number: int, column: str, value: str, against: str, sentence: str, expected: float | None = None
 ) -> Doubt:
     field = {"distance": "distance_m", "speed": "speed_m_per_s"}[column]
     return Doubt(
@@ -279,12 +243,12 @@ def _of_leg(
         value=value,
         against=against,
         sentence=sentence,
-        mend=None if mend is None else Mend(of="leg", name=str(number), field=field, value=mend),
+        expected=None if expected is None else Expected(of="leg", name=str(number), field=field, value=expected),
     )
 
 
 def steep_legs(trip: Trip) -> Iterator[Doubt]:
-    """Doubt legs that are steep from end to end, known by their ends alone."""
+    """Doubt legs without a profile that are steep from end to end."""
     for number, leg in enumerate(trip.legs):
         grade = _grade(trip, leg)
         if leg.profile is None and leg.distance_m >= _LONG_GRADE_M and grade > _STEEP_MEAN:
@@ -293,12 +257,12 @@ def steep_legs(trip: Trip) -> Iterator[Doubt]:
                 f"{_ends(trip, leg)} is {read} at {grade:.0%} all the way; check its distance and both elevations, "
                 "or add a profile."
             )
-            mend = leg.distance_m * grade / 0.05
-            yield _of_leg(trip, number, "distance", read, f"a grade of {grade:.0%}", sentence, mend)
+            expected = leg.distance_m * grade / 0.05
+            yield _of_leg(trip, number, "distance", read, f"a grade of {grade:.0%}", sentence, expected)
 
 
 def winding_legs(trip: Trip) -> Iterator[Doubt]:
-    """Doubt legs that wind more than roads driven at their speed do."""
+    """Doubt legs that are longer, compared with a straight line, than roads with their speed."""
     for number, leg in enumerate(trip.legs):
         if leg.profile is not None:
             continue  # drawn or measured over its whole length: its distance agrees with it
@@ -314,7 +278,7 @@ def winding_legs(trip: Trip) -> Iterator[Doubt]:
 
 
 def whole_speeds(trip: Trip, *, towing: bool) -> Iterator[Doubt]:
-    """Doubt the column of speeds when the whole drive is too fast, or long straight legs at large too slow."""
+    """Doubt the column of speeds when the whole drive is too fast, or most long straight legs too slow."""
     if len(trip.legs) < 2:
         return
     length = np.array([leg.distance_m for leg in trip.legs])
@@ -337,18 +301,14 @@ def whole_speeds(trip: Trip, *, towing: bool) -> Iterator[Doubt]:
         said = f"long straight legs are driven at {read}"
     else:
         return
+    said = f"{said}; {question}"
     yield Doubt(
-        file=trip.written.legs,
-        row=0,
-        column="speed",
-        value=read,
-        against="usual cruising",
-        sentence=f"{said}; {question}",
+        file=trip.written.legs, row=0, column="speed", value=read, against="usual cruising speeds", sentence=said
     )
 
 
 def speeds(trip: Trip) -> Iterator[Doubt]:
-    """Doubt speeds out of the usual, and those unlike the legs beside them without a reason in grade or bends."""
+    """Doubt unusual speeds, and those unlike the adjacent legs' without grade or bends as a reason."""
     beside: dict[str, list[int]] = {}
     for number, leg in enumerate(trip.legs):
         for key in (leg.start, leg.finish):

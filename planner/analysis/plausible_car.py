@@ -1,11 +1,11 @@
-"""What of a car is possible and looks like a slip: an engine that does not fit itself, values far from the class's."""
+"""Suspicious values of a car: an engine whose numbers contradict each other, values far from the class's."""
 
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
-from planner.model.doubt import Doubt, Mend
+from planner.model.doubt import Doubt, Expected
 from thermal.units import usual
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
@@ -24,7 +24,7 @@ _HEAVIEST_TRAILER, _TRAILER_KG_PER_M2, _LIGHT_TRAILER_KG = 2.0, (350.0, 2000.0),
 
 
 def class_values(vehicle: Vehicle) -> dict[str, float]:
-    """Numbers of a car by key, to hold another against."""
+    """Numbers of a car by key, to compare another with."""
     return {name: value for name, _, _, value in _numbers(vehicle)}
 
 
@@ -39,7 +39,7 @@ def _numbers(vehicle: Vehicle) -> Iterator[tuple[str, str, Any, float]]:
 
 
 def car_doubts(car: VehicleFile, of_class: Mapping[str, float]) -> Iterator[Doubt]:
-    """Doubt what the owner changed and does not fit: the engine's numbers together, then each beside the class's."""
+    """Doubt the owner's values: the engine's numbers together, then each compared with the class's."""
     texts = {entry.key: entry.text for entry in car.entries}
     told = set()
     yield from _trailer(car.vehicle, texts)
@@ -110,7 +110,7 @@ def _doubt(key: str, value: str, against: str, sentence: str, field: str, expect
         value=value,
         against=against,
         sentence=sentence,
-        mend=Mend(of="car", name=key, field=field, value=expected),
+        expected=Expected(of="car", name=key, field=field, value=expected),
     )
 
 

@@ -1,4 +1,4 @@
-"""What of temperatures and dates is possible and looks like a slip."""
+"""Suspicious temperatures, dates and times."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, time
@@ -7,13 +7,13 @@ import numpy as np
 
 from planner.files.rows import WEATHER, DatedWeather
 from planner.ground.usual import Usual, summer_share, usual_highs_lows
-from planner.model.doubt import Doubt, Mend
+from planner.model.doubt import Doubt, Expected
 from planner.model.geo import distance_m
 from planner.model.shown import as_written
 from planner.model.trip import Place, Trip
 
-# ASSUMED: a usual high so far off is a slip, or the forecast of a heat wave and worth a word; likely range 6 to 9. Lows
-# bear less on margins and differ more from place to place.
+# ASSUMED: a usual high with a larger difference is a mistake, or a heat wave, which is reported too; likely range 6 to
+# 9. Lows affect margins less and differ more from place to place.
 _UNUSUAL_K, _UNUSUAL_LOW_K, _SURE_SD_K = 7.0, 10.0, 2.0
 _UNUSUAL_DAY_K = 12.0  # of a dated day, which need not be a usual one
 _RANGE_K = (1.0, 28.0)  # of a day: sea fog to high desert
@@ -29,7 +29,7 @@ _HOTTEST_K, _COLDEST_K = (312.0, 318.0, 319.0, 311.0, 304.0, 292.0), (285.0, 273
 
 
 def temperature_doubts(trip: Trip) -> Iterator[Doubt]:
-    """Doubt highs and lows far from usual ones: the shipped normals', else the neighbours' and the latitude's."""
+    """Doubt highs and lows far from the shipped normals, else from the neighbours' or the latitude's usual ones."""
     given = [place for place in trip.places.values() if place.high_k is not None]
     found = usual_highs_lows([(p.lat_deg, p.lon_deg, p.elevation_m) for p in given], day=trip.first_date)
     usual = dict(zip((place.key for place in given), found, strict=True))
@@ -52,7 +52,7 @@ def _of_place(trip: Trip, place: Place, usual: Usual | None, given: Sequence[Pla
 
 
 def range_doubts(trip: Trip) -> Iterator[Doubt]:
-    """Doubt highs and lows that lie further apart than in any day, or the wrong way round."""
+    """Doubt highs and lows that differ by more than on any day, or are interchanged."""
     for place in trip.places.values():
         yield from _of_range(trip, place)
 
@@ -62,15 +62,24 @@ def _of_range(trip: Trip, place: Place) -> Iterator[Doubt]:
         apart_k = place.high_k - place.low_k
         if not _RANGE_K[0] <= apart_k <= _RANGE_K[1]:
             high, low = as_written(trip, "high", place.high_k), as_written(trip, "low", place.low_k)
-            yield Doubt(
-                file=trip.written.places,
-                row=place.row,
-                column="low",
-                value=low,
-                against=f"its high, {high}",
-                sentence=f"{place.name} from {low} to {high} in a day; check both",
-                mend=Mend(of="place", name=place.key, field="low_k", value=place.high_k - 13.0),
-            )
+            sentence = f"{place.name} from {low} to {high} in a day; check both"
+            yield of_place(trip, place, "low", low, f"its high, {high}", sentence, place.high_k - 13.0)
+
+
+def of_place(
+    trip: Trip, place: Place, column: str, value: str, against: str, sentence: str, expected: float | None
+) -> Doubt:
+    """Doubt a value of a place, with the one expected in SI, if any."""
+    field = {"elevation": "elevation_m", "high": "high_k", "low": "low_k"}.get(column, "")
+    return Doubt(
+        file=trip.written.places,
+        row=place.row,
+        column=column,
+        value=value,
+        against=against,
+        sentence=sentence,
+        expected=None if expected is None else Expected(of="place", name=place.key, field=field, value=expected),
+    )
 
 
 def _expected(
@@ -109,15 +118,8 @@ def _near(place: Place, given: Sequence[Place], name: str) -> list[float]:
 def _temperature(trip: Trip, place: Place, name: str, value: float, there_k: float, what: str) -> Doubt:
     read, there = as_written(trip, name, value), as_written(trip, name, there_k)
     against = f"{what.format(name)}, {there}" if "about" not in what else what.format(there)
-    return Doubt(
-        file=trip.written.places,
-        row=place.row,
-        column=name,
-        value=read,
-        against=against,
-        sentence=f"{place.name} with a {name} of {read}, {against}; check it",
-        mend=Mend(of="place", name=place.key, field=f"{name}_k", value=there_k),
-    )
+    sentence = f"{place.name} with a {name} of {read}, {against}; check it"
+    return of_place(trip, place, name, read, against, sentence, there_k)
 
 
 def day_doubts(trip: Trip, dated: Iterable[DatedWeather]) -> Iterator[Doubt]:
@@ -160,46 +162,31 @@ def _of_row(row: DatedWeather, column: str, value: str, against: str, sentence: 
     )
 
 
-def hour_doubts(trip: Trip) -> Iterator[Doubt]:
-    """Doubt days that begin in the middle of the night: they are as cool as none of the day's."""
+def schedule_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
+    """Doubt starts at night, long driving days, and a departure that is past, or years ahead."""
+    for key, value, against, sentence in (*_hours(trip), *_driving(trip), *(_departure(trip, today) if today else ())):
+        yield Doubt(file="trip.toml", row=0, column=key, value=value, against=against, sentence=sentence)
+
+
+def _hours(trip: Trip) -> Iterator[tuple[str, str, str, str]]:
+    """Starts in the middle of the night: no other hour is as cool."""
     hours = [("departure", trip.departure.time()), ("day.start", trip.day.start), ("day.earliest", trip.day.earliest)]
-    hours += [("morning.at", at) for _, at in trip.mornings]
-    for key, at in hours:
+    for key, at in (*hours, *(("morning.at", at) for _, at in trip.mornings)):
         if not _NIGHT[0] <= at < _NIGHT[1]:
-            yield Doubt(
-                file="trip.toml",
-                row=0,
-                column=key,
-                value=f"{at:%H:%M}",
-                against="usual departure times",
-                sentence=f"A day may begin at {at:%H:%M}, at night; check the hour.",
-            )
+            read = f"{at:%H:%M}"
+            yield key, read, "usual departure times", f"A day may begin at {read}, at night; check the hour."
 
 
-def driving_doubts(trip: Trip) -> Iterator[Doubt]:
-    """Doubt days with more driving than drivers by profession are allowed."""
+def _driving(trip: Trip) -> Iterator[tuple[str, str, str, str]]:
     if trip.day.driving_s > _DRIVING_S:
-        read = f"{trip.day.driving_s / 3600.0:g} h"
-        yield Doubt(
-            file="trip.toml",
-            row=0,
-            column="day.driving",
-            value=read,
-            against="the 9 h a day that drivers of lorries and coaches are allowed in Europe",
-            sentence=f"Up to {read} of driving a day, more than the 9 h that drivers of lorries and coaches are "
-            "allowed in Europe; look at it.",
-        )
+        read, law = f"{trip.day.driving_s / 3600.0:g} h", "drivers of lorries and coaches are allowed in Europe"
+        sentence = f"Up to {read} of driving a day, more than the 9 h that {law}; check it."
+        yield "day.driving", read, f"the 9 h a day that {law}", sentence
 
 
-def date_doubts(trip: Trip, today: date | None) -> Iterator[Doubt]:
-    """Doubt a departure that is past, or years ahead."""
-    if today is None:
-        return
-    when = f"{trip.departure:%Y-%m-%d %H:%M}"
+def _departure(trip: Trip, today: date) -> Iterator[tuple[str, str, str, str]]:
+    when, years = f"{trip.departure:%Y-%m-%d %H:%M}", trip.first_date.year - today.year
     if trip.first_date < today:
-        sentence = f"The departure, {when}, is in the past; today is {today}."
-    elif trip.first_date.year > today.year + _AHEAD_YEARS:
-        sentence = f"The departure, {when}, is {trip.first_date.year - today.year} years ahead; check the year."
-    else:
-        return
-    yield Doubt(file="trip.toml", row=0, column="departure", value=when, against=f"today, {today}", sentence=sentence)
+        yield "departure", when, f"today, {today}", f"The departure, {when}, is in the past; today is {today}."
+    elif years > _AHEAD_YEARS:
+        yield "departure", when, f"today, {today}", f"The departure, {when}, is {years} years ahead; check the year."

@@ -1,4 +1,4 @@
-"""What the forecast rests on, sorted by how much knowing each value would sharpen the answer."""
+"""Assumed values, sorted by the change of a margin that the likely error of each causes."""
 
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -21,7 +21,7 @@ _KELVIN = 3.0  # ASSUMED: likely error of an assumed temperature; other quantiti
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
-    """How far a fluid's smallest margin moves when one assumed value moves by its likely error."""
+    """Change of a fluid's smallest margin when one assumed value changes by its likely error."""
 
     key: str
     text: str
@@ -33,12 +33,12 @@ class Effect:
 
     @property
     def weight(self) -> float:
-        """Share of the margin that is at stake; a margin under 5 K counts as 5 K."""
+        """Change as a share of the margin; a margin under 5 K counts as 5 K."""
         return self.moves_k / max(self.margin_k, 5.0)
 
 
 def rank_assumptions(outlook: Forecast, *, progress: Progress = quiet) -> tuple[Effect, ...]:
-    """Forecast once more per assumed value, moved by its likely error, and sort by what it does."""
+    """Simulate the trip per assumed value, changed by its likely error, and sort by the effect."""
     assumed = [entry for entry in outlook.car.entries if entry.assumed]
     progress(f"trying {len(assumed)} assumed values one at a time")
     base = _smallest(outlook, outlook.car.vehicle)
@@ -99,7 +99,7 @@ def _step(meta: Any, value: float) -> tuple[float, str]:
     """Likely error of an assumed value, and its text."""
     if meta["unit"] in ("K", "delta K"):
         return _KELVIN, "3 K"
-    if value == 0.0:  # a share of nothing is nothing: a zero nobody gave is no better known than another value
+    if value == 0.0:  # a share of zero would be zero, but an assumed zero is uncertain too
         return _OF_RANGE * (meta["high"] - max(meta["low"], 0.0)), f"{100.0 * _OF_RANGE:g} % of its range"
     return meta["likely"] * abs(value), f"{100.0 * meta['likely']:g} %"
 

@@ -1,4 +1,4 @@
-"""What falls due on the way, where to have it done, and what to carry."""
+"""Service that falls due on the trip, where to have it done, and what to carry."""
 
 from dataclasses import dataclass
 
@@ -55,7 +55,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServicePlan:
-    """Jobs in driving order, jobs that stay clear of the trip, things to carry."""
+    """Jobs in driving order, jobs that do not fall due, things to carry."""
 
     due: tuple[Due, ...]
     clear: tuple[str, ...]
@@ -64,7 +64,7 @@ class ServicePlan:
 
 
 def plan_service(outlook: Forecast) -> ServicePlan:
-    """Work out what falls due, each at the last fitting place before it does."""
+    """Find the jobs that fall due, each with the last suitable place before."""
     items, _ = service_of(outlook.trip)
     due: list[Due] = []
     clear = []

@@ -1,4 +1,4 @@
-"""What the spread of a margin is made of: how much of it each unknown of the car, and the day's air, accounts for."""
+"""Sources of the spread of a margin: the shares of the car's unknowns, the day's air and the model's error."""
 
 from typing import NamedTuple
 
@@ -22,8 +22,8 @@ def spread_shares(outlook: Forecast, leg: int, fluid: str) -> tuple[Share, ...]:
     """Split the variance of one margin among its sources, the largest first.
 
     Least squares of the drawn margins on the logarithms of the factors and the air of the day; the share of a source is
-    the covariance of its part with the margin, over the margin's variance (they add up to R squared). What is left is
-    put to the model's own error, and holds what two sources do together. [-]
+    the covariance of its part with the margin, over the margin's variance (they add up to R squared). The rest is the
+    model's own error and the interaction of sources.
     """
     n = len(outlook.shift_k)
     margin = outlook.spread.margin_k[:n, leg, fluid_of(fluid).index]

@@ -16,36 +16,20 @@ from planner.route.timeline import build_timeline
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Detour:
-    """The trip driven another way, measured over the hot day's stretch of road.
-
-    Attributes
-    ----------
-    kept : Kept
-        Smallest margins between the ends of the hot day, by fluid of the car.
-    minutes : float
-        Driving time more than the plan's. [min]
-    days : int
-        Days more than the plan's. [-]
-    nights : tuple of str
-        Nights to ask for, keys of places as in trip.toml; empty where they stay as they are.
-    """
+    """The trip driven another way, evaluated over the hot day's stretch of road."""
 
     kind: str
     words: str
-    kept: Kept
-    minutes: float
-    days: int
-    nights: tuple[str, ...] = ()
+    kept: Kept  # smallest margins between the ends of the hot day, by fluid of the car
+    minutes: float  # of driving more than the plan's
+    days: int  # more than the plan's
+    nights: tuple[str, ...] = ()  # to request, as in trip.toml; empty if unchanged
 
 
 def detours(outlook: Forecast, number: int, worst: Margin) -> tuple[Detour, ...]:
-    """Drive the whole trip by other roads round a hot leg, and with the night before it."""
-    found = []
-    for words, kind, trip, legs in (*_roads(outlook, worst), *_night(outlook, number, worst)):
-        detour = _drive(outlook, number, words, kind, trip, legs)
-        if detour is not None:
-            found.append(detour)
-    return tuple(found)
+    """Simulate the whole trip by other roads round a hot leg, and with a night before it."""
+    ways = (*_roads(outlook, worst), *_night(outlook, number, worst))
+    return tuple(one for way in ways if (one := _drive(outlook, number, *way)) is not None)
 
 
 def _roads(outlook: Forecast, worst: Margin) -> Iterator[tuple[str, str, Trip, tuple[Leg, ...]]]:

@@ -1,7 +1,7 @@
-"""Which drive at home, and which gauge read where on it, tells most of this trip's smallest margins.
+"""Value of a test drive near home: which gauge reading, and where, reduces the spread of this trip's margins most.
 
-How much a reading narrows does not depend on what it says (the covariance of a linear update does not): the drive is
-driven in the model, its readings taken as expected, and the spread of the trip's margins worked out with what is left.
+The covariance after a linear update does not depend on the readings' values. So the drive is simulated, its readings
+are taken as expected, and the spread of the trip's margins is computed with the remaining covariance.
 """
 
 from dataclasses import dataclass
@@ -24,12 +24,12 @@ _USUAL_AIR_K = 298.15
 
 
 class Stretch(NamedTuple):
-    """A part of the drive: seconds, speed and grade, and how to call its end where gauges are read; "" where not."""
+    """A part of the test drive."""
 
     seconds: float
     speed_m_per_s: float
     grade: float
-    words: str
+    words: str  # for its end, where gauges are read; "" for none
 
 
 # Common practice, no source: what an hour near home offers most people.
@@ -43,23 +43,19 @@ STRETCHES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worth:
-    """What the drive is worth to one fluid's smallest margin: half the width of its 90 % interval. [K]
-
-    `best` is the one reading that narrows it most, gauge and where; `one_k` with that alone, `all_k` with every gauge
-    at every stop.
-    """
+    """Value of the drive for one fluid's smallest margin: half widths of its 90 % interval."""
 
     fluid: str
     leg: int
     margin_k: float
     now_k: float
-    best: tuple[str, str]
-    one_k: float
-    all_k: float
+    best: tuple[str, str]  # most informative reading: gauge and where
+    one_k: float  # with that reading alone
+    all_k: float  # with every gauge at every stop
 
 
 def home_drive(air_k: float = _USUAL_AIR_K) -> tuple[Drive, tuple[tuple[int, str], ...]]:
-    """Make the drive: its segments, and the rows at whose ends gauges are read, with their words."""
+    """Make the drive: its segments, and the rows at whose ends gauges are read, each with its description."""
     end_s = np.cumsum([part.seconds for part in STRETCHES])
     time_s = np.arange(0.0, end_s[-1] + _STEP_S, _STEP_S)
     which = np.minimum(np.searchsorted(end_s, time_s, side="right"), len(STRETCHES) - 1)
@@ -73,7 +69,7 @@ def home_drive(air_k: float = _USUAL_AIR_K) -> tuple[Drive, tuple[tuple[int, str
 
 
 def find_worth(outlook: Forecast, *, progress: Progress = quiet) -> tuple[Worth, ...]:
-    """Weigh the drive for every fluid that the car has and somebody may have a gauge for, the thinnest margin first."""
+    """Evaluate the drive for every fluid of the car that may have a gauge, the thinnest margin first."""
     progress("simulating an hour near home, to find the most informative reading")
     drive, stops = home_drive()
     fluids = [fluid for fluid in fluids_in(outlook.car.vehicle) if fluid.gauge]

@@ -1,9 +1,9 @@
-"""How small margins may be where something is not known: the road's heights, the day's heat, a gauge not to believe.
+"""Lower bounds of margins where something is unknown: elevations, the day's heat, an implausible reading.
 
-The trip is driven again over the hardest road that its ground allows. Heat carried on from such a stretch is in it: a
-leg behind one may be unknown though its own heights are given. A hot reading that no draw can reach is not learnt from,
-but until the gauge is checked the car may be that much hotter. Where nobody gave highs, a day may be hotter than the
-usual ones of weather stations by more than the spread of days covers.
+The trip is simulated over the hardest road that the terrain allows. Heat carried on from such a stretch is included: a
+later leg may be unknown although its own elevations are given. A reading hotter than every draw is not learnt from, but
+until the gauge is checked the car may be that much hotter. Without entered highs, a day may be hotter than the usual
+ones of stations by more than the spread of days.
 """
 
 from dataclasses import dataclass
@@ -27,31 +27,19 @@ from thermal.spread import medians
 from thermal.vehicle_file import VehicleFile
 
 HEAT_K = 4.0
-"""ASSUMED: a usual high that nobody gave leaves so much more open than days differ by; likely range 3 to 6. [K]"""
+"""ASSUMED: additional error of a usual high that was not entered, beyond the spread of days; likely 3 to 6. [K]"""
 _ROUNDING_K = 0.6  # a normal written in whole degrees
 _TOLD = (WeatherSource.FORECAST, WeatherSource.DATED, WeatherSource.ENTERED, WeatherSource.PAST_YEARS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unknowns:
-    """What is not known of a trip's road, and what that may cost.
+    """Unknowns of a trip, and how much smaller margins may be for them."""
 
-    Attributes
-    ----------
-    gaps : tuple of Gap
-        Stretches without heights over ground that is not even.
-    doubted : tuple of Seen
-        Readings by hand that are too hot to believe, the hottest first.
-    heat_k : ndarray, shape (n_leg,)
-        How much hotter than usual a day may well be, where nobody gave highs; else 0. [K]
-    lost_k : ndarray, shape (n_leg, n_fluid of the model)
-        How much smaller the margin may be over the hardest road and on that day, never under 0. [K]
-    """
-
-    gaps: tuple[Gap, ...]
-    doubted: tuple[Seen, ...]
-    heat_k: Floats
-    lost_k: Floats
+    gaps: tuple[Gap, ...]  # stretches without elevations on uneven terrain
+    doubted: tuple[Seen, ...]  # implausibly hot manual readings, the hottest first
+    heat_k: Floats  # (n_leg,): how much hotter than usual a day without entered highs may be, else 0
+    lost_k: Floats  # (n_leg, n_fluid of the model): how much smaller the margin may be in all, never below 0
 
     def of_leg(self, leg: int) -> tuple[Gap, ...]:
         """Gaps of one leg."""
@@ -59,7 +47,7 @@ class Unknowns:
 
 
 def find_unknowns(outlook: Forecast) -> Unknowns:
-    """Find what is not known of a trip, and how much smaller margins may be for it."""
+    """Find the unknowns of a trip, and how much smaller margins may be for them."""
     gaps, doubted, heat = find_gaps(outlook.trip, outlook.legs), _doubted(outlook), _untold_heat_k(outlook)
     as_planned = outlook.nominal.margin_k[0]
     hardest = hardest_margin_k(outlook.route, outlook.car, gaps, outlook.start_k) if gaps else as_planned
@@ -108,9 +96,9 @@ def _from_leg(outlook: Forecast) -> int:
 def hardest_margin_k(
     route: Route, car: VehicleFile, gaps: tuple[Gap, ...], start_k: Floats | None = None, *, days: range | None = None
 ) -> Floats:
-    """Smallest margins on every leg of the car as described, over the hardest road, on the plan's clock. [K].
+    """Smallest margins on every leg of the car as described, over the hardest road, with the plan's times.
 
-    Of some days alone where they are named, each begun as cold as the air; legs of the others then have no meaning.
+    With `days`, of these alone, each starting at air temperature; other legs then have no meaning.
     """
     road = cut_road(route.trip, hardest_legs(route.trip, route.legs, gaps), route.known)
     high_k, _ = highs_lows_along(road.middle_m, road.elevation_m, road.anchors)

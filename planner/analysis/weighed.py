@@ -1,4 +1,4 @@
-"""Doubts about a trip's files, and how far each moves a margin: the same list for every command."""
+"""Suspicious values in a trip's files, and how much each changes a margin: the same list for every command."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -10,7 +10,7 @@ from planner.analysis.plausible import doubts
 from planner.analysis.plausible_car import class_values
 from planner.files.vehicles import class_vehicle
 from planner.forecast.assemble import Inputs
-from planner.model.doubt import Doubt, Mend
+from planner.model.doubt import Doubt, Expected
 from planner.model.errors import PlannerError
 from planner.model.paths import data_folder
 from planner.model.trip import Leg, Trip
@@ -20,48 +20,50 @@ from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile
 
 MATTERS_K = 3.0
-"""A doubt that moves a margin by so much is repeated by `plan`."""
+"""`plan` repeats a doubt that changes a margin by this much. [K]"""
 MOST_TRIED = 12
 _CLOSE_K = 30.0  # of a leg, margins larger than this both ways do not count
 
 
 def doubts_of(inputs: Inputs, legs: Sequence[Leg], *, today: date | None) -> tuple[Doubt, ...]:
-    """Doubt what a trip's files say; `legs` are the road."""
+    """Find suspicious values in a trip's files; `legs` are the route."""
     car = inputs.car
     held = class_values(class_vehicle(car.base, data_folder() / "vehicles").vehicle) if car.overridden else {}
     return doubts(inputs.trip, legs=legs, car=car, class_values=held, dated=inputs.known.dated, today=today)
 
 
 def weighed(inputs: Inputs, found: Sequence[Doubt]) -> tuple[Doubt, ...]:
-    """Drive the car as described once with each doubted value and once with the one expected instead.
+    """Simulate the car as described with each doubted value and with the expected one instead.
 
-    The first `MOST_TRIED` are tried; of the others, and of what cannot be tried, the weight stays unknown.
+    Only the first `MOST_TRIED` are simulated; the weight of others, and of those that cannot be, remains unknown.
     """
-    if not any(doubt.mend for doubt in found):
+    if not any(doubt.expected for doubt in found):
         return tuple(found)
     before = margins_of(inputs.trip, inputs.car, inputs)
-    tried = [n for n, doubt in enumerate(found) if doubt.mend is not None][:MOST_TRIED]
+    tried = [n for n, doubt in enumerate(found) if doubt.expected is not None][:MOST_TRIED]
     return tuple(
-        replace(doubt, moves_k=_moves_k(inputs, doubt.mend, before)) if n in tried and doubt.mend is not None else doubt
+        replace(doubt, moves_k=_moves_k(inputs, doubt.expected, before))
+        if n in tried and doubt.expected is not None
+        else doubt
         for n, doubt in enumerate(found)
     )
 
 
 def that_matter(found: Sequence[Doubt]) -> tuple[Doubt, ...]:
-    """Doubts that move a margin by 3 K or more, and those whose weight is unknown."""
+    """Doubts that change a margin by 3 K or more, and those whose weight is unknown."""
     return tuple(doubt for doubt in found if doubt.moves_k is None or doubt.moves_k >= MATTERS_K)
 
 
-def _moves_k(inputs: Inputs, mend: Mend, before: Floats) -> float | None:
+def _moves_k(inputs: Inputs, expected: Expected, before: Floats) -> float | None:
     try:
-        after = margins_of(_mended(inputs.trip, mend), _mended_car(inputs.car, mend), inputs)
+        after = margins_of(_trip_with(inputs.trip, expected), _car_with(inputs.car, expected), inputs)
     except (PlannerError, ThermalError):
         return None  # the trip cannot be driven that way
     return moved_k(before, after)
 
 
 def moved_k(before: Floats, after: Floats) -> float:
-    """Largest move of a fluid's smallest margin, over the trip and, where close, on one leg."""
+    """Largest change of a fluid's smallest margin, over the trip and, where it is close, on one leg."""
     most = float(np.abs(after.min(axis=0) - before.min(axis=0)).max())
     if before.shape != after.shape:
         return most
@@ -80,29 +82,29 @@ def margins_of(trip: Trip, car: VehicleFile, inputs: Inputs) -> Floats:
     return np.asarray(as_described(route, car).margin_k[0][:, columns])
 
 
-def _mended(trip: Trip, mend: Mend) -> Trip:
-    if mend.of == "place":
-        place = replace(trip.places[mend.name], **{mend.field: mend.value})  # type: ignore[arg-type]
-        return replace(trip, places={**trip.places, mend.name: place})
-    if mend.of == "leg":
-        number = int(mend.name)
+def _trip_with(trip: Trip, expected: Expected) -> Trip:
+    if expected.of == "place":
+        place = replace(trip.places[expected.name], **{expected.field: expected.value})  # type: ignore[arg-type]
+        return replace(trip, places={**trip.places, expected.name: place})
+    if expected.of == "leg":
+        number = int(expected.name)
         legs = list(trip.legs)
-        legs[number] = replace(legs[number], **{mend.field: mend.value})  # type: ignore[arg-type]
+        legs[number] = replace(legs[number], **{expected.field: expected.value})  # type: ignore[arg-type]
         return replace(trip, legs=tuple(legs))
     return trip
 
 
-def _mended_car(car: VehicleFile, mend: Mend) -> VehicleFile:
-    if mend.of != "car":
+def _car_with(car: VehicleFile, expected: Expected) -> VehicleFile:
+    if expected.of != "car":
         return car
-    section, _, field = mend.field.partition(".")
-    part = replace(getattr(car.vehicle, section), **{field: mend.value})
+    section, _, field = expected.field.partition(".")
+    part = replace(getattr(car.vehicle, section), **{field: expected.value})
     changed: Vehicle = replace(car.vehicle, **{section: part})
     return replace(car, vehicle=changed)
 
 
 def doubt_lines(found: Sequence[Doubt]) -> Iterator[str]:
-    """Say each doubt in a line, with its weight where it is known."""
+    """One line per doubt, with its weight if known."""
     for doubt in found:
-        weight = "" if doubt.moves_k is None else f" (a margin moves by {doubt.moves_k:.0f} K)"
+        weight = "" if doubt.moves_k is None else f" (a margin changes by {doubt.moves_k:.0f} K)"
         yield doubt.line + weight

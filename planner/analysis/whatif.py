@@ -1,4 +1,4 @@
-"""What would change the answer, and which part is wasted money: the whole trip driven again, one change at a time."""
+"""Effect of changes to the car or the driving on the margins: the whole trip simulated with one change at a time."""
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -22,15 +22,13 @@ from thermal.sorts import sorts_of, with_sort
 from thermal.vehicle import Vehicle
 
 _AT_ONCE = 2  # changes driven at the same time
-NOTHING_K = 0.5  # a change that moves no margin by this much buys nothing
-
-
+NOTHING_K = 0.5  # a smaller change of every margin is no gain
 _FILLED = {"engine_oil": "engine", "transmission_oil": "gearbox", "differential_oil": "differential"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variant:
-    """One change: the trip, the car, and what to call it."""
+    """One change: the trip, the car, and its description."""
 
     words: str
     kind: str  # "driving", "setting" or "part"
@@ -40,44 +38,34 @@ class Variant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a change does to the smallest margin of every fluid over the trip.
-
-    Attributes
-    ----------
-    margin_k, gain_k : ndarray, shape (n_fluid,)
-        Margin at the trip's confidence, and its gain over the plan. [K]
-    error_k : ndarray, shape (n_fluid,)
-        Sampling error of the margin. [K]
-    minutes : float
-        Driving time more than the plan's. [min]
-    """
+    """Effect of a change on the smallest margin of every fluid over the trip, shape (n_fluid,)."""
 
     words: str
     kind: str
-    margin_k: Floats
-    gain_k: Floats
-    error_k: Floats
-    minutes: float
+    margin_k: Floats  # at the trip's confidence
+    gain_k: Floats  # over the plan
+    error_k: Floats  # sampling error of the margin
+    minutes: float  # of driving more than the plan's
 
     @property
     def buys_nothing(self) -> bool:
-        """True when no fluid gains worth mentioning."""
+        """Whether no fluid gains a relevant margin."""
         return bool(np.max(self.gain_k) < NOTHING_K)
 
     @property
     def only_costs(self) -> bool:
-        """True when no fluid gains and one loses margin worth mentioning."""
+        """Whether no fluid gains and one loses a relevant margin."""
         return self.buys_nothing and bool(np.min(self.gain_k) <= -NOTHING_K)
 
 
 def run_variants(
     outlook: Forecast, settings: tuple[str, ...] = (), *, progress: Progress = quiet
 ) -> tuple[Outcome, ...]:
-    """Drive the trip once per change, under the draws of the plan."""
+    """Simulate the trip once per change, with the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
     base, found = as_planned(outlook), []
     tight = int(np.argmin(base.margin_k))
-    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
         for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base)) for variant in variants]:
             progress(f"trying: {variant.words}")
             try:

@@ -1,4 +1,4 @@
-"""What can be done on the desk, each as new texts of the trip's files; nothing is written here."""
+"""Edits of a trip, each as new texts of its files; nothing is written here."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -17,6 +17,7 @@ from planner.files.workbook import FILE as WORKBOOK
 from planner.model import clock
 from planner.model.errors import PlannerError
 from planner.model.trip import Trip, passing_of
+from planner.route.graph import stops_of as places_of
 from planner.route.timeline import Route
 from thermal.errors import shown
 
@@ -29,7 +30,7 @@ ON_A_LEG = ("speed", "air_conditioning", "heater", "low_gear", "highest_gear", "
 
 
 def word(asked: Asked, key: str, *, empty: bool = True) -> str:
-    """One text of what was asked for, bounded and on one line."""
+    """One text of a request, limited in length and on one line."""
     value = asked.get(key, "")
     if not isinstance(value, str) or len(value) > _LONGEST or not (value.strip() or empty):
         message = f"{key}: a text of at most {_LONGEST} characters is needed"
@@ -38,7 +39,7 @@ def word(asked: Asked, key: str, *, empty: bool = True) -> str:
 
 
 def whole_number(asked: Asked, key: str) -> int:
-    """One whole number of what was asked for."""
+    """One whole number of a request."""
     value = asked.get(key)
     if isinstance(value, bool) or not isinstance(value, int):
         message = f"{key}: a whole number is needed"
@@ -49,7 +50,7 @@ def whole_number(asked: Asked, key: str) -> int:
 def _text(folder: TripFolder, name: str) -> str:
     """Text of a file that may be edited."""
     if WORKBOOK in folder.held:
-        message = f"this trip stands in {WORKBOOK}: change it there and save it, and the desk follows"
+        message = f"this trip is in {WORKBOOK}: edit it there and save it; the desk then shows the change"
         raise PlannerError(message)
     text = folder.text(name)
     if text is None and name == CAR:
@@ -70,30 +71,30 @@ def _settings(folder: TripFolder, trip: Trip) -> str:
 
 
 def setting(folder: TripFolder, route: Route, asked: Asked) -> Done:
-    """Set one key of trip.toml, as typed; empty takes it out."""
+    """Set one key of trip.toml as typed; an empty value removes it."""
     key, value = word(asked, "key"), word(asked, "value")
     if key not in SETTINGS_HELP:
-        message = f"{shown(key)}: this key is changed in trip.toml itself"
+        message = f"{shown(key)}: this key can only be changed in trip.toml itself"
         raise PlannerError(message)
     text = set_key(_settings(folder, route.trip), key, typed(key, value))
-    return {TRIP: text}, f"{key} = {value}" if value else f"{key} left out"
+    return {TRIP: text}, f"{key} = {value}" if value else f"{key} removed"
 
 
 def leg(folder: TripFolder, route: Route, asked: Asked) -> Done:
-    """Set one cell of a leg, as typed."""
+    """Set one cell of a leg as typed."""
     number, column, value = whole_number(asked, "leg"), word(asked, "column"), word(asked, "value")
     if not 0 <= number < len(route.legs) or column not in ON_A_LEG:
-        message = "there is no such leg or column any more"
+        message = "no such leg or column; the trip may have changed, check it and try again"
         raise PlannerError(message)
     return leg_cells(folder, route, {(number, column): value}, f"{column} {value}")
 
 
 def leg_cells(folder: TripFolder, route: Route, cells: Mapping[tuple[int, str], str], words: str) -> Done:
-    """Set cells of legs, which are numbered along the route."""
+    """Set cells of legs; legs are numbered along the route."""
     name = route.trip.written.legs
     changes = {(route.legs[number].row, column): value for (number, column), value in cells.items()}
     if any(row == 0 for row, _ in changes):
-        message = "this leg stands in no row of the table"
+        message = "this leg has no row in the table of legs"
         raise PlannerError(message)
     first = route.legs[next(iter(cells))[0]]
     ends = " to ".join(route.trip.places[key].name for key in (first.start, first.finish))
@@ -101,12 +102,12 @@ def leg_cells(folder: TripFolder, route: Route, cells: Mapping[tuple[int, str], 
 
 
 def leg_table(folder: TripFolder, trip: Trip) -> InputTable:
-    """The table of legs as it was written."""
+    """The table of legs as written."""
     name, problems = trip.written.legs, Problems()
     text = (folder.text(name) or "").lstrip("\ufeff")
     table = read_table(text, file=name, columns=LEG_COLUMNS, max_rows=limits.LEGS, problems=problems)
     if table is None:
-        message = f"{name}: cannot be changed here"
+        message = f"{name}: cannot be edited here; edit the file itself"
         raise PlannerError(message)
     return table
 
@@ -115,34 +116,34 @@ def leg_table(folder: TripFolder, trip: Trip) -> InputTable:
 
 
 def stops_of(route: Route) -> list[str]:
-    """Every stop of the route as trip.toml names it: a place passed more than once with its passing behind."""
-    keys = [route.legs[0].start, *(one.finish for one in route.legs)]
+    """Every stop of the route as trip.toml names it: a place passed more than once with the number of the passing."""
+    keys = places_of(route.legs)
     return [key if keys.count(key) == 1 else f"{key}:{keys[: at + 1].count(key)}" for at, key in enumerate(keys)]
 
 
 def planned_nights(route: Route) -> list[int]:
-    """Stops at which the days end, the last apart."""
+    """Stops at which the days end, except the last."""
     return [day.last + 1 for day in route.timeline.days[:-1]]
 
 
 def night(folder: TripFolder, route: Route, asked: Asked) -> Done:
-    """Move a night from one stop to another, ask for one more, or leave one to the planner again; -1 for none."""
+    """Move a requested night to another stop, add one (from -1), or leave one to the planner again (to -1)."""
     come, go = whole_number(asked, "from"), whole_number(asked, "to")
     stops = stops_of(route)
     if not all(-1 <= at < len(stops) for at in (come, go)) or go == 0:
-        message = "a night needs a stop behind the start"
+        message = "a night needs a stop after the start"
         raise PlannerError(message)
     wanted = {*planned_nights(route)} if go >= 0 else {at for at in planned_nights(route) if _asked_for(route, at)}
     wanted.discard(come)
     if go >= 0:
         wanted.add(go)
     name = _name(route, stops[go if go >= 0 else come])
-    words = f"night at {name}" if go >= 0 else f"no night asked for at {name}"
+    words = f"night at {name}" if go >= 0 else f"no requested night at {name}"
     return nights(folder, route, [stops[at] for at in sorted(wanted)], words)
 
 
 def nights(folder: TripFolder, route: Route, keys: Sequence[str], words: str) -> Done:
-    """Ask for these nights."""
+    """Request these nights."""
     return {TRIP: set_key(_settings(folder, route.trip), "nights", list(keys) or None)}, words
 
 
@@ -156,23 +157,18 @@ def _name(route: Route, stop: str) -> str:
 
 
 def halt(folder: TripFolder, route: Route, asked: Asked) -> Done:
-    """Halt at a stop for some minutes, engine off or idling; 0 takes the halt out."""
+    """Halt at a stop for some minutes, engine off or idling; 0 removes the halt."""
     at, minutes, engine = whole_number(asked, "stop"), whole_number(asked, "minutes"), word(asked, "engine") or "off"
     stops = stops_of(route)
     if not 0 < at < len(stops) or not 0 <= minutes <= 24 * 60:
-        message = "a halt needs a stop behind the start, and 0 to 1440 minutes"
+        message = "a halt needs a stop after the start, and 0 to 1440 minutes"
         raise PlannerError(message)
-    text = _settings(folder, route.trip)
-    held = [one for one in _halts(text) if one.get("place") not in _other_names(route, stops[at])]
-    made = [*held, {"place": stops[at], "duration": f"{minutes} min", "engine": engine}] if minutes else held
-    words = (
-        f"halt of {minutes} min at {_name(route, stops[at])}" if minutes else f"no halt at {_name(route, stops[at])}"
-    )
-    return {TRIP: set_list(text, "halt", made)}, words
-
-
-def _halts(text: str) -> list[dict[str, Any]]:
-    return [dict(one) for one in read_toml(text).get("halt", [])]
+    text, names = _settings(folder, route.trip), _other_names(route, stops[at])
+    made = [dict(one) for one in read_toml(text).get("halt", []) if one.get("place") not in names]
+    if minutes:
+        made.append({"place": stops[at], "duration": f"{minutes} min", "engine": engine})
+    words = f"halt of {minutes} min" if minutes else "no halt"
+    return {TRIP: set_list(text, "halt", made)}, f"{words} at {_name(route, stops[at])}"
 
 
 def _other_names(route: Route, stop: str) -> set[str]:
@@ -183,47 +179,47 @@ def _other_names(route: Route, stop: str) -> set[str]:
 
 
 def morning(folder: TripFolder, route: Route, asked: Asked) -> Done:
-    """Set the local time at which a day sets off, HH:MM."""
+    """Set the local departure time of a day, HH:MM."""
     number, at = whole_number(asked, "day"), word(asked, "at", empty=False)
     if not 0 <= number < len(route.timeline.days):
-        message = "there is no such day any more"
+        message = "no such day; the trip may have changed, check it and try again"
         raise PlannerError(message)
     text = _settings(folder, route.trip)
     if number == 0:
         departure = f"{route.trip.departure:%Y-%m-%d} {at}"
-        return {TRIP: set_key(text, "departure", departure)}, f"set off at {at}"
+        return {TRIP: set_key(text, "departure", departure)}, f"departure at {at}"
     place = route.trip.places[route.legs[route.timeline.days[number].first].start]
     on = clock.local(route.timeline.days[number].start_s, place.lat_deg, place.lon_deg).date().isoformat()
     held = [dict(one) for one in read_toml(text).get("morning", []) if str(one.get("on")) != on]
-    return {TRIP: set_list(text, "morning", [*held, {"on": on, "at": at}])}, f"day {number + 1} sets off at {at}"
+    return {TRIP: set_list(text, "morning", [*held, {"on": on, "at": at}])}, f"departure of day {number + 1} at {at}"
 
 
 # --- the car, and readings ---
 
 
 def car(folder: TripFolder, asked: Asked) -> Done:
-    """Set one value of the car with where it is from; empty leaves it to the class."""
+    """Set one value of the car and its source; an empty value leaves it to the class."""
     key, value, source = word(asked, "key"), word(asked, "value"), word(asked, "source")
     text = _text(folder, CAR)
     if key in ("base", "name"):
         return {CAR: set_key(text, key, value or None)}, f"{key} = {value}"
     if not value:
         return {CAR: set_car(text, key, None, "")}, f"{key} as in the class"
-    read: Any = read_car_value(key, value, source or "typed at the desk")
+    read: Any = read_car_value(key, value, source or "entered at the desk")
     return {CAR: set_car(text, key, read["value"], read["source"])}, f"{key} = {value}"
 
 
 def reading(folder: TripFolder, trip: Trip, asked: Asked) -> Done:
-    """Add a row to readings.csv, which is made with its first row."""
+    """Add a row to readings.csv, which is created with its first row."""
     cells = asked.get("cells")
     if not isinstance(cells, dict) or not all(isinstance(k, str) for k in cells):
-        message = "cells: the gauges by their columns are needed"
+        message = "cells: readings by column are needed"
         raise PlannerError(message)
     columns = [(column, proposed(column, trip)) for column in READING_COLUMNS]
     given = {heading: word(cells, column.name) for column, heading in columns if word(cells, column.name)}
     unknown = set(cells) - {column.name for column, _ in columns}
     if unknown or not given:
-        message = f"no such gauge: {shown(min(unknown))}" if unknown else "nothing was typed"
+        message = f"no such gauge: {shown(min(unknown))}" if unknown else "no reading was entered"
         raise PlannerError(message)
     text = _text(folder, READINGS) or ",".join(heading for _, heading in columns) + "\n"
     return {READINGS: add_row(text, given)}, f"readings of {given.get('when') or given.get('place', '')}"
@@ -235,14 +231,14 @@ def proposed(column: Any, trip: Trip) -> str:
 
 
 def example_of(column: Any, trip: Trip) -> str:
-    """Example of a column's values; none where those known are in other units or of other places."""
+    """Example of a column's values; none if the known ones are in other units or of other places."""
     if column.name == "along" or (column.usual and trip.units == "metric"):
         return ""
     return str(column.example)
 
 
 def edit(folder: TripFolder, route: Route, kind: str, asked: Asked) -> Done:
-    """Make the files of one edit."""
+    """New files for one edit."""
     on_route = {"setting": setting, "leg": leg, "night": night, "halt": halt, "morning": morning}
     if kind in on_route:
         return on_route[kind](folder, route, asked)

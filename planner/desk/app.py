@@ -1,4 +1,4 @@
-"""The desk's addresses: what the page asks for, and what it may change."""
+"""The desk's addresses: what the page may read and change."""
 
 import asyncio
 import json
@@ -37,7 +37,7 @@ Answer = Callable[[Request], Awaitable[Response]]
 
 
 class Windows:
-    """The pages that are open and listen."""
+    """The open pages that listen for changes."""
 
     def __init__(self) -> None:
         self.queues: set[asyncio.Queue[None]] = set()
@@ -56,7 +56,7 @@ class Windows:
 
 
 def make_app(desk: Desk, *, stop: Callable[[], None] = lambda: None) -> tuple[Guard, Windows]:
-    """Put the desk's state behind its addresses, and the guard before them; with the windows that listen."""
+    """Make the application with its guard, and the windows that listen."""
     windows = Windows()
     desk.listeners.append(windows.tell)
     rooms = office.Office(desk)
@@ -70,10 +70,10 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
             return looks.overview(desk)
 
     def geometry(_: dict[str, Any]) -> dict[str, Any]:
-        return looks.geometry(rooms.route())
+        return looks.geometry(desk.readable()[1])
 
     def ground(_: dict[str, Any]) -> dict[str, Any]:
-        return looks.ground(rooms.route())
+        return looks.ground(desk.readable()[1])
 
     def lines(_: dict[str, Any]) -> dict[str, Any]:
         with desk.lock:
@@ -81,15 +81,15 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
         return {} if report is None else looks.lines(report)
 
     def edit(asked: dict[str, Any]) -> dict[str, Any]:
-        desk.edit(_revision(asked), str(asked.get("kind", "")), asked)
+        desk.edit(whole_number(asked, "revision"), str(asked.get("kind", "")), asked)
         return view(asked)
 
     def apply(asked: dict[str, Any]) -> dict[str, Any]:
-        desk.apply(_revision(asked), whole_number(asked, "number"), whole_number(asked, "choice"))
+        desk.apply(*(whole_number(asked, key) for key in ("revision", "number", "choice")))
         return view(asked)
 
     def back(asked: dict[str, Any]) -> dict[str, Any]:
-        desk.back(_revision(asked), again=bool(asked.get("again")))
+        desk.back(whole_number(asked, "revision"), again=bool(asked.get("again")))
         return view(asked)
 
     def end(_: dict[str, Any]) -> dict[str, Any]:
@@ -110,10 +110,6 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
         *(Route(f"/api/{name}", _answered(work), methods=["POST"]) for name, work in changing.items()),
         *(Route(f"/api/{name}", _taken(rooms, work), methods=["POST"]) for name, work in rooms.taken.items()),
     ]
-
-
-def _revision(asked: dict[str, Any]) -> int:
-    return whole_number(asked, "revision")
 
 
 async def _page(_: Request) -> Response:
@@ -177,7 +173,7 @@ async def _asked(request: Request) -> dict[str, Any]:
 
 def _refusal(exc: Exception) -> Response:
     if isinstance(exc, ClientDisconnect):
-        return _problem(413, "too large, or broken off")
+        return _problem(413, "too large, or interrupted")
     if isinstance(exc, (StaleError, ChangedOnDiskError)):
         return _problem(409, str(exc))
     if isinstance(exc, TripError):
@@ -188,7 +184,7 @@ def _refusal(exc: Exception) -> Response:
         return _problem(400, str(exc))
     if isinstance(exc, OSError):
         return _problem(507, f"cannot be written ({exc.strerror or exc})")
-    return _problem(500, f"the program has a fault ({type(exc).__name__}: {exc}); nothing was written")
+    return _problem(500, f"internal error ({type(exc).__name__}: {exc}); nothing was written")
 
 
 def _problem(status: int, words: str) -> Response:
@@ -196,7 +192,7 @@ def _problem(status: int, words: str) -> Response:
 
 
 async def _events(desk: Desk, windows: Windows, request: Request) -> Response:
-    """Tell a page whenever there is something new; the page then asks for it."""
+    """Notify a page of every change; the page then requests the new state."""
     if len(windows.queues) >= _MOST_WINDOWS:
         return _problem(503, "too many windows are open")
     queue: asyncio.Queue[None] = asyncio.Queue(maxsize=1)

@@ -1,4 +1,4 @@
-"""A remedy put into the trip's files: what was tried by the model, said in the words of the files."""
+"""Writing a remedy into the trip's files."""
 
 from collections.abc import Iterator
 from datetime import timedelta
@@ -17,18 +17,18 @@ from planner.model.errors import PlannerError
 from planner.model.trip import passing_of
 from thermal.units import convert
 
-_SOURCE = "remedy chosen at the desk; see that it is done"
+_SOURCE = "remedy chosen at the desk; make sure that it is done"
 
 
 def can_apply(remedy: Remedy) -> bool:
-    """Whether the files can say what a remedy does; a road is chosen among the places, idling by the driver."""
+    """Whether a remedy can be written into the files; other roads and idling before a climb cannot."""
     return bool(remedy.nights) or (bool(remedy.changes) and not any(change.idle_first for change in remedy.changes))
 
 
 def apply(folder: TripFolder, outlook: Forecast, day: int, remedy: Remedy) -> Done:
-    """Put a remedy into the files."""
+    """Write a remedy into the files."""
     if not can_apply(remedy):
-        message = "the files have no word for this remedy; it is done on the road, or by choosing other places"
+        message = "this remedy cannot be written into the files; apply it while driving, or choose other places"
         raise PlannerError(message)
     route, made = outlook.route, _Draft(folder)
     if remedy.nights:
@@ -48,7 +48,7 @@ def apply(folder: TripFolder, outlook: Forecast, day: int, remedy: Remedy) -> Do
 
 
 class _Draft(TripFolder):
-    """A folder in which some files have been changed that are not saved yet."""
+    """A folder with changed files that are not saved yet."""
 
     def __init__(self, folder: TripFolder) -> None:
         super().__init__(path=folder.path, held=dict(folder.held))

@@ -1,4 +1,4 @@
-"""The car on the desk: its values, those that matter most for this trip first, what each is and how to find it out."""
+"""The car on the desk: its values, the most important for this trip first, with range, source and how to find out."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
@@ -15,7 +15,7 @@ from thermal.units import like
 from thermal.vehicle_file import Entry, key_of, sections
 
 FIRST = 12  # values shown before the others
-# How an owner finds a value out. Common practice, no source.
+# How an owner can find a value. Common practice, no source.
 HOW: Mapping[str, str] = {
     "body.mass": "Weigh the car, loaded as for the trip, on a public scale.",
     "body.roof": "Look at what the roof will carry.",
@@ -41,12 +41,12 @@ HOW: Mapping[str, str] = {
 
 @cache
 def class_rows() -> tuple[dict[str, str], ...]:
-    """The shipped classes by name, with what each is; they do not change while the program runs."""
+    """Names and descriptions of the shipped classes; they do not change while the program runs."""
     return tuple({"name": name, "about": about} for name, about in class_lines())
 
 
 def car_page(inputs: Inputs, effects: Sequence[Effect] | None) -> dict[str, Any]:
-    """All values of the car as rows, the weightiest first where they have been ranked."""
+    """All values of the car as rows, the most important first if they have been ranked."""
     u = units_of(inputs.trip.units)
     by_key = {effect.key: effect for effect in effects or ()}
     order = [e.key for e in effects or ()] + [key for key in CAR_FIRST if key not in by_key]

@@ -1,7 +1,7 @@
-"""The desk's state: one trip folder, what is forecast of it, and who is told when that changes.
+"""The desk's state: one trip folder, its forecast, and listeners for changes.
 
-An edit is read, its road chosen and its margins moved by a few draws before it is saved and answered. The full
-forecast, then the remedies, follow in a thread; a newer edit ends what is under way.
+An edit is read, its road chosen and its margins updated from a few draws before it is saved and answered. The full
+forecast, then the remedies, follow in a thread; a newer edit aborts them.
 """
 
 import threading
@@ -9,7 +9,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -25,26 +25,17 @@ from planner.model.errors import PlannerError, TripError
 from planner.output.report import Report, make_report
 from planner.route.timeline import Route
 
-_SETTLE_S = 0.3  # between an edit and the full forecast, as the next edit may follow
-_LOOK_S = 1.0  # between looks at the disk
+_SETTLE_S = 0.3  # between an edit and the full forecast, as another edit may follow
+_LOOK_S = 1.0  # between checks of the disk
 _MOST_KEPT = 30
 
 
 class StaleError(PlannerError):
-    """The trip has changed since the asker saw it; nothing was done."""
+    """The request is about an older state of the trip; nothing was done."""
 
 
 class _SupersededError(Exception):
-    """Something newer is to be computed."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """The trip as it was after one change: what it was called, and its margins."""
-
-    revision: int
-    words: str
-    summary: dict[str, Any]
+    """A newer state must be computed."""
 
 
 class Desk:
@@ -62,7 +53,7 @@ class Desk:
         self.report: Report | None = None
         self.stage = "none"  # "none", "quick", "full", "whole"
         self.doing = ""
-        self.kept: deque[Kept] = deque(maxlen=_MOST_KEPT)
+        self.kept: deque[dict[str, Any]] = deque(maxlen=_MOST_KEPT)  # summary of the trip after each change
         self.listeners: list[Callable[[], None]] = []
         self.closing: list[Callable[[], None]] = []
         self._ticket = 0
@@ -71,13 +62,13 @@ class Desk:
         self._thread = threading.Thread(target=self._work, name="forecast", daemon=True)
 
     def start(self) -> None:
-        """Read the folder, where there is one, and begin to forecast."""
+        """Read the folder, if it exists, and begin to forecast."""
         if self.folder.exists():
             self.reload("as opened")
         self._thread.start()
 
     def close(self) -> None:
-        """Stop the thread, and remove the copy of the folder."""
+        """Stop the thread and remove the copy of the folder."""
         self._stop = True
         self._wake()
         if self._thread.is_alive():
@@ -89,7 +80,7 @@ class Desk:
     # --- what changes the trip ---
 
     def reload(self, words: str) -> None:
-        """Take the folder as it lies on disk."""
+        """Read the folder from disk."""
         with self.lock:
             self.revision += 1
             self.words, self.quick, self.report = words, None, None
@@ -104,19 +95,27 @@ class Desk:
         self._wake()
         self.tell()
 
+    def readable(self) -> tuple[Inputs, Route]:
+        """The trip and its route; refused if the trip cannot be read."""
+        with self.lock:
+            if self.inputs is None or self.route is None:
+                message = "the trip cannot be read yet"
+                raise PlannerError(message)
+            return self.inputs, self.route
+
     def edit(self, revision: int, kind: str, asked: actions.Asked) -> None:
-        """Make one edit, or refuse it with nothing written."""
+        """Make one edit, or refuse it without writing."""
         with self.lock:
             route = self._ready(revision)
             self._make(lambda: actions.edit(self.folder, route, kind, asked))
 
     def apply(self, revision: int, number: int, choice: int) -> None:
-        """Put a remedy into the files: that of a day with a thin margin, by its place in the report's lists."""
+        """Write a remedy into the files, by its position in the report's lists."""
         with self.lock:
             self._ready(revision)
             report = self.report
             if report is None or not 0 <= number < len(report.remedies):
-                message = "the remedies are being tried again; wait a moment"
+                message = "the remedies are being computed again; try again in a moment"
                 raise StaleError(message)
             day = report.remedies[number]
             if not 0 <= choice < len(day.choices):
@@ -125,7 +124,7 @@ class Desk:
             self._make(lambda: applied.apply(self.folder, report.outlook, day.day, day.choices[choice]))
 
     def back(self, revision: int, *, again: bool) -> None:
-        """Undo the last change, or do the last one undone again."""
+        """Undo the last change, or redo the last one undone."""
         with self.lock:
             self._ready(revision)
             self._pause()
@@ -140,16 +139,14 @@ class Desk:
     def _ready(self, revision: int) -> Route:
         """Refuse a request made on an older state."""
         if revision != self.revision:
-            message = (
-                "the trip was changed in another window, or on disk; it is shown as it is now: look, and do it again"
-            )
+            message = "the trip was changed in another window or on disk; check the page, which shows it, and try again"
             raise StaleError(message)
         if changed := self.folder.changed():
             self._disk(changed)
-            message = f"{', '.join(changed)}: changed on disk meanwhile; the trip is shown as it is now, do it again"
+            message = f"{', '.join(changed)}: changed on disk; check the page, which shows it, and try again"
             raise ChangedOnDiskError(message)
         if self.route is None:
-            message = "the trip cannot be read yet; correct the files named first"
+            message = "the trip cannot be read yet; correct the problems shown first"
             raise PlannerError(message)
         return self.route
 
@@ -196,7 +193,7 @@ class Desk:
         self.reload(f"changed on disk: {', '.join(changed)}")
 
     def tell(self) -> None:
-        """Tell all who listen that there is something new."""
+        """Notify all listeners of a change."""
         for listener in list(self.listeners):
             with suppress(RuntimeError):  # its loop is closed
                 listener()
@@ -204,7 +201,7 @@ class Desk:
     # --- what follows ---
 
     def wait_whole(self, timeout_s: float = 600.0) -> Report:
-        """Wait for the report with its remedies, of the trip as it is now."""
+        """Wait for the report, with remedies, of the current trip."""
         until = time.monotonic() + timeout_s
         while time.monotonic() < until and not self._stop:
             with self.lock:
@@ -272,9 +269,9 @@ class Desk:
             self._forecast(inputs, check)
         except (_SupersededError, KeyboardInterrupt):
             raise
-        except Exception as exc:  # a fault of the program too: the page must not wait for ever
+        except Exception as exc:  # an internal error too: the page must not wait for ever
             check("")
-            fault = "" if isinstance(exc, PlannerError) else f"the program has a fault ({type(exc).__name__}): "
+            fault = "" if isinstance(exc, PlannerError) else f"internal error ({type(exc).__name__}): "
             with self.lock:
                 self.problems = tuple(f"{fault}{exc}".split("\n"))
         self.doing = ""
@@ -284,12 +281,12 @@ class Desk:
         check("forecasting")
         known = taught(inputs, progress=check)
         outlook = make_forecast(known, progress=check)
-        check("working out margins")
+        check("computing margins")
         report = make_report(outlook, remedies=False, today=date.today(), progress=check)
         self._publish(report, "full", check)
         self.base = make_base(known, outlook, report.unknowns)
         remedies = find_remedies(outlook, report.margins, progress=check)
-        check("weighing what the files leave open")
+        check("evaluating suspicious values")
         same = Inputs(trip=outlook.trip, car=outlook.car, known=outlook.known)
         whole = replace(report, remedies=remedies, doubts=weighed(same, report.doubts))
         self._publish(whole, "whole", check)
@@ -300,6 +297,6 @@ class Desk:
             check(self.doing)
             self.report, self.stage, self.quick = report, stage, None
             self.route = report.outlook.route
-            if not self.kept or self.kept[-1].revision != self.revision:
-                self.kept.append(Kept(revision=self.revision, words=self.words, summary=summary(report)))
+            if not self.kept or self.kept[-1]["revision"] != self.revision:
+                self.kept.append({"revision": self.revision, "words": self.words, **summary(report)})
         self.tell()

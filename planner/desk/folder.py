@@ -1,8 +1,7 @@
-"""The trip folder as the desk sees it: what was read, what has changed on disk since, and saving with a way back.
+"""The trip folder of the desk: contents as read, changes on disk since, saving with undo.
 
-What is to be saved is first read from a copy of the folder's files in the system's temporary folder, so that a value
-that cannot be read never reaches the trip folder. Files are written whole or not at all, and only where what lies
-there is still what was read.
+Changed files are first read from a copy of the folder in the system's temporary folder, so that an invalid value never
+reaches the trip folder. Files are written atomically, and only if the disk still has what was read.
 """
 
 import os
@@ -22,16 +21,16 @@ from planner.model.errors import OutputError, PlannerError
 _NOT_READ = frozenset({"out", "logs", "__pycache__"})
 _MOST_FILES, _MOST_BYTES = 2_000, 200_000_000
 _MOST_UNDO = 100
-Files = Mapping[str, str | None]  # name to text; None: no such file
+Files = Mapping[str, str | None]  # name to text; None for no file
 
 
 class ChangedOnDiskError(PlannerError):
-    """A file is no longer what the desk read; nothing was written."""
+    """A file was changed since the desk read it; nothing was written."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One change that can be taken back: what it was, and the files before and after it."""
+    """One change that can be undone, with the files before and after it."""
 
     words: str
     before: Mapping[str, bytes | None]
@@ -40,7 +39,7 @@ class Step:
 
 @dataclass(slots=True, kw_only=True)
 class TripFolder:
-    """One trip folder, with what can be undone and done again. Not for several threads at once."""
+    """One trip folder, with undo and redo; not thread-safe."""
 
     path: Path
     held: dict[str, bytes] = field(default_factory=dict)
@@ -56,11 +55,11 @@ class TripFolder:
             self._copy = None
 
     def exists(self) -> bool:
-        """Whether there is a trip, or anything, in the folder."""
+        """Whether the folder contains anything."""
         return self.path.is_dir() and any(not is_part(name) for name in os.listdir(self.path))
 
     def load(self) -> None:
-        """Take the files as they lie on disk; what could be undone before can be no more."""
+        """Read the files from disk; this clears undo and redo."""
         self._stamps = self._look()
         self.held = {name: self._read(name) for name in self._stamps}
         self.undo.clear()
@@ -68,7 +67,7 @@ class TripFolder:
         self._put_copy(dict.fromkeys(self._copied()) | dict(self.held))
 
     def changed(self) -> tuple[str, ...]:
-        """Names of files that are no longer what was read."""
+        """Names of files that changed since they were read."""
         now = self._look()
         names = {name for name in (*now, *self._stamps) if now.get(name) != self._stamps.get(name)}
         found = [name for name in sorted(names) if self._on_disk(name) != self.held.get(name)]
@@ -77,18 +76,18 @@ class TripFolder:
         return tuple(found)
 
     def text(self, name: str) -> str | None:
-        """Text of a file as it was read; None where there is none."""
+        """Text of a file as read; None if there is no such file."""
         data = self.held.get(name)
         if data is None:
             return None
         try:
             return data.decode("utf-8")
         except UnicodeDecodeError as exc:
-            message = f"{name}: is not UTF-8 text; save it as UTF-8 in your editor, or change it there"
+            message = f"{name}: is not UTF-8 text; save it as UTF-8 in your editor"
             raise PlannerError(message) from exc
 
     def inputs(self, files: Files | None = None) -> Inputs:
-        """Read the trip, with some files changed that are not saved yet; those stay in the copy if they can be read."""
+        """Read the trip with changed files; these remain in the copy if they can be read."""
         trial = {name: None if text is None else text.encode("utf-8") for name, text in (files or {}).items()}
         self._put_copy(trial)
         try:
@@ -99,11 +98,11 @@ class TripFolder:
         return replace(found, trip=replace(found.trip, folder=self.path))
 
     def forget(self, files: Files) -> None:
-        """Take back what `inputs` has put into the copy."""
+        """Remove from the copy what `inputs` put into it."""
         self._put_copy({name: self.held.get(name) for name in files})
 
     def save(self, files: Files, words: str) -> None:
-        """Write changed files, unless those on disk are not what was read; one step that can be undone."""
+        """Write changed files, as one step that can be undone, unless the disk has other contents than were read."""
         after = {name: None if text is None else text.encode("utf-8") for name, text in files.items()}
         step = Step(words=words, before={name: self.held.get(name) for name in after}, after=after)
         self._write(after)
@@ -112,10 +111,10 @@ class TripFolder:
         self.redo.clear()
 
     def back(self, *, again: bool = False) -> Step:
-        """Undo the last step, or do the last one undone again."""
+        """Undo the last step, or redo the last one undone."""
         stack, other = (self.redo, self.undo) if again else (self.undo, self.redo)
         if not stack:
-            message = "there is nothing to do again" if again else "there is nothing to undo"
+            message = f"there is nothing to {'redo' if again else 'undo'}"
             raise PlannerError(message)
         step = stack[-1]
         files = step.after if again else step.before
@@ -161,8 +160,8 @@ class TripFolder:
                     size += state.st_size
             if len(found) > _MOST_FILES or size > _MOST_BYTES:
                 message = (
-                    f"{self.path}: holds more than {_MOST_FILES:,} files or {_MOST_BYTES / 1e6:.0f} MB; a trip folder "
-                    "has fewer: open the right one, or move what does not belong to the trip"
+                    f"{self.path}: contains more than {_MOST_FILES:,} files or {_MOST_BYTES / 1e6:.0f} MB, the maximum "
+                    "for a trip: open the right folder, or move other files out of it"
                 )
                 raise PlannerError(message)
         return found

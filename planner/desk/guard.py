@@ -1,7 +1,7 @@
-"""Who may ask the desk: this computer, through the address it was opened at, from its own page alone.
+"""Access control: only the desk's own page, on this computer, opened at the printed address, may send requests.
 
-A page of another site can send requests to any port of this computer, and a name it owns may come to point here. So
-every request must name this host and port, carry the cookie that the first address gave, and, where it changes
+A page of another site can send requests to any port of this computer, and its host name may resolve to this computer.
+So every request must name this host and port, carry the cookie that the first address set, and, if it changes
 anything, come from the desk's own page.
 """
 
@@ -23,7 +23,7 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
-FORM_BYTES = 200_000  # of a request that is no upload
+FORM_BYTES = 200_000  # maximum of a request without upload
 _LONGEST_PATH, _LONGEST_QUERY = 300, 600
 _SAFE = frozenset({"GET", "HEAD"})
 _HEADERS = (
@@ -36,13 +36,13 @@ _HEADERS = (
 
 
 class Guard:
-    """Refuses what does not come from the desk's own page; `port` is set once the port is known."""
+    """Refuses requests that are not from the desk's own page; `port` is set once the port is known."""
 
     def __init__(self, app: App, *, port: int = 0, uploads: Iterable[tuple[str, int]] = ()) -> None:
         self.app, self.port = app, port
         self.token, self._session = secrets.token_urlsafe(32), secrets.token_urlsafe(32)
         self.uploads = dict(uploads)  # most bytes by path
-        self.used: Callable[[], None] = lambda: None  # called when an address has been used up
+        self.used: Callable[[], None] = lambda: None  # called when a token has been used
 
     @property
     def address(self) -> str:
@@ -51,15 +51,15 @@ class Guard:
 
     @property
     def cookie(self) -> str:
-        """Name of the cookie: one for each port, as browsers share cookies between ports."""
+        """Name of the cookie, one per port, as browsers share cookies between ports."""
         return f"grademargin-desk-{self.port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let one request pass, or refuse it."""
+        """Pass one request on, or refuse it."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return
-        if scope["type"] != "http":  # nothing here speaks over web sockets
+        if scope["type"] != "http":  # web sockets are not used
             await send({"type": "websocket.close", "code": 1008})
             return
         headers = {name.lower(): value for name, value in scope["headers"]}
@@ -67,7 +67,7 @@ class Guard:
         if fault is None and self._has_token(scope):
             await self._welcome(send)
         elif fault is not None or not self._has_cookie(headers):
-            await _refuse(send, *(fault or (403, "open the desk by the address that the program printed")))
+            await _refuse(send, *(fault or (403, "open the desk at the address that the program printed")))
         else:
             await self._bounded(scope, headers, receive, send)
 
@@ -76,18 +76,15 @@ class Guard:
         hosts = [value for name, value in scope["headers"] if name.lower() == b"host"]
         names = {f"{name}:{self.port}".encode() for name in (HOST, "localhost")}
         if len(hosts) != 1 or hosts[0] not in names:
-            return 421, "this is not the host you asked for"
+            return 421, "wrong host name"
         if len(scope["path"]) > _LONGEST_PATH or len(scope["query_string"]) > _LONGEST_QUERY:
             return 414, "the address is too long"
         origin, site = headers.get(b"origin"), headers.get(b"sec-fetch-site")
         own = b"http://" + hosts[0]
-        if scope["method"] in _SAFE:
-            if origin is not None and origin != own:
-                return 403, "asked for by another page"
-        elif origin != own:
-            return 403, "sent by another page"
+        if origin != own and (origin is not None or scope["method"] not in _SAFE):
+            return 403, "request from another page"
         if site is not None and site not in (b"same-origin", b"none"):
-            return 403, "asked for by another site"
+            return 403, "request from another site"
         return None
 
     def _has_token(self, scope: Scope) -> bool:
@@ -105,9 +102,9 @@ class Guard:
         return held is not None and hmac.compare_digest(held.value.encode(), self._session.encode())
 
     async def _welcome(self, send: Send) -> None:
-        """Give the cookie, and lead to the page without the token in its address; a token is good once.
+        """Set the cookie and redirect to the address without the token, which is valid once.
 
-        The first stands in the arguments of the browser that is started, where others on this computer may read it.
+        The first token is in the arguments of the browser process, where other users of this computer may read it.
         """
         self.token = secrets.token_urlsafe(32)
         self.used()
@@ -117,11 +114,11 @@ class Guard:
         await send({"type": "http.response.body", "body": b""})
 
     async def _bounded(self, scope: Scope, headers: dict[bytes, bytes], receive: Receive, send: Send) -> None:
-        """Pass a request on, its body counted, its answer with the policy."""
+        """Pass a request on with a limit on its body, and add headers to the response."""
         most = self.uploads.get(scope["path"], FORM_BYTES)
         said = headers.get(b"content-length", b"0")
         if not said.isdigit() or int(said) > most:
-            await _refuse(send, 413, f"too large; the most is {most / 1e6:g} MB")
+            await _refuse(send, 413, f"too large; the maximum is {most / 1e6:g} MB")
             return
         taken = 0
 
@@ -146,7 +143,7 @@ class Guard:
 
 
 async def _refuse(send: Send, status: int, words: str) -> None:
-    """Answer in plain text, and hang up: a body that was not read is not waited for."""
+    """Reply in plain text and close the connection, without waiting for an unread body."""
     body = f"grademargin: {words}\n".encode()
     headers = [
         (b"content-type", b"text/plain; charset=utf-8"),

@@ -1,4 +1,4 @@
-"""Logs on the desk: taken into the trip folder, their mapping confirmed on a preview, then fit and review."""
+"""Logs on the desk: upload into the trip folder, confirmation of the mapping, fit and review."""
 
 import itertools
 import os
@@ -26,6 +26,7 @@ FOLDER = "logs"
 _ENDINGS = frozenset({".csv", ".txt", ".tsv", ".log", ".gz"})
 _PREVIEW, _PREVIEW_BYTES, _SENTENCES = 8, 4_000, 60
 _MOST_LOGS = 200
+_TAKEN = "the trip has a log of this name; rename one of them, nothing is overwritten"
 
 
 class LogRoom:
@@ -36,7 +37,7 @@ class LogRoom:
 
     @property
     def folder(self) -> Path:
-        """Where the trip's logs lie; a link that leaves the trip is refused."""
+        """Folder of the trip's logs; a link that leaves the trip is refused."""
         folder = self.desk.folder.path / FOLDER
         if folder.resolve() != self.desk.folder.path.resolve() / FOLDER:
             message = f"{folder}: is a link that leaves the trip folder; delete it"
@@ -77,15 +78,15 @@ class LogRoom:
         return told | {"sentences": list(found.sentences[:_SENTENCES])}
 
     def take(self, name: str, path: Path) -> dict[str, Any]:
-        """Put an uploaded log into the folder under a name that is free, and propose how to read it."""
+        """Add an uploaded log to the folder and propose how to read it."""
         plain = safe_name(name)
         if Path(plain).suffix.lower() not in _ENDINGS:
-            message = f"{plain}: a log is a .csv, .txt, .tsv, .log, or one of them packed as .gz"
+            message = f"{plain}: a log is a .csv, .txt, .tsv or .log file, or one of them compressed as .gz"
             raise PlannerError(message)
         target = self.folder / plain
         self.folder.mkdir(exist_ok=True)
         if os.path.lexists(target):
-            message = f"{plain}: the trip has a log of this name; rename one of them, nothing is overwritten"
+            message = f"{plain}: {_TAKEN}"
             raise PlannerError(message)
         held = path.with_name(plain)
         path.rename(held)
@@ -97,10 +98,10 @@ class LogRoom:
         return told
 
     def confirm(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Write the mapping of a log as its owner settled it: units by channel, channels left out."""
+        """Write the mapping of a log as its owner confirmed it: units by channel, channels left out."""
         path = self._path(asked)
         if map_path(path).is_file():
-            message = f"{map_path(path).name}: is there already; edit it, or delete it to have it proposed anew"
+            message = f"{map_path(path).name}: already exists; edit it, or delete it for a new proposal"
             raise PlannerError(message)
         mapping = _settled(describe_log(path).mapping, asked)
         write_map(map_path(path), mapping, path.name)
@@ -119,27 +120,19 @@ class LogRoom:
         return found
 
     def fit(self, _: dict[str, Any]) -> dict[str, Any]:
-        """Learn the car from the confirmed logs, and write a new vehicle file beside the owner's."""
-        inputs = self.desk.inputs
-        if inputs is None:
-            message = "the trip cannot be read yet"
-            raise PlannerError(message)
-        learned = planner.fit(inputs, self._confirmed())
+        """Fit the car to the confirmed logs, and write a new vehicle file."""
+        learned = planner.fit(self.desk.readable()[0], self._confirmed())
         target = _free(self.desk.folder.path, date.today())
         learned.write(target)
         plots = learned.plots()
         write_files(results_folder(self.desk.folder.path), plots)
-        use = "To use it, put it in place of vehicle.toml; keep that one."
+        use = "To use it, replace vehicle.toml with it; keep a copy of the old file."
         said = [*learned.sentences, f"Written: {target.name}. {use}"]
         return {"sentences": said, "plots": [f"/out/{quote(name)}" for name in plots]}
 
     def review(self, _: dict[str, Any]) -> dict[str, Any]:
-        """Explain the confirmed logs against the forecast."""
-        inputs = self.desk.inputs
-        if inputs is None:
-            message = "the trip cannot be read yet"
-            raise PlannerError(message)
-        found = planner.review(inputs, self._confirmed())
+        """Compare the confirmed logs with the forecast."""
+        found = planner.review(self.desk.readable()[0], self._confirmed())
         said = []
         for one in found.reviews:
             said += [one.driven.log.name, *one.driven.notes, *one.driven.log.faults, *one.sentences]
@@ -178,11 +171,11 @@ def _settled(mapping: LogMapping, asked: dict[str, Any]) -> LogMapping:
         if name in left_out:
             continue
         if source.unsure and not isinstance(units.get(name), str):
-            message = f"{name}: {source.unsure}; settle it, or leave the channel out"
+            message = f"{name}: {source.unsure}; confirm its unit, or leave the channel out"
             raise PlannerError(message)
         channels[name] = replace(source, unit=str(units.get(name, source.unit)), unsure="")
     if mapping.time_unsure and asked.get("time") is not True:
-        message = f"time: {mapping.time_unsure}; settle it first"
+        message = f"time: {mapping.time_unsure}; confirm it first"
         raise PlannerError(message)
     return replace(mapping, channels=channels, time_unsure="")
 
@@ -198,5 +191,5 @@ def _put_new(source: Path, target: Path) -> None:
     try:
         write_new(target, source.read_bytes())
     except FileExistsError as exc:
-        message = f"{target.name}: the trip has a log of this name; rename one of them, nothing is overwritten"
+        message = f"{target.name}: {_TAKEN}"
         raise PlannerError(message) from exc

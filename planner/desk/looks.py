@@ -1,15 +1,15 @@
-"""What the page shows, as plain data in display units; words come from where the other readers take theirs."""
+"""Contents of the page as plain data in display units; wording is that of the other outputs."""
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from maps import basemap
 from maps.thinning import line_indices
-from planner.analysis.margins import fluids_of, gravest
-from planner.analysis.quick import Quick
+from planner.analysis.margins import Margin, fluids_of, gravest
+from planner.analysis.quick import QuickMargin
 from planner.analysis.weighed import doubt_lines
 from planner.desk.actions import ON_A_LEG, leg_table, planned_nights, stops_of
 from planner.desk.applied import can_apply
@@ -28,35 +28,18 @@ from planner.route.timeline import Route, Span
 from thermal.fluids import fluid_of
 from thermal.ranges import FloatArray as Floats
 
+if TYPE_CHECKING:
+    from planner.desk.core import Desk
+
 LINE_BOUND_DEG, PROFILE_POINTS = 0.002, 700
 _MOST_SPOTS = 12
 
 
-class State(Protocol):
-    """What is read of the desk's state."""
-
-    revision: int
-    words: str
-    stage: str
-    doing: str
-    problems: tuple[str, ...]
-    folder: TripFolder
-    route: Route | None
-    quick: Quick | None
-    report: Report | None
+Shown = Margin | QuickMargin
 
 
-class Shown(NamedTuple):
-    """A margin to be shown, from a few draws or from the full forecast."""
-
-    leg: int
-    fluid: str
-    margin_k: float
-    level: str
-
-
-def overview(desk: State) -> dict[str, Any]:
-    """Everything that moves with an edit."""
+def overview(desk: "Desk") -> dict[str, Any]:
+    """Everything that an edit may change."""
     report, route = desk.report, desk.route
     data: dict[str, Any] = {
         "revision": desk.revision,
@@ -94,13 +77,18 @@ def overview(desk: State) -> dict[str, Any]:
     return data
 
 
-def _shown(desk: State) -> tuple[Shown, ...]:
-    """Latest margins by leg and fluid."""
-    if desk.report is not None:
-        return tuple(Shown(m.leg, m.fluid, m.margin_k, m.level) for m in desk.report.margins)
-    if desk.quick is not None:
-        return tuple(Shown(m.leg, m.fluid, m.margin_k, m.level) for m in desk.quick.margins)
-    return ()
+def _shown(desk: "Desk") -> Sequence[Shown]:
+    """Latest margins by leg and fluid, of the full forecast or of a few draws."""
+    held = desk.report or desk.quick
+    return () if held is None else held.margins
+
+
+def _thin(u: Units, worst: Shown | None) -> dict[str, Any]:
+    """Level, fluid and margin of the worst one."""
+    if worst is None:
+        return {"level": "", "fluid": "", "margin": None}
+    margin = round(float(u.diff(worst.margin_k)), 1)
+    return {"level": worst.level, "fluid": fluid_of(worst.fluid).label, "margin": margin}
 
 
 def _worst(margins: Sequence[Shown]) -> Shown | None:
@@ -111,7 +99,7 @@ def _worst(margins: Sequence[Shown]) -> Shown | None:
 def _headline(route: Route, shown: Sequence[Shown], report: Report | None) -> str:
     if report is not None:
         return headline(report)
-    return "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being made."
+    return "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being computed."
 
 
 def _legs(
@@ -124,8 +112,7 @@ def _legs(
     for span in (span for span in line.spans if span.on_road):
         leg = route.legs[span.leg]
         own = by_leg.get(span.leg, [])
-        worst = _worst(own)
-        yield {
+        yield _thin(u, _worst(own)) | {
             "leg": span.leg,
             "row": leg.row,
             "day": span.day,
@@ -139,9 +126,6 @@ def _legs(
             "depart": f"{_local(route, span, begin=True):%H:%M}",
             "arrive": f"{_local(route, span):%H:%M}",
             "air": round(float(u.temp(float(line.drive.air_k[span.rows].max())))),
-            "level": "" if worst is None else worst.level,
-            "fluid": "" if worst is None else fluid_of(worst.fluid).label,
-            "margin": None if worst is None else round(float(u.diff(worst.margin_k)), 1),
             "margins": [[fluid_of(m.fluid).label, round(float(u.diff(m.margin_k)), 1), m.level] for m in own],
             "cells": cells.get(leg.row),
         }
@@ -167,10 +151,9 @@ def _days(route: Route, u: Units, shown: Sequence[Shown]) -> Iterator[dict[str, 
     line, places = route.timeline, route.trip.places
     spans = {span.leg: span for span in line.spans if span.on_road}
     for number, day in enumerate(line.days):
-        worst = _worst([m for m in shown if day.first <= m.leg <= day.last])
         legs = route.legs[day.first : day.last + 1]
         begin = _local(route, spans[day.first], begin=True)
-        yield {
+        yield _thin(u, _worst([m for m in shown if day.first <= m.leg <= day.last])) | {
             "day": number,
             "date": f"{begin:%a %d %b}",
             "from": places[legs[0].start].name,
@@ -181,24 +164,19 @@ def _days(route: Route, u: Units, shown: Sequence[Shown]) -> Iterator[dict[str, 
             "driving": round(day.driving_s / 3600.0, 1),
             "first": day.first,
             "last": day.last,
-            "level": "" if worst is None else worst.level,
-            "fluid": "" if worst is None else fluid_of(worst.fluid).label,
-            "margin": None if worst is None else round(float(u.diff(worst.margin_k)), 1),
         }
 
 
 def _stops(route: Route, u: Units) -> Iterator[dict[str, Any]]:
     """Every stop in driving order from the start, with its night or halt."""
-    keys = [route.legs[0].start, *(leg.finish for leg in route.legs)]
-    nights, names, far = set(planned_nights(route)), stops_of(route), 0.0
+    nights, far = set(planned_nights(route)), 0.0
     pauses = {
         leg: (seconds, kind) for day in route.timeline.days for leg, seconds, kind in day.pauses if kind != "cool"
     }
-    for at, key in enumerate(keys):
+    for at, (key, passing) in enumerate(map(passing_of, stops_of(route))):
         place = route.trip.places[key]
         far += route.legs[at - 1].distance_m if at else 0.0
         seconds, kind = pauses.get(at - 1, (0.0, ""))
-        passing = passing_of(names[at])[1]
         halt = any(one.place == key and one.passing in (0, passing) for one in route.trip.halts)
         yield {
             "stop": at,
@@ -255,7 +233,7 @@ def _remedies(report: Report, number: int) -> dict[str, Any]:
 
 
 def summary(report: Report) -> dict[str, Any]:
-    """What two states of a trip are compared by."""
+    """Values by which two states of a trip are compared."""
     u, outlook = report.units, report.outlook
     fluids = {}
     for fluid in fluids_of(outlook):
@@ -278,7 +256,7 @@ def summary(report: Report) -> dict[str, Any]:
 
 
 def geometry_key(route: Route) -> str:
-    """Name of the road driven, by its legs and their lengths."""
+    """Key of the route, from its legs and their lengths."""
     said = "/".join(f"{leg.start}>{leg.finish}:{leg.distance_m:.0f}:{leg.road}" for leg in route.legs)
     return hashlib.sha256(f"{said}|{route.trip.units}".encode()).hexdigest()[:16]
 
@@ -305,7 +283,7 @@ def geometry(route: Route) -> dict[str, Any]:
 
 
 def ground(route: Route) -> dict[str, Any]:
-    """Outlines under the route: land, lakes, borders, states, and where they come from."""
+    """Outlines under the route, land, lakes, borders and states, with their sources."""
     line = route.timeline
     places = [route.trip.places[key] for leg in route.legs for key in (leg.start, leg.finish)]
     lat = np.append(line.lat_deg, [place.lat_deg for place in places])
@@ -327,7 +305,7 @@ def _sampled(count: int) -> list[int]:
 
 
 def lines(report: Report) -> dict[str, Any]:
-    """Temperatures along the road: expected, not passed at the confidence, limit, for every fluid."""
+    """Temperatures along the road for every fluid: expected, upper at the confidence, limit."""
     outlook, u = report.outlook, report.units
     line = outlook.timeline
     road = np.flatnonzero(line.on_road)
@@ -338,9 +316,6 @@ def lines(report: Report) -> dict[str, Any]:
         expected, upper = outlook.nominal.temps_k[0, rows, fluid.node], outlook.band_k[rows, fluid.node]
         limit = outlook.nominal.limit_k[rows, fluid.index]
         columns = {"expected": expected, "upper": upper, "limit": limit}
-        found.append({"label": fluid.label} | {name: _temps(u, held) for name, held in columns.items()})
+        temps = {name: [round(float(x), 1) for x in u.temp(held)] for name, held in columns.items()}
+        found.append({"label": fluid.label} | temps)
     return {"far": [round(float(x), 2) for x in u.dist(line.end_m[rows])], "fluids": found}
-
-
-def _temps(u: Units, values_k: Floats) -> list[float]:
-    return [round(float(x), 1) for x in u.temp(values_k)]

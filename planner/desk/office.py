@@ -1,4 +1,4 @@
-"""What the desk does beside edits: start a trip, rank the car's values, make files, read logs, compare."""
+"""Other functions of the desk: start a trip, rank the car's values, write files, read logs, compare."""
 
 import shutil
 import tempfile
@@ -20,24 +20,22 @@ from planner.files.readings import READING_COLUMNS, READINGS
 from planner.files.settings import FILE as TRIP
 from planner.files.settingsheets import SETTINGS_HELP, setting_lines
 from planner.files.template import CHOICES, HELP
-from planner.forecast.assemble import Inputs
 from planner.model.errors import PlannerError
 from planner.model.paths import results_folder
 from planner.newtrip.make import BASE, DEPARTURE
 from planner.newtrip.told import draft_lines
 from planner.output.results import Plan
-from planner.route.timeline import Route
 
 Work = Callable[[dict[str, Any]], dict[str, Any]]
 TRACKS = frozenset({".gpx", ".kml", ".geojson", ".json"})
 _SHOWN = {".html": "text/html", ".svg": "image/svg+xml"}  # opened in the browser; others are saved
-# A page of results may run its own scripts, but as a page of nobody: it cannot ask the desk for anything.
+# A page of results may run its own scripts in a sandbox, without access to the desk.
 _APART = "sandbox allow-scripts allow-modals allow-downloads allow-popups; frame-ancestors 'none'"
 _MOST_TRACKS = 20
 
 
 class Office:
-    """The rooms beside the trip itself; `shown`, `done` and `taken` name what the page may ask for."""
+    """Requests of the other rooms of the page: reading (`shown`), changing (`done`) and uploads (`taken`)."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
@@ -64,35 +62,20 @@ class Office:
         self.taken: dict[str, Callable[[str, Path], dict[str, Any]]] = {"track": self.track, "log": self.logs.take}
 
     def close(self) -> None:
-        """Remove what was uploaded and not put into the trip."""
+        """Remove uploads that were not added to the trip."""
         if self._temporary is not None:
             shutil.rmtree(self._temporary, ignore_errors=True)
 
     def new_upload(self) -> Path:
-        """Path of a file that is about to come."""
+        """Path for an upload."""
         if self._temporary is None:
             self._temporary = Path(tempfile.mkdtemp(prefix="grademargin-desk-"))
         return Path(tempfile.mkdtemp(dir=self._temporary)) / "upload"
 
-    def route(self) -> Route:
-        """The road as it is now."""
-        with self.desk.lock:
-            if self.desk.route is None:
-                message = "the trip cannot be read yet"
-                raise PlannerError(message)
-            return self.desk.route
-
-    def _inputs(self) -> Inputs:
-        with self.desk.lock:
-            if self.desk.inputs is None:
-                message = "the trip cannot be read yet"
-                raise PlannerError(message)
-            return self.desk.inputs
-
     # --- a new trip ---
 
     def start_page(self, _: dict[str, Any]) -> dict[str, Any]:
-        """What a trip can be started from."""
+        """Choices for starting a trip."""
         return {
             "empty": not self.desk.folder.exists(),
             "folder": str(self.desk.folder.path),
@@ -104,7 +87,7 @@ class Office:
         }
 
     def track(self, name: str, path: Path) -> dict[str, Any]:
-        """Take one track of the road; they are joined in the order of coming."""
+        """Add one track of the road; tracks are joined in the order of upload."""
         from planner.newtrip.make import read_road
 
         kept = path.with_name(safe_name(name))
@@ -121,7 +104,7 @@ class Office:
         return {"tracks": [one.name for one in self._tracks], "length_m": road.length_m}
 
     def new(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Make the trip folder, from the tracks that came or from an example."""
+        """Make the trip folder from the uploaded tracks or from an example."""
         desk, example = self.desk, actions.word(asked, "example")
         said: list[str] = []
         with desk.lock:
@@ -135,7 +118,7 @@ class Office:
                 )
                 said = draft_lines(draft)
             else:
-                message = "drop a track of the road, or choose an example"
+                message = "upload a track of the road, or choose an example"
                 raise PlannerError(message)
             self._tracks.clear()
             desk.reload("as made")
@@ -144,7 +127,7 @@ class Office:
     # --- settings, car, readings ---
 
     def settings(self, _: dict[str, Any]) -> dict[str, Any]:
-        """The keys of trip.toml, each with what it is; and what the columns of a leg hold."""
+        """Keys of trip.toml and columns of a leg, each with its help."""
         text = self.desk.folder.text(TRIP) or ""
         rows = [
             {"key": line.key, "value": str(line.value), "what": line.what, "words": list(line.words)}
@@ -159,18 +142,18 @@ class Office:
     def car(self, _: dict[str, Any]) -> dict[str, Any]:
         """The car's values."""
         effects = self._effects[1] if self._effects and self._effects[0] == self.desk.revision else None
-        return car_page(self._inputs(), effects)
+        return car_page(self.desk.readable()[0], effects)
 
     def rank(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """Sort what is assumed of the car by what knowing it is worth on this trip."""
+        """Sort the car's assumed values by their effect on this trip's margins."""
         report = self.desk.wait_whole()
         revision = self.desk.revision
         self._effects = revision, rank_assumptions(report.outlook)
         return self.car(asked)
 
     def readings(self, _: dict[str, Any]) -> dict[str, Any]:
-        """The gauges that can be entered, the rows that were, and what they taught."""
-        inputs, text = self._inputs(), self.desk.folder.text(READINGS) or ""
+        """Columns of readings.csv, its text, and what was learnt from it."""
+        inputs, text = self.desk.readable()[0], self.desk.folder.text(READINGS) or ""
         with self.desk.lock:
             learnt = [] if self.desk.report is None else list(self.desk.report.learnt)
         return {
@@ -188,22 +171,21 @@ class Office:
         }
 
     def states(self, _: dict[str, Any]) -> dict[str, Any]:
-        """The trip as it was after each change, to be compared."""
+        """The trip after each change, for comparison."""
         with self.desk.lock:
-            kept = list(self.desk.kept)
-        return {"states": [{"revision": k.revision, "words": k.words, **k.summary} for k in kept]}
+            return {"states": list(self.desk.kept)}
 
     # --- files ---
 
     def outputs(self, _: dict[str, Any]) -> dict[str, Any]:
-        """Make the files of `plan`, as the command does."""
+        """Write the files of the command `plan`."""
         report = self.desk.wait_whole()
         folder = results_folder(self.desk.folder.path)
         written = Plan(report).write(folder)
         return {"files": [{"name": p.name, "address": f"/out/{quote(p.name)}"} for p in written], "folder": str(folder)}
 
     async def result(self, request: Request) -> Response:
-        """One file of the results, looked up among those that are there."""
+        """One file of the results, looked up among the existing ones."""
         try:
             folder = results_folder(self.desk.folder.path)
             there = {path.name: path for path in folder.iterdir() if path.is_file() and not path.is_symlink()}

@@ -1,4 +1,4 @@
-"""Serving the desk on this computer alone, until its windows are closed or Ctrl-C."""
+"""Serving the desk on this computer only, until its windows are closed or Ctrl-C."""
 
 import asyncio
 import socket
@@ -13,12 +13,12 @@ from planner.desk.core import Desk
 from planner.desk.guard import HOST
 from planner.model.errors import PlannerError
 
-_ALONE_S = 20.0  # without a window, a reload or a computer waking up apart
+_ALONE_S = 20.0  # without a window; longer than a reload or a computer's wake-up takes
 _MOST_AT_ONCE, _BACKLOG = 100, 64
 
 
 def serve(folder: Path, *, port: int, browser: bool, stay: bool, tell: Callable[[str, bool], None]) -> None:
-    """Serve one trip folder until the desk is done; `tell` gets each address, and whether it is the first."""
+    """Serve one trip folder until the desk stops; `tell` gets each address, and whether it is the first."""
     desk, held = Desk(folder), _bound(port)
     server: uvicorn.Server | None = None
 
@@ -57,17 +57,17 @@ def _bound(port: int) -> socket.socket:
     held = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         held.bind((HOST, port))
-        held.listen(_BACKLOG)  # a browser that comes before the trip has been read waits
+        held.listen(_BACKLOG)  # a browser waits until the trip has been read
     except (OSError, OverflowError) as exc:
         held.close()
         why = getattr(exc, "strerror", None) or exc
-        message = f"--port {port}: cannot be used ({why}); leave it out for a free one"
+        message = f"--port {port}: cannot be used ({why}); omit it to use a free port"
         raise PlannerError(message) from exc
     return held
 
 
 async def _run(server: uvicorn.Server, held: socket.socket, windows: Windows, *, stay: bool) -> None:
-    """Serve, and stop when the last window has been closed for a while."""
+    """Serve, and stop some time after the last window was closed."""
     watch = None if stay else asyncio.create_task(_watch(server, windows))
     try:
         await server.serve(sockets=[held])

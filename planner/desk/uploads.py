@@ -1,4 +1,4 @@
-"""Names of files that a browser sends."""
+"""Names of uploaded files."""
 
 import re
 
@@ -9,7 +9,7 @@ _LONGEST_NAME = 80
 
 
 def safe_name(name: str) -> str:
-    r"""Plain file name out of whatever a browser calls a file.
+    r"""Safe file name from the name that a browser sends.
 
     >>> safe_name("../../etc/passwd"), safe_name("C:\\road one.gpx"), safe_name(".hidden")
     ('passwd', 'road one.gpx', 'hidden')

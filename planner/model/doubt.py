@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mend:
+class Expected:
     """The expected value: a field of a place or the car by name, of a leg by its position in the table."""
 
     of: str  # "place", "leg" or "car"
@@ -25,7 +25,7 @@ class Doubt:
         The value read, and the value it was compared with. [-]
     sentence : str
         The message, with what to check. [-]
-    mend : Mend or None
+    expected : Expected or None
         Replacement used to test whether it matters. [-]
     moves_k : float or None
         Change of a margin with the replacement; None if not tested. [K]
@@ -37,7 +37,7 @@ class Doubt:
     value: str
     against: str
     sentence: str
-    mend: Mend | None = None
+    expected: Expected | None = None
     moves_k: float | None = None
 
     @property

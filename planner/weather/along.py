@@ -26,9 +26,9 @@ WIND_AT_CAR = 0.6
 """ASSUMED: wind 1 m above open grass against that at 10 m: ln(1/0.03)/ln(10/0.03) with a roughness of 0.03 m; likely
 range 0.5 to 0.7, less among trees and houses. [-]"""
 READ_SD_K = 1.5
-"""ASSUMED: what a thermometer on the way leaves open for the rest of the day's road, 1 to 3 K. [K]"""
+"""ASSUMED: uncertainty of the air on the rest of the day's road after a thermometer reading, 1 to 3 K. [K]"""
 REACH_M = 150_000.0
-"""ASSUMED: how far along the road a forecast tells of places without one, fading in proportion; 50 to 300 km. [m]"""
+"""ASSUMED: distance along the road over which a forecast's influence fades to zero, linearly; 50 to 300 km. [m]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +73,10 @@ def air_along(
 ) -> AirAlong:
     """Air along a timed drive, from the best source for every place and instant.
 
-    Notes ----- Highs and lows entered, or known from stations or past years, give a day's curve everywhere. A
-    forecast's hours, at the elevation of its grid cell, are converted to the place's with the hour's lapse rate; their
-    difference from the curve is interpolated along the road between places, and fades out over 150 km beyond the last.
-    Dew point and wind are interpolated the same way. Without data, the dew point is 2 K below the low and the wind
-    zero.
+    Highs and lows entered, or known from stations or past years, give a day's curve everywhere. A forecast's hours, at
+    the elevation of its grid cell, are converted to the place's with the hour's lapse rate; their difference from the
+    curve is interpolated along the road between places, and fades out over 150 km beyond the last. Dew point and wind
+    are interpolated the same way. Without data, the dew point is 2 K below the low and the wind zero.
     """
     along, height, lat, lon, epoch = np.broadcast_arrays(
         *(np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg, epoch_s))
@@ -138,14 +137,8 @@ def _with_forecasts(weather: RouteWeather, samples: _Samples, air: Floats, sd: F
 
 def _highs_lows_of(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats, Floats]:
     """High and low used at a place, at the times of some segments."""
-    here = np.ones(len(part.epoch_s))
-    return highs_lows_at(
-        weather,
-        distance_m=place.distance_m * here,
-        elevation_m=place.elevation_m * here,
-        lon_deg=part.lon_deg,
-        epoch_s=part.epoch_s,
-    )
+    at_m, height_m = (np.full(len(part.epoch_s), value) for value in (place.distance_m, place.elevation_m))
+    return highs_lows_at(weather, distance_m=at_m, elevation_m=height_m, lon_deg=part.lon_deg, epoch_s=part.epoch_s)
 
 
 def _forecast_air(weather: RouteWeather, place: RoutePlace, part: _Samples) -> tuple[Floats, Floats]:
@@ -182,28 +175,25 @@ def carried(
 
 
 def _dew_change(weather: RouteWeather, samples: _Samples) -> Floats:
-    """Difference of known dew points from the assumed one."""
+    """Difference of known dew points from the assumed one.
+
+    An entered daily mean humidity is that at the mean of the day's high and low.
+    """
 
     def ask(place: RoutePlace, part: _Samples) -> Floats:
         dew = np.full(len(part.epoch_s), np.nan)
         for one in weather.forecasts.get(place.key, ()):
             dew = np.where(np.isnan(dew), one.dew_at(part.epoch_s), dew)
-        _, low, _ = _highs_lows_of(weather, place, part)
-        return np.array([np.where(np.isnan(dew), _dated_dew(weather, place, part), dew) - dew_point_k(low)])
+        high, low, _ = _highs_lows_of(weather, place, part)
+        for row, at in _dated_rows(weather, place, part):
+            if row.humidity is not None:
+                of_day = dew_of(0.5 * (high[at] + low[at]), row.humidity)
+                dew[at] = np.where(np.isnan(dew[at]), of_day, dew[at])
+        return np.array([dew - dew_point_k(low)])
 
     humid = {key for (key, _), row in weather.dated.items() if row.humidity is not None}
     places = [place for place in weather.places if place.key in humid or place.key in weather.forecasts]
     return np.asarray(carried(places, samples, ask, 1)[0][0])
-
-
-def _dated_dew(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floats:
-    """Dew point from the entered daily mean humidity, at the mean of the day's high and low."""
-    dew = np.full(len(part.epoch_s), np.nan)
-    for row, at in _dated_rows(weather, place, part):
-        if row.humidity is not None:
-            high, low, _ = _highs_lows_of(weather, place, part.part(at))
-            dew[at] = dew_of(0.5 * (high + low), row.humidity)
-    return dew
 
 
 def _dated_rows(
@@ -237,7 +227,11 @@ def _headwind(weather: RouteWeather, samples: _Samples, bearing_deg: Floats) -> 
         wind = np.full((2, len(part.epoch_s)), np.nan)
         for one in weather.forecasts.get(place.key, ()):
             wind = np.where(np.isnan(wind), np.array(one.wind_at(part.epoch_s)), wind)
-        return np.where(np.isnan(wind), _dated_wind(weather, place, part), wind)
+        for row, at in _dated_rows(weather, place, part):
+            if row.wind_m_per_s is not None:
+                of_day = np.array(wind_parts(row.wind_m_per_s, row.wind_from_deg or 0.0))[:, np.newaxis]
+                wind[:, at] = np.where(np.isnan(wind[:, at]), of_day, wind[:, at])
+        return wind
 
     windy = {key for (key, _), row in weather.dated.items() if row.wind_m_per_s is not None}
     places = [place for place in weather.places if place.key in windy or place.key in weather.forecasts]
@@ -245,14 +239,6 @@ def _headwind(weather: RouteWeather, samples: _Samples, bearing_deg: Floats) -> 
     heading = np.radians(bearing_deg)
     against = -WIND_AT_CAR * (east * np.sin(heading) + north * np.cos(heading))
     return np.where(np.isfinite(against), against, 0.0)
-
-
-def _dated_wind(weather: RouteWeather, place: RoutePlace, part: _Samples) -> Floats:
-    wind = np.full((2, len(part.epoch_s)), np.nan)
-    for row, at in _dated_rows(weather, place, part):
-        if row.wind_m_per_s is not None:
-            wind[:, at] = np.array(wind_parts(row.wind_m_per_s, row.wind_from_deg or 0.0))[:, np.newaxis]
-    return wind
 
 
 def bearings_deg(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:

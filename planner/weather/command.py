@@ -3,7 +3,7 @@
 import math
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -12,7 +12,7 @@ from planner.model import clock
 from planner.model.display import counted
 from planner.model.trip import Leg, Trip
 from planner.weather.openmeteo import ARCHIVE_URL, past_years_for
-from planner.weather.records import Forecasts, NoAnswer, PastYears, PlaceForecast, Point
+from planner.weather.records import Forecasts, NoAnswer, PastYears, Point
 from planner.weather.services import (
     SERVICES,
     ForecastService,
@@ -27,8 +27,8 @@ from planner.weather.sources import age, normals_of, weather_along
 
 FRESH, STALE, MISSING = "fresh", "stale", "missing"
 NEAR_M = 100_000.0
-"""ASSUMED: entered values nearer than this along the road do for a place without any; 50 to 200 km. [m]"""
-_SPARE_DAYS = 2  # the days are counted without the car, which may be slower
+"""ASSUMED: entered values nearer than this along the road serve a place without any; 50 to 200 km. [m]"""
+_SPARE_DAYS = 2  # as the car may be slower than the entered speeds
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,16 +48,12 @@ class WeatherRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeatherReport:
-    """Result of the command: one row per place, sentences, required credits.
-
-    `asked` is False when the trip is over, or too far ahead for any forecast.
-    """
+    """Result of the command: one row per place, sentences, required credits."""
 
     rows: tuple[WeatherRow, ...]
     notes: tuple[str, ...]
     attribution: tuple[str, ...]
-
-    asked: bool = True
+    asked: bool = True  # False if the trip is over, or too far ahead for any forecast
 
     @property
     def failed(self) -> bool:
@@ -66,7 +62,7 @@ class WeatherReport:
 
 
 def dates_of(trip: Trip, legs: Sequence[Leg]) -> tuple[date, ...]:
-    """Days the trip may take, counted without the car."""
+    """Days the trip may take at the entered speeds."""
     driving_s = sum(leg.distance_m / leg.speed_m_per_s for leg in legs)
     count = math.ceil(driving_s / (0.9 * trip.day.driving_s)) + len(trip.rest) + _SPARE_DAYS
     last = max([trip.first_date + timedelta(days=count - 1), *(event.on for event in trip.events)])
@@ -100,26 +96,22 @@ def run(
     rows = tuple(_row(trip, p, forecasts, past, dates, now.timestamp(), services) for p in points)
     return WeatherReport(
         rows=rows,
-        notes=(*forecasts.notes, *_failures(failed), *_lacking(forecasts)),
+        notes=(*forecasts.notes, *_missing(forecasts, failed)),
         attribution=credits_of(forecasts.by_place, services, past=bool(past)),
         asked=not out_of_reach(dates, now),
     )
 
 
-def _lacking(forecasts: Forecasts) -> tuple[str, ...]:
-    if not forecasts.missing:
-        return ()
-    return (
-        f"No new forecast for {counted(len(forecasts.missing), 'place')}; run the command again later, with a "
-        "network. Until "
-        "then plans use the source listed for each place.",
-    )
-
-
-def _failures(failed: Sequence[NoAnswer]) -> tuple[str, ...]:
-    """One sentence per reason for missing past years."""
-    reasons = Counter(one.why for one in failed)
-    return tuple(f"No past years for {counted(count, 'place')}: {why}." for why, count in reasons.items())
+def _missing(forecasts: Forecasts, failed: Sequence[NoAnswer]) -> Iterator[str]:
+    """One sentence per reason for missing past years, one on missing forecasts."""
+    for why, count in Counter(one.why for one in failed).items():
+        yield f"No past years for {counted(count, 'place')}: {why}."
+    if forecasts.missing:
+        places = counted(len(forecasts.missing), "place")
+        yield (
+            f"No new forecast for {places}; run the command again later, with a network. Until then plans use the "
+            "source listed for each place."
+        )
 
 
 def _unknown(
@@ -145,7 +137,8 @@ def _row(
 ) -> WeatherRow:
     zone = clock.zone_of(point.lat_deg, point.lon_deg)
     end_s = clock.local_to_utc(datetime(dates[-1].year, dates[-1].month, dates[-1].day, 12), zone).timestamp()
-    held = [one for one in forecasts.by_place.get(point.place, ()) if one.epoch_s and _reaches(one, dates)]
+    begin_s = midnight_s(dates[0])
+    held = [one for one in forecasts.by_place.get(point.place, ()) if one.epoch_s and one.epoch_s[-1] >= begin_s]
     why = next((one.why for one in forecasts.missing if one.place == point.place), "")
     fresh = bool(held) and all(one.is_fresh(now_s) for one in held)
     notes = [why] if why and not fresh else []
@@ -163,10 +156,6 @@ def _row(
         last=_local_day(max(one.epoch_s[-1] for one in held), zone) if held else "",
         note="; ".join(notes),
     )
-
-
-def _reaches(one: PlaceForecast, dates: Sequence[date]) -> bool:
-    return one.epoch_s[-1] >= midnight_s(dates[0])
 
 
 def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:

@@ -79,7 +79,7 @@ class UsgsElevations:
 
 
 CREDITS = (OpenMeteoElevations().attribution, UsgsElevations().attribution)
-"""What must be shown beside the elevations."""
+"""Attribution to show with the elevations."""
 
 
 def parse_elevations(data: Any, count: int) -> list[float | None]:

@@ -37,7 +37,7 @@ _SHORTEST_DAY_H, _LONGEST_DAY_H = 7.0, 22.0
 def haurwitz_w_per_m2(elevation_deg: ArrayLike) -> Floats:
     """Sunshine on level ground under a clear sky.
 
-    Knows no altitude: at 1,600 m a fuller model gives some 8 % more.
+    Altitude is neglected: at 1,600 m a more complete model gives some 8 % more.
 
     B. Haurwitz, Journal of Meteorology 2 (1945) 154-166 and 3 (1946) 123-124, as given in pvlib.
 
@@ -66,10 +66,10 @@ def within_day(*, solar_h: ArrayLike, day_h: ArrayLike, lag_h: ArrayLike, closed
     """Position of the air temperature between the day's low (0) and high (1).
 
     By day a sine that is 0 at sunrise + lag and 1 at noon + 1.86 h + lag; after sunset an exponential. As printed, that
-    still stands 11 % of its drop above the low when the next day begins, a jump of a kelvin. Remedy: the night is
-    rescaled to reach the low exactly, (e^-bx - e^-b)/(1 - e^-b) with x the share of the night gone, as in
-    J. Goudriaan and H. H. van Laar, Modelling Potential Crop Growth Processes, 1994 (from memory).
-    The hours before dawn follow the same day's curve, the previous sunset being taken as warm as the coming one.
+    is still 11 % of its drop above the low when the next day begins, a jump of a kelvin. So the night is rescaled to
+    reach the low exactly, (e^-bx - e^-b)/(1 - e^-b) with x the elapsed share of the night, as in J. Goudriaan and H. H.
+    van Laar, Modelling Potential Crop Growth Processes, 1994 (from memory). The hours before dawn follow the same day's
+    curve, as if the previous sunset were as warm as the coming one.
 
     W. J. Parton and J. A. Logan, Agricultural Meteorology 23 (1981) 205-216 (equations from published codes).
 
@@ -149,7 +149,7 @@ DEW_POINT_BELOW_LOW_K = 2.0
 """ASSUMED: July and April means of three US stations lay from 0.1 above the low (humid) to 5.9 below (arid). [K]"""
 
 RELIEF_REACH_M = 25_000.0
-"""ASSUMED: road this far either way tells the relief of the land; likely range 10 to 50 km. [m]"""
+"""ASSUMED: distance in both directions of the road used for the relief of the land; likely range 10 to 50 km. [m]"""
 _RELIEF_STEP_M = 500.0
 
 SUNLIT_RISE_K, CRAWLING_RISE_K = 3.0, 6.0
@@ -187,12 +187,11 @@ def highs_lows_along(
     >>> high_k, low_k
     (array([305. , 298.5]), array([290. , 285.5]))
     """
-    lapses = (lapse_high_k_per_m, lapse_low_k_per_m)
-    return sea_level_of(anchors, *lapses).along(distance_m, elevation_m)
+    return sea_level_of(anchors, lapse_high_k_per_m, lapse_low_k_per_m).along(distance_m, elevation_m)
 
 
 class SeaLevel(NamedTuple):
-    """Highs and lows of a day at sea level: distances and values of each, and how fast they fall with height."""
+    """Highs and lows of a day at sea level: distances and values of each, and their lapse rates."""
 
     high: tuple[Floats, Floats]
     low: tuple[Floats, Floats]
@@ -212,7 +211,7 @@ def sea_level_of(
     lapse_high_k_per_m: float = LAPSE_HIGH_K_PER_M,
     lapse_low_k_per_m: float = LAPSE_LOW_K_PER_M,
 ) -> SeaLevel:
-    """Bring what is known of a day to sea level; `highs_lows_along` says how."""
+    """Reduce the known values of a day to sea level, as `highs_lows_along` describes."""
     for anchor in anchors:
         _require_anchor(anchor)
     highs = [(a.distance_m, a.elevation_m, a.high_k) for a in anchors if a.high_k is not None]
@@ -235,10 +234,7 @@ def _require_anchor(anchor: Anchor) -> None:
     high_k, low_k = anchor.high_k, anchor.low_k
     given = [x for x in (anchor.distance_m, anchor.elevation_m, high_k, low_k) if x is not None]
     if not np.all(np.isfinite(given)):
-        message = (
-            f"place at {anchor.distance_m} m: {anchor} contains a value that is not a number; leave unknown "
-            "values empty"
-        )
+        message = f"place at {anchor.distance_m} m: {anchor} has a value that is not a number; leave unknown ones empty"
         raise PlannerError(message)
     if high_k is not None and low_k is not None and low_k > high_k:
         message = (
@@ -279,8 +275,8 @@ def expected_air_k(
 ) -> Floats:
     """Air temperature to expect at each point of a timed drive.
 
-    `highs_lows_along`, then the day's curve of `diurnal.air_k` with the lag of `diurnal.mountain_lag_h`. The lapse rate
-    so follows the hour: 4.5 K/km at the low, 6.5 K/km at the high, in proportion between.
+    `highs_lows_along`, then the day's curve of `air_k` with the lag of `mountain_lag_h`. So the lapse rate depends on
+    the hour: 4.5 K/km at the low, 6.5 K/km at the high, in proportion between.
 
     >>> town = Anchor(distance_m=0.0, elevation_m=200.0, high_k=305.15, low_k=288.15)
     >>> here = {"distance_m": [0.0, 1.0], "elevation_m": [200.0, 200.0], "lat_deg": 40.0, "lon_deg": -105.0}
@@ -325,7 +321,7 @@ TYPICAL_SD_K = (5.5, 5.5, 5.5, 5.5, 5.5, 3.6, 3.6, 3.6, 4.5, 4.5, 4.5, 5.5)
 FORECAST_SD_DAY_1_K, FORECAST_SD_DAY_7_K = 1.5, 3.5
 """ASSUMED, common practice, no source found: error of a forecast high one and seven days ahead; likely +-0.5. [K]"""
 FORECAST_SD_MOST_K = 6.0
-"""ASSUMED: no forecast is taken for worse than a guess. [K]"""
+"""ASSUMED: a forecast is never worse than a guess. [K]"""
 DATED_SD_K = 3.0
 """ASSUMED: entered for a date, most likely from a forecast of unknown age, some five days ahead; 1.5 to 4. [K]"""
 GUESS_SD_K = 6.0

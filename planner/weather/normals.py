@@ -51,7 +51,7 @@ class StationNormals(Protocol):
 
     @property
     def words(self) -> str:
-        """What it is, as the rest of "Weather at Raton:"."""
+        """Description, as the rest of "Weather at Raton:"."""
 
     def at(self, where: Floats, *, day: date) -> Sequence[UsualHighLow | None]:
         """Usual highs and lows of points (latitude, longitude, elevation; shape (n, 3)); None with no station near."""

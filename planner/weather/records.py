@@ -22,23 +22,23 @@ MAX_GAP_S = 3 * 3600.0
 FRESH_FETCH_S, FRESH_ISSUE_S = 6 * 3600.0, 24 * 3600.0
 """ASSUMED: a forecast is fresh when fetched within 6 h and made within 24 h; services renew them every 1 to 6 h. [s]"""
 NEAR_DAYS = 7
-"""Past years tell of a day from those up to this far on either side. [day]"""
+"""Days on either side from which past years' values of a day are computed. [day]"""
 MOST_HOURS = 1000
 """Most hours of one place: 16 days have 384. [-]"""
 ELEVATION_M = (-500.0, 9000.0)
-"""Lowest and highest ground, with some to spare. [m]"""
+"""Lowest and highest ground, with a reserve. [m]"""
 AIR_K = (180.0, 335.0)
 """Coldest and warmest air ever measured near the ground, -89.2 and 56.7 degC (World Meteorological Organization's
-archive of extremes), with some to spare. [K]"""
+archive of extremes), with a reserve. [K]"""
 MOVED_M = 5_000.0
 """ASSUMED: a place moved further than this needs a forecast of its own; grids of services are 2 to 11 km wide. [m]"""
 GRID_OFF_M = 50_000.0
-"""ASSUMED: the middle of a cell that holds a place lies nearer than this; global models have 25 km. [m]"""
+"""ASSUMED: the centre of a place's cell is nearer than this; global models have 25 km. [m]"""
 GROUND_OFF_M = 1_000.0
-"""ASSUMED: ground of a service's cell lies within this of a road in it, in steep mountains too; 500 to 1,500 m. [m]"""
-_MOST_SD_K = 40.0  # of fifteen days about their mean: far above any climate's
+"""ASSUMED: largest difference of a cell's ground and a road in it, in steep mountains too; 500 to 1,500 m. [m]"""
+_MOST_SD_K = 40.0  # of fifteen days; far above that of any climate
 _INSTANT_S = (0.0, 4102444800.0)  # 1970 to 2100
-# What a value can be at most; wind: 113 m/s is the highest gust measured (the same archive), hourly means are lower.
+# Possible values; wind: 113 m/s is the highest gust measured (the same archive), hourly means are lower.
 _POSSIBLE: Mapping[str, tuple[str, str, float, float]] = {
     "epoch_s": ("a time", "s since 1970", *_INSTANT_S),
     "air_k": ("an air temperature", "K", *AIR_K),
@@ -61,7 +61,7 @@ class WeatherSource(IntEnum):
 
 
 HOURLY = tuple(_POSSIBLE)
-"""What a forecast has of every hour."""
+"""Hourly series of a forecast."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +174,7 @@ def implausible(one: PlaceForecast) -> str:
         return "sent series of different lengths"
     for name, column in columns.items():
         what, unit, low, high = _POSSIBLE[name]
-        known = column if name in ("epoch_s", "air_k") else column[~np.isnan(column)]  # the other three may be lacking
+        known = column if name in ("epoch_s", "air_k") else column[~np.isnan(column)]  # the other three are optional
         wrong = known[~((known >= low) & (known <= high))]
         if wrong.size:
             return f"sent {what} of {wrong[0]:.6g} {unit}; allowed is {low:.6g} to {high:.6g}"
@@ -222,7 +222,7 @@ def misplaced(one: PlaceForecast | PastYears, point: Point) -> str:
 
 
 def require_near(lat_deg: float, lon_deg: float, point: Point) -> None:
-    """Refuse an answer whose own coordinates, where it gives any, are far from the point asked for."""
+    """Refuse a reply whose own coordinates, if any, are far from the queried point."""
     if math.isnan(lat_deg) and math.isnan(lon_deg):
         return
     if not _is_on_earth(lat_deg, lon_deg):
@@ -350,7 +350,7 @@ def text_of(value: Any, name: str) -> str:
 
 
 def part_of(data: Any, key: str) -> dict[str, Any]:
-    """Read a part of a reply that has parts of its own."""
+    """Read an object inside a reply."""
     held = data.get(key) if isinstance(data, dict) else None
     if not isinstance(held, dict):
         message = f"sent a reply without {key!r}; its format may have changed"

@@ -14,7 +14,7 @@ class ShippedStations:
 
     @property
     def words(self) -> str:
-        """What it is, as the rest of a sentence."""
+        """Description, as the rest of a sentence."""
         return f"normals of weather stations {PERIOD}, shipped with the program"
 
     def at(self, where: Floats, *, day: date) -> list[UsualHighLow | None]:
@@ -28,7 +28,7 @@ class ShippedStations:
 
 
 def usual_on(where: Floats, *, day: date) -> Sequence[Usual | None]:
-    """The same with the main station and whether it is reliable enough."""
+    """The same, with the main station and the standard deviations."""
     return [_usual(*map(float, place), _same(day)) for place in where]
 
 

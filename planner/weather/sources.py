@@ -29,17 +29,14 @@ _DATED_SLACK_DAYS = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TripWeather:
-    """Weather data of a trip beyond the usual values in places.csv, for any road.
-
-    `normals` is a table in the trip folder; `stations` are others, for places without other data. `read` is
-    the shift of one day's air from thermometer readings, with its uncertainty.
-    """
+    """Weather data of a trip beyond the usual values in places.csv, for any road."""
 
     dated: tuple[DatedWeather, ...] = ()
     forecasts: Mapping[str, tuple[PlaceForecast, ...]] = field(default_factory=dict)
-    normals: StationNormals | None = None
+    normals: StationNormals | None = None  # a table in the trip folder
     past: Mapping[str, PastYears] = field(default_factory=dict)
-    stations: StationNormals | None = None
+    stations: StationNormals | None = None  # for places without other data
+    # Shift of one day's air from thermometer readings, with its uncertainty.
     read: Mapping[date, tuple[float, float]] = field(default_factory=dict)
 
 
@@ -98,7 +95,7 @@ class HighLow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteWeather:
-    """All that is known of the weather along one route."""
+    """Weather data along one route."""
 
     places: tuple[RoutePlace, ...]
     month: int
@@ -248,12 +245,8 @@ def _forecast_anchor(weather: RouteWeather, place: RoutePlace, day: date) -> Anc
     for one in weather.forecasts.get(place.key, ()):
         air = one.air_at(hours)
         if np.all(np.isfinite(air)):
-            return Anchor(
-                distance_m=place.distance_m,
-                elevation_m=one.elevation_m,
-                high_k=float(air.max()),
-                low_k=float(air.min()),
-            )
+            high, low = float(air.max()), float(air.min())
+            return Anchor(distance_m=place.distance_m, elevation_m=one.elevation_m, high_k=high, low_k=low)
     return None
 
 

@@ -155,11 +155,8 @@ def _forecast(row: Mapping[str, Any]) -> PlaceForecast:
     one = PlaceForecast(
         place=_text(row, "place"),
         source=_text(row, "source"),
-        lat_deg=number_of(row["lat_deg"], "lat_deg"),
-        lon_deg=number_of(row["lon_deg"], "lon_deg"),
-        elevation_m=number_of(row["elevation_m"], "elevation_m"),
-        fetched_s=number_of(row["fetched_s"], "fetched_s"),
         issued_s=None if row["issued_s"] is None else number_of(row["issued_s"], "issued_s"),
+        **_numbers(row),
         **_columns(row, HOURLY),
     )
     _require(implausible(one) or ("" if _SOURCE.fullmatch(one.source) else "names an unknown source"), one.fetched_s)
@@ -170,19 +167,20 @@ def _past(row: Mapping[str, Any]) -> PastYears:
     years = [int(number_of(year, "years")) for year in row["years"]]
     one = PastYears(
         place=_text(row, "place"),
-        lat_deg=number_of(row["lat_deg"], "lat_deg"),
-        lon_deg=number_of(row["lon_deg"], "lon_deg"),
-        elevation_m=number_of(row["elevation_m"], "elevation_m"),
         days=tuple(date.fromisoformat(day) for day in row["days"]),
         years=(min(years), max(years)),
-        fetched_s=number_of(row["fetched_s"], "fetched_s"),
+        **_numbers(row),
         **_columns(row, ("high_k", "low_k", "sd_k")),
     )
     _require(implausible_past_years(one), one.fetched_s)
     return one
 
 
-def _columns(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, tuple[float, ...]]:
+def _numbers(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: number_of(row[name], name) for name in ("lat_deg", "lon_deg", "elevation_m", "fetched_s")}
+
+
+def _columns(row: Mapping[str, Any], names: Sequence[str]) -> dict[str, Any]:
     """Numbers as written; null is NaN."""
     return {name: tuple(number_of(value, name) for value in row[name]) for name in names}
 

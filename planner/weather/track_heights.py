@@ -24,8 +24,8 @@ from planner.weather.openmeteo import MAX_POINTS
 from planner.weather.records import Point
 from planner.weather.transport import Client
 
-MOST_POINTS = 10_000  # asked for one track: a hundred questions
-_APART_M = 120.0  # nearer points lie in one cell of the service's model
+MOST_POINTS = 10_000  # requested for one track: a hundred requests
+_APART_M = 120.0  # nearer points are in one cell of the service's model
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,10 +36,10 @@ from planner.weather.records import Answer, NeverFetched, Refused, Unreachable
 from thermal.errors import one_line
 
 TIMEOUT_S = (3.05, 15.0)
-"""Most time to connect, and between two parts of an answer. [s]"""
+"""Maximum time to connect, and between two parts of a response. [s]"""
 HEAD_S, MOST_S, MOST_BYTES = 30.0, 90.0, 8_000_000
-"""Most time until an answer begins, and for all of it, tries included; its most length once unpacked: a hundred places
-have 1.5 MB. [s, s, byte]"""
+"""Maximum time until a response begins, and for all of it, retries included; its maximum decoded length: a hundred
+places have 1.5 MB. [s, s, byte]"""
 HOUR_S, DAY_S = 3600, 86400
 _LOCK_WAIT_S = 2.0
 _MOST_REDIRECTS = 3

@@ -83,7 +83,7 @@ def test_from_a_track_to_a_printed_day_sheet(chromium, served):
     hand.presses += 2
     page.get_by_text("hill.gpx taken").wait_for()
     hand.choose("Class of the car", "saloon-1970s-six")
-    hand.write("Set off, local time", "2027-07-20T13:00")
+    hand.write("Departure, local time", "2027-07-20T13:00")
     hand.press("Make the trip")
     whole = page.locator("#stage", has_text="remedies tried")
     whole.wait_for(timeout=180_000)

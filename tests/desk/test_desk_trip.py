@@ -85,7 +85,7 @@ def test_undo_gives_back_every_byte(minimal_desk):
         ({"kind": "car", "key": "body.mass", "value": "3 kg", "source": "x"}, "plausible"),
         ({"kind": "car", "key": "body.masss", "value": "3 kg", "source": "x"}, "unknown key"),
         ({"kind": "setting", "key": "day.driving", "value": "5 min"}, ""),
-        ({"kind": "halt", "stop": 99, "minutes": 5, "engine": "off"}, "stop behind the start"),
+        ({"kind": "halt", "stop": 99, "minutes": 5, "engine": "off"}, "stop after the start"),
         ({"kind": "reading", "cells": {"coolant": "9000", "when": "2027-07-10 14:30"}}, "coolant"),
         ({"kind": "nothing"}, "no such edit"),
         ({"kind": "setting", "key": "name", "value": "x" * 5000}, "at most"),

@@ -1,4 +1,4 @@
-// Asking the desk: one change after the other, each against the newest state; text reaches the page as text alone.
+// Requests to the desk: one change after the other, each on the newest state; text reaches the page as text alone.
 
 export const state = { now: null, before: null };
 const watchers = [];
@@ -42,11 +42,11 @@ export function complain(lines) {
 
 async function answerOf(response) {
   let data = {};
-  try { data = await response.json(); } catch { data = { problems: [await response.text().catch(() => "no answer")] }; }
+  try { data = await response.json(); } catch { data = { problems: [await response.text().catch(() => "no response")] }; }
   if (response.ok) return data;
-  const error = new Error((data.problems || ["no answer"]).join("\n"));
+  const error = new Error((data.problems || ["no response"]).join("\n"));
   error.status = response.status;
-  error.problems = data.problems || ["The desk gave no answer."];
+  error.problems = data.problems || ["The desk did not respond."];
   throw error;
 }
 
@@ -77,15 +77,15 @@ export function take(overview) {
 
 export async function refresh() { take(await ask("view")); }
 
-// A change of the trip; what is refused is said, and the page shows what there is. Of several that wait to set the same
-// thing the newest is made.
+// A change of the trip; a refusal is shown with the current state. Of several waiting changes of the same value only the
+// newest is sent.
 export function change(name, data) {
   const { kind, leg, column, day, key, stop, from } = data, target = JSON.stringify([name, kind, leg, column, day, key, stop, from]);
   const mine = {};
   waiting.set(target, mine);
   const made = async () => {
     if (name === "edit" && kind !== "reading" && waiting.get(target) !== mine) return true;
-    byId("stage").textContent = "Working out the change.";
+    byId("stage").textContent = "Applying the change.";
     try {
       take(await send(name, { ...data, revision: state.now.revision }));
       complain([]);

@@ -1,13 +1,13 @@
-// The desk: its rooms, what is told of every change, undo.
+// The desk: its rooms, notification of changes, undo.
 
 import { ask, bullets, byId, change, complain, onNews, refresh, send, state } from "/static/api.js";
 import { startTrip } from "/static/trip.js";
 import { rooms } from "/static/rooms.js";
 
 const STAGES = {
-  none: "The forecast is being made.",
-  quick: "A quick look: a few draws show how the margins move. The full forecast follows.",
-  full: "Full forecast. Remedies are being tried.",
+  none: "Computing the forecast.",
+  quick: "Quick estimate from a few draws. The full forecast follows.",
+  full: "Full forecast. Computing remedies.",
   whole: "Full forecast, remedies tried.",
 };
 
@@ -27,7 +27,7 @@ function showHead(now) {
 }
 
 function tellStage(now) {
-  const words = now.problems.length ? "Mend what is named above; the desk looks again when a file changes." : STAGES[now.stage];
+  const words = now.problems.length ? "Correct the problems above; the desk reads the files again when they change." : STAGES[now.stage];
   byId("stage").textContent = words + (now.doing && now.stage !== "whole" && !now.problems.length ? ` (${now.doing})` : "");
 }
 
@@ -49,7 +49,7 @@ function listen() {
     if (!now || told.revision !== now.revision || told.stage !== now.stage) refresh().catch(() => {});
     else { now.doing = told.doing; tellStage(now); }
   };
-  events.onerror = () => { byId("stage").textContent = "The desk does not answer. It may have been stopped in the terminal."; };
+  events.onerror = () => { byId("stage").textContent = "The desk does not respond. It may have been stopped in the terminal."; };
 }
 
 async function begin() {

@@ -1,4 +1,4 @@
-// The map: the legs in the lines of their levels, nights that can be dragged, every stop.
+// The map: legs in the line style of their levels, nights that can be dragged, every stop.
 
 import { byId, element, state, svg } from "/static/api.js";
 

@@ -1,4 +1,4 @@
-// The profile along the road: the ground, the levels of the legs, temperatures, and nights as handles.
+// The profile along the road: terrain, levels of the legs, temperatures, and nights as handles.
 
 import { byId, element, state, svg } from "/static/api.js";
 
@@ -37,7 +37,7 @@ export function makeProfile(moveNight, chooseLeg) {
   function drawLeg(picture, now, leg, number, x, floor) {
     const a = x(now.stops[number].far), b = x(now.stops[number + 1].far);
     const strip = svg("rect", { x: a, y: floor + 2, width: Math.max(b - a - 0.6, 0.6), height: STRIP, class: `strip level-${leg.level || "none"}` }, picture);
-    svg("title", {}, strip).textContent = `${leg.from} to ${leg.to}: ${now.levels[leg.level] || "being worked out"}`;
+    svg("title", {}, strip).textContent = `${leg.from} to ${leg.to}: ${now.levels[leg.level] || "being computed"}`;
     const hit = svg("rect", { x: a, y: TOP, width: Math.max(b - a, 1), height: floor - TOP + STRIP + 4, class: `leg-hit${number === marked ? " chosen" : ""}` }, picture);
     hit.addEventListener("click", () => chooseLeg(number));
   }

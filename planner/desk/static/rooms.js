@@ -1,4 +1,4 @@
-// The other rooms: a new trip, the car, the trip's rules, readings, two states, logs, files.
+// The other rooms: new trip, car, rules of the trip, readings, comparison, logs, files.
 
 import { ask, bullets, byId, choices, complain, edit, element, onNews, refresh, send, state, tried, upload } from "/static/api.js";
 
@@ -54,7 +54,7 @@ function field(row, save) {
   let typed;
   if (row.words && row.words.length) {
     typed = element("select");
-    choices(typed, ["", ...row.words].filter((one, at, all) => all.indexOf(one) === at).map((one) => [one, one || "not said"]), row.value);
+    choices(typed, ["", ...row.words].filter((one, at, all) => all.indexOf(one) === at).map((one) => [one, one || "not given"]), row.value);
   } else {
     typed = element("input");
     typed.value = row.value;
@@ -69,7 +69,7 @@ const car = {
   begin() {
     byId("car-base").addEventListener("change", () => edit("car", { key: "base", value: byId("car-base").value, source: "" }).then(() => this.show()));
     byId("car-rank").addEventListener("click", async () => {
-      byId("car-note").textContent = "Driving the trip once for each value.";
+      byId("car-note").textContent = "Simulating the trip once per value.";
       const data = await tried(() => send("rank", {}), byId("car-note"));
       if (data) this.fill(data);
     });
@@ -83,7 +83,7 @@ const car = {
     byId("car-first").replaceChildren(...data.values.slice(0, data.first).map((row) => this.row(row)));
     byId("car-more").replaceChildren(...data.values.slice(data.first).map((row) => this.row(row)));
     byId("car-more-title").textContent = `All other values (${Math.max(data.values.length - data.first, 0)})`;
-    if (!data.ranked) byId("car-note").textContent = "In the usual order.";
+    if (!data.ranked) byId("car-note").textContent = "In default order.";
   },
   row(row) {
     const source = element("input", "source"), [box, typed] = field({ ...row, words: row.options }, (value) => {
@@ -93,7 +93,7 @@ const car = {
     source.placeholder = "How do you know?";
     source.setAttribute("aria-label", `How you know: ${row.what}`);
     source.addEventListener("change", () => edit("car", { key: row.key, value: typed.value, source: source.value }));
-    const note = [row.key, row.range ? `plausible ${row.range}` : "", row.how, row.own ? "yours" : `class: ${row.source}`, row.moves ? `moves the smallest margin by ${row.moves}` : ""];
+    const note = [row.key, row.range ? `plausible ${row.range}` : "", row.how, row.own ? "yours" : `class: ${row.source}`, row.moves ? `changes the smallest margin by ${row.moves}` : ""];
     box.append(source, element("p", "note", note.filter((one) => one).map((one) => one.replace(/\.$/, "")).join(". ")));
     return box;
   },
@@ -146,7 +146,7 @@ const readings = {
   },
 };
 
-// --- two states ---
+// --- comparison ---
 
 const compare = {
   begin() {
@@ -168,7 +168,7 @@ const compare = {
     const a = this.states[Number(byId("state-a").value)], b = this.states[Number(byId("state-b").value)], table = byId("compare");
     if (!a || !b) { table.replaceChildren(); return; }
     const said = (one, name) => { const [left, level] = one.fluids[name] || []; return level === undefined ? "" : `${state.now.levels[level]}${level === "unknown" ? "" : `, ${left.toFixed(0)} ${one.unit}`}`; };
-    const rows = [["", a.words, b.words, "moved"], ["margins of the legs", a.headline, b.headline, ""], ["depart", a.departure, b.departure, ""], ["days", a.days, b.days, ""],
+    const rows = [["", a.words, b.words, "change"], ["margins of the legs", a.headline, b.headline, ""], ["depart", a.departure, b.departure, ""], ["days", a.days, b.days, ""],
       ["driving [h]", a.driving, b.driving, (b.driving - a.driving).toFixed(1)], [`distance [${a.distance_unit}]`, a.distance, b.distance, b.distance - a.distance]];
     for (const name of Object.keys({ ...a.fluids, ...b.fluids })) {
       const both = a.fluids[name] && b.fluids[name] ? (b.fluids[name][0] - a.fluids[name][0]).toFixed(0) : "";
@@ -192,7 +192,7 @@ const logs = {
       const data = await tried(() => send(name, {}), byId("logs-note"));
       if (!data) return;
       bullets(byId("logs-said"), data.sentences);
-      byId("plots").replaceChildren(...(data.plots || []).map((address) => Object.assign(element("img", "plot"), { src: address, alt: "Log against the model before and after" })));
+      byId("plots").replaceChildren(...(data.plots || []).map((address) => Object.assign(element("img", "plot"), { src: address, alt: "Log and model, before and after the fit" })));
     });
   },
   async show() {
@@ -218,10 +218,10 @@ const logs = {
         unit.size = 8;
         units[open.channel] = unit;
         line.append(unit, this.tick("leave it out", (on) => { if (on) out.add(open.channel); else out.delete(open.channel); }));
-      } else line.append(this.tick("I have looked, and it is so", (on) => { answer.time = on; }));
+      } else line.append(this.tick("This is correct", (on) => { answer.time = on; }));
       box.append(line);
     }
-    const press = element("button", "", "This is how it is read");
+    const press = element("button", "", "Confirm this mapping");
     press.type = "button";
     press.addEventListener("click", async () => {
       const said = Object.fromEntries(Object.entries(units).map(([name, unit]) => [name, unit.value]));
@@ -241,12 +241,12 @@ const logs = {
 
 // --- files ---
 
-const WORDS = { "trip.html": "Map page with the day sheets, to be printed or put on a phone", "forecast.csv": "Table of the legs", "plan.json": "The whole plan as data", "trip.gpx": "Track and places for a navigator", "trip.ics": "Calendar", "trip.geojson": "For map programs" };
+const WORDS = { "trip.html": "Map page with the day sheets, to print or copy to a phone", "forecast.csv": "Table of the legs", "plan.json": "The whole plan as data", "trip.gpx": "Track and places for a navigator", "trip.ics": "Calendar", "trip.geojson": "For map programs" };
 
 const files = {
   begin() {
     byId("make").addEventListener("click", async () => {
-      byId("make-note").textContent = "Being made.";
+      byId("make-note").textContent = "Writing the files.";
       const data = await tried(() => send("outputs", {}), byId("make-note"));
       if (!data) return;
       complain([]);

@@ -1,4 +1,4 @@
-// The trip: days and legs as tables that are typed into, thin places, remedies, stops.
+// The trip: editable tables of days and legs, thin places, remedies, stops.
 
 import { ask, bullets, byId, change, choices, edit, element, onNews, state } from "/static/api.js";
 import { makeGround } from "/static/ground.js";
@@ -62,7 +62,7 @@ function showSpots(now) {
   const list = byId("spots");
   if (now.stage === "none" || now.stage === "quick") {
     list.classList.add("old");
-    if (now.stage === "none" && !list.childElementCount) bullets(list, ["Being worked out."]);
+    if (now.stage === "none" && !list.childElementCount) bullets(list, ["Being computed."]);
     return;
   }
   list.classList.remove("old");
@@ -71,7 +71,7 @@ function showSpots(now) {
   byId("unknown-title").textContent = `Where margins are not known (${unknown.length})`;
   byId("unknown-box").hidden = !unknown.length;
   byId("unknown").replaceChildren(...unknown.map(spotLine));
-  if (!now.spots.length) bullets(list, ["No leg is thin or unknown. The gauge outranks the model."]);
+  if (!now.spots.length) bullets(list, ["No leg is thin or unknown. The gauge takes precedence over the model."]);
   else if (!small.length) bullets(list, ["No leg is thin."]);
 }
 
@@ -139,12 +139,12 @@ function headings(table, names) {
 
 function margin(cell, one, before, unit) {
   cell.className = `margin is-${one.level || "none"}`;
-  if (one.margin === null) { cell.textContent = "being worked out"; return; }
+  if (one.margin === null) { cell.textContent = "being computed"; return; }
   const word = state.now.levels[one.level];
   const moved = before && before.margin !== null && before.margin !== undefined ? one.margin - before.margin : 0;
   const figure = one.level === "unknown" ? "" : ` ${one.margin.toFixed(0)} ${unit}`;
   const parts = [element("span", "word", `${word}${figure}`), element("small", "", one.fluid)];
-  if (Math.abs(moved) >= 0.5) parts.push(element("small", "moved-by", `moved ${moved > 0 ? "+" : "−"}${Math.abs(moved).toFixed(0)} ${unit}`));
+  if (Math.abs(moved) >= 0.5) parts.push(element("small", "moved-by", `change ${moved > 0 ? "+" : "−"}${Math.abs(moved).toFixed(0)} ${unit}`));
   cell.replaceChildren(...parts);
 }
 
@@ -164,7 +164,7 @@ function showDays(now) {
     const body = headings(table, ["day", "date", "from", "to", "depart", "arrive", `distance [${now.units.distance}]`, "driving [h]", "smallest margin", "night at"]);
     dayRows = now.days.map((_, number) => {
       const row = element("tr"), cells = Array.from({ length: 10 }, () => element("td"));
-      const off = input(`Day ${number + 1} sets off`, "time", (at) => edit("morning", { day: number, at }));
+      const off = input(`Departure of day ${number + 1}`, "time", (at) => edit("morning", { day: number, at }));
       const night = element("select");
       night.setAttribute("aria-label", `Night after day ${number + 1}`);
       night.addEventListener("change", () => moveNight(state.now.days[number].last + 1, Number(night.value)));
@@ -203,7 +203,7 @@ function showLegs(now) {
       speed.size = 5;
       const more = element("button", "", "more");
       more.type = "button";
-      more.setAttribute("aria-label", `More of the leg from ${leg.from} to ${leg.to}`);
+      more.setAttribute("aria-label", `More settings of the leg from ${leg.from} to ${leg.to}`);
       more.addEventListener("click", () => { chooseLeg(number); byId("leg-form").querySelector("select, input")?.focus(); });
       if (now.editable && !leg.carried) { cells[7].append(speed); cells[10].append(more); }
       row.append(...cells);
@@ -217,7 +217,7 @@ function showLegs(now) {
     const old = state.before && state.before.geometry === now.geometry ? state.before.legs[number] : null;
     [`${leg.day + 1}`, leg.from, leg.to, leg.road, leg.distance, leg.depart, leg.arrive].forEach((text, at) => { cells[at].textContent = text; });
     put(speed, leg.cells ? leg.cells.speed : leg.speed);
-    speed.title = leg.slowed ? "The car cannot hold this on all of the leg" : "";
+    speed.title = leg.slowed ? "The car cannot hold this speed on the whole leg" : "";
     if (!now.editable) cells[7].textContent = leg.speed;
     cells[8].textContent = leg.air;
     margin(cells[9], leg, old, unit);
@@ -236,7 +236,7 @@ function chooseLeg(number) {
 }
 
 const SWITCHES = {
-  air_conditioning: ["A/C", ["", "yes", "no"], "as the trip"], heater: ["Heater on full", ["", "yes", "no"], "no"],
+  air_conditioning: ["A/C", ["", "yes", "no"], "as for the trip"], heater: ["Heater on full", ["", "yes", "no"], "no"],
   low_gear: ["One gear lower", ["", "yes", "no"], "no"],
   highest_gear: ["Highest gear", ["", "overdrive off", "1", "2", "3", "4", "5", "6", "7", "8"], "any"],
   flow: ["Traffic", ["", "free", "town", "stop-and-go"], "free"],
@@ -250,7 +250,7 @@ function showLegForm(now, anew) {
     const select = element("select"), name = element("label", "", label);
     select.id = `leg-${column}`;
     name.htmlFor = select.id;
-    choices(select, words.map((one) => [one, one || `not said: ${empty}`]), leg.cells[column]);
+    choices(select, words.map((one) => [one, one || `not given: ${empty}`]), leg.cells[column]);
     select.addEventListener("change", () => edit("leg", { leg: chosenLeg, column, value: select.value }));
     return [name, select];
   });
@@ -264,14 +264,14 @@ function showStops(now) {
   choices(select, now.stops.slice(1).map((stop) => [String(stop.stop), `${stop.name}${stop.night ? " (night)" : ""}${stop.halt ? ` (halt ${stop.halt} min)` : ""}`]), chosen);
   if (!byId("stop-form").contains(document.activeElement)) fillStop();
   for (const field of byId("stop-form").elements) field.disabled = !now.editable;
-  byId("stop-night").textContent = now.stops[Number(select.value)]?.night ? "No night asked for here" : "Night here";
+  byId("stop-night").textContent = now.stops[Number(select.value)]?.night ? "Cancel the requested night" : "Night here";
 }
 
 function fillStop() {
   const stop = state.now.stops[Number(byId("stop-choice").value)];
   if (!stop) return;
   byId("stop-minutes").value = stop.halt;
-  byId("stop-night").textContent = stop.night ? "No night asked for here" : "Night here";
+  byId("stop-night").textContent = stop.night ? "Cancel the requested night" : "Night here";
 }
 
 function chooseStop(number) {

@@ -103,7 +103,7 @@ SLIPS = [
     (cell(P, 4, "high", "75"), "places.csv row 4, high: Rockingham with a high of 75.0 degF, the usual high there, "),
     # whole columns
     (column(P, "lon", lambda text: text.lstrip("-")), "places.csv, lon: "),
-    (column(P, "lat", lambda text: f"-{text}"), "has every lat the wrong sign (south is negative)?"),
+    (column(P, "lat", lambda text: f"-{text}"), "is the sign of every lat wrong (south is negative)?"),
     (in_metres_without_profiles, "are the elevations in metres?"),
     (column(L, "speed", lambda text: f"{1.609 * float(text):.0f}"), "; are they in km/h?"),
     (head(L, "speed [mph]", "speed [km/h]"), "legs.csv, speed: long straight legs are driven at "),

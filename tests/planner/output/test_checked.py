@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from planner.analysis.plausible import low_passes, steep_legs, winding_legs
-from planner.analysis.plausible_day import date_doubts
+from planner.analysis.plausible_day import schedule_doubts
 from planner.files.folder import open_folder
 from planner.files.vehicles import read_vehicle
 from planner.model.paths import data_folder
@@ -95,8 +95,8 @@ def test_a_leg_that_winds_too_much_is_told(make_trip, road):
 def test_a_departure_in_the_past_is_told(make_trip, road):
     """The trips made up here leave on 6 July 2027 at 8."""
     trip = make_trip([road("a", "b", 20)], places={"b": {"lon_deg": -97.7}})
-    assert not list(date_doubts(trip, date(2027, 7, 6)))
-    assert [doubt.sentence for doubt in date_doubts(trip, date(2028, 7, 5))] == [
+    assert not list(schedule_doubts(trip, date(2027, 7, 6)))
+    assert [doubt.sentence for doubt in schedule_doubts(trip, date(2028, 7, 5))] == [
         "The departure, 2027-07-06 08:00, is in the past; today is 2028-07-05."
     ]
 
