@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from thermal.drive import Drive, steady_drive
-from thermal.driveline import power_shortfall_w
+from thermal.driveline import full_wheel_w
 from thermal.errors import ParameterError
-from thermal.loads import extras_w, held_speed_m_per_s, road_force_n
+from thermal.loads import extras_w, held_speed_m_per_s, inertia_kg, road_force_n
 from thermal.ranges import FloatArray
-from thermal.roadload import G_M_PER_S2, rotational_factor
+from thermal.roadload import G_M_PER_S2
 from thermal.simulate import simulate
 from thermal.vehicle import Vehicle
 
@@ -137,14 +137,6 @@ def _climb(vehicle: Vehicle, mph: float, *, ac_on: bool) -> Course:
     return _run(vehicle, _held(vehicle, flat), _held(vehicle, grade))
 
 
-def _climb_alone(vehicle: Vehicle) -> Course:
-    return _climb(vehicle, 55.0, ac_on=False)
-
-
-def _climb_towing(vehicle: Vehicle) -> Course:
-    return _climb(rated_trailer(vehicle), 45.0, ac_on=_ac(vehicle))
-
-
 def _idle(vehicle: Vehicle) -> Course:
     """Half an hour at idle in 100 degF, after half an hour's driving."""
     before = steady_drive(minutes=30, speed_m_per_s=40 * MPH, grade=0.0, air_k=_F100, ac_on=_ac(vehicle))
@@ -185,22 +177,8 @@ def _lap(vehicle: Vehicle, air_k: float) -> Drive:
     grid = np.linspace(_CORNER_M_PER_S, _TOP_M_PER_S, 31)
     at = steady_drive(minutes=len(grid) / 6.0, speed_m_per_s=1.0, grade=0.0, air_k=air_k)
     at = replace(at, speed_m_per_s=grid, elevation_m=0.0 * grid)
-    low, high = np.zeros(len(grid)), np.full(len(grid), 2.0 * vehicle.engine.peak_power_w)
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        short = power_shortfall_w(
-            vehicle,
-            wheel_w=middle,
-            speed_m_per_s=grid,
-            other_w=extras_w(vehicle, at),
-            power_share=np.ones(len(grid)),
-            steady=False,
-        )
-        low, high = np.where(short > 0.0, low, middle), np.where(short > 0.0, middle, high)
-    inertia = vehicle.body.mass_kg * float(
-        rotational_factor(np.asarray(vehicle.gearbox.ratios[-1] * vehicle.axle.ratio))
-    )
-    pull = np.maximum(low / grid - road_force_n(vehicle, at), 0.0) / inertia
+    full_w = full_wheel_w(vehicle, speed_m_per_s=grid, other_w=extras_w(vehicle, at), power_share=np.ones(len(grid)))
+    pull = np.maximum(full_w / grid - road_force_n(vehicle, at), 0.0) / inertia_kg(vehicle)
     ends = [_CORNER_M_PER_S]
     for _ in range(int(_PULL_S / 2.0)):
         ends.append(min(ends[-1] + 2.0 * float(np.interp(ends[-1] + 1.0, grid, pull)), _TOP_M_PER_S))
@@ -238,8 +216,14 @@ STATES: dict[str, tuple[str, Callable[[Vehicle], Course]]] = {
         "60 mph on the level, 105 degF, A/C where fitted",
         lambda vehicle: _cruise(vehicle, _F105, ac_on=_ac(vehicle)),
     ),
-    "climb alone": ("15 miles of 5 % at 55 mph or what it holds, 100 degF, no trailer", _climb_alone),
-    "climb towing": ("15 miles of 5 % at 45 mph or what it holds, 100 degF, A/C, its rated trailer", _climb_towing),
+    "climb alone": (
+        "15 miles of 5 % at 55 mph or what it holds, 100 degF, no trailer",
+        partial(_climb, mph=55.0, ac_on=False),
+    ),
+    "climb towing": (
+        "15 miles of 5 % at 45 mph or what it holds, 100 degF, A/C, its rated trailer",
+        lambda vehicle: _climb(rated_trailer(vehicle), 45.0, ac_on=_ac(vehicle)),
+    ),
     "idle": ("30 min at idle, 100 degF, A/C, an automatic in gear", _idle),
     "stop-and-go": ("1 h of town traffic, 100 degF, A/C", _stop_and_go),
     "warm-up 70F": ("45 mph from cold, 70 degF", partial(_warm_up, air_k=_F70)),

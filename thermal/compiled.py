@@ -101,9 +101,6 @@ def is_kept(function: Any) -> bool:
     return hasattr(cache, "_cache_file") and bool(cache._cache_file._load_index())
 
 
-_ROOM_BYTES = 1_500_000  # twice what the kernel takes
-
-
 def choose_cache() -> bool:
     """Point the compiler's cache at a writable folder when its own choices are not; False if none has room.
 
@@ -112,10 +109,10 @@ def choose_cache() -> bool:
     """
     told = os.environ.get("NUMBA_CACHE_DIR") or getattr(config, "CACHE_DIR", "")
     if told:
-        return _writable(Path(told))
+        return _takes(Path(told))
     beside = Path(__file__).parent / "__pycache__"
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path(os.path.expanduser("~")) / ".cache")
-    if _writable(beside) or (not _makeable(beside) and _writable(home)):
+    if _takes(beside) or (not _takes(beside, 0) and _takes(home)):  # the compiler itself tries an empty file
         return True
     kept = Path(tempfile.gettempdir()) / f"grademargin-{os.getuid() if hasattr(os, 'getuid') else 'user'}"
     try:
@@ -126,7 +123,7 @@ def choose_cache() -> bool:
     except OSError:
         return False
     config.CACHE_DIR = str(kept)
-    return _writable(kept)
+    return _takes(kept)
 
 
 def _own(folder: Path) -> bool:
@@ -139,21 +136,12 @@ def _own(folder: Path) -> bool:
     return mine and stat.S_ISDIR(state.st_mode)
 
 
-def _writable(folder: Path) -> bool:
-    """Tell whether a folder, which may not exist yet, takes a file of the size of the kernel."""
-    return _takes(folder, b"\0" * _ROOM_BYTES)
-
-
-def _makeable(folder: Path) -> bool:
-    """Whether an empty file can be created in a folder, the compiler's own test."""
-    return _takes(folder, b"")
-
-
-def _takes(folder: Path, data: bytes) -> bool:
+def _takes(folder: Path, size: int = 1_500_000) -> bool:
+    """Whether a folder, which may not exist yet, has room for a file, by default twice the size of the kernel."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as file:
-            file.write(data)
+            file.write(b"\0" * size)
             file.flush()
             return True
     except OSError:

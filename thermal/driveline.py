@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from thermal.engine import friction_w, full_torque_nm
 from thermal.oil import spin_ratio
-from thermal.ranges import BoolArray, FloatArray
+from thermal.ranges import BoolArray, FloatArray, bisect
 from thermal.vehicle import Axle, Gearbox, Lubricant, Vehicle
 
 REFERENCE_RAD_PER_S = 3000.0 * 2.0 * np.pi / 60.0
@@ -66,14 +66,13 @@ def converter_slip(
     Pump torque = peak (w_pump / w_stall)^2 (1 - sr^6), torque ratio from 2.0 at stall to 1 at 0.88: ASSUMED textbook
     shape. Solved by bisection; efficiency is speed ratio times torque ratio.
     """
-    low = np.full(np.shape(turbine_nm), 0.05)
-    high = np.full(np.shape(turbine_nm), 0.985)
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        pump = turbine_rad_per_s / middle
-        capacity = peak_nm * (pump / gearbox.stall_speed_rad_per_s) ** 2 * (1.0 - middle**6)
-        enough = capacity * torque_ratio(middle) >= turbine_nm
-        low, high = np.where(enough, middle, low), np.where(enough, high, middle)
+
+    def enough(ratio: FloatArray) -> BoolArray:
+        pump = turbine_rad_per_s / ratio
+        capacity = peak_nm * (pump / gearbox.stall_speed_rad_per_s) ** 2 * (1.0 - ratio**6)
+        return np.asarray(capacity * torque_ratio(ratio) >= turbine_nm)
+
+    low, high = bisect(enough, np.full(np.shape(turbine_nm), 0.05), np.full(np.shape(turbine_nm), 0.985), rounds=30)
     return np.asarray(0.5 * (low + high))
 
 
@@ -176,7 +175,7 @@ def _crank_power(
         most_w = full_torque_nm(engine, geared) * geared * power_share[:, None]
         load, pulls = locked_w / np.maximum(most_w, 1.0), (wheel_w > 0.0)[:, None]
         released = np.where(pulls, _released(vehicle, speed_m_per_s, load=load), 0.0)
-        lazy = np.where(pulls, _lazily_released(vehicle, speed_m_per_s, load=load), 0.0) * slip_loss
+        lazy = np.where(pulls, _released(vehicle, speed_m_per_s, load=load, lazy=True), 0.0) * slip_loss
         engine_speed, slip_loss = geared + released * (engine_speed - geared), released * slip_loss
     engine_speed = np.maximum(engine_speed, engine.idle_speed_rad_per_s)
     return _Crank(
@@ -191,21 +190,13 @@ def _crank_power(
     )
 
 
-def _released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray) -> FloatArray:
+def _released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray, lazy: bool = False) -> FloatArray:
     """Share of the time the converter's clutch is open: always slowly and in gears that never lock, else by load."""
-    can_lock = (np.asarray(vehicle.gearbox.ratios) < vehicle.gearbox.lockup_ratio + 0.005)[None, :]
-    can_lock = can_lock & (speed_m_per_s >= vehicle.gearbox.lockup_road_speed_m_per_s)[:, None]
-    by_load = np.clip((load - _LOCK_LOAD) / (_RELEASE_LOAD - _LOCK_LOAD), 0.0, 1.0)
-    return np.where(can_lock, by_load, 1.0)
-
-
-def _lazily_released(vehicle: Vehicle, speed_m_per_s: FloatArray, *, load: FloatArray) -> FloatArray:
-    """The same share in a lazy box of its kind."""
-    ratios, box = np.asarray(vehicle.gearbox.ratios), vehicle.gearbox
-    can_lock = ((ratios < box.lockup_ratio + 0.005) & (ratios <= ratios[-1]))[None, :]
-    can_lock = can_lock & (speed_m_per_s >= _LAZY_LOCK_SPEED * box.lockup_road_speed_m_per_s)[:, None]
-    by_load = np.clip((load - _LAZY_LOCK_LOAD) / (_LAZY_RELEASE_LOAD - _LAZY_LOCK_LOAD), 0.0, 1.0)
-    return np.where(can_lock, by_load, 1.0)
+    box, ratios = vehicle.gearbox, np.asarray(vehicle.gearbox.ratios)
+    low, high = (_LAZY_LOCK_LOAD, _LAZY_RELEASE_LOAD) if lazy else (_LOCK_LOAD, _RELEASE_LOAD)
+    gears = (ratios < box.lockup_ratio + 0.005) & (not lazy or ratios <= ratios[-1])
+    fast = speed_m_per_s >= (_LAZY_LOCK_SPEED if lazy else 1.0) * box.lockup_road_speed_m_per_s
+    return np.where(gears[None, :] & fast[:, None], np.clip((load - low) / (high - low), 0.0, 1.0), 1.0)
 
 
 def _open_converter(vehicle: Vehicle, turbine_w: FloatArray, geared: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -341,6 +332,22 @@ def _greatest(values: FloatArray) -> npt.NDArray[np.intp]:
         more = values[:, gear] > most
         found[more], most = gear, np.maximum(most, values[:, gear])
     return found
+
+
+def full_wheel_w(
+    vehicle: Vehicle, *, speed_m_per_s: FloatArray, other_w: FloatArray, power_share: FloatArray
+) -> FloatArray:
+    """Wheel power at full load in the best gear, shape (n,).
+
+    `power_share` is full-load power relative to rated. [-]
+    """
+
+    def given(wheel_w: FloatArray) -> BoolArray:
+        asked = {"wheel_w": wheel_w, "speed_m_per_s": speed_m_per_s, "other_w": other_w, "power_share": power_share}
+        return np.asarray(~(power_shortfall_w(vehicle, **asked, steady=False) > 0.0))
+
+    none = np.zeros(len(speed_m_per_s))
+    return bisect(given, none, none + vehicle.engine.peak_power_w, rounds=40)[0]
 
 
 def power_shortfall_w(

@@ -11,7 +11,7 @@ import numpy as np
 
 from thermal import air, brakes, cooling, driveline, engine, roadload, steering
 from thermal.drive import Drive
-from thermal.ranges import BoolArray, FloatArray
+from thermal.ranges import BoolArray, FloatArray, bisect
 from thermal.vehicle import Cooler, Node, Vehicle
 
 _IDLE_ACCESSORY_SHARE = 0.5  # ASSUMED: alternator, pumps and fan at idle against cruise, 0.3 to 0.7
@@ -128,13 +128,16 @@ def road_force_n(vehicle: Vehicle, drive: Drive, density_kg_per_m3: FloatArray |
     return rolling + drag + roadload.climbing_n(body.mass_kg + trailer.mass_kg, drive.grade)
 
 
+def inertia_kg(vehicle: Vehicle) -> float:
+    """Mass of car and trailer, with the inertia of wheels and engine in top gear."""
+    top = np.asarray(vehicle.gearbox.ratios[-1] * vehicle.axle.ratio)
+    return (vehicle.body.mass_kg + vehicle.trailer.mass_kg) * float(roadload.rotational_factor(top))
+
+
 def _acceleration_n(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Mean force that changes the speed along each segment; zero where it does not change."""
     before = np.concatenate(([drive.end_speed_m_per_s[0]], drive.end_speed_m_per_s[:-1]))
-    length = np.maximum(drive.length_m, 1.0)
-    top = vehicle.gearbox.ratios[-1] * vehicle.axle.ratio
-    mass = (vehicle.body.mass_kg + vehicle.trailer.mass_kg) * float(roadload.rotational_factor(np.asarray(top)))
-    force = mass * (drive.end_speed_m_per_s**2 - before**2) / (2.0 * length)
+    force = inertia_kg(vehicle) * (drive.end_speed_m_per_s**2 - before**2) / (2.0 * np.maximum(drive.length_m, 1.0))
     return np.where(drive.speed_m_per_s > 0.0, force, 0.0)
 
 
@@ -199,25 +202,25 @@ def _highest_speed(
     rounds: int,
 ) -> FloatArray:
     """Highest speed that does not fail, by bisection between a safe one and the one wanted. [m/s]"""
-    low, high = low_m_per_s, drive.speed_m_per_s
-    for _ in range(rounds):
-        middle = 0.5 * (low + high)
-        failed = fails(vehicle, drive, middle)
-        low, high = np.where(failed, low, middle), np.where(failed, middle, high)
-    return low
+    return bisect(lambda speed: ~fails(vehicle, drive, speed), low_m_per_s, drive.speed_m_per_s, rounds=rounds)[0]
+
+
+def _demand(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> tuple[dict[str, FloatArray], _Air]:
+    """Arguments for the driveline at steady speeds, and the air around."""
+    surroundings = _air(vehicle, drive)
+    at = replace(drive, speed_m_per_s=speed_m_per_s)
+    asked = {
+        "wheel_w": road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
+        "other_w": extras_w(vehicle, drive),
+        "power_share": surroundings.power_share,
+    }
+    return asked, surroundings
 
 
 def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
     """Whether steady braking at a speed heats the rotors beyond their steady limit."""
-    surroundings = _air(vehicle, drive)
-    at = replace(drive, speed_m_per_s=speed_m_per_s)
-    gear = driveline.choose_gear(
-        vehicle,
-        wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
-        speed_m_per_s=speed_m_per_s,
-        other_w=extras_w(vehicle, drive),
-        power_share=surroundings.power_share,
-    )
+    asked, surroundings = _demand(vehicle, drive, speed_m_per_s)
+    gear = driveline.choose_gear(vehicle, speed_m_per_s=speed_m_per_s, **asked)
     scale = cooling.surface_scale(speed_m_per_s + drive.headwind_m_per_s, surroundings.density_kg_per_m3)
     hot, air_k = _STEADY_ROTOR_K, drive.air_k
     glow = vehicle.rotors.emissivity * cooling.STEFAN_BOLTZMANN_W_PER_M2K4 * (hot**2 + air_k**2) * (hot + air_k)
@@ -227,17 +230,9 @@ def _rotors_too_hot(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -
 
 def _too_weak(vehicle: Vehicle, drive: Drive, speed_m_per_s: FloatArray) -> BoolArray:
     """Whether a speed needs more crank power than the best gear has."""
-    at = replace(drive, speed_m_per_s=speed_m_per_s)
-    surroundings = _air(vehicle, drive)
-    missing_w = driveline.power_shortfall_w(
-        vehicle,
-        wheel_w=road_force_n(vehicle, at, surroundings.density_kg_per_m3) * speed_m_per_s,
-        speed_m_per_s=np.maximum(speed_m_per_s, 0.1),
-        other_w=extras_w(vehicle, drive),
-        power_share=surroundings.power_share,
-        steady=True,
-    )
-    return np.asarray(missing_w > 0.0)
+    asked, _ = _demand(vehicle, drive, speed_m_per_s)
+    speed = np.maximum(speed_m_per_s, 0.1)
+    return np.asarray(driveline.power_shortfall_w(vehicle, speed_m_per_s=speed, **asked, steady=True) > 0.0)
 
 
 def compute_loads(vehicle: Vehicle, drive: Drive, *, gear: FloatArray | None = None) -> tuple[Loads, Work]:

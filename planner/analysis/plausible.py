@@ -211,7 +211,10 @@ def low_passes(trip: Trip, legs: Sequence[Leg]) -> Iterator[Doubt]:
         if here.kind == "pass" and here.elevation_m < min(before.elevation_m, after.elevation_m):
             low, one, other = (as_written(trip, "elevation", place.elevation_m) for place in (here, before, after))
             against = f"{before.name} ({one}) and {after.name} ({other})"
-            sentence = f"{here.name} is a pass, but at {low} it is below {against}; is its unit that of the column?"
+            sentence = (
+                f"{here.name} is a pass, but at {low} it is below {against}; "
+                "is its elevation in the unit of its column?"
+            )
             top_m = max(before.elevation_m, after.elevation_m)
             yield of_place(trip, here, "elevation", low, against, sentence, top_m)
 

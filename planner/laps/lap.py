@@ -1,6 +1,6 @@
 """A lap as a speed trace: from measured points, or computed from summary numbers and the car's power."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -9,11 +9,11 @@ import numpy as np
 from planner.files.sessionfile import LapNumbers, LapTable
 from planner.model.errors import PlannerError
 from thermal import air, engine
-from thermal.drive import Drive
-from thermal.driveline import power_shortfall_w
-from thermal.loads import extras_w, road_force_n
+from thermal.drive import steady_drive
+from thermal.driveline import full_wheel_w
+from thermal.loads import extras_w, inertia_kg, road_force_n
 from thermal.ranges import FloatArray as Floats
-from thermal.roadload import G_M_PER_S2, rotational_factor
+from thermal.roadload import G_M_PER_S2
 from thermal.vehicle import Vehicle
 
 LONGEST_S, WIDEST_M_PER_S = 5.0, 6.0  # longest piece of a lap, largest change of speed within one
@@ -54,13 +54,8 @@ class Trace:
 
     def at_share(self, share: float) -> "Trace":
         """Return the same lap at a fraction of its speed."""
-        return Trace(
-            duration_s=self.duration_s / share,
-            speed_m_per_s=self.speed_m_per_s * share,
-            end_m_per_s=self.end_m_per_s * share,
-            grade=self.grade,
-            begin_m_per_s=self.begin_m_per_s * share,
-        )
+        speeds = {name: getattr(self, name) * share for name in ("speed_m_per_s", "end_m_per_s", "begin_m_per_s")}
+        return replace(self, duration_s=self.duration_s / share, **speeds)
 
     def back(self, speed_m_per_s: float) -> "Trace":
         """Return the reverse drive at constant speed, to a stop."""
@@ -152,23 +147,16 @@ def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: flo
     The force is bounded by the grip of the driven wheels, 0.5 of the weight: ASSUMED.
     """
     speed = np.linspace(_SLOWEST_M_PER_S, 90.0, _GRID)
-    at = _steady(speed, grade=grade, elevation_m=elevation_m, air_k=air_k)
+    at = steady_drive(minutes=_GRID / 6.0, speed_m_per_s=0.0, grade=grade, air_k=air_k, elevation_m=elevation_m)
+    at = replace(at, speed_m_per_s=speed, dew_k=at.air_k - 10.0)
     total = air.pressure_pa(at.elevation_m)
     vapour = air.vapour_pressure_pa(at.dew_k)
     share = engine.power_share(
         vehicle.engine, dry_pressure_pa=total - vapour, temp_k=at.air_k, elevation_m=at.elevation_m
     )
-    low, high = np.zeros(_GRID), np.full(_GRID, vehicle.engine.peak_power_w)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        short = power_shortfall_w(
-            vehicle, wheel_w=middle, speed_m_per_s=speed, other_w=extras_w(vehicle, at), power_share=share, steady=False
-        )
-        low, high = np.where(short > 0.0, low, middle), np.where(short > 0.0, middle, high)
-    pull = np.minimum(low / speed, GRIP_G * G_M_PER_S2 * vehicle.body.mass_kg)
-    top = vehicle.gearbox.ratios[-1] * vehicle.axle.ratio
-    mass = (vehicle.body.mass_kg + vehicle.trailer.mass_kg) * float(rotational_factor(np.asarray(top)))
-    gain = (pull - road_force_n(vehicle, at)) / mass
+    full_w = full_wheel_w(vehicle, speed_m_per_s=speed, other_w=extras_w(vehicle, at), power_share=share)
+    pull = np.minimum(full_w / speed, GRIP_G * G_M_PER_S2 * vehicle.body.mass_kg)
+    gain = (pull - road_force_n(vehicle, at)) / inertia_kg(vehicle)
     weak = np.flatnonzero(gain < 0.02)
     count = int(weak[0]) if len(weak) else _GRID
     if count < 2:
@@ -181,33 +169,11 @@ def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: flo
     return FullPower(speed_m_per_s=v, time_s=time_s, way_m=way_m)
 
 
-def _steady(speed: Floats, *, grade: float, elevation_m: float, air_k: float) -> Drive:
-    """One segment at every speed, for the road load; the A/C is off."""
-    flat = np.ones(len(speed))
-    return Drive(
-        duration_s=flat,
-        speed_m_per_s=speed,
-        end_speed_m_per_s=speed,
-        grade=grade * flat,
-        elevation_m=elevation_m * flat,
-        air_k=air_k * flat,
-        dew_k=(air_k - 10.0) * flat,
-        road_rise_k=0.0 * flat,
-        headwind_m_per_s=0.0 * flat,
-        idle_share=0.0 * flat,
-        engine_on=flat,
-        ac_on=0.0 * flat,
-        group=0.0 * flat,
-        day=0.0 * flat,
-    )
-
-
 def trace_of_numbers(numbers: LapNumbers, vehicle: Vehicle, *, elevation_m: float, air_k: float) -> Trace:
     """Construct a lap of equal straights and corners with the given length, time and full-load share.
 
-    With n corners, acceleration takes full_load T / n each; the corner speed then follows from the length. Of all n
-    the one with the corner speed nearest the given one is used, so length, time and share are exact and the
-    corner speed is as near as possible.
+    With n corners, acceleration takes full_load T / n each; the corner speed then follows from the length. The n with
+    the corner speed nearest the given one is used: length, time and share are exact, the corner speed is approximate.
     """
     sine = min(max(numbers.climb_m / numbers.length_m, -0.25), 0.25)
     grade = float(sine / np.sqrt(1.0 - sine**2))

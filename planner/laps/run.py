@@ -11,9 +11,8 @@ from planner.model.levels import level_of, severity
 from thermal.driveline import power_shortfall_w
 from thermal.engine import full_torque_nm
 from thermal.fluids import BODY_KEYS
-from thermal.loads import extras_w, road_force_n
+from thermal.loads import extras_w, inertia_kg, road_force_n
 from thermal.ranges import FloatArray as Floats
-from thermal.roadload import rotational_factor
 from thermal.simulate import Result
 
 _MOST_MINUTES = 180
@@ -23,22 +22,17 @@ _SHORT = 0.03  # excess demand above this share is not drivable
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hour:
-    """Results for a session that starts at a given hour, the car warm from the road.
-
-    `laps` are the laps completed before each part is thin, None if not within the laps tried; `least` is the fewest,
-    `part` which. `driven` laps were driven before the pit; `cool_off_min` and `cool_idle_min` are the minutes until as
-    many can be driven again, None if not within three hours. `soak_k` is the coolant's margin in the pit, engine off.
-    """
+    """Results for a session that starts at a given hour, the car warm from the road."""
 
     at: time
     air_k: float
-    laps: dict[str, int | None]
-    least: int | None
+    laps: dict[str, int | None]  # completed before each part is thin; None if not within the laps tried
+    least: int | None  # the fewest of them, and the part
     part: str
-    driven: int
-    cool_off_min: int | None
+    driven: int  # laps before the pit
+    cool_off_min: int | None  # until as many can be driven again, engine off; None if not within three hours
     cool_idle_min: int | None
-    soak_k: float
+    soak_k: float  # the coolant's margin in the pit, engine off
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,9 +208,8 @@ def load_shares(case: Case) -> tuple[float, float]:
     rows = slice(second, second + n)
     part, lap = drive.take(rows), case.lap
     before = np.concatenate(([drive.end_speed_m_per_s[second - 1]], lap.end_m_per_s[:-1]))
-    top = case.vehicle.gearbox.ratios[-1] * case.vehicle.axle.ratio
-    mass = case.vehicle.body.mass_kg * float(rotational_factor(np.asarray(top)))
-    force = road_force_n(case.vehicle, part) + mass * (lap.end_m_per_s**2 - before**2) / (2.0 * part.length_m)
+    inertia_n = inertia_kg(case.vehicle) * (lap.end_m_per_s**2 - before**2) / (2.0 * part.length_m)
+    force = road_force_n(case.vehicle, part) + inertia_n
     available = np.maximum(result.work.available_w[rows], 1.0)
     missing = power_shortfall_w(
         case.vehicle,

@@ -20,9 +20,8 @@ CAUTIONS = (
     "Only on a road or course that is closed and marshalled, under its organiser's rules.",
     "The lap counts are a forecast for a car that was never fitted to a log at this load; the gauges and the brake "
     "pedal take precedence. Come in when a gauge passes its caution mark, the pedal travel grows or the brakes smell.",
-    "Rotor temperatures are averages over the whole rotor, with assumed fade limits. The face, the pads and the "
-    "brake fluid "
-    "are not modelled; old fluid boils long before pads fade.",
+    "Rotor temperatures are averages over the whole rotor, with assumed fade limits. The face, the pads and the brake "
+    "fluid are not modelled; old fluid boils long before pads fade.",
     "After hard laps drive one slowly before stopping. Do not pull the handbrake on hot rotors, and do not open a hot "
     "cooling system.",
     "Tyres, wheel bearings, fuel surge and oil surge in long bends are not modelled.",
@@ -109,14 +108,11 @@ def tables(outcome: SessionOutcome, trip: Trip) -> tuple[object, ...]:
     """All results of a session, for a terminal of 80 columns."""
     u, case = units_of(trip.units), outcome.case
     share = f"{case.confidence:.0%}"
-    parts: list[object] = [_hours(outcome, u), Text()]
-    parts.append(
-        Text(
-            f"Laps until a margin is thin at {share} confidence, the car warm from the road; minutes in the pit, "
-            "engine off or idling, until the laps driven can be driven again ('-': not within three hours).\n"
-        )
+    legend = Text(
+        f"Laps until a margin is thin at {share} confidence, the car warm from the road; minutes in the pit, "
+        "engine off or idling, until the laps driven can be driven again ('-': not within three hours).\n"
     )
-    parts += [_planned(outcome, u), Text()]
+    parts: list[object] = [_hours(outcome, u), Text(), legend, _planned(outcome, u), Text()]
     parts += [Text(f"- {said}") for said in notes(outcome, u)]
     parts.append(Text("Service due afterwards", style="bold"))
     parts += [Text(f"- {job}") for job in due_after(outcome)]

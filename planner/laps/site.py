@@ -1,7 +1,7 @@
 """Site of a session: elevation, air by the hour from the plan's sources, sun."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, time
 from functools import cache
 
@@ -98,13 +98,8 @@ def _air_beside(inputs: Inputs, place: Place, elevation_m: float, epoch_s: float
 
 
 def _at(air: AirAlong, row: int) -> AirAlong:
-    rows = slice(row, row + 1)
-    return AirAlong(
-        air_k=air.air_k[rows],
-        dew_k=air.dew_k[rows],
-        headwind_m_per_s=air.headwind_m_per_s[rows],
-        sd_k=np.broadcast_to(air.sd_k, air.air_k.shape)[rows],
-    )
+    whole = {item.name: np.broadcast_to(getattr(air, item.name), air.air_k.shape) for item in fields(air)}
+    return AirAlong(**{name: values[row : row + 1] for name, values in whole.items()})
 
 
 def _hour(at: time) -> float:

@@ -24,28 +24,14 @@ _JOIN_M = 1.0  # a profile point closer than this to the cut is dropped
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Here:
-    """Position of the car, and the trip with that place in its network.
-
-    Attributes
-    ----------
-    key : str
-        The place. [-]
-    behind : int
-        Position on the old route reached so far; the start is 0. [-]
-    driven_m : float
-        Distance driven. [m]
-    forced : tuple of str
-        Place that must be driven to next. [-]
-    today_s : float
-        Driving done on the day of `at`, as planned; zero if the plan has the car elsewhere that day. [s]
-    """
+    """Position of the car, and the trip with that place in its network."""
 
     trip: Trip
-    key: str
-    behind: int
+    key: str  # of the place
+    behind: int  # position on the old route reached so far; the start is 0
     driven_m: float
-    forced: tuple[str, ...]
-    today_s: float
+    forced: tuple[str, ...]  # place that must be driven to next
+    today_s: float  # planned driving of that day so far; zero if the plan has the car elsewhere that day
 
 
 def locate(trip: Trip, legs: Sequence[Leg], where: str | Along, at: datetime, line: Timeline | None = None) -> Here:
@@ -60,14 +46,9 @@ def _at_place(trip: Trip, legs: Sequence[Leg], plan: Sequence["_Passing"], text:
     if not found:
         _require_choice(trip, place.name)
     position = _nearest_passing(trip, plan, found, stops, at) if found else _beside(trip, stops, place)
-    return Here(
-        trip=trip,
-        key=place.key,
-        behind=position if found else max(position - 1, 0),
-        driven_m=sum(leg.distance_m for leg in legs[:position]),
-        forced=(),
-        today_s=plan[position].today_s(at),
-    )
+    behind, driven_m = position if found else max(position - 1, 0), sum(leg.distance_m for leg in legs[:position])
+    today_s = plan[position].today_s(at)
+    return Here(trip=trip, key=place.key, behind=behind, driven_m=driven_m, forced=(), today_s=today_s)
 
 
 def _require_choice(trip: Trip, name: str) -> None:
@@ -110,9 +91,8 @@ def _planned(trip: Trip, legs: Sequence[Leg], line: Timeline | None) -> list[_Pa
 
     Held speeds, not entered ones, decide the days, so a slow car's nights are correct.
     """
-    times = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
-    if line is not None:
-        times = line.leg_s
+    entered = [leg.distance_m / leg.speed_m_per_s / (1.0 - leg.idle_share) for leg in legs]
+    times = entered if line is None else line.leg_s
     places = [trip.places[key] for key in stops_of(legs)]
     start_s = _epoch_s(trip, legs[0].start, trip.departure)
     passed = [(start_s, 0.0)]

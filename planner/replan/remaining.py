@@ -58,9 +58,8 @@ def replan(
 ) -> Trip:
     """Reduce a trip, planned along `legs` and `line`, to its rest.
 
-    From a place off the route, the stretch at the nearest place on the route counts as the last one
-    driven. If the route passes a place more than once, the passing nearest in planned time is used. Works
-    from the folder alone, without a network.
+    From a place off the route, the leg to the nearest place on the route counts as the last one driven. If the route
+    passes a place more than once, the passing nearest in planned time is used. No network is needed.
     """
     if at.tzinfo is not None:
         message = f"time {at.isoformat()} already has a zone; give the local time of the place without an offset"

@@ -30,7 +30,7 @@ _MOST_SHARE = 1.2  # ASSUMED: bodies without a gauge are not guessed further bey
 _WARM_BY_PLAN_K = 10.0  # ASSUMED: a planned fluid nearer to the air than this contradicts a warm gauge
 _EARLY_S = 21_600.0  # ASSUMED: with a larger difference in time the plan is not used
 _HERE_M = 1.0
-_LATE_S = 300.0  # nearer the plan's time than this there is nothing to tell apart
+_LATE_S = 300.0  # smaller delays are not distinguished from the plan
 _ARRIVED = "The gauges fit a car that drove later better than one that has stood here since the planned time."
 
 
@@ -122,7 +122,7 @@ def by_plan(route: Route, car: VehicleFile, request: Request) -> Callable[[Facto
 
 
 def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[Factors], Floats] | None:
-    """Temperatures of a car whose day begins so much later that it comes here only now; None where it is not late."""
+    """Temperatures of a car that started its day later and arrives here only now; None if it is not late."""
     found = _arrival(route, request)
     if found is None or found[2] < _LATE_S:
         return None

@@ -1,7 +1,7 @@
 """Stretches of unknown elevation, and the hardest road that the terrain allows there.
 
-The forecast assumes a constant grade on such a stretch. Where the coarse terrain differs from it, the forecast margins
-may be wrong; the hardest road gives their lower bound.
+The forecast assumes a constant grade on such a stretch. If the coarse terrain differs from it, the margins may be
+wrong; the hardest road gives their lower bound.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from planner.model.trip import Leg, Profile, Trip
 from thermal.ranges import FloatArray as Floats
 
 SPARSE_M = 16_000.0
-"""ASSUMED: a profile whose points lie further apart says nothing of the road between; likely range 10 to 25 km."""
+"""ASSUMED: a profile is not used between points further apart; likely range 10 to 25 km."""
 STEEP = 0.07
 """ASSUMED: grade of a hard climb all the way; US highways in mountains are built up to 6 or 7 % (AASHTO, A Policy on
 Geometric Design of Highways and Streets, table of maximum grades, from memory); likely range 0.06 to 0.08."""
@@ -56,23 +56,12 @@ def _of_leg(trip: Trip, number: int, leg: Leg) -> list[Gap]:
     for i, (begin, end) in enumerate(pairwise(along.tolist())):
         if leg.profile is not None and end - begin <= SPARSE_M:
             continue
-        ends = (begin, float(height[i])), (end, float(height[i + 1]))
-        (start, finish), share = ends, np.array([begin, end]) / leg.distance_m
-        lat, lon = _position(trip, leg, share)
-        ground = ground_between(
-            (float(lat[0]), float(lon[0]), start[1]), (float(lat[1]), float(lon[1]), finish[1]), distance_m=end - begin
-        )
+        low, high = height[i : i + 2].tolist()
+        lat, lon = (ends.tolist() for ends in _position(trip, leg, np.array([begin, end]) / leg.distance_m))
+        ground = ground_between((lat[0], lon[0], low), (lat[1], lon[1], high), distance_m=end - begin)
         if not ground.even:
-            found.append(
-                Gap(
-                    leg=number,
-                    begin_m=begin,
-                    end_m=end,
-                    begin_height_m=start[1],
-                    end_height_m=finish[1],
-                    ground=ground,
-                )
-            )
+            heights = {"begin_height_m": low, "end_height_m": high}
+            found.append(Gap(leg=number, begin_m=begin, end_m=end, ground=ground, **heights))
     return found
 
 

@@ -3,19 +3,11 @@
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 import networkx as nx
 
-from planner.route.oneday import (
-    QUARTER_S,
-    Case,
-    DayLegs,
-    best_start,
-    local_date,
-    ready_after,
-    wall_s,
-)
+from planner.route.oneday import QUARTER_S, Case, DayLegs, best_start, local_date, ready_after, wall_s
 
 _DAY_COST = 1e3  # fewer days outweigh any balance between days
 _WAIT_COST = 1.001e3  # a day spent waiting: for an event, or for a morning
@@ -110,7 +102,8 @@ def _moves(
         return
     if ready_s is not None:
         ready_on = local_date(case, start, ready_s)
-        missed = ready_s > wall_s(case, start, _usual(case, today)) and today not in dict(case.trip.mornings)
+        usual = _morning(case, today, case.trip.day.start)
+        missed = ready_s > wall_s(case, start, usual) and today not in dict(case.trip.mornings)
         if ready_on > today or missed:
             yield later, _WAIT_COST, None
         if ready_on > today:
@@ -137,20 +130,15 @@ def _node(case: Case, position: int, number: int, ready_s: float | None) -> _Nod
     """Build a state; the end of the rest is dropped if irrelevant, else rounded to a quarter hour."""
     if ready_s is None:
         return position, number, None
-    today = day_of(case, number)
-    first = _earliest(case, today)
-    if ready_s <= wall_s(case, position, first):
+    rules = case.trip.day
+    if ready_s <= wall_s(case, position, _morning(case, day_of(case, number), min(rules.earliest, rules.start))):
         return position, number, None
     return position, number, QUARTER_S * math.ceil(ready_s / QUARTER_S)
 
 
-def _usual(case: Case, today: date) -> datetime:
-    return datetime.combine(today, dict(case.trip.mornings).get(today, case.trip.day.start))
-
-
-def _earliest(case: Case, today: date) -> datetime:
-    rules = case.trip.day
-    return datetime.combine(today, dict(case.trip.mornings).get(today, min(rules.earliest, rules.start)))
+def _morning(case: Case, today: date, usual: time) -> datetime:
+    """Start of a day: the one set for it, else the usual one."""
+    return datetime.combine(today, dict(case.trip.mornings).get(today, usual))
 
 
 def day_of(case: Case, number: int) -> date:

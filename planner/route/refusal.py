@@ -4,21 +4,14 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, time, timedelta
+from typing import Any
 
 from planner.model import clock
 from planner.model.errors import PlannerError
 from planner.model.trip import DayRules
 from planner.route import nights
 from planner.route.nights import MOST_DAYS, days_left, night_ends
-from planner.route.oneday import (
-    Case,
-    DayLegs,
-    case_of,
-    finish_late_s,
-    late_s,
-    latest_s,
-    local_date,
-)
+from planner.route.oneday import Case, DayLegs, case_of, finish_late_s, late_s, latest_s, local_date
 
 _QUARTER_S, _MOST_QUARTERS = 900.0, 64
 _MOST_SHIFT_DAYS = 370
@@ -74,17 +67,23 @@ def _with_day(case: Case, **changes: object) -> Case:
 # --- single rules ---
 
 
+def _without_one(case: Case, key: str) -> tuple[Any, Days] | None:
+    """First item of a setting without which the plan works, and its days."""
+    held = getattr(case.trip, key)
+    for n, one in enumerate(held):
+        found = search(_with(case, **{key: (*held[:n], *held[n + 1 :])}))
+        if found is not None:
+            return one, found
+    return None
+
+
 def _nights(case: Case) -> Iterator[str]:
-    """Requested nights and rest days."""
-    for key in ("nights", "rest", "halts"):
-        held = getattr(case.trip, key)
-        for n, one in enumerate(held):
-            if search(_with(case, **{key: (*held[:n], *held[n + 1 :])})) is not None:
-                place = case.trip.places[getattr(one, "place", one).partition(":")[0]].name
-                what = {"nights": "night", "rest": "rest day", "halts": "halt"}[key]
-                where = {"nights": "'nights'", "rest": "'rest'", "halts": "[[halt]]"}[key]
-                yield f"the {what} at {place!r} conflicts with the other rules; the plan works without it in {where}"
-                return
+    """Requested nights, rest days and halts."""
+    settings = (("nights", "night", "'nights'"), ("rest", "rest day", "'rest'"), ("halts", "halt", "[[halt]]"))
+    for key, what, where in settings:
+        if found := _without_one(case, key):
+            place = case.trip.places[getattr(found[0], "place", found[0]).partition(":")[0]].name
+            yield f"the {what} at {place!r} conflicts with the other rules; the plan works without it in {where}"
 
 
 def _season(case: Case) -> Iterator[str]:
@@ -128,17 +127,12 @@ def _asked(case: Case) -> Iterator[str]:
     """Requested number of days or date of arrival."""
     trip = case.trip
     for key, said in (("days", f"days = {trip.days}"), ("arrive", f'arrive = "{trip.arrive}"')):
-        if not getattr(trip, key):
-            continue
-        few = search(_with(case, **{key: 0 if key == "days" else None}))
+        few = search(_with(case, **{key: 0 if key == "days" else None})) if getattr(trip, key) else None
         if few is None:
             continue
         number, end = _number(case, few[-1]), _clock(case, len(case.legs), few[-1].end_s)
         too_many = trip.days > number if key == "days" else trip.arrive > end.date()  # type: ignore[operator]
-        if key == "days":
-            change = f"days = {number} would work"
-        else:
-            change = f'arrive = "{end:%Y-%m-%d}" would work'
+        change = (f"days = {number}" if key == "days" else f'arrive = "{end:%Y-%m-%d}"') + " would work"
         if too_many:
             yield f"{said}: too few places where a day may end; add 'rest' days or places; otherwise {change}"
         else:
@@ -147,36 +141,28 @@ def _asked(case: Case) -> Iterator[str]:
 
 
 def _event(case: Case) -> Iterator[str]:
-    for n, event in enumerate(case.trip.events):
-        others = (*case.trip.events[:n], *case.trip.events[n + 1 :])
-        found = search(_with(case, events=others))
-        if found is None:
-            continue
-        name = case.trip.places[event.place].name
-        reached = next((at for _, i, at in _legs_of(case, found) if case.legs[i].finish == event.place), None)
-        said = f"an event cannot be reached in time: {name!r} on {event.on} by {event.arrive_by:%H:%M}"
-        if reached is not None:
-            place = case.trip.places[event.place]
-            at = clock.local(reached, place.lat_deg, place.lon_deg).replace(tzinfo=None)
-            due = datetime.combine(event.on, event.arrive_by)
-            if at > due:
-                said += f", reached {at:%Y-%m-%d %H:%M}, {_amount((at - due).total_seconds())} late"
-                early = case.trip.departure - timedelta(days=-(-(at - due) // timedelta(days=1)))
-                if search(_with(case, departure=early)) is not None:
-                    yield f'{said}; departure = "{early:%Y-%m-%d %H:%M}" would work'
-                    return
-        yield f"{said}; change its date, its arrive_by or the departure"
+    without = _without_one(case, "events")
+    if without is None:
         return
+    event, found = without
+    place, due = case.trip.places[event.place], datetime.combine(event.on, event.arrive_by)
+    said = f"an event cannot be reached in time: {place.name!r} on {event.on} by {event.arrive_by:%H:%M}"
+    for reached in [at for _, i, at in _legs_of(case, found) if case.legs[i].finish == event.place][:1]:
+        at = clock.local(reached, place.lat_deg, place.lon_deg).replace(tzinfo=None)
+        if at > due:
+            said += f", reached {at:%Y-%m-%d %H:%M}, {_amount((at - due).total_seconds())} late"
+            early = case.trip.departure - timedelta(days=-(-(at - due) // timedelta(days=1)))
+            if search(_with(case, departure=early)) is not None:
+                yield f'{said}; departure = "{early:%Y-%m-%d %H:%M}" would work'
+                return
+    yield f"{said}; change its date, its arrive_by or the departure"
 
 
 def _morning(case: Case) -> Iterator[str]:
-    for n, (on, at) in enumerate(case.trip.mornings):
-        others = (*case.trip.mornings[:n], *case.trip.mornings[n + 1 :])
-        found = search(_with(case, mornings=others))
-        if found is not None:
-            said = f"the morning of {on} at {at:%H:%M} conflicts with the daily rules"
-            yield f"{said}; the plan works without that [[morning]]"
-            return
+    if found := _without_one(case, "mornings"):
+        on, at = found[0]
+        said = f"the morning of {on} at {at:%H:%M} conflicts with the daily rules"
+        yield f"{said}; the plan works without that [[morning]]"
 
 
 def _rest(case: Case) -> Iterator[str]:
@@ -300,9 +286,8 @@ def _worst_gap(case: Case) -> str:
         return ""
     start, finish = case.place(a).name, case.place(b).name
     if b == a + 1:
-        return (
-            f"the leg from {start!r} to {finish!r} alone takes {worst / 3600:.1f} h; split it with a place in between:"
-        )
+        hours = f"{worst / 3600:.1f} h"
+        return f"the leg from {start!r} to {finish!r} alone takes {hours}; split it with a place in between:"
     return f"no place to stay between {start!r} and {finish!r} ({worst / 3600:.1f} h of driving):"
 
 

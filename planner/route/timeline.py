@@ -3,10 +3,9 @@
 import itertools
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from planner.model import clock
 from planner.model.errors import NoRouteError
@@ -21,6 +20,7 @@ from planner.weather.along import air_along, bearings_deg
 from planner.weather.expected import grille_rise_k, haurwitz_w_per_m2, highs_lows_along
 from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.drive import Drive
+from thermal.ranges import BoolArray
 from thermal.ranges import FloatArray as Floats
 from thermal.vehicle import Vehicle
 
@@ -56,36 +56,20 @@ class Span:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
-    """A drive with its clock and places; arrays run over segments, parked ones included.
-
-    Attributes
-    ----------
-    drive : Drive
-        For the thermal model.
-    begin_s, end_s : ndarray
-        Start and end of every segment, seconds since 1970 UTC. [s]
-    end_m : ndarray
-        Distance along the route at the segment's end. [m]
-    end_elevation_m, lat_deg, lon_deg : ndarray
-        Position of the segment's end. [m, deg, deg]
-    slowed : ndarray of bool
-        The car cannot hold the entered speed here, or its brakes on the way down. [-]
-    air_sd_k : ndarray
-        Standard deviation of the air temperature, by where it comes from. [K]
-    """
+    """A drive with its clock and places; arrays run over segments, parked ones included."""
 
     road: Road
     days: tuple[DayLegs, ...]
     spans: tuple[Span, ...]
-    drive: Drive
-    begin_s: Floats
+    drive: Drive  # for the thermal model
+    begin_s: Floats  # seconds since 1970 UTC
     end_s: Floats
-    end_m: Floats
-    end_elevation_m: Floats
+    end_m: Floats  # along the route
+    end_elevation_m: Floats  # position of the segment's end
     lat_deg: Floats
     lon_deg: Floats
-    slowed: npt.NDArray[np.bool_]
-    air_sd_k: Floats
+    slowed: BoolArray  # the car cannot hold the entered speed, or its brakes cannot on the way down
+    air_sd_k: Floats  # standard deviation of the air temperature, by its source
     _driven: dict[int, Span] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -97,7 +81,7 @@ class Timeline:
         return self._driven[leg]
 
     @property
-    def on_road(self) -> npt.NDArray[np.bool_]:
+    def on_road(self) -> BoolArray:
         """Segments of the road, including ferries and trains; the others are parked."""
         moving = np.zeros(len(self.begin_s), dtype=np.bool_)
         for span in self.spans:
@@ -294,61 +278,51 @@ def lay_out(trip: Trip, road: Road, days: tuple[DayLegs, ...], speed: Floats) ->
 
 def _drive_leg(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
     """Append the segments of one leg; returns the time of arrival."""
-    rows = np.flatnonzero(road.leg == i)
+    rows, leg = np.flatnonzero(road.leg == i), road.legs[i]
     v = speed[rows]
-    duration = road.length_m[rows] / v / (1.0 - road.legs[i].idle_share)
+    duration = road.length_m[rows] / v / (1.0 - leg.idle_share)
     after = np.append(v[1:], 0.0 if last else (speed[rows[-1] + 1] if rows[-1] + 1 < len(speed) else 0.0))
-    end = now + np.cumsum(duration)
-    sheet.add(
-        Span(kind="drive", leg=i, day=day, first=0, last=0, place=road.legs[i].finish),
-        len(rows),
-        duration_s=duration,
-        speed_m_per_s=v,
-        end_speed_m_per_s=np.where(after == 0.0, 0.0, 0.5 * (v + after)),
-        grade=road.grade[rows],
-        elevation_m=road.elevation_m[rows],
-        end_elevation_m=road.end_elevation_m[rows],
-        lat_deg=road.lat_deg[rows],
-        lon_deg=road.lon_deg[rows],
-        end_m=road.end_m[rows],
-        end_s=end,
-        wanted_m_per_s=road.wanted_m_per_s[rows],
-        engine_on=1.0,
-        ac_on=road.ac_on[rows],
-        heater_on=float(road.legs[i].heater),
-        idle_share=road.legs[i].idle_share,
-        low_gear=float(road.legs[i].low_gear),
-        highest_gear=float(road.legs[i].highest_gear),
-        group=float(i),
-        day=float(day),
-    )
-    return float(end[-1])
+    motion: dict[str, Floats | float] = {
+        "speed_m_per_s": v,
+        "end_speed_m_per_s": np.where(after == 0.0, 0.0, 0.5 * (v + after)),
+        "grade": road.grade[rows],
+        "wanted_m_per_s": road.wanted_m_per_s[rows],
+        "ac_on": road.ac_on[rows],
+        "engine_on": 1.0,
+        "idle_share": leg.idle_share,
+    }
+    switches = {name: float(getattr(leg, name)) for name in ("low_gear", "highest_gear")}
+    switches["heater_on"] = float(leg.heater)
+    return _on_road(sheet, road, i, day, duration, now, kind="drive", **motion, **switches)
 
 
 def _carry(sheet: _Sheet, road: Road, i: int, day: int, speed: Floats, now: float, *, last: bool) -> float:
     """Append a leg on a ferry or a train, engine off; returns the time of arrival."""
     del last  # it is parked anyway
     rows = np.flatnonzero(road.leg == i)
-    duration = road.length_m[rows] / speed[rows]
-    end = now + np.cumsum(duration)
-    still = dict.fromkeys(_STILL, 0.0)
-    sheet.add(
-        Span(kind=road.legs[i].kind, leg=i, day=day, first=0, last=0, place=road.legs[i].finish),
-        len(rows),
-        duration_s=duration,
-        elevation_m=road.elevation_m[rows],
-        end_elevation_m=road.end_elevation_m[rows],
-        lat_deg=road.lat_deg[rows],
-        lon_deg=road.lon_deg[rows],
-        end_m=road.end_m[rows],
-        end_s=end,
-        engine_on=0.0,
-        ac_on=0.0,
-        group=float(i),
-        day=float(day),
-        **still,
-    )
-    return float(end[-1])
+    still = dict.fromkeys((*_STILL, "engine_on", "ac_on"), 0.0)
+    return _on_road(sheet, road, i, day, road.length_m[rows] / speed[rows], now, kind=road.legs[i].kind, **still)
+
+
+def _on_road(
+    sheet: _Sheet,
+    road: Road,
+    i: int,
+    day: int,
+    duration_s: Floats,
+    now: float,
+    *,
+    kind: str,
+    **columns: Floats | float,
+) -> float:
+    """Append the segments of one leg with their position; returns the time of arrival."""
+    rows, end_s = np.flatnonzero(road.leg == i), now + np.cumsum(duration_s)
+    position = ("elevation_m", "end_elevation_m", "lat_deg", "lon_deg", "end_m")
+    columns |= {name: getattr(road, name)[rows] for name in position}
+    columns |= {"duration_s": duration_s, "end_s": end_s, "group": float(i), "day": float(day)}
+    span = Span(kind=kind, leg=i, day=day, first=0, last=0, place=road.legs[i].finish)
+    sheet.add(span, len(rows), **columns)
+    return float(end_s[-1])
 
 
 _STILL = (
@@ -370,24 +344,17 @@ def _park(
         Span(kind=kind, leg=i, day=day, first=0, last=0, place=place.key),
         len(steps),
         duration_s=steps,
-        speed_m_per_s=0.0,
-        end_speed_m_per_s=0.0,
-        grade=0.0,
         elevation_m=place.elevation_m,
         end_elevation_m=place.elevation_m,
         lat_deg=place.lat_deg,
         lon_deg=place.lon_deg,
         end_m=at,
         end_s=now + edges[1:],
-        wanted_m_per_s=0.0,
         engine_on=float(engine_on),
         ac_on=float(trip.air_conditioning and engine_on),
-        heater_on=0.0,
-        low_gear=0.0,
-        highest_gear=0.0,
-        idle_share=0.0,
         group=float(i),
         day=float(day),
+        **dict.fromkeys(_STILL, 0.0),
     )
     return now + duration_s
 
@@ -402,23 +369,11 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
     air = air_along(road.weather, **where, **position, bearing_deg=bearing)
     sun = haurwitz_w_per_m2(clock.solar_elevation_deg(**position))
     drive = Drive(
-        duration_s=c["duration_s"],
-        speed_m_per_s=c["speed_m_per_s"],
-        end_speed_m_per_s=c["end_speed_m_per_s"],
-        grade=c["grade"],
-        elevation_m=c["elevation_m"],
         air_k=air.air_k,
         dew_k=np.minimum(air.dew_k, air.air_k),
         road_rise_k=grille_rise_k(sun, c["speed_m_per_s"]),
         headwind_m_per_s=air.headwind_m_per_s,
-        idle_share=c["idle_share"],
-        engine_on=c["engine_on"],
-        ac_on=c["ac_on"],
-        group=c["group"],
-        day=c["day"],
-        heater_on=c["heater_on"],
-        low_gear=c["low_gear"],
-        highest_gear=c["highest_gear"],
+        **{item.name: c[item.name] for item in fields(Drive) if item.name in c},
     )
     return Timeline(
         road=road,
@@ -426,11 +381,7 @@ def _finish(trip: Trip, road: Road, days: tuple[DayLegs, ...], sheet: _Sheet) ->
         spans=tuple(sheet.spans),
         drive=drive,
         begin_s=begin,
-        end_s=c["end_s"],
-        end_m=c["end_m"],
-        end_elevation_m=c["end_elevation_m"],
-        lat_deg=c["lat_deg"],
-        lon_deg=c["lon_deg"],
         slowed=c["speed_m_per_s"] < c["wanted_m_per_s"] - 0.2,
         air_sd_k=air.sd_k,
+        **{name: c[name] for name in ("end_s", "end_m", "end_elevation_m", "lat_deg", "lon_deg")},
     )
