@@ -1,7 +1,7 @@
 """Simulated temperatures of a car in standard driving states, for comparison with common-practice bands.
 
 A state is a drive that any mechanic would recognise: an hour's cruise, a long grade, half an hour at idle in the heat.
-`measure` drives a vehicle through one and gives back what its gauges would show; `compare` holds that against bands.
+`measure` simulates a vehicle in one; `compare` compares the temperatures with the bands.
 """
 
 import re

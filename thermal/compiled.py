@@ -1,7 +1,7 @@
-"""The compiler, and where compiled code is kept, so that only the first run pays for it.
+"""The compiler and its cache, so that only the first run compiles.
 
-Kept code is run as it is found. So neither the working folder, a stranger's trip perhaps, nor another user's folder may
-have a say in where it lies.
+Cached code is executed as found. So neither the working folder, perhaps a stranger's trip, nor another user's folder
+may determine where it is.
 """
 
 import hashlib

@@ -1,4 +1,4 @@
-"""Heat given away: radiator, coolers, thermostats, bare surfaces in moving air."""
+"""Heat rejected: radiator, coolers, thermostats, bare surfaces in moving air."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""A timed drive: what the road, the clock and the weather ask of the car, segment by segment."""
+"""A timed drive: road, clock and weather, segment by segment."""
 
 from dataclasses import dataclass, field, fields
 

@@ -26,7 +26,7 @@ _LOCK_LOAD, _RELEASE_LOAD = 0.5, 0.7
 # A gearbox under load shifts down rather than let the open converter waste more than this. ASSUMED, 0.04 to 0.1: past
 # its coupling point, speed ratio 0.88, a converter wastes an eighth or less.
 _MOST_SLIP = 0.06
-# A lazy box of the same kind: it locks in its highest gear alone, lets go between a quarter and half of full load, and
+# A lazy box of the same kind: it locks in its highest gear alone, releases between a quarter and half of full load, and
 # holds a gear until its converter is past its coupling point. ASSUMED, common practice of boxes before the mid-1990s.
 _LAZY_LOCK_LOAD, _LAZY_RELEASE_LOAD, _LAZY_LOCK_SPEED, _LAZY_SLIP = 0.25, 0.5, 1.2, 0.12
 # Highest engine speed a driver holds for minutes, over that of rated power: ASSUMED, 0.8 to 1. A diesel's governor and
@@ -271,7 +271,7 @@ def choose_gear(
     gives = turning & (crank.available_w >= total)
     enough = turning & (crank.available_w >= total * (1.0 + box.reserve))
     tight = crank.slip_w <= _MOST_SLIP * total
-    held = engine_speed <= 1.02 * sustained_rad_per_s(vehicle)  # not to shift for a breath of acceleration
+    held = engine_speed <= 1.02 * sustained_rad_per_s(vehicle)  # no shift for a small acceleration
     fast = engine_speed <= 1.02 * engine.peak_power_speed_rad_per_s
     up = _greatest(np.where(turning, crank.available_w, -1.0))
     for better in (enough, gives & held, gives & fast & tight, gives & held & tight, enough & held & tight):
@@ -290,7 +290,7 @@ def choose_gear(
     lazily = gives & (crank.lazy_slip_w <= _LAZY_SLIP * total)
     free = (low_gear is None or low_gear <= 0.0) & lazily.any(axis=1) if gear is None else np.zeros(n, dtype=np.bool_)
     left = np.maximum(-(total[rows, taken] + hold[rows, taken]), 0.0)
-    # what the brakes take never passes axle and gearbox: give their losses back
+    # power to the brakes does not pass axle and gearbox: subtract its losses there
     axle_share = 1.0 / vehicle.axle.efficiency - 1.0
     mesh_share = 1.0 / gear_efficiency(box)[taken] - 1.0
     braked = left / ((1.0 - axle_share) * (1.0 - mesh_share))

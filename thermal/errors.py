@@ -1,11 +1,11 @@
-"""Errors raised by the thermal package; all carry a sentence a person can act on."""
+"""Errors raised by the thermal package; each message says what to do."""
 
 import difflib
 from collections.abc import Iterable
 
 
 class ThermalError(Exception):
-    """Root of everything the thermal package raises on purpose."""
+    """Base class of the errors of this package."""
 
 
 class UnitError(ThermalError):
@@ -21,7 +21,7 @@ class RangeError(ThermalError):
 
 
 class SolverError(ThermalError):
-    """The integration could not go on."""
+    """The integration failed."""
 
 
 def did_you_mean(word: str, words: Iterable[str]) -> str:

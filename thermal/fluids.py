@@ -1,7 +1,6 @@
-"""The bodies and fluids of a car and the factors its draws vary: one table that everything else reads.
+"""The bodies and fluids of a car and the factors of its draws: one table that all modules read.
 
-The compiled kernel alone repeats these numbers; a test holds the two equal. DEVELOPERS.md, "Adding a fluid", says how
-to add one.
+Only the compiled kernel repeats these numbers; a test keeps the two equal. See "Adding a fluid" in DEVELOPERS.md.
 """
 
 from collections.abc import Callable, Mapping
@@ -24,19 +23,18 @@ class Body:
     # Share of still-air convection and radiation that is left by what shields it. Bonnet and inner wings shield block
     # and hoses: one shield halves radiation (Incropera sec. 13.3.2), and two films in series halve convection.
     open_share: float = 1.0
-    smooth_s: float  # ASSUMED: half the usual time constant, within which its errors cannot be independent
     at_coolant: bool = False  # whether it starts a log at coolant temperature; else half-way to the air
     warm_k: float | None = None  # ASSUMED: on an ordinary drive, where it follows neither coolant nor air
 
 
 BODIES = (
-    Body(key="metal", part="metal", open_share=0.5, smooth_s=120.0, at_coolant=True),
-    Body(key="coolant", part="coolant", open_share=0.5, smooth_s=120.0, at_coolant=True),
-    Body(key="engine_oil", part="oil", smooth_s=300.0, at_coolant=True, warm_k=371.0),
-    Body(key="transmission", part="transmission", smooth_s=900.0, warm_k=348.0),
-    Body(key="differential", part="differential", smooth_s=900.0, warm_k=353.0),
-    Body(key="rotors", part="rotors", smooth_s=300.0),
-    Body(key="power_steering", part="power_steering", smooth_s=300.0, warm_k=343.0),
+    Body(key="metal", part="metal", open_share=0.5, at_coolant=True),
+    Body(key="coolant", part="coolant", open_share=0.5, at_coolant=True),
+    Body(key="engine_oil", part="oil", at_coolant=True, warm_k=371.0),
+    Body(key="transmission", part="transmission", warm_k=348.0),
+    Body(key="differential", part="differential", warm_k=353.0),
+    Body(key="rotors", part="rotors"),
+    Body(key="power_steering", part="power_steering", warm_k=343.0),
 )
 BODY_KEYS = tuple(body.key for body in BODIES)
 N_BODY = len(BODIES)

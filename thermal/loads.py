@@ -1,6 +1,6 @@
-"""Everything about a drive that no fluid temperature touches: heat made, flows, bare conductances.
+"""The part of a drive that does not depend on fluid temperatures: heat made, flows, bare conductances.
 
-Computed once per segment with numpy; the kernel then scales it per draw and steps through it.
+Computed once per segment with numpy; the kernel scales it per draw and integrates.
 """
 
 from collections.abc import Callable
@@ -21,8 +21,8 @@ _IDLE_AC_SHARE = 0.7  # ASSUMED: A/C compressor and condenser at idle against cr
 _CARBURETTOR_IDLE = 1.5
 # No air comes round to the grille above this speed. ASSUMED, 5 to 12.
 _RECIRCULATED_M_PER_S = 8.0
-# A/C against its figure for great heat: a part for sun and glass, the rest as the air's enthalpy above that of the air
-# it delivers, 10 degC and saturated. Full at 38 degC and a dew point of 20 degC; no more than a tenth above. ASSUMED.
+# A/C load relative to that in great heat: a part for sun and glass, the rest as the air's enthalpy above that of the
+# air delivered, 10 degC and saturated. Full at 38 degC and a dew point of 20 degC; at most a tenth more. ASSUMED.
 _AC_SUN, _AC_DELIVERED_J_PER_KG, _AC_FULL_J_PER_KG, _AC_MOST = 0.25, 29.3e3, 75.9e3, 1.1
 _AC_FAN_SHARE = 0.5  # ASSUMED: fan speed with the A/C on, 0.4 to 1
 _STILL_RADIATOR_KG_PER_S = 0.03  # ASSUMED: air drifting through a standing radiator without fan, 0.01 to 0.05
@@ -50,7 +50,7 @@ class Loads(NamedTuple):
     metal_w: FloatArray
     oil_w: FloatArray
     gearbox_w: FloatArray  # load-proportional and converter
-    converter_doubt_w: FloatArray  # what a lazier box of its kind would waste more in its converter
+    converter_doubt_w: FloatArray  # additional converter loss in a lazier box of the same kind
     gearbox_spin_w: FloatArray  # at reference viscosity
     axle_w: FloatArray
     axle_spin_w: FloatArray
@@ -85,7 +85,7 @@ class Loads(NamedTuple):
 
 
 class Work(NamedTuple):
-    """What the engine did, for tables and fuel, each shape (n_segment,)."""
+    """Work of the engine, for tables and fuel, each shape (n_segment,)."""
 
     fuel_w: FloatArray
     crank_w: FloatArray
@@ -376,7 +376,7 @@ def _airflow(
     fan = density * vehicle.cooling.fan_flow_m3_per_s * share
     if vehicle.cooling.fan != "electric":
         return ram, fan * np.minimum(flow, 1.3)
-    # the A/C runs an electric fan at half speed or more, whatever the coolant says; common practice
+    # the A/C runs an electric fan at half speed or more at any coolant temperature; common practice
     floor = _AC_FAN_SHARE * (drive.ac_on > 0.0)
     return np.hypot(ram, floor * fan), fan * np.sqrt(1.0 - floor**2)
 

@@ -1,4 +1,4 @@
-"""Slow, trusted integration of the same heat balance, to check the kernel against."""
+"""Reference integration of the same heat balance by scipy, to check the kernel."""
 
 from typing import Any
 

@@ -21,7 +21,6 @@ class Sort(NamedTuple):
     words: str
     caution_k: float  # watch from here
     limit_k: float  # it ages too fast to go on from here
-    fails: str  # what happens above the limit for long: `ages`, or `foams`
     at_40c_m2_per_s: float
     at_100c_m2_per_s: float
     life_h: float  # at `life_at_k`
@@ -38,18 +37,9 @@ def _sort(
     halving_k: float,
 ) -> Sort:
     """Build a row from degrees Celsius, mm2/s and hours at degrees Celsius."""
-    thick, thin = viscosities
-    return Sort(
-        words,
-        caution_c + 273.15,
-        limit_c + 273.15,
-        "ages",
-        thick * 1e-6,
-        thin * 1e-6,
-        life[0],
-        life[1] + 273.15,
-        halving_k,
-    )
+    (thick, thin), (life_h, at_c) = viscosities, life
+    temps_k = caution_c + 273.15, limit_c + 273.15
+    return Sort(words, *temps_k, thick * 1e-6, thin * 1e-6, life_h, at_c + 273.15, halving_k)
 
 
 ENGINE_OILS: Mapping[str, Sort] = {

@@ -1,4 +1,4 @@
-"""Draws of what is not known of a car and a day: quasi-random, seeded, the same every time."""
+"""Draws of the unknowns of a car and a day: quasi-random, seeded, reproducible."""
 
 import numpy as np
 

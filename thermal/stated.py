@@ -1,9 +1,9 @@
-"""How far each factor of the draws may be off, by the ranges written beside the values of a car's file.
+"""Spread of each factor of the draws from the ranges stated with the values of a car's file.
 
-A range is read off the source of a value: "0.10-0.30", "60-300 W/K", "+-15 %"; it is a 90 % interval. Every value that
-has one is moved to its ends on one drive, the loads worked out again, and what a factor multiplies is compared. A
-class's values were chosen together, so that it lies in the bands of the trade: what the ranges allow together is less
-than what they allow one by one, and is found by conditioning on the bands.
+A range is in the source of a value: "0.10-0.30", "60-300 W/K", "+-15 %"; it is a 90 % interval. Every value with a
+range is set to its ends on one drive, the loads are computed again, and the quantity that a factor multiplies is
+compared. A class's values were chosen together, so that it lies in the bands of the trade: the ranges allow less
+together than one by one. The joint spread is found by conditioning on the bands.
 """
 
 import re
@@ -25,7 +25,7 @@ from thermal.vehicle_file import Entry, VehicleFile, key_of, sections
 
 _SPAN = re.compile(r"(?<![\w.-])(\d+(?:\.\d+)?)-(\d+(?:\.\d+)?)(?: ([a-zA-Z][\w*/]*))?")
 _PER_CENT = re.compile(r"\+-(\d+(?:\.\d+)?) %")
-_SAME = 3.0  # a range whose middle is further from the value than this speaks of something else
+_SAME = 3.0  # a range whose middle is further from the value than this factor is about something else
 _NINETY_PERCENT = 3.29  # standard deviations from the 5th to the 95th in a hundred
 _AIR_KG_PER_S, _COOLANT_KG_PER_S = np.array([1.0]), np.array([1.5])  # a grade at 45 mph; shares hardly depend on it
 

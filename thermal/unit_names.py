@@ -1,4 +1,4 @@
-"""How people write units: by hand, from a workshop manual, in capitals; each turned into the one name pint reads."""
+"""Units as people write them, by hand, from a workshop manual, in capitals; each converted to pint's name."""
 
 import re
 

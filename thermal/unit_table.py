@@ -1,4 +1,4 @@
-"""Units met in every trip, and what they are in SI: read without the unit library, which takes half a second to start.
+"""Common units and their SI values, read without the unit library, which takes half a second to start.
 
 Factors are exact by definition: NIST Special Publication 811 (2008), appendix B; imperial gallon 4.54609 L, UK Weights
 and Measures Act 1985; horsepower 550 ft lbf/s; metric horsepower 75 kgf m/s. A test holds every entry against pint.

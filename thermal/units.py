@@ -1,4 +1,4 @@
-"""The only user of pint: text with a unit becomes an SI float, and back for display.
+"""Conversion of text with a unit to an SI float, and back for display; the only user of pint.
 
 A difference is not a temperature: use `to_delta_k` for rises, bands and margins.
 """
@@ -18,7 +18,7 @@ _NUMBER = rf"[-+]?(?:{_THOUSANDS}|\d++\.?\d*+|\.\d++)(?:[eE][-+]?\d++)?"
 _NUMBER_UNIT = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z%°µ'\"].*?)\s*", re.ASCII)
 _BARE_NUMBER = re.compile(rf"\s*({_NUMBER})\s*(?::\s*1\s*)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"\s*[-+]?\d++,\d", re.ASCII)
-# pint's parser lets these escape on texts such as "m*", "8 dB/s", "m(", "m**0"
+# pint's parser raises these on texts such as "m*", "8 dB/s", "m(", "m**0"
 _ODD = (
     *(ValueError, AttributeError, TypeError, ArithmeticError, AssertionError),
     *(SyntaxError, RecursionError, KeyError, tokenize.TokenError),

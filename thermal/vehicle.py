@@ -1,7 +1,7 @@
 """One car as the model sees it: frozen, checked once, SI units.
 
-Each field says its unit and plausible range in its metadata; the TOML reader (`thermal.vehicle_file`) and the page of
-formats are made from the same metadata, so a field is described in exactly one place.
+The metadata of each field contains its unit and plausible range; the TOML reader (`thermal.vehicle_file`) and the
+tables of docs/formats.md use the same metadata, so a field is described in one place.
 """
 
 from collections.abc import Iterator
@@ -301,7 +301,7 @@ class Tank(_Checked):
     reserve: float = quantity("dimensionless", 0.0, 0.6, "reserve share")
 
 
-# A car without hydraulic steering: no heat, no surface, and limits that are never looked at.
+# A car without hydraulic steering: no heat, no surface, and limits that are not used.
 _NO_STEERING = Steering(kind="none", spin_loss_w=0.0, relief_power_w=0.0)
 _NO_FLUID = Lubricant(sort="conventional", viscosity_40c_m2_per_s=35e-6, viscosity_100c_m2_per_s=7.3e-6)
 _NO_COOLER = Cooler(kind="none", conductance_w_per_k=0.0, open_k=273.15, full_k=274.15)

@@ -127,21 +127,18 @@ def _usual(outlook: Forecast) -> Iterator[Variant]:
 
 
 def _car_changes(car: Vehicle, units: str) -> Iterator[tuple[str, str, Vehicle]]:
-    cooling = car.cooling
-    cooler_thermostat = _moved(
-        cooling, thermostat_open_k=cooling.thermostat_open_k - 6.0, thermostat_full_k=cooling.thermostat_full_k - 6.0
-    )
+    c = car.cooling
     less, more = ("11 °F", "3 psi") if units == "us" else ("6 °C", "0.2 bar")
-    yield f"thermostat that opens {less} cooler", "setting", replace(car, cooling=cooler_thermostat)
-    cap = _moved(cooling, cap_pressure_pa=cooling.cap_pressure_pa + 20e3)
-    yield f"radiator cap rated {more} higher", "setting", replace(car, cooling=cap)
+    cooler = {"thermostat_open_k": c.thermostat_open_k - 6.0, "thermostat_full_k": c.thermostat_full_k - 6.0}
+    for words, kind, values in (
+        (f"thermostat that opens {less} cooler", "setting", cooler),
+        (f"radiator cap rated {more} higher", "setting", {"cap_pressure_pa": c.cap_pressure_pa + 20e3}),
+        ("radiator 20 % larger", "part", {"radiator_w_per_k": 1.2 * c.radiator_w_per_k}),
+        ("stronger fan, 40 % more air", "part", {"fan_flow_m3_per_s": 1.4 * c.fan_flow_m3_per_s}),
+        ("ducting, clear grille: 15 % more air", "part", {"airflow_share": c.airflow_share + 0.15}),
+    ):
+        yield words, kind, replace(car, cooling=_moved(c, **values))
     yield from _oils(car)
-    radiator = _moved(cooling, radiator_w_per_k=1.2 * cooling.radiator_w_per_k)
-    yield "radiator 20 % larger", "part", replace(car, cooling=radiator)
-    fan = _moved(cooling, fan_flow_m3_per_s=1.4 * cooling.fan_flow_m3_per_s)
-    yield "stronger fan, 40 % more air", "part", replace(car, cooling=fan)
-    clear = _moved(cooling, airflow_share=cooling.airflow_share + 0.15)
-    yield "ducting, clear grille: 15 % more air", "part", replace(car, cooling=clear)
     yield from _coolers(car)
 
 

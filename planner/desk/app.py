@@ -69,15 +69,8 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
         with desk.lock:
             return looks.overview(desk)
 
-    def geometry(_: dict[str, Any]) -> dict[str, Any]:
-        return looks.geometry(desk.readable()[1])
-
-    def ground(_: dict[str, Any]) -> dict[str, Any]:
-        return looks.ground(desk.readable()[1])
-
     def lines(_: dict[str, Any]) -> dict[str, Any]:
-        with desk.lock:
-            report = desk.report
+        report = desk.report
         return {} if report is None else looks.lines(report)
 
     def edit(asked: dict[str, Any]) -> dict[str, Any]:
@@ -99,7 +92,13 @@ def _routes(desk: Desk, windows: Windows, rooms: office.Office, stop: Callable[[
     async def events(request: Request) -> Response:
         return await _events(desk, windows, request)
 
-    asked_for = {"view": view, "geometry": geometry, "ground": ground, "lines": lines, **rooms.shown}
+    asked_for: dict[str, office.Work] = {
+        "view": view,
+        "geometry": lambda _: looks.geometry(desk.readable()[1]),
+        "ground": lambda _: looks.ground(desk.readable()[1]),
+        "lines": lines,
+        **rooms.shown,
+    }
     changing = {"edit": edit, "apply": apply, "back": back, "stop": end, **rooms.done}
     return [
         Route("/", _page),

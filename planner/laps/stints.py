@@ -1,4 +1,4 @@
-"""Shared data of a session's runs, and their drives through the model with every draw."""
+"""Shared data of a session's runs, and their simulation with every draw."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -62,9 +62,9 @@ class Case:
 
     @property
     def again_k(self) -> Floats:
-        """Margins with which laps can be driven again. [K].
+        """Margins with which laps can be driven again: the thin bands less 1 K, 5 K for rotors.
 
-        The thin bands less 1 K, 5 K for rotors; otherwise a just passing count would never pass again.
+        Without the allowance a lap count that just passes once would never pass again.
         """
         return self.bands_k - np.where(np.array(self.parts) == ROTOR, _AGAIN_ROTORS_K, _AGAIN_K)
 
@@ -96,10 +96,7 @@ class Case:
         )
 
     def margins_k(self, drive: Drive, result: Result) -> Floats:
-        """Smallest margin of every draw, shape (1 + n_draw, n_group, n_part); the rotors' where their pads fade. [K].
-
-        Groups are numbered from 0.
-        """
+        """Smallest margin of every draw by group from 0, shape (1 + n_draw, n_group, n_part); rotors' to pad fade."""
         result = with_error(result, drive, self.vehicle, self.discrepancy, seed=SEED, plain=1, steady=True)
         starts = np.flatnonzero(np.diff(drive.group, prepend=-1.0))
         hot = np.maximum.reduceat(result.temps_k[:, :, ROTORS], starts, axis=1)
@@ -113,7 +110,7 @@ class Case:
 
 
 def make_case(setup: Setup, inputs: Inputs, *, draws: int = DRAWS) -> Case:
-    """Put together what the runs share."""
+    """Prepare the data that the runs share."""
     inputs, route = _on_route(inputs)
     trip, vehicle, posterior = inputs.trip, inputs.car.vehicle, inputs.car.spread
     trailer, cooling = vehicle.trailer, vehicle.cooling
@@ -154,7 +151,7 @@ def _on_route(inputs: Inputs) -> tuple[Inputs, Route | None]:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Pieces of a case's drives at one hour's air and sun; each method lays out rows of the group named, in order."""
+    """Pieces of a case's drives at one hour's air and sun; each method lays out rows of a group."""
 
     case: Case
     at: time

@@ -10,10 +10,10 @@ from planner.model.errors import NoRouteError
 from planner.model.trip import Leg, Trip
 
 # Value of a cool road, in seconds. ASSUMED: to choose between roads only, never in the forecast.
-_USUAL_M_PER_S = 25.0  # a metre of distance counts as the time it takes at 90 km/h
+_USUAL_M_PER_S = 25.0  # converts distance to time
 _STEEP = 0.03
-_CLIMB_S_PER_M = 3.0  # a metre climbed on a grade steeper than 3 % counts as three seconds more ...
-_HOT_K, _HOT_SPAN_K = 303.15, 20.0  # ... and the whole leg doubles from 30 to 50 degC
+_CLIMB_S_PER_M = 3.0  # additional time per metre climbed on a grade steeper than 3 %
+_HOT_K, _HOT_SPAN_K = 303.15, 20.0  # the cost of a leg doubles from 30 to 50 degC
 _MOST_PATHS, _MOST_OTHERS = 12, 24
 _MOST_SEARCHED = 200_000  # legs of the route times roads of the network; above it no alternatives are searched
 MOST_DRIVEN, MOST_DRIVEN_M = 500, 40e6  # legs; metres, once round the earth

@@ -39,7 +39,7 @@ _DURATION = re.compile(r"P(?:(\d{1,3})D)?(?:T(?:(\d{1,3})H)?(?:(\d{1,4})M)?)?", 
 _GRID = re.compile(r"[A-Z]{3}", re.ASCII)
 _CELL = re.compile(r"-?\d{1,4}", re.ASCII)
 _GIVE_UP_AFTER = 2  # places in a row without any answer
-# Approximate boxes around the area served: south, north, west, east; Canada and Mexico inside them are refused by it.
+# Approximate boxes around the area served: south, north, west, east; it refuses points of Canada and Mexico in them.
 _BOXES = (
     (24.3, 49.5, -125.0, -66.8),
     (51.0, 71.6, -180.0, -129.0),
@@ -166,7 +166,7 @@ def instant_s(text: str) -> float:
     try:
         instant = datetime.fromisoformat(text)
         utc = instant.astimezone(UTC)
-    except (ValueError, OverflowError) as exc:  # the first and the last day of all, with an offset
+    except (ValueError, OverflowError) as exc:  # overflow: the first and the last possible day with an offset
         message = f"sent an unreadable time: {shown(text)}"
         raise BadReply(message) from exc
     if instant.tzinfo is None:

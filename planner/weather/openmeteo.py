@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 URL = "https://api.open-meteo.com"
 ARCHIVE_URL = "https://archive-api.open-meteo.com"
 MAX_POINTS = 100
-"""Most points in one request; more were refused."""
+"""Maximum points in one request; more are refused."""
 _ACCEPT = "application/json"
 _ELEVATION_STEP_M = 10.0
 _HOURLY = ("temperature_2m", "dew_point_2m", "wind_speed_10m", "wind_direction_10m")
@@ -199,7 +199,7 @@ def _column(hourly: Mapping[str, Any], name: str, count: int) -> list[float]:
 
 YEARS = 10
 MAX_PLACES = 40
-"""Most places asked for; of more, every second, third and so on. [-]"""
+"""Maximum places to query; more are thinned evenly. [-]"""
 _BEHIND_DAYS = 6  # the archive ends about five days before the present
 _LEAST_VALUES = 60  # of 150: ten years of fifteen days
 _CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks

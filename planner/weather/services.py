@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from planner.weather.transport import Client
 
 REACH_DAYS = 16
-"""No service here forecasts further ahead. [day]"""
+"""Longest lead time of all services. [day]"""
 
 
 class ForecastService(Protocol):
@@ -43,7 +43,7 @@ class ForecastService(Protocol):
 
 
 SERVICES: tuple[ForecastService, ...] = (NationalWeatherService(), OpenMeteo())
-"""Services in the order they are asked."""
+"""Services in the order of queries."""
 
 
 def service_named(key: str, services: Sequence[ForecastService] = SERVICES) -> ForecastService | None:

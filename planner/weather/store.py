@@ -1,8 +1,8 @@
 """Storage of fetched weather, outside the cache.
 
-The trip folder contains only the owner's files, and its out/ may be deleted; so fetched weather is in the user's
-data folder, grademargin/<hash of the trip folder's path and the route>/, as weather.json and typical.json, each with
-the time it was fetched. Files are replaced atomically, so a concurrent plan reads the old or the new one.
+The trip folder contains only the owner's files, and its out/ may be deleted. So fetched weather is in the user's data
+folder, grademargin/<hash of the trip folder's path and the route>/, as weather.json and typical.json, with the fetch
+times. Files are replaced atomically, so a concurrent plan reads the old or the new one.
 """
 
 import hashlib

@@ -1,10 +1,10 @@
 """HTTP requests through a disk cache, so that old responses are available offline.
 
-Time and length of a response are bounded; a body that is not JSON of the expected format is a failure, so that the
+Time and length of a response are limited. A body that is not JSON of the expected format is a failure, so that the
 login page of a hotel network does not replace yesterday's forecast; redirects to another server are refused. Responses
-are kept in the user's cache folder for as long as the service's headers say, within bounds; an old response is
-returned, marked as stale, when the service fails. Offline, the network is not used. The cache is trusted no more than
-the network; if its file has a fault, responses are kept in memory and the file is left alone.
+are cached in the user's cache folder for the time in the service's headers, within limits; an old response is
+returned, marked as stale, when the service fails. Offline, the network is not used. The cache is checked like the
+network; if its file is faulty, responses are cached in memory and the file is not changed.
 """
 
 import json
@@ -45,7 +45,7 @@ _LOCK_WAIT_S = 2.0
 _MOST_REDIRECTS = 3
 # Cache lifetime by URL part: minimum, maximum, default. [s]
 _LIVES: tuple[tuple[str, tuple[int, int, int]], ...] = (
-    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # which grid cell a point lies in changes now and then
+    ("/points/", (7 * DAY_S, 7 * DAY_S, 7 * DAY_S)),  # the grid cell of a point changes sometimes
     ("/v1/elevation", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
     ("/v1/json", (3650 * DAY_S, 3650 * DAY_S, 3650 * DAY_S)),
     ("/v1/archive", (30 * DAY_S, 365 * DAY_S, 365 * DAY_S)),
@@ -67,7 +67,7 @@ _ELSEWHERE = "redirects to another server; this network may require a login"
 _MAX_AGE = re.compile(r"\bmax-age\s*=\s*(\d{1,9})", re.ASCII)
 _VALIDATORS = ("ETag", "Last-Modified", "Expires", "Pragma", "Vary", "Age")
 _SECONDS = re.compile(r"\d{1,5}", re.ASCII)
-logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # it would print every failure
+logging.getLogger("requests_cache").setLevel(logging.CRITICAL)  # else it prints every failure
 
 
 class Client:
