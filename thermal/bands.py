@@ -14,9 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from thermal.drive import Drive, steady_drive
-from thermal.driveline import full_wheel_w
 from thermal.errors import ParameterError
-from thermal.loads import extras_w, held_speed_m_per_s, inertia_kg, road_force_n
+from thermal.loads import full_wheel_w, held_speed_m_per_s, inertia_kg, road_force_n
 from thermal.ranges import FloatArray
 from thermal.roadload import G_M_PER_S2
 from thermal.simulate import simulate
@@ -177,7 +176,7 @@ def _lap(vehicle: Vehicle, air_k: float) -> Drive:
     grid = np.linspace(_CORNER_M_PER_S, _TOP_M_PER_S, 31)
     at = steady_drive(minutes=len(grid) / 6.0, speed_m_per_s=1.0, grade=0.0, air_k=air_k)
     at = replace(at, speed_m_per_s=grid, elevation_m=0.0 * grid)
-    full_w = full_wheel_w(vehicle, speed_m_per_s=grid, other_w=extras_w(vehicle, at), power_share=np.ones(len(grid)))
+    full_w = full_wheel_w(vehicle, at, np.ones(len(grid)))
     pull = np.maximum(full_w / grid - road_force_n(vehicle, at), 0.0) / inertia_kg(vehicle)
     ends = [_CORNER_M_PER_S]
     for _ in range(int(_PULL_S / 2.0)):

@@ -334,22 +334,6 @@ def _greatest(values: FloatArray) -> npt.NDArray[np.intp]:
     return found
 
 
-def full_wheel_w(
-    vehicle: Vehicle, *, speed_m_per_s: FloatArray, other_w: FloatArray, power_share: FloatArray
-) -> FloatArray:
-    """Wheel power at full load in the best gear, shape (n,).
-
-    `power_share` is full-load power relative to rated. [-]
-    """
-
-    def given(wheel_w: FloatArray) -> BoolArray:
-        asked = {"wheel_w": wheel_w, "speed_m_per_s": speed_m_per_s, "other_w": other_w, "power_share": power_share}
-        return np.asarray(~(power_shortfall_w(vehicle, **asked, steady=False) > 0.0))
-
-    none = np.zeros(len(speed_m_per_s))
-    return bisect(given, none, none + vehicle.engine.peak_power_w, rounds=40)[0]
-
-
 def power_shortfall_w(
     vehicle: Vehicle,
     *,

@@ -160,6 +160,20 @@ def extras_w(vehicle: Vehicle, drive: Drive) -> FloatArray:
     return vehicle.engine.accessory_power_w + ac_share(drive) * vehicle.cooling.compressor_power_w
 
 
+def full_wheel_w(vehicle: Vehicle, drive: Drive, power_share: FloatArray) -> FloatArray:
+    """Wheel power at full load in the best gear, shape (n_segment,).
+
+    `power_share` is full-load power relative to rated. [-]
+    """
+    speed, extras = drive.speed_m_per_s, extras_w(vehicle, drive)
+
+    def given(wheel_w: FloatArray) -> BoolArray:
+        asked = {"wheel_w": wheel_w, "speed_m_per_s": speed, "other_w": extras, "power_share": power_share}
+        return np.asarray(~(driveline.power_shortfall_w(vehicle, **asked, steady=False) > 0.0))
+
+    return bisect(given, 0.0 * speed, 0.0 * speed + vehicle.engine.peak_power_w, rounds=40)[0]
+
+
 def held_speed_m_per_s(vehicle: Vehicle, drive: Drive) -> FloatArray:
     """Speed the car can hold, at most the one wanted, shape (n_segment,).
 

@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 
 LINE_BOUND_DEG, PROFILE_POINTS = 0.002, 700
 _MOST_SPOTS = 12
-
-
 Shown = Margin | QuickMargin
 
 

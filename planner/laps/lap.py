@@ -10,8 +10,7 @@ from planner.files.sessionfile import LapNumbers, LapTable
 from planner.model.errors import PlannerError
 from thermal import air, engine
 from thermal.drive import steady_drive
-from thermal.driveline import full_wheel_w
-from thermal.loads import extras_w, inertia_kg, road_force_n
+from thermal.loads import full_wheel_w, inertia_kg, road_force_n
 from thermal.ranges import FloatArray as Floats
 from thermal.roadload import G_M_PER_S2
 from thermal.vehicle import Vehicle
@@ -154,8 +153,7 @@ def full_power(vehicle: Vehicle, *, grade: float, elevation_m: float, air_k: flo
     share = engine.power_share(
         vehicle.engine, dry_pressure_pa=total - vapour, temp_k=at.air_k, elevation_m=at.elevation_m
     )
-    full_w = full_wheel_w(vehicle, speed_m_per_s=speed, other_w=extras_w(vehicle, at), power_share=share)
-    pull = np.minimum(full_w / speed, GRIP_G * G_M_PER_S2 * vehicle.body.mass_kg)
+    pull = np.minimum(full_wheel_w(vehicle, at, share) / speed, GRIP_G * G_M_PER_S2 * vehicle.body.mass_kg)
     gain = (pull - road_force_n(vehicle, at)) / inertia_kg(vehicle)
     weak = np.flatnonzero(gain < 0.02)
     count = int(weak[0]) if len(weak) else _GRID
