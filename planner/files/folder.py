@@ -6,7 +6,7 @@ The tables are places.csv and legs.csv, or the sheets of trip.xlsx.
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 from planner.files import limits
@@ -39,7 +39,7 @@ from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model.errors import OutputError, PlannerError, Problem, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import SessionPlace, Trip, Written
+from planner.model.trip import SessionPlace, Trip, TripSettings, Written
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
@@ -165,41 +165,18 @@ def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, pr
 
 def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequence[str]) -> Trip:
     any_lodging = any("lodging" in place.services for place in draft.places.values())
-    return Trip(
-        name=settings.name,
-        folder=folder,
-        units=settings.units,
-        route=settings.route,
-        explicit=settings.explicit,
-        departure=settings.departure,
-        day=settings.day(any_lodging=any_lodging),
-        nights=settings.nights,
-        halts=settings.halts,
-        confidence=settings.confidence,
-        thin_band_k=settings.thin_band_k,
-        fuel_use_m2=settings.fuel_use_m2,
-        air_conditioning=settings.air_conditioning,
-        prefer=settings.prefer,
-        rest=settings.rest,
-        risk=settings.risk,
-        service=settings.service,
-        mornings=settings.mornings,
-        normals=settings.normals,
-        events=settings.events,
-        finish_by=settings.finish_by,
-        days=settings.days,
-        arrive=settings.arrive,
-        places=dict(draft.places),
-        written=_written(draft),
-        legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
-        assumptions=(
-            *settings.assumed,
-            *_table_assumptions(draft),
-            *settings.assumptions,
-            *_lodging(settings, any_lodging),
-            *detours,
-        ),
+    shared = {field.name: getattr(settings, field.name) for field in fields(TripSettings)}
+    lodging_only = any_lodging if settings.lodging_only is None else settings.lodging_only
+    shared["day"] = replace(settings.day, lodging_only=lodging_only)
+    shared["assumptions"] = (
+        *settings.assumed,
+        *_table_assumptions(draft),
+        *settings.assumptions,
+        *_lodging(settings, any_lodging),
+        *detours,
     )
+    legs = tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs)
+    return Trip(**shared, folder=folder, places=dict(draft.places), legs=legs, written=_written(draft))
 
 
 def _written(draft: Draft) -> Written:

@@ -9,7 +9,7 @@ from planner.files.dates import clock_of, either_moment, moment_of
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
-from planner.model.trip import DayRules, Event, Halt, ServiceItem, passing_of
+from planner.model.trip import DayRules, Event, Halt, ServiceItem, TripSettings, passing_of
 from thermal.errors import UnitError
 from thermal.units import to_fuel_use
 
@@ -38,59 +38,16 @@ _Stop = TypeVar("_Stop", Halt, Event)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """Contents of trip.toml; `assumptions` are sentences for default values."""
+class Settings(TripSettings):
+    """Contents of trip.toml.
 
-    name: str
-    units: str
-    route: tuple[str, ...]
-    explicit: bool
-    departure: datetime
-    driving_s: float
-    day_start: time
-    earliest: time
-    break_every_s: float
-    break_s: float
-    before_sunset_s: float
-    daylight: bool
-    avoid_heat: bool
-    least_rest_s: float
+    `assumed` are sentences for the owner to check; `speeds` is a factor on every leg's speed. Nights need lodging if
+    `lodging_only` is None and any place has lodging.
+    """
+
     lodging_only: bool | None
-    prefer: tuple[float, float, float]
-    rest: tuple[str, ...]
-    risk: float
-    service: tuple[ServiceItem, ...]
-    mornings: tuple[tuple[date, time], ...]
-    normals: str
-    events: tuple[Event, ...]
-    finish_by: datetime | None
-    days: int
-    arrive: date | None
-    nights: tuple[str, ...]
-    halts: tuple[Halt, ...]
-    confidence: float
-    thin_band_k: float
-    air_conditioning: bool
-    speeds: float  # factor on every leg's speed
-    fuel_use_m2: float  # volume per distance; 0 if not given
-    assumed: tuple[str, ...]  # sentences for the owner to check
-    assumptions: tuple[str, ...]
-
-    def day(self, *, any_lodging: bool) -> DayRules:
-        """Return the daily rules; nights need lodging by default if any place has it."""
-        lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
-        return DayRules(
-            driving_s=self.driving_s,
-            start=self.day_start,
-            lodging_only=lodging_only,
-            earliest=min(self.earliest, self.day_start),
-            break_every_s=self.break_every_s,
-            break_s=self.break_s,
-            before_sunset_s=self.before_sunset_s,
-            daylight=self.daylight,
-            avoid_heat=self.avoid_heat,
-            least_rest_s=self.least_rest_s,
-        )
+    speeds: float
+    assumed: tuple[str, ...]
 
 
 def with_keys(settings: Settings, names: PlaceNames) -> Settings:
@@ -134,25 +91,16 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
     explicit = "route" in data
     confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
     thin = top.quantity("thin", "8 K", unit="delta K", high=50.0, allowed="above 0 K, up to 50 K")
-    driving_s = day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h")
+    lodging_only = day.flag("lodging_only", None)
+    rules = _day_rules(day, lodging_only=bool(lodging_only), daylight=not _evening(top, day))
     return Settings(
         name=top.text("name", folder_name),
         units=top.choice("units", ("us", "metric"), "us", other=_OTHER_UNITS),
         route=_route(top, explicit=explicit),
         explicit=explicit,
         departure=_moment(top, "departure"),
-        driving_s=driving_s,
-        day_start=day.clock("start", time(8)),
-        earliest=day.clock("earliest", time(6)),
-        break_every_s=day.quantity("break_every", "2 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h"),
-        break_s=day.quantity("break", "15 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", low=0.0),
-        before_sunset_s=day.quantity(
-            "before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", low=0.0
-        ),
-        daylight=bool(day.flag("daylight", not _evening(top, day))),
-        avoid_heat=bool(day.flag("avoid_heat", False)),
-        least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
-        lodging_only=day.flag("lodging_only", None),
+        day=rules,
+        lodging_only=lodging_only,
         normals=_below(top, "weather", ("normals",)).text("normals"),
         mornings=tuple(map(_morning, top.tables("morning"))),
         service=tuple(map(_service, top.tables("service"))),
@@ -172,6 +120,23 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         fuel_use_m2=_fuel_use(top),
         assumed=top.words("assumed"),
         assumptions=(*_assumptions(data, day.data), *_by_night(top, day)),
+    )
+
+
+def _day_rules(day: Section, *, lodging_only: bool, daylight: bool) -> DayRules:
+    """Read the table [day]."""
+    start, up_to_a_day, up_to_half = day.clock("start", time(8)), "above 0 h, up to 24 h", "0 min to 12 h"
+    return DayRules(
+        driving_s=day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed=up_to_a_day),
+        start=start,
+        lodging_only=lodging_only,
+        earliest=min(day.clock("earliest", time(6)), start),
+        break_every_s=day.quantity("break_every", "2 h", unit="s", high=_DAY_S, allowed=up_to_a_day),
+        break_s=day.quantity("break", "15 min", unit="s", high=_DAY_S / 2, allowed=up_to_half, low=0.0),
+        before_sunset_s=day.quantity("before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed=up_to_half, low=0.0),
+        daylight=bool(day.flag("daylight", daylight)),
+        avoid_heat=bool(day.flag("avoid_heat", False)),
+        least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
     )
 
 
