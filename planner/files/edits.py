@@ -14,7 +14,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from planner.files.reading import TextError
 from planner.files.settingsheets import read_setting
-from planner.files.tables import delimiter_of, split_heading
+from planner.files.tables import delimiter_of, numbered_rows, split_heading
 from planner.files.tomlfile import read_toml
 from planner.model.errors import PlannerError
 
@@ -197,7 +197,7 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
     """
     delimiter, lines = delimiter_of(text), text.splitlines(keepends=True)
     records = _records(lines, delimiter)
-    head = next(number for number in sorted(records) if number > 0)
+    head = min(records)
     heads = [split_heading(cell)[0] for cell in next(csv.reader([_joined(lines, records[head])], delimiter=delimiter))]
     heads[0] = heads[0].lstrip("\ufeff")
     new = [name for name in dict.fromkeys(name for _, name in changes) if name not in heads]
@@ -216,23 +216,8 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
 
 
 def _records(lines: Sequence[str], delimiter: str) -> dict[int, tuple[int, int]]:
-    """First line and the one behind the last of every row that is no comment, by its number."""
-    at_start = True
-
-    def read() -> Any:
-        nonlocal at_start
-        for line in lines:
-            comment, at_start = at_start and line.startswith("#"), False
-            yield "\n" if comment else line
-
-    reader = csv.reader(read(), delimiter=delimiter, strict=True)
-    found, begin = {}, 0
-    for row, cells in enumerate(reader, start=1):
-        at_start = True
-        if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
-            found[row] = (begin, reader.line_num)
-        begin = reader.line_num
-    return found
+    """First line of every row, and the one after its last, by row number."""
+    return {row: (begin, end) for row, _, begin, end in numbered_rows(lines, delimiter)}
 
 
 def _joined(lines: Sequence[str], span: tuple[int, int]) -> str:

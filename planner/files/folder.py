@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import TypeVar
 
 from planner.files import limits
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
@@ -43,6 +44,7 @@ from planner.model.trip import SessionPlace, Trip, TripSettings, Written
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
+_Read = TypeVar("_Read")
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 
 
@@ -224,29 +226,27 @@ def _table_assumptions(draft: Draft) -> list[str]:
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     """Read a trip and its car; raise all problems of both together."""
     problems: list[Problem] = []
-    trip, car = None, None
-    try:
-        trip = read_trip(folder)
-    except TripError as exc:
-        problems += exc.found
+    trip, car = _tried(lambda: read_trip(folder), problems), None
     if trip is not None:
-        try:
-            read_weather_file(folder, trip.places)
-        except TripError as exc:
-            problems += exc.found
-        try:
-            trip = replace(trip, session=_session(folder, trip))
-        except TripError as exc:
-            problems += exc.found
-        try:
-            trip = replace(trip, readings=read_readings(folder, trip))
-        except TripError as exc:
-            problems += exc.found
+        read = trip
+        _tried(lambda: read_weather_file(folder, read.places), problems)
+        session = _tried(lambda: _session(folder, read), problems)
+        readings = _tried(lambda: read_readings(folder, read), problems)
+        trip = replace(trip, session=session, readings=readings or ())
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         car = _car(folder, problems)
     if problems or trip is None or car is None:
         raise TripError(problems)
     return trip, car
+
+
+def _tried(read: Callable[[], _Read], problems: list[Problem]) -> _Read | None:
+    """Read one part of a folder, and collect its problems."""
+    try:
+        return read()
+    except TripError as exc:
+        problems += exc.found
+        return None
 
 
 def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:

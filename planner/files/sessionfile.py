@@ -11,7 +11,7 @@ from planner.files.dates import clock_of
 from planner.files.limits import TOML_BYTES
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text
-from planner.files.tables import Column, read_table
+from planner.files.tables import Column, number_column, read_table
 from planner.files.tomlfile import Section, toml_of
 from planner.model.errors import TripError
 from planner.model.trip import Trip
@@ -28,9 +28,7 @@ _LOOP_RISE_M, _LOOP_SPEED_M_PER_S = 10.0, 1.0
 LAP_COLUMNS = (
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="0.5", low=0.0, high=1e5),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="75", low=0.0, high=100.0),
-    Column(
-        name="grade", required=False, number=True, unit="dimensionless", usual=("%",), example="6", low=-0.3, high=0.3
-    ),
+    number_column("grade", "dimensionless", ("%",), example="6", low=-0.3, high=0.3),
 )
 
 

@@ -56,6 +56,20 @@ class Column:
         return " or ".join(f"'{self.name} [{unit}]'" for unit in self.usual) or f"'{self.name}'"
 
 
+def number_column(
+    name: str, unit: str, usual: tuple[str, ...], *, example: str, low: float, high: float, required: bool = False
+) -> Column:
+    """Define a column of numbers."""
+    return Column(
+        name=name, required=required, number=True, unit=unit, usual=usual, example=example, low=low, high=high
+    )
+
+
+def temperature_column(name: str, *, example: str, low_k: float, high_k: float) -> Column:
+    """Define an optional column of temperatures."""
+    return number_column(name, "K", ("degF", "degC"), example=example, low=low_k, high=high_k)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
     """One heading as written, and its conversion to SI: value * scale + offset."""
@@ -246,7 +260,7 @@ def read_table(
     records = []
     row = 0
     try:
-        for row, cells in _records(text, delimiter):
+        for row, cells, _, _ in numbered_rows(io.StringIO(text, newline=None), delimiter):
             records.append((row, cells))
             if len(records) > max_rows + 1:
                 problems.add(file, f"has more than {max_rows:,} rows; remove rows, or split the trip", code="too-large")
@@ -366,20 +380,22 @@ def is_value(cell: str) -> bool:
     return _VALUE.fullmatch(cell) is not None or _CLOCK.fullmatch(cell) is not None
 
 
-def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield row number and cells; comment and blank rows are counted, not yielded."""
-    at_start = True
+def numbered_rows(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str], int, int]]:
+    """Yield number and cells of each row, its first line and the one after its last; comments and blanks only count."""
+    at_start, begin = True, 0
 
-    def lines() -> Iterator[str]:
+    def read() -> Iterator[str]:
         nonlocal at_start
-        for line in io.StringIO(text, newline=None):
+        for line in lines:
             comment, at_start = at_start and line.startswith("#"), False
             yield "\n" if comment else line
 
-    for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):
+    reader = csv.reader(read(), delimiter=delimiter, strict=True)
+    for row, cells in enumerate(reader, start=1):
         at_start = True
         if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
-            yield row, cells
+            yield row, cells, begin, reader.line_num
+        begin = reader.line_num
 
 
 def _headings(
