@@ -275,7 +275,7 @@ WORDING = [
     "places.csv row 4, column 'place': 'trinidad' is also in row 2; every place needs a unique key",
     "places.csv row 3, column 'kind': read 'pas'; did you mean 'pass'?",
     "places.csv row 4, column 'low [degF]': the low '88' is above the high '56'; swap them?",
-    "places.csv row 4, column 'high [degF]': read 31 degF where the other places have about 90 degF; is it in degC?",
+    "places.csv row 4, column 'high [degF]': read 31 degF; the other places have about 90 degF; is it in degC?",
     "places.csv row 1, column 'elevation': the unit is missing; write 'elevation [ft]' or 'elevation [m]'",
     "legs.csv row 3, column 'from': read 'raton-pas', which is not in places.csv; did you mean 'raton-pass'?",
     "legs.csv row 4, column 'to': the leg starts and ends at 'clayton'; add a place in between",
