@@ -7,6 +7,7 @@ from typing import Any
 from planner.analysis.alarms import BAR, Card, Reference, pressure_table
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
+from planner.output.picked import picked
 from thermal.fluids import fluid_of
 
 _PSI = 6894.757
@@ -41,16 +42,8 @@ def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
     if card.drop_pa is not None:
         half = _pressure(0.5 * card.drop_pa[0], u)
         blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
-        rows.append(
-            (
-                "oil cooler pressure drop",
-                "",
-                f"below {half}: burst line, open bypass",
-                _pressures(card.drop_pa, u),
-                "",
-                blocked,
-            )
-        )
+        low = f"below {half}: burst line, open bypass"
+        rows.append(("oil cooler pressure drop", "", low, _pressures(card.drop_pa, u), "", blocked))
     return rows
 
 
@@ -112,16 +105,9 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
                 "leg": card.leg,
                 "title": alarm_title(outlook, card),
                 "fluids": [
-                    {
-                        "fluid": fluid_of(f.fluid).label,
-                        "not_warm_below_k": f.warm_k,
-                        "low_k": f.marks.low_k,
-                        "expected_k": list(f.marks.band_k),
-                        "caution_k": f.marks.caution_k,
-                        "caution_lead_s": f.marks.lead_s,
-                        "false_alarms_per_h": f.marks.nuisance_per_h,
-                        "limit_k": f.limit_k,
-                    }
+                    {"fluid": fluid_of(f.fluid).label, "expected_k": list(f.marks.band_k)}
+                    | picked(f, "not_warm_below_k=warm_k limit_k")
+                    | picked(f.marks, "low_k caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
                     for f in card.fluids
                 ],
                 "oil_idle_pa": list(card.idle_pa),

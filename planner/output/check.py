@@ -11,6 +11,7 @@ from planner.model.display import counted, units_of
 from planner.model.doubt import Doubt
 from planner.model.trip import Leg, Place, Trip
 from planner.output.gaps import profiles_worth_having
+from planner.output.picked import picked
 from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
@@ -152,14 +153,7 @@ def check_dict(
         "doubts": [doubt.as_dict() for doubt in doubts],
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": [
-            {
-                "key": e.key,
-                "value": e.text,
-                "moved_by": e.step,
-                "fluid": e.fluid,
-                "margin_k": round(e.margin_k, 3),
-                "margin_moves_k": round(e.moves_k, 3),
-            }
+            picked(e, "key value=text moved_by=step fluid") | picked(e, "margin_k margin_moves_k=moves_k", 3)
             for e in effects
         ],
     }

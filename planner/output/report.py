@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -28,9 +27,6 @@ from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
-
-if TYPE_CHECKING:  # slow to import, only needed for a DataFrame
-    pass
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice

@@ -8,6 +8,7 @@ from planner.analysis.tryout import Worth
 from planner.files.readings import AIR, GAUGES
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
+from planner.output.picked import picked
 from thermal.fluids import fluid_of
 
 # Common practice, no source; the stretches of planner/analysis/tryout.py in plain words.
@@ -46,15 +47,7 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
 def worth_list(found: Sequence[Worth]) -> list[dict[str, Any]]:
     """Return the same as plain data."""
     return [
-        {
-            "fluid": one.fluid,
-            "leg": one.leg + 1,
-            "margin_k": round(one.margin_k, 3),
-            "within_k": round(one.now_k, 3),
-            "gauge": one.best[0],
-            "where": one.best[1],
-            "within_with_it_k": round(one.one_k, 3),
-            "within_with_all_k": round(one.all_k, 3),
-        }
+        {"fluid": one.fluid, "leg": one.leg + 1, "gauge": one.best[0], "where": one.best[1]}
+        | picked(one, "margin_k within_k=now_k within_with_it_k=one_k within_with_all_k=all_k", 3)
         for one in found
     ]

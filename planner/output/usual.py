@@ -8,15 +8,11 @@ from rich.text import Text
 
 from planner.model.display import Units, units_of
 from planner.model.paths import data_folder
+from planner.output.picked import picked
 from thermal.bands import STATES, Cell, compare, read_bands
 from thermal.vehicle_file import VehicleFile
 
-_NAMES = {
-    "coolant": "coolant",
-    "engine_oil": "engine oil",
-    "transmission": "gearbox",
-    "differential": "differential",
-}
+_NAMES = {"coolant": "coolant", "engine_oil": "engine oil", "transmission": "gearbox", "differential": "differential"}
 _SAID = {
     "value": "{name}",
     "over thermostat": "{name}, above the thermostat's opening",
@@ -64,15 +60,8 @@ def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
 def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
     """Give the same as plain data; degrees Celsius, kelvins and minutes."""
     return [
-        {
-            "state": cell.band.state,
-            "fluid": cell.band.fluid,
-            "kind": cell.band.kind,
-            "found": None if cell.found == float("inf") else round(cell.found, 2),
-            "low": cell.band.low,
-            "high": cell.band.high,
-            "inside": cell.inside,
-        }
+        picked(cell.band, "state fluid kind low high")
+        | {"found": None if cell.found == float("inf") else round(cell.found, 2), "inside": cell.inside}
         for cell in cells
     ]
 
