@@ -131,7 +131,6 @@ def fit(
 def _refuse_mixed(
     logs: tuple[Path, ...], drive: Path | None, notes: Path | None, names: str | None, plots: Path | None
 ) -> None:
-    """Require either logs, or a track and notes."""
     if logs and (drive or notes):
         message = "give either logs, or --drive and --readings"
         raise PlannerError(message)
@@ -145,7 +144,6 @@ def _refuse_mixed(
 
 
 def _tell_fit(io: Streams, folder: Path, target: Path, learned: "FitResult | NotedResult", as_json: bool) -> int:
-    """Print the result of the fit, and write the file."""
     if as_json:
         io.json(learned.to_dict())
         return DONE
@@ -241,12 +239,10 @@ def alarms(
 
 
 def _kelvins(text: str | None) -> float | None:
-    """A temperature from the command line."""
     return None if text is None else _value(text, "K", "--ambient", "77 degF")
 
 
 def _value(text: str, unit: str, what: str, example: str = "") -> float:
-    """A number with its unit from the command line."""
     from thermal.errors import ThermalError
     from thermal.units import to_si
 
@@ -258,7 +254,6 @@ def _value(text: str, unit: str, what: str, example: str = "") -> float:
 
 
 def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
-    """The owner's reading of a pressure."""
     from planner.analysis.alarms import Reading
 
     if given is None:

@@ -87,7 +87,6 @@ def _new_from_track(
     as_json: bool,
     **asked: str | None,
 ) -> int:
-    """Make a trip folder of a road."""
     from planner.newtrip.make import new_from_track
     from planner.newtrip.told import draft_dict, draft_lines
 
@@ -378,7 +377,6 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
 
 
 def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, as_json: bool) -> int:
-    """Fill in missing elevations of a track from a service."""
     from datetime import UTC, datetime
 
     from planner.model.display import counted
@@ -432,7 +430,6 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":
-    """Read a folder, and print its size."""
     import planner
     from planner.output.check import size
 

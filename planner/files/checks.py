@@ -135,7 +135,6 @@ def _farther(leg: Leg, line_m: float) -> bool:
 
 
 def _lines_m(draft: Draft, legs: Sequence[Leg]) -> list[float]:
-    """Straight lines between the ends of legs."""
     if not legs:
         return []
     ends = [(draft.places[leg.start], draft.places[leg.finish]) for leg in legs]

@@ -59,7 +59,6 @@ def _parts(tokens: list[str]) -> list[str] | None:
 
 
 def _fault(name: str, letters: list[str], sign: str, parts: list[str]) -> str:
-    """Describe what is wrong with a position."""
     if len(letters) > 1:
         return "write one compass letter, before or after the number"
     if letters and letters[0] not in _POINTS[name]:

@@ -185,7 +185,6 @@ def _geometries(document: object, depth: int) -> Iterator[tuple[Mapping[str, Any
 
 
 def _take(geometry: Mapping[str, Any], properties: Mapping[str, Any], points: Points) -> None:
-    """Add a line's points, or a named point."""
     kind, where = geometry.get("type"), geometry.get("coordinates")
     if not isinstance(where, list):
         return

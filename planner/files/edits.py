@@ -75,14 +75,12 @@ def _at_top(text: str, name: str, value: Any) -> str:
 
 
 def _at(data: Mapping[str, Any], key: str) -> Any:
-    """Value of a dotted key."""
     table, _, name = key.rpartition(".")
     held = data.get(table, {}) if table else data
     return held.get(name) if isinstance(held, dict) else None
 
 
 def _put(data: dict[str, Any], key: str, value: Any) -> None:
-    """Set a dotted key in plain data."""
     table, _, name = key.rpartition(".")
     held = data.setdefault(table, {}) if table else data
     if value is None:

@@ -81,7 +81,6 @@ def _settings(
     assumptions: list[str],
     problems: Problems,
 ) -> Settings | None:
-    """Settings of the trip, from trip.toml or the sheet 'settings'."""
     name = printable(folder.resolve().name)
     if sheets is not None and SETTINGS in sheets:
         if os.path.lexists(folder / TOML):
@@ -123,7 +122,6 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
 
 
 def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
-    """Read the sheets of trip.xlsx; None if it does not exist."""
     if not os.path.lexists(folder / WORKBOOK):
         return None
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
@@ -141,7 +139,6 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
 def _tables(
     folder: Path, sheets: Mapping[str, Records] | None, problems: Problems
 ) -> tuple[InputTable | None, InputTable | None]:
-    """Read places and legs, from trip.xlsx or from the CSV files."""
     if sheets is None:
         return (
             _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
@@ -250,7 +247,6 @@ def _tried(read: Callable[[], _Read], problems: list[Problem]) -> _Read | None:
 
 
 def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
-    """The car, from vehicle.toml or the sheet 'car'."""
     path, sheet = folder / "vehicle.toml", has_car(folder)
     if sheet and os.path.lexists(path):
         text = f"the sheet '{CAR}' and {path.name} both exist; remove one"
@@ -336,7 +332,6 @@ def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ..
 
 
 def _copy(source: Path, target: Path) -> None:
-    """Copy a folder's files and make them writable."""
     for path in sorted(source.rglob("*")):
         inner = path.relative_to(source)
         if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):

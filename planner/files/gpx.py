@@ -120,8 +120,6 @@ class _TooMuch(Exception):
 
 
 class _Reader:
-    """Streaming XML handler that collects points."""
-
     def __init__(self, file: str, problems: Problems) -> None:
         self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
         self._file, self._problems = file, problems

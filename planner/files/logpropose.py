@@ -88,7 +88,6 @@ def describe_read(log: Log) -> Description:
 
 
 def _told(name: str, source: Source, series: Series) -> str:
-    """Describe one channel."""
     if source.unsure:
         return f"{name}: {source.unsure}."
     count = len(series.value)
@@ -204,7 +203,6 @@ def _unit_in(cells: Sequence[str]) -> tuple[str | None, str]:
 
 
 def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
-    """Group rows of the long format by signal name."""
     name, value, *unit = (text.headings.index(column) for column in long)
     cells: dict[str, list[str]] = {}
     said: dict[str, dict[str, None]] = {}
@@ -230,7 +228,6 @@ def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
 
 
 def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[str, Source], tuple[str, ...]]:
-    """Assign each channel its best matching column."""
     found: dict[str, Source] = {}
     ignored: list[str] = []
     chosen = []
@@ -302,7 +299,6 @@ def _real(values: Floats, name: str) -> Floats:
 
 
 def _inside(values: Floats, unit: str, name: str) -> bool:
-    """Whether most readings are plausible in a unit."""
     channel = CHANNELS[name]
     si = to_si(values, unit, name)
     return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9

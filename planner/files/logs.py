@@ -200,8 +200,6 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Places:
-    """Index of each column that a mapping names."""
-
     time: int
     date: int | None
     name: int | None
@@ -339,7 +337,6 @@ def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
 
 
 def _in_order(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows in time order, jumps excluded."""
     latest = np.maximum.accumulate(np.where(ahead, -np.inf, time_s))
     return np.asarray(~ahead & (time_s >= latest))
 
@@ -365,7 +362,6 @@ def restarts(time_s: Floats) -> str:
 
 
 def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:
-    """Valid readings of one channel."""
     row, raw = columns.readings[name]
     time_s, channel = since_s[row], CHANNELS[name]
     in_time = np.isfinite(time_s)
@@ -385,7 +381,6 @@ def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tup
 
 
 def _gaps(time_s: Floats) -> tuple[str, ...]:
-    """Report gaps in the log."""
     step = np.diff(time_s)
     long = np.flatnonzero(step > _GAP_S)
     if not len(long):

@@ -139,7 +139,6 @@ def cut(text: str, *, file: str) -> LogText:
 
 
 def _blocks(source: Path | bytes, file: str) -> Iterator[bytes]:
-    """Decompressed bytes of a log, within the size limit."""
     with io.BytesIO(source) if isinstance(source, bytes) else _open(source) as held:
         size = held.seek(0, io.SEEK_END)
         held.seek(0)
@@ -218,7 +217,6 @@ def _sixteen(block: bytes) -> str:
 
 
 def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]]:
-    """Whole lines of the text, block by block."""
     engine = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     for block in _blocks(source, file):
@@ -294,7 +292,6 @@ def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> N
 
 
 def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
-    """Heading and separator, from the beginning of a log."""
     found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
     if found is None:
         message = (

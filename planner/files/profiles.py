@@ -242,8 +242,6 @@ PROFILE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadProfile:
-    """A profile with its file name and headings for messages."""
-
     profile: Profile
     file: str
     distance: Heading
@@ -271,7 +269,6 @@ class Profiles:
     def _of_file(
         self, row: Row, name: str, distance_m: float | None, ends: Sequence[Place | None], *, steep: bool
     ) -> Profile | None:
-        """Return the profile of a file, as drawn."""
         if (name, steep) not in self._read:
             self._read[name, steep] = self._load(row, name, steep=steep)
         read = self._read[name, steep]

@@ -53,7 +53,6 @@ def nearest(text: str, options: Iterable[str]) -> str:
 
 
 def _printable(text: str) -> str:
-    """Escape non-printable characters."""
     if text.isprintable():
         return text
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)

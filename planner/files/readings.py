@@ -56,7 +56,6 @@ def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = REA
 
 
 def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
-    """Check every row."""
     for row in rows:
         when, place, along = _when(row), _place(row, trip), _along(row, trip)
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
@@ -88,7 +87,6 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
 
 
 def _when(row: Row) -> datetime | None:
-    """Local time of a row, if it has one."""
     text = row.cell("when")
     if not text:
         return None
@@ -99,7 +97,6 @@ def _when(row: Row) -> datetime | None:
 
 
 def _place(row: Row, trip: Trip) -> str:
-    """Key of the place of a row, if it has one."""
     text = row.cell("place")
     if not text:
         return ""
@@ -111,7 +108,6 @@ def _place(row: Row, trip: Trip) -> str:
 
 
 def _along(row: Row, trip: Trip) -> Along | None:
-    """Point along a road of a row, if it has one."""
     text = row.cell("along")
     if not text:
         return None

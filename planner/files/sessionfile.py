@@ -129,7 +129,6 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
 
 
 def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[time, float], ...]]:
-    """Place, or elevation and air."""
     names = PlaceNames.of(trip.places.values())
     place = names.key(top.text("place"))
     if place and place not in trip.places:
@@ -195,7 +194,6 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
 
 
 def _lap_table(lap: Section, folder: Path) -> LapTable | None:
-    """Read the lap's CSV."""
     name = lap.text("profile")
     fault = path_fault(name, example="laps/practice.csv")
     if not name.casefold().endswith(".csv"):
@@ -228,7 +226,6 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
 
 
 def _check_loop(lap: Section, file: str, *, rise_m: float, ends: tuple[float, float]) -> None:
-    """Report a closed course whose ends do not meet."""
     advice = "a closed course ends where it starts; for a road that is not a loop give 'lap.back'"
     if abs(rise_m) > _LOOP_RISE_M:
         lap.problems.add(file, f"the lap ends {rise_m:+.0f} m above its start elevation; {advice}", code="lap")
@@ -239,7 +236,6 @@ def _check_loop(lap: Section, file: str, *, rise_m: float, ends: tuple[float, fl
 
 
 def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) -> str | None:
-    """Return what is wrong with a lap's points."""
     if len(distance_m) < 3 or distance_m[-1] < 200.0:
         return "a lap needs at least three points and 200 m"
     if distance_m[0] != 0.0 or any(b - a < 0.5 for a, b in pairwise(distance_m)):
@@ -250,7 +246,6 @@ def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) ->
 
 
 def _assumptions(top: Section, lap: Section, session: Section, pit: Section) -> tuple[str, ...]:
-    """Sentences for default values."""
     defaults = (
         ("airflow" in lap, "Undisturbed cooling air assumed, no car close ahead (no 'airflow')."),
         ("pads" in top, "Street brake pads assumed, fading from 350 degC (no 'pads')."),

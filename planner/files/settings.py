@@ -63,7 +63,6 @@ def with_keys(settings: Settings, names: PlaceNames) -> Settings:
 
 
 def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
-    """Split a stop into place and passing number."""
     place, passing = passing_of(names.key(one.place))
     return replace(one, place=place, passing=passing)
 
@@ -124,7 +123,6 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
 
 
 def _day_rules(day: Section, *, lodging_only: bool, daylight: bool) -> DayRules:
-    """Read the table [day]."""
     start, up_to_a_day, up_to_half = day.clock("start", time(8)), "above 0 h, up to 24 h", "0 min to 12 h"
     return DayRules(
         driving_s=day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed=up_to_a_day),
@@ -191,7 +189,6 @@ def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
 
 
 def _moment(top: Section, key: str) -> datetime:
-    """Read a local date and time."""
     value = top.data.get(key)
     what = "write the local departure time" if key == "departure" else "write the local date and time"
     example = f"{what}, e.g. '2027-07-06 07:00'"
@@ -229,7 +226,6 @@ def _fuel_use(top: Section) -> float:
 
 
 def _days(top: Section) -> int:
-    """Read the requested number of days."""
     days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
     if days != int(days):
         top.refuse("days", "write a whole number that includes the first and the last day")
@@ -239,7 +235,6 @@ def _days(top: Section) -> int:
 
 
 def _morning(section: Section) -> tuple[date, time]:
-    """Read the fixed start of one day."""
     _check_below(section, MORNING_KEYS)
     if "at" not in section:
         section.fault("at", "is missing; give the local departure time, e.g. '06:30'", code="missing-key")
@@ -247,7 +242,6 @@ def _morning(section: Section) -> tuple[date, time]:
 
 
 def _service(section: Section) -> ServiceItem:
-    """Read one service job."""
     _check_below(section, SERVICE_KEYS)
     if "item" not in section:
         section.fault("item", "is missing; name the job, e.g. 'engine oil'", code="missing-key")
@@ -265,7 +259,6 @@ def _service(section: Section) -> ServiceItem:
 
 
 def _preference(top: Section) -> tuple[float, float, float]:
-    """Read the road preference: one word, or weights."""
     value = top.data.get("prefer", "time")
     if isinstance(value, str):
         word = top.choice("prefer", PREFERENCES, "time")
@@ -284,7 +277,6 @@ def _preference(top: Section) -> tuple[float, float, float]:
 
 
 def _event(section: Section) -> Event:
-    """Read one fixed date."""
     _check_below(section, EVENT_KEYS)
     if "place" not in section:
         section.fault("place", "is missing; name a place on the route", code="missing-key")

@@ -192,7 +192,6 @@ def car_lines(text: str, classes: Sequence[str], usual: Mapping[str, str]) -> li
 
 
 def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, object]]:
-    """Keys and values of nested tables."""
     for key, value in data.items():
         if isinstance(value, dict):
             yield from _flat(value, f"{before}{key}.")
@@ -204,7 +203,6 @@ def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, obje
 
 
 def _cell(value: object, between: str = "; ") -> str | int | float:
-    """A value as a cell shows it."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):

@@ -224,7 +224,6 @@ def _range_text(number: float, heading: Heading) -> str:
 
 
 def _affine(unit: str, si_unit: str) -> tuple[float, float]:
-    """Scale and offset from a unit to SI."""
     offset = convert(0.0, unit, si_unit)
     if offset == 0.0:
         return convert(1.0, unit, si_unit), 0.0
@@ -305,7 +304,6 @@ def table_of(
 
 
 def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
-    """Report a row that is too wide, or a cell that is too long."""
     long = max(map(len, cells)) > limits.TEXT
     if long or len(cells) > limits.COLUMNS:
         what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"

@@ -140,7 +140,6 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
 
 
 def _heading(table: InputTable, column: Column) -> str:
-    """Heading from the CSV, or the default for a missing column."""
     known = table.headings.get(column.name)
     if known is not None:
         return known.written
@@ -221,7 +220,6 @@ def _offer(sheet: "Worksheet", cells: str, words: Sequence[str]) -> None:
 
 
 def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
-    """Write a sheet of keys, with drop-down lists and descriptions."""
     from openpyxl.styles import Alignment
 
     for index, head in enumerate(KEY_HEADINGS, start=1):

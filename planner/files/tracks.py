@@ -114,7 +114,6 @@ class GpxTrack:
         return self._with_spans(move)
 
     def _with_spans(self, moved: Callable[[Spans], Spans]) -> "GpxTrack":
-        """Apply a function to every kind of span."""
         return replace(
             self, gaps=moved(self.gaps), unknown=moved(self.unknown), steep=moved(self.steep), cut=moved(self.cut)
         )
@@ -365,7 +364,6 @@ def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> 
 
 
 def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
-    """Mark the usable elevations, and report the others."""
     from scipy.ndimage import median_filter  # slow to import
 
     given = np.isfinite(laid.height_m)

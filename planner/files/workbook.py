@@ -67,8 +67,6 @@ class _Refused(Exception):
 
 @dataclass(slots=True)
 class _Found:
-    """Findings in the XML of the archive."""
-
     formulas: bool = False
     merges: bool = False
     spanned: int = 0
@@ -76,7 +74,6 @@ class _Found:
 
 
 def _examine(data: bytes) -> _Found:
-    """Check the archive; refuse what could not be read safely."""
     if data.startswith(_OLD_FORMAT):
         message = "has a password, or is a renamed .xls file; save it as .xlsx without a password"
         raise _Refused(message)
@@ -244,7 +241,6 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
 
 
 def _text(value: object) -> str:
-    """Return a cell as a CSV would hold it."""
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -79,12 +79,10 @@ def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[
 
 
 def _pressure(pa: float, units: Units) -> str:
-    """A pressure in psi or bar."""
     return f"{pa / _PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
 
 
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
-    """A range of pressures with one unit."""
     low, high = (_pressure(pa, units) for pa in band_pa)
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 

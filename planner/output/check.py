@@ -55,7 +55,6 @@ def check_lines(
 
 
 def _asked(car: VehicleFile) -> list[str]:
-    """Ask the owner for the most important unknown."""
     if car.vehicle.cooling.condition != "unknown":
         return []
     said = (
@@ -113,19 +112,16 @@ def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
 
 
 def _climb_m(trip: Trip, leg: Leg) -> float:
-    """Climb of a leg, from its profile or its ends."""
     ends = (trip.places[leg.start].elevation_m, trip.places[leg.finish].elevation_m)
     return geo.climb_m(ends if leg.profile is None else leg.profile.elevation_m)
 
 
 def _position(place: Place) -> str:
-    """Latitude and longitude to a tenth of a degree, with compass letters."""
     north, east = "N" if place.lat_deg >= 0.0 else "S", "E" if place.lon_deg >= 0.0 else "W"
     return f"{abs(place.lat_deg):.1f}° {north} {abs(place.lon_deg):.1f}° {east}"
 
 
 def _halves(key: str) -> tuple[str, str]:
-    """Section and name of a value."""
     section, _, name = key.partition(".")
     return section, name
 

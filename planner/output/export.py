@@ -96,23 +96,19 @@ def _fuel_dict(fuel: FuelPlan) -> dict[str, object]:
 
 
 def _m3(litres: float) -> float:
-    """Litres as cubic metres, to a hundredth of a litre. [m3]."""
     return round(litres / 1000.0, 5)
 
 
 def _iso(when: datetime) -> str:
-    """Local time with its offset, to the second."""
     return when.isoformat(timespec="seconds")
 
 
 def _road_dict(road: OtherRoad) -> dict[str, object]:
-    """One of two roads between the same places."""
     numbers = picked(road, "distance_m climb_m", 1) | picked(road, "margin_k", 3)
     return picked(road, "via fluid") | {"time_s": round(road.time_s)} | numbers
 
 
 def _day_dict(row: DayRow) -> dict[str, object]:
-    """One day of the plan."""
     said = {"day": row.day + 1, "from": row.start.key, "to": row.finish.key, "driving_s": round(row.driving_s)}
     return (
         said
@@ -124,7 +120,6 @@ def _day_dict(row: DayRow) -> dict[str, object]:
 
 
 def _row_dict(row: DayRow | LegRow) -> dict[str, object]:
-    """What days and legs share."""
     times = {"depart": _iso(row.depart), "arrive": _iso(row.arrive)}
     return times | picked(row, "climb_m", 1) | picked(row, "air_k", 2) | picked(row.worst, "level")
 
@@ -139,7 +134,6 @@ def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
 
 
 def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
-    """One leg of the plan."""
     leg, gaps = report.outlook.legs[row.leg], report.unknowns.of_leg(row.leg)
     return {
         "leg": row.leg + 1,
@@ -154,7 +148,6 @@ def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
 
 
 def _margin_dict(margin: Margin) -> dict[str, object]:
-    """One fluid's margin on a leg."""
     kelvins = "margin_k margin_error_k=error_k least_k margin_as_described_k=nominal_margin_k peak_k limit_k"
     return {
         "time": _iso(margin.when),
@@ -166,7 +159,6 @@ def _margin_dict(margin: Margin) -> dict[str, object]:
 
 
 def _remedies_dict(day: DayRemedies) -> dict[str, object]:
-    """Remedies of one day."""
     chance = "probability_exceeded=probability"
     return {
         "day": day.day + 1,

@@ -24,7 +24,6 @@ def trip_geojson(report: Report) -> str:
 
 
 def _leg(report: Report, i: int) -> dict[str, object]:
-    """One leg."""
     outlook = report.outlook
     leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
     fluids = {
@@ -54,7 +53,6 @@ def _leg(report: Report, i: int) -> dict[str, object]:
 
 
 def _point(mark: Mark) -> dict[str, object]:
-    """One mark."""
     properties = {
         "kind": mark.kind,
         "name": mark.title,

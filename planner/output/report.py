@@ -255,7 +255,6 @@ def leg_rows(report: Report) -> tuple[LegRow, ...]:
 
 
 def _leg_row(report: Report, leg: int) -> LegRow:
-    """Row of one leg."""
     outlook, span = report.outlook, span_of(report.outlook, leg)
     return LegRow(
         leg=leg,
@@ -273,7 +272,6 @@ def _leg_row(report: Report, leg: int) -> LegRow:
 
 
 def _climb_m(outlook: Forecast, leg: int) -> float:
-    """Sum of rises along a leg."""
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
 
@@ -286,7 +284,6 @@ def day_rows(report: Report) -> tuple[DayRow, ...]:
 
 
 def _day_rows(report: Report) -> Iterator[DayRow]:
-    """Sum up every day."""
     outlook = report.outlook
     for number, day in enumerate(outlook.timeline.days):
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
@@ -311,7 +308,6 @@ def legs_cells(report: Report) -> list[dict[str, object]]:
 
 
 def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
-    """Cells of one leg."""
     u, leg, places = report.units, report.outlook.legs[row.leg], report.outlook.trip.places
     cells: dict[str, object] = {
         "day": row.day + 1,

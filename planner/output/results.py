@@ -199,12 +199,10 @@ class Plan:
         return tuple(target / name for name in files)
 
     def _zone(self, key: str) -> str:
-        """Name of the zone of a place."""
         place = self.report.outlook.trip.places[key]
         return clock.zone_of(place.lat_deg, place.lon_deg)
 
     def _times(self, instants: "pd.Series[Any]", **how: Any) -> "pd.Series[pd.Timestamp]":
-        """Timestamps in the zone of the start, to the second."""
         import pandas as pd
 
         utc = pd.to_datetime(instants, utc=True, **how).dt.round("s")
@@ -339,7 +337,6 @@ class SessionResult:
 
 
 def _seconds(minutes: int | None) -> float | None:
-    """Minutes to cool, in seconds."""
     return None if minutes is None else 60.0 * minutes
 
 

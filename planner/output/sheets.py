@@ -89,7 +89,6 @@ def gaps(report: Report) -> Table:
 
 
 def _days(report: Report) -> Table:
-    """One row per day, narrow enough for a phone."""
     u = report.units
     rows = tuple(
         (
@@ -109,7 +108,6 @@ def _days(report: Report) -> Table:
 
 
 def _fuel(report: Report) -> Table:
-    """Where to refuel."""
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
@@ -130,7 +128,6 @@ def _fuel(report: Report) -> Table:
 
 
 def _service(report: Report) -> Table:
-    """Service due on the way."""
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
@@ -181,7 +178,6 @@ def _smallest(report: Report, margin: Margin, name: str) -> str:
 
 
 def _advice(report: Report, number: int) -> tuple[Advice, ...]:
-    """Advice for the day."""
     outlook = report.outlook
     day = outlook.timeline.days[number]
     said = [
@@ -214,7 +210,6 @@ def _closest(report: Report, number: int) -> tuple[int, ...]:
 
 
 def _hours(report: Report, number: int) -> str:
-    """Hours of driving and of daylight."""
     outlook, row = report.outlook, day_rows(report)[number]
     day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
     begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
@@ -285,7 +280,6 @@ def _alarms(report: Report, number: int) -> Table:
 
 
 def _suffices(remedy: Remedy) -> str:
-    """Say whether a remedy suffices, as far as the draws tell."""
     return "yes" if remedy.works else "about as likely as not" if remedy.undecided else "no"
 
 

@@ -67,13 +67,11 @@ def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
 
 
 def _words(cell: Cell, u: Units) -> str:
-    """Label of a row."""
     reach = f"{u.temp(cell.band.reach_c + 273.15):.0f} {u.temperature}"
     return _SAID[cell.band.kind].format(name=_NAMES[cell.band.fluid], reach=reach)
 
 
 def _shown(cell: Cell, value: float, u: Units) -> str:
-    """Format a value in the trip's units."""
     if cell.band.kind in ("rise time", "minutes"):
         return f"{value:.0f} min" if value < float("inf") else "never"
     if cell.band.kind == "value":

@@ -73,5 +73,4 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
 
 
 def _text(x: float, y: float, words: str, more: str = "") -> str:
-    """One line of text in the chart."""
     return f'<text x="{x:.1f}" y="{y:.0f}"{more}>{html.escape(words)}</text>'
