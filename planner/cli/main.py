@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner.cli import desk, logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
-from planner.cli.crash import CRASHED, crash_text
+from planner.cli import crash, desk, logs, streams
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath
+from planner.cli.streams import Streams
 from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -101,12 +101,9 @@ def _new_from_track(
         driving=asked["nights"],
         spreadsheet=spreadsheet,
     )
-    if as_json:
-        io.json({"folder": str(folder), "files": list(files), **draft_dict(draft)})
-    else:
-        for line in draft_lines(draft):
-            io.say(line)
-        io.say(f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}")
+    written = f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}"
+    data = {"folder": str(folder), "files": list(files), **draft_dict(draft)}
+    io.result(data, (*draft_lines(draft), written), as_json=as_json)
     return DONE
 
 
@@ -346,11 +343,7 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: P
         found = planner.fetch_weather(folder, offline=offline, progress=io.progress)
         answered = not found.failed
         data, lines = words.weather_dict(found), words.weather_lines(found)
-    if as_json:
-        io.json(data)
-    else:
-        for line in lines:
-            io.say(line)
+    io.result(data, lines, as_json=as_json)
     return DONE if answered else FAILED
 
 
@@ -388,15 +381,15 @@ def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, 
         raise PlannerError(message)
     filled = fill_track(track, offline=offline, now=datetime.now(UTC), progress=io.progress)
     told = f"{track.name}: {counted(filled.missing, 'point')} without elevation"
-    if as_json:
-        written = str(filled.path) if filled.found else None
-        io.json({"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written})
-    elif not filled.missing:
-        io.say(f"{told}; nothing to fill.")
+    if not filled.missing:
+        told += "; nothing to fill."
     elif filled.found:
-        io.say(f"{told}, {filled.asked:,} requested, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
+        told += f", {filled.asked:,} requested, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}"
     else:
-        io.say(f"{told}, none found; nothing was written.")
+        told += ", none found; nothing was written."
+    written = str(filled.path) if filled.found else None
+    data = {"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written}
+    io.result(data, [told], as_json=as_json)
     return DONE if filled.found or not filled.missing else FAILED
 
 
@@ -420,12 +413,9 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
 
     filled = fill_places(folder)
     written = write_filled(folder, filled, in_place=in_place)
-    if as_json:
-        io.json({"written": str(written), "filled": list(filled.filled), "open": list(filled.open)})
-    else:
-        for line in (*filled.filled, *(f"check: {text}" for text in filled.open)):
-            io.say(line)
-        io.say(f"Written to {written}.")
+    lines = (*filled.filled, *(f"check: {text}" for text in filled.open), f"Written to {written}.")
+    data = {"written": str(written), "filled": list(filled.filled), "open": list(filled.open)}
+    io.result(data, lines, as_json=as_json)
     return BAD_INPUT if filled.open else DONE
 
 
@@ -474,11 +464,11 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return DONE
     except Exception as exc:  # an internal error must not exit with the code for an exceeded limit
         io.drop()
-        io.complain(f"grademargin: {crash_text(exc)}")
-        return CRASHED
+        io.complain(f"grademargin: {crash.crash_text(exc)}")
+        return crash.CRASHED
 
 
 def _stopped(io: Streams, number: int) -> int:
     """Report the interruption; return the shell's exit code for it."""
-    io.complain("grademargin: interrupted; no file was left incomplete")
+    io.complain(f"grademargin: {crash.STOPPED}")
     return 128 + number

@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from io import StringIO, TextIOWrapper
 from typing import Any, TextIO
@@ -57,6 +58,20 @@ class Streams:
         if isinstance(self.out, TextIOWrapper):
             self.out.reconfigure(encoding="utf-8", errors="strict")
         self.write(text)
+
+    def json(self, value: object) -> None:
+        """Write plain data for programs as JSON."""
+        from planner.output.write import to_json
+
+        self.data(to_json(value))
+
+    def result(self, value: object, lines: Iterable[str], *, as_json: bool) -> None:
+        """Write a result as JSON, or as lines for people."""
+        if as_json:
+            self.json(value)
+        else:
+            for line in lines:
+                self.say(line)
 
     def say(self, text: str = "") -> None:
         """Print a result."""

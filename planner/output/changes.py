@@ -82,7 +82,7 @@ def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
     return [(on, to) for on, to in found if on.date() >= first]
 
 
-def _key(text: Any) -> str:
+def _key(text: Any) -> str:  # the earlier plan is not trusted
     if not isinstance(text, str):
         message = "a key that is not text"
         raise TypeError(message)
