@@ -126,12 +126,9 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
         return None
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
     if beside:
-        csv = " and ".join(beside)
-        problems.add(
-            WORKBOOK,
-            f"{csv} {'are' if len(beside) > 1 else 'is'} also in the folder; remove {WORKBOOK} or {csv}",
-            code="both-files",
-        )
+        csv, verb = " and ".join(beside), "are" if len(beside) > 1 else "is"
+        text = f"{csv} {verb} also in the folder; remove {WORKBOOK} or {csv}"
+        problems.add(WORKBOOK, text, code="both-files")
         return {}
     return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
 
@@ -196,18 +193,13 @@ def _table_assumptions(draft: Draft) -> list[str]:
     found = []
     places, legs = draft.places.values(), draft.legs
     if all(place.high_k is None for place in places):
-        found.append(
-            "No place has 'high' and 'low'; usual values of nearby weather stations are used, else 35 degC / 20 "
-            "degC at "
-            "300 m."
-        )
+        usual = "usual values of nearby weather stations are used, else 35 degC / 20 degC at 300 m"
+        found.append(f"No place has 'high' and 'low'; {usual}.")
     else:
         bare = sum(place.high_k is None for place in places)
         if bare:
-            found.append(
-                f"{bare} of {len(places)} places have no high and low; nearby weather stations are used, "
-                "else the other places."
-            )
+            sources = "nearby weather stations are used, else the other places"
+            found.append(f"{bare} of {len(places)} places have no high and low; {sources}.")
     flat = sum(leg.profile is None for leg in legs)
     if flat:
         found.append(f"{flat} of {len(legs)} legs have no profile; a constant grade between their places is assumed.")

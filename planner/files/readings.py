@@ -61,19 +61,15 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
-            row.fault(
-                "when",
-                f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place",
-                code="missing-value",
-            )
+            text = f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place"
+            row.fault("when", text, code="missing-value")
         elif row.cell("place") and row.cell("along"):
             row.fault("along", "both a place and a leg are given; keep one", code="conflict")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
             row.fault("when", "the row has no reading; enter a temperature, or delete the row", code="missing-value")
         if pressure is not None and rpm is None:
-            row.fault(
-                "oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure", code="missing-value"
-            )
+            text = "is given without 'rpm'; enter the engine speed at that pressure"
+            row.fault("oil_pressure", text, code="missing-value")
         yield Reading(
             row=row.number,
             when=when,

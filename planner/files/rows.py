@@ -101,11 +101,8 @@ def read_places(table: InputTable) -> Places:
     found = Places(file=table.file, rows={}, good={})
     pair = {"high", "low"} & table.named
     if len(pair) == 1:
-        table.problems.add(
-            table.file,
-            f"the column '{pair.pop()}' is missing its counterpart; 'high' and 'low' are needed together",
-            code="missing-column",
-        )
+        text = f"the column '{pair.pop()}' needs the other one too; enter 'high' and 'low', or neither"
+        table.problems.add(table.file, text, code="missing-column")
     for row in table.rows:
         key = _place_key(row, found.rows)
         place = _place(row, key)
@@ -172,11 +169,8 @@ def _services(row: Row) -> frozenset[str]:
     words = [_OTHER_SERVICES.get(word, word) for word in _BETWEEN_WORDS.split(said) if word]
     for word in words:
         if word not in SERVICES:
-            row.fault(
-                "services",
-                f"read {shown(word)}; {row.table.problems.nearest(word, SERVICES)} Separate words with spaces",
-                code="unknown-word",
-            )
+            advice = f"{row.table.problems.nearest(word, SERVICES)} Separate words with spaces"
+            row.fault("services", f"read {shown(word)}; {advice}", code="unknown-word")
     return frozenset(words)
 
 
@@ -371,11 +365,8 @@ def _weather_rows(
         if not place or day is None:
             continue
         if not any(row.cell(column.name) for column in WEATHER_COLUMNS[2:]):
-            row.fault(
-                "place",
-                "the row has no values; enter high and low, humidity or wind, or delete the row",
-                code="missing-value",
-            )
+            text = "the row has no values; enter high and low, humidity or wind, or delete the row"
+            row.fault("place", text, code="missing-value")
         if (place, day) in taken:
             row.fault("date", f"'{place}' on {day} is also in row {taken[place, day]}; keep one", code="duplicate")
         taken.setdefault((place, day), row.number)

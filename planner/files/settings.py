@@ -166,24 +166,16 @@ def _above(key: str) -> str:
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault(
-            "route",
-            f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'",
-            code="conflict",
-        )
+        text = f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'"
+        top.fault("route", text, code="conflict")
         return ()
     if explicit:
         route = top.words("route")
         if len(route) < 2 and isinstance(top.data["route"], list):
             top.refuse("route", "list at least two places")
         return route
-    missing = [key for key in ("start", "finish") if key not in top]
-    for key in missing:
-        top.fault(
-            key,
-            "is missing; name a place key from places.csv, or give every place in order as 'route'",
-            code="missing-key",
-        )
+    for key in ("start", "finish"):
+        top.need(key, "name a place key from places.csv, or give every place in order as 'route'")
     start, finish, via = top.text("start"), top.text("finish"), top.words("via")
     return (start, *via, finish) if start and finish else ()
 
@@ -193,7 +185,7 @@ def _moment(top: Section, key: str) -> datetime:
     what = "write the local departure time" if key == "departure" else "write the local date and time"
     example = f"{what}, e.g. '2027-07-06 07:00'"
     if value is None:
-        top.fault(key, f"is missing; {example}", code="missing-key")
+        top.need(key, example)
         return _UNSET
     if isinstance(value, str) and (either := either_moment(value)):
         top.refuse(key, either, code="date")
@@ -217,9 +209,8 @@ def _fuel_use(top: Section) -> float:
     """Read the owner's fuel use as volume per distance; 0 if not given."""
     if "fuel_use" not in top:
         return 0.0
-    value = top.data["fuel_use"]
     try:
-        return to_fuel_use(value if isinstance(value, str) else f"{value}")
+        return to_fuel_use(str(top.data["fuel_use"]))
     except UnitError as exc:
         top.fault("fuel_use", str(exc), code="unit")
         return 0.0
@@ -236,17 +227,15 @@ def _days(top: Section) -> int:
 
 def _morning(section: Section) -> tuple[date, time]:
     _check_below(section, MORNING_KEYS)
-    if "at" not in section:
-        section.fault("at", "is missing; give the local departure time, e.g. '06:30'", code="missing-key")
+    section.need("at", "give the local departure time, e.g. '06:30'")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 
 def _service(section: Section) -> ServiceItem:
     _check_below(section, SERVICE_KEYS)
-    if "item" not in section:
-        section.fault("item", "is missing; name the job, e.g. 'engine oil'", code="missing-key")
-    if "every" not in section and "months" not in section:
-        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both", code="missing-key")
+    section.need("item", "name the job, e.g. 'engine oil'")
+    if "months" not in section:
+        section.need("every", "give 'every' (a distance) or 'months', or both")
     allowed = "0 mi to 1000000 mi"
     return ServiceItem(
         item=section.text("item"),
@@ -278,8 +267,7 @@ def _preference(top: Section) -> tuple[float, float, float]:
 
 def _event(section: Section) -> Event:
     _check_below(section, EVENT_KEYS)
-    if "place" not in section:
-        section.fault("place", "is missing; name a place on the route", code="missing-key")
+    section.need("place", "name a place on the route")
     return Event(
         place=section.text("place"),
         on=section.day("on", _UNSET.date()),
@@ -291,8 +279,7 @@ def _event(section: Section) -> Event:
 def _halt(section: Section) -> Halt:
     _check_below(section, HALT_KEYS)
     for key in ("place", "duration"):
-        if key not in section:
-            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'", code="missing-key")
+        section.need(key, "a halt needs a place and a duration, e.g. '20 min'")
     allowed = "above 0 min, up to 7 days"
     return Halt(
         place=section.text("place"),
@@ -316,10 +303,7 @@ def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
         ("break_every" in day, "A break of 15 min after every 2 h of driving assumed (no 'day.break_every')."),
         ("least_rest" in day, "At least 8 h between an arrival and the next start assumed (no 'day.least_rest')."),
-        (
-            "before_sunset" in day,
-            "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml).",
-        ),
+        ("before_sunset" in day, "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
     )

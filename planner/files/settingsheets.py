@@ -6,6 +6,7 @@ A list is one cell, separated by semicolons. Of several tables of one kind, such
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields
 from datetime import date, datetime, time
 from pathlib import Path
@@ -92,9 +93,8 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
             continue
         at = _put(found, [(step[1], int(step[2] or 0)) for step in steps if step])
         if at is None:
-            problems.add(
-                sheet_file(name), f"the key {shown(key)} is also in another row; keep one", row=number, code="duplicate"
-            )
+            text = f"the key {shown(key)} is also in another row; keep one"
+            problems.add(sheet_file(name), text, row=number, code="duplicate")
             continue
         table, last = at
         table[last] = read_car_value(key, value, source) if name == CAR else read_setting(last, value)
@@ -130,24 +130,17 @@ def read_car_value(key: str, text: str, source: str) -> object:
     if key in ("base", "name"):
         return text
     section, _, name = key.partition(".")
-    several = (
-        [f.metadata.get("several") for f in fields(sections()[section]) if key_of(f) == name]
-        if (section in sections())
-        else []
-    )
-    value = [_number(one.strip()) for one in text.split(";")] if any(several) else _number(text)
+    known = fields(sections()[section]) if section in sections() else ()
+    several = any(item.metadata.get("several") for item in known if key_of(item) == name)
+    value = [_number(one.strip()) for one in text.split(";")] if several else _number(text)
     return {"value": value, "source": source or "entered in trip.xlsx"}
 
 
 def _number(text: str) -> object:
-    try:
-        return int(text)
-    except ValueError:
-        pass
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    return text
 
 
 # --- writing ---

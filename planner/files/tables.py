@@ -165,22 +165,16 @@ class Row:
         comma = self.table.decimal_comma
         plain = text.replace("\N{MINUS SIGN}", "-")
         if comma and "." in plain:
-            self.fault(
-                heading.column.name,
-                f"read {shown(text)}; this file has decimal commas; drop the point",
-                code="not-a-number",
-            )
+            advice = "this file has decimal commas; remove the point"
+            self.fault(heading.column.name, f"read {shown(text)}; {advice}", code="not-a-number")
             return None
         plain = plain.replace(",", ".", 1) if comma else plain
         found = _plain_number(plain, heading, thousands=self.table.thousands)
         if isinstance(found, float) and math.isfinite(heading.to_si(found)):
             return found
         advice = found if isinstance(found, str) else _number_advice(text, heading.column.example)
-        self.fault(
-            heading.column.name,
-            f"read {shown(text)}; {advice}",
-            code="position" if heading.column.angle else "not-a-number",
-        )
+        code = "position" if heading.column.angle else "not-a-number"
+        self.fault(heading.column.name, f"read {shown(text)}; {advice}", code=code)
         return None
 
 
@@ -280,9 +274,8 @@ def table_of(
 ) -> InputTable | None:
     """Combine split rows with their headings."""
     if not records:
-        problems.add(
-            file, f"is empty; the first row must be the headings {', '.join(c.name for c in columns)}", code="empty"
-        )
+        names = ", ".join(column.name for column in columns)
+        problems.add(file, f"is empty; the first row must be the headings {names}", code="empty")
         return None
     if any(_too_much(row, cells, file, problems) for row, cells in records):
         return None
@@ -290,13 +283,7 @@ def table_of(
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma, thousands = _commas(body, headings.values(), delimiter)
     table = InputTable(
-        file=file,
-        headings=headings,
-        named=named,
-        rows=[],
-        decimal_comma=comma,
-        thousands=thousands,
-        problems=problems,
+        file=file, headings=headings, named=named, rows=[], decimal_comma=comma, thousands=thousands, problems=problems
     )
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
@@ -473,11 +460,7 @@ def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted
     for row in table.rows:
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
-            table.problems.add(
-                table.file,
-                f"read {shown(stray[0])} in a column without a heading; {advice}",
-                row=row.number,
-                code="heading",
-            )
+            text = f"read {shown(stray[0])} in a column without a heading; {advice}"
+            table.problems.add(table.file, text, row=row.number, code="heading")
     if not table.rows:
         table.problems.add(table.file, "has headings but no rows; add at least one", row=first, code="empty")

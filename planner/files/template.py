@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -151,17 +152,10 @@ def _cell(text: str, column: Column, table: InputTable) -> Cell:
     if not column.number or not text:
         return text
     plain = text.replace(",", ".", 1) if table.decimal_comma else text
-    try:
-        return int(plain)
-    except ValueError:
-        return _number(plain)
-
-
-def _number(plain: str) -> Cell:
-    try:
-        return float(plain)
-    except ValueError:
-        return plain  # reported when the file is read
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(plain)
+    return plain  # reported when the file is read
 
 
 def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:

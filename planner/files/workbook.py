@@ -213,9 +213,8 @@ def _grids(
         book.close()
     for name in max_rows:
         if name not in grids and name not in optional:
-            problems.add(
-                FILE, f"the sheet '{name}' is missing; add it with its headings in the first row", code="missing-sheet"
-            )
+            text = f"the sheet '{name}' is missing; add it with its headings in the first row"
+            problems.add(FILE, text, code="missing-sheet")
     return grids
 
 
@@ -304,6 +303,5 @@ def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, pro
     used = [number for number, _ in _records(grid)]
     for first, last, name in merges:
         if any(first <= number <= last for number in used):
-            problems.add(
-                file, f"the cells {name} are merged; unmerge them and fill each one", row=first, code="merged-cells"
-            )
+            text = f"the cells {name} are merged; unmerge them and fill each one"
+            problems.add(file, text, row=first, code="merged-cells")
