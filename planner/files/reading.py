@@ -11,7 +11,7 @@ from pathlib import Path, PureWindowsPath
 from typing import BinaryIO, TypeVar
 
 from planner.files import limits
-from planner.model.errors import Problem, TripError
+from planner.model.errors import PlannerError, Problem, TripError
 from thermal.errors import ParameterError, shown
 
 _Rows = TypeVar("_Rows")
@@ -31,6 +31,11 @@ class TextError(ParameterError):
     def __init__(self, message: str, row: int = 0) -> None:
         self.row = row
         super().__init__(message)
+
+
+def refused(file: object, text: str) -> PlannerError:
+    """Make the error of a file that cannot be used."""
+    return PlannerError(f"{file}: {text}")
 
 
 def nearest(text: str, options: Iterable[str]) -> str:

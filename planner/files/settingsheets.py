@@ -45,7 +45,7 @@ SETTINGS_HELP: Mapping[str, str] = {
     "air_conditioning": "yes or no, all day.",
     "fuel_use": "Fuel use on long drives with this trip's load, e.g. 18 mpg or 12 L/100 km.",
     "speeds": "A factor on the speed of every leg, e.g. 0.95.",
-    "prefer": "time, distance or cool: what the choice of road minimises.",
+    "prefer": "time, distance or cool: what the road is chosen for.",
     "confidence": "Confidence level of the margins, 0.5 to 0.995. Empty: 0.9.",
     "thin": "A margin below this is called thin, e.g. 8 K or 15 degF.",
     "risk": "A remedy must bring the chance of passing a limit below this. Empty: 0.05.",
@@ -56,7 +56,7 @@ SETTINGS_HELP: Mapping[str, str] = {
     "day.break_every": "Driving time between breaks, e.g. 2 h.",
     "day.break": "Length of a break, e.g. 15 min.",
     "day.before_sunset": "Minimum time from arrival to sunset, e.g. 30 min.",
-    "day.daylight": "no: driving after sunset is fine.",
+    "day.daylight": "no: driving after sunset is allowed.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }
 CAR_FIRST = (

@@ -56,10 +56,14 @@ def caution_lines(outlook: Forecast, card: Card) -> list[str]:
     for f in card.fluids:
         m = f.marks
         lead = f"about {m.lead_s / 60.0:.0f} min" if m.lead_s >= 60.0 else "less than a minute"
-        often = "once in 20 h or less" if m.nuisance_per_h <= 0.05 else f"once in {1.0 / m.nuisance_per_h:.1f} h"
+        often = (
+            "at most one false alarm in 20 h"
+            if m.nuisance_per_h <= 0.05
+            else f"one false alarm in {1.0 / m.nuisance_per_h:.1f} h"
+        )
         out.append(
-            f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
-            f"limit at a fast rise, and gives a false alarm {often}."
+            f"{fluid_of(f.fluid).label}: the caution at {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before "
+            f"the limit in a fast rise, with {often}."
         )
     return out
 

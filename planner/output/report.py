@@ -191,8 +191,8 @@ def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[st
             coast = " on the coast" if found.coast else ""
             said[place.key] = (
                 f"{place.name}: {u.temp(found.high_k):.0f} {u.temperature}, mostly from {found.station}, "
-                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: uncertain here, "
-                f"{u.diff(2.0 * found.high_sd_k):.0f} {u.temperature} either way is likely; enter its high and low."
+                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: uncertain here "
+                f"by ± {u.diff(2.0 * found.high_sd_k):.0f} {u.temperature}; enter its high and low."
             )
     return tuple(said.values())
 
@@ -400,7 +400,7 @@ def reason(report: Report, margin: Margin) -> str:
     if not before.any():
         return "The car is parked: heat from the block flows into fluids that no longer circulate."
     if float(np.sum(drive.duration_s * before)) < _JUST_OFF_S:
-        return "The car has just set off again: the heat is from before the stop."
+        return "The car has just started again: the heat is from before the stop."
     here, trip = drive.duration_s * before, drive.duration_s * moving
 
     def mean(values: Floats, weights: Floats) -> float:

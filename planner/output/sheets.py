@@ -62,10 +62,10 @@ def alarm_card(report: Report, card: Card) -> Table:
         title=f"Alarm card, {report.units.temperature}",
         headings=HEADINGS,
         rows=tuple(alarm_rows(report.outlook, card)),
-        note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
-        "wrong sender; or too little pressure. Expected: 90 % of the "
-        "driving once warm, with the uncertainty of car and weather. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's limit is that at the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        note="Not warm below: do not load the car yet. Low: after half an hour of driving, check for a thermostat "
+        "stuck open, a faulty sender, or low pressure. Expected: 90 % of the driving once warm, with the uncertainty "
+        "of car and weather. Caution: ease off. Limit: stop as soon as it is safe; for coolant, that at the "
+        f"highest road. {' '.join(caution_lines(report.outlook, card))} "
         f"Pressures: {Reference().words}.",
     )
 
@@ -195,7 +195,7 @@ def _advice(report: Report, number: int) -> tuple[Advice, ...]:
         if day.first <= margin.leg <= day.last
     ]
     if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
-        said.append(Advice(text="No special watch: every fluid keeps an ample margin today."))
+        said.append(Advice(text="Nothing special to watch: every fluid has an ample margin today."))
     return tuple(said)
 
 
@@ -291,9 +291,8 @@ def _helps(report: Report, day: DayRemedies) -> Table:
     rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works and not remedy.undecided]
     futile = [remedy.words for remedy in day.choices if remedy.futile]
     note = (
-        f"Sufficient: every fluid stays below a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit "
-        "that "
-        "day. Each was run through the whole model, including the rest of the day."
+        f"Sufficient: every fluid has a chance below {100 * report.outlook.trip.risk:.0f} % of passing its limit that "
+        "day. Each remedy was simulated with the whole model, including the rest of the day."
     )
     for lead, names in (("Not sufficient", rest), ("Almost no effect", futile)):
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""

@@ -21,7 +21,7 @@ RECIPE = (
 NOTES = "NOTES.csv, a line for each note, every gauge you have:"
 AFTER = "Then: grademargin fit {folder} --drive DRIVE.gpx --readings NOTES.csv"
 _EXAMPLE = "2027-06-20 09:35"
-_HARDLY = 0.9  # of the width as it is now: a drive that leaves more tells hardly anything
+_HARDLY = 0.9  # of the present width: a drive that leaves more is hardly worth it
 
 
 def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> list[str]:
@@ -33,13 +33,13 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
     said = [*RECIPE, NOTES, f"  {head}", f"  {_EXAMPLE}{',' * len(gauges)}"]
     for one in found:
         gauge, where = one.best
-        with_it = f"With {fluid_of(gauge).label} read {where} ± {u.diff(one.one_k):.0f}"
-        worth = f"{with_it}; with every gauge at every stop ± {u.diff(one.all_k):.0f}."
+        with_it = f"Reading {fluid_of(gauge).label} {where} reduces it to ± {u.diff(one.one_k):.0f}"
+        worth = f"{with_it}; every gauge at every stop, to ± {u.diff(one.all_k):.0f}."
         if one.all_k > _HARDLY * one.now_k:
-            worth = "This drive narrows it little, unless its readings agree well with each other."
+            worth = "This drive reduces it only slightly, unless its readings are very consistent."
         said.append(
             f"{fluid_of(one.fluid).label.capitalize()}, smallest margin {u.diff(one.margin_k):.0f} {u.temperature}, "
-            f"{leg_name(outlook, one.leg)}: known within ± {u.diff(one.now_k):.0f} {u.temperature}. {worth}"
+            f"{leg_name(outlook, one.leg)}: uncertain by ± {u.diff(one.now_k):.0f} {u.temperature}. {worth}"
         )
     return [*said, AFTER.format(folder=folder)]
 

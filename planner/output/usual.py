@@ -52,7 +52,7 @@ def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
     outside = sum(not cell.inside for cell in cells)
     said = (
         f"{outside} of {len(cells)} outside the usual range of a sound car of its class (common practice). A value far "
-        "outside suggests a slip in vehicle.toml, or a car unlike its class."
+        "outside suggests an error in vehicle.toml, or a car unlike its class."
     )
     return table, Text(said)
 

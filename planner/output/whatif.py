@@ -48,7 +48,7 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     middle = left + _WIDE * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
     scale = (left + _WIDE - middle) / span
     title = (
-        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; the plan keeps "
+        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; margin of the plan: "
         f"{u.diff(float(base[tight])):z.0f}"
     )
     bars, y = [], 40.0
