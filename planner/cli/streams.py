@@ -16,13 +16,7 @@ _TABLE_WIDTH, _LEAST_WIDTH = 80, 20
 
 
 class Stopped(BaseException):
-    """The program received a termination signal.
-
-    Attributes
-    ----------
-    number : int
-        The signal's number.
-    """
+    """The program received a termination signal, `number`."""
 
     def __init__(self, number: int) -> None:
         self.number = number

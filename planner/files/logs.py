@@ -47,22 +47,11 @@ class Series:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Log:
-    """One log, read.
+    """One log as read.
 
-    Attributes
-    ----------
-    channels : dict
-        Channel name to its readings; times count from the log's first row.
-    epoch_s : float or None
-        Time of the first row, seconds since 1970 UTC, if known. [s]
-    day : date or None
-        Local day it began, where known.
-    clock_s : float or None
-        Local seconds since midnight at the first row, where known. [s]
-    faults : tuple of str
-        What was dropped or looks wrong.
-    distance_m : float
-        Speed summed over time; not a number without speed. [m]
+    Times of the channels count from the first row, whose time is `epoch_s` (since 1970 UTC) and `clock_s` (local, since
+    midnight) on the local `day`, each None if unknown. `faults` say what was ignored or looks wrong. `distance_m` is
+    speed summed over time, NaN without speed.
     """
 
     name: str

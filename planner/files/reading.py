@@ -20,13 +20,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 
 class TextError(ParameterError):
-    """A text cannot be decoded or parsed.
-
-    Attributes
-    ----------
-    row : int
-        Line of the fault, 0 if unknown.
-    """
+    """A text cannot be decoded or parsed; `row` is the line of the fault, 0 if unknown."""
 
     def __init__(self, message: str, row: int = 0) -> None:
         self.row = row

@@ -283,24 +283,10 @@ _EXAMPLE_DATE = "2027-07-06"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DatedWeather:
-    """Weather entered for one place on one date; None where a cell is empty.
+    """Weather entered for one place, a key, on one local date; None where a cell is empty.
 
-    Attributes
-    ----------
-    place : str
-        Key from places.csv. [-]
-    date : date
-        Local date. [-]
-    high_k, low_k : float or None
-        Highest and lowest air temperature of the day. [K]
-    humidity : float or None
-        Relative humidity, the day's mean, 0 to 1. [-]
-    wind_m_per_s : float or None
-        Wind speed at 10 m above ground. [m/s]
-    wind_from_deg : float or None
-        Wind direction, clockwise from north. [deg]
-    row : int
-        Row of weather.csv. [-]
+    `humidity` is the day's mean relative humidity, 0 to 1; wind is 10 m above ground, its direction clockwise from
+    north.
     """
 
     place: str
