@@ -167,7 +167,7 @@ def check(
     for line in home[0]:
         io.say(line)
     if not rank and not try_out:
-        io.say(f"To rank them by effect: grademargin check {folder} --rank")
+        io.say(f"To rank the assumed values by effect: grademargin check {folder} --rank")
     return DONE
 
 

@@ -169,7 +169,7 @@ def _services(row: Row) -> frozenset[str]:
     words = [_OTHER_SERVICES.get(word, word) for word in _BETWEEN_WORDS.split(said) if word]
     for word in words:
         if word not in SERVICES:
-            advice = f"{row.table.problems.nearest(word, SERVICES)} Separate words with spaces"
+            advice = f"separate words with spaces; {row.table.problems.nearest(word, SERVICES)}"
             row.fault("services", f"read {shown(word)}; {advice}", code="unknown-word")
     return frozenset(words)
 

@@ -91,7 +91,8 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
     confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
     thin = top.quantity("thin", "8 K", unit="delta K", high=50.0, allowed="above 0 K, up to 50 K")
     lodging_only = day.flag("lodging_only", None)
-    rules = _day_rules(day, lodging_only=bool(lodging_only), daylight=not _evening(top, day))
+    evening = _evening(top, day)
+    rules = _day_rules(day, lodging_only=bool(lodging_only), daylight=not evening)
     return Settings(
         name=top.text("name", folder_name),
         units=top.choice("units", ("us", "metric"), "us", other=_OTHER_UNITS),
@@ -118,7 +119,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
         fuel_use_m2=_fuel_use(top),
         assumed=top.words("assumed"),
-        assumptions=(*_assumptions(data, day.data), *_by_night(top, day)),
+        assumptions=_assumptions(top, day, evening=evening),
     )
 
 
@@ -156,11 +157,8 @@ def _below(top: Section, key: str, known: Sequence[str]) -> Section:
 
 
 def _check_below(section: Section, known: Sequence[str]) -> None:
-    section.check_keys(known, {key: _above(key) for key in TOP_KEYS if key not in known})
-
-
-def _above(key: str) -> str:
-    return f"move '{key}' above the first line in square brackets"
+    above = {key: f"move '{key}' above the first line in square brackets" for key in TOP_KEYS if key not in known}
+    section.check_keys(known, above)
 
 
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
@@ -199,7 +197,7 @@ def _moment(top: Section, key: str) -> datetime:
     elif value.tzinfo is not None:
         top.refuse(key, f"remove the UTC offset; {example}", code="date")
     elif not 1900 <= value.year <= 2100:
-        top.refuse(key, "allowed are the years 1900 to 2100", code="date")
+        top.refuse(key, "the year must be 1900 to 2100", code="date")
     else:
         return value
     return _UNSET
@@ -288,14 +286,7 @@ def _halt(section: Section) -> Halt:
     )
 
 
-def _by_night(top: Section, day: Section) -> tuple[str, ...]:
-    """Report that the daylight rule is off for an evening departure."""
-    if "daylight" in day or not _evening(top, day):
-        return ()
-    return ("The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",)
-
-
-def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple[str, ...]:
+def _assumptions(data: Section, day: Section, *, evening: bool) -> tuple[str, ...]:
     """Sentences for default values, most important first."""
     defaults: Iterable[tuple[bool, str]] = (
         ("air_conditioning" in data, "Air conditioning assumed on (no 'air_conditioning' in trip.toml)."),
@@ -306,5 +297,9 @@ def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple
         ("before_sunset" in day, "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
+        (
+            "daylight" in day or not evening,
+            "The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",
+        ),
     )
     return tuple(text for said, text in defaults if not said)

@@ -39,7 +39,7 @@ def fit_lines(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequen
     )
     for one in learned.held:
         lines.append(
-            f"hold-out test, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
+            f"hold-out test, last quarter of {one.log}: {fluid_of(one.fluid).label} error {u.diff(one.before_k):.1f} "
             f"before, {u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
         )
     return [*lines, *margin_lines(u, before, after)]

@@ -423,7 +423,7 @@ def spread_sentence(report: Report, margin: Margin) -> str:
     """Sources of a margin's uncertainty."""
     shares = spread_shares(report.outlook, margin.leg, margin.fluid)
     named = [f"{one.words} {100.0 * one.share:.0f} %" for one in shares if one.share >= _WORTH_NAMING]
-    return f"Main sources of its spread: {', '.join(named)}." if named else ""
+    return f"Main sources of uncertainty: {', '.join(named)}." if named else ""
 
 
 def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:
