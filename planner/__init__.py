@@ -1,7 +1,11 @@
 """Forecast an older car's fluid temperatures along a planned drive: the interface for Python, and for the command line.
 
 Every function takes a trip: the path of its folder, or what `read` made of one. Results give pandas DataFrames in SI
-units, the unit at the end of each column's name (`peak_k`, `distance_m`), and times as zoned timestamps.
+units, the unit at the end of each column's name (`peak_k`, `distance_m`), and times as zoned timestamps; `to_dict`
+gives plain data. `progress` receives a sentence at each step.
+
+Errors: `PlannerError`, an argument cannot be used, and derived from it `TripError`, with every problem of the folder's
+files; `NoRouteError`, no road or division into days keeps the trip's rules; `OutputError`, a file cannot be written.
 
 Examples
 --------
@@ -19,22 +23,15 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from planner.analysis.alarms import Reference
+    from planner.analysis.sensitivity import Effect
     from planner.forecast.assemble import Inputs
     from planner.forecast.run import Forecast
     from planner.newtrip.draft import Draft
+    from planner.output import results
     from planner.output.noted import NotedResult
-    from planner.output.results import (
-        AlarmsResult,
-        CheckResult,
-        FitResult,
-        Plan,
-        ReviewResult,
-        SessionResult,
-        WhatIfResult,
-    )
     from planner.weather.command import WeatherReport
 
-    Trip = str | PathLike[str] | Inputs | Plan
+    Trip = str | PathLike[str] | Inputs | results.Plan
     Log = str | PathLike[str]
     Progress = Callable[[str], None]
 
@@ -58,7 +55,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> str:
-    """Look the version up when it is asked for."""
+    """Return the version."""
     if name == "__version__":
         from importlib.metadata import version
 
@@ -68,12 +65,7 @@ def __getattr__(name: str) -> str:
 
 
 def examples() -> tuple[str, ...]:
-    """Names of the worked examples.
-
-    Returns
-    -------
-    tuple of str
-        For `example` and `new`.
+    """Names of the worked examples, for `example` and `new`.
 
     Examples
     --------
@@ -86,22 +78,12 @@ def examples() -> tuple[str, ...]:
 
 
 def example(name: str) -> Path:
-    """Folder of a worked example, to be read; `new` makes a copy to be edited.
+    """Folder of a worked example, to read; `new` makes a copy to edit.
 
     Parameters
     ----------
     name : str
         One of `examples()`.
-
-    Returns
-    -------
-    Path
-        A trip folder.
-
-    Raises
-    ------
-    PlannerError
-        If there is no such example.
 
     Examples
     --------
@@ -114,28 +96,16 @@ def example(name: str) -> Path:
 
 
 def new(folder: "Log", example: str = "minimal", *, spreadsheet: bool = False) -> tuple[str, ...]:
-    """Make a new trip folder from a worked example.
+    """Make a new trip folder from a worked example; returns the names of the files written.
 
     Parameters
     ----------
     folder : path
-        Must not exist, or be empty.
+        Must be new or empty.
     example : str
         One of `examples()`.
     spreadsheet : bool
-        Put the tables of places and legs into trip.xlsx.
-
-    Returns
-    -------
-    tuple of str
-        Files written, relative to the folder.
-
-    Raises
-    ------
-    PlannerError
-        If there is no such example, or the folder holds anything; nothing is ever overwritten.
-    OutputError
-        If the folder cannot be written.
+        Write the tables to trip.xlsx.
 
     Examples
     --------
@@ -157,36 +127,22 @@ def new_from_track(
     driving: str | None = None,
     spreadsheet: bool = False,
 ) -> "Draft":
-    """Make a new trip folder from a track of the road: places, legs, profiles, usual temperatures; asks no network.
+    """Make a new trip folder from a track of the road, without the network.
+
+    Places, legs, profiles and usual temperatures are filled in; `assumed` of the result lists the assumptions.
 
     Parameters
     ----------
-    folder : path
-        Must not exist, or be empty.
+    folder, spreadsheet
+        As for `new`.
     tracks : sequence of path
-        GPX, KML or GeoJSON files of the road, in the order of driving.
+        GPX, KML or GeoJSON files of the road, in driving order.
     start : str, optional
-        Local time to set off, `2027-08-06 07:00`; 15 July 2027 at 08:00 without it.
+        Local departure time, '2027-08-06 07:00'; default: 15 July 2027 at 08:00.
     base : str, optional
-        Class of the car; a six-cylinder estate without it.
+        Vehicle class; default: a six-cylinder estate.
     driving : str, optional
-        Most driving of a day, `6h`; 8 hours without it.
-    spreadsheet : bool
-        Put the tables of places and legs into trip.xlsx.
-
-    Returns
-    -------
-    Draft
-        What was written: `places`, `legs`, `route`, and `assumed`, sentences on what nobody said.
-
-    Raises
-    ------
-    TripError
-        If a file cannot be read, or is no drive.
-    PlannerError
-        If an option is not understood, or the folder holds anything; nothing is ever overwritten.
-    OutputError
-        If the folder cannot be written.
+        Maximum driving per day, '6h'; default: 8 hours.
 
     Examples
     --------
@@ -200,33 +156,20 @@ def new_from_track(
     from planner.newtrip.make import new_from_track
 
     paths = [Path(track) for track in tracks]
-    _, draft = new_from_track(Path(folder), paths, start=start, base=base, driving=driving, spreadsheet=spreadsheet)
-    return draft
+    return new_from_track(Path(folder), paths, start=start, base=base, driving=driving, spreadsheet=spreadsheet)[1]
 
 
 def read(folder: "Log", *, changes: Mapping[str, str] | None = None, progress: "Progress | None" = None) -> "Inputs":
     """Read a trip folder: the trip, the car, and the weather that was entered or fetched earlier.
 
+    Every other function takes the result in place of the folder.
+
     Parameters
     ----------
-    folder : path
-        The trip folder.
+    folder, progress
+        The trip folder; `progress` reports saved weather that cannot be used.
     changes : mapping of str to str, optional
         Values of the car to change, named and written as in vehicle.toml.
-    progress : callable, optional
-        Receives a sentence when kept weather cannot be used.
-
-    Returns
-    -------
-    Inputs
-        Frozen: `trip`, `car`, `known`. Every other function takes it in place of the folder.
-
-    Raises
-    ------
-    TripError
-        Carries every problem of the folder's files, one sentence each.
-    PlannerError
-        If a change names no value of a car, or cannot be read.
 
     Examples
     --------
@@ -249,41 +192,27 @@ def plan(
     driven: str | None = None,
     remedies: bool = True,
     progress: "Progress | None" = None,
-) -> "Plan":
-    """Plan a trip: days, forecast, margins, what helps where they are thin.
+) -> "results.Plan":
+    """Plan a trip: days, forecast, margins, and remedies where they are thin.
+
+    The result has the DataFrames `legs`, `days`, `margins`, `track` and `remedies`; `write` makes the files.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
+    trip, progress
+        The trip's folder or what `read` made of it; a function that takes a sentence.
     from_place : str, optional
-        Plan what is left from this place on, its key or name; `at` is needed too.
+        Plan the rest of the trip from this place, its key or name; needs `at`.
     along : str, optional
         The same from a point along a leg, 'FROM>TO:12.5 mi'.
     at : str, optional
-        Local time to set off there, '2027-07-11 10:00'.
+        Local departure time there, '2027-07-11 10:00'.
     readings : sequence of str
-        What gauges read then, 'coolant=195 degF'.
+        Gauge readings at that time, 'coolant=195 degF'.
     driven : str, optional
-        Driving done that day before, '5.5 h'; without it, what the plan has.
+        Driving done earlier that day, '5.5 h'; default: as planned.
     remedies : bool
-        Try remedies on every day with a margin that is not ample; takes seconds a day.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    Plan
-        DataFrames `legs`, `days`, `margins`, `track` and `remedies` in SI; `write` makes the files.
-
-    Raises
-    ------
-    TripError
-        Carries every problem of the folder's files.
-    NoRouteError
-        If no open road or no division into days keeps the trip's rules.
-    PlannerError
-        If what was said of place, time or gauges cannot be used.
+        Try remedies on every day without an ample margin; takes seconds per day.
 
     Examples
     --------
@@ -310,37 +239,21 @@ def plan(
     return Plan(make_report(outlook, remedies=remedies, today=date.today(), progress=step))
 
 
-def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "CheckResult":
-    """Check a trip's files, and list what the forecast rests on.
+def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = None) -> "results.CheckResult":
+    """Check a trip's files, and list the assumptions of the forecast: DataFrames `assumed` and `ranked`, `lines`.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
+    trip, progress
+        As for `plan`.
     rank : bool
-        Sort what is assumed of the car by how far it moves the smallest margin; runs the forecast.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    CheckResult
-        DataFrames `assumed` and `ranked`; `lines` are sentences for people.
-
-    Raises
-    ------
-    TripError
-        Carries every problem of the folder's files.
-    NoRouteError
-        If no open road leads from start to finish.
+        Rank the assumed values of the car by their effect on the smallest margin; runs the forecast.
 
     Examples
     --------
     >>> check(example("minimal")).assumed.columns.tolist()
     ['key', 'value', 'source']
     """
-    from dataclasses import replace
-
     from planner.analysis.weighed import doubts_of
     from planner.forecast.assemble import find_legs, quiet, taught
     from planner.output.results import CheckResult
@@ -348,35 +261,24 @@ def check(trip: "Trip", *, rank: bool = False, progress: "Progress | None" = Non
     step = progress or quiet
     inputs = taught(_inputs(trip, step), progress=step)
     legs, closed = find_legs(inputs)
-    found = CheckResult(inputs=inputs, legs=legs, closed=closed, doubts=doubts_of(inputs, legs, today=date.today()))
-    if not rank:
-        return found
-    from planner.analysis.sensitivity import rank_assumptions
+    effects: tuple[Effect, ...] = ()
+    if rank:
+        from planner.analysis.sensitivity import rank_assumptions
 
-    return replace(found, effects=rank_assumptions(_forecast(inputs, step), progress=step))
+        effects = rank_assumptions(_forecast(inputs, step), progress=step)
+    doubts = doubts_of(inputs, legs, today=date.today())
+    return CheckResult(inputs=inputs, legs=legs, closed=closed, doubts=doubts, effects=effects)
 
 
 def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | None" = None) -> "WeatherReport":
-    """Fetch the forecast for every place of the route, to be used by later plans; sends rounded coordinates only.
+    """Fetch the forecast for every place of the route, for later plans; only rounded coordinates are sent.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
+    trip, progress
+        As for `plan`.
     offline : bool
-        Never touch the network; show what was fetched before.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    WeatherReport
-        A row for every place, sentences, credits of the services.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
+        Do not use the network; show what was fetched earlier.
 
     Examples
     --------
@@ -394,29 +296,15 @@ def fetch_weather(trip: "Trip", *, offline: bool = False, progress: "Progress | 
     return run(inputs.trip, legs, offline=offline, now=datetime.now(UTC), progress=step)
 
 
-def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "WhatIfResult":
-    """Try changes and parts on the whole trip, under the draws of the plan.
+def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | None" = None) -> "results.WhatIfResult":
+    """Try changes and parts on the whole trip, with the draws of the plan: DataFrame `changes`.
 
     Parameters
     ----------
-    trip : path, Inputs or Plan
-        The trip folder, what `read` made of it, or a plan, whose forecast is then used.
+    trip, progress
+        As for `plan`; of a plan, its forecast is used.
     settings : sequence of str
-        Changes of your own, 'cooling.cap_pressure=16 psi'; without any, those an owner asks about.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    WhatIfResult
-        DataFrame `changes`, a row for every change and fluid.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
-    PlannerError
-        If a setting names no value of a car, or cannot be read.
+        Your own changes, 'cooling.cap_pressure=16 psi'; default: common ones.
 
     Examples
     --------
@@ -433,30 +321,15 @@ def whatif(trip: "Trip", settings: Sequence[str] = (), *, progress: "Progress | 
     return WhatIfResult(outlook=outlook, outcomes=run_variants(outlook, tuple(settings), progress=step))
 
 
-def session(trip: "Trip", *, progress: "Progress | None" = None) -> "SessionResult":
-    """Laps on a closed course or runs up a closed hill: how many before a part is thin, how long to cool.
+def session(trip: "Trip", *, progress: "Progress | None" = None) -> "results.SessionResult":
+    """Laps on a closed course or runs up a closed hill: number until a margin is thin, and time to cool.
+
+    The result has the DataFrames `hours` and `sessions`.
 
     Parameters
     ----------
-    trip : path or Inputs
-        A trip folder with session.toml, or what `read` made of it.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    SessionResult
-        DataFrames `hours` and `sessions`.
-
-    Raises
-    ------
-    TripError
-        If session.toml is missing, or anything in the folder is wrong.
-
-    Examples
-    --------
-    >>> session(example("alps")).hours["first_thin"].iloc[0]  # doctest: +SKIP
-    'differential'
+    trip, progress
+        As for `plan`; the folder needs session.toml.
     """
     from planner.files.sessionfile import read_session
     from planner.forecast.assemble import quiet
@@ -478,41 +351,21 @@ def fit(
     ambient_k: float | None = None,
     on: date | None = None,
     progress: "Progress | None" = None,
-) -> "FitResult":
-    """Learn the car from logs of its drives.
+) -> "results.FitResult":
+    """Fit the car to logs of its drives: DataFrames `unknowns` and `margins`; `write` makes a new vehicle file.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
+    trip, progress
+        As for `plan`.
     logs : sequence of path
         Logs with a confirmed mapping.
     learn : sequence of str
-        What to learn; without it all that the logs' channels can teach.
+        Parameters to fit; default: all that the channels of the logs can determine.
     ambient_k : float, optional
-        Outside air for logs that have none. [K]
+        Outside air temperature for logs without it. [K]
     on : date, optional
         Date of the fit; default today.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    FitResult
-        DataFrames `unknowns` and `margins`; `write` makes a new vehicle file.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
-    PlannerError
-        If a log cannot be read, or teaches nothing.
-
-    Examples
-    --------
-    >>> trip = example("wilmington-astoria")
-    >>> fit(trip, sorted((trip / "logs").glob("*.csv"))).unknowns.name.tolist()  # doctest: +SKIP
-    ['airflow', 'radiator']
     """
     from planner.files.logs import open_log
 
@@ -546,38 +399,16 @@ def fit_drive(
     on: date | None = None,
     progress: "Progress | None" = None,
 ) -> "NotedResult":
-    """Learn the car from a drive without a logger: a phone's track with times, and gauges noted at a few of them.
+    """Fit the car to a drive without a logger: a phone's track with times, and gauge readings noted on it.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
+    trip, ambient_k, on, progress
+        As for `fit`.
     drive : path
         A GPX track with times and heights.
     notes : path
         A table like readings.csv, each row with a time.
-    ambient_k : float, optional
-        Outside air where the notes have none. [K]
-    on : date, optional
-        Date of the fit; default today.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    NotedResult
-        `sentences` for people; `write` makes a new vehicle file.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
-    PlannerError
-        If the track has no times or heights, or no note lies on it.
-
-    Examples
-    --------
-    >>> fit_drive(example("minimal"), "drive.gpx", "notes.csv").sentences  # doctest: +SKIP
     """
     from planner.forecast.assemble import find_route, quiet
     from planner.logs.noted_drive import learn_noted
@@ -593,36 +424,13 @@ def fit_drive(
 
 def review(
     trip: "Trip", logs: "Sequence[Log]", *, ambient_k: float | None = None, progress: "Progress | None" = None
-) -> "ReviewResult":
-    """Explain logs against the forecast: is it the day, or the car?
+) -> "results.ReviewResult":
+    """Compare logs with the forecast: was it the day or the car? DataFrames `peaks`, `causes` and `drifts`.
 
     Parameters
     ----------
-    trip : path or Inputs
-        The trip folder, or what `read` made of it.
-    logs : sequence of path
-        Logs with a confirmed mapping; from three days on trends are looked for.
-    ambient_k : float, optional
-        Outside air for logs that have none. [K]
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    ReviewResult
-        DataFrames `peaks`, `causes` and `drifts`.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
-    PlannerError
-        If a log cannot be read, or has no fluid temperature.
-
-    Examples
-    --------
-    >>> trip = example("wilmington-astoria")
-    >>> review(trip, sorted((trip / "logs").glob("*.csv"))).peaks.planned_k.round(1)  # doctest: +SKIP
+    trip, logs, ambient_k, progress
+        As for `fit`; logs of three days or more also show trends.
     """
     from planner.files.logs import open_log
 
@@ -645,27 +453,17 @@ def review(
     return ReviewResult(reviews=tuple(found), trends=drifts(car, driven))
 
 
-def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None) -> "AlarmsResult":
-    """What to set the gauges' alarms by, for every leg and the whole trip.
+def alarms(
+    trip: "Trip", reference: "Reference | None" = None, *, progress: "Progress | None" = None
+) -> "results.AlarmsResult":
+    """Alarm settings of the gauges, for every leg and the whole trip: DataFrame `fluids`; `cards` with pressures.
 
     Parameters
     ----------
-    trip : path, Inputs or Plan
-        The trip folder, what `read` made of it, or a plan, whose forecast is then used.
+    trip, progress
+        As for `plan`; of a plan, its forecast is used.
     reference : Reference, optional
-        The owner's readings of oil pressure on a sound day.
-    progress : callable, optional
-        Receives a sentence at each step.
-
-    Returns
-    -------
-    AlarmsResult
-        DataFrame `fluids`, a row for every card and fluid; `cards` have the pressures too.
-
-    Raises
-    ------
-    TripError, NoRouteError
-        As `plan`.
+        The owner's oil pressure readings of the healthy engine.
 
     Examples
     --------
@@ -681,7 +479,7 @@ def alarms(trip: "Trip", reference: "Reference | None" = None, *, progress: "Pro
 
 
 def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
-    """What a folder says, read unless it was."""
+    """Inputs of a trip."""
     from planner.forecast.assemble import Inputs, read_inputs
 
     if isinstance(trip, (str, PathLike)):
@@ -693,7 +491,7 @@ def _inputs(trip: "Trip", progress: "Progress") -> "Inputs":
 
 
 def _forecast(trip: "Trip", progress: "Progress") -> "Forecast":
-    """Forecast of a trip; a plan's own where one is given."""
+    """Forecast of a trip; of a plan, its own."""
     from planner.forecast.assemble import Inputs, make_forecast
 
     if isinstance(trip, (str, PathLike, Inputs)):

@@ -1,4 +1,4 @@
-"""Where the program starts: what stops it while its parts are being loaded gets its sentence too."""
+"""Start of the program; reports errors and signals while modules are loading."""
 
 import os
 import sys
@@ -9,7 +9,7 @@ from planner.cli import crash, streams
 
 def entry() -> None:
     """Start the program."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # small matrices: its threads cost more than they save
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # for small matrices threads cost more than they save
     try:
         streams.guard()
         from planner.cli.main import main
@@ -20,15 +20,15 @@ def entry() -> None:
         code = _stopped(2)
     except streams.Stopped as exc:
         code = _stopped(exc.number)
-    except Exception as exc:  # a part of the program, or of what it needs, cannot be loaded
+    except Exception as exc:  # a module cannot be loaded
         code = crash.CRASHED
         _say(crash.crash_text(exc))
     sys.exit(code)
 
 
 def _stopped(number: int) -> int:
-    """Say so; the exit code is the one a shell gives."""
-    _say("stopped; no file is half written")
+    """Report the interruption; return the shell's exit code for it."""
+    _say(crash.STOPPED)
     return 128 + number
 
 

@@ -9,7 +9,8 @@ import traceback
 CRASHED = 70
 """Exit code: an internal software error, EX_SOFTWARE of sysexits.h (4.3BSD)."""
 
-_NO_THREAD = "can't start new thread"  # Python's words where there is no room for a thread's stack
+STOPPED = "interrupted; no file was left incomplete"
+_NO_THREAD = "can't start new thread"  # Python's message if memory for a thread is missing
 
 
 def crash_text(exc: BaseException) -> str:

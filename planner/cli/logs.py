@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from planner.cli.console import DONE, JSON, PATH, TRIP, Streams
+from planner.cli.console import DONE, JSON, PATH, TRIP
+from planner.cli.streams import Streams
 from planner.model.errors import PlannerError
 
 if TYPE_CHECKING:
@@ -56,13 +57,9 @@ def log(io: Streams, file: Path, describe: bool, write: bool, map_file: Path | N
     if write:
         write_map(where, found.mapping, file.name)
         io.progress(f"written: {where}; check it, and correct every entry marked 'unsure'")
-    if as_json:
-        io.json(log_tables.description_dict(found))
-        return DONE
-    for sentence in found.sentences:
-        io.say(sentence)
-    if not where.is_file():
-        io.say(f"The log is not used until you confirm this mapping: grademargin log --describe {file} --write")
+    advice = f"The log is not used until you confirm this mapping: grademargin log --describe {file} --write"
+    lines = (*found.sentences, *([] if where.is_file() else [advice]))
+    io.result(log_tables.description_dict(found), lines, as_json=as_json)
     return DONE
 
 
@@ -131,7 +128,6 @@ def fit(
 def _refuse_mixed(
     logs: tuple[Path, ...], drive: Path | None, notes: Path | None, names: str | None, plots: Path | None
 ) -> None:
-    """Require either logs, or a track and notes."""
     if logs and (drive or notes):
         message = "give either logs, or --drive and --readings"
         raise PlannerError(message)
@@ -145,13 +141,8 @@ def _refuse_mixed(
 
 
 def _tell_fit(io: Streams, folder: Path, target: Path, learned: "FitResult | NotedResult", as_json: bool) -> int:
-    """Print the result of the fit, and write the file."""
-    if as_json:
-        io.json(learned.to_dict())
-        return DONE
-    for line in learned.sentences:
-        io.say(line)
-    io.say(f"Written: {target}. To use it, rename it to {folder / 'vehicle.toml'}; keep a copy of the old file.")
+    advice = f"To use it, rename it to {folder / 'vehicle.toml'}; keep a copy of the old file."
+    io.result(learned.to_dict(), (*learned.sentences, f"Written: {target}. {advice}"), as_json=as_json)
     return DONE
 
 
@@ -170,15 +161,11 @@ def review(io: Streams, folder: Path, logs: tuple[Path, ...], ambient: str | Non
 
     _refuse_folders(logs)
     found = planner.review(folder, logs, ambient_k=_kelvins(ambient), progress=io.progress)
-    if as_json:
-        io.json(found.to_dict())
-        return DONE
+    lines = []
     for one in found.reviews:
-        io.say(one.driven.log.name)
-        for line in (*one.driven.notes, *one.driven.log.faults, *one.sentences):
-            io.say(f"  {line}")
-    for trend in found.trends:
-        io.say(trend.words)
+        said = (*one.driven.notes, *one.driven.log.faults, *one.sentences)
+        lines += [one.driven.log.name, *(f"  {line}" for line in said)]
+    io.result(found.to_dict(), (*lines, *(trend.words for trend in found.trends)), as_json=as_json)
     return DONE
 
 
@@ -222,31 +209,28 @@ def alarms(
     if as_json:
         io.json(found.to_dict())
         return DONE
+
+    def show(title: str, headings: Iterable[str], rows: Iterable[tuple[str, ...]]) -> None:
+        table = Table(*headings, title=title)
+        for row in rows:
+            table.add_row(*row)
+        io.show(table)
+
     *each, whole = found.cards
     for card in (whole, *each) if legs else (whole,):
-        table = Table(*HEADINGS)
-        for row in alarm_rows(found.outlook, card):
-            table.add_row(*row)
-        table.title = alarm_title(found.outlook, card)
-        io.show(table)
+        show(alarm_title(found.outlook, card), HEADINGS, alarm_rows(found.outlook, card))
     for line in caution_lines(found.outlook, whole):
         io.say(line)
-    head, rows = pressure_table_rows(found.outlook, known)
-    by_speed = Table(*head, title="Oil pressure by engine speed and oil temperature")
-    for row in rows:
-        by_speed.add_row(*row)
-    io.show(by_speed)
+    show("Oil pressure by engine speed and oil temperature", *pressure_table_rows(found.outlook, known))
     io.say(f"Pressures: {known.words}. For warm oil and a healthy engine; cold oil reads higher.")
     return DONE
 
 
 def _kelvins(text: str | None) -> float | None:
-    """A temperature from the command line."""
     return None if text is None else _value(text, "K", "--ambient", "77 degF")
 
 
 def _value(text: str, unit: str, what: str, example: str = "") -> float:
-    """A number with its unit from the command line."""
     from thermal.errors import ThermalError
     from thermal.units import to_si
 
@@ -258,7 +242,6 @@ def _value(text: str, unit: str, what: str, example: str = "") -> float:
 
 
 def _reading(given: tuple[str, str, str] | None) -> "Reading | None":
-    """The owner's reading of a pressure."""
     from planner.analysis.alarms import Reading
 
     if given is None:

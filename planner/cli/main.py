@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from planner.cli import desk, logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, Streams
-from planner.cli.crash import CRASHED, crash_text
+from planner.cli import crash, desk, logs, streams
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath
+from planner.cli.streams import Streams
 from planner.model.errors import OutputError, PlannerError, TripError
 
 if TYPE_CHECKING:
@@ -87,7 +87,6 @@ def _new_from_track(
     as_json: bool,
     **asked: str | None,
 ) -> int:
-    """Make a trip folder of a road."""
     from planner.newtrip.make import new_from_track
     from planner.newtrip.told import draft_dict, draft_lines
 
@@ -102,12 +101,9 @@ def _new_from_track(
         driving=asked["nights"],
         spreadsheet=spreadsheet,
     )
-    if as_json:
-        io.json({"folder": str(folder), "files": list(files), **draft_dict(draft)})
-    else:
-        for line in draft_lines(draft):
-            io.say(line)
-        io.say(f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}")
+    written = f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}"
+    data = {"folder": str(folder), "files": list(files), **draft_dict(draft)}
+    io.result(data, (*draft_lines(draft), written), as_json=as_json)
     return DONE
 
 
@@ -171,7 +167,7 @@ def check(
     for line in home[0]:
         io.say(line)
     if not rank and not try_out:
-        io.say(f"To rank them by effect: grademargin check {folder} --rank")
+        io.say(f"To rank the assumed values by effect: grademargin check {folder} --rank")
     return DONE
 
 
@@ -347,11 +343,7 @@ def weather(io: Streams, folder: Path, offline: bool, elevations: bool, track: P
         found = planner.fetch_weather(folder, offline=offline, progress=io.progress)
         answered = not found.failed
         data, lines = words.weather_dict(found), words.weather_lines(found)
-    if as_json:
-        io.json(data)
-    else:
-        for line in lines:
-            io.say(line)
+    io.result(data, lines, as_json=as_json)
     return DONE if answered else FAILED
 
 
@@ -378,7 +370,6 @@ def session(io: Streams, folder: Path, as_json: bool) -> int:
 
 
 def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, as_json: bool) -> int:
-    """Fill in missing elevations of a track from a service."""
     from datetime import UTC, datetime
 
     from planner.model.display import counted
@@ -390,15 +381,15 @@ def _fill_heights(io: Streams, track: Path, *, offline: bool, elevations: bool, 
         raise PlannerError(message)
     filled = fill_track(track, offline=offline, now=datetime.now(UTC), progress=io.progress)
     told = f"{track.name}: {counted(filled.missing, 'point')} without elevation"
-    if as_json:
-        written = str(filled.path) if filled.found else None
-        io.json({"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written})
-    elif not filled.missing:
-        io.say(f"{told}; nothing to fill.")
+    if not filled.missing:
+        told += "; nothing to fill."
     elif filled.found:
-        io.say(f"{told}, {filled.asked:,} requested, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}")
+        told += f", {filled.asked:,} requested, {filled.found:,} found. Written to {filled.path}. {CREDITS[0]}"
     else:
-        io.say(f"{told}, none found; nothing was written.")
+        told += ", none found; nothing was written."
+    written = str(filled.path) if filled.found else None
+    data = {"missing": filled.missing, "asked": filled.asked, "found": filled.found, "written": written}
+    io.result(data, [told], as_json=as_json)
     return DONE if filled.found or not filled.missing else FAILED
 
 
@@ -422,17 +413,13 @@ def _fill(io: Streams, folder: Path, *, in_place: bool, as_json: bool) -> int:
 
     filled = fill_places(folder)
     written = write_filled(folder, filled, in_place=in_place)
-    if as_json:
-        io.json({"written": str(written), "filled": list(filled.filled), "open": list(filled.open)})
-    else:
-        for line in (*filled.filled, *(f"check: {text}" for text in filled.open)):
-            io.say(line)
-        io.say(f"Written to {written}.")
+    lines = (*filled.filled, *(f"check: {text}" for text in filled.open), f"Written to {written}.")
+    data = {"written": str(written), "filled": list(filled.filled), "open": list(filled.open)}
+    io.result(data, lines, as_json=as_json)
     return BAD_INPUT if filled.open else DONE
 
 
 def _read(io: Streams, folder: Path) -> "Inputs":
-    """Read a folder, and print its size."""
     import planner
     from planner.output.check import size
 
@@ -477,11 +464,11 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
         return DONE
     except Exception as exc:  # an internal error must not exit with the code for an exceeded limit
         io.drop()
-        io.complain(f"grademargin: {crash_text(exc)}")
-        return CRASHED
+        io.complain(f"grademargin: {crash.crash_text(exc)}")
+        return crash.CRASHED
 
 
 def _stopped(io: Streams, number: int) -> int:
     """Report the interruption; return the shell's exit code for it."""
-    io.complain("grademargin: interrupted; no file was left incomplete")
+    io.complain(f"grademargin: {crash.STOPPED}")
     return 128 + number

@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from io import StringIO, TextIOWrapper
 from typing import Any, TextIO
@@ -15,13 +16,7 @@ _TABLE_WIDTH, _LEAST_WIDTH = 80, 20
 
 
 class Stopped(BaseException):
-    """The program received a termination signal.
-
-    Attributes
-    ----------
-    number : int
-        The signal's number.
-    """
+    """The program received a termination signal, `number`."""
 
     def __init__(self, number: int) -> None:
         self.number = number
@@ -57,6 +52,20 @@ class Streams:
         if isinstance(self.out, TextIOWrapper):
             self.out.reconfigure(encoding="utf-8", errors="strict")
         self.write(text)
+
+    def json(self, value: object) -> None:
+        """Write plain data for programs as JSON."""
+        from planner.output.write import to_json
+
+        self.data(to_json(value))
+
+    def result(self, value: object, lines: Iterable[str], *, as_json: bool) -> None:
+        """Write a result as JSON, or as lines for people."""
+        if as_json:
+            self.json(value)
+        else:
+            for line in lines:
+                self.say(line)
 
     def say(self, text: str = "") -> None:
         """Print a result."""

@@ -108,14 +108,6 @@ def _swap(place: Place) -> Place | None:
     return replace(place, lat_deg=place.lon_deg, lon_deg=place.lat_deg) if abs(place.lon_deg) <= 90 else None
 
 
-def _flip_lon(place: Place) -> Place:
-    return replace(place, lon_deg=-place.lon_deg)
-
-
-def _flip_lat(place: Place) -> Place:
-    return replace(place, lat_deg=-place.lat_deg)
-
-
 def check_positions(draft: Draft) -> list[str]:
     """Note legs shorter than the straight line between their places."""
     detours = []
@@ -143,7 +135,6 @@ def _farther(leg: Leg, line_m: float) -> bool:
 
 
 def _lines_m(draft: Draft, legs: Sequence[Leg]) -> list[float]:
-    """Straight lines between the ends of legs."""
     if not legs:
         return []
     ends = [(draft.places[leg.start], draft.places[leg.finish]) for leg in legs]
@@ -155,8 +146,8 @@ def _position_hint(leg: Leg, draft: Draft) -> str:
     if not draft.problems.many:
         slips: tuple[tuple[str, Change], ...] = (
             ("are lat and lon of {} swapped?", _swap),
-            ("has lon of {} the wrong sign (west is negative)?", _flip_lon),
-            ("has lat of {} the wrong sign (south is negative)?", _flip_lat),
+            ("has lon of {} the wrong sign (west is negative)?", lambda place: replace(place, lon_deg=-place.lon_deg)),
+            ("has lat of {} the wrong sign (south is negative)?", lambda place: replace(place, lat_deg=-place.lat_deg)),
         )
         for words, change in slips:
             names = _culprits(leg, draft, bad=_too_far, change=change)
@@ -173,11 +164,8 @@ def check_grades(draft: Draft) -> None:
             continue
         rise = f"from {draft.show_elevation(start.elevation_m)} to {draft.show_elevation(finish.elevation_m)}"
         grade = abs(finish.elevation_m - start.elevation_m) / leg.distance_m
-        text = (
-            f"'{leg.start}' to '{leg.finish}' changes elevation {rise} in {draft.show_distance(leg.distance_m)}, "
-            f"{grade:.0%}"
-        )
-        text += f"; the maximum grade is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}"
+        text = f"'{leg.start}' to '{leg.finish}' changes elevation {rise} in {draft.show_distance(leg.distance_m)}"
+        text += f", {grade:.0%}; the maximum grade is {MAX_GRADE:.0%}; {_elevation_hint(leg, draft)}"
         draft.leg_fault(row, text, code="steep")
 
 
@@ -268,14 +256,9 @@ def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: H
         median_k = _median_without(given, index)
         as_celsius_k = (temp_k - heading.offset) / heading.scale + 273.15
         if median_k - temp_k > _APART_K and abs(as_celsius_k - median_k) < _APART_K:
-            got = f"read {heading.show(temp_k)} where the other places have about {heading.show(median_k)}"
-            draft.problems.add(
-                draft.place_table.file,
-                f"{got}; is it in degC?",
-                row=draft.place_rows[key],
-                column=heading.written,
-                code="temperature-unit",
-            )
+            text = f"read {heading.show(temp_k)}; the other places have about {heading.show(median_k)}; is it in degC?"
+            file, row = draft.place_table.file, draft.place_rows[key]
+            draft.problems.add(file, text, row=row, column=heading.written, code="temperature-unit")
 
 
 def _median_without(given: Sequence[tuple[float, str]], index: int) -> float:
@@ -332,12 +315,8 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
             text = f"read {shown(key)}, which is not in {draft.place_table.file}; {advice}"
             draft.problems.add(FILE, text, key=label, code="unknown-place")
         elif settings.explicit and label != "route" and key not in settings.route:
-            draft.problems.add(
-                FILE,
-                f"'{key}' is not on the route; add it to the route, or remove it here",
-                key=label,
-                code="not-on-route",
-            )
+            text = f"'{key}' is not on the route; add it to the route, or remove it here"
+            draft.problems.add(FILE, text, key=label, code="not-on-route")
     return all(key in draft.places for _, key in named)
 
 

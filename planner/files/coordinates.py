@@ -59,14 +59,13 @@ def _parts(tokens: list[str]) -> list[str] | None:
 
 
 def _fault(name: str, letters: list[str], sign: str, parts: list[str]) -> str:
-    """Describe what is wrong with a position."""
     if len(letters) > 1:
         return "write one compass letter, before or after the number"
     if letters and letters[0] not in _POINTS[name]:
         mine, other = ("N and S", "latitude") if name == "lon" else ("E and W", "longitude")
         return f"{mine} mark a {other}; are lat and lon swapped?"
     if letters and sign == "-":
-        return f"it has both a minus sign and {letters[0].upper()}; drop one of them"
+        return f"it has both a minus sign and {letters[0].upper()}; remove one"
     if any("." in part for part in parts[:-1]):
         return "write decimal degrees, or whole degrees, minutes and seconds"
     if any(float(part) >= 60.0 for part in parts[1:]):

@@ -65,7 +65,6 @@ def either_date(text: str) -> str:
 
 
 def _dates(text: str) -> list[date]:
-    """Every possible date of a text."""
     said = " ".join(text[: _LONGEST + 1].casefold().split())
     if len(said) > _LONGEST:
         return []

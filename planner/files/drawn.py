@@ -9,7 +9,7 @@ from typing import Any
 from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.gpx import Points, decoded, named, read_points
+from planner.files.gpx import TOO_DEEP, Points, add_xml_fault, decoded, named, read_points
 from planner.files.reading import Problems, file_fault, read_bytes
 from thermal.errors import shown
 
@@ -41,8 +41,7 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
 
 def _gpx(data: bytes, file: str, problems: Problems) -> Points | None:
     text = decoded(data, file, problems)
-    points = None if text is None else read_points(text, file, problems)
-    return points
+    return None if text is None else read_points(text, file, problems)
 
 
 # --- KML ---
@@ -51,9 +50,8 @@ def _gpx(data: bytes, file: str, problems: Problems) -> Points | None:
 class _KmlReader:
     """Streaming KML reader; collects lines and named points in file order."""
 
-    def __init__(self, file: str, problems: Problems) -> None:
+    def __init__(self) -> None:
         self.points = Points()
-        self._file, self._problems = file, problems
         self._stack: list[str] = []
         self._name, self._text = "", list[str]()
         self._parser = expat.ParserCreate("utf-8")
@@ -72,10 +70,7 @@ class _KmlReader:
             raise ValueError(message)
         self._stack.append(name)
         if len(self._stack) > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
-            message = (
-                f"nests more than {limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements"
-            )
-            raise ValueError(message)
+            raise ValueError(TOO_DEEP)
         if name == "Placemark":
             self._name = ""
         elif name in ("LineString", "Track"):
@@ -124,29 +119,13 @@ def add_point(points: Points, parts: list[Any]) -> None:
 
 
 def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
+    text, reader = decoded(data, file, problems), _KmlReader()
+    if text is None:
         return None
-    if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        problems.add(
-            file,
-            "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; export the file again",
-            code="unsafe-xml",
-        )
-        return None
-    reader = _KmlReader(file, problems)
     try:
         reader.read(text)
     except expat.ExpatError as exc:
-        reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(
-            file,
-            f"cannot be read as XML ({reason}); export or download the file again",
-            row=exc.lineno,
-            code="unreadable",
-        )
+        add_xml_fault(exc, file, problems)
         return None
     except ValueError as exc:
         problems.add(file, str(exc), code="unreadable")
@@ -173,21 +152,13 @@ def _geojson(data: bytes, file: str, problems: Problems) -> Points | None:
             _take(geometry, properties, points)
     except RecursionError:
         problems.add(file, "is nested too deep; export the file again", code="too-large")
-        return None
     except UnicodeDecodeError:
-        problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
-        return None
+        problems.add(file, "is not UTF-8 text; export the file again as UTF-8", code="encoding")
     except json.JSONDecodeError as exc:
-        problems.add(
-            file,
-            f"cannot be read as JSON ({exc.msg}); export or download the file again",
-            row=exc.lineno,
-            code="unreadable",
-        )
-        return None
+        text = f"cannot be read as JSON ({exc.msg}); export or download the file again"
+        problems.add(file, text, row=exc.lineno, code="unreadable")
     except ValueError as exc:
         problems.add(file, str(exc), code="unreadable")
-        return None
     return points
 
 
@@ -214,7 +185,6 @@ def _geometries(document: object, depth: int) -> Iterator[tuple[Mapping[str, Any
 
 
 def _take(geometry: Mapping[str, Any], properties: Mapping[str, Any], points: Points) -> None:
-    """Add a line's points, or a named point."""
     kind, where = geometry.get("type"), geometry.get("coordinates")
     if not isinstance(where, list):
         return

@@ -1,6 +1,6 @@
-"""Changing one value in a file that a person typed: the rest stays as it is, comments, order and spaces included.
+"""Changing one value in a file typed by a person; comments, order and spaces are kept.
 
-Each function takes a text and gives the new one; what is written is looked at again, so that nothing else has moved.
+Each function returns the new text, read back to make sure that nothing else has changed.
 """
 
 import csv
@@ -14,7 +14,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from planner.files.reading import TextError
 from planner.files.settingsheets import read_setting
-from planner.files.tables import delimiter_of, split_heading
+from planner.files.tables import delimiter_of, numbered_rows, split_heading
 from planner.files.tomlfile import read_toml
 from planner.model.errors import PlannerError
 
@@ -22,7 +22,7 @@ _PLAIN_CELL = re.compile(r'[^"\r\n]*')
 
 
 def read_changed(text: str) -> Any:
-    """Read TOML so that it can be changed; `PlannerError` where a text editor is needed."""
+    """Read TOML for editing; `PlannerError` if only a text editor can change it."""
     try:
         return tomlkit.parse(text)
     except TOMLKitError as exc:
@@ -31,7 +31,7 @@ def read_changed(text: str) -> Any:
 
 
 def set_key(text: str, key: str, value: Any) -> str:
-    r"""Set one key of a TOML text, `day.driving` in its table; None takes it out.
+    r"""Set one key of a TOML text, `day.driving` in its table; None removes it.
 
     Examples
     --------
@@ -59,7 +59,7 @@ def set_key(text: str, key: str, value: Any) -> str:
 
 
 def _at_top(text: str, name: str, value: Any) -> str:
-    """Put a new key above the first table, behind the keys that stand there."""
+    """Insert a new key before the first table, after the other keys."""
     line = tomlkit.dumps({name: value})
     lines = text.splitlines(keepends=True)
     depth, end = 0, 0
@@ -75,14 +75,12 @@ def _at_top(text: str, name: str, value: Any) -> str:
 
 
 def _at(data: Mapping[str, Any], key: str) -> Any:
-    """Value of a dotted key."""
     table, _, name = key.rpartition(".")
     held = data.get(table, {}) if table else data
     return held.get(name) if isinstance(held, dict) else None
 
 
 def _put(data: dict[str, Any], key: str, value: Any) -> None:
-    """Set a dotted key in plain data."""
     table, _, name = key.rpartition(".")
     held = data.setdefault(table, {}) if table else data
     if value is None:
@@ -92,7 +90,7 @@ def _put(data: dict[str, Any], key: str, value: Any) -> None:
 
 
 def set_list(text: str, key: str, items: Sequence[Mapping[str, Any]]) -> str:
-    r"""Set the tables written as [[key]]; those that stay as they were keep their comments.
+    r"""Set the tables written as [[key]]; unchanged ones keep their comments.
 
     Examples
     --------
@@ -131,7 +129,7 @@ def set_list(text: str, key: str, items: Sequence[Mapping[str, Any]]) -> str:
 
 
 def set_car(text: str, key: str, value: Any, source: str) -> str:
-    r"""Set a value of a car with where it is from; None leaves it to the class again.
+    r"""Set a value of a car with its source; None restores the class's value.
 
     Examples
     --------
@@ -162,7 +160,7 @@ def set_car(text: str, key: str, value: Any, source: str) -> str:
 
 
 def _checked(made: str, wanted: Mapping[str, Any]) -> str:
-    """Give a text back when it says what it should, and nothing else has changed."""
+    """Return a text if it has the wanted contents; raise otherwise."""
     try:
         said: object = read_toml(made)
     except TextError as exc:
@@ -174,7 +172,7 @@ def _checked(made: str, wanted: Mapping[str, Any]) -> str:
 
 
 def typed(key: str, text: str) -> Any:
-    """Turn what was typed for a key of trip.toml into the value that the file holds; None where nothing was."""
+    """Convert the text typed for a key of trip.toml to the file's value; None if it is empty."""
     said = text.strip()
     if not said:
         return None
@@ -186,7 +184,7 @@ def typed(key: str, text: str) -> Any:
 
 
 def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
-    r"""Set cells of a CSV text, named by row and column; a column that is not there is added behind the others.
+    r"""Set cells of a CSV text by row and column; missing columns are appended.
 
     Rows count as in messages: the heading of a file without comments is row 1.
 
@@ -197,7 +195,7 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
     """
     delimiter, lines = delimiter_of(text), text.splitlines(keepends=True)
     records = _records(lines, delimiter)
-    head = next(number for number in sorted(records) if number > 0)
+    head = min(records)
     heads = [split_heading(cell)[0] for cell in next(csv.reader([_joined(lines, records[head])], delimiter=delimiter))]
     heads[0] = heads[0].lstrip("\ufeff")
     new = [name for name in dict.fromkeys(name for _, name in changes) if name not in heads]
@@ -216,23 +214,8 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
 
 
 def _records(lines: Sequence[str], delimiter: str) -> dict[int, tuple[int, int]]:
-    """First line and the one behind the last of every row that is no comment, by its number."""
-    at_start = True
-
-    def read() -> Any:
-        nonlocal at_start
-        for line in lines:
-            comment, at_start = at_start and line.startswith("#"), False
-            yield "\n" if comment else line
-
-    reader = csv.reader(read(), delimiter=delimiter, strict=True)
-    found, begin = {}, 0
-    for row, cells in enumerate(reader, start=1):
-        at_start = True
-        if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
-            found[row] = (begin, reader.line_num)
-        begin = reader.line_num
-    return found
+    """First line of every row, and the one after its last, by row number."""
+    return {row: (begin, end) for row, _, begin, end in numbered_rows(lines, delimiter)}
 
 
 def _joined(lines: Sequence[str], span: tuple[int, int]) -> str:
@@ -240,7 +223,7 @@ def _joined(lines: Sequence[str], span: tuple[int, int]) -> str:
 
 
 def _with_cells(record: str, cells: Mapping[int, str], delimiter: str) -> str:
-    """One row with some cells changed, the others untouched to the last space."""
+    """Change some cells of a row; the others are kept byte for byte."""
     body = record.rstrip("\r\n")
     ending = record[len(body) :]
     parts = _parts(body, delimiter)
@@ -252,7 +235,7 @@ def _with_cells(record: str, cells: Mapping[int, str], delimiter: str) -> str:
 
 
 def _parts(body: str, delimiter: str) -> list[str]:
-    """Cells as they stand between the delimiters."""
+    """Split a row into cells as written, quotation marks included."""
     parts, begin, quoted = [], 0, False
     for at, sign in enumerate(body):
         if sign == '"':
@@ -264,7 +247,7 @@ def _parts(body: str, delimiter: str) -> list[str]:
 
 
 def add_row(text: str, cells: Mapping[str, str]) -> str:
-    r"""Add a row to a CSV text; columns that are not there are added.
+    r"""Add a row to a CSV text; missing columns are appended.
 
     Examples
     --------

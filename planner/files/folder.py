@@ -6,8 +6,9 @@ The tables are places.csv and legs.csv, or the sheets of trip.xlsx.
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import TypeVar
 
 from planner.files import limits
 from planner.files.checks import Draft, check_duplicates, check_grades, check_positions, check_route, check_temperatures
@@ -39,10 +40,11 @@ from planner.files.workbook import Records, read_sheets, sheet_file
 from planner.model.errors import OutputError, PlannerError, Problem, TripError
 from planner.model.paths import data_folder
 from planner.model.plaintext import printable
-from planner.model.trip import SessionPlace, Trip, Written
+from planner.model.trip import SessionPlace, Trip, TripSettings, Written
 from thermal.errors import ThermalError, shown
 from thermal.vehicle_file import VehicleFile
 
+_Read = TypeVar("_Read")
 _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 
 
@@ -79,7 +81,6 @@ def _settings(
     assumptions: list[str],
     problems: Problems,
 ) -> Settings | None:
-    """Settings of the trip, from trip.toml or the sheet 'settings'."""
     name = printable(folder.resolve().name)
     if sheets is not None and SETTINGS in sheets:
         if os.path.lexists(folder / TOML):
@@ -121,17 +122,13 @@ def _required_text(folder: Path, file: str, max_bytes: int, problems: Problems) 
 
 
 def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
-    """Read the sheets of trip.xlsx; None if it does not exist."""
     if not os.path.lexists(folder / WORKBOOK):
         return None
     beside = [file for file in (PLACES, LEGS) if (folder / file).exists()]
     if beside:
-        csv = " and ".join(beside)
-        problems.add(
-            WORKBOOK,
-            f"{csv} {'are' if len(beside) > 1 else 'is'} also in the folder; remove {WORKBOOK} or {csv}",
-            code="both-files",
-        )
+        csv, verb = " and ".join(beside), "are" if len(beside) > 1 else "is"
+        text = f"{csv} {verb} also in the folder; remove {WORKBOOK} or {csv}"
+        problems.add(WORKBOOK, text, code="both-files")
         return {}
     return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
 
@@ -139,7 +136,6 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
 def _tables(
     folder: Path, sheets: Mapping[str, Records] | None, problems: Problems
 ) -> tuple[InputTable | None, InputTable | None]:
-    """Read places and legs, from trip.xlsx or from the CSV files."""
     if sheets is None:
         return (
             _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
@@ -165,41 +161,18 @@ def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, pr
 
 def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequence[str]) -> Trip:
     any_lodging = any("lodging" in place.services for place in draft.places.values())
-    return Trip(
-        name=settings.name,
-        folder=folder,
-        units=settings.units,
-        route=settings.route,
-        explicit=settings.explicit,
-        departure=settings.departure,
-        day=settings.day(any_lodging=any_lodging),
-        nights=settings.nights,
-        halts=settings.halts,
-        confidence=settings.confidence,
-        thin_band_k=settings.thin_band_k,
-        fuel_use_m2=settings.fuel_use_m2,
-        air_conditioning=settings.air_conditioning,
-        prefer=settings.prefer,
-        rest=settings.rest,
-        risk=settings.risk,
-        service=settings.service,
-        mornings=settings.mornings,
-        normals=settings.normals,
-        events=settings.events,
-        finish_by=settings.finish_by,
-        days=settings.days,
-        arrive=settings.arrive,
-        places=dict(draft.places),
-        written=_written(draft),
-        legs=tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs),
-        assumptions=(
-            *settings.assumed,
-            *_table_assumptions(draft),
-            *settings.assumptions,
-            *_lodging(settings, any_lodging),
-            *detours,
-        ),
+    shared = {field.name: getattr(settings, field.name) for field in fields(TripSettings)}
+    lodging_only = any_lodging if settings.lodging_only is None else settings.lodging_only
+    shared["day"] = replace(settings.day, lodging_only=lodging_only)
+    shared["assumptions"] = (
+        *settings.assumed,
+        *_table_assumptions(draft),
+        *settings.assumptions,
+        *_lodging(settings, any_lodging),
+        *detours,
     )
+    legs = tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs)
+    return Trip(**shared, folder=folder, places=dict(draft.places), legs=legs, written=_written(draft))
 
 
 def _written(draft: Draft) -> Written:
@@ -220,18 +193,13 @@ def _table_assumptions(draft: Draft) -> list[str]:
     found = []
     places, legs = draft.places.values(), draft.legs
     if all(place.high_k is None for place in places):
-        found.append(
-            "No place has 'high' and 'low'; usual values of nearby weather stations are used, else 35 degC / 20 "
-            "degC at "
-            "300 m."
-        )
+        usual = "usual values of nearby weather stations are used, else 35 degC / 20 degC at 300 m"
+        found.append(f"No place has 'high' and 'low'; {usual}.")
     else:
         bare = sum(place.high_k is None for place in places)
         if bare:
-            found.append(
-                f"{bare} of {len(places)} places have no high and low; nearby weather stations are used, "
-                "else the other places."
-            )
+            sources = "nearby weather stations are used, else the other places"
+            found.append(f"{bare} of {len(places)} places have no high and low; {sources}.")
     flat = sum(leg.profile is None for leg in legs)
     if flat:
         found.append(f"{flat} of {len(legs)} legs have no profile; a constant grade between their places is assumed.")
@@ -247,24 +215,13 @@ def _table_assumptions(draft: Draft) -> list[str]:
 def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     """Read a trip and its car; raise all problems of both together."""
     problems: list[Problem] = []
-    trip, car = None, None
-    try:
-        trip = read_trip(folder)
-    except TripError as exc:
-        problems += exc.found
+    trip, car = _tried(lambda: read_trip(folder), problems), None
     if trip is not None:
-        try:
-            read_weather_file(folder, trip.places)
-        except TripError as exc:
-            problems += exc.found
-        try:
-            trip = replace(trip, session=_session(folder, trip))
-        except TripError as exc:
-            problems += exc.found
-        try:
-            trip = replace(trip, readings=read_readings(folder, trip))
-        except TripError as exc:
-            problems += exc.found
+        read = trip
+        _tried(lambda: read_weather_file(folder, read.places), problems)
+        session = _tried(lambda: _session(folder, read), problems)
+        readings = _tried(lambda: read_readings(folder, read), problems)
+        trip = replace(trip, session=session, readings=readings or ())
     if os.path.isdir(folder):  # unlike Path.is_dir, false for a name too long
         car = _car(folder, problems)
     if problems or trip is None or car is None:
@@ -272,8 +229,16 @@ def open_folder(folder: Path) -> tuple[Trip, VehicleFile]:
     return trip, car
 
 
+def _tried(read: Callable[[], _Read], problems: list[Problem]) -> _Read | None:
+    """Read one part of a folder, and collect its problems."""
+    try:
+        return read()
+    except TripError as exc:
+        problems += exc.found
+        return None
+
+
 def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
-    """The car, from vehicle.toml or the sheet 'car'."""
     path, sheet = folder / "vehicle.toml", has_car(folder)
     if sheet and os.path.lexists(path):
         text = f"the sheet '{CAR}' and {path.name} both exist; remove one"
@@ -359,7 +324,6 @@ def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ..
 
 
 def _copy(source: Path, target: Path) -> None:
-    """Copy a folder's files and make them writable."""
     for path in sorted(source.rglob("*")):
         inner = path.relative_to(source)
         if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):

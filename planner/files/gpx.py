@@ -18,6 +18,9 @@ from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
 CREATOR = "grademargin"
+TOO_DEEP = (
+    f"nests more than {limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements; export it again"
+)
 _MAX_FAULTS = 10
 _PLACES = 60
 _DECLARED = re.compile(rb"^\s*<\?xml[^>]{0,200}?encoding\s*=\s*[\"']([A-Za-z0-9._-]{1,30})[\"']")
@@ -41,23 +44,15 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     try:
         text = data.decode(encoding)
     except (UnicodeDecodeError, LookupError):
-        problems.add(
-            file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8", code="encoding"
-        )
+        problems.add(file, f"has bytes that are not {encoding} text; export the file again as UTF-8", code="encoding")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        problems.add(
-            file,
-            "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track; delete it, or export the file again",
-            code="unsafe-xml",
-        )
+        advice = "which is not allowed in a track; delete it, or export the file again"
+        problems.add(file, f"has a <!DOCTYPE> or <!ENTITY> part, {advice}", code="unsafe-xml")
         return None
     if _RUN.search(text) is not None:
-        problems.add(
-            file,
-            f"has a tag or text of more than {limits.XML_RUN:,} characters; export the file again",
-            code="too-large",
-        )
+        most = f"more than {limits.XML_RUN:,} characters"
+        problems.add(file, f"has a tag or text of {most}; export the file again", code="too-large")
         return None
     return _DECLARATION.sub("", text, count=1)
 
@@ -71,6 +66,13 @@ def _encoding(data: bytes) -> str | None:
         return "utf-8"
     name = declared[1].decode("ascii").casefold()
     return name if _ENCODINGS.fullmatch(name) is not None else None
+
+
+def add_xml_fault(exc: expat.ExpatError, file: str, problems: Problems) -> None:
+    """Report malformed XML."""
+    reason = expat.errors.messages.get(exc.code, "unknown fault")
+    text = f"cannot be read as XML ({reason}); export or download the file again"
+    problems.add(file, text, row=exc.lineno, code="unreadable")
 
 
 # --- points ---
@@ -118,13 +120,11 @@ class _TooMuch(Exception):
 
 
 class _Reader:
-    """Streaming XML handler that collects points."""
-
     def __init__(self, file: str, problems: Problems) -> None:
         self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
         self._file, self._problems = file, problems
         self._depth = self._faults = 0
-        self._clean = False
+        self.clean = False  # written by this program
         self._point: tuple[Points, int] | None = None
         self._text: list[str] | None = None
         self._named: dict[str, list[Named]] = {"wpt": [], "rtept": []}
@@ -145,10 +145,9 @@ class _Reader:
             self._fault(f"contains <{name[:30]}>, not <gpx>; export the track as GPX")
             raise _TooMuch
         if self._depth == 1:
-            self._clean = attributes.get("creator") == CREATOR
+            self.clean = attributes.get("creator") == CREATOR
         if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
-            most = f"{limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements"
-            self._fault(f"nests more than {most}; export again")
+            self._fault(TOO_DEEP)
             raise _TooMuch
         if name in self._named:
             self._at = (name, attributes.get("lat"), attributes.get("lon"), self._depth)
@@ -191,7 +190,7 @@ class _Reader:
     def _end(self, tag: str) -> None:
         name = tag.rpartition(":")[2]
         if name == "name" and self._text is not None and self._at is not None:
-            self._name("".join(self._text))
+            self._name("".join(self._text), *self._at[:3])
             self._text = self._parser.CharacterDataHandler = None
         elif self._text is not None and self._point is not None and self._depth == self._point[1] + 1:
             self._found(name, self._point[0], "".join(self._text).strip())
@@ -208,18 +207,10 @@ class _Reader:
         else:
             points.time_s[-1] = _seconds(text)
 
-    def _name(self, text: str) -> None:
-        if self._at is None:
-            return
-        kind, lat, lon, _ = self._at
+    def _name(self, text: str, kind: str, lat: object, lon: object) -> None:
         one = named(text, lat, lon)
         if one is not None and len(self._named[kind]) < limits.NAMED:
             self._named[kind].append(one)
-
-    @property
-    def clean(self) -> bool:
-        """Whether this program wrote the file."""
-        return self._clean
 
     def names(self, *, route: bool) -> list[Named]:
         """Named waypoints, and named route points unless there are many (turn-by-turn directions)."""
@@ -258,13 +249,7 @@ def read_points(text: str, file: str, problems: Problems) -> Points | None:
     except _TooMuch:
         return None
     except expat.ExpatError as exc:
-        reason = expat.errors.messages.get(exc.code, "unknown fault")
-        problems.add(
-            file,
-            f"cannot be read as XML ({reason}); export or download the file again",
-            row=exc.lineno,
-            code="unreadable",
-        )
+        add_xml_fault(exc, file, problems)
         return None
     drive = len(reader.found["trk"]) > 0
     points = reader.found["trk" if drive else "rte"]

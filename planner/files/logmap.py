@@ -162,7 +162,6 @@ def read_map(path: Path) -> LogMapping:
 
 
 def _mapping(top: Section) -> LogMapping:
-    """Check every key of a mapping file."""
     top.check_keys(_TOP_KEYS)
     if "time" not in top:
         top.fault("time", "this section is missing; `log --describe` proposes one", code="missing-key")
@@ -217,7 +216,6 @@ def _check_settled(section: Section) -> None:
 
 
 def _read_source(section: Section, key: str) -> Source | None:
-    """Check one channel of the file."""
     section.check_keys(_CHANNEL_KEYS)
     _check_settled(section)
     unit, none = _string(section, "unit"), section.data.get("no_data", [])

@@ -35,7 +35,7 @@ from planner.files.logtime import (
     propose_kind,
     split_unit,
 )
-from planner.model.errors import PlannerError
+from planner.files.reading import refused
 from thermal.errors import shown
 
 _SAMPLE = 4000
@@ -66,7 +66,7 @@ def describe_log(path: Path) -> Description:
     mapping, columns = proposed(text)
     found = assembled(text, mapping, columns)
     lines = [f"{path.name}: {text.count:,} rows, {text.delimiter} between cells, heading in line {text.heading_row}."]
-    lines += [f"Noted: {note}." for note in text.notes]
+    lines += [f"Note: {note}." for note in text.notes]
     lines.append(f"Time: {shown(mapping.time)}, {KINDS[mapping.kind]}, {found.duration_s / 60.0:.0f} min in total.")
     if mapping.long:
         lines.append("Long format: one reading per row.")
@@ -88,7 +88,6 @@ def describe_read(log: Log) -> Description:
 
 
 def _told(name: str, source: Source, series: Series) -> str:
-    """Describe one channel."""
     if source.unsure:
         return f"{name}: {source.unsure}."
     count = len(series.value)
@@ -154,8 +153,7 @@ def _time(text: LogText, cells: dict[str, list[str]], units: dict[str, str | Non
         if kind and (name in named or (kind not in ("s", "ms", "us", "min", "h") and not found)):
             found.append((name, kind, unsure))
     if not found:
-        message = f"{text.file}: no column contains times; headings: {', '.join(text.headings[:12])}"
-        raise PlannerError(message)
+        raise refused(text.file, f"no column contains times; headings: {', '.join(text.headings[:12])}")
     name, kind, unsure = found[0]
     rivals = [other for other, _, _ in found[1:] if other in named]
     return name, kind, unsure or (f"{len(rivals) + 1} columns have names like time" if rivals else "")
@@ -204,7 +202,6 @@ def _unit_in(cells: Sequence[str]) -> tuple[str | None, str]:
 
 
 def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
-    """Group rows of the long format by signal name."""
     name, value, *unit = (text.headings.index(column) for column in long)
     cells: dict[str, list[str]] = {}
     said: dict[str, dict[str, None]] = {}
@@ -218,8 +215,7 @@ def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
                 said.setdefault(key, {})[clean(row[unit[0]])] = None
         if len(cells) > limits.LOG_NAMES:
             most = f"more than {limits.LOG_NAMES} different channel names"
-            message = f"{text.file}: {most} in the name column; choose another column"
-            raise PlannerError(message)
+            raise refused(text.file, f"{most} in the name column; choose another column")
     out = []
     for key, held in cells.items():
         known = [known_unit(item) for item in said.get(key, {}) if item]
@@ -230,7 +226,6 @@ def _by_name(text: LogText, long: tuple[str, ...]) -> list[_Signal]:
 
 
 def _channels(signals: Sequence[_Signal], *, decimal_comma: bool) -> tuple[dict[str, Source], tuple[str, ...]]:
-    """Assign each channel its best matching column."""
     found: dict[str, Source] = {}
     ignored: list[str] = []
     chosen = []
@@ -291,7 +286,7 @@ def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...]
             )
         unit = usual if usual in fits else fits[0] if fits else channel.units[0]
     elif not _inside(values, unit, name):
-        doubts.append(f"half of {shown(column)} is implausible in {unit}")
+        doubts.append(f"over 10 % of the readings of {shown(column)} are implausible in {unit}")
     return Source(column=column, unit=unit, unsure="; ".join(doubts))
 
 
@@ -302,7 +297,6 @@ def _real(values: Floats, name: str) -> Floats:
 
 
 def _inside(values: Floats, unit: str, name: str) -> bool:
-    """Whether most readings are plausible in a unit."""
     channel = CHANNELS[name]
     si = to_si(values, unit, name)
     return float(np.mean((si >= channel.low) & (si <= channel.high))) > 0.9

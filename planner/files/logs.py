@@ -15,7 +15,7 @@ from planner.files.channels import CHANNELS, FLUID_CHANNELS, codes_of
 from planner.files.logmap import LogMapping, Source, map_path, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, unwrapped
-from planner.files.reading import nearest
+from planner.files.reading import nearest, refused
 from planner.model.errors import PlannerError
 from thermal.errors import ThermalError, shown
 from thermal.units import to_si as text_to_si
@@ -47,22 +47,11 @@ class Series:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Log:
-    """One log, read.
+    """One log as read.
 
-    Attributes
-    ----------
-    channels : dict
-        Channel name to its readings; times count from the log's first row.
-    epoch_s : float or None
-        Time of the first row, seconds since 1970 UTC, if known. [s]
-    day : date or None
-        Local day it began, where known.
-    clock_s : float or None
-        Local seconds since midnight at the first row, where known. [s]
-    faults : tuple of str
-        What was dropped or looks wrong.
-    distance_m : float
-        Speed summed over time; not a number without speed. [m]
+    Times of the channels count from the first row, whose time is `epoch_s` (since 1970 UTC) and `clock_s` (local, since
+    midnight) on the local `day`, each None if unknown. `faults` say what was ignored or looks wrong. `distance_m` is
+    speed summed over time, NaN without speed.
     """
 
     name: str
@@ -102,28 +91,25 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     """Read a log by its confirmed mapping."""
     where = map_path(path) if mapping is None else mapping
     if not path.is_file():
-        message = f"{path}: does not exist; check the path"
-        raise PlannerError(message)
+        raise refused(path, "does not exist; check the path")
     if not where.is_file():
-        message = (
-            f"{path.name}: its column mapping is not confirmed; run `grademargin log --describe {path} --write`, "
+        text = (
+            f"its column mapping is not confirmed; run `grademargin log --describe {path} --write`, "
             f"check {where.name}, then try again"
         )
-        raise PlannerError(message)
+        raise refused(path.name, text)
     return read_log(path, read_map(where))
 
 
 def read_log(path: Path, mapping: LogMapping) -> Log:
     """Read a log by a mapping."""
     if mapping.unsure:
-        message = f"{path.name}: its mapping has entries still marked unsure: {'; '.join(mapping.unsure)}"
-        raise PlannerError(message)
+        raise refused(path.name, f"its mapping has entries still marked unsure: {'; '.join(mapping.unsure)}")
     text = replace(read_log_text(path), rows=[])  # the sample has served
     columns = read_columns(text, mapping)
     again = restarts(columns.time_s)
     if again:
-        message = f"{path.name}: {again}"
-        raise PlannerError(message)
+        raise refused(path.name, again)
     return assembled(text, mapping, columns)
 
 
@@ -200,8 +186,6 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Places:
-    """Index of each column that a mapping names."""
-
     time: int
     date: int | None
     name: int | None
@@ -224,10 +208,8 @@ class _Places:
 
 def _index(text: LogText, column: str, key: str) -> int:
     if column not in text.headings:
-        message = f"{text.file}: no column {shown(column)}, which the mapping names as {key}; " + nearest(
-            column, text.headings
-        )
-        raise PlannerError(message)
+        hint = nearest(column, text.headings)
+        raise refused(text.file, f"no column {shown(column)}, which the mapping names as {key}; {hint}")
     return text.headings.index(column)
 
 
@@ -304,26 +286,22 @@ def _rising(time_s: Floats, file: str) -> tuple[npt.NDArray[np.bool_], list[str]
     """Rows in time order; a few successive rows may share a time."""
     held = np.flatnonzero(np.isfinite(time_s))
     if len(held) < 2:
-        message = f"{file}: fewer than two rows have a time; check the time 'kind' in its mapping"
-        raise PlannerError(message)
+        raise refused(file, "fewer than two rows have a time; check the time 'kind' in its mapping")
     faults = [f"{len(time_s) - len(held)} rows without a time ignored"] if len(held) < len(time_s) else []
     ahead = _leaps(time_s[held])
     good = _in_order(time_s[held], ahead)
     back = int(np.sum(~good))
     if back > 0.5 * len(held):
-        message = f"{file}: time goes backward or repeats in more than half of the rows; check 'time' in its mapping"
-        raise PlannerError(message)
+        raise refused(file, "time goes backward or repeats in more than half of the rows; check 'time' in its mapping")
     if back:
         faults.append(f"{back} rows out of time order ignored")
     kept = np.zeros(len(time_s), dtype=np.bool_)
     kept[held[good]] = True
     reach_s = float(np.ptp(time_s[kept]))
     if reach_s <= 0.0:
-        message = f"{file}: all rows have the same time; check 'time' in its mapping"
-        raise PlannerError(message)
+        raise refused(file, "all rows have the same time; check 'time' in its mapping")
     if reach_s > 8.0 * 86_400.0:
-        message = f"{file}: spans more than eight days; check the time 'kind' in its mapping, or split the log by day"
-        raise PlannerError(message)
+        raise refused(file, "spans more than eight days; check the time 'kind' in its mapping, or split the log by day")
     return kept, faults
 
 
@@ -339,7 +317,6 @@ def _leaps(time_s: Floats) -> npt.NDArray[np.bool_]:
 
 
 def _in_order(time_s: Floats, ahead: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows in time order, jumps excluded."""
     latest = np.maximum.accumulate(np.where(ahead, -np.inf, time_s))
     return np.asarray(~ahead & (time_s >= latest))
 
@@ -359,13 +336,12 @@ def restarts(time_s: Floats) -> str:
         return ""
     at = held[begins[long[0]]]
     return (
-        f"the time falls back to {time_s[at]:g} s in row {at + 1} of the readings and goes on from there; are there "
-        "two drives in the file? Split it there"
+        f"the time jumps back to {time_s[at]:g} s in row {at + 1} of the readings and continues from there; if the "
+        "file contains two drives, split it there"
     )
 
 
 def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:
-    """Valid readings of one channel."""
     row, raw = columns.readings[name]
     time_s, channel = since_s[row], CHANNELS[name]
     in_time = np.isfinite(time_s)
@@ -385,7 +361,6 @@ def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tup
 
 
 def _gaps(time_s: Floats) -> tuple[str, ...]:
-    """Report gaps in the log."""
     step = np.diff(time_s)
     long = np.flatnonzero(step > _GAP_S)
     if not len(long):

@@ -16,7 +16,7 @@ from typing import BinaryIO
 from planner.files import limits
 from planner.files.channels import known_unit
 from planner.files.logtime import split_unit
-from planner.files.reading import opened
+from planner.files.reading import opened, refused
 from planner.files.tables import DELIMITERS, dialect, is_value, split
 from planner.model.errors import PlannerError
 from thermal.errors import shown
@@ -139,7 +139,6 @@ def cut(text: str, *, file: str) -> LogText:
 
 
 def _blocks(source: Path | bytes, file: str) -> Iterator[bytes]:
-    """Decompressed bytes of a log, within the size limit."""
     with io.BytesIO(source) if isinstance(source, bytes) else _open(source) as held:
         size = held.seek(0, io.SEEK_END)
         held.seek(0)
@@ -170,15 +169,14 @@ def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[by
         try:
             out = engine.decompress(block, _BLOCK)
         except zlib.error as exc:
-            message = f"{file}: the compressed file is damaged ({exc}); copy it from the logger again"
-            raise PlannerError(message) from exc
+            raise refused(file, f"the compressed file is damaged ({exc}); copy it from the logger again") from exc
         size += len(out)
         if size > most:
-            message = (
-                f"{file}: is larger than {most / 1e6:.0f} MB decompressed, implausible for a log of its size; "
+            text = (
+                f"is larger than {most / 1e6:.0f} MB decompressed, implausible for a log of its size; "
                 "decompress it yourself"
             )
-            raise PlannerError(message)
+            raise refused(file, text)
         yield out
         block = engine.unconsumed_tail or (b"" if engine.eof else held.read(_BLOCK))
 
@@ -192,8 +190,7 @@ def _encoding(source: Path | bytes, file: str) -> tuple[str, list[str]]:
             if sixteen:
                 return sixteen, ["written as UTF-16"]
             if b"\x00" in block[:10_000]:
-                message = f"{file}: is not text; export the log as CSV"
-                raise PlannerError(message)
+                raise refused(file, "is not text; export the log as CSV")
         try:
             engine.decode(block)
         except UnicodeDecodeError:
@@ -218,7 +215,6 @@ def _sixteen(block: bytes) -> str:
 
 
 def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]]:
-    """Whole lines of the text, block by block."""
     engine = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     for block in _blocks(source, file):
@@ -282,26 +278,24 @@ def _look_through(source: Path | bytes, file: str) -> LogText:
 
 def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> None:
     if lines_seen > limits.LOG_ROWS:
-        message = f"{file}: has more than {limits.LOG_ROWS:,} lines; split it by day"
-        raise PlannerError(message)
+        raise refused(file, f"has more than {limits.LOG_ROWS:,} lines; split it by day")
     longest = max(map(len, lines), default=0)
     if longest > limits.LOG_LINE or cells > limits.LOG_CELLS:
-        message = (
-            f"{file}: has more than {limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line "
+        text = (
+            f"has more than {limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line "
             f"({longest:,}); split it by day, or export fewer channels"
         )
-        raise PlannerError(message)
+        raise refused(file, text)
 
 
 def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
-    """Heading and separator, from the beginning of a log."""
     found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
     if found is None:
-        message = (
-            f"{file}: no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a row of "
+        text = (
+            f"no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a row of "
             "column names, separated by comma, semicolon, tab or bar, with numbers below it"
         )
-        raise PlannerError(message)
+        raise refused(file, text)
     name, at = found
     if at and _are_units(_unit_cells(lines[at], name)) and _names(split(lines[at - 1], DELIMITERS[name])):
         at -= 1
@@ -363,11 +357,11 @@ def _check_widths(rows: list[list[str]], log: LogText) -> None:
     """Refuse a log that uses the comma as both decimal mark and separator."""
     wide = sum(any(cell.strip() for cell in row[len(log.headings) :]) for row in rows)
     if rows and wide > 0.1 * len(rows):
-        message = (
-            f"{log.file}: {wide:,} of {len(rows):,} rows have more cells than the heading; is the comma both "
+        text = (
+            f"{wide:,} of {len(rows):,} rows have more cells than the heading; is the comma both "
             "decimal mark and separator? Export with decimal points, or with semicolons between cells"
         )
-        raise PlannerError(message)
+        raise refused(log.file, text)
 
 
 def _commas(rows: list[list[str]]) -> str:

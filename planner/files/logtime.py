@@ -223,7 +223,6 @@ def _numeric_kind(cells: Sequence[str], values: Floats, unit: str | None) -> tup
 
 
 def _six_digits(cells: Sequence[str], values: Floats) -> bool:
-    """Whether all numbers are hours, minutes and seconds without colons."""
     if not np.all((values >= 0.0) & (values < 240_000.0)):
         return False
     whole = values.astype(np.int64)
@@ -272,7 +271,6 @@ def _minutes_s(cell: str) -> float:
 
 
 def _clock_s(cell: str) -> float:
-    """Seconds since midnight."""
     text = cell.strip()
     match = _CLOCK.fullmatch(text) or _SIX.fullmatch(text)
     if match is None:

@@ -80,7 +80,7 @@ class PlaceNames:
         """Report the matching places if there is more than one; else an empty text."""
         found = sorted(self.meant(text))
         more = ", ..." if len(found) > 6 else ""
-        return f"that is the name of {', '.join(found[:6])}{more}; write its key" if len(found) > 1 else ""
+        return f"several places have this name; write the key: {', '.join(found[:6])}{more}" if len(found) > 1 else ""
 
 
 def _folded(text: str) -> str:

@@ -30,18 +30,6 @@ Fault = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FittedTrack:
-    """A track with the direction, length and end elevations of its leg.
-
-    `scale` is the leg's length over the track's; `notes` are parts of one sentence.
-    """
-
-    track: GpxTrack
-    scale: float
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFit:
     """The leg a track must fit: its places (None if faulty), length, and distance format."""
 
@@ -52,8 +40,8 @@ class TrackFit:
     show: Callable[[float], str]
     fault: Fault
 
-    def fit(self, whole: Stretches) -> FittedTrack | None:
-        """Return the part of the track between the leg's places; None if a problem was reported."""
+    def fit(self, whole: Stretches) -> tuple[GpxTrack, list[str]] | None:
+        """Fit the part of a track between the leg's places, with notes on changes; None if a problem was reported."""
         track = self._between(whole)
         notes = list(track.notes) if track is whole.track else []
         backwards = self._backwards(track)
@@ -63,17 +51,14 @@ class TrackFit:
         ends = [self._end_is_near(track, place, index) for place, index in ((self.start, 0), (self.finish, -1))]
         if not all(ends) or not self._length_fits(track):
             return None
-        scale = self.leg_m / track.length_m
-        if abs(1.0 - 1.0 / scale) >= _TOLD:
+        if abs(1.0 - track.length_m / self.leg_m) >= _TOLD:
             notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to match")
         track = track.stretch(self.leg_m)
         shifted = (track, "") if track.unknown else self._at_places(track)
         if shifted is None:
             return None
         track, note = shifted
-        notes += [note] if note else []
-        notes += self._span_notes(track)
-        return FittedTrack(track=track, scale=scale, notes=tuple(notes))
+        return track, [*notes, *([note] if note else []), *self._span_notes(track)]
 
     def _between(self, whole: Stretches) -> GpxTrack:
         """Part of a track between the leg's places, by the passages that best match the leg's distance."""
@@ -166,10 +151,8 @@ class TrackFit:
         at_start = begin_m if begin_m is not None else last_m
         at_finish = last_m if last_m is not None else begin_m
         shift = np.interp(track.distance_m, (0.0, self.leg_m), np.array([at_start, at_finish], dtype=np.float64))
-        note = (
-            f"elevations shifted by {shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end to match the "
-            "places"
-        )
+        by = f"{shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end"
+        note = f"elevations shifted by {by} to match the places"
         return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist())), note
 
     def _height_faults(self, track: GpxTrack) -> None:
@@ -179,7 +162,7 @@ class TrackFit:
             here = track.elevation_m[index]
             text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' is at {place.elevation_m:,.0f} m"
             feet = abs(here * _FOOT_M - place.elevation_m) <= END_SHIFT_M
-            advice = "is the file in feet? a GPX holds metres" if feet else "check both"
+            advice = "is the file in feet? GPX elevations are in metres" if feet else "check both"
             self.fault(f"{text}; the maximum difference is {END_SHIFT_M:.0f} m; {advice}")
 
     def _span_notes(self, track: GpxTrack) -> list[str]:
@@ -242,8 +225,6 @@ PROFILE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadProfile:
-    """A profile with its file name and headings for messages."""
-
     profile: Profile
     file: str
     distance: Heading
@@ -271,7 +252,6 @@ class Profiles:
     def _of_file(
         self, row: Row, name: str, distance_m: float | None, ends: Sequence[Place | None], *, steep: bool
     ) -> Profile | None:
-        """Return the profile of a file, as drawn."""
         if (name, steep) not in self._read:
             self._read[name, steep] = self._load(row, name, steep=steep)
         read = self._read[name, steep]
@@ -283,11 +263,8 @@ class Profiles:
             found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
-            row.fault(
-                "profile",
-                f"with it the legs' profiles have more than {limits.PROFILE_POINTS:,} points; simplify them",
-                code="too-large",
-            )
+            most = f"{limits.PROFILE_POINTS:,} points"
+            row.fault("profile", f"all profiles together have more than {most}; simplify them", code="too-large")
             return None
         return found
 
@@ -299,11 +276,8 @@ class Profiles:
         self._bytes += (self._folder / name).stat().st_size
         if self._bytes > limits.PROFILES_BYTES:
             most = f"{limits.PROFILES_BYTES / 1e6:.0f} MB"
-            row.fault(
-                "profile",
-                f"with it the profiles have more than {most}; simplify them, or name one file in one way",
-                code="too-large",
-            )
+            text = f"all profiles together have more than {most}; simplify them, or name each file in only one way"
+            row.fault("profile", text, code="too-large")
             return None
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
@@ -327,10 +301,11 @@ class Profiles:
         fitted = fit.fit(whole)
         if fitted is None:
             return None
-        if fitted.notes:
+        track, notes = fitted
+        if notes:
             where = f"'{fit.file}' ({row.table.file} row {row.number})"
-            self.notes.append(f"Track {where}: {'; '.join(fitted.notes)}.")
-        return None if fitted.track.unknown else fitted.track.profile()
+            self.notes.append(f"Track {where}: {'; '.join(notes)}.")
+        return None if track.unknown else track.profile()
 
     def _path_fault(self, name: str) -> str | None:
         fault = path_fault(name, example="profiles/raton.csv")
@@ -344,9 +319,8 @@ class Profiles:
             beside = (self._folder / name).parent
             files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
             there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]
-            return (
-                f"no such file; {self._problems.nearest(name, there)}" if there else "no such file in the trip folder"
-            )
+            advice = f"; {self._problems.nearest(name, there)}" if there else " in the trip folder"
+            return f"no such file{advice}"
         return None if fault is None else f"it {fault}"
 
 
@@ -387,17 +361,15 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
 def _check_shape(table: InputTable, profile: Profile) -> None:
     first, distance = table.rows[0], table.headings["distance"]
     if len(table.rows) < 2:
-        table.problems.add(
-            table.file, "has one point; add at least a second one, so that both ends of the leg are given", code="track"
-        )
+        text = "has only one point; it needs at least the two ends of the leg"
+        table.problems.add(table.file, text, code="track")
         return
     if profile.distance_m[0] != 0.0:
         first.fault("distance", f"read {shown(first.cell('distance'))}; the first distance must be 0", code="order")
     for row, (before_m, here_m) in zip(table.rows[1:], pairwise(profile.distance_m), strict=True):
         if here_m - before_m < _MIN_STEP_M:
-            row.fault(
-                "distance", f"read {shown(row.cell('distance'))}; distances must rise from row to row", code="order"
-            )
+            text = f"read {shown(row.cell('distance'))}; distances must increase from row to row"
+            row.fault("distance", text, code="order")
             return
     steep = steep_window(profile)
     if steep is not None:

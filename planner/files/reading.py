@@ -5,31 +5,31 @@ import difflib
 import os
 import re
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path, PureWindowsPath
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 from planner.files import limits
-from planner.model.errors import Problem, TripError
+from planner.model.errors import PlannerError, Problem, TripError
 from thermal.errors import ParameterError, shown
 
+_Rows = TypeVar("_Rows")
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f]")
 
 
 class TextError(ParameterError):
-    """A text cannot be decoded or parsed.
-
-    Attributes
-    ----------
-    row : int
-        Line of the fault, 0 if unknown.
-    """
+    """A text cannot be decoded or parsed; `row` is the line of the fault, 0 if unknown."""
 
     def __init__(self, message: str, row: int = 0) -> None:
         self.row = row
         super().__init__(message)
+
+
+def refused(file: object, text: str) -> PlannerError:
+    """Make the error of a file that cannot be used."""
+    return PlannerError(f"{file}: {text}")
 
 
 def nearest(text: str, options: Iterable[str]) -> str:
@@ -52,7 +52,6 @@ def nearest(text: str, options: Iterable[str]) -> str:
 
 
 def _printable(text: str) -> str:
-    """Escape non-printable characters."""
     if text.isprintable():
         return text
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
@@ -213,3 +212,15 @@ def open_text(
         return read_text(folder / file, file=file, max_bytes=max_bytes, problems=problems)
     problems.add(file, missing if fault == "is missing" else fault, code="file-access")
     return None
+
+
+def optional_rows(folder: Path, file: str, parse: Callable[[str, Problems], tuple[_Rows, ...]]) -> tuple[_Rows, ...]:
+    """Read a table that a folder may lack; raise `TripError` with all problems."""
+    if not os.path.lexists(folder / file):
+        return ()
+    problems = Problems()
+    text = open_text(folder, file, problems=problems, missing="is a broken link; restore the file, or delete the link")
+    rows = () if text is None else parse(text, problems)
+    if len(problems):
+        raise TripError(problems.found())
+    return rows

@@ -1,15 +1,14 @@
 """readings.csv: gauge readings noted during the trip, one row per stop."""
 
-import os
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
 from planner.files import limits
 from planner.files.naming import Along, find_place, read_along, read_moment
-from planner.files.reading import Problems, open_text
-from planner.files.tables import Column, Row, read_table
-from planner.model.errors import PlannerError, TripError
+from planner.files.reading import Problems, optional_rows
+from planner.files.tables import Column, Row, number_column, read_table, temperature_column
+from planner.model.errors import PlannerError
 from planner.model.trip import Reading, Trip
 from thermal.errors import shown
 
@@ -27,56 +26,25 @@ GAUGES = {
 _EXAMPLE = "2027-07-11 14:20"
 
 
-def _temperature(name: str, example: str, low_k: float, high_k: float) -> Column:
-    """Column of one gauge."""
-    return Column(
-        name=name,
-        required=False,
-        number=True,
-        unit="K",
-        usual=("degF", "degC"),
-        example=example,
-        low=low_k,
-        high=high_k,
-    )
-
-
 READING_COLUMNS = (
     Column(name="when", required=False, example=_EXAMPLE),
     Column(name="place", required=False, example="raton-pass"),
     Column(name="along", required=False, example="trinidad>raton: 12.5 mi"),
-    _temperature("coolant", "196", 243.15, 423.15),
-    _temperature("oil", "228", 243.15, 453.15),
-    _temperature("transmission", "190", 243.15, 453.15),
-    _temperature("differential", "205", 243.15, 453.15),
-    _temperature("power_steering", "180", 243.15, 453.15),
-    _temperature(AIR, "91", 233.15, 328.15),
-    Column(
-        name="oil_pressure",
-        required=False,
-        number=True,
-        unit="Pa",
-        usual=("psi", "bar"),
-        example="45",
-        low=0.0,
-        high=1.5e6,
-    ),
-    Column(name="rpm", required=False, number=True, example="2600", low=0.0, high=20_000.0),
+    temperature_column("coolant", example="196", low_k=243.15, high_k=423.15),
+    temperature_column("oil", example="228", low_k=243.15, high_k=453.15),
+    temperature_column("transmission", example="190", low_k=243.15, high_k=453.15),
+    temperature_column("differential", example="205", low_k=243.15, high_k=453.15),
+    temperature_column("power_steering", example="180", low_k=243.15, high_k=453.15),
+    temperature_column(AIR, example="91", low_k=233.15, high_k=328.15),
+    number_column("oil_pressure", "Pa", ("psi", "bar"), example="45", low=0.0, high=1.5e6),
+    number_column("rpm", "", (), example="2600", low=0.0, high=20_000.0),
     Column(name="note", required=False, example="top of the grade"),
 )
 
 
 def read_readings(folder: Path, trip: Trip) -> tuple[Reading, ...]:
     """Read readings.csv of a trip folder; empty if there is none."""
-    if not os.path.lexists(folder / READINGS):
-        return ()
-    problems = Problems()
-    missing = "is a broken link; restore the file, or delete the link"
-    text = open_text(folder, READINGS, problems=problems, missing=missing)
-    rows = () if text is None else parse_readings(text, trip=trip, problems=problems)
-    if len(problems):
-        raise TripError(problems.found())
-    return rows
+    return optional_rows(folder, READINGS, lambda text, found: parse_readings(text, trip=trip, problems=found))
 
 
 def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = READINGS) -> tuple[Reading, ...]:
@@ -88,25 +56,20 @@ def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = REA
 
 
 def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
-    """Check every row."""
     for row in rows:
         when, place, along = _when(row), _place(row, trip), _along(row, trip)
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
-            row.fault(
-                "when",
-                f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place",
-                code="missing-value",
-            )
+            text = f"has neither a time nor a place; write the local time, e.g. {_EXAMPLE}, or the place"
+            row.fault("when", text, code="missing-value")
         elif row.cell("place") and row.cell("along"):
             row.fault("along", "both a place and a leg are given; keep one", code="conflict")
         elif not any(row.cell(name) for name in (*GAUGES, "oil_pressure", "note")):
             row.fault("when", "the row has no reading; enter a temperature, or delete the row", code="missing-value")
         if pressure is not None and rpm is None:
-            row.fault(
-                "oil_pressure", "is given without 'rpm'; enter the engine speed at that pressure", code="missing-value"
-            )
+            text = "is given without 'rpm'; enter the engine speed at that pressure"
+            row.fault("oil_pressure", text, code="missing-value")
         yield Reading(
             row=row.number,
             when=when,
@@ -120,7 +83,6 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
 
 
 def _when(row: Row) -> datetime | None:
-    """Local time of a row, if it has one."""
     text = row.cell("when")
     if not text:
         return None
@@ -131,7 +93,6 @@ def _when(row: Row) -> datetime | None:
 
 
 def _place(row: Row, trip: Trip) -> str:
-    """Key of the place of a row, if it has one."""
     text = row.cell("place")
     if not text:
         return ""
@@ -143,7 +104,6 @@ def _place(row: Row, trip: Trip) -> str:
 
 
 def _along(row: Row, trip: Trip) -> Along | None:
-    """Point along a road of a row, if it has one."""
     text = row.cell("along")
     if not text:
         return None

@@ -1,6 +1,5 @@
 """Table rows from CSV or a sheet: columns, places, legs and dated weather."""
 
-import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -12,9 +11,8 @@ from planner.files.checks import Draft
 from planner.files.dates import date_of, either_date
 from planner.files.names import PlaceNames, key_from
 from planner.files.profiles import ELEVATION, Profiles
-from planner.files.reading import Problems, open_text
-from planner.files.tables import Column, InputTable, Row, read_table
-from planner.model.errors import TripError
+from planner.files.reading import Problems, optional_rows
+from planner.files.tables import Column, InputTable, Row, number_column, read_table, temperature_column
 from planner.model.trip import Leg, Place
 from thermal.errors import shown
 
@@ -56,19 +54,8 @@ CARRIED = ("ferry", "train")
 _SEASON = re.compile(r"(\d\d)-(\d\d)\.\.(\d\d)-(\d\d)", re.ASCII)
 
 
-def _temperature(name: str, *, example: str, high_k: float) -> Column:
-    return Column(
-        name=name,
-        required=False,
-        number=True,
-        unit="K",
-        usual=("degF", "degC"),
-        example=example,
-        low=213.15,  # -60 degC
-        high=high_k,
-    )
-
-
+_HIGH = temperature_column("high", example="88", low_k=213.15, high_k=333.15)  # from -60 degC
+_LOW = temperature_column("low", example="61", low_k=213.15, high_k=318.15)
 PLACE_COLUMNS = (
     Column(name="place", example="deadman-pass"),
     Column(name="name", example="Deadman Pass"),
@@ -77,8 +64,8 @@ PLACE_COLUMNS = (
     ELEVATION,
     Column(name="kind", required=False),
     Column(name="services", required=False),
-    _temperature("high", example="88", high_k=333.15),
-    _temperature("low", example="61", high_k=318.15),
+    _HIGH,
+    _LOW,
     Column(name="note", required=False),
 )
 HIGHEST_GEAR = {"any": 0, "overdrive off": -1, **{str(gear): gear for gear in range(1, 9)}}
@@ -114,11 +101,8 @@ def read_places(table: InputTable) -> Places:
     found = Places(file=table.file, rows={}, good={})
     pair = {"high", "low"} & table.named
     if len(pair) == 1:
-        table.problems.add(
-            table.file,
-            f"the column '{pair.pop()}' is missing its counterpart; 'high' and 'low' are needed together",
-            code="missing-column",
-        )
+        text = f"the column '{pair.pop()}' needs the other one too; enter 'high' and 'low', or neither"
+        table.problems.add(table.file, text, code="missing-column")
     for row in table.rows:
         key = _place_key(row, found.rows)
         place = _place(row, key)
@@ -185,28 +169,26 @@ def _services(row: Row) -> frozenset[str]:
     words = [_OTHER_SERVICES.get(word, word) for word in _BETWEEN_WORDS.split(said) if word]
     for word in words:
         if word not in SERVICES:
-            row.fault(
-                "services",
-                f"read {shown(word)}; {row.table.problems.nearest(word, SERVICES)} Separate words with spaces",
-                code="unknown-word",
-            )
+            advice = f"separate words with spaces; {row.table.problems.nearest(word, SERVICES)}"
+            row.fault("services", f"read {shown(word)}; {advice}", code="unknown-word")
     return frozenset(words)
 
 
 def _temperatures(row: Row) -> tuple[float | None, float | None]:
     high_k, low_k = row.value("high"), row.value("low")
-    given = [name for name in ("high", "low") if row.cell(name)]
-    if len(given) == 1 and {"high", "low"} <= row.table.headings.keys():
-        other = "low" if given == ["high"] else "high"
-        row.fault(given[0], f"is given without '{other}'; enter both or neither", code="missing-value")
-        return None, None
+    _check_pair(row, "high", "low")
     if high_k is not None and low_k is not None and low_k > high_k:
-        row.fault(
-            "low",
-            f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?",
-            code="order",
-        )
+        low, high = shown(row.cell("low")), shown(row.cell("high"))
+        row.fault("low", f"the low {low} is above the high {high}; swap them?", code="order")
     return high_k, low_k
+
+
+def _check_pair(row: Row, *names: str) -> None:
+    """Report a cell whose counterpart is empty."""
+    given = [name for name in names if row.cell(name)]
+    if len(given) == 1 and row.table.headings.keys() >= set(names):
+        other = next(name for name in names if name not in given)
+        row.fault(given[0], f"is given without '{other}'; enter both or neither", code="missing-value")
 
 
 # --- legs ---
@@ -301,24 +283,10 @@ _EXAMPLE_DATE = "2027-07-06"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DatedWeather:
-    """Weather entered for one place on one date; None where a cell is empty.
+    """Weather entered for one place, a key, on one local date; None where a cell is empty.
 
-    Attributes
-    ----------
-    place : str
-        Key from places.csv. [-]
-    date : date
-        Local date. [-]
-    high_k, low_k : float or None
-        Highest and lowest air temperature of the day. [K]
-    humidity : float or None
-        Relative humidity, the day's mean, 0 to 1. [-]
-    wind_m_per_s : float or None
-        Wind speed at 10 m above ground. [m/s]
-    wind_from_deg : float or None
-        Wind direction, clockwise from north. [deg]
-    row : int
-        Row of weather.csv. [-]
+    `humidity` is the day's mean relative humidity, 0 to 1; wind is 10 m above ground, its direction clockwise from
+    north.
     """
 
     place: str
@@ -331,33 +299,21 @@ class DatedWeather:
     row: int = field(default=0, compare=False)
 
 
-def _number(name: str, unit: str, usual: tuple[str, ...], example: str, low: float, high: float) -> Column:
-    return Column(name=name, required=False, number=True, unit=unit, usual=usual, example=example, low=low, high=high)
-
-
 WEATHER_COLUMNS = (
     Column(name="place", example="deadman-pass"),
     Column(name="date", example=_EXAMPLE_DATE),
-    _temperature("high", example="88", high_k=333.15),
-    _temperature("low", example="61", high_k=318.15),
-    _number("humidity", "dimensionless", ("%",), "40", 0.0, 1.0),
-    _number("wind", "m/s", ("mph", "km/h"), "12", 0.0, 60.0),
-    _number("wind_from", "deg", ("deg",), "270", 0.0, 360.0),
+    _HIGH,
+    _LOW,
+    number_column("humidity", "dimensionless", ("%",), example="40", low=0.0, high=1.0),
+    number_column("wind", "m/s", ("mph", "km/h"), example="12", low=0.0, high=60.0),
+    number_column("wind_from", "deg", ("deg",), example="270", low=0.0, high=360.0),
 )
 
 
 def read_weather_file(folder: Path, places: Mapping[str, Place]) -> tuple[DatedWeather, ...]:
     """Read weather.csv of a trip folder."""
-    if not os.path.lexists(folder / WEATHER):
-        return ()
-    problems = Problems()
-    missing = "is a broken link; restore the file, or delete the link"
-    text = open_text(folder, WEATHER, problems=problems, missing=missing)
     names = {key: place.name for key, place in places.items()}
-    rows = () if text is None else parse_weather(text, places=names, problems=problems)
-    if len(problems):
-        raise TripError(problems.found())
-    return rows
+    return optional_rows(folder, WEATHER, lambda text, found: parse_weather(text, places=names, problems=found))
 
 
 def parse_weather(text: str, *, places: Mapping[str, str], problems: Problems) -> tuple[DatedWeather, ...]:
@@ -388,24 +344,15 @@ def _weather_rows(
         if place and place not in known:
             advice = names.several(place) or row.table.problems.nearest(place, known)
             row.fault("place", f"read {shown(place)}, which is not in {PLACES}; {advice}", code="unknown-place")
-        high_k, low_k = row.value("high"), row.value("low")
-        wind, wind_from = row.value("wind"), row.value("wind_from")
-        _check_pairs(row)
-        if high_k is not None and low_k is not None and low_k > high_k:
-            row.fault(
-                "low",
-                f"the low {shown(row.cell('low'))} is above the high {shown(row.cell('high'))}; swap them?",
-                code="order",
-            )
-        humidity = row.value("humidity")
+        high_k, low_k = _temperatures(row)
+        wind, wind_from, humidity = (row.value(name) for name in ("wind", "wind_from", "humidity"))
+        if wind != 0.0:
+            _check_pair(row, "wind", "wind_from")
         if not place or day is None:
             continue
         if not any(row.cell(column.name) for column in WEATHER_COLUMNS[2:]):
-            row.fault(
-                "place",
-                "the row has no values; enter high and low, humidity or wind, or delete the row",
-                code="missing-value",
-            )
+            text = "the row has no values; enter high and low, humidity or wind, or delete the row"
+            row.fault("place", text, code="missing-value")
         if (place, day) in taken:
             row.fault("date", f"'{place}' on {day} is also in row {taken[place, day]}; keep one", code="duplicate")
         taken.setdefault((place, day), row.number)
@@ -419,19 +366,6 @@ def _weather_rows(
             wind_from_deg=wind_from,
             row=row.number,
         )
-
-
-def _check_pairs(row: Row) -> None:
-    for name, other in (("high", "low"), ("wind", "wind_from")):
-        if not {name, other} <= row.table.headings.keys():
-            continue
-        given = [column for column in (name, other) if row.cell(column)]
-        if len(given) == 1 and not (given == ["wind"] and row.value("wind") == 0.0):
-            row.fault(
-                given[0],
-                f"is given without '{other if given == [name] else name}'; enter both or neither",
-                code="missing-value",
-            )
 
 
 def _date(row: Row) -> date | None:

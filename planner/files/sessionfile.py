@@ -11,7 +11,7 @@ from planner.files.dates import clock_of
 from planner.files.limits import TOML_BYTES
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems, file_fault, open_text, path_fault, read_text
-from planner.files.tables import Column, read_table
+from planner.files.tables import Column, number_column, read_table
 from planner.files.tomlfile import Section, toml_of
 from planner.model.errors import TripError
 from planner.model.trip import Trip
@@ -28,9 +28,7 @@ _LOOP_RISE_M, _LOOP_SPEED_M_PER_S = 10.0, 1.0
 LAP_COLUMNS = (
     Column(name="distance", number=True, unit="m", usual=("mi", "km"), example="0.5", low=0.0, high=1e5),
     Column(name="speed", number=True, unit="m/s", usual=("mph", "km/h"), example="75", low=0.0, high=100.0),
-    Column(
-        name="grade", required=False, number=True, unit="dimensionless", usual=("%",), example="6", low=-0.3, high=0.3
-    ),
+    number_column("grade", "dimensionless", ("%",), example="6", low=-0.3, high=0.3),
 )
 
 
@@ -131,7 +129,6 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
 
 
 def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[time, float], ...]]:
-    """Place, or elevation and air."""
     names = PlaceNames.of(trip.places.values())
     place = names.key(top.text("place"))
     if place and place not in trip.places:
@@ -147,13 +144,11 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
         if at is None:
             table.fault(repr(hour)[1:-1][:50], "write a time as '09:00'")
             continue
-        air.append(
-            (at, table.quantity(hour, "25 degC", unit="K", low=233.15, high=333.15, allowed="-40 degC to 60 degC"))
-        )
+        allowed = "-40 degC to 60 degC"
+        air.append((at, table.quantity(hour, "25 degC", unit="K", low=233.15, high=333.15, allowed=allowed)))
     if not place and (elevation_m is None or not air):
-        top.fault(
-            "place", "is missing; name a place of the trip, or give 'elevation' and a table [air]", code="missing-key"
-        )
+        text = "is missing; name a place of the trip, or give 'elevation' and a table [air]"
+        top.fault("place", text, code="missing-key")
     return place, elevation_m, tuple(sorted(air))
 
 
@@ -173,18 +168,10 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
             lap.fault(given[0], "'profile' is also given; keep one", code="conflict")
         return _lap_table(lap, folder) or LapTable(distance_m=(), speed_m_per_s=(), grade=())
     for key in ("length", "time", "full_load", "corner_speed"):
-        if key not in lap:
-            lap.fault(
-                key,
-                "is missing; a lap needs 'profile', or 'length', 'time', 'full_load' and 'corner_speed'",
-                code="missing-key",
-            )
+        lap.need(key, "a lap needs 'profile', or 'length', 'time', 'full_load' and 'corner_speed'")
     if "climb" in lap and "back" not in lap:
-        lap.fault(
-            "climb",
-            "needs 'back', the speed of the return to the start; a closed course has no climb",
-            code="missing-key",
-        )
+        text = "needs 'back', the speed of the return to the start; a closed course has no climb"
+        lap.fault("climb", text, code="missing-key")
     return LapNumbers(
         length_m=lap.quantity("length", "4 km", unit="m", low=200.0, high=1e5, allowed="0.2 km to 100 km"),
         time_s=lap.quantity("time", "150 s", unit="s", low=10.0, high=7200.0, allowed="10 s to 2 h"),
@@ -197,7 +184,6 @@ def _lap(lap: Section, folder: Path) -> LapNumbers | LapTable:
 
 
 def _lap_table(lap: Section, folder: Path) -> LapTable | None:
-    """Read the lap's CSV."""
     name = lap.text("profile")
     fault = path_fault(name, example="laps/practice.csv")
     if not name.casefold().endswith(".csv"):
@@ -230,18 +216,15 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
 
 
 def _check_loop(lap: Section, file: str, *, rise_m: float, ends: tuple[float, float]) -> None:
-    """Report a closed course whose ends do not meet."""
     advice = "a closed course ends where it starts; for a road that is not a loop give 'lap.back'"
     if abs(rise_m) > _LOOP_RISE_M:
         lap.problems.add(file, f"the lap ends {rise_m:+.0f} m above its start elevation; {advice}", code="lap")
     if abs(ends[1] - ends[0]) > _LOOP_SPEED_M_PER_S:
-        lap.problems.add(
-            file, f"the lap starts at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s; {advice}", code="lap"
-        )
+        speeds = f"starts at {ends[0]:.0f} m/s and ends at {ends[1]:.0f} m/s"
+        lap.problems.add(file, f"the lap {speeds}; {advice}", code="lap")
 
 
 def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) -> str | None:
-    """Return what is wrong with a lap's points."""
     if len(distance_m) < 3 or distance_m[-1] < 200.0:
         return "a lap needs at least three points and 200 m"
     if distance_m[0] != 0.0 or any(b - a < 0.5 for a, b in pairwise(distance_m)):
@@ -252,14 +235,10 @@ def _table_fault(distance_m: Sequence[float], speed_m_per_s: Sequence[float]) ->
 
 
 def _assumptions(top: Section, lap: Section, session: Section, pit: Section) -> tuple[str, ...]:
-    """Sentences for default values."""
     defaults = (
         ("airflow" in lap, "Undisturbed cooling air assumed, no car close ahead (no 'airflow')."),
         ("pads" in top, "Street brake pads assumed, fading from 350 degC (no 'pads')."),
-        (
-            "out_lap" in session or "back" in lap,
-            "Out-lap assumed at 0.7 of lap speed (no 'out_lap').",
-        ),
+        ("out_lap" in session or "back" in lap, "Out-lap assumed at 0.7 of lap speed (no 'out_lap')."),
         ("in_lap" in session or "back" in lap, "In-lap assumed at 0.6 of lap speed (no 'in_lap')."),
         ("engine" in pit, "Engine assumed off in the pit (no 'engine')."),
     )

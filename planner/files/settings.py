@@ -9,7 +9,7 @@ from planner.files.dates import clock_of, either_moment, moment_of
 from planner.files.names import PlaceNames
 from planner.files.reading import Problems
 from planner.files.tomlfile import Section, toml_of
-from planner.model.trip import DayRules, Event, Halt, ServiceItem, passing_of
+from planner.model.trip import DayRules, Event, Halt, ServiceItem, TripSettings, passing_of
 from thermal.errors import UnitError
 from thermal.units import to_fuel_use
 
@@ -38,59 +38,16 @@ _Stop = TypeVar("_Stop", Halt, Event)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """Contents of trip.toml; `assumptions` are sentences for default values."""
+class Settings(TripSettings):
+    """Contents of trip.toml.
 
-    name: str
-    units: str
-    route: tuple[str, ...]
-    explicit: bool
-    departure: datetime
-    driving_s: float
-    day_start: time
-    earliest: time
-    break_every_s: float
-    break_s: float
-    before_sunset_s: float
-    daylight: bool
-    avoid_heat: bool
-    least_rest_s: float
+    `assumed` are sentences for the owner to check; `speeds` is a factor on every leg's speed. Nights need lodging if
+    `lodging_only` is None and any place has lodging.
+    """
+
     lodging_only: bool | None
-    prefer: tuple[float, float, float]
-    rest: tuple[str, ...]
-    risk: float
-    service: tuple[ServiceItem, ...]
-    mornings: tuple[tuple[date, time], ...]
-    normals: str
-    events: tuple[Event, ...]
-    finish_by: datetime | None
-    days: int
-    arrive: date | None
-    nights: tuple[str, ...]
-    halts: tuple[Halt, ...]
-    confidence: float
-    thin_band_k: float
-    air_conditioning: bool
-    speeds: float  # factor on every leg's speed
-    fuel_use_m2: float  # volume per distance; 0 if not given
-    assumed: tuple[str, ...]  # sentences for the owner to check
-    assumptions: tuple[str, ...]
-
-    def day(self, *, any_lodging: bool) -> DayRules:
-        """Return the daily rules; nights need lodging by default if any place has it."""
-        lodging_only = any_lodging if self.lodging_only is None else self.lodging_only
-        return DayRules(
-            driving_s=self.driving_s,
-            start=self.day_start,
-            lodging_only=lodging_only,
-            earliest=min(self.earliest, self.day_start),
-            break_every_s=self.break_every_s,
-            break_s=self.break_s,
-            before_sunset_s=self.before_sunset_s,
-            daylight=self.daylight,
-            avoid_heat=self.avoid_heat,
-            least_rest_s=self.least_rest_s,
-        )
+    speeds: float
+    assumed: tuple[str, ...]
 
 
 def with_keys(settings: Settings, names: PlaceNames) -> Settings:
@@ -106,7 +63,6 @@ def with_keys(settings: Settings, names: PlaceNames) -> Settings:
 
 
 def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
-    """Split a stop into place and passing number."""
     place, passing = passing_of(names.key(one.place))
     return replace(one, place=place, passing=passing)
 
@@ -134,25 +90,17 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
     explicit = "route" in data
     confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
     thin = top.quantity("thin", "8 K", unit="delta K", high=50.0, allowed="above 0 K, up to 50 K")
-    driving_s = day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h")
+    lodging_only = day.flag("lodging_only", None)
+    evening = _evening(top, day)
+    rules = _day_rules(day, lodging_only=bool(lodging_only), daylight=not evening)
     return Settings(
         name=top.text("name", folder_name),
         units=top.choice("units", ("us", "metric"), "us", other=_OTHER_UNITS),
         route=_route(top, explicit=explicit),
         explicit=explicit,
         departure=_moment(top, "departure"),
-        driving_s=driving_s,
-        day_start=day.clock("start", time(8)),
-        earliest=day.clock("earliest", time(6)),
-        break_every_s=day.quantity("break_every", "2 h", unit="s", high=_DAY_S, allowed="above 0 h, up to 24 h"),
-        break_s=day.quantity("break", "15 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", low=0.0),
-        before_sunset_s=day.quantity(
-            "before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed="0 min to 12 h", low=0.0
-        ),
-        daylight=bool(day.flag("daylight", not _evening(top, day))),
-        avoid_heat=bool(day.flag("avoid_heat", False)),
-        least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
-        lodging_only=day.flag("lodging_only", None),
+        day=rules,
+        lodging_only=lodging_only,
         normals=_below(top, "weather", ("normals",)).text("normals"),
         mornings=tuple(map(_morning, top.tables("morning"))),
         service=tuple(map(_service, top.tables("service"))),
@@ -171,7 +119,23 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         speeds=top.number("speeds", 1.0, low=0.3, high=1.5),
         fuel_use_m2=_fuel_use(top),
         assumed=top.words("assumed"),
-        assumptions=(*_assumptions(data, day.data), *_by_night(top, day)),
+        assumptions=_assumptions(top, day, evening=evening),
+    )
+
+
+def _day_rules(day: Section, *, lodging_only: bool, daylight: bool) -> DayRules:
+    start, up_to_a_day, up_to_half = day.clock("start", time(8)), "above 0 h, up to 24 h", "0 min to 12 h"
+    return DayRules(
+        driving_s=day.quantity("driving", "8 h", unit="s", high=_DAY_S, allowed=up_to_a_day),
+        start=start,
+        lodging_only=lodging_only,
+        earliest=min(day.clock("earliest", time(6)), start),
+        break_every_s=day.quantity("break_every", "2 h", unit="s", high=_DAY_S, allowed=up_to_a_day),
+        break_s=day.quantity("break", "15 min", unit="s", high=_DAY_S / 2, allowed=up_to_half, low=0.0),
+        before_sunset_s=day.quantity("before_sunset", "30 min", unit="s", high=_DAY_S / 2, allowed=up_to_half, low=0.0),
+        daylight=bool(day.flag("daylight", daylight)),
+        avoid_heat=bool(day.flag("avoid_heat", False)),
+        least_rest_s=day.quantity("least_rest", "8 h", unit="s", high=_DAY_S, low=3600.0, allowed="1 h to 24 h"),
     )
 
 
@@ -193,45 +157,33 @@ def _below(top: Section, key: str, known: Sequence[str]) -> Section:
 
 
 def _check_below(section: Section, known: Sequence[str]) -> None:
-    section.check_keys(known, {key: _above(key) for key in TOP_KEYS if key not in known})
-
-
-def _above(key: str) -> str:
-    return f"move '{key}' above the first line in square brackets"
+    above = {key: f"move '{key}' above the first line in square brackets" for key in TOP_KEYS if key not in known}
+    section.check_keys(known, above)
 
 
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
     others = [key for key in ("start", "finish", "via") if key in top]
     if explicit and others:
-        top.fault(
-            "route",
-            f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'",
-            code="conflict",
-        )
+        text = f"{others[0]!r} is also given; keep either 'route', or 'start', 'finish' and 'via'"
+        top.fault("route", text, code="conflict")
         return ()
     if explicit:
         route = top.words("route")
         if len(route) < 2 and isinstance(top.data["route"], list):
             top.refuse("route", "list at least two places")
         return route
-    missing = [key for key in ("start", "finish") if key not in top]
-    for key in missing:
-        top.fault(
-            key,
-            "is missing; name a place key from places.csv, or give every place in order as 'route'",
-            code="missing-key",
-        )
+    for key in ("start", "finish"):
+        top.need(key, "name a place key from places.csv, or give every place in order as 'route'")
     start, finish, via = top.text("start"), top.text("finish"), top.words("via")
     return (start, *via, finish) if start and finish else ()
 
 
 def _moment(top: Section, key: str) -> datetime:
-    """Read a local date and time."""
     value = top.data.get(key)
     what = "write the local departure time" if key == "departure" else "write the local date and time"
     example = f"{what}, e.g. '2027-07-06 07:00'"
     if value is None:
-        top.fault(key, f"is missing; {example}", code="missing-key")
+        top.need(key, example)
         return _UNSET
     if isinstance(value, str) and (either := either_moment(value)):
         top.refuse(key, either, code="date")
@@ -245,7 +197,7 @@ def _moment(top: Section, key: str) -> datetime:
     elif value.tzinfo is not None:
         top.refuse(key, f"remove the UTC offset; {example}", code="date")
     elif not 1900 <= value.year <= 2100:
-        top.refuse(key, "allowed are the years 1900 to 2100", code="date")
+        top.refuse(key, "the year must be 1900 to 2100", code="date")
     else:
         return value
     return _UNSET
@@ -255,16 +207,14 @@ def _fuel_use(top: Section) -> float:
     """Read the owner's fuel use as volume per distance; 0 if not given."""
     if "fuel_use" not in top:
         return 0.0
-    value = top.data["fuel_use"]
     try:
-        return to_fuel_use(value if isinstance(value, str) else f"{value}")
+        return to_fuel_use(str(top.data["fuel_use"]))
     except UnitError as exc:
         top.fault("fuel_use", str(exc), code="unit")
         return 0.0
 
 
 def _days(top: Section) -> int:
-    """Read the requested number of days."""
     days = top.number("days", 0.0, low=1.0, high=150.0) if "days" in top else 0.0
     if days != int(days):
         top.refuse("days", "write a whole number that includes the first and the last day")
@@ -274,20 +224,16 @@ def _days(top: Section) -> int:
 
 
 def _morning(section: Section) -> tuple[date, time]:
-    """Read the fixed start of one day."""
     _check_below(section, MORNING_KEYS)
-    if "at" not in section:
-        section.fault("at", "is missing; give the local departure time, e.g. '06:30'", code="missing-key")
+    section.need("at", "give the local departure time, e.g. '06:30'")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 
 def _service(section: Section) -> ServiceItem:
-    """Read one service job."""
     _check_below(section, SERVICE_KEYS)
-    if "item" not in section:
-        section.fault("item", "is missing; name the job, e.g. 'engine oil'", code="missing-key")
-    if "every" not in section and "months" not in section:
-        section.fault("every", "is missing; give 'every' (a distance) or 'months', or both", code="missing-key")
+    section.need("item", "name the job, e.g. 'engine oil'")
+    if "months" not in section:
+        section.need("every", "give 'every' (a distance) or 'months', or both")
     allowed = "0 mi to 1000000 mi"
     return ServiceItem(
         item=section.text("item"),
@@ -300,7 +246,6 @@ def _service(section: Section) -> ServiceItem:
 
 
 def _preference(top: Section) -> tuple[float, float, float]:
-    """Read the road preference: one word, or weights."""
     value = top.data.get("prefer", "time")
     if isinstance(value, str):
         word = top.choice("prefer", PREFERENCES, "time")
@@ -319,10 +264,8 @@ def _preference(top: Section) -> tuple[float, float, float]:
 
 
 def _event(section: Section) -> Event:
-    """Read one fixed date."""
     _check_below(section, EVENT_KEYS)
-    if "place" not in section:
-        section.fault("place", "is missing; name a place on the route", code="missing-key")
+    section.need("place", "name a place on the route")
     return Event(
         place=section.text("place"),
         on=section.day("on", _UNSET.date()),
@@ -334,8 +277,7 @@ def _event(section: Section) -> Event:
 def _halt(section: Section) -> Halt:
     _check_below(section, HALT_KEYS)
     for key in ("place", "duration"):
-        if key not in section:
-            section.fault(key, "is missing; a halt needs a place and a duration, e.g. '20 min'", code="missing-key")
+        section.need(key, "a halt needs a place and a duration, e.g. '20 min'")
     allowed = "above 0 min, up to 7 days"
     return Halt(
         place=section.text("place"),
@@ -344,14 +286,7 @@ def _halt(section: Section) -> Halt:
     )
 
 
-def _by_night(top: Section, day: Section) -> tuple[str, ...]:
-    """Report that the daylight rule is off for an evening departure."""
-    if "daylight" in day or not _evening(top, day):
-        return ()
-    return ("The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",)
-
-
-def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple[str, ...]:
+def _assumptions(data: Section, day: Section, *, evening: bool) -> tuple[str, ...]:
     """Sentences for default values, most important first."""
     defaults: Iterable[tuple[bool, str]] = (
         ("air_conditioning" in data, "Air conditioning assumed on (no 'air_conditioning' in trip.toml)."),
@@ -359,11 +294,12 @@ def _assumptions(data: Mapping[str, object], day: Mapping[str, object]) -> tuple
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
         ("break_every" in day, "A break of 15 min after every 2 h of driving assumed (no 'day.break_every')."),
         ("least_rest" in day, "At least 8 h between an arrival and the next start assumed (no 'day.least_rest')."),
-        (
-            "before_sunset" in day,
-            "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml).",
-        ),
+        ("before_sunset" in day, "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
+        (
+            "daylight" in day or not evening,
+            "The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",
+        ),
     )
     return tuple(text for said, text in defaults if not said)

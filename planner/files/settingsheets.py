@@ -6,6 +6,7 @@ A list is one cell, separated by semicolons. Of several tables of one kind, such
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields
 from datetime import date, datetime, time
 from pathlib import Path
@@ -44,7 +45,7 @@ SETTINGS_HELP: Mapping[str, str] = {
     "air_conditioning": "yes or no, all day.",
     "fuel_use": "Fuel use on long drives with this trip's load, e.g. 18 mpg or 12 L/100 km.",
     "speeds": "A factor on the speed of every leg, e.g. 0.95.",
-    "prefer": "time, distance or cool: what the choice of road minimises.",
+    "prefer": "time, distance or cool: what the road is chosen for.",
     "confidence": "Confidence level of the margins, 0.5 to 0.995. Empty: 0.9.",
     "thin": "A margin below this is called thin, e.g. 8 K or 15 degF.",
     "risk": "A remedy must bring the chance of passing a limit below this. Empty: 0.05.",
@@ -55,7 +56,7 @@ SETTINGS_HELP: Mapping[str, str] = {
     "day.break_every": "Driving time between breaks, e.g. 2 h.",
     "day.break": "Length of a break, e.g. 15 min.",
     "day.before_sunset": "Minimum time from arrival to sunset, e.g. 30 min.",
-    "day.daylight": "no: driving after sunset is fine.",
+    "day.daylight": "no: driving after sunset is allowed.",
     "day.lodging_only": "yes: nights only where a place has lodging.",
 }
 CAR_FIRST = (
@@ -92,9 +93,8 @@ def data_of(records: Records, name: str, problems: Problems) -> dict[str, Any]:
             continue
         at = _put(found, [(step[1], int(step[2] or 0)) for step in steps if step])
         if at is None:
-            problems.add(
-                sheet_file(name), f"the key {shown(key)} is also in another row; keep one", row=number, code="duplicate"
-            )
+            text = f"the key {shown(key)} is also in another row; keep one"
+            problems.add(sheet_file(name), text, row=number, code="duplicate")
             continue
         table, last = at
         table[last] = read_car_value(key, value, source) if name == CAR else read_setting(last, value)
@@ -130,24 +130,17 @@ def read_car_value(key: str, text: str, source: str) -> object:
     if key in ("base", "name"):
         return text
     section, _, name = key.partition(".")
-    several = (
-        [f.metadata.get("several") for f in fields(sections()[section]) if key_of(f) == name]
-        if (section in sections())
-        else []
-    )
-    value = [_number(one.strip()) for one in text.split(";")] if any(several) else _number(text)
+    known = fields(sections()[section]) if section in sections() else ()
+    several = any(item.metadata.get("several") for item in known if key_of(item) == name)
+    value = [_number(one.strip()) for one in text.split(";")] if several else _number(text)
     return {"value": value, "source": source or "entered in trip.xlsx"}
 
 
 def _number(text: str) -> object:
-    try:
-        return int(text)
-    except ValueError:
-        pass
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    return text
 
 
 # --- writing ---
@@ -192,7 +185,6 @@ def car_lines(text: str, classes: Sequence[str], usual: Mapping[str, str]) -> li
 
 
 def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, object]]:
-    """Keys and values of nested tables."""
     for key, value in data.items():
         if isinstance(value, dict):
             yield from _flat(value, f"{before}{key}.")
@@ -204,7 +196,6 @@ def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, obje
 
 
 def _cell(value: object, between: str = "; ") -> str | int | float:
-    """A value as a cell shows it."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):

@@ -56,6 +56,20 @@ class Column:
         return " or ".join(f"'{self.name} [{unit}]'" for unit in self.usual) or f"'{self.name}'"
 
 
+def number_column(
+    name: str, unit: str, usual: tuple[str, ...], *, example: str, low: float, high: float, required: bool = False
+) -> Column:
+    """Define a column of numbers."""
+    return Column(
+        name=name, required=required, number=True, unit=unit, usual=usual, example=example, low=low, high=high
+    )
+
+
+def temperature_column(name: str, *, example: str, low_k: float, high_k: float) -> Column:
+    """Define an optional column of temperatures."""
+    return number_column(name, "K", ("degF", "degC"), example=example, low=low_k, high=high_k)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
     """One heading as written, and its conversion to SI: value * scale + offset."""
@@ -151,22 +165,16 @@ class Row:
         comma = self.table.decimal_comma
         plain = text.replace("\N{MINUS SIGN}", "-")
         if comma and "." in plain:
-            self.fault(
-                heading.column.name,
-                f"read {shown(text)}; this file has decimal commas; drop the point",
-                code="not-a-number",
-            )
+            advice = "this file has decimal commas; remove the point"
+            self.fault(heading.column.name, f"read {shown(text)}; {advice}", code="not-a-number")
             return None
         plain = plain.replace(",", ".", 1) if comma else plain
         found = _plain_number(plain, heading, thousands=self.table.thousands)
         if isinstance(found, float) and math.isfinite(heading.to_si(found)):
             return found
         advice = found if isinstance(found, str) else _number_advice(text, heading.column.example)
-        self.fault(
-            heading.column.name,
-            f"read {shown(text)}; {advice}",
-            code="position" if heading.column.angle else "not-a-number",
-        )
+        code = "position" if heading.column.angle else "not-a-number"
+        self.fault(heading.column.name, f"read {shown(text)}; {advice}", code=code)
         return None
 
 
@@ -210,7 +218,6 @@ def _range_text(number: float, heading: Heading) -> str:
 
 
 def _affine(unit: str, si_unit: str) -> tuple[float, float]:
-    """Scale and offset from a unit to SI."""
     offset = convert(0.0, unit, si_unit)
     if offset == 0.0:
         return convert(1.0, unit, si_unit), 0.0
@@ -246,7 +253,7 @@ def read_table(
     records = []
     row = 0
     try:
-        for row, cells in _records(text, delimiter):
+        for row, cells, _, _ in numbered_rows(io.StringIO(text, newline=None), delimiter):
             records.append((row, cells))
             if len(records) > max_rows + 1:
                 problems.add(file, f"has more than {max_rows:,} rows; remove rows, or split the trip", code="too-large")
@@ -267,9 +274,8 @@ def table_of(
 ) -> InputTable | None:
     """Combine split rows with their headings."""
     if not records:
-        problems.add(
-            file, f"is empty; the first row must be the headings {', '.join(c.name for c in columns)}", code="empty"
-        )
+        names = ", ".join(column.name for column in columns)
+        problems.add(file, f"is empty; the first row must be the headings {names}", code="empty")
         return None
     if any(_too_much(row, cells, file, problems) for row, cells in records):
         return None
@@ -277,13 +283,7 @@ def table_of(
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma, thousands = _commas(body, headings.values(), delimiter)
     table = InputTable(
-        file=file,
-        headings=headings,
-        named=named,
-        rows=[],
-        decimal_comma=comma,
-        thousands=thousands,
-        problems=problems,
+        file=file, headings=headings, named=named, rows=[], decimal_comma=comma, thousands=thousands, problems=problems
     )
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
@@ -291,7 +291,6 @@ def table_of(
 
 
 def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
-    """Report a row that is too wide, or a cell that is too long."""
     long = max(map(len, cells)) > limits.TEXT
     if long or len(cells) > limits.COLUMNS:
         what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
@@ -366,20 +365,22 @@ def is_value(cell: str) -> bool:
     return _VALUE.fullmatch(cell) is not None or _CLOCK.fullmatch(cell) is not None
 
 
-def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield row number and cells; comment and blank rows are counted, not yielded."""
-    at_start = True
+def numbered_rows(lines: Iterable[str], delimiter: str) -> Iterator[tuple[int, list[str], int, int]]:
+    """Yield number and cells of each row, its first line and the one after its last; comments and blanks only count."""
+    at_start, begin = True, 0
 
-    def lines() -> Iterator[str]:
+    def read() -> Iterator[str]:
         nonlocal at_start
-        for line in io.StringIO(text, newline=None):
+        for line in lines:
             comment, at_start = at_start and line.startswith("#"), False
             yield "\n" if comment else line
 
-    for row, cells in enumerate(csv.reader(lines(), delimiter=delimiter, strict=True), start=1):
+    reader = csv.reader(read(), delimiter=delimiter, strict=True)
+    for row, cells in enumerate(reader, start=1):
         at_start = True
         if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
-            yield row, cells
+            yield row, cells, begin, reader.line_num
+        begin = reader.line_num
 
 
 def _headings(
@@ -459,11 +460,7 @@ def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted
     for row in table.rows:
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
-            table.problems.add(
-                table.file,
-                f"read {shown(stray[0])} in a column without a heading; {advice}",
-                row=row.number,
-                code="heading",
-            )
+            text = f"read {shown(stray[0])} in a column without a heading; {advice}"
+            table.problems.add(table.file, text, row=row.number, code="heading")
     if not table.rows:
         table.problems.add(table.file, "has headings but no rows; add at least one", row=first, code="empty")

@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -24,6 +25,9 @@ from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
 
 if TYPE_CHECKING:
+    from openpyxl.cell.cell import Cell as SheetCell
+    from openpyxl.cell.cell import MergedCell
+    from openpyxl.comments import Comment
     from openpyxl.worksheet.worksheet import Worksheet
 
 Cell = str | int | float
@@ -137,7 +141,6 @@ def _heads_and_rows(folder: Path, file: str, columns: Sequence[Column], max_rows
 
 
 def _heading(table: InputTable, column: Column) -> str:
-    """Heading from the CSV, or the default for a missing column."""
     known = table.headings.get(column.name)
     if known is not None:
         return known.written
@@ -149,17 +152,10 @@ def _cell(text: str, column: Column, table: InputTable) -> Cell:
     if not column.number or not text:
         return text
     plain = text.replace(",", ".", 1) if table.decimal_comma else text
-    try:
-        return int(plain)
-    except ValueError:
-        return _number(plain)
-
-
-def _number(plain: str) -> Cell:
-    try:
-        return float(plain)
-    except ValueError:
-        return plain  # reported when the file is read
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(plain)
+    return plain  # reported when the file is read
 
 
 def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:
@@ -177,34 +173,51 @@ def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:
 
 
 def _style_column(sheet: "Worksheet", index: int, name: str, longest: int) -> None:
-    from openpyxl.comments import Comment
-    from openpyxl.styles import Font, PatternFill
     from openpyxl.utils import get_column_letter
-    from openpyxl.worksheet.datavalidation import DataValidation
 
     letter = get_column_letter(index)
     head = sheet.cell(row=1, column=index)
-    head.font = Font(bold=True)
-    head.fill = PatternFill(fill_type="solid", start_color="DDDDDD")
-    head.comment = Comment(HELP[name], "grademargin", width=260, height=110)
+    _style_heading(head)
+    head.comment = _comment(HELP[name])
     sheet.column_dimensions[letter].width = min(max(longest + 2, 8), 48)
     if name in CHOICES:
-        choice = DataValidation(type="list", formula1=f'"{",".join(CHOICES[name])}"', allow_blank=True)
-        choice.error = f"Allowed: {', '.join(CHOICES[name])}"
-        choice.showErrorMessage = True
-        choice.add(f"{letter}2:{letter}2000")
-        sheet.add_data_validation(choice)
+        _offer(sheet, f"{letter}2:{letter}2000", CHOICES[name])
+
+
+def _style_heading(cell: "SheetCell | MergedCell") -> None:
+    from openpyxl.styles import Font, PatternFill
+
+    cell.font, cell.fill = Font(bold=True), PatternFill(fill_type="solid", start_color="DDDDDD")
+
+
+def _comment(text: str) -> "Comment":
+    from openpyxl.comments import Comment
+
+    return Comment(text, "grademargin", width=260, height=110)
+
+
+def _offer(sheet: "Worksheet", cells: str, words: Sequence[str]) -> None:
+    """Add a drop-down list; words too long for a rule go to a hidden column."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    listed, formula = ",".join(words), f"=${_HIDDEN_LETTER}$1:${_HIDDEN_LETTER}${len(words)}"
+    if len(listed) <= _LONGEST_LIST:
+        formula = f'"{listed}"'
+    else:
+        for row, word in enumerate(words, start=1):
+            sheet.cell(row=row, column=_HIDDEN, value=word)
+        sheet.column_dimensions[_HIDDEN_LETTER].hidden = True
+    choice = DataValidation(type="list", formula1=formula, allow_blank=True)
+    choice.error, choice.showErrorMessage = f"Allowed: {', '.join(words)}"[:_LONGEST_LIST], True
+    choice.add(cells)
+    sheet.add_data_validation(choice)
 
 
 def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
-    """Write a sheet of keys, with drop-down lists and descriptions."""
-    from openpyxl.comments import Comment
-    from openpyxl.styles import Alignment, Font, PatternFill
-    from openpyxl.worksheet.datavalidation import DataValidation
+    from openpyxl.styles import Alignment
 
     for index, head in enumerate(KEY_HEADINGS, start=1):
-        cell = sheet.cell(row=1, column=index, value=head)
-        cell.font, cell.fill = Font(bold=True), PatternFill(fill_type="solid", start_color="DDDDDD")
+        _style_heading(sheet.cell(row=1, column=index, value=head))
     for number, line in enumerate(lines, start=2):
         for index, value in enumerate((line.key, line.value, line.what, line.source), start=1):
             if value != "":
@@ -213,32 +226,12 @@ def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
                 if isinstance(value, str):
                     cell.data_type = "s"
         if line.what:
-            sheet.cell(row=number, column=1).comment = Comment(line.what, "grademargin", width=260, height=110)
-        listed = ",".join(line.words)
-        if line.words and len(listed) <= _LONGEST_LIST:
-            choice = DataValidation(type="list", formula1=f'"{listed}"', allow_blank=True)
-            choice.error, choice.showErrorMessage = f"Allowed: {', '.join(line.words)}"[:_LONGEST_LIST], True
-            choice.add(f"B{number}")
-            sheet.add_data_validation(choice)
-        elif line.words:
-            _list_beside(sheet, number, line.words)
+            sheet.cell(row=number, column=1).comment = _comment(line.what)
+        if line.words:
+            _offer(sheet, f"B{number}", line.words)
     sheet.freeze_panes = "B2"
     for letter, width in zip("ABCD", (26, 26, 70, 40), strict=True):
         sheet.column_dimensions[letter].width = width
-
-
-def _list_beside(sheet: "Worksheet", number: int, words: Sequence[str]) -> None:
-    """Make a drop-down list from a hidden column, for lists too long for a rule."""
-    from openpyxl.worksheet.datavalidation import DataValidation
-
-    for row, word in enumerate(words, start=1):
-        sheet.cell(row=row, column=_HIDDEN, value=word)
-    sheet.column_dimensions[_HIDDEN_LETTER].hidden = True
-    choice = DataValidation(
-        type="list", formula1=f"=${_HIDDEN_LETTER}$1:${_HIDDEN_LETTER}${len(words)}", allow_blank=True
-    )
-    choice.add(f"B{number}")
-    sheet.add_data_validation(choice)
 
 
 def _fill_notes(sheet: "Worksheet") -> None:

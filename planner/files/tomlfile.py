@@ -3,6 +3,7 @@
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from datetime import date, datetime, time
 from typing import Any
 
@@ -56,24 +57,16 @@ def _loads(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except ValueError:
-        straight = text.translate(_CURLY)
-        if straight == text:
-            raise
-        try:
-            return tomllib.loads(straight)
-        except ValueError:
-            pass
+        with suppress(ValueError):
+            return tomllib.loads(text.translate(_CURLY))
         raise
 
 
 def _unquoted(text: str, row: int) -> str:
     """Suggest a fix for a line with missing quotation marks; empty if that is not the fault."""
     lines = text.split("\n", row)
-    match = (
-        _UNQUOTED.fullmatch(lines[row - 1].rstrip("\r"))
-        if 0 < row <= len(lines) and len(lines[row - 1]) < 200
-        else None
-    )
+    line = lines[row - 1].rstrip("\r") if 0 < row <= len(lines) else ""
+    match = _UNQUOTED.fullmatch(line) if len(line) < 200 else None
     if match is None:
         return ""
     value = match[2].strip()
@@ -135,6 +128,11 @@ class Section:
         else:
             self.fault(key, f"is missing; {needed}", code="missing-key")
 
+    def need(self, key: str, needed: str) -> None:
+        """Report a key that is missing."""
+        if key not in self.data:
+            self.fault(key, f"is missing; {needed}", code="missing-key")
+
     def check_keys(self, known: Sequence[str], elsewhere: Mapping[str, str] | None = None) -> None:
         """Report unknown keys; `elsewhere` has hints for misplaced ones."""
         for key in self.data:
@@ -170,7 +168,7 @@ class Section:
         return " ".join(value.split())
 
     def choice(self, key: str, options: Sequence[str], default: str, *, other: Mapping[str, str] | None = None) -> str:
-        """Return one of the allowed words, capitals ignored; `other` words for some of them are taken too."""
+        """Return one of the allowed words, case ignored; synonyms in `other` are accepted."""
         value = self.text(key, default)
         word = value.casefold()
         word = (other or {}).get(word, word)
@@ -193,11 +191,8 @@ class Section:
         """Return a number without a unit, or a percentage as a fraction."""
         value = self.data.get(key, default)
         if isinstance(value, str):
-            try:
+            with suppress(UnitError):
                 value = to_number(value)
-            except UnitError:
-                self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
-                return default
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             self.refuse(key, f"write a number from {low:g} to {high:g}, e.g. {default:g}", code="out-of-range")
             return default

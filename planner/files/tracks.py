@@ -1,13 +1,12 @@
 """A track's points along the road: distances, positions, and smoothed elevations.
 
 Points under ten metres apart are merged; dense elevations are averaged every 50 m and smoothed according to their noise
-(`planner.model.heights`). Where elevations are missing for longer than a kilometre the coarse terrain model
-decides whether a constant grade is acceptable; if not they stay unknown. A track of 200,000 points takes about a
-second.
+(`planner.model.heights`). Where elevations are missing for over a kilometre, the coarse terrain model decides whether a
+constant grade is acceptable; if not, they stay unknown. A track of 200,000 points takes about a second.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -81,7 +80,7 @@ class GpxTrack:
         """Return the track reversed."""
         end = self.length_m
         return replace(
-            self._with_spans(lambda spans: tuple((end - b, end - a) for a, b in reversed(spans))),
+            self.with_spans(lambda spans: tuple((end - b, end - a) for a, b in reversed(spans))),
             distance_m=tuple(end - d for d in reversed(self.distance_m)),
             elevation_m=self.elevation_m[::-1],
             lat_deg=self.lat_deg[::-1],
@@ -92,32 +91,27 @@ class GpxTrack:
         """Return the track scaled to another length."""
         scale = distance_m / self.length_m
         return replace(
-            self._with_spans(lambda spans: tuple((a * scale, b * scale) for a, b in spans)),
+            self.with_spans(lambda spans: tuple((a * scale, b * scale) for a, b in spans)),
             distance_m=(*(d * scale for d in self.distance_m[:-1]), distance_m),
         )
 
-    def clipped(self, begin_m: float, end_m: float) -> "GpxTrack":
-        """Return the track with the spans between two distances, shifted to start at the first."""
-
-        def clip(spans: Spans) -> Spans:
-            kept = ((max(a, begin_m) - begin_m, min(b, end_m) - begin_m) for a, b in spans)
-            return tuple((a, b) for a, b in kept if b > a)
-
-        return self._with_spans(clip)
-
-    def remeasured(self, moved: Callable[[Floats], Floats]) -> "GpxTrack":
-        """Return the track with its spans mapped to new distances; the caller replaces the points."""
-
-        def move(spans: Spans) -> Spans:
-            return tuple((float(a), float(b)) for a, b in (moved(np.array(span)) for span in spans))
-
-        return self._with_spans(move)
-
-    def _with_spans(self, moved: Callable[[Spans], Spans]) -> "GpxTrack":
-        """Apply a function to every kind of span."""
+    def with_spans(self, change: Callable[[Spans], Spans]) -> "GpxTrack":
+        """Return the track with every kind of span changed; the points stay."""
         return replace(
-            self, gaps=moved(self.gaps), unknown=moved(self.unknown), steep=moved(self.steep), cut=moved(self.cut)
+            self, gaps=change(self.gaps), unknown=change(self.unknown), steep=change(self.steep), cut=change(self.cut)
         )
+
+
+def remeasured(spans: Spans, old_m: Sequence[float] | Floats, new_m: Sequence[float] | Floats) -> Spans:
+    """Map spans to new distances along the road.
+
+    Examples
+    --------
+    >>> remeasured(((1.0, 2.0),), [0.0, 4.0], [0.0, 8.0])
+    ((2.0, 4.0),)
+    """
+    ends = np.interp(np.array(spans).reshape(-1), old_m, new_m).reshape(-1, 2)
+    return tuple((float(a), float(b)) for a, b in ends)
 
 
 class Stretches:
@@ -185,8 +179,12 @@ class Stretches:
         def row(values: Floats) -> Floats:
             return np.asarray(np.interp(at, self.along_m[around], values[around]))
 
+        def clip(spans: Spans) -> Spans:
+            kept = ((max(a, begin_m) - begin_m, min(b, end_m) - begin_m) for a, b in spans)
+            return tuple((a, b) for a, b in kept if b > a)
+
         return replace(
-            self.track.clipped(begin_m, end_m),
+            self.track.with_spans(clip),
             distance_m=tuple((at - begin_m).tolist()),
             elevation_m=tuple(row(self.height_m).tolist()),
             lat_deg=tuple(row(self._lat).tolist()),
@@ -288,10 +286,8 @@ def _lay_out(points: Points) -> _Laid | str:
     )
     along = np.concatenate([[0.0], np.cumsum(step)])
     if along[-1] > MAX_LENGTH_M:
-        most = f"the maximum is {MAX_LENGTH_M / 1e3:,.0f} km"
-        return (
-            f"is {along[-1] / 1e3:,.0f} km long; {most}; are lat and lon in degrees, and the points in driving order?"
-        )
+        length = f"is {along[-1] / 1e3:,.0f} km long; the maximum is {MAX_LENGTH_M / 1e3:,.0f} km"
+        return f"{length}; are lat and lon in degrees, and the points in driving order?"
     owner = np.searchsorted(kept, np.arange(len(lat)), side="right") - 1
     breaks = np.array(points.breaks, dtype=np.intp)
     breaks -= np.searchsorted(np.flatnonzero(stray), breaks)  # removed outliers shift the indices
@@ -341,8 +337,7 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
         return _marked(found, _left_out(laid, good), ends)
     missing = _missing(laid, good)
     if found.cut:  # lengthened since
-        told = np.interp(np.array(missing).reshape(-1), laid.distance_m, found.distance_m).reshape(-1, 2)
-        missing = tuple((float(a), float(b)) for a, b in told)
+        missing = remeasured(missing, laid.distance_m, found.distance_m)
     row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
     even = [_is_even(found, row_m, heights_m, begin, end) for begin, end in missing]
     return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), ends)
@@ -365,7 +360,6 @@ def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> 
 
 
 def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
-    """Mark the usable elevations, and report the others."""
     from scipy.ndimage import median_filter  # slow to import
 
     given = np.isfinite(laid.height_m)
@@ -475,9 +469,8 @@ def _bends_given_back(track: GpxTrack) -> GpxTrack:
         return track
     longer = np.where(short, rise / _BENDS_CUT, step)
     along = np.concatenate([[0.0], np.cumsum(longer)])
-    ends = np.interp(np.array(track.gaps).reshape(-1), track.distance_m, along).reshape(-1, 2)
-    moved = tuple((float(a), float(b)) for a, b in ends)
-    return replace(track, distance_m=tuple(along.tolist()), gaps=moved, cut=_joined(along, short))
+    gaps = remeasured(track.gaps, track.distance_m, along)
+    return replace(track, distance_m=tuple(along.tolist()), gaps=gaps, cut=_joined(along, short))
 
 
 def _limited(along_m: Floats, height_m: Floats, steepest: float) -> Floats:

@@ -127,7 +127,6 @@ def _refuse_folders(folder: Path, names: Iterable[str]) -> None:
 
 
 def _write(part: Path, data: str | bytes) -> None:
-    """Write a new file and sync it."""
     made = data.encode("utf-8") if isinstance(data, str) else data
     with part.open("xb") as file:
         file.write(made)
@@ -148,7 +147,6 @@ def _name_new(part: Path, path: Path) -> None:
 
 
 def _settle(folder: Path) -> None:
-    """Sync the folder, if supported."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:

@@ -8,19 +8,16 @@ import io
 import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.parsers import expat
 
 from planner.files import limits
 from planner.files.reading import CONTROL, Problems, control_fault, file_fault, whole
 from planner.model.display import counted
 from thermal.errors import shown
-
-if TYPE_CHECKING:
-    pass
 
 FILE = "trip.xlsx"
 SKIPPED = ("weather", "notes")
@@ -70,8 +67,6 @@ class _Refused(Exception):
 
 @dataclass(slots=True)
 class _Found:
-    """Findings in the XML of the archive."""
-
     formulas: bool = False
     merges: bool = False
     spanned: int = 0
@@ -79,7 +74,6 @@ class _Found:
 
 
 def _examine(data: bytes) -> _Found:
-    """Check the archive; refuse what could not be read safely."""
     if data.startswith(_OLD_FORMAT):
         message = "has a password, or is a renamed .xls file; save it as .xlsx without a password"
         raise _Refused(message)
@@ -91,22 +85,9 @@ def _examine(data: bytes) -> _Found:
         raise _Refused(message) from exc
     with archive:
         members = archive.infolist()
-        size = sum(member.file_size for member in members)
-        if len(members) > limits.PARTS or size > limits.TABLE_BYTES:
-            message = (
-                f"decompresses to {size / 1e6:,.1f} MB in {len(members):,} parts; the maximum is "
-                f"{limits.TABLE_BYTES / 1e6:.0f} MB in {limits.PARTS:,}; keep only the tables in it"
-            )
-            raise _Refused(message)
-        if size > max(limits.FREE_BYTES, limits.SHEET_PACKING * len(data)):
-            message = (
-                f"decompresses to {size / 1e6:,.1f} MB, {size / len(data):,.0f} times its size; copy the tables "
-                "into a new spreadsheet"
-            )
-            raise _Refused(message)
-        if any(member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for member in members):
-            message = "uses an unsupported compression; save it again as .xlsx"
-            raise _Refused(message)
+        fault = _size_fault(members, len(data))
+        if fault:
+            raise _Refused(fault)
         for member in members:
             part = archive.read(member)
             if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
@@ -119,6 +100,19 @@ def _examine(data: bytes) -> _Found:
         message = f"has merged or linked cells, {found.spanned:,} in total; unmerge them and remove the links"
         raise _Refused(message)
     return found
+
+
+def _size_fault(members: Sequence[zipfile.ZipInfo], packed: int) -> str:
+    """Return why an archive of `packed` bytes must not be decompressed; else an empty text."""
+    size = sum(member.file_size for member in members)
+    made = f"decompresses to {size / 1e6:,.1f} MB"
+    if len(members) > limits.PARTS or size > limits.TABLE_BYTES:
+        most = f"the maximum is {limits.TABLE_BYTES / 1e6:.0f} MB in {limits.PARTS:,}"
+        return f"{made} in {len(members):,} parts; {most}; keep only the tables in it"
+    if size > max(limits.FREE_BYTES, limits.SHEET_PACKING * packed):
+        return f"{made}, {size / packed:,.0f} times its size; copy the tables into a new spreadsheet"
+    plain = all(member.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for member in members)
+    return "" if plain else "uses an unsupported compression; save it again as .xlsx"
 
 
 def _area(ref: str) -> int:
@@ -171,8 +165,8 @@ class _Grid:
     """Non-empty rows of one sheet as texts; special cells by row and column."""
 
     rows: dict[int, list[str]]
-    formulas: frozenset[tuple[int, int]] = field(default=frozenset())
-    errors: frozenset[tuple[int, int]] = field(default=frozenset())
+    formulas: frozenset[tuple[int, int]]
+    errors: frozenset[tuple[int, int]]
 
 
 def _read(data: bytes, max_rows: Mapping[str, int], problems: Problems, optional: Sequence[str]) -> dict[str, Records]:
@@ -219,9 +213,8 @@ def _grids(
         book.close()
     for name in max_rows:
         if name not in grids and name not in optional:
-            problems.add(
-                FILE, f"the sheet '{name}' is missing; add it with its headings in the first row", code="missing-sheet"
-            )
+            text = f"the sheet '{name}' is missing; add it with its headings in the first row"
+            problems.add(FILE, text, code="missing-sheet")
     return grids
 
 
@@ -247,7 +240,6 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
 
 
 def _text(value: object) -> str:
-    """Return a cell as a CSV would hold it."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -271,20 +263,21 @@ def _note_no_values(grid: _Grid, with_formulas: _Grid | None, file: str, problem
     """Report formulas without a stored value, error cells and unprintable characters."""
     from openpyxl.utils import get_column_letter
 
+    def note(number: int, index: int, text: str, code: str) -> None:
+        problems.add(file, text, row=number, column=get_column_letter(index + 1), code=code)
+
     for number, index in sorted(with_formulas.formulas if with_formulas is not None else ()):
         if not _at(grid, number, index):
-            text = "the formula has no stored value; open and save the file in a spreadsheet program, or type the value"
-            problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
+            advice = "open and save the file in a spreadsheet program, or type the value"
+            note(number, index, f"the formula has no stored value; {advice}", "cell-error")
     for number, index in sorted(grid.errors):
-        text = f"the cell shows {shown(_at(grid, number, index))}; correct its formula, or type the value"
-        problems.add(file, text, row=number, column=get_column_letter(index + 1), code="cell-error")
+        advice = "correct its formula, or type the value"
+        note(number, index, f"the cell shows {shown(_at(grid, number, index))}; {advice}", "cell-error")
     for number, cells in grid.rows.items():
         for index, text in enumerate(cells):
             control = CONTROL.search(text)
             if control is not None:
-                problems.add(
-                    file, control_fault(control), row=number, column=get_column_letter(index + 1), code="encoding"
-                )
+                note(number, index, control_fault(control), "encoding")
 
 
 def _at(grid: _Grid, number: int, index: int) -> str:
@@ -310,6 +303,5 @@ def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, pro
     used = [number for number, _ in _records(grid)]
     for first, last, name in merges:
         if any(first <= number <= last for number in used):
-            problems.add(
-                file, f"the cells {name} are merged; unmerge them and fill each one", row=first, code="merged-cells"
-            )
+            text = f"the cells {name} are merged; unmerge them and fill each one"
+            problems.add(file, text, row=first, code="merged-cells")

@@ -15,20 +15,10 @@ class Expected:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
-    """One suspicious value.
+    """One suspicious value, and what it was compared with.
 
-    Attributes
-    ----------
-    file, row, column : str, int, str
-        Location; row 0 for a whole column or if there is no row. [-]
-    value, against : str
-        The value read, and the value it was compared with. [-]
-    sentence : str
-        The message, with what to check. [-]
-    expected : Expected or None
-        Replacement used to test whether it matters. [-]
-    moves_k : float or None
-        Change of a margin with the replacement; None if not tested. [K]
+    Row 0 means the whole column, or no row. `expected` is the replacement used to test whether the value matters, `moves_k`
+    the change of a margin with it; None if not tested.
     """
 
     file: str

@@ -12,14 +12,8 @@ class PlannerError(Exception):
 class Problem:
     """One problem of a trip's files.
 
-    Attributes
-    ----------
-    code : str
-        Kind of problem; stable, listed in docs/formats.md. [-]
-    file, row, column, key : str, int, str, str
-        Location; row 0 and empty texts where they do not apply. [-]
-    text : str
-        Message: what was read, what is allowed, what to do. [-]
+    `code` is stable and listed in docs/formats.md; `text` says what was read, what is allowed and what to do. Row 0 and
+    empty texts mean that this part of the location does not apply.
     """
 
     code: str
@@ -46,15 +40,7 @@ class Problem:
 
 
 class TripError(PlannerError):
-    """The trip folder has problems; contains all of them.
-
-    Attributes
-    ----------
-    found : tuple of Problem
-        The problems, sorted by file and row.
-    problems : tuple of str
-        The same as sentences of the form 'file row column: got, allowed, next step'.
-    """
+    """The trip folder has problems: `found` has all, sorted by file and row; `problems` has them as sentences."""
 
     def __init__(self, problems: Sequence[Problem | str]) -> None:
         self.found = tuple(p if isinstance(p, Problem) else Problem(code="folder", text=p) for p in problems)

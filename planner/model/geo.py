@@ -24,16 +24,9 @@ _LONGEST_CHORD_M = 5e5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segments:
-    """One leg cut into pieces of equal length.
+    """One leg cut into n pieces of equal length along the road.
 
-    Attributes
-    ----------
-    length_m : ndarray, shape (n,)
-        Length along the road, all equal; they add up to the leg's distance. [m]
-    elevation_m : ndarray, shape (n + 1,)
-        Elevation at the ends of the pieces. [m]
-    grade : ndarray, shape (n,)
-        Rise over horizontal run, positive uphill. [-]
+    `elevation_m` is that of the n + 1 ends; `grade` is rise over horizontal run, positive uphill.
     """
 
     length_m: Floats

@@ -26,16 +26,8 @@ class Seen(NamedTuple):
 class Lesson:
     """Result of a folder's readings.
 
-    Attributes
-    ----------
-    air : mapping of date to tuple of float
-        Shift of the air of that day alone, and its standard deviation. [K]
-    seen : tuple of Seen
-        Every value that is located on the drive.
-    last : tuple of str, or None
-        Ends of the leg of the last reading; later legs are ahead.
-    sentences : tuple of str
-        Sentences on what was learnt, not used, or not usable.
+    `air` has the shift of each day's air and its standard deviation [K]; `seen` every value located on the drive;
+    `last` the ends of the leg of the last reading; `sentences` say what was learnt, not used, or not usable.
     """
 
     air: Mapping[date, tuple[float, float]]

@@ -191,18 +191,15 @@ class SessionPlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trip:
-    """All settings of one trip, without the vehicle.
+class TripSettings:
+    """What trip.toml says.
 
     `route` is start, via..., finish, or with `explicit` every place in order. `departure` is local time at the
-    first place and carries no zone, as written; `legs` are as entered. `nights` and `rest` are keys, with ":2" behind
-    for the second passing. `prefer` weighs time, distance and coolness of
-    a road; `risk` is the chance of passing a limit that a remedy must get under. `driven_s` was driven on the first day
-    before its departure, by a car that is under way; None: it sets off cold, from home.
+    first place, without a zone. `nights` and `rest` are keys, with the suffix ":2" for the second passing. `prefer`
+    weighs time, distance and coolness of a road; a remedy must bring the chance of passing a limit below `risk`.
     """
 
     name: str
-    folder: Path
     units: str
     route: tuple[str, ...]
     explicit: bool
@@ -213,8 +210,6 @@ class Trip:
     confidence: float
     thin_band_k: float
     air_conditioning: bool
-    places: Mapping[str, Place]
-    legs: tuple[Leg, ...]
     prefer: tuple[float, float, float] = (1.0, 0.0, 0.0)
     rest: tuple[str, ...] = ()
     events: tuple[Event, ...] = ()
@@ -224,12 +219,25 @@ class Trip:
     normals: str = ""  # file of station normals in the folder
     finish_by: datetime | None = None
     days: int = 0  # requested, including the first and the last; 0: as few as possible
-    arrive: date | None = None  # asked for
+    arrive: date | None = None  # requested
+    fuel_use_m2: float = 0.0  # the owner's figure, volume per distance; 0: not given
+    assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip(TripSettings):
+    """One trip, without the vehicle.
+
+    `legs` are as entered. `driven_s` was driven on the first day before the departure; None: the car starts cold, at
+    home.
+    """
+
+    folder: Path
+    places: Mapping[str, Place]
+    legs: tuple[Leg, ...]
     driven_s: float | None = None
     session: SessionPlace | None = None
     readings: tuple[Reading, ...] = ()
-    fuel_use_m2: float = 0.0  # the owner's figure, volume per distance; 0: not given
-    assumptions: tuple[str, ...] = ()
     written: Written = field(default_factory=Written, compare=False)
 
     @property

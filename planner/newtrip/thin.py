@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.files.tracks import GpxTrack
+from planner.files.tracks import GpxTrack, remeasured
 from planner.model import geo
 from planner.newtrip.cuts import bends_of
 
@@ -29,9 +29,8 @@ def thinned(track: GpxTrack) -> GpxTrack:
     height = np.interp(at, along, track.elevation_m)
     for begin, end in track.unknown:
         height[(at > begin + 0.01) & (at < end - 0.01)] = np.nan
-    found = track.remeasured(lambda metres: np.interp(metres, at, moved))
     return replace(
-        found,
+        track.with_spans(lambda spans: remeasured(spans, at, moved)),
         distance_m=tuple(moved.tolist()),
         elevation_m=tuple(height.tolist()),
         lat_deg=tuple(lat.tolist()),

@@ -7,6 +7,7 @@ from typing import Any
 from planner.analysis.alarms import BAR, Card, Reference, pressure_table
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
+from planner.output.picked import picked
 from thermal.fluids import fluid_of
 
 _PSI = 6894.757
@@ -41,16 +42,8 @@ def pressure_rows(outlook: Forecast, card: Card) -> list[tuple[str, ...]]:
     if card.drop_pa is not None:
         half = _pressure(0.5 * card.drop_pa[0], u)
         blocked = f"{_pressure(1.5 * card.drop_pa[1], u)}: blocked"
-        rows.append(
-            (
-                "oil cooler pressure drop",
-                "",
-                f"below {half}: burst line, open bypass",
-                _pressures(card.drop_pa, u),
-                "",
-                blocked,
-            )
-        )
+        low = f"below {half}: burst line, open bypass"
+        rows.append(("oil cooler pressure drop", "", low, _pressures(card.drop_pa, u), "", blocked))
     return rows
 
 
@@ -63,10 +56,14 @@ def caution_lines(outlook: Forecast, card: Card) -> list[str]:
     for f in card.fluids:
         m = f.marks
         lead = f"about {m.lead_s / 60.0:.0f} min" if m.lead_s >= 60.0 else "less than a minute"
-        often = "once in 20 h or less" if m.nuisance_per_h <= 0.05 else f"once in {1.0 / m.nuisance_per_h:.1f} h"
+        often = (
+            "at most one false alarm in 20 h"
+            if m.nuisance_per_h <= 0.05
+            else f"one false alarm in {1.0 / m.nuisance_per_h:.1f} h"
+        )
         out.append(
-            f"{fluid_of(f.fluid).label}: caution {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before the "
-            f"limit at a fast rise, and gives a false alarm {often}."
+            f"{fluid_of(f.fluid).label}: the caution at {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before "
+            f"the limit in a fast rise, with {often}."
         )
     return out
 
@@ -86,12 +83,10 @@ def pressure_table_rows(outlook: Forecast, reference: Reference) -> tuple[tuple[
 
 
 def _pressure(pa: float, units: Units) -> str:
-    """A pressure in psi or bar."""
     return f"{pa / _PSI:.0f} psi" if units.distance == "mi" else f"{pa / BAR:.1f} bar"
 
 
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
-    """A range of pressures with one unit."""
     low, high = (_pressure(pa, units) for pa in band_pa)
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 
@@ -112,16 +107,9 @@ def alarms_dict(outlook: Forecast, cards: Sequence[Card], reference: Reference) 
                 "leg": card.leg,
                 "title": alarm_title(outlook, card),
                 "fluids": [
-                    {
-                        "fluid": fluid_of(f.fluid).label,
-                        "not_warm_below_k": f.warm_k,
-                        "low_k": f.marks.low_k,
-                        "expected_k": list(f.marks.band_k),
-                        "caution_k": f.marks.caution_k,
-                        "caution_lead_s": f.marks.lead_s,
-                        "false_alarms_per_h": f.marks.nuisance_per_h,
-                        "limit_k": f.limit_k,
-                    }
+                    {"fluid": fluid_of(f.fluid).label, "expected_k": list(f.marks.band_k)}
+                    | picked(f, "not_warm_below_k=warm_k limit_k")
+                    | picked(f.marks, "low_k caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
                     for f in card.fluids
                 ],
                 "oil_idle_pa": list(card.idle_pa),

@@ -6,7 +6,7 @@ CAUTIONS = (
     "Never open a hot, pressurised cooling system; steam burns. Wait until the radiator is cool enough to touch.",
     "Stop only where stopping is allowed and safe: rest areas, pull-outs, car parks. Not on a live shoulder.",
     "Choose the low gear before a descent. Snub the brakes, do not ride them; if they smell, smoke or fade, stop and "
-    "let them cool. Escape ramps are there to be used.",
+    "let them cool. If the brakes fail, use an escape ramp.",
     "Heat in a parked car makes people ill within minutes. Never leave children or animals in a parked car; carry "
     "water.",
     "Antifreeze is poisonous to people and animals. Catch what you spill.",

@@ -82,8 +82,7 @@ def _old_days(old: Plan, first: date) -> list[tuple[datetime, str]]:
     return [(on, to) for on, to in found if on.date() >= first]
 
 
-def _key(text: Any) -> str:
-    """Read the key of a place of the old plan, which is untrusted."""
+def _key(text: Any) -> str:  # the earlier plan is not trusted
     if not isinstance(text, str):
         message = "a key that is not text"
         raise TypeError(message)
@@ -96,13 +95,11 @@ def _new_days(report: Report) -> list[tuple[datetime, str]]:
 
 
 def _name(report: Report, key: str) -> str:
-    """Name of a place; its key if the trip no longer has it."""
     place = report.outlook.trip.places.get(key)
     return key if place is None else place.name
 
 
 def _arrivals(old: Plan, report: Report) -> Iterator[str]:
-    """Compare the arrival at the finish."""
     before, after = _old_days(old, report.outlook.trip.first_date), _new_days(report)
     if not before or before[-1][1] != after[-1][1]:
         return
@@ -116,7 +113,6 @@ def _arrivals(old: Plan, report: Report) -> Iterator[str]:
 
 
 def _span(length: timedelta) -> str:
-    """Days, hours and minutes in words."""
     minutes = round(length.total_seconds() / 60.0)
     days, hours, rest = minutes // 1440, minutes // 60 % 24, minutes % 60
     parts = [f"{n} {unit}" for n, unit in ((days, "d"), (hours, "h"), (rest, "min")) if n]
@@ -124,7 +120,6 @@ def _span(length: timedelta) -> str:
 
 
 def _nights(old: Plan, report: Report) -> Iterator[str]:
-    """Compare the places of the nights by date."""
     before = {on.date(): to for on, to in _old_days(old, report.outlook.trip.first_date)[:-1]}
     after = {on.date(): to for on, to in _new_days(report)[:-1]}
     for day in sorted({*before, *after}):
@@ -170,7 +165,6 @@ def _margins(old: Plan, report: Report) -> Iterator[str]:
 
 
 def _margin_words(report: Report, worst: Margin, change: float, level: str) -> str:
-    """One leg's change of margin."""
     u = report.units
     word = "up" if change > 0.0 else "down"
     levels = f"{worst.level}, was {level}" if level != worst.level else worst.level
@@ -181,7 +175,6 @@ def _margin_words(report: Report, worst: Margin, change: float, level: str) -> s
 
 
 def _fuel(old: Plan, report: Report) -> Iterator[str]:
-    """Compare fuel stops ahead."""
     outlook = report.outlook
     ahead = {leg.finish for leg in outlook.legs}
     before = [str(stop["place"]) for stop in old["fuel"]["stops"] if stop["place"] in ahead]
@@ -194,5 +187,4 @@ def _fuel(old: Plan, report: Report) -> Iterator[str]:
 
 
 def _names(report: Report, these: Sequence[str], others: Sequence[str]) -> list[str]:
-    """Names of places in one list but not in the other."""
     return [report.outlook.trip.places[key].name for key in dict.fromkeys(these) if key not in others]

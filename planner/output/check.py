@@ -11,6 +11,7 @@ from planner.model.display import counted, units_of
 from planner.model.doubt import Doubt
 from planner.model.trip import Leg, Place, Trip
 from planner.output.gaps import profiles_worth_having
+from planner.output.picked import picked
 from planner.output.road_shape import chart_lines, shape_of
 from planner.route.graph import remarks, stops_of
 from thermal.vehicle_file import VehicleFile
@@ -54,7 +55,6 @@ def check_lines(
 
 
 def _asked(car: VehicleFile) -> list[str]:
-    """Ask the owner for the most important unknown."""
     if car.vehicle.cooling.condition != "unknown":
         return []
     said = (
@@ -112,19 +112,16 @@ def _at_a_glance(trip: Trip, legs: Sequence[Leg]) -> list[str]:
 
 
 def _climb_m(trip: Trip, leg: Leg) -> float:
-    """Climb of a leg, from its profile or its ends."""
     ends = (trip.places[leg.start].elevation_m, trip.places[leg.finish].elevation_m)
     return geo.climb_m(ends if leg.profile is None else leg.profile.elevation_m)
 
 
 def _position(place: Place) -> str:
-    """Latitude and longitude to a tenth of a degree, with compass letters."""
     north, east = "N" if place.lat_deg >= 0.0 else "S", "E" if place.lon_deg >= 0.0 else "W"
     return f"{abs(place.lat_deg):.1f}° {north} {abs(place.lon_deg):.1f}° {east}"
 
 
 def _halves(key: str) -> tuple[str, str]:
-    """Section and name of a value."""
     section, _, name = key.partition(".")
     return section, name
 
@@ -152,14 +149,7 @@ def check_dict(
         "doubts": [doubt.as_dict() for doubt in doubts],
         "assumed_of_vehicle": {e.key: [e.text, e.source] for e in car.entries if e.assumed},
         "ranked": [
-            {
-                "key": e.key,
-                "value": e.text,
-                "moved_by": e.step,
-                "fluid": e.fluid,
-                "margin_k": round(e.margin_k, 3),
-                "margin_moves_k": round(e.moves_k, 3),
-            }
+            picked(e, "key value=text moved_by=step fluid") | picked(e, "margin_k margin_moves_k=moves_k", 3)
             for e in effects
         ],
     }

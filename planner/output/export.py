@@ -15,6 +15,7 @@ from planner.output.geojson import trip_geojson
 from planner.output.gpx import trip_gpx
 from planner.output.ics import trip_ics
 from planner.output.icsbefore import NOTHING, Before
+from planner.output.picked import picked
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_cells
 
 SCHEMA = "grademargin-plan/2"
@@ -95,43 +96,32 @@ def _fuel_dict(fuel: FuelPlan) -> dict[str, object]:
 
 
 def _m3(litres: float) -> float:
-    """Litres as cubic metres, to a hundredth of a litre. [m3]."""
     return round(litres / 1000.0, 5)
 
 
 def _iso(when: datetime) -> str:
-    """Local time with its offset, to the second."""
     return when.isoformat(timespec="seconds")
 
 
 def _road_dict(road: OtherRoad) -> dict[str, object]:
-    """One of two roads between the same places."""
-    return {
-        "via": road.via,
-        "time_s": round(road.time_s),
-        "distance_m": round(road.distance_m, 1),
-        "climb_m": round(road.climb_m, 1),
-        "fluid": road.fluid,
-        "margin_k": round(road.margin_k, 3),
-    }
+    numbers = picked(road, "distance_m climb_m", 1) | picked(road, "margin_k", 3)
+    return picked(road, "via fluid") | {"time_s": round(road.time_s)} | numbers
 
 
 def _day_dict(row: DayRow) -> dict[str, object]:
-    """One day of the plan."""
-    return {
-        "day": row.day + 1,
-        "from": row.start.key,
-        "to": row.finish.key,
-        "depart": _iso(row.depart),
-        "arrive": _iso(row.arrive),
-        "driving_s": round(row.driving_s),
-        "distance_m": round(row.distance_m, 1),
-        "climb_m": round(row.climb_m, 1),
-        "air_k": round(row.air_k, 2),
-        "fluid": row.worst.fluid,
-        "margin_k": round(row.worst.margin_k, 3),
-        "level": row.worst.level,
-    }
+    said = {"day": row.day + 1, "from": row.start.key, "to": row.finish.key, "driving_s": round(row.driving_s)}
+    return (
+        said
+        | _row_dict(row)
+        | picked(row, "distance_m", 1)
+        | picked(row.worst, "fluid")
+        | picked(row.worst, "margin_k", 3)
+    )
+
+
+def _row_dict(row: DayRow | LegRow) -> dict[str, object]:
+    times = {"depart": _iso(row.depart), "arrive": _iso(row.arrive)}
+    return times | picked(row, "climb_m", 1) | picked(row, "air_k", 2) | picked(row.worst, "level")
 
 
 PLAN_FILES = ("trip.html", "forecast.csv", "plan.json", "trip.gpx", "trip.ics", "trip.geojson")
@@ -144,79 +134,45 @@ def exchange_files(report: Report, before: Before = NOTHING) -> dict[str, str]:
 
 
 def _leg_dict(report: Report, row: LegRow) -> dict[str, object]:
-    """One leg of the plan."""
-    leg = report.outlook.legs[row.leg]
+    leg, gaps = report.outlook.legs[row.leg], report.unknowns.of_leg(row.leg)
     return {
         "leg": row.leg + 1,
         "day": row.day + 1,
-        "from": leg.start,
-        "to": leg.finish,
-        "road": leg.road,
-        "depart": _iso(row.depart),
-        "arrive": _iso(row.arrive),
-        "distance_m": row.distance_m,
-        "climb_m": round(row.climb_m, 1),
-        "air_k": round(row.air_k, 2),
+        **picked(leg, "from=start to=finish road"),
+        **_row_dict(row),
+        **picked(row, "distance_m slowed"),
         "fuel_m3": _m3(row.fuel_l),
-        "slowed": row.slowed,
-        "level": row.worst.level,
-        "gaps": [
-            {
-                "begin_m": round(gap.begin_m, 1),
-                "end_m": round(gap.end_m, 1),
-                "above_m": round(gap.ground.above_m, 1),
-                "below_m": round(gap.ground.below_m, 1),
-            }
-            for gap in report.unknowns.of_leg(row.leg)
-        ],
+        "gaps": [picked(gap, "begin_m end_m", 1) | picked(gap.ground, "above_m below_m", 1) for gap in gaps],
         "fluids": [_margin_dict(margin) for margin in row.margins],
     }
 
 
 def _margin_dict(margin: Margin) -> dict[str, object]:
-    """One fluid's margin on a leg."""
+    kelvins = "margin_k margin_error_k=error_k least_k margin_as_described_k=nominal_margin_k peak_k limit_k"
     return {
-        "fluid": margin.fluid,
-        "margin_k": round(margin.margin_k, 3),
-        "margin_error_k": round(margin.error_k, 3),
-        "least_k": round(margin.least_k, 3),
-        "margin_as_described_k": round(margin.nominal_margin_k, 3),
-        "probability_exceeded": round(margin.probability, 4),
-        "probability_error": round(margin.probability_error, 4),
-        "level": margin.level,
-        "peak_k": round(margin.peak_k, 3),
-        "limit_k": round(margin.limit_k, 3),
-        "distance_m": round(margin.distance_m, 1),
-        "near": margin.near,
         "time": _iso(margin.when),
-        "parked": margin.parked,
-        "above_limit_s": round(margin.above_s, 1),
+        **picked(margin, "fluid level near parked"),
+        **picked(margin, kelvins, 3),
+        **picked(margin, "probability_exceeded=probability probability_error", 4),
+        **picked(margin, "distance_m above_limit_s=above_s", 1),
     }
 
 
 def _remedies_dict(day: DayRemedies) -> dict[str, object]:
-    """Remedies of one day."""
+    chance = "probability_exceeded=probability"
     return {
         "day": day.day + 1,
         "leg": day.leg + 1,
         "fluid": day.fluid,
-        "margin_k": round(day.margin_k, 3),
-        "margin_error_k": round(day.error_k, 3),
-        "probability_exceeded": round(day.probability, 4),
+        **picked(day, "margin_k margin_error_k=error_k", 3),
+        **picked(day, chance, 4),
         "choices": [
             {
-                "what": r.words,
-                "kind": r.kind,
-                "suffices": r.works,
-                "undecided": r.undecided,
-                "lost_s": round(60.0 * r.minutes),
-                "margin_gained_k": round(r.gain_k, 3),
-                "margin_k": round(r.margin_k, 3),
-                "margin_error_k": round(r.error_k, 3),
-                "probability_exceeded": round(r.probability, 4),
-                "probability_error": round(r.probability_error, 4),
-                "note": r.note,
+                "lost_s": round(60.0 * remedy.minutes),
+                **picked(remedy, "what=words kind suffices=works undecided note"),
+                **picked(remedy, "margin_gained_k=gain_k margin_k margin_error_k=error_k", 3),
+                **picked(remedy, f"{chance} probability_error", 4),
             }
-            for r in day.choices
+            for remedy in day.choices
         ],
     }

@@ -15,9 +15,9 @@ def gap_words(u: Units, gap: Gap) -> str:
     ground = gap.ground
     way = f"{u.dist(gap.length_m):.0f} {u.distance} without a profile"
     if ground.above_m >= _WORTH_SAYING_M:
-        return f"{way}, ground up to {round(u.height(ground.above_m), -2):,.0f} {u.elevation} higher between"
+        return f"{way}, ground up to {round(u.height(ground.above_m), -2):,.0f} {u.elevation} higher in between"
     if ground.below_m >= _WORTH_SAYING_M:
-        return f"{way}, ground down to {round(u.height(ground.below_m), -2):,.0f} {u.elevation} lower between"
+        return f"{way}, ground down to {round(u.height(ground.below_m), -2):,.0f} {u.elevation} lower in between"
     rise = ground.climb_m[1] - ground.climb_m[0]
     return f"{way}, {round(u.height(rise), -2):,.0f} {u.elevation} of climb at an unknown grade"
 

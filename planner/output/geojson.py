@@ -7,6 +7,7 @@ from planner.model.levels import UNKNOWN
 from planner.output.gpx import leg_line
 from planner.output.marks import Mark, marks
 from planner.output.outcome import unknown_sentence
+from planner.output.picked import picked
 from planner.output.report import Report
 from thermal.fluids import fluid_of
 
@@ -23,18 +24,12 @@ def trip_geojson(report: Report) -> str:
 
 
 def _leg(report: Report, i: int) -> dict[str, object]:
-    """One leg."""
     outlook = report.outlook
     leg, span, worst = outlook.legs[i], span_of(outlook, i), report.worst(i)
     fluids = {
-        fluid_of(m.fluid).label: {
-            "margin_k": round(m.margin_k, 2),
-            "least_k": round(m.least_k, 2),
-            "peak_k": round(m.peak_k, 2),
-            "limit_k": round(m.limit_k, 2),
-            "probability_exceeded": round(m.probability, 4),
-            "level": m.level,
-        }
+        fluid_of(m.fluid).label: picked(m, "margin_k least_k peak_k limit_k", 2)
+        | picked(m, "probability_exceeded=probability", 4)
+        | {"level": m.level}
         for m in report.margins
         if m.leg == i
     }
@@ -58,7 +53,6 @@ def _leg(report: Report, i: int) -> dict[str, object]:
 
 
 def _point(mark: Mark) -> dict[str, object]:
-    """One mark."""
     properties = {
         "kind": mark.kind,
         "name": mark.title,

@@ -37,7 +37,6 @@ def trip_gpx(report: Report) -> str:
 
 
 def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
-    """One mark."""
     return gpxpy.gpx.GPXWaypoint(
         latitude=round(mark.lat_deg, 6),
         longitude=round(mark.lon_deg, 6),
@@ -50,7 +49,6 @@ def _waypoint(mark: Mark) -> gpxpy.gpx.GPXWaypoint:
 
 
 def _route(report: Report) -> gpxpy.gpx.GPXRoute:
-    """Places in the order of travel."""
     outlook = report.outlook
     route = gpxpy.gpx.GPXRoute(name=printable(outlook.trip.name))
     for key in stops_of(outlook.legs):
@@ -66,7 +64,6 @@ def _route(report: Report) -> gpxpy.gpx.GPXRoute:
 
 
 def _track(report: Report, number: int) -> gpxpy.gpx.GPXTrack:
-    """One day's road, simplified."""
     start, finish = day_ends(report.outlook, number)
     track = gpxpy.gpx.GPXTrack(name=printable(f"Day {number + 1}: {start.name} to {finish.name}"))
     segment = gpxpy.gpx.GPXTrackSegment()

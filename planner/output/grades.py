@@ -63,7 +63,6 @@ def _runs(gains: Floats) -> list[tuple[int, int]]:
 
 
 def _place(report: Report, along: Floats, point: int) -> str:
-    """Name of the nearest place along the road, if near."""
     outlook = report.outlook
     ends = [0, *(span_of(outlook, leg).last + 1 for leg in range(len(outlook.legs)))]
     keys = [outlook.legs[0].start, *(leg.finish for leg in outlook.legs)]

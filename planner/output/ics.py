@@ -47,7 +47,6 @@ def trip_ics(report: Report, before: Before = NOTHING) -> str:
 
 
 def _mark_of(*parts: str) -> str:
-    """Hash of some texts, sixteen characters."""
     return hashlib.sha256("/".join(parts).encode("utf-8", "replace")).hexdigest()[:16]
 
 
@@ -101,7 +100,6 @@ def _no_longer_planned(before: Before, planned: set[str], stamp: datetime) -> It
 
 
 def _event(name: str, begin: datetime, end: datetime, title: str, text: str) -> Event:
-    """One event; without duration it has no end."""
     event = Event()
     event.add("uid", name + DOMAIN)
     event.add("dtstart", _whole(begin))
@@ -114,12 +112,10 @@ def _event(name: str, begin: datetime, end: datetime, title: str, text: str) -> 
 
 
 def _whole(moment: datetime) -> datetime:
-    """The moment in UTC, to the minute."""
     return moment.astimezone(UTC).replace(second=0, microsecond=0)
 
 
 def _day(report: Report, number: int, name: str) -> Event:
-    """The drive of one day, with hot spots and advice."""
     outlook, u = report.outlook, report.units
     day, (start, finish) = outlook.timeline.days[number], day_ends(outlook, number)
     distance = u.dist(sum(outlook.legs[i].distance_m for i in range(day.first, day.last + 1)))
@@ -136,7 +132,6 @@ def _day(report: Report, number: int, name: str) -> Event:
 
 
 def _mark(mark: Mark, name: str) -> Event:
-    """One mark."""
     event = _event(name, mark.begin, mark.end, mark.title, mark.text)
     event.add("location", printable(mark.name))
     event.add("geo", (round(mark.lat_deg, 6), round(mark.lon_deg, 6)))

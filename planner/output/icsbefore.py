@@ -37,7 +37,6 @@ def last_calendar(*folders: Path) -> Before:
 
 
 def _read(folder: Path, path: Path) -> Before:
-    """Read one calendar; empty if missing or unreadable."""
     try:
         if file_fault(path, root=folder, max_bytes=limits.TABLE_BYTES) is not None:
             return NOTHING

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from planner.files.logpropose import Description
 from planner.model.display import Units, units_of
+from planner.output.picked import picked
 from thermal.fluids import fluid_of
 
 if TYPE_CHECKING:  # `log` does without the model
@@ -22,8 +23,8 @@ def description_dict(found: Description) -> dict[str, Any]:
         "unsure": list(mapping.unsure),
         "time": {"column": mapping.time, "kind": mapping.kind},
         "channels": {
-            name: {"column": s.column, "unit": s.unit, "no_data": list(s.no_data), "unsure": s.unsure}
-            for name, s in mapping.channels.items()
+            name: picked(source, "column unit unsure") | {"no_data": list(source.no_data)}
+            for name, source in mapping.channels.items()
         },
     }
 
@@ -38,7 +39,7 @@ def fit_lines(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequen
     )
     for one in learned.held:
         lines.append(
-            f"hold-out test, last quarter of {one.log}: {fluid_of(one.fluid).label} off by {u.diff(one.before_k):.1f} "
+            f"hold-out test, last quarter of {one.log}: {fluid_of(one.fluid).label} error {u.diff(one.before_k):.1f} "
             f"before, {u.diff(one.after_k):.1f} {u.temperature} after a fit to the rest."
         )
     return [*lines, *margin_lines(u, before, after)]
@@ -54,6 +55,17 @@ def margin_lines(u: Units, before: "Sequence[FluidMargin]", after: "Sequence[Flu
     ]
 
 
+def unknown_rows(learned: "Fitted") -> list[dict[str, Any]]:
+    """One row per fitted parameter."""
+    found = learned.found
+    return [
+        {"name": item.name, "kind": "kelvins" if item.added else "factor", "estimate": float(found.estimate[i])}
+        | dict(zip(("low", "high"), found.interval(i), strict=True))
+        | {"learned": float(found.learned[i])}
+        for i, item in enumerate(found.unknowns)
+    ]
+
+
 def fit_dict(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequence[FluidMargin]") -> dict[str, Any]:
     """Return a fit as plain data."""
     found = learned.found
@@ -62,17 +74,7 @@ def fit_dict(learned: "Fitted", before: "Sequence[FluidMargin]", after: "Sequenc
         "trip": learned.trip.name,
         "logs": [one.log.name for one in learned.driven],
         "sentences": list(learned.sentences),
-        "unknowns": [
-            {
-                "name": item.name,
-                "estimate": float(found.estimate[i]),
-                "kind": "kelvins" if item.added else "factor",
-                "low": found.interval(i)[0],
-                "high": found.interval(i)[1],
-                "learned": float(found.learned[i]),
-            }
-            for i, item in enumerate(found.unknowns)
-        ],
+        "unknowns": unknown_rows(learned),
         "correlation": found.correlation.tolist(),
         "readings": found.n_readings,
         "effective": found.n_effective,
@@ -92,18 +94,10 @@ def review_dict(reviews: "Sequence[Review]", found: "Sequence[Drift]") -> dict[s
                 "sentences": list(one.sentences),
                 "peaks": [peak._asdict() for peak in one.peaks],
                 "causes": [
-                    {
-                        "name": v.name,
-                        "words": v.words,
-                        "probability": v.probability,
-                        "value": v.value,
-                        "begins_s": v.onset_s,
-                        "effect_k": v.effect_k,
-                    }
-                    for v in one.verdicts
+                    picked(cause, "name words probability value begins_s=onset_s effect_k") for cause in one.verdicts
                 ],
             }
             for one in reviews
         ],
-        "drifts": [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in found],
+        "drifts": [picked(trend, "factor per_day error words") for trend in found],
     }

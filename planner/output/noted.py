@@ -1,5 +1,6 @@
 """Result of a noted drive: text, data, new vehicle file."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -10,8 +11,10 @@ from planner.logs.noted_drive import NotedFit
 from planner.model.display import units_of
 from planner.model.errors import OutputError
 from planner.model.paths import data_folder
+from planner.model.trip import Trip
 from planner.output.log_tables import margin_lines
 from thermal.errors import ThermalError
+from thermal.posterior import Posterior
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,18 +45,20 @@ class NotedResult:
 
     def write(self, path: str | Path) -> Path:
         """Write the new vehicle file; no existing file is overwritten."""
-        found = self.learned
-        names = " and ".join(found.names)
-        head = f"Written by grademargin fit on {self.on.isoformat()} from vehicle.toml, {names}.\nNo comments kept."
-        try:
-            write_fitted(
-                Path(path),
-                owner=found.trip.folder / "vehicle.toml",
-                classes=data_folder() / "vehicles",
-                changes={},
-                posterior=found.posterior,
-                head=head,
-            )
-        except ThermalError as exc:
-            raise OutputError(str(exc)) from exc
-        return Path(path)
+        found, names = self.learned, " and ".join(self.learned.names)
+        return write_car(
+            Path(path), found.trip, found.posterior, on=self.on, names=f"vehicle.toml, {names}", changes={}
+        )
+
+
+def write_car(
+    path: Path, trip: Trip, posterior: Posterior, *, on: date, names: str, changes: Mapping[str, Mapping[str, Any]]
+) -> Path:
+    """Write a fitted vehicle file; `names` are those of the files it was fitted to."""
+    head = f"Written by grademargin fit on {on.isoformat()} from {names}.\nNo comments kept."
+    own, classes = trip.folder / "vehicle.toml", data_folder() / "vehicles"
+    try:
+        write_fitted(path, owner=own, classes=classes, changes=changes, posterior=posterior, head=head)
+    except ThermalError as exc:
+        raise OutputError(str(exc)) from exc
+    return path

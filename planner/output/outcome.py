@@ -56,26 +56,26 @@ def unknown_sentence(report: Report, margin: Margin) -> str:
     u, why = report.units, unknown_words(report, margin.leg)
     if _doubted_on(report, margin) is not None:
         return (
-            f"{why[:1].upper()}{why[1:]}. As planned the {fluid_of(margin.fluid).label} would keep "
+            f"{why[:1].upper()}{why[1:]}. As planned the {fluid_of(margin.fluid).label} margin is "
             f"{u.diff(margin.margin_k):.0f} {u.temperature}; if the gauge is right, {u.diff(margin.least_k):z.0f}."
         )
     if _only_heat(report, margin):
         heat = f"{u.diff(float(report.unknowns.heat_k[margin.leg])):.0f} {u.temperature}"
         return (
-            f"{why[:1].upper()}{why[1:]}. On a usual day the {fluid_of(margin.fluid).label} would keep "
-            f"{u.diff(margin.margin_k):.0f} {u.temperature} at this confidence; on one {heat} hotter, "
-            f"{u.diff(margin.least_k):z.0f}. Enter highs of places there, or fetch a forecast with weather."
+            f"{why[:1].upper()}{why[1:]}. On a usual day the {fluid_of(margin.fluid).label} margin is "
+            f"{u.diff(margin.margin_k):.0f} {u.temperature} at this confidence; on a day {heat} hotter, "
+            f"{u.diff(margin.least_k):z.0f}. Enter highs of places there, or fetch a forecast: grademargin weather."
         )
     own = bool(report.unknowns.of_leg(margin.leg))
     return (
         f"{why[:1].upper()}{why[1:]}. {'At a constant grade' if own else 'At a constant grade before it'} the "
-        f"{fluid_of(margin.fluid).label} would keep {u.diff(margin.margin_k):.0f} {u.temperature}; on the hardest "
+        f"{fluid_of(margin.fluid).label} margin is {u.diff(margin.margin_k):.0f} {u.temperature}; on the hardest "
         f"road the terrain allows, {u.diff(margin.least_k):z.0f}. Add a profile for {'the' if own else 'that'} leg."
     )
 
 
 def _only_heat(report: Report, margin: Margin) -> bool:
-    """Whether the margin would be ample but for the heat of a day that nobody told of."""
+    """Whether only a possibly hotter day, for want of entered highs, makes the margin unknown."""
     heat_k = float(report.unknowns.heat_k[margin.leg])
     return heat_k > 0.0 and margin.least_k + heat_k >= report.outlook.trip.thin_band_k
 

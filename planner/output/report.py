@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -28,9 +27,6 @@ from planner.weather.records import WeatherSource
 from planner.weather.shipped import usual_on
 from planner.weather.sources import SourceUse, source_sentences, sources_used
 from thermal.fluids import FLUIDS, ROTORS, fluid_of
-
-if TYPE_CHECKING:  # slow to import, only needed for a DataFrame
-    pass
 
 Floats = npt.NDArray[np.float64]
 _HOT_ROTOR_K, _STEEP = 523.15, 0.04  # street pads fade from about 300 degC; common practice
@@ -195,8 +191,8 @@ def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[st
             coast = " on the coast" if found.coast else ""
             said[place.key] = (
                 f"{place.name}: {u.temp(found.high_k):.0f} {u.temperature}, mostly from {found.station}, "
-                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: uncertain here, "
-                f"{u.diff(2.0 * found.high_sd_k):.0f} {u.temperature} either way is likely; enter its high and low."
+                f"{u.dist(1000.0 * found.station_km):.0f} {u.distance} away{coast}: uncertain here "
+                f"by ± {u.diff(2.0 * found.high_sd_k):.0f} {u.temperature}; enter its high and low."
             )
     return tuple(said.values())
 
@@ -259,7 +255,6 @@ def leg_rows(report: Report) -> tuple[LegRow, ...]:
 
 
 def _leg_row(report: Report, leg: int) -> LegRow:
-    """Row of one leg."""
     outlook, span = report.outlook, span_of(report.outlook, leg)
     return LegRow(
         leg=leg,
@@ -277,7 +272,6 @@ def _leg_row(report: Report, leg: int) -> LegRow:
 
 
 def _climb_m(outlook: Forecast, leg: int) -> float:
-    """Sum of rises along a leg."""
     start = outlook.trip.places[outlook.legs[leg].start].elevation_m
     return geo.climb_m(np.concatenate(([start], outlook.timeline.end_elevation_m[span_of(outlook, leg).rows])))
 
@@ -290,7 +284,6 @@ def day_rows(report: Report) -> tuple[DayRow, ...]:
 
 
 def _day_rows(report: Report) -> Iterator[DayRow]:
-    """Sum up every day."""
     outlook = report.outlook
     for number, day in enumerate(outlook.timeline.days):
         first, last = span_of(outlook, day.first), span_of(outlook, day.last)
@@ -315,7 +308,6 @@ def legs_cells(report: Report) -> list[dict[str, object]]:
 
 
 def _leg_cells(report: Report, row: LegRow) -> dict[str, object]:
-    """Cells of one leg."""
     u, leg, places = report.units, report.outlook.legs[row.leg], report.outlook.trip.places
     cells: dict[str, object] = {
         "day": row.day + 1,
@@ -408,7 +400,7 @@ def reason(report: Report, margin: Margin) -> str:
     if not before.any():
         return "The car is parked: heat from the block flows into fluids that no longer circulate."
     if float(np.sum(drive.duration_s * before)) < _JUST_OFF_S:
-        return "The car has just set off again: the heat is from before the stop."
+        return "The car has just started again: the heat is from before the stop."
     here, trip = drive.duration_s * before, drive.duration_s * moving
 
     def mean(values: Floats, weights: Floats) -> float:
@@ -431,7 +423,7 @@ def spread_sentence(report: Report, margin: Margin) -> str:
     """Sources of a margin's uncertainty."""
     shares = spread_shares(report.outlook, margin.leg, margin.fluid)
     named = [f"{one.words} {100.0 * one.share:.0f} %" for one in shares if one.share >= _WORTH_NAMING]
-    return f"Main sources of its spread: {', '.join(named)}." if named else ""
+    return f"Main sources of uncertainty: {', '.join(named)}." if named else ""
 
 
 def remedy_words(report: Report, remedy: Remedy) -> tuple[str, str, str, str]:

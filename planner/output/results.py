@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from planner.forecast.assemble import Inputs
 from planner.model import clock
 from planner.model.doubt import Doubt
-from planner.model.errors import OutputError
 from planner.model.trip import Leg, Trip
+from planner.output.picked import columns_of, picked
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,19 +53,13 @@ class Plan:
         rows = []
         for row in leg_rows(self.report):
             leg = self.report.outlook.legs[row.leg]
-            cells: dict[str, Any] = {"day": row.day + 1, "leg": row.leg + 1, "from": leg.start, "to": leg.finish}
-            cells |= {"road": leg.road, "depart": row.depart, "arrive": row.arrive, "zone": self._zone(leg.finish)}
-            cells |= {"distance_m": row.distance_m, "climb_m": row.climb_m, "air_k": row.air_k}
-            cells |= {"fuel_m3": row.fuel_l / 1000.0}
+            cells = {"day": row.day + 1, "leg": row.leg + 1} | picked(leg, "from=start to=finish road")
+            cells |= picked(row, "depart arrive") | {"zone": self._zone(leg.finish)}
+            cells |= picked(row, "distance_m climb_m air_k") | {"fuel_m3": row.fuel_l / 1000.0}
             for margin in row.margins:
-                cells |= {
-                    f"{margin.fluid}_peak_k": margin.peak_k,
-                    f"{margin.fluid}_limit_k": margin.limit_k,
-                    f"{margin.fluid}_margin_k": margin.margin_k,
-                    f"{margin.fluid}_probability": margin.probability,
-                }
-            cells |= {"fluid": row.worst.fluid, "margin_k": row.worst.margin_k, "level": row.worst.level}
-            rows.append(cells | {"slowed": row.slowed})
+                numbers = picked(margin, "peak_k limit_k margin_k probability")
+                cells |= {f"{margin.fluid}_{name}": value for name, value in numbers.items()}
+            rows.append(cells | picked(row.worst, "fluid margin_k level") | {"slowed": row.slowed})
         return self._timed(rows, "depart", "arrive")
 
     @property
@@ -74,10 +68,11 @@ class Plan:
         from planner.output.report import day_rows
 
         rows = [
-            {"day": row.day + 1, "from": row.start.key, "to": row.finish.key, "depart": row.depart}
-            | {"arrive": row.arrive, "zone": self._zone(row.finish.key), "distance_m": row.distance_m}
-            | {"driving_s": row.driving_s, "climb_m": row.climb_m, "air_k": row.air_k, "fluid": row.worst.fluid}
-            | {"margin_k": row.worst.margin_k, "level": row.worst.level}
+            {"day": row.day + 1, "from": row.start.key, "to": row.finish.key}
+            | picked(row, "depart arrive")
+            | {"zone": self._zone(row.finish.key)}
+            | picked(row, "distance_m driving_s climb_m air_k")
+            | picked(row.worst, "fluid margin_k level")
             for row in day_rows(self.report)
         ]
         return self._timed(rows, "depart", "arrive")
@@ -87,27 +82,14 @@ class Plan:
         """One row per leg and fluid: position and size of the smallest margin."""
         report, outlook = self.report, self.report.outlook
         days = {i: n + 1 for n, day in enumerate(outlook.timeline.days) for i in range(day.first, day.last + 1)}
+        names = (
+            "fluid peak_k limit_k margin_k margin_error_k=error_k least_k margin_as_described_k=nominal_margin_k "
+            "probability level distance_m near time=when parked above_limit_s=above_s"
+        )
         rows = [
-            {
-                "day": days[m.leg],
-                "leg": m.leg + 1,
-                "from": outlook.legs[m.leg].start,
-                "to": outlook.legs[m.leg].finish,
-                "fluid": m.fluid,
-                "peak_k": m.peak_k,
-                "limit_k": m.limit_k,
-                "margin_k": m.margin_k,
-                "margin_error_k": m.error_k,
-                "least_k": m.least_k,
-                "margin_as_described_k": m.nominal_margin_k,
-                "probability": m.probability,
-                "level": m.level,
-                "distance_m": m.distance_m,
-                "near": m.near,
-                "time": m.when,
-                "parked": m.parked,
-                "above_limit_s": m.above_s,
-            }
+            {"day": days[m.leg], "leg": m.leg + 1}
+            | picked(outlook.legs[m.leg], "from=start to=finish")
+            | picked(m, names)
             for m in report.margins
         ]
         return self._timed(rows, "time")
@@ -155,26 +137,17 @@ class Plan:
     def remedies(self) -> "pd.DataFrame":
         """One row per remedy on a day with a thin margin: gain, and whether it suffices."""
         rows = [
-            {
-                "day": day.day + 1,
-                "leg": day.leg + 1,
-                "fluid": day.fluid,
-                "what": choice.words,
-                "kind": choice.kind,
-                "suffices": choice.works,
-                "undecided": choice.undecided,
-                "lost_s": 60.0 * choice.minutes,
-                "margin_gained_k": choice.gain_k,
-                "margin_k": choice.margin_k,
-                "margin_error_k": choice.error_k,
-                "probability": choice.probability,
-                "note": choice.note,
-            }
+            {"day": day.day + 1, "leg": day.leg + 1, "fluid": day.fluid}
+            | picked(choice, "what=words kind suffices=works undecided")
+            | {"lost_s": 60.0 * choice.minutes}
+            | picked(choice, "margin_gained_k=gain_k margin_k margin_error_k=error_k probability note")
             for day in self.report.remedies
             for choice in day.choices
         ]
-        names = ("day", "leg", "fluid", "what", "kind", "suffices", "undecided", "lost_s", "margin_gained_k")
-        return _frame(rows, (*names, "margin_k", "margin_error_k", "probability", "note"))
+        names = (
+            "day leg fluid what kind suffices undecided lost_s margin_gained_k margin_k margin_error_k probability note"
+        )
+        return _frame(rows, columns_of(names))
 
     @property
     def exceeded(self) -> bool:
@@ -226,12 +199,10 @@ class Plan:
         return tuple(target / name for name in files)
 
     def _zone(self, key: str) -> str:
-        """Name of the zone of a place."""
         place = self.report.outlook.trip.places[key]
         return clock.zone_of(place.lat_deg, place.lon_deg)
 
     def _times(self, instants: "pd.Series[Any]", **how: Any) -> "pd.Series[pd.Timestamp]":
-        """Timestamps in the zone of the start, to the second."""
         import pandas as pd
 
         utc = pd.to_datetime(instants, utc=True, **how).dt.round("s")
@@ -272,18 +243,14 @@ class CheckResult:
     @property
     def assumed(self) -> "pd.DataFrame":
         """Values of the car that are assumed."""
-        rows = [{"key": e.key, "value": e.text, "source": e.source} for e in self.inputs.car.entries if e.assumed]
+        rows = [picked(entry, "key value=text source") for entry in self.inputs.car.entries if entry.assumed]
         return _frame(rows, ("key", "value", "source"))
 
     @property
     def ranked(self) -> "pd.DataFrame":
         """Assumed values, largest effect first."""
-        rows = [
-            {"key": e.key, "value": e.text, "moved_by": e.step, "fluid": e.fluid}
-            | {"margin_k": e.margin_k, "margin_moves_k": e.moves_k}
-            for e in self.effects
-        ]
-        return _frame(rows, ("key", "value", "moved_by", "fluid", "margin_k", "margin_moves_k"))
+        names = "key value=text moved_by=step fluid margin_k margin_moves_k=moves_k"
+        return _frame([picked(effect, names) for effect in self.effects], columns_of(names))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the same as plain data."""
@@ -332,9 +299,10 @@ class SessionResult:
     def hours(self) -> "pd.DataFrame":
         """One row per start hour, the car warm from the road."""
         rows = [
-            {"from": self._time(hour.at), "air_k": hour.air_k, "laps": hour.least, "first_thin": hour.part}
-            | {"driven": hour.driven, "cool_off_s": _seconds(hour.cool_off_min)}
-            | {"cool_idle_s": _seconds(hour.cool_idle_min), "soak_margin_k": hour.soak_k}
+            {"from": self._time(hour.at)}
+            | picked(hour, "air_k laps=least first_thin=part driven")
+            | {"cool_off_s": _seconds(hour.cool_off_min), "cool_idle_s": _seconds(hour.cool_idle_min)}
+            | {"soak_margin_k": hour.soak_k}
             for hour in self.outcome.hours
         ]
         return _frame(rows)
@@ -369,7 +337,6 @@ class SessionResult:
 
 
 def _seconds(minutes: int | None) -> float | None:
-    """Minutes to cool, in seconds."""
     return None if minutes is None else 60.0 * minutes
 
 
@@ -385,14 +352,9 @@ class FitResult:
     @property
     def unknowns(self) -> "pd.DataFrame":
         """One row per parameter: estimate, 90 % interval, and the share determined by the logs."""
-        found = self.learned.found
-        rows = [
-            {"name": item.name, "kind": "kelvins" if item.added else "factor", "estimate": float(found.estimate[i])}
-            | dict(zip(("low", "high"), found.interval(i), strict=True))
-            | {"learned": float(found.learned[i])}
-            for i, item in enumerate(found.unknowns)
-        ]
-        return _frame(rows)
+        from planner.output.log_tables import unknown_rows
+
+        return _frame(unknown_rows(self.learned))
 
     @property
     def margins(self) -> "pd.DataFrame":
@@ -426,24 +388,17 @@ class FitResult:
 
     def write(self, path: str | Path) -> Path:
         """Write the new vehicle file; no existing file is overwritten."""
-        from planner.files.vehicles import write_fitted
-        from planner.model.paths import data_folder
-        from thermal.errors import ThermalError
+        from planner.output.noted import write_car
 
-        names = ", ".join(one.log.name for one in self.learned.driven)
-        head = f"Written by grademargin fit on {self.on.isoformat()} from vehicle.toml and {names}.\nNo comments kept."
-        try:
-            write_fitted(
-                Path(path),
-                owner=self.learned.trip.folder / "vehicle.toml",
-                classes=data_folder() / "vehicles",
-                changes=self.learned.changes,
-                posterior=self.learned.posterior,
-                head=head,
-            )
-        except ThermalError as exc:
-            raise OutputError(str(exc)) from exc
-        return Path(path)
+        learned, names = self.learned, ", ".join(one.log.name for one in self.learned.driven)
+        return write_car(
+            Path(path),
+            learned.trip,
+            learned.posterior,
+            on=self.on,
+            names=f"vehicle.toml and {names}",
+            changes=learned.changes,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -461,19 +416,14 @@ class ReviewResult:
     @property
     def causes(self) -> "pd.DataFrame":
         """One row per log and cause, most probable first."""
-        rows = [
-            {"log": one.driven.log.name, "name": v.name, "words": v.words, "probability": v.probability}
-            | {"value": v.value}
-            for one in self.reviews
-            for v in one.verdicts
-        ]
-        return _frame(rows)
+        names = "name words probability value"
+        return _frame([{"log": one.driven.log.name} | picked(v, names) for one in self.reviews for v in one.verdicts])
 
     @property
     def drifts(self) -> "pd.DataFrame":
         """One row per factor with a trend over three days or more."""
-        rows = [{"factor": d.factor, "per_day": d.per_day, "error": d.error, "words": d.words} for d in self.trends]
-        return _frame(rows, ("factor", "per_day", "error", "words"))
+        names = "factor per_day error words"
+        return _frame([picked(trend, names) for trend in self.trends], columns_of(names))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the same as plain data."""
@@ -494,10 +444,11 @@ class AlarmsResult:
     def fluids(self) -> "pd.DataFrame":
         """One row per card and fluid; `leg` is empty for the whole trip."""
         rows = [
-            {"leg": None if card.leg is None else card.leg + 1, "fluid": f.fluid, "not_warm_below_k": f.warm_k}
+            {"leg": None if card.leg is None else card.leg + 1}
+            | picked(f, "fluid not_warm_below_k=warm_k")
             | {"low_k": f.marks.low_k, "expected_low_k": f.marks.band_k[0], "expected_high_k": f.marks.band_k[1]}
-            | {"caution_k": f.marks.caution_k, "caution_lead_s": f.marks.lead_s}
-            | {"false_alarms_per_h": f.marks.nuisance_per_h, "limit_k": f.limit_k}
+            | picked(f.marks, "caution_k caution_lead_s=lead_s false_alarms_per_h=nuisance_per_h")
+            | {"limit_k": f.limit_k}
             for card in self.cards
             for f in card.fluids
         ]

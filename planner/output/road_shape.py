@@ -58,7 +58,6 @@ def shape_of(trip: Trip, legs: Sequence[Leg]) -> Shape:
 
 
 def _heights(trip: Trip, leg: Leg) -> tuple[Floats, Floats]:
-    """Distances from a leg's start and the elevations there."""
     if leg.profile is not None:
         along = np.array(leg.profile.distance_m)
         return along / along[-1] * leg.distance_m, np.array(leg.profile.elevation_m)
@@ -153,7 +152,6 @@ def _bounds(shape: Shape) -> tuple[float, float, float, float]:
 
 
 def _scene(trip: Trip, legs: Sequence[Leg], shape: Shape, units: Units) -> Scene:
-    """The road and the two ends, for the map."""
     keep = np.unique(np.linspace(0, len(shape.lat_deg) - 1, min(3000, len(shape.lat_deg))).astype(int))
     count = len(keep)
     stops = stops_of(legs)

@@ -62,10 +62,10 @@ def alarm_card(report: Report, card: Card) -> Table:
         title=f"Alarm card, {report.units.temperature}",
         headings=HEADINGS,
         rows=tuple(alarm_rows(report.outlook, card)),
-        note="Not warm below: do not load the car yet. Low: once driven half an hour, look for a stuck thermostat or a "
-        "wrong sender; or too little pressure. Expected: 90 % of the "
-        "driving once warm, with the uncertainty of car and weather. Caution: ease off. Limit: stop as soon as "
-        f"it is safe; the coolant's limit is that at the highest road. {' '.join(caution_lines(report.outlook, card))} "
+        note="Not warm below: do not load the car yet. Low: after half an hour of driving, check for a thermostat "
+        "stuck open, a faulty sender, or low pressure. Expected: 90 % of the driving once warm, with the uncertainty "
+        "of car and weather. Caution: ease off. Limit: stop as soon as it is safe; for coolant, that at the "
+        f"highest road. {' '.join(caution_lines(report.outlook, card))} "
         f"Pressures: {Reference().words}.",
     )
 
@@ -89,7 +89,6 @@ def gaps(report: Report) -> Table:
 
 
 def _days(report: Report) -> Table:
-    """One row per day, narrow enough for a phone."""
     u = report.units
     rows = tuple(
         (
@@ -109,7 +108,6 @@ def _days(report: Report) -> Table:
 
 
 def _fuel(report: Report) -> Table:
-    """Where to refuel."""
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
@@ -130,7 +128,6 @@ def _fuel(report: Report) -> Table:
 
 
 def _service(report: Report) -> Table:
-    """Service due on the way."""
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
@@ -181,7 +178,6 @@ def _smallest(report: Report, margin: Margin, name: str) -> str:
 
 
 def _advice(report: Report, number: int) -> tuple[Advice, ...]:
-    """Advice for the day."""
     outlook = report.outlook
     day = outlook.timeline.days[number]
     said = [
@@ -199,7 +195,7 @@ def _advice(report: Report, number: int) -> tuple[Advice, ...]:
         if day.first <= margin.leg <= day.last
     ]
     if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
-        said.append(Advice(text="No special watch: every fluid keeps an ample margin today."))
+        said.append(Advice(text="Nothing special to watch: every fluid has an ample margin today."))
     return tuple(said)
 
 
@@ -214,7 +210,6 @@ def _closest(report: Report, number: int) -> tuple[int, ...]:
 
 
 def _hours(report: Report, number: int) -> str:
-    """Hours of driving and of daylight."""
     outlook, row = report.outlook, day_rows(report)[number]
     day, (first, last) = outlook.timeline.days[number], day_ends(outlook, number)
     begin = clock.local(day.start_s, first.lat_deg, first.lon_deg)
@@ -285,7 +280,6 @@ def _alarms(report: Report, number: int) -> Table:
 
 
 def _suffices(remedy: Remedy) -> str:
-    """Say whether a remedy suffices, as far as the draws tell."""
     return "yes" if remedy.works else "about as likely as not" if remedy.undecided else "no"
 
 
@@ -297,9 +291,8 @@ def _helps(report: Report, day: DayRemedies) -> Table:
     rest = [remedy.words for remedy in helpful[_MOST_CHOICES:] if not remedy.works and not remedy.undecided]
     futile = [remedy.words for remedy in day.choices if remedy.futile]
     note = (
-        f"Sufficient: every fluid stays below a {100 * report.outlook.trip.risk:.0f} % chance of passing its limit "
-        "that "
-        "day. Each was run through the whole model, including the rest of the day."
+        f"Sufficient: every fluid has a chance below {100 * report.outlook.trip.risk:.0f} % of passing its limit that "
+        "day. Each remedy was simulated with the whole model, including the rest of the day."
     )
     for lead, names in (("Not sufficient", rest), ("Almost no effect", futile)):
         more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""

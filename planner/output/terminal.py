@@ -53,14 +53,12 @@ def plan(report: Report, *, full: bool = False) -> tuple[object, ...]:
 
 
 def _doubts(report: Report, most: int) -> list[object]:
-    """Doubts about the files that affect the margins."""
     found = [Text(f"check: {said}", style="bold") for said in doubt_lines(report.weighty)]
     more = len(found) - most
     return [*found[:most], *([Text(f"{more} more: grademargin check")] if more > 0 else [])]
 
 
 def _brief(report: Report) -> list[object]:
-    """The smallest margins with advice, unknown margins, fuel."""
     spots = sorted(hot_spots(report), key=lambda m: m.margin_k)
     parts: list[object] = [Text(said) for said in report.learnt]
     for margin in spots[:_MOST_TIGHT]:
@@ -80,7 +78,6 @@ def _brief(report: Report) -> list[object]:
 
 
 def _brief_remedy(report: Report, remedy: Remedy) -> str:
-    """One remedy in a line."""
     what, minutes, margin, _ = remedy_words(report, remedy)
     return f"{what}: {minutes} min lost, margin {margin}."
 
@@ -100,7 +97,6 @@ def _unknowns(report: Report, most: int) -> list[object]:
 
 
 def _fuel(report: Report) -> str:
-    """Total fuel, economy, and fuel stops."""
     u, outlook = report.units, report.outlook
     places = outlook.trip.places
     stops = [
@@ -113,7 +109,6 @@ def _fuel(report: Report) -> str:
 
 
 def _whole(report: Report) -> list[object]:
-    """The full plan, places in driving order."""
     parts: list[object] = [Text(_error(report) + "\n")]
     for margin in report.notable():
         head = Text(f"{margin.level}: ", style=_STYLE[margin.level])
@@ -145,12 +140,10 @@ def _whole(report: Report) -> list[object]:
 
 
 def _mile(report: Report, distance_m: float) -> str:
-    """Distance along the route."""
     return f"{report.units.distance} {report.units.dist(distance_m):,.0f}"
 
 
 def _error(report: Report) -> str:
-    """Sampling error of small margins."""
     u, outlook = report.units, report.outlook
     if outlook.error_k == 0.0:
         return f"No small margins in {len(outlook.spread.margin_k)} draws."
@@ -200,7 +193,6 @@ def _table(title: str, headings: tuple[str, ...], rows: list[tuple[list[str], st
 
 
 def _days(report: Report) -> Table:
-    """One row a day."""
     u = report.units
     rows = [
         (

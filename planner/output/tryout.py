@@ -8,6 +8,7 @@ from planner.analysis.tryout import Worth
 from planner.files.readings import AIR, GAUGES
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import units_of
+from planner.output.picked import picked
 from thermal.fluids import fluid_of
 
 # Common practice, no source; the stretches of planner/analysis/tryout.py in plain words.
@@ -20,7 +21,7 @@ RECIPE = (
 NOTES = "NOTES.csv, a line for each note, every gauge you have:"
 AFTER = "Then: grademargin fit {folder} --drive DRIVE.gpx --readings NOTES.csv"
 _EXAMPLE = "2027-06-20 09:35"
-_HARDLY = 0.9  # of the width as it is now: a drive that leaves more tells hardly anything
+_HARDLY = 0.9  # of the present width: a drive that leaves more is hardly worth it
 
 
 def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> list[str]:
@@ -32,13 +33,13 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
     said = [*RECIPE, NOTES, f"  {head}", f"  {_EXAMPLE}{',' * len(gauges)}"]
     for one in found:
         gauge, where = one.best
-        with_it = f"With {fluid_of(gauge).label} read {where} ± {u.diff(one.one_k):.0f}"
-        worth = f"{with_it}; with every gauge at every stop ± {u.diff(one.all_k):.0f}."
+        with_it = f"Reading {fluid_of(gauge).label} {where} reduces it to ± {u.diff(one.one_k):.0f}"
+        worth = f"{with_it}; every gauge at every stop, to ± {u.diff(one.all_k):.0f}."
         if one.all_k > _HARDLY * one.now_k:
-            worth = "This drive narrows it little, unless its readings agree well with each other."
+            worth = "This drive reduces it only slightly, unless its readings are very consistent."
         said.append(
             f"{fluid_of(one.fluid).label.capitalize()}, smallest margin {u.diff(one.margin_k):.0f} {u.temperature}, "
-            f"{leg_name(outlook, one.leg)}: known within ± {u.diff(one.now_k):.0f} {u.temperature}. {worth}"
+            f"{leg_name(outlook, one.leg)}: uncertain by ± {u.diff(one.now_k):.0f} {u.temperature}. {worth}"
         )
     return [*said, AFTER.format(folder=folder)]
 
@@ -46,15 +47,7 @@ def worth_lines(outlook: Forecast, found: Sequence[Worth], folder: object) -> li
 def worth_list(found: Sequence[Worth]) -> list[dict[str, Any]]:
     """Return the same as plain data."""
     return [
-        {
-            "fluid": one.fluid,
-            "leg": one.leg + 1,
-            "margin_k": round(one.margin_k, 3),
-            "within_k": round(one.now_k, 3),
-            "gauge": one.best[0],
-            "where": one.best[1],
-            "within_with_it_k": round(one.one_k, 3),
-            "within_with_all_k": round(one.all_k, 3),
-        }
+        {"fluid": one.fluid, "leg": one.leg + 1, "gauge": one.best[0], "where": one.best[1]}
+        | picked(one, "margin_k within_k=now_k within_with_it_k=one_k within_with_all_k=all_k", 3)
         for one in found
     ]

@@ -8,15 +8,11 @@ from rich.text import Text
 
 from planner.model.display import Units, units_of
 from planner.model.paths import data_folder
+from planner.output.picked import picked
 from thermal.bands import STATES, Cell, compare, read_bands
 from thermal.vehicle_file import VehicleFile
 
-_NAMES = {
-    "coolant": "coolant",
-    "engine_oil": "engine oil",
-    "transmission": "gearbox",
-    "differential": "differential",
-}
+_NAMES = {"coolant": "coolant", "engine_oil": "engine oil", "transmission": "gearbox", "differential": "differential"}
 _SAID = {
     "value": "{name}",
     "over thermostat": "{name}, above the thermostat's opening",
@@ -56,7 +52,7 @@ def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
     outside = sum(not cell.inside for cell in cells)
     said = (
         f"{outside} of {len(cells)} outside the usual range of a sound car of its class (common practice). A value far "
-        "outside suggests a slip in vehicle.toml, or a car unlike its class."
+        "outside suggests an error in vehicle.toml, or a car unlike its class."
     )
     return table, Text(said)
 
@@ -64,27 +60,18 @@ def usual_table(cells: Sequence[Cell], units: str) -> tuple[object, ...]:
 def usual_dict(cells: Sequence[Cell]) -> list[dict[str, Any]]:
     """Give the same as plain data; degrees Celsius, kelvins and minutes."""
     return [
-        {
-            "state": cell.band.state,
-            "fluid": cell.band.fluid,
-            "kind": cell.band.kind,
-            "found": None if cell.found == float("inf") else round(cell.found, 2),
-            "low": cell.band.low,
-            "high": cell.band.high,
-            "inside": cell.inside,
-        }
+        picked(cell.band, "state fluid kind low high")
+        | {"found": None if cell.found == float("inf") else round(cell.found, 2), "inside": cell.inside}
         for cell in cells
     ]
 
 
 def _words(cell: Cell, u: Units) -> str:
-    """Label of a row."""
     reach = f"{u.temp(cell.band.reach_c + 273.15):.0f} {u.temperature}"
     return _SAID[cell.band.kind].format(name=_NAMES[cell.band.fluid], reach=reach)
 
 
 def _shown(cell: Cell, value: float, u: Units) -> str:
-    """Format a value in the trip's units."""
     if cell.band.kind in ("rise time", "minutes"):
         return f"{value:.0f} min" if value < float("inf") else "never"
     if cell.band.kind == "value":

@@ -48,7 +48,7 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
     middle = left + _WIDE * max(0.0, -min(gains)) / (span + max(0.0, -min(gains)))
     scale = (left + _WIDE - middle) / span
     title = (
-        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; the plan keeps "
+        f"Margin gained for the {fluid_of(fluids[tight]).label}, {u.temperature}; margin of the plan: "
         f"{u.diff(float(base[tight])):z.0f}"
     )
     bars, y = [], 40.0
@@ -73,5 +73,4 @@ def tornado_svg(outlook: Forecast, outcomes: Sequence[Outcome]) -> str:
 
 
 def _text(x: float, y: float, words: str, more: str = "") -> str:
-    """One line of text in the chart."""
     return f'<text x="{x:.1f}" y="{y:.0f}"{more}>{html.escape(words)}</text>'

@@ -34,4 +34,4 @@ def test_the_sources_are_those_of_the_fluid(minimal):
     steering = WORDS["steering_heat"]
     assert abs(shares[steering]) < 0.05 < shares[WORDS["axle_loss"]] + shares[REST]
     worst = minimal.worst(0)
-    assert spread_sentence(minimal, worst).startswith("Main sources of its spread: ")
+    assert spread_sentence(minimal, worst).startswith("Main sources of uncertainty: ")

@@ -557,7 +557,7 @@ def test_heights_far_off_the_places(tmp_path: Path) -> None:
         "the maximum difference is 100 m; check both"
     )
     feet = problem(tmp_path, climbing(1640.0, 3281.0))
-    assert feet.count("is the file in feet? a GPX holds metres") == 2
+    assert feet.count("is the file in feet? GPX elevations are in metres") == 2
 
 
 def test_faults_of_the_file_stand_under_its_name(tmp_path: Path) -> None:

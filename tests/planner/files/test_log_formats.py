@@ -356,6 +356,6 @@ def test_two_drives_in_one_file_are_not_joined(tmp_path: Path) -> None:
 
     path = file(tmp_path, "two", ASKED["two drives in one file"])
     found = describe_log(path).mapping
-    assert "falls back to 0 s in row 1501" in found.time_unsure
-    with pytest.raises(PlannerError, match="Split it there"):
+    assert "jumps back to 0 s in row 1501" in found.time_unsure
+    with pytest.raises(PlannerError, match="split it there"):
         read_log(path, replace(found, time_unsure=""))

@@ -86,7 +86,7 @@ def test_a_point_among_decimal_commas_is_refused() -> None:
     # '1.250' is 1250 to who writes decimal commas, and 1.25 to float()
     _, problems = read("place;elevation [m]\na;12,5\nb;1.250\n")
     assert problems == [
-        "t.csv row 3, column 'elevation [m]': read '1.250'; this file has decimal commas; drop the point"
+        "t.csv row 3, column 'elevation [m]': read '1.250'; this file has decimal commas; remove the point"
     ]
 
 

@@ -275,7 +275,7 @@ WORDING = [
     "places.csv row 4, column 'place': 'trinidad' is also in row 2; every place needs a unique key",
     "places.csv row 3, column 'kind': read 'pas'; did you mean 'pass'?",
     "places.csv row 4, column 'low [degF]': the low '88' is above the high '56'; swap them?",
-    "places.csv row 4, column 'high [degF]': read 31 degF where the other places have about 90 degF; is it in degC?",
+    "places.csv row 4, column 'high [degF]': read 31 degF; the other places have about 90 degF; is it in degC?",
     "places.csv row 1, column 'elevation': the unit is missing; write 'elevation [ft]' or 'elevation [m]'",
     "legs.csv row 3, column 'from': read 'raton-pas', which is not in places.csv; did you mean 'raton-pass'?",
     "legs.csv row 4, column 'to': the leg starts and ends at 'clayton'; add a place in between",
@@ -285,7 +285,7 @@ WORDING = [
     "maximum difference is 98.4 ft; check both, and that the profile runs from 'from' to 'to'",
     "profiles/raton.csv: the road has 22% over 500 m or more, starting at 0 mi; the maximum is 20%; check the "
     "elevations there and the units in the heading",
-    "profiles/raton.csv: has one point; add at least a second one, so that both ends of the leg are given",
+    "profiles/raton.csv: has only one point; it needs at least the two ends of the leg",
     "legs.csv row 2, column 'profile': read 'profiles/ratn.csv'; no such file; did you mean 'profiles/raton.csv'?",
     "trip.toml key 'depature': unknown key; did you mean 'departure'?",
     "trip.toml key 'departure': read '2027-07-06'; the time of day is missing; write the local departure time, e.g. "
@@ -467,7 +467,7 @@ def test_one_temperature_column_without_the_other(folder: Path) -> None:
     rows = [line.split(",") for line in PLACES.replace('"Clayton, New Mexico"', "Clayton").splitlines()]
     (folder / P).write_text("\n".join(",".join(cells[:8]) for cells in rows), encoding="utf-8")
     assert only_problem(folder) == (
-        "places.csv: the column 'high' is missing its counterpart; 'high' and 'low' are needed together"
+        "places.csv: the column 'high' needs the other one too; enter 'high' and 'low', or neither"
     )
 
 
