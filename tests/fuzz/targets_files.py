@@ -93,18 +93,16 @@ def told(*names: str) -> Iterator[None]:
 _TRIP_FILES = ("trip.toml", "places.csv", "legs.csv", "trip.xlsx", "profiles/", "way.")
 
 
-def trip_toml(data: bytes) -> None:
-    folder = _folder("minimal", "toml")
-    (folder / "trip.toml").write_bytes(data)
-    with told(*_TRIP_FILES):
-        read_trip(folder)
+def trip_file(name: str) -> Callable[[bytes], None]:
+    """One file of the smallest example."""
 
+    def read(data: bytes) -> None:
+        folder = _folder("minimal", name)
+        (folder / name).write_bytes(data)
+        with told(*_TRIP_FILES):
+            read_trip(folder)
 
-def places_csv(data: bytes) -> None:
-    folder = _folder("minimal", "places")
-    (folder / "places.csv").write_bytes(data)
-    with told(*_TRIP_FILES):
-        read_trip(folder)
+    return read
 
 
 def legs_csv(data: bytes) -> None:
@@ -154,7 +152,7 @@ def drawn_road(ending: str) -> Callable[[bytes], None]:
     """A road of one of the formats: a whole folder drafted from it and read back, or a sentence."""
 
     def read(data: bytes) -> None:
-        folder = _empty_once(f"road{ending}")
+        folder = _empty(f"road{ending}")
         shutil.rmtree(folder / "trip", ignore_errors=True)
         (folder / f"road{ending}").write_bytes(data)
         with told(f"road{ending}"):
@@ -166,15 +164,10 @@ def drawn_road(ending: str) -> Callable[[bytes], None]:
 
 def names_only(data: bytes) -> None:
     """A table of places to be filled."""
-    folder = _empty_once("names")
+    folder = _empty("names")
     (folder / "places.csv").write_bytes(data)
     with told("places.csv"):
         fill_places(folder)
-
-
-@cache
-def _empty_once(purpose: str) -> Path:
-    return _empty(purpose)
 
 
 def weather_csv(data: bytes) -> None:
@@ -540,8 +533,8 @@ _GEOJSON = (
 )
 
 TARGETS: dict[str, Target] = {
-    "trip.toml": (trip_toml, [*_all("*/trip.toml"), _whole_trip()]),
-    "places.csv": (places_csv, [*_all("minimal/places.csv"), _PLACES]),
+    "trip.toml": (trip_file("trip.toml"), [*_all("*/trip.toml"), _whole_trip()]),
+    "places.csv": (trip_file("places.csv"), [*_all("minimal/places.csv"), _PLACES]),
     "legs.csv": (legs_csv, [*_all("minimal/legs.csv"), _LEGS]),
     "profile.csv": (profile_csv, _all("*/profiles/*.csv")),
     "track.gpx": (gpx, [_track(), _dense()]),
@@ -564,10 +557,7 @@ TARGETS: dict[str, Target] = {
             b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
         ],
     ),
-    "trip.xlsx bytes": (
-        workbook_bytes,
-        [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"})],
-    ),
+    "trip.xlsx bytes": (workbook_bytes, [packed({**_PARTS, "xl/worksheets/sheet1.xml": b"<a/>"})]),
     "trip.xlsx parts": (workbook_parts, [_PART_SEED]),
     "trip.xlsx cells": (workbook_cells, [_CELL_SEED]),
     "session.toml": (
@@ -575,8 +565,7 @@ TARGETS: dict[str, Target] = {
         [
             *_all("*/session.toml"),
             b'elevation = "300 m"\n[air]\n"09:00" = "25 degC"\n[lap]\nlength = "4 km"\ntime = "150 s"\n'
-            b"full_load = 0.5\n"
-            b'corner_speed = "60 km/h"\nclimb = "100 m"\nback = "30 km/h"\n',
+            b'full_load = 0.5\ncorner_speed = "60 km/h"\nclimb = "100 m"\nback = "30 km/h"\n',
         ],
     ),
     "lap.csv": (lap_csv, _all("*/laps/*.csv")),
@@ -599,14 +588,8 @@ TARGETS: dict[str, Target] = {
     "fitted vehicle": (fitted_vehicle, [_FITTED]),
     "a setting": (
         setting,
-        [
-            b"cooling.cap_pressure=16 psi",
-            b"body.mass=3000 lb",
-            b"gearbox.ratios=3.5,2,1",
-            b"oil_cooler.kind=air",
-            b"cooling.glycol_share=0.5",
-            b"cooling.thermostat_open=180 degF",
-        ],
+        b"cooling.cap_pressure=16 psi;body.mass=3000 lb;gearbox.ratios=3.5,2,1;oil_cooler.kind=air;"
+        b"cooling.glycol_share=0.5;cooling.thermostat_open=180 degF".split(b";"),
     ),
     "on the way": (
         on_the_way,

@@ -24,6 +24,7 @@ from typing import Any
 import numba
 import numpy as np
 from contract import ROOT, Target, top
+from loopback import Replies
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
@@ -49,6 +50,7 @@ JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
 LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
 BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
+REPLIES = Replies(NOW, hours=3)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 SPANS = year_spans(DAYS, date(2027, 3, 1))
 
@@ -373,69 +375,21 @@ def kernel_cache(data: bytes) -> None:
 
 # --- seeds ---
 
+_CORNERS = [[-97.1, 39.7], [-97.1, 39.8], [-97.0, 39.8], [-97.0, 39.7], [-97.1, 39.7]]
+_GRID = REPLIES.grid("/gridpoints/TOP/97,40")[1] | {"geometry": {"type": "Polygon", "coordinates": [_CORNERS]}}
+_ASKED = {"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["ms"]}
+_HOURS = REPLIES.forecast(_ASKED, 46.3, 8.0, 680.0)
+_SPAN = dict(zip(("start_date", "end_date"), ([day.isoformat()] for day in SPANS[0]), strict=True))
+_ARCHIVE = REPLIES.archive(_SPAN, 46.3, 8.0, 678.0)
+
 
 def _http(body: bytes, *head: str, status: str = "200 OK") -> bytes:
     lines = [f"HTTP/1.1 {status}", f"Content-Length: {len(body)}", "Content-Type: application/json", *head, "", ""]
     return "\r\n".join(lines).encode() + body
 
 
-def _runs(value: object) -> list[dict[str, object]]:
-    spans = ("2026-07-01T13:00:00+00:00/PT1H", "2026-07-01T14:00:00+00:00/PT5H", "2026-07-01T19:00:00-05:00/P1DT2H")
-    return [{"validTime": span, "value": value} for span in spans]
-
-
-def _grid() -> dict[str, Any]:
-    layers: dict[str, Any] = {
-        "updateTime": "2026-07-01T10:22:03+00:00",
-        "elevation": {"unitCode": "wmoUnit:m", "value": 406.6},
-        "temperature": {"uom": "wmoUnit:degC", "values": _runs(25.5)},
-        "dewpoint": {"uom": "wmoUnit:degC", "values": _runs(12)},
-        "windSpeed": {"uom": "wmoUnit:km_h-1", "values": _runs(36.0)},
-        "windDirection": {"uom": "wmoUnit:degree_(angle)", "values": _runs(270)},
-    }
-    corners = [[-97.1, 39.7], [-97.1, 39.8], [-97.0, 39.8], [-97.0, 39.7], [-97.1, 39.7]]
-    geometry = {"type": "Polygon", "coordinates": [corners]}
-    return {"type": "Feature", "geometry": geometry, "properties": layers}
-
-
-def _hours() -> dict[str, Any]:
-    return {
-        "latitude": 46.3,
-        "longitude": 8.0,
-        "elevation": 680.0,
-        "hourly_units": {
-            "time": "unixtime",
-            "temperature_2m": "°C",
-            "dew_point_2m": "°C",
-            "wind_speed_10m": "m/s",
-            "wind_direction_10m": "°",
-        },
-        "hourly": {
-            "time": [1782864000, 1782867600, 1782871200],
-            "temperature_2m": [18.4, None, 19.0],
-            "dew_point_2m": [8.0, 8.1, None],
-            "wind_speed_10m": [2.1, 1.8, 0.0],
-            "wind_direction_10m": [250, 360, 0],
-        },
-    }
-
-
-def _archive() -> dict[str, Any]:
-    first, last = SPANS[0]
-    days = [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
-    return {
-        "elevation": 678.0,
-        "daily_units": {"time": "iso8601", "temperature_2m_max": "°C", "temperature_2m_min": "°C"},
-        "daily": {
-            "time": days,
-            "temperature_2m_max": [30.0 + i % 3 for i in range(len(days))],
-            "temperature_2m_min": [14.5] * len(days),
-        },
-    }
-
-
 def _kept_weather() -> dict[str, Any]:
-    answer = Answer(data=_grid(), fetched_s=1782900000.0, stale=False)
+    answer = Answer(data=_GRID, fetched_s=1782900000.0, stale=False)
     place = _trip().places[_trip().route[0]]
     one = replace(
         parse_grid(answer, point=LINN, source="nws"), place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg
@@ -513,9 +467,9 @@ def _answers() -> Sequence[bytes]:
 
 TARGETS: dict[str, Target] = {
     "nws point": (nws_point, [_packed(_POINT)]),
-    "nws grid": (nws_grid, [_packed(_grid())]),
-    "open-meteo forecast": (open_meteo, [_packed(_hours()), _packed([_hours(), _hours()])]),
-    "open-meteo archive": (archive, [_packed(_archive())]),
+    "nws grid": (nws_grid, [_packed(_GRID)]),
+    "open-meteo forecast": (open_meteo, [_packed(_HOURS), _packed([_HOURS, _HOURS])]),
+    "open-meteo archive": (archive, [_packed(_ARCHIVE)]),
     "open-meteo elevation": (heights, [b'{"elevation": [1755.0, null]}', b'{"elevation": [1, 2], "value": "296.606"}']),
     "usgs elevation": (usgs, [b'{"location": {"x": -117.1}, "value": "296.606"}', b'{"value": -1000000}']),
     "answer": (raw_answer, [*_answers()]),

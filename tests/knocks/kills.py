@@ -3,7 +3,6 @@
 Prints one line for every command and signal: how often it was stopped, what was found, how the next run ended.
 """
 
-import importlib.util
 import os
 import random
 import shutil
@@ -14,7 +13,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import warm
@@ -31,20 +29,12 @@ from planner.weather.store import save_json
 from thermal.posterior import Posterior
 
 sys.path.append(str(Path(__file__).parents[1] / "shared"))
+import loopback
 import made_up
 
 DEPARTURES = ('"2027-07-10 14:00"', '"2027-07-11 06:00"')
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT)
-_WEATHER = Path(__file__).parents[1] / "planner" / "weather" / "conftest.py"
 LOG = data_folder() / "examples" / "wilmington-astoria" / "logs"
-
-
-def loopback() -> Any:
-    """Start the services that the tests of weather use."""
-    spec = importlib.util.spec_from_file_location("weather_loopback", _WEATHER)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.Loopback()
 
 
 def mine(files: dict[str, str]) -> dict[str, str]:
@@ -227,7 +217,7 @@ def weathers(home: Path, kills: int) -> Iterator[Tally]:
     soon = (datetime.now(UTC) + timedelta(days=3)).strftime("%Y-%m-%d 09:00")
     text = (trip / "trip.toml").read_text(encoding="utf-8")
     (trip / "trip.toml").write_text(text.replace(DEPARTURES[0], f'"{soon}"'), encoding="utf-8")
-    server = loopback()
+    server = loopback.Loopback()
     local = {"services": server.both(), "archive_url": server.url, "sleep": lambda _: None}
     command.run.__kwdefaults__.update(local)
     began_s = time.monotonic()

@@ -15,6 +15,7 @@ from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
 BASE = f'base = "{ESTATE}"\n'
+IDLE = 'idle_speed = {value = "1300 rpm", source = "x"}\npeak_torque_speed = {value = "1200 rpm", source = "x"}\n'
 
 
 def read(tmp_path: Path, text: str) -> VehicleFile:
@@ -120,141 +121,64 @@ def test_assumed_is_seen_in_the_source(tmp_path: Path) -> None:
     assert not next(entry for entry in found.entries if entry.key == "engine.displacement").assumed
 
 
-def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
-    path = tmp_path / "vehicle.toml"
-    path.write_text(BASE, encoding="utf-8-sig")
-    assert read_vehicle(path, CLASSES).base == "estate-1990s-six"
-
-
 # --- mistakes --------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", ["vehicle.toml: key 'base' is missing; name one of the classes: ", "estate-1990s-six"]),
-        ('base = "estate-1990-six"\n', ["base 'estate-1990-six' is not a class; did you mean 'estate-1990s-six'?"]),
-        ("base = 5\n", ["base 5 is not a class", "classes: "]),
-        (
-            BASE + "[cooling\n",
-            ["vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table declaration); write"],
-        ),
-        (BASE + "[coling]\n", ["vehicle.toml: unknown section [coling]; did you mean 'cooling'?"]),
-        (BASE + "body = 5\n", ["'body' must be a section: write [body] and its values below"]),
-        (
-            BASE + '[metal]\nheat_capacty = {value = "50 kJ/K", source = "x"}\n',
-            ["vehicle.toml [metal]: unknown key 'heat_capacty'; did you mean 'heat_capacity'?"],
-        ),
-        (
-            BASE + '[body]\nmass = {value = "1800 kg"}\n',
-            ["vehicle.toml [body] mass: read {'value': '1800 kg'}; write it as {value =", "source"],
-        ),
-        (BASE + '[body]\nmass = "1800 kg"\n', ["[body] mass: read '1800 kg'; write it as {value ="]),
-        (BASE + '[body]\nmass = {value = "1800 kg", source = " "}\n', ["[body] mass: the source is empty"]),
-        (
-            BASE + '[body]\nmass = {value = "1800 kg", source = "x", note = "y"}\n',
-            ["[body] mass: read {", "write it as {value ="],
-        ),
-        (
-            BASE + '[body]\nmass = {value = "1800 s", source = "x"}\n',
-            ["[body] mass: '1800 s' is not a valid mass; write e.g."],
-        ),
-        (
-            BASE + '[body]\nmass = {value = "1800", source = "x"}\n',
-            ["[body] mass: '1800' needs a number and a unit, e.g. '1700 kg'"],
-        ),
-        (
-            BASE + '[body]\nmass = {value = 1800, source = "x"}\n',
-            ['[body] mass: read 1800; write the number with its unit in quotes, e.g. "1700 kg"'],
-        ),
-        (BASE + '[body]\nmass = {value = true, source = "x"}\n', ["[body] mass: read True"]),
-        (
-            BASE + '[metal]\nheat_capacity = {value = "48 J/K", source = "x"}\n',
-            ["[metal] heat_capacity: read '48 J/K'; plausible is 2,000 J/K to 400,000 J/K"],
-        ),
-        (
-            BASE + '[cooling]\nglycol_share = {value = 50, source = "x"}\n',
-            ["[cooling] glycol_share: read 50; plausible is 0 to 0.7"],
-        ),
-        (
-            BASE + '[cooling]\nfan = {value = "electrical", source = "x"}\n',
-            ["[cooling] fan: read 'electrical'; allowed: electric, viscous, fixed"],
-        ),
-        (
-            BASE + '[engine]\ncooling = {value = "air", source = "x"}\n',
-            ["[engine] cooling: an air-cooled engine has no coolant", "No class approximates it"],
-        ),
-        (
-            BASE + '[cooling]\nthermostat_open = {value = "100 degC", source = "x"}\n',
-            ["vehicle.toml: cooling: thermostat must open below where it is full"],
-        ),
-        (
-            BASE + '[gearbox]\nkind = {value = "automatic", source = "x"}\n',
-            ["vehicle.toml: gearbox: an automatic needs stall_speed above 0"],
-        ),
-        (
-            BASE + '[gearbox]\nratios = {value = [1.0, 2.0], source = "x"}\n',
-            ["vehicle.toml: gearbox: ratios must fall from first to top"],
-        ),
-        (
-            BASE + '[engine]\npeak_power = {value = "300 kW", source = "x"}\n',
-            ["vehicle.toml: engine: peak_power needs more torque at its speed than peak_torque"],
-        ),
-        (
-            BASE + '[body]\nmass = {value = nan, source = "x"}\n',
-            ["[body] mass: read nan; write the number with its unit"],
-        ),
-        (
-            BASE + '[body]\nrolling_coefficient = {value = nan, source = "x"}\n',
-            ["[body] rolling_coefficient: read nan; plausible is 0.005 to 0.03"],
-        ),
-        # one number where a list stands, and a list where one number stands
-        (
-            BASE + '[body]\nmass = {value = ["1800 kg", "900 kg"], source = "x"}\n',
-            ["vehicle.toml [body] mass: read ['1800 kg', '900 kg']"],
-        ),
-        (BASE + '[gearbox]\nratios = {value = [], source = "x"}\n', ["vehicle.toml [gearbox] ratios: read []"]),
-        # an oil that thickens with heat
-        (
-            BASE + '[engine_oil]\nviscosity_40c = {value = "12 cSt", source = "x"}\n',
-            ["vehicle.toml: engine_oil: ", "must be the larger"],
-        ),
-        (
-            BASE + '[coolant_limit]\ncaution = {value = "120 degC", source = "x"}\n',
-            ["vehicle.toml: coolant_limit: ", "warm < caution < limit"],
-        ),
-        (
-            BASE + '[engine]\npeak_torque_speed = {value = "5400 rpm", source = "x"}\n',
-            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
-        ),
-        (
-            BASE + '[engine]\ntop_speed = {value = "5200 rpm", source = "x"}\n',
-            ["vehicle.toml: engine: peak_torque_speed < peak_power_speed <= top_speed is needed"],
-        ),
-        (
-            BASE + '[cooling]\nfan_off = {value = "110 degC", source = "x"}\n',
-            ["vehicle.toml: cooling: fan_off must lie below fan_on"],
-        ),
-        (
-            BASE + '[oil_cooler]\nfull = {value = "1 degC", source = "x"}\n',
-            ["vehicle.toml: oil_cooler: open must lie below full"],
-        ),
-        (
-            BASE + '[differential_cooler]\nkind = {value = "water", source = "x"}\n',
-            ["vehicle.toml: differential_cooler: only 'air' or 'none' is modelled"],
-        ),
-        (
-            BASE
-            + '[engine]\nidle_speed = {value = "1300 rpm", source = "x"}\n'
-            + 'peak_torque_speed = {value = "1200 rpm", source = "x"}\n',
-            ["vehicle.toml: engine: ", "idle_speed"],
-        ),
+        ("", "vehicle.toml: key 'base' is missing; name one of the classes: camper-1970s, "),
+        ('base = "estate-1990-six"\n', "base 'estate-1990-six' is not a class; did you mean 'estate-1990s-six'?"),
+        ("base = 5\n", "base 5 is not a class; "),
+        (BASE + "[cooling\n", "vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table"),
+        (BASE + "[coling]\n", "vehicle.toml: unknown section [coling]; did you mean 'cooling'?"),
+        (BASE + "body = 5\n", "'body' must be a section: write [body] and its values below"),
+        (BASE + '[body]\nmass = {value = "1800 kg"}\n', "[body] mass: read {'value': '1800 kg'}; write it as {value ="),
+        (BASE + '[body]\nmass = "1800 kg"\n', "[body] mass: read '1800 kg'; write it as {value ="),
+        (BASE + '[body]\nmass = {value = "1800 kg", source = " "}\n', "[body] mass: the source is empty"),
+        (BASE + '[body]\nmass = {value = "1 t", source = "x", note = "y"}\n', "[body] mass: read {"),
+        (f"{BASE}[engine]\n{IDLE}", "vehicle.toml: engine: "),
     ],
 )
-def test_mistakes(tmp_path: Path, text: str, said: list[str]) -> None:
-    told = refused(tmp_path, text)
-    for part in said:
-        assert part in told, told
+def test_mistakes(tmp_path: Path, text: str, said: str) -> None:
+    assert said in refused(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value", "said"),
+    [
+        ("metal", "heat_capacty", '"50 kJ/K"', " [metal]: unknown key 'heat_capacty'; did you mean 'heat_capacity'?"),
+        ("body", "mass", '"1800 s"', " [body] mass: '1800 s' is not a valid mass; write e.g."),
+        ("body", "mass", '"1800"', " [body] mass: '1800' needs a number and a unit, e.g. '1700 kg'"),
+        ("body", "mass", "1800", ' [body] mass: read 1800; write the number with its unit in quotes, e.g. "1700 kg"'),
+        ("body", "mass", "true", " [body] mass: read True"),
+        ("body", "mass", "nan", " [body] mass: read nan; write the number with its unit"),
+        ("body", "mass", '["1800 kg", "900 kg"]', " [body] mass: read ['1800 kg', '900 kg']"),
+        ("body", "rolling_coefficient", "nan", " [body] rolling_coefficient: read nan; plausible is 0.005 to 0.03"),
+        ("metal", "heat_capacity", '"48 J/K"', "read '48 J/K'; plausible is 2,000 J/K to 400,000 J/K"),
+        ("cooling", "glycol_share", "50", " [cooling] glycol_share: read 50; plausible is 0 to 0.7"),
+        ("cooling", "fan", '"electrical"', " fan: read 'electrical'; allowed: electric, viscous, fixed"),
+        ("engine", "cooling", '"air"', " [engine] cooling: an air-cooled engine has no coolant"),
+        ("trailer", "mass", '"900 kg"', "mass but no drag; set its kind"),
+        ("trailer", "kind", '"spaceship"', "allowed: none, utility"),
+        ("gearbox", "ratios", "[]", " [gearbox] ratios: read []"),
+        ("gearbox", "ratios", "[1.0, 2.0]", ": gearbox: ratios must fall from first to top"),
+        ("gearbox", "kind", '"automatic"', ": gearbox: an automatic needs stall_speed above 0"),
+        ("cooling", "thermostat_open", '"100 degC"', ": cooling: thermostat must open below where it is full"),
+        ("cooling", "fan_off", '"110 degC"', ": cooling: fan_off must lie below fan_on"),
+        ("engine", "peak_power", '"300 kW"', ": engine: peak_power needs more torque at its speed than peak_torque"),
+        ("engine", "peak_torque_speed", '"5400 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
+        ("engine", "top_speed", '"5200 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
+        ("engine_oil", "viscosity_40c", '"12 cSt"', "must be the larger"),  # an oil that thickens with heat
+        ("coolant_limit", "caution", '"120 degC"', "warm < caution < limit"),
+        ("oil_cooler", "full", '"1 degC"', ": oil_cooler: open must lie below full"),
+        ("differential_cooler", "kind", '"water"', ": differential_cooler: only 'air' or 'none' is modelled"),
+    ],
+)
+def test_values_that_cannot_be(tmp_path: Path, section: str, key: str, value: str, said: str) -> None:
+    told = refused(tmp_path, f'{BASE}[{section}]\n{key} = {{value = {value}, source = "x"}}\n')
+    assert told.startswith("vehicle.toml")
+    assert said in told
 
 
 def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
@@ -271,21 +195,6 @@ def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
 def test_a_missing_file_says_how_to_make_one(tmp_path: Path) -> None:
     with pytest.raises(ParameterError, match=r"nowhere.toml: not found; `grademargin new DIR` creates one"):
         read_vehicle(tmp_path / "nowhere.toml", CLASSES)
-
-
-def test_files_that_are_no_text(tmp_path: Path) -> None:
-    path = tmp_path / "vehicle.toml"
-    path.write_bytes(b"base = '\xff\xfe'")
-    with pytest.raises(ParameterError, match=r"vehicle.toml row 1: has bytes that are not UTF-8 text"):
-        read_vehicle(path, CLASSES)
-    path.write_bytes("base = 'x'\n".encode("utf-16-le"))
-    with pytest.raises(ParameterError, match=r"vehicle.toml: is not UTF-8 text"):
-        read_vehicle(path, CLASSES)
-    path.write_bytes(BASE.encode("utf-16"))
-    assert read_vehicle(path, CLASSES).base in BASE
-    path.write_bytes(b"#" * 1_000_001)
-    with pytest.raises(ParameterError, match="larger than 1 MB"):
-        read_vehicle(path, CLASSES)
 
 
 # --- the frozen vehicle itself ---------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 Real files: open data in <repository>/../shared/data/gpx (Apache-2.0); skipped where absent.
 """
 
-import time
+import itertools
 import tracemalloc
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,13 +14,12 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from targets_files import gpx
 
 from planner.files import limits
 from planner.files.folder import read_trip
 from planner.files.reading import Problems
 from planner.files.tracks import STEEPEST, GpxTrack, parse_gpx
-from planner.model.errors import TripError
+from planner.model.errors import Problem, TripError
 from planner.model.geo import climb_m
 from planner.model.trip import Trip
 from planner.route.gaps import find_gaps
@@ -50,11 +49,11 @@ def read(text: str | bytes) -> GpxTrack:
     return track
 
 
-def fault(text: str | bytes) -> str:
+def fault(text: str | bytes) -> Problem:
     problems = Problems()
     assert parse_gpx(text if isinstance(text, bytes) else text.encode(), file="a.gpx", problems=problems) is None
-    assert len(problems) == 1, problems.sentences()
-    return problems.sentences()[0]
+    (found,) = problems.found()
+    return found
 
 
 EVEN_M = np.arange(0.0, 10_001.0, 25.0)
@@ -99,8 +98,8 @@ def test_jumps_between_the_tracks_of_a_real_file_are_told(name: str, tracks: int
 
 def test_a_walk_and_a_route_without_elevations_are_refused() -> None:
     walk, route = (fault(real(name).read_bytes()) for name in ("Mojstrovka.gpx", "route.gpx"))
-    assert walk.startswith("a.gpx: the grade exceeds 15% on 7")
-    assert route.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
+    assert walk.text.startswith("the grade exceeds 15% on 7")
+    assert route.text.startswith("has no elevations; leave the cell under 'profile' empty")
 
 
 # --- distances ---
@@ -136,23 +135,44 @@ def test_the_date_line_is_crossed() -> None:
 # --- noise ---
 
 
-@pytest.mark.parametrize("spacing_m", [2.0, 10.0, 30.0, 60.0])
-@pytest.mark.parametrize("hilly", [False, True])
-def test_noise_hardly_adds_climb(spacing_m: float, hilly: bool) -> None:
-    """True climb 999 m over 30 km, noise of 3 m: raw up to 26 times too high, smoothed within 2 %."""
-    along = np.arange(0.0, 30_001.0, spacing_m)
-    truth = 800.0 + (999.0 / 12.0 * (1.0 - np.cos(2.0 * np.pi * along / 5000.0)) if hilly else 999.0 * along / 30e3)
-    noisy = truth + np.random.default_rng(0).normal(0.0, 3.0, along.size)
-    track = read(HEAD + north(along.tolist(), noisy.tolist()) + TAIL)
-    assert climb_m(truth) == pytest.approx(999.0, rel=1e-3)
-    assert climb_m(noisy) > 1200.0
-    assert climb_m(track.elevation_m) == pytest.approx(999.0, rel=0.02)
-    grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
-    true_grade = np.diff(np.interp(track.distance_m, along, truth)) / np.diff(track.distance_m)
-    # least-squares line over 600 m at 30 m posts: 0.36 % (sigma over root of the sum of squares); a parabola's
-    # slope is noisier towards its ends and at wider posts
-    assert np.sqrt(np.mean((grade - true_grade) ** 2)) < 0.012
+def rolling(along: np.ndarray) -> np.ndarray:
+    """A plain, a pass of 900 m at 6 %, a rolling road of 2.5 %, 200 km in all; raw heights at 20 m rise 10 km more."""
+    way = np.interp(along, [0.0, 60e3, 75e3, 90e3, 110e3, 200e3], [300.0, 360.0, 1260.0, 400.0, 420.0, 420.0])
+    return way + np.where(along > 110e3, 40.0 - 40.0 * np.cos(2.0 * np.pi * (along - 110e3) / 10e3), 0.0)
+
+
+ROADS = {
+    "even": (30e3, lambda along: 800.0 + 999.0 * along / 30e3),
+    "hilly": (30e3, lambda along: 800.0 + 999.0 / 12.0 * (1.0 - np.cos(2.0 * np.pi * along / 5000.0))),
+    "pass": (200e3, rolling),
+}
+
+
+@pytest.mark.parametrize(
+    ("road", "spacing_m", "sigma_m"),
+    [
+        *itertools.product(("even", "hilly"), (2.0, 10.0, 30.0, 60.0), (3.0,)),
+        *itertools.product(("pass",), (20.0, 50.0, 100.0, 300.0), (0.0, 3.0, 5.0)),
+    ],
+)
+def test_noise_hardly_adds_climb(road: str, spacing_m: float, sigma_m: float) -> None:
+    """Climb within 2 to 3 % where 3 m of noise makes raw heights climb up to 26 times too much; slopes within 1.2 %."""
+    length_m, height = ROADS[road]
+    along = np.arange(0.0, length_m + 1.0, spacing_m)
+    truth = height(along)
+    noisy = truth + np.random.default_rng(7).normal(0.0, sigma_m, along.size)
+    track = read(HEAD + north(along.tolist(), noisy.tolist(), 48.0 if road == "pass" else 45.0) + TAIL)
+    # 5 m at 100 m and more: too few readings
+    within = 0.02 if road != "pass" else 0.03 if spacing_m * sigma_m**2 < 2000.0 else 0.08
+    assert climb_m(track.elevation_m) == pytest.approx(climb_m(truth), rel=within)
     assert track.steep == ()
+    if road != "pass":
+        assert climb_m(noisy) > 1200.0
+        grade = np.diff(track.elevation_m) / np.diff(track.distance_m)
+        true_grade = np.diff(np.interp(track.distance_m, along, truth)) / np.diff(track.distance_m)
+        # least-squares line over 600 m at 30 m posts: 0.36 % (sigma over root of the sum of squares); a parabola's
+        # slope is noisier towards its ends and at wider posts
+        assert np.sqrt(np.mean((grade - true_grade) ** 2)) < 0.012
 
 
 def test_a_parked_car_drives_no_distance() -> None:
@@ -170,11 +190,6 @@ def test_a_coarse_route_keeps_its_points() -> None:
     assert track.lat_deg == (45.0, 45.02, 45.05)
     assert track.gaps == ((0.0, track.distance_m[1]), track.distance_m[1:])
     assert track.distance_m == pytest.approx((0.0, 2222.64, 5556.59), abs=0.1)  # geographiclib
-
-
-def test_a_track_goes_before_a_route() -> None:
-    route = f"<rte>{point(1.0, 1.0, 1, 'rtept')}{point(2.0, 1.0, 1, 'rtept')}</rte><wpt lat='0' lon='0'/>"
-    assert read(EVEN.replace("<trk>", route + "<trk>")).length_m == pytest.approx(10_000.0, rel=1e-3)
 
 
 # --- mended ---
@@ -198,8 +213,8 @@ def test_heights_at_some_points_do_and_none_is_an_error() -> None:
     assert track.notes == ("elevation missing at 267 of 401 points",)
     assert track.elevation_m == pytest.approx(500.0 + 0.05 * np.array(track.distance_m), abs=2.0)
     for height in (None, 0.0, "nan", -9999):
-        text = fault(HEAD + north(EVEN_M.tolist(), [height] * len(EVEN_M)) + TAIL)
-        assert text.startswith("a.gpx: has no elevations; leave the cell under 'profile' empty")
+        found = fault(HEAD + north(EVEN_M.tolist(), [height] * len(EVEN_M)) + TAIL)
+        assert (found.code, found.text.partition(";")[0]) == ("track", "has no elevations")
 
 
 def test_a_stray_point_is_left_out() -> None:
@@ -249,34 +264,35 @@ def test_a_hill_over_a_tunnel_is_limited_and_told() -> None:
 
 # --- text ---
 
-
-@pytest.mark.parametrize(
-    ("declared", "encoding", "mark"),
-    [
-        ("UTF-8", "utf-8", b""),
-        ("UTF-8", "utf-8", b"\xef\xbb\xbf"),
-        ("UTF-16", "utf-16", b""),
-        ("UTF-16", "utf-16-le", b""),
-        ("utf-16", "utf-16-be", b""),
-        ("ISO-8859-1", "latin-1", b""),
-        ("Windows-1252", "cp1252", b""),
-        (None, "utf-8", b""),
-    ],
-)
-def test_encodings(declared: str | None, encoding: str, mark: bytes) -> None:
-    head = "" if declared is None else f"<?xml version='1.0' encoding='{declared}'?>\n"
-    text = (head + EVEN).replace("<trk>", "<trk><name>Fl\u00fcela</name>")
-    assert read(mark + text.encode(encoding)).distance_m == read(EVEN).distance_m
+FLUELA = EVEN.replace("<trk>", "<trk><name>Fl\u00fcela</name>")
+ROUTE = f"<rte>{point(1.0, 1.0, 1, 'rtept')}{point(2.0, 1.0, 1, 'rtept')}</rte><wpt lat='0' lon='0'/>"
+DEEP = "<extensions>" + "<a>" * 50 + "</a>" * 50 + "</extensions>"
+PREFIXED = EVEN.replace("</", "</g:").replace("<", "<g:").replace("<g:/g:", "</g:").replace("xmlns=", "xmlns:g=")
 
 
-def test_a_prefix_on_every_name_is_read() -> None:
-    text = EVEN.replace("</", "</g:").replace("<", "<g:").replace("<g:/g:", "</g:").replace("xmlns=", "xmlns:g=")
-    assert read(text).distance_m == read(EVEN).distance_m
+def declared(encoding: str) -> str:
+    return f"<?xml version='1.0' encoding='{encoding}'?>\n{FLUELA}"
 
 
-def test_elevations_inside_extensions_are_not_taken() -> None:
-    text = EVEN.replace("</trkpt>", "<extensions><ele>9</ele><a><ele>8</ele></a></extensions></trkpt>")
-    assert read(text).elevation_m == read(EVEN).elevation_m
+SAME = {
+    "no declaration": FLUELA.encode(),
+    "UTF-8": declared("UTF-8").encode(),
+    "UTF-8 with its mark": b"\xef\xbb\xbf" + declared("UTF-8").encode(),
+    "UTF-16 with its mark": declared("UTF-16").encode("utf-16"),
+    "UTF-16": declared("UTF-16").encode("utf-16-le"),
+    "UTF-16 the other way round": declared("utf-16").encode("utf-16-be"),
+    "Latin": declared("ISO-8859-1").encode("latin-1"),
+    "western code page": declared("Windows-1252").encode("cp1252"),
+    "a prefix on every name": PREFIXED,
+    "other elevations in extensions": EVEN.replace("</trkpt>", "<extensions><ele>9</ele></extensions></trkpt>"),
+    "nested as a recorder may": EVEN.replace("<trkseg>", f"<trkseg>{DEEP}", 1),
+    "a route before the track": EVEN.replace("<trk>", f"{ROUTE}<trk>"),
+}
+
+
+@pytest.mark.parametrize("name", SAME)
+def test_the_same_track_written_otherwise(name: str) -> None:
+    assert read(SAME[name]) == read(EVEN)
 
 
 LAUGHS = (
@@ -284,45 +300,50 @@ LAUGHS = (
     + "".join(f'<!ENTITY {chr(98 + n)} "{f"&{chr(97 + n)};" * 10}">' for n in range(10))
     + "]><gpx>&k;</gpx>"
 )
+FEET = HEAD + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M / 0.3048 * 1.5).tolist()) + TAIL
+LAT, LON = 'lat="45.00022496"', ' lon="7.00000000"'  # of the second point
+
+
+def second(new: str, old: str = LAT) -> str:
+    return EVEN.replace(old, new)
+
+
 REFUSED = [
-    (LAUGHS, "a.gpx: has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track"),
-    (LAUGHS.encode("utf-16"), "a.gpx: has a <!DOCTYPE> or <!ENTITY> part"),
-    ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', "a.gpx: has a <!DOCTYPE>"),
-    (EVEN.replace("<trkseg>", "<trkseg>&xxe;"), "a.gpx row 1: cannot be read as XML (undefined entity)"),
-    ("", "a.gpx row 1: cannot be read as XML (no element found)"),
-    (b"\x00" * 99, "cannot be read as XML"),
-    (EVEN[:2000], "cannot be read as XML (unclosed token); export or download the file again"),
-    (EVEN.replace("</trkseg>", ""), "cannot be read as XML (mismatched tag)"),
-    ("<kml><Document/></kml>", "a.gpx row 1: contains <kml>, not <gpx>; export the track as GPX"),
-    ("<gpx/>", "a.gpx: contains no track and no route"),
+    (LAUGHS, 0, "unsafe-xml", "has a <!DOCTYPE> or <!ENTITY> part, which is not allowed in a track"),
+    (LAUGHS.encode("utf-16"), 0, "unsafe-xml", ""),
+    ('<!DOCTYPE gpx SYSTEM "file:///etc/passwd"><gpx/>', 0, "unsafe-xml", ""),
+    (EVEN.replace("<trkseg>", "<trkseg>&xxe;"), 1, "unreadable", "cannot be read as XML (undefined entity)"),
+    ("", 1, "unreadable", "(no element found)"),
+    (b"\x00" * 99, 1, "unreadable", ""),
+    (EVEN[:2000], 20, "unreadable", "(unclosed token); export or download the file again"),
+    (EVEN.replace("</trkseg>", ""), 402, "unreadable", "(mismatched tag)"),
+    ("<kml><Document/></kml>", 1, "invalid-point", "contains <kml>, not <gpx>; export the track as GPX"),
+    ("<gpx/>", 0, "track", "contains no track and no route, perhaps only waypoints"),
+    ('<gpx xmlns:i="http://www.w3.org/2001/XInclude"><i:include href="/etc/passwd"/></gpx>', 0, "track", "no track"),
+    ('<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>', 0, "track", "no track"),
+    (HEAD + point(45.0, 7.0, 5) * 50 + TAIL, 0, "track", "has no length; it needs at least two points"),
+    (second('lat="91"'), 2, "invalid-point", "read lat '91'; write decimal degrees from -90 to 90"),
+    (second(""), 2, "invalid-point", "a point has no lat; write decimal degrees from -90 to 90"),
+    (second('lat="45" lon="nan"', LAT + LON), 2, "invalid-point", "read lon 'nan'"),
+    (second('lat="45,0002"'), 2, "invalid-point", "read lat '45,0002'"),
+    (second("<ele>n/a</ele>", "<ele>501.25</ele>"), 2, "invalid-point", "read elevation 'n/a'; write metres"),
+    (second("<ele>501,25</ele>", "<ele>501.25</ele>"), 2, "invalid-point", "write a decimal point, e.g. 501.25"),
+    ("<?xml version='1.0' encoding='rot13'?><gpx/>", 0, "encoding", "is declared as 'rot13'; save it as UTF-8"),
+    (b"<gpx>\xff</gpx>", 0, "encoding", "has bytes that are not utf-8 text"),
     (
-        '<gpx xmlns:i="http://www.w3.org/2001/XInclude"><i:include href="/etc/passwd"/></gpx>',
-        "a.gpx: contains no track",
-    ),
-    (
-        '<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>',
-        "a.gpx: contains no track and no route, perhaps only waypoints",
-    ),
-    (HEAD + point(45.0, 7.0, 5) + TAIL, "a.gpx: has no length; it needs at least two points"),
-    (HEAD + point(45.0, 7.0, 5) * 50 + TAIL, "a.gpx: has no length; it needs at least two points"),
-    (EVEN.replace('lat="45.00022496"', 'lat="91"'), "a.gpx row 2: read lat '91'; write decimal degrees from -90 to 90"),
-    (EVEN.replace('lat="45.00022496"', ""), "a.gpx row 2: a point has no lat; write decimal degrees from -90 to 90"),
-    (EVEN.replace('lat="45.00022496" lon="7.00000000"', 'lat="45" lon="nan"'), "a.gpx row 2: read lon 'nan'"),
-    (EVEN.replace('lat="45.00022496"', 'lat="45,0002"'), "a.gpx row 2: read lat '45,0002'"),
-    (EVEN.replace("<ele>501.25</ele>", "<ele>n/a</ele>"), "a.gpx row 2: read elevation 'n/a'; write metres"),
-    (EVEN.replace("<ele>501.25</ele>", "<ele>501,25</ele>"), "501,25'; write a decimal point, e.g. 501.25"),
-    ("<?xml version='1.0' encoding='rot13'?><gpx/>", "a.gpx: is declared as 'rot13'; save it as UTF-8"),
-    (b"<gpx>\xff</gpx>", "a.gpx: has bytes that are not utf-8 text"),
-    (
-        HEAD + north(EVEN_M.tolist(), (500.0 + 0.05 * EVEN_M / 0.3048 * 1.5).tolist()) + TAIL,
-        "a.gpx: the grade exceeds 15% on 100% of the distance, too steep for a road; are the elevations in metres",
+        FEET,
+        0,
+        "track",
+        "the grade exceeds 15% on 100% of the distance, too steep for a road; are the elevations in met",
     ),
 ]
 
 
-@pytest.mark.parametrize(("text", "said"), REFUSED, ids=[said[:50] for _, said in REFUSED])
-def test_refused(text: str | bytes, said: str) -> None:
-    assert said in fault(text)
+@pytest.mark.parametrize(("text", "row", "code", "said"), REFUSED)
+def test_refused(text: str | bytes, row: int, code: str, said: str) -> None:
+    problem = fault(text)
+    assert (problem.file, problem.row, problem.code) == ("a.gpx", row, code)
+    assert said in problem.text
 
 
 def test_many_bad_points_are_not_all_listed() -> None:
@@ -332,50 +353,23 @@ def test_many_bad_points_are_not_all_listed() -> None:
     assert len(problems) == 10
 
 
-def test_what_nests_as_a_recorder_may_is_read() -> None:
-    text = EVEN.replace("<trkseg>", "<trkseg><extensions>" + "<a>" * 50 + "</a>" * 50 + "</extensions>", 1)
-    assert read(text).length_m == pytest.approx(10_000.0, rel=1e-3)
-
-
 def test_points_are_capped() -> None:
     many = '<trkpt lat="45" lon="7"/>' * (limits.GPX_POINTS + 1)
-    assert "has more than 400,000 points; simplify the track" in fault(HEAD + many + TAIL)
+    found = fault(HEAD + many + TAIL)
+    assert (found.code, found.text.partition(";")[0]) == ("invalid-point", "has more than 400,000 points")
 
 
-def test_200_000_points_take_seconds_and_little_memory() -> None:
-    along = np.arange(200_000) * 2.0
+def test_50_000_points_take_little_memory() -> None:
+    along = np.arange(50_000) * 2.0
     data = (HEAD + north(along.tolist(), (500.0 + 100.0 * np.sin(along / 3000.0)).tolist()) + TAIL).encode()
-    begin = time.process_time()
-    track = read(data)
-    taken_s = time.process_time() - begin
-    assert track.length_m == pytest.approx(399_998.0, rel=2e-3)
-    assert len(track.distance_m) == pytest.approx(8000, abs=10)
-    assert taken_s < 8.0  # 1.5 s measured on a busy two-core machine
-    quarter = data[: data.index(b"<trkpt", len(data) // 4)] + TAIL.encode()
     tracemalloc.start()
     try:
-        read(quarter)
-        peak = tracemalloc.get_traced_memory()[1]
+        track, peak = read(data), tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
+    assert track.length_m == pytest.approx(99_998.0, rel=2e-3)
+    assert len(track.distance_m) == pytest.approx(2000, abs=10)
     assert peak < 40e6  # the text of 5 MB three times, and some rows of 50,000 numbers
-
-
-# --- any points ---
-
-
-@settings(max_examples=150, deadline=None)
-@given(
-    points=st.lists(
-        st.tuples(st.floats(-90, 90), st.floats(-180, 180), st.none() | st.floats(-500, 7000)), min_size=2, max_size=40
-    ),
-    near=st.booleans(),
-)
-def test_any_points_make_a_sound_track_or_a_sentence(
-    points: list[tuple[float, float, float | None]], near: bool
-) -> None:
-    shrink = 1e-4 if near else 1.0
-    gpx((HEAD + "".join(point(a * shrink, b * shrink, e) for a, b, e in points) + TAIL).encode())
 
 
 @settings(max_examples=50, deadline=None)
@@ -441,18 +435,7 @@ def test_a_track_is_stretched_to_the_leg_and_told(tmp_path: Path) -> None:
     assert (profile.distance_m[0], profile.distance_m[-1]) == (0.0, 11_500.0)
     assert climb_m(profile.elevation_m) == pytest.approx(500.0, abs=3.0)
     assert told(trip) == "Track 'track.gpx' (legs.csv row 2): 3.5% shorter than the entered 11.5 km, scaled to match."
-
-
-def test_a_track_that_fits_is_not_spoken_of(tmp_path: Path) -> None:
     assert told(trip_with(tmp_path, climbing(), legs=LEGS.replace("11.5", "11.13"))) == ""
-
-
-def test_a_track_recorded_the_other_way_round(tmp_path: Path) -> None:
-    trip = trip_with(tmp_path, backwards(climbing()))
-    profile = trip.legs[0].profile
-    assert profile is not None
-    assert profile.elevation_m[0] < 505.0 < 995.0 < profile.elevation_m[-1]
-    assert "recorded in the other direction, reversed" in told(trip)
 
 
 def test_one_track_for_both_directions(tmp_path: Path) -> None:
@@ -475,9 +458,6 @@ def test_gaps_and_limits_are_told(tmp_path: Path) -> None:
     assert "2 impossible elevations ignored" in notes
     assert "without points on 1.58 km (5.15 km to 6.73 km), a straight line assumed there" in notes
     assert "heights not known on 1.58 km (5.15 km to 6.73 km) where the ground is not level, so the leg has" in notes
-
-
-def test_shifts_are_told(tmp_path: Path) -> None:
     notes = told(trip_with(tmp_path, climbing(545.0, 1030.0)))
     assert "elevations shifted by -45 m at the start and -30 m at the end to match the places" in notes
 
@@ -603,19 +583,6 @@ def test_part_of_a_track_driven_the_other_way(tmp_path: Path) -> None:
     assert profile is not None
     assert (profile.elevation_m[0], profile.elevation_m[-1]) == pytest.approx((750.0, 500.0), abs=3.0)
     assert (profile.lat_deg[0], profile.lat_deg[-1]) == pytest.approx((45.05, 45.0), abs=1e-4)
-
-
-@pytest.mark.parametrize("spacing_m", [20.0, 50.0, 100.0, 300.0])
-@pytest.mark.parametrize("sigma_m", [0.0, 3.0, 5.0])
-def test_noise_leaves_the_climb_of_a_pass_road(spacing_m: float, sigma_m: float) -> None:
-    """A plain, a pass of 900 m at 6 %, a rolling road of 2.5 %, 200 km in all; raw heights at 20 m rise 10 km more."""
-    along = np.arange(0.0, 200e3, spacing_m)
-    truth = np.interp(along, [0.0, 60e3, 75e3, 90e3, 110e3, 200e3], [300.0, 360.0, 1260.0, 400.0, 420.0, 420.0])
-    truth += np.where(along > 110e3, 40.0 - 40.0 * np.cos(2.0 * np.pi * (along - 110e3) / 10e3), 0.0)
-    rough = truth + np.random.default_rng(7).normal(0.0, sigma_m, along.size)
-    track = read(HEAD + north(along.tolist(), rough.tolist(), 48.0) + TAIL)
-    wide = 0.03 if spacing_m * sigma_m**2 < 2000.0 else 0.08  # 5 m at 100 m and more: too few readings
-    assert climb_m(track.elevation_m) == pytest.approx(climb_m(truth), rel=wide)
 
 
 def test_hairpins_cut_by_wide_points_are_no_steep_road() -> None:

@@ -5,7 +5,7 @@ ways of writing it are those met in loggers' exports and in spreadsheets; common
 """
 
 import gzip
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -30,7 +30,6 @@ HEADS = ("Speed", "Coolant Temp", "Oil Temp", "Ambient", "RPM")
 UNITS = ("km/h", "°C", "°C", "°C", "rpm")
 COLUMNS = (SPEED_KMH, COOLANT_C, OIL_C, AMBIENT_C, RPM)
 
-Rows = Iterator[list[str]]
 Clock = Callable[[int], str]
 
 
@@ -75,7 +74,6 @@ class Style:
         return self.text().encode(self.coded)
 
 
-NO_UNIT = HEADS
 US = tuple(f"{head} [{unit}]" for head, unit in zip(HEADS, ("mph", "°F", "°F", "°F", "rpm"), strict=True))
 US_COLUMNS = (np.round(SPEED_KMH / 1.609344, 2), *map(fahrenheit, COLUMNS[1:4]), RPM)
 SEMI = {"between": ";", "point": ","}
@@ -83,6 +81,12 @@ SEMI = {"between": ";", "point": ","}
 
 def with_codes(column: np.ndarray, code: str, every: int = 50) -> list[str]:
     return [code if i % every == every - 1 else str(value) for i, value in enumerate(column)]
+
+
+def instead(**columns: np.ndarray | list[str]) -> Sequence[np.ndarray | list[str]]:
+    """The columns of the drive, some of them replaced."""
+    names = ("speed", "coolant", "oil", "ambient", "rpm")
+    return [columns.get(name, column) for name, column in zip(names, COLUMNS, strict=True)]
 
 
 def sparse(text: str) -> str:
@@ -113,6 +117,10 @@ def date_apart(day: str, clock: str, head: str = "Date,Time") -> bytes:
 
 def mm_ss(i: int) -> str:
     return f"{i // 60:02d}:{i % 60:02d}"
+
+
+def with_units(between: str) -> list[list[str]]:
+    return [[f"{v}{between}{unit}" for v in column] for column, unit in zip(COLUMNS, UNITS, strict=True)]
 
 
 def thousands(rpm: np.ndarray) -> list[str]:
@@ -151,7 +159,7 @@ RIGHT: dict[str, bytes] = {
     "western code page": Style(coded="cp1252").data(),
     "degree sign read twice": Style().text().replace("°", "Â°").encode(),
     "packed": gzip.compress(Style().data()),
-    "thousands in quotes": Style(columns=(*COLUMNS[:4], thousands(RPM))).data(),
+    "thousands in quotes": Style(columns=instead(rpm=thousands(RPM))).data(),
     "trailing separator": Style(end=",\n").data(),
     # around the readings
     "lines before the heading": Style(before="Logger 7\nSerial: 12\n\nDriver,\n").data(),
@@ -171,14 +179,8 @@ RIGHT: dict[str, bytes] = {
         heads=("Speed [m/s]", "Coolant [K]", "Oil Temp [K]", "Ambient [K]", "RPM"),
         columns=(SPEED_KMH / 3.6, COOLANT_C + 273.15, OIL_C + 273.15, AMBIENT_C + 273.15, RPM),
     ).data(),
-    "units in the cells": Style(
-        heads=NO_UNIT,
-        columns=tuple([f"{v} {unit}" for v in column] for column, unit in zip(COLUMNS, UNITS, strict=True)),
-    ).data(),
-    "units in the cells without a space": Style(
-        heads=NO_UNIT,
-        columns=tuple([f"{v}{unit}" for v in column] for column, unit in zip(COLUMNS, UNITS, strict=True)),
-    ).data(),
+    "units in the cells": Style(heads=HEADS, columns=with_units(" ")).data(),
+    "units in the cells without a space": Style(heads=HEADS, columns=with_units("")).data(),
     "German": Style(
         time="Zeit [s]",
         heads=(
@@ -225,25 +227,21 @@ RIGHT: dict[str, bytes] = {
     "date apart": date_apart("%Y-%m-%d", "%H:%M:%S"),
     "date apart, without signs": date_apart("%Y%m%d", "%H%M%S"),
     # readings that are none
-    "minus forty": Style(columns=(SPEED_KMH, with_codes(COOLANT_C, "-40.0"), *COLUMNS[2:])).data(),
-    "zeros": Style(columns=(SPEED_KMH, with_codes(COOLANT_C, "0"), with_codes(OIL_C, "0.0"), *COLUMNS[3:])).data(),
-    "zeros until the sensor wakes": Style(
-        columns=(SPEED_KMH, COOLANT_C, ["0"] * 30 + [str(v) for v in OIL_C[30:]], *COLUMNS[3:])
-    ).data(),
-    "127 degC": Style(columns=(SPEED_KMH, COOLANT_C, with_codes(OIL_C, "127"), *COLUMNS[3:])).data(),
-    "all ones": Style(
-        columns=(with_codes(SPEED_KMH, "65535"), COOLANT_C, with_codes(OIL_C, "6553.5"), *COLUMNS[3:])
-    ).data(),
+    "minus forty": Style(columns=instead(coolant=with_codes(COOLANT_C, "-40.0"))).data(),
+    "zeros": Style(columns=instead(coolant=with_codes(COOLANT_C, "0"), oil=with_codes(OIL_C, "0.0"))).data(),
+    "zeros until the sensor wakes": Style(columns=instead(oil=["0"] * 30 + [str(v) for v in OIL_C[30:]])).data(),
+    "127 degC": Style(columns=instead(oil=with_codes(OIL_C, "127"))).data(),
+    "all ones": Style(columns=instead(speed=with_codes(SPEED_KMH, "65535"), oil=with_codes(OIL_C, "6553.5"))).data(),
     "words for nothing": Style(
-        columns=(SPEED_KMH, with_codes(COOLANT_C, "N/A"), with_codes(OIL_C, "---"), *COLUMNS[3:])
+        columns=instead(coolant=with_codes(COOLANT_C, "N/A"), oil=with_codes(OIL_C, "---"))
     ).data(),
     "one signal a row": sparse(Style().text()).encode(),
     "one reading a row": long_form(),
     "one reading a row, semicolons": long_form(";"),
 }
 ASKED: dict[str, bytes] = {
-    "no unit": Style(heads=NO_UNIT).data(),
-    "no unit, Fahrenheit": Style(heads=NO_UNIT, columns=US_COLUMNS).data(),
+    "no unit": Style(heads=HEADS).data(),
+    "no unit, Fahrenheit": Style(heads=HEADS, columns=US_COLUMNS).data(),
     "no unit of time": Style(time="Time").data(),
     "minutes and seconds, or hours and minutes": Style(time="Time", clock=lambda i: mm_ss(i // 2)).data(),
     "day and month in any order": Style(time="Time", clock=lambda i: local(i, "%d/%m/%Y %H:%M:%S")).data(),
@@ -254,21 +252,15 @@ ASKED: dict[str, bytes] = {
     "thousands or decimals": Style(heads=("RPM",), columns=(thousands(RPM + 1000),)).data(),
     "one signal in two units": long_form(mixed=True),
     "one reading a row without units": long_form(with_units=False),
-    "two units in a column": Style(
-        columns=(SPEED_KMH, COOLANT_C, [f"{v} {'F' if i % 2 else 'C'}" for i, v in enumerate(OIL_C)], *COLUMNS[3:])
-    ).data(),
+    "two units in a column": Style(columns=instead(oil=[f"{v} {'CF'[i % 2]}" for i, v in enumerate(OIL_C)])).data(),
     "two columns for one": Style(heads=(*Style().heads, "GPS Speed [km/h]"), columns=(*COLUMNS, SPEED_KMH)).data(),
-    "sensor that never answers": Style(columns=(SPEED_KMH, COOLANT_C, ["0"] * N, *COLUMNS[3:])).data(),
+    "sensor that never answers": Style(columns=instead(oil=["0"] * N)).data(),
 }
 REFUSED: dict[str, bytes] = {
     "decimal commas between commas": Style(point=",").data(),
     "no heading": "\n".join(Style().text().splitlines()[1:]).encode(),
     "no times": "\n".join(line.partition(",")[2] for line in Style().text().splitlines()).encode(),
 }
-
-
-def test_there_are_enough() -> None:
-    assert len(RIGHT) + len(ASKED) + len(REFUSED) + 2 >= 79
 
 
 def file(folder: Path, name: str, data: bytes) -> Path:
@@ -305,16 +297,8 @@ def test_read_right_and_sure(tmp_path: Path, name: str) -> None:
     if log.clock_s is not None:
         assert log.clock_s == pytest.approx(LOCAL_S, abs=1.0)
     assert log.day in (None, date(2027, 7, 6))
-
-
-DATED = [name for name in RIGHT if name.startswith(("ISO", "slash", "month", "days", "date apart"))]
-
-
-@pytest.mark.parametrize("name", DATED)
-def test_the_day_is_known_where_it_is_told(tmp_path: Path, name: str) -> None:
-    path = file(tmp_path, name, RIGHT[name])
-    log = read_log(path, describe_log(path).mapping)
-    assert log.epoch_s is not None or (log.day, log.clock_s) == (date(2027, 7, 6), pytest.approx(LOCAL_S, abs=1.0))
+    if name.startswith(("ISO", "slash", "month", "days", "date apart")):  # the day is told
+        assert log.epoch_s is not None or (log.day is not None and log.clock_s is not None)
 
 
 @pytest.mark.parametrize("name", ASKED)

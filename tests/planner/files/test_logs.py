@@ -39,18 +39,6 @@ def rows(head: str, line: str, n: int = 40) -> str:
     return head + "\n" + "\n".join(line.format(i=i, t=20 + i % 7) for i in range(n)) + "\n"
 
 
-def test_junk_semicolons_decimal_commas_and_a_repeated_heading(tmp_path: Path) -> None:
-    head = "Zeit [s];Geschwindigkeit [km/h];Öltemperatur [Â°C];Kühlmitteltemperatur [Â°C]"
-    text = "LOGGER 2000\nserial;17\n\n" + rows(head, "{i},5;90,0;{t},5;80,25") + head + "\n" + "41,5;90,0;21,5;80,25\n"
-    found = describe_log(write(tmp_path, "﻿" + text))
-    log = read_log(tmp_path / "drive.csv", found.mapping)
-    assert found.mapping.unsure == ()
-    assert log.channels["engine_oil"].value[0] == pytest.approx(20.5 + C0)
-    assert log.channels["coolant"].value[-1] == pytest.approx(80.25 + C0)
-    assert len(log.channels["speed"].value) == 41
-    assert any("3 lines before the heading" in s for s in found.sentences)
-
-
 @pytest.mark.parametrize(
     ("cells", "kind", "step_s"),
     [
@@ -118,21 +106,6 @@ def test_a_bad_mapping_tells_everything_at_once(tmp_path: Path) -> None:
     assert "did you mean 'clock'" in told
     assert "did you mean 'coolant'" in told
     assert "'furlong'" in told
-
-
-def test_numbers_that_mean_no_data(tmp_path: Path) -> None:
-    lines = ["time [s],speed [km/h],coolant [C],oil temp [C],ambient [C]"]
-    for i in range(100):
-        coolant = -40 if i % 10 == 3 else 215 if i % 10 == 7 else 88
-        lines.append(f"{i},{65535 if i == 50 else 80},{coolant},{6553.5 if i < 5 else 95},-38")
-    path = write(tmp_path, "\n".join(lines))
-    mapping = describe_log(path).mapping
-    assert mapping.channels["coolant"].no_data == (-40.0, 215.0)
-    log = read_log(path, mapping)
-    assert set(log.channels["coolant"].value) == {88 + C0}
-    assert len(log.channels["engine_oil"].value) == 95
-    assert np.all(log.channels["ambient"].value == pytest.approx(-38 + C0))
-    assert any(fault.startswith("coolant: 20 no-data") for fault in log.faults)
 
 
 def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:

@@ -33,31 +33,27 @@ def test_a_point_along_a_leg_and_oil_pressure():
 
 
 @pytest.mark.parametrize(
-    ("row", "told"),
+    ("row", "column", "code"),
     [
-        (",needels,,200,,,,,", "did you mean 'needles'?"),
-        ("2 pm,,,200,,,,,", "write the local time there"),
-        (",,,200,,,,,", "has neither a time nor a place"),
-        (",needles,needles>kingman: 1 km,200,,,,,", "both a place and a leg are given"),
-        (",,needles-kingman,200,,,,,", "write FROM>TO:DISTANCE"),
-        (",needles,,,,,,,", "the row has no reading"),
-        (",needles,,20000,,,,,", "allowed is"),
-        (",needles,,,,,45,,", "is given without 'rpm'"),
+        (",needels,,200,,,,,", "place", "unknown-place"),
+        ("2 pm,,,200,,,,,", "when", "invalid-value"),
+        (",,,200,,,,,", "when", "missing-value"),
+        (",needles,needles>kingman: 1 km,200,,,,,", "along", "conflict"),
+        (",,needles-kingman,200,,,,,", "along", "unknown-place"),
+        (",needles,,,,,,,", "when", "missing-value"),
+        (",needles,,,,,45,,", "oil_pressure [psi]", "missing-value"),
     ],
 )
-def test_faulty_rows(row, told):
-    _, (said,) = read(HEAD + row + "\n")
-    assert said.startswith("readings.csv row 2, column '")
-    assert told in said
+def test_faulty_rows(row, column, code):
+    problems = Problems()
+    parse_readings(HEAD + row + "\n", trip=TRIP, problems=problems)
+    assert [(one.file, one.row, one.column, one.code) for one in problems.found()] == [
+        ("readings.csv", 2, column, code)
+    ]
 
 
 def test_headings_alone_wait_for_the_first_row():
     assert read(HEAD) == ((), [])
-
-
-def test_a_unit_is_needed():
-    _, (said, *_) = read("place,coolant\nneedles,200\n")
-    assert "the unit is missing; write 'coolant [degF]' or 'coolant [degC]'" in said
 
 
 def test_the_file_of_a_folder(tmp_path):

@@ -74,25 +74,24 @@ def test_each_thing_is_said_in_one_place(folder):
 
 
 @pytest.mark.parametrize(
-    ("sheet", "values", "said"),
+    ("sheet", "values", "where", "code"),
     [
-        (SETTINGS, {"day__driving": "fast"}, "day.driving"),
-        (SETTINGS, {"departure": "soon"}, "departure"),
-        (SETTINGS, {"confidence": "many"}, "confidence"),
-        (SETTINGS, {"what is this?": "x"}, "read 'what is this?'; write a key, such as 'departure'"),
-        (SETTINGS, {"departuer": "2027-07-06 07:00"}, "departuer"),
-        (SETTINGS, {"name__x": "x"}, "is also in another row; keep one"),
-        (CAR, {"base": "rocket"}, "base 'rocket' is not a class"),
-        (CAR, {"trailer__mass": "heavy"}, "mass"),
-        (CAR, {"trailr__mass": "1 kg"}, "unknown section"),
-        (CAR, {"base": None}, "key 'base' is missing"),
+        (SETTINGS, {"day__driving": "fast"}, "trip.toml key 'day.driving'", "invalid-value"),
+        (SETTINGS, {"departuer": "2027-07-06 07:00"}, "trip.toml key 'departuer'", "unknown-key"),
+        (SETTINGS, {"what is this?": "x"}, "trip.xlsx [settings] row 38", "unknown-key"),
+        (SETTINGS, {"name__x": "x"}, "trip.xlsx [settings] row 38", "duplicate"),
+        (CAR, {"base": "rocket"}, "", "vehicle"),
+        (CAR, {"trailr__mass": "1 kg"}, "", "vehicle"),
+        (CAR, {"base": None}, "", "vehicle"),
     ],
 )
-def test_faults_are_told(folder, sheet, values, said):
+def test_faults_are_told(folder, sheet, values, where, code):
     put(folder, sheet, **values)
     with pytest.raises(TripError) as caught:
         open_folder(folder)
-    assert said in "\n".join(caught.value.problems)
+    (found,) = caught.value.found
+    assert (found.where, found.code) == (where, code)
+    assert found.file or found.text.startswith("trip.xlsx [car]: ")
 
 
 def test_lists_choose_and_help_tells(folder):

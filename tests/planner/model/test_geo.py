@@ -45,18 +45,28 @@ def test_positions_of_one_place_and_of_opposite_places():
         positions(lat1_deg=40.0, lon1_deg=-105.0, lat2_deg=-40.0, lon2_deg=75.0, fractions=[0.5])
 
 
+def profile(along, height) -> Profile:
+    return Profile(distance_m=tuple(along), elevation_m=tuple(height))
+
+
+STEEP = r"legs.csv row 3: elevation changes by .* no road is steeper than 40%"
+
+
 @pytest.mark.parametrize(
-    ("along", "height", "text"),
+    ("ends", "length_m", "text"),
     [
-        ([0.0, 1.0], [1.0], "2 distances and 1 elevations"),
-        ([], [], "0 distances"),
-        ([0.0, 2.0, 1.0], [1.0, 1.0, 1.0], "point 3: distance falls"),
-        ([0.0, 1.0], [1.0, math.nan], "point 2"),
+        (profile([0.0, 1.0], [1.0]), 1000.0, "2 distances and 1 elevations"),
+        (profile([], []), 1000.0, "0 distances"),
+        (profile([0.0, 2.0, 1.0], [1.0, 1.0, 1.0]), 1000.0, "point 3: distance falls"),
+        (profile([0.0, 1.0], [1.0, math.nan]), 1000.0, "point 2"),
+        (profile([0.0, 0.0], [1.0, 1.0]), 100.0, "no length"),
+        ((0.0, 0.0), 0.0, "must be above 0"),
+        *((ends, 1600.0, STEEP) for ends in ((0.0, 900.0), (900.0, 0.0), (0.0, 2000.0), (0.0, math.nan))),
     ],
 )
-def test_unusable_profile_is_refused(along, height, text):
+def test_unusable_legs_are_refused(ends, length_m, text):
     with pytest.raises(PlannerError, match=text):
-        segments(Profile(distance_m=tuple(along), elevation_m=tuple(height)), 1000.0)
+        segments(ends, length_m, where="legs.csv row 3")
 
 
 @given(st.floats(1.0, 2e5), st.floats(20.0, 5000.0), st.floats(-0.1, 0.1))
@@ -83,19 +93,6 @@ def test_profile_is_stretched_to_the_leg_and_reverses():
     assert back.elevation_m == pytest.approx(there.elevation_m[::-1])
     assert back.grade == pytest.approx(-there.grade[::-1])
     assert climb_m(there.elevation_m) == pytest.approx(240.0)
-
-
-@pytest.mark.parametrize("ends", [(0.0, 900.0), (900.0, 0.0), (0.0, 2000.0), (0.0, math.nan)])
-def test_road_steeper_than_any_is_refused(ends):
-    with pytest.raises(PlannerError, match=r"legs.csv row 3: elevation changes by .* no road is steeper than 40%"):
-        segments(ends, 1600.0, where="legs.csv row 3")
-
-
-def test_leg_without_length_is_refused():
-    with pytest.raises(PlannerError, match="must be above 0"):
-        segments((0.0, 0.0), 0.0)
-    with pytest.raises(PlannerError, match="no length"):
-        segments(Profile(distance_m=(0.0, 0.0), elevation_m=(1.0, 1.0)), 100.0)
 
 
 def test_climb_of_little():

@@ -66,37 +66,6 @@ def test_text_that_cannot_be_encoded_keeps_the_old_file(tmp_path):
     assert names_in(tmp_path) == {"a.txt"}
 
 
-def test_a_full_disk_keeps_the_old_file(tmp_path):
-    # The process may write 4 kB to a file and no more; a longer text fails half way through, as on a full disk.
-    write_files(tmp_path, {"a.txt": "old"})
-    code = (
-        "import resource, signal, sys; from pathlib import Path\n"
-        "from planner.model.errors import OutputError; from planner.output.write import write_files\n"
-        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))\n"
-        "try: write_files(Path(sys.argv[1]), {'a.txt': 'x' * 100_000})\n"
-        "except OutputError as exc: print(exc)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True)
-    assert "cannot be written (File too large)" in done.stdout
-    assert (tmp_path / "a.txt").read_text() == "old"
-    assert names_in(tmp_path) == {"a.txt"}
-
-
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_folder_that_may_not_be_written(tmp_path):
-    tmp_path.chmod(0o555)
-    with pytest.raises(OutputError, match="Permission denied"):
-        write_files(tmp_path / "out", {"a.txt": "x"})
-
-
-def test_a_file_where_the_folder_should_be(tmp_path):
-    (tmp_path / "out").write_text("mine")
-    with pytest.raises(OutputError, match="use --out DIR"):
-        write_files(tmp_path / "out", {"a.txt": "x"})
-    assert (tmp_path / "out").read_text() == "mine"
-
-
 # --- JSON ---
 
 

@@ -23,60 +23,40 @@ EAST = Anchor(distance_m=100e3, elevation_m=200.0, high_k=308.0, low_k=295.0)
 WEST = Anchor(distance_m=300e3, elevation_m=1400.0, high_k=303.0, low_k=286.0)
 
 
-def test_an_anchor_is_met_exactly():
-    high, low = highs_lows_along([100e3, 300e3], [200.0, 1400.0], [WEST, EAST])
-    assert high == pytest.approx([308.0, 303.0])
-    assert low == pytest.approx([295.0, 286.0])
+def anchor(at_m, high_k, low_k, elevation_m=0.0):
+    return Anchor(distance_m=at_m, elevation_m=elevation_m, high_k=high_k, low_k=low_k)
 
 
-def test_pass_between_two_towns_by_hand():
-    """At sea level highs 309.3, 312.1 and lows 295.9, 292.3; their means less 6.5 and 4.5 K/km over 2.4 km."""
-    high, low = highs_lows_along([200e3], [2400.0], [EAST, WEST])
-    assert high == pytest.approx([295.1])
-    assert low == pytest.approx([283.3])
+TWIN = anchor(100e3, 350.0, 250.0, 200.0)
+SOME = [anchor(0.0, 300.0, None), anchor(10.0, 310.0, 290.0)]
 
 
-def test_level_beyond_the_outermost_towns():
-    high, low = highs_lows_along([0.0, 900e3], [200.0, 1400.0], [EAST, WEST])
-    assert high == pytest.approx([308.0, 303.0])
-    assert low == pytest.approx([295.0, 286.0])
+@pytest.mark.parametrize(
+    ("at_m", "elevation_m", "known", "highs", "lows"),
+    [
+        ([100e3, 300e3], [200.0, 1400.0], [WEST, EAST], [308.0, 303.0], [295.0, 286.0]),  # met exactly
+        # A pass between two towns. At sea level highs 309.3, 312.1 and lows 295.9, 292.3; their means less 6.5 and
+        # 4.5 K/km over 2.4 km.
+        ([200e3], [2400.0], [EAST, WEST], [295.1], [283.3]),
+        ([0.0, 900e3], [200.0, 1400.0], [EAST, WEST], [308.0, 303.0], [295.0, 286.0]),  # level beyond the outermost
+        ([0.0], [300.0], [], [ASSUMED_HIGH_K], [ASSUMED_LOW_K]),
+        ([0.0], [0.0], [anchor(0.0, 300.0, None)], [300.0], [285.0]),  # 15 K apart where one is missing
+        ([0.0], [0.0], [anchor(0.0, None, 285.0)], [300.0], [285.0]),
+        ([5.0], [0.0], SOME, [305.0], [290.0]),  # high and low from different places
+        ([0.0], [4000.0], [anchor(0.0, 300.0, 296.0)], [274.0], [274.0]),  # the low never passes the high
+        ([100e3], [200.0], [EAST, TWIN], [308.0], [295.0]),  # the first of two places at one distance counts
+    ],
+)
+def test_highs_and_lows_along_a_road_by_hand(at_m, elevation_m, known, highs, lows):
+    high, low = highs_lows_along(at_m, elevation_m, known)
+    assert high == pytest.approx(highs)
+    assert low == pytest.approx(lows)
 
 
-def test_lapse_rates_can_be_given():
+def test_what_is_assumed_and_lapse_rates_that_are_given():
+    assert (ASSUMED_HIGH_K, ASSUMED_LOW_K) == (308.15, 293.15)  # a hot summer day
     high, low = highs_lows_along([0.0], [1200.0], [EAST], lapse_high_k_per_m=0.008, lapse_low_k_per_m=0.0)
     assert (high[0], low[0]) == pytest.approx((300.0, 295.0))
-
-
-def test_nothing_known_is_a_hot_summer_day():
-    high, low = highs_lows_along([0.0], [300.0], [])
-    assert (high[0], low[0]) == pytest.approx((308.15, 293.15))
-    assert (ASSUMED_HIGH_K, ASSUMED_LOW_K) == (308.15, 293.15)
-
-
-def test_highs_alone_or_lows_alone():
-    high, low = highs_lows_along([0.0], [0.0], [Anchor(distance_m=0.0, elevation_m=0.0, high_k=300.0, low_k=None)])
-    assert (high[0], low[0]) == (300.0, 285.0)
-    high, low = highs_lows_along([0.0], [0.0], [Anchor(distance_m=0.0, elevation_m=0.0, high_k=None, low_k=285.0)])
-    assert (high[0], low[0]) == (300.0, 285.0)
-
-
-def test_high_and_low_may_come_from_different_places():
-    known = [
-        Anchor(distance_m=0.0, elevation_m=0.0, high_k=300.0, low_k=None),
-        Anchor(distance_m=10.0, elevation_m=0.0, high_k=310.0, low_k=290.0),
-    ]
-    high, low = highs_lows_along([5.0], [0.0], known)
-    assert (high[0], low[0]) == (305.0, 290.0)
-
-
-def test_low_never_passes_high():
-    high, low = highs_lows_along([0.0], [4000.0], [Anchor(distance_m=0.0, elevation_m=0.0, high_k=300.0, low_k=296.0)])
-    assert low[0] == high[0] == pytest.approx(274.0)
-
-
-def test_first_of_two_places_at_one_distance_counts():
-    twin = Anchor(distance_m=100e3, elevation_m=200.0, high_k=350.0, low_k=250.0)
-    assert highs_lows_along([100e3], [200.0], [EAST, twin])[0][0] == pytest.approx(308.0)
 
 
 @pytest.mark.parametrize(

@@ -95,12 +95,6 @@ def test_the_way_back_has_the_same_season(leg):
 # --- the road taken ---
 
 
-def test_an_open_pass_is_driven(drive):
-    outlook = drive(furka="05-28..10-15", nufenen="05-28..10-15")
-    assert roads(outlook) == OVER_FURKA
-    assert not any("closed" in said for said in outlook.trip.assumptions)
-
-
 @pytest.mark.parametrize(
     ("day", "open_"), [("05-27", False), ("05-28", True), ("10-15", True), ("10-16", False), ("01-10", False)]
 )
@@ -111,12 +105,6 @@ def test_a_shut_pass_is_gone_round_and_told(drive, day, open_):
     assert (told == []) == open_
     if told:
         assert told[0].startswith("Furka road from Ulrichen to Furkapass is closed on the day it would be driven")
-
-
-@pytest.mark.parametrize(("day", "open_"), [("12-31", True), ("01-01", True), ("04-30", True), ("05-01", False)])
-def test_a_season_over_the_new_year(drive, day, open_):
-    outlook = drive(furka="11-15..04-30", departure=f"2027-{day} 08:00")
-    assert roads(outlook) == (OVER_FURKA if open_ else OVER_NUFENEN)
 
 
 def test_the_day_it_is_driven_counts_not_the_departure(drive):
@@ -148,27 +136,6 @@ def test_a_route_that_insists_is_refused(drive):
 def test_both_ways_shut_is_no_route(drive):
     with pytest.raises(NoRouteError):
         drive(furka="05-28..10-15", nufenen="06-01..09-30", departure="2027-01-10 08:00")
-
-
-def test_a_road_shut_for_good_stays_shut(drive):
-    assert roads(drive(furka="no")) == OVER_NUFENEN
-
-
-def test_the_command_says_which_road_is_shut(run, tmp_path):
-    folder = write(tmp_path / "trip", furka="05-28..10-15", departure="2027-01-10 08:00")
-    ran = run("forecast", folder, "--csv")
-    assert ran.code in (0, 1)
-    assert "Nufenen road" in ran.out
-    assert "Furka road" not in ran.out
-    insists = write(
-        folder,
-        furka="05-28..10-15",
-        departure="2027-01-10 08:00",
-        more='route = ["brig", "ulrichen", "furka", "andermatt"]\n',
-    )
-    ran = run("forecast", insists)
-    assert (ran.code, ran.out) == (2, "")
-    assert "closed on the day" in ran.err
 
 
 # --- what is refused on reading ---

@@ -90,15 +90,6 @@ def test_months_ahead_only_past_years_are_asked_for_and_only_where_nobody_entere
     assert services.asked == []  # fetched once
 
 
-def test_example_over_the_alps_uses_the_world_wide_service(copy_example, tmp_path, ask, services, soon):
-    trip, _ = open_folder(copy_example("alps", tmp_path / "trip"))
-    trip = replace(trip, departure=soon)
-    report = ask(trip, choose_route(trip))
-    assert {row.source for row in report.rows} == {"Open-Meteo"}
-    assert all("/v1/forecast" in path for path in services.asked)
-    assert len(services.asked) == 1
-
-
 def test_example_across_a_continent(copy_example, tmp_path, ask, services, soon):
     trip, _ = open_folder(copy_example("wilmington-astoria", tmp_path / "trip"))
     trip = replace(trip, departure=soon)

@@ -1,7 +1,5 @@
 """Both services through a loopback server: shapes, gaps, refusals, fallback from one to the other, what is kept."""
 
-import json
-import os
 import time
 from datetime import UTC, datetime, timedelta
 
@@ -10,7 +8,7 @@ import pytest
 
 from planner.weather.elevations import OpenMeteoElevations, UsgsElevations
 from planner.weather.nws import NationalWeatherService
-from planner.weather.openmeteo import OpenMeteo, each, parse_hours
+from planner.weather.openmeteo import OpenMeteo, each
 from planner.weather.records import BadReply, NoAnswer, PlaceForecast, Point
 from planner.weather.services import fetch_forecasts, points_on
 from planner.weather.store import load_forecasts, store_folder
@@ -92,16 +90,6 @@ def test_redrawn_grid_is_asked_for_again(services, web, today, grow_old):
     assert isinstance(one, PlaceForecast)
 
 
-def test_old_hours_stand_in_while_the_service_fails(services, web, today, grow_old):
-    nws, client = NationalWeatherService(url=services.url), web()
-    (before,) = nws.fetch([KANSAS], client=client)
-    grow_old(client)
-    services.faults = {"/points/": "403", "/gridpoints/": "403"}
-    (one,) = nws.fetch([KANSAS], client=client)
-    assert one.air_k == before.air_k
-    assert one.fetched_s == pytest.approx(before.fetched_s - 3600.0, abs=0.5)
-
-
 def test_refused_hours_are_not_looked_for_elsewhere(services, web, today):
     services.faults["/gridpoints/"] = "403"
     (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
@@ -117,15 +105,6 @@ def test_silent_service_is_given_up_after_two_places(services, web, today):
     assert all(isinstance(one, NoAnswer) for one in found)
     assert found[4].why == f"not asked: it {found[0].why}"
     assert "send JSON" in found[4].why
-
-
-@pytest.mark.parametrize(
-    "reply", [[], {}, {"properties": 3}, {"properties": {"gridId": "T", "gridX": 1, "gridY": 2}}, None]
-)
-def test_point_replies_of_another_form(services, web, today, reply):
-    services.sound = lambda path, query: (200, reply, {})
-    (one,) = NationalWeatherService(url=services.url).fetch([KANSAS], client=web())
-    assert isinstance(one, NoAnswer)
 
 
 # --- Open-Meteo ---
@@ -170,21 +149,7 @@ def test_nothing_is_sent_but_rounded_places_and_what_is_wanted(services, web, to
     assert "brig" not in asked.lower()
 
 
-def test_null_hours_are_left_out(services, web, today):
-    services.nulls = True
-    (one,) = OpenMeteo(url=services.url).fetch([BRIG], client=web())
-    assert len(one.epoch_s) == 16 * 24 - 1
-    assert np.isfinite(one.air_k).all()
-
-
-def test_wrong_units_wrong_count_and_refusal_are_told(services, web, today):
-    reply = services.forecast({"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["kmh"]}, 1, 2, 3)
-    with pytest.raises(BadReply, match="wind_speed_10m in 'km/h'"):
-        parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
-    reply = services.forecast({"forecast_days": ["1"], "timeformat": ["unixtime"], "wind_speed_unit": ["ms"]}, 1, 2, 3)
-    reply["hourly"]["dew_point_2m"] = [1.0]
-    with pytest.raises(BadReply, match="a different number of hours"):
-        parse_hours(reply, point=BRIG, fetched_s=0.0, source="open-meteo")
+def test_wrong_forms_wrong_count_and_refusal_are_told(services, web, today):
     source = OpenMeteo(url=services.url)
     services.faults["/v1/forecast"] = "array"
     found = source.fetch([BRIG, KANSAS], client=web())
@@ -252,21 +217,6 @@ def test_second_service_takes_the_days_beyond_the_first(trip, services, web, tod
     assert [one.source for one in load_forecasts(trip)["linn"]] == ["nws", "open-meteo"]
 
 
-def test_first_service_down(trip, services, web, today):
-    services.faults["/points/"] = "500"
-    weather = fetched(trip, services, web, [today])
-    assert [one.source for held in weather.by_place.values() for one in held] == ["open-meteo", "open-meteo"]
-
-
-def test_everything_down_says_why(trip, services, web, today):
-    services.faults = {"/points/": "503", "/v1/": "429"}
-    weather = fetched(trip, services, web, [today])
-    assert weather.by_place == {}
-    why = {one.place: one.why for one in weather.missing}
-    assert "US National Weather Service returned HTTP 503" in why["linn"]
-    assert "Open-Meteo returned HTTP 429" in why["linn"]
-
-
 @pytest.mark.parametrize(("off", "told"), [(17, "forecasts cover 16 days"), (-9, "the trip is over")])
 def test_days_out_of_reach_are_not_asked_for(trip, services, web, today, off, told):
     weather = fetched(trip, services, web, [today + timedelta(days=off)])
@@ -304,42 +254,10 @@ def test_failure_keeps_what_was_fetched_before(trip, services, web, today, tmp_p
     assert len(after.missing) == 2
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "",
-        "{",
-        "[]",
-        '{"form": 99}',
-        '{"form": 2}',
-        '{"form": 2, "forecasts": [{"place": 3}]}',
-    ],
-)
-def test_damaged_kept_file_is_left_aside_and_told(trip, text):
-    path = store_folder(trip) / "weather.json"
-    path.parent.mkdir(parents=True)
-    path.write_text(text)
-    told = []
-    assert load_forecasts(trip, progress=told.append) == {}
-    assert "run 'grademargin weather' again" in told[0]
-    assert path.exists()
-
-
 def test_no_kept_file_is_nothing_to_tell(trip):
     told = []
     assert load_forecasts(trip, progress=told.append) == {}
     assert told == []
-
-
-def test_kept_file_is_plain_json_replaced_whole(trip, services, web, today):
-    fetched(trip, services, web, [today])
-    folder = store_folder(trip)
-    assert sorted(os.listdir(folder)) == ["weather.json"]
-    data = json.loads((folder / "weather.json").read_text(), parse_constant=lambda c: pytest.fail(c))
-    assert {row["place"]: (row["lat_deg"], row["lon_deg"]) for row in data["forecasts"]} == {
-        "linn": (39.74561, -97.08922),
-        "windsor": (49.2, -97.0),
-    }
 
 
 def test_kept_folder_that_cannot_be_made(trip, services, web, today, user_folders):

@@ -73,6 +73,11 @@ def outlook_of(trip, legs, **known):
     return weather_along(trip, legs, TripWeather(**known | {"dated": tuple(known.get("dated", ()))}))
 
 
+def air(trip, *held, km=0, **drive_more):
+    """The air of a drive with such forecasts."""
+    return air_along(outlook_of(trip, trip.legs, forecasts=weather(*held)), **drive(km, **drive_more))
+
+
 def weather(*held):
     return {one.place: tuple(o for o in held if o.place == one.place) for one in held}
 
@@ -131,51 +136,38 @@ def test_usual_values_alone_give_exactly_what_they_gave(copy_example, tmp_path, 
     assert set(got.sd_k) == {GUESS_SD_K if not anchors else typical_sd_k(trip.departure.month, lat_deg=40.0)}
 
 
-def test_anchors_of_a_day_are_those_there_were(trip):
-    assert anchors_on(outlook_of(trip, trip.legs), DAY) == entered_anchors(trip, trip.legs)
-
-
 # --- forecasts ---
 
 
-def test_forecast_hours_count_where_they_are_and_in_proportion_between(trip):
-    outlook = outlook_of(trip, trip.legs, forecasts=weather(forecast("a"), forecast("b", air=lambda at: 300.0)))
-    got = air_along(outlook, **drive([0, 25, 100]))
-    assert got.air_k == pytest.approx([310.0, 307.5, 300.0], abs=1e-6)
+RISING = forecast("a", air=lambda at: 290.0 + (at - NOON_S) / 3600.0)
+GAP = forecast("a", air=lambda at: math.nan if -1 <= (at - NOON_S) / 3600.0 <= 2 else 310.0)
+SECOND = forecast("a", air=lambda at: 305.0, source="open-meteo")
 
 
-def test_forecast_is_interpolated_in_time(trip):
-    rising = forecast("a", air=lambda at: 290.0 + (at - NOON_S) / 3600.0)
-    got = air_along(
-        outlook_of(trip, trip.legs, forecasts=weather(rising)),
-        **drive([0, 0, 0], at_s=NOON_S + np.array([0, 900, 5400])),
-    )
-    assert got.air_k == pytest.approx([290.0, 290.25, 291.5])
+@pytest.mark.parametrize(
+    ("held", "km", "after_s", "air_k"),
+    [
+        ((forecast("a"), forecast("b", air=lambda at: 300.0)), (0, 25, 100), 0, (310.0, 307.5, 300.0)),  # in proportion
+        ((RISING,), (0, 0, 0), (0, 900, 5400), (290.0, 290.25, 291.5)),  # interpolated in time
+        ((forecast("a", hours=(-40, 1)), SECOND), (0, 0), (0, 7200), (310.0, 305.0)),  # the second takes over
+    ],
+)
+def test_forecast_hours_count_where_and_when_they_are(trip, held, km, after_s, air_k):
+    assert air(trip, *held, km=km, at_s=NOON_S + np.asarray(after_s)).air_k == pytest.approx(air_k, abs=1e-6)
 
 
 def test_forecast_fades_out_where_none_follows(trip):
     """Halfway through its reach half of what it differs by from the usual value is left."""
-    usual = air_along(outlook_of(trip, trip.legs), **drive([0, REACH_M / 2e3, 200])).air_k
-    got = air_along(
-        outlook_of(trip, trip.legs, forecasts=weather(forecast("a"))), **drive([0, REACH_M / 2e3, 200])
-    ).air_k
+    usual, got = (air(trip, *held, km=[0, REACH_M / 2e3, 200]).air_k for held in ((), (forecast("a"),)))
     assert got == pytest.approx([310.0, usual[1] + (310.0 - usual[0]) / 2.0, usual[2]])
 
 
 def test_usual_values_come_back_when_the_forecast_ends(trip):
-    outlook = outlook_of(trip, trip.legs, forecasts=weather(forecast("a", hours=(-40, 1))))
-    plain = air_along(outlook_of(trip, trip.legs), **drive([0, 0], at_s=[NOON_S, NOON_S + 7200.0]))
-    got = air_along(outlook, **drive([0, 0], at_s=[NOON_S, NOON_S + 7200.0]))
+    plain, got = (
+        air(trip, *held, km=[0, 0], at_s=[NOON_S, NOON_S + 7200.0]) for held in ((), (forecast("a", hours=(-40, 1)),))
+    )
     assert got.air_k == pytest.approx([310.0, plain.air_k[1]])
     assert got.sd_k == pytest.approx([1.5, 3.6])
-
-
-def test_second_forecast_takes_over_where_the_first_ends(trip):
-    first = forecast("a", hours=(-40, 1))
-    second = forecast("a", air=lambda at: 305.0, source="open-meteo")
-    outlook = outlook_of(trip, trip.legs, forecasts=weather(first, second))
-    got = air_along(outlook, **drive([0, 0], at_s=[NOON_S, NOON_S + 7200.0]))
-    assert got.air_k == pytest.approx([310.0, 305.0])
 
 
 def test_grid_cell_above_the_place_and_road_above_both(trip):
@@ -190,20 +182,13 @@ def test_grid_cell_above_the_place_and_road_above_both(trip):
 
 
 def test_null_hours_longer_than_three_are_a_gap(trip):
-    gap = forecast("a", air=lambda at: math.nan if -1 <= (at - NOON_S) / 3600.0 <= 2 else 310.0)
-    got = air_along(
-        outlook_of(trip, trip.legs, forecasts=weather(gap)), **drive([0, 0], at_s=[NOON_S, NOON_S + 3 * 3600.0])
-    )
+    got = air(trip, GAP, km=[0, 0], at_s=[NOON_S, NOON_S + 3 * 3600.0])
     assert got.sd_k == pytest.approx([3.6, 1.5 + 3 / 24 / 3])
     assert got.air_k[1] == pytest.approx(310.0)
 
 
 def test_error_grows_with_days_ahead(trip):
-    made = [NOON_S - 86400.0 * ahead for ahead in (1, 4, 7)]
-    got = [
-        air_along(outlook_of(trip, trip.legs, forecasts=weather(forecast("a", made_s=m))), **drive(0)).sd_k[0]
-        for m in made
-    ]
+    got = [air(trip, forecast("a", made_s=NOON_S - 86400.0 * ahead)).sd_k[0] for ahead in (1, 4, 7)]
     assert got == pytest.approx([1.5, 2.5, 3.5])
 
 
@@ -381,8 +366,7 @@ def test_nothing_known_is_a_guess(make_trip, road):
     ("bearing", "share"), [(0.0, 1.0), (180.0, -1.0), (90.0, 0.0), (45.0, math.sqrt(0.5)), (math.nan, 0.0)]
 )
 def test_headwind_of_a_north_wind(trip, bearing, share):
-    outlook = outlook_of(trip, trip.legs, forecasts=weather(*(forecast(key) for key in "abc")))
-    got = air_along(outlook, **drive(50, bearing=bearing)).headwind_m_per_s
+    got = air(trip, *(forecast(key) for key in "abc"), km=50, bearing=bearing).headwind_m_per_s
     assert got == pytest.approx([10.0 * WIND_AT_CAR * share], abs=1e-9)
 
 
@@ -417,13 +401,13 @@ def test_dew_point_against_the_vapour_pressure_it_inverts():
 
 def test_dew_point_is_never_above_the_air(trip):
     humid = forecast("a", air=lambda at: 280.0, dew_k=(285.0,) * 80)
-    got = air_along(outlook_of(trip, trip.legs, forecasts=weather(humid)), **drive([0, 30]))
+    got = air(trip, humid, km=[0, 30])
     assert (got.dew_k <= got.air_k).all()
 
 
 def test_forecast_dew_point_is_met(trip):
-    outlook = outlook_of(trip, trip.legs, forecasts=weather(forecast("a"), forecast("b", dew_k=(281.0,) * 80)))
-    assert air_along(outlook, **drive([0, 50, 100])).dew_k == pytest.approx([285.0, 283.0, 281.0])
+    got = air(trip, forecast("a"), forecast("b", dew_k=(281.0,) * 80), km=[0, 50, 100])
+    assert got.dew_k == pytest.approx([285.0, 283.0, 281.0])
 
 
 def test_bearings():
