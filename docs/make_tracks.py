@@ -1,9 +1,10 @@
-"""How near a trip made from a track comes to the same road typed by hand, and climbs of tracks to published ones.
+"""How near a trip made from a track comes to the same road typed by hand.
 
 Run: .venv/bin/python docs/make_tracks.py [EXAMPLE...], half a minute; it prints the first table of docs/tracks.md. The
 track of an example's road winds between its places, has its profiles' heights with 3 m of noise every 30 m, and becomes
 a trip by `new --track`, with the example's car and departure. Compared is the smallest margin of the car as described
-within 5 km of each of the ten hardest spots, once with the nights and halts of the trip by hand, once with its own.
+within 5 km of each of the ten hardest spots, in four ways: as made; with the nights and halts of the trip by hand; in
+the air that the trip by hand meets at each place; and in that air with the speeds typed by hand too.
 """
 
 import sys
@@ -28,7 +29,7 @@ from planner.route.timeline import Route  # noqa: E402
 from thermal.fluids import fluids_in  # noqa: E402
 
 Floats = NDArray[np.float64]
-EXAMPLES = ("wilmington-astoria", "alps", "benchmark")
+EXAMPLES = ("wilmington-astoria", "benchmark", "alps", "minimal")
 _SPOTS, _APART_M, _REACH_M, _MATTERS_K = 10, 13_000.0, 5000.0, 3.0
 _SPACING_M, _NOISE_M, _WAVE_M = 30.0, 3.0, 4000.0
 
@@ -86,6 +87,39 @@ def spots_of(share: Floats, left: Floats, length_m: float) -> list[float]:
     return found
 
 
+def in_air_of(route: Route, hand: Route) -> Route:
+    """The route in the air, sun and wind that the trip by hand meets at each place of the road."""
+    line, other = route.timeline, hand.timeline
+    share, its_share = line.end_m / line.end_m[-1], other.end_m[other.on_road] / other.end_m[-1]
+    met = {
+        name: np.where(
+            line.on_road,
+            np.interp(share, its_share, getattr(other.drive, name)[other.on_road]),
+            getattr(line.drive, name),
+        )
+        for name in ("air_k", "dew_k", "road_rise_k", "headwind_m_per_s")
+    }
+    return replace(route, timeline=replace(line, drive=replace(line.drive, **met)))
+
+
+def with_speeds(made: Inputs, route: Route, hand: Route) -> Inputs:
+    """Drive every leg as fast as the trip by hand wants to between the same two places of the road."""
+    length_m = sum(leg.distance_m for leg in route.legs)
+    hand_m = np.cumsum([0.0] + [leg.distance_m for leg in hand.legs])
+    hand_s = np.cumsum([0.0] + [leg.distance_m / leg.speed_m_per_s for leg in hand.legs])
+    ends = np.cumsum([0.0] + [leg.distance_m for leg in route.legs]) * hand_m[-1] / length_m
+    took_s = np.diff(np.interp(ends, hand_m, hand_s))
+    speed = {
+        id(leg): float(metres / seconds) for leg, metres, seconds in zip(route.legs, np.diff(ends), took_s, strict=True)
+    }
+    by_ends = {frozenset((leg.start, leg.finish)): speed[id(leg)] for leg in route.legs}
+    legs = tuple(
+        replace(leg, speed_m_per_s=by_ends.get(frozenset((leg.start, leg.finish)), leg.speed_m_per_s))
+        for leg in made.trip.legs
+    )
+    return replace(made, trip=replace(made.trip, legs=legs))
+
+
 def with_choices(drafted: Inputs, by_hand: Inputs, route: Route) -> Inputs:
     """Sleep and halt where the trip by hand does, and start its days as it does."""
     trip, hand = drafted.trip, by_hand.trip
@@ -123,8 +157,16 @@ def compare(name: str) -> None:
             Path(held) / "made", [Path(held) / "road.gpx"], start=f"{start:%Y-%m-%d %H:%M}", driving=f"{hours:g}h"
         )
         made = replace(read_inputs(Path(held) / "made"), car=by_hand.car)
-        for words, one in (("its own", made), ("those by hand", with_choices(made, by_hand, route))):
-            own_share, own_left = left_k(find_route(one), one)
+        own = find_route(made)
+        chosen = with_choices(made, by_hand, route)
+        fast = with_speeds(chosen, own, route)
+        for words, one, found in (
+            ("as made", made, own),
+            ("nights by hand", chosen, find_route(chosen)),
+            ("equal air", made, in_air_of(own, route)),
+            ("equal air and speeds", fast, in_air_of(find_route(fast), route)),
+        ):
+            own_share, own_left = left_k(found, one)
             off = [
                 float(own_left[np.abs(own_share - at) < reach].min() - left[np.abs(share - at) < reach].min())
                 for at in spots
@@ -136,7 +178,7 @@ def compare(name: str) -> None:
 
 def main(names: Sequence[str]) -> None:
     """Print the table."""
-    print("| road | legs by hand, made | nights and halts | beyond 3 K | difference at the ten hardest spots, K |")
+    print("| road | legs by hand, made | the trip made | beyond 3 K | difference at the ten hardest spots, K |")
     print("|---|---|---|---|---|")
     for name in names:
         compare(name)

@@ -118,7 +118,7 @@ class _Stops:
     def __init__(self, road: Stretches, units: Units) -> None:
         self._road, self._units = road, units
         self._places: list[DraftPlace] = []
-        self._middles: list[float] = []  # distances at which the road passes larger towns
+        self._middles: list[tuple[float, float]] = []  # where the road passes larger towns, and how far aside
         self._stops: list[tuple[float, int]] = []
         self._legs: dict[tuple[int, int], DraftLeg] = {}
         self._order: list[tuple[int, int]] = []
@@ -129,7 +129,7 @@ class _Stops:
         """Stop at a cut."""
         number = self._place_at(cut)
         if cut.town is not None and cut.town.people >= TOWN_PEOPLE:
-            self._middles.append(cut.at_m)
+            self._middles.append((cut.at_m, self._road.apart_m(cut.at_m, cut.town.lat_deg, cut.town.lon_deg)))
         if self._stops and self._stops[-1][1] == number:
             return
         if self._stops and not self._leg_fits(self._stops[-1], (cut.at_m, number)):
@@ -241,7 +241,11 @@ class _Stops:
         if ends in self._legs or ends[::-1] in self._legs:
             return
         part = self._road.part(before[0], here[0])
-        inside = tuple(at_m - before[0] for at_m in self._middles if before[0] - TOWN_M <= at_m <= here[0] + TOWN_M)
+        inside = tuple(
+            (at_m - before[0], aside_m)
+            for at_m, aside_m in self._middles
+            if before[0] - TOWN_M <= at_m <= here[0] + TOWN_M
+        )
         known = not part.unknown and bool(np.isfinite(part.elevation_m).all())
         self._order.append(ends)
         self._middle_of[ends] = self._point(0.5 * (before[0] + here[0]))

@@ -11,13 +11,13 @@ import pytest
 
 from planner.files.folder import open_folder
 from planner.files.gpx import Points
-from planner.files.tracks import Stretches, track_of
+from planner.files.tracks import GpxTrack, Stretches, track_of
 from planner.model.errors import PlannerError, TripError
 from planner.model.geo import climb_m
 from planner.newtrip.cuts import bends_of, cuts_of
 from planner.newtrip.draft import draft_of
 from planner.newtrip.make import new_from_track, read_road
-from planner.newtrip.speeds import OPEN_M_PER_S, speed_m_per_s
+from planner.newtrip.speeds import OPEN_M_PER_S, SPEEDS_UP_M_PER_S2, speed_m_per_s
 
 GPX = Path(__file__).parents[4] / "shared" / "data" / "gpx"
 START = datetime(2027, 7, 16, 7, 0)
@@ -274,7 +274,44 @@ def test_speeds_follow_grade_bends_and_towns(pass_road):
     road = Stretches(pass_road)
     open_road, climb = road.part(2e3, 10e3), road.part(20e3, 30e3)
     assert speed_m_per_s(climb) < speed_m_per_s(open_road) <= OPEN_M_PER_S
-    assert speed_m_per_s(open_road, (4e3,)) < speed_m_per_s(open_road)
+    assert speed_m_per_s(open_road, ((4e3, 1000.0),)) < speed_m_per_s(open_road)
+    assert speed_m_per_s(open_road, ((4e3, 1600.0),)) == speed_m_per_s(open_road)  # the road goes round the town
+
+
+def straight_road(grade, length_m=10e3, wobble_m=0.0):
+    along = np.arange(0.0, length_m + 1.0, 50.0)
+    height = 500.0 + grade * along + wobble_m * (-1.0) ** np.arange(along.size)
+    rows = (along, height, 40.0 + along / 111_195.0, np.full(along.size, -105.0))
+    names = ("distance_m", "elevation_m", "lat_deg", "lon_deg")
+    return GpxTrack(**{name: tuple(row.tolist()) for name, row in zip(names, rows, strict=True)})
+
+
+def test_drivers_give_up_little_speed_on_a_straight_grade():
+    # Fitzpatrick and others, FHWA-RD-99-171 (2000), 85th percentile with a large radius: 104.82 km/h on 0 to 4 %,
+    # 96.61 km/h on upgrades of 4 to 9 % (from memory).
+    ratio = speed_m_per_s(straight_road(0.065)) / speed_m_per_s(straight_road(0.01))
+    assert ratio == pytest.approx(96.61 / 104.82, abs=0.01)
+    assert speed_m_per_s(straight_road(0.10)) < speed_m_per_s(straight_road(0.08))
+
+
+def test_noise_of_heights_is_no_steep_grade():
+    assert speed_m_per_s(straight_road(0.02, wobble_m=3.0)) == pytest.approx(speed_m_per_s(straight_road(0.02)))
+
+
+def test_between_bends_a_car_gains_only_some_speed():
+    along = np.arange(0.0, 3000.0, 50.0)
+    leg = np.floor(along / 300.0)
+    lat = 46.5 + np.abs((along / 300.0 - leg) - (leg % 2)) * 300.0 / 111_195.0  # up and down, 300 m each way
+    lon = 10.4 + leg * 20.0 / 76_000.0
+    track = GpxTrack(
+        distance_m=tuple(along.tolist()),
+        elevation_m=(1500.0,) * along.size,
+        lat_deg=tuple(lat.tolist()),
+        lon_deg=tuple(lon.tolist()),
+    )
+    slow, halfway_m = 8.5, 150.0  # m/s that a hairpin between points 50 m apart allows at most; metres to the middle
+    most = math.sqrt(slow**2 + 2.0 * SPEEDS_UP_M_PER_S2 * halfway_m)
+    assert speed_m_per_s(track) < most < 0.7 * OPEN_M_PER_S
 
 
 def test_cuts_never_pass_the_most_legs_of_a_drive():
