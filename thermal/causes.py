@@ -9,13 +9,14 @@ nothing: a fluid further off than the model's error allows.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from scipy.special import logsumexp
 
 from thermal.cause_list import NAMES, UNEXPLAINED, USUAL, Cause, causes_for, changed, faulty_thermostat
-from thermal.discrepancy import QUICK, conditions_of, scale_k
+from thermal.discrepancy import QUICK, beside_gauge, conditions_of, scale_k
 from thermal.drive import Drive
 from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
@@ -150,6 +151,7 @@ class _Judge:
     def _error(self) -> tuple[FloatArray, FloatArray]:
         """Size of the model's error at every reading, and how long it lasts, by body."""
         known = self.posterior.discrepancy
+        known = replace(known, fluids={key: beside_gauge(known.of(key)) for key in FLUID_KEYS})  # gauges have their own
         sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
         around = conditions_of(known, self.drive, self.vehicle)
         fluids = self.plain_k[:, FLUID_NODES]
