@@ -9,14 +9,15 @@ nothing: a fluid further off than the model's error allows.
 """
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import logsumexp
 
 from thermal.cause_list import NAMES, UNEXPLAINED, USUAL, Cause, causes_for, changed, faulty_thermostat
-from thermal.discrepancy import QUICK, conditions_of, scale_k
+from thermal.discrepancy import QUICK, beside_gauge, conditions_of, scale_k
 from thermal.drive import Drive
+from thermal.evidence import Best, Try, Weighed
 from thermal.expected import rows_at
 from thermal.fit_error import LEAST_NOISE_K, mean_square_k2
 from thermal.fluids import FACTORS, FLUID_KEYS, FLUID_NODES, N_BODY
@@ -38,7 +39,11 @@ _PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = CALM, 0.05, 0.5
 # The size of the model's error is itself known to about a third: sizes tried, and their weights.
 _SIZES, _SIZE_WEIGHTS = (0.7, 1.0, 1.45, 2.1), (0.2, 0.4, 0.28, 0.12)
 _FURTHER = (3.0, 6.0)  # times the model's error of one fluid, where nothing on the list explains it
+# A cause may come to matter if the logarithm of the odds against it is below this. Then the likeliest moment is cut
+# into parts, so often: a fault tried ten minutes early or late does not fit, and 16 K of coolant went untold.
+_MAY_MATTER, _PARTS, _NEARER = 5.0, 3.0, 2
 _ONSETS, _ONSET_LEAST_S = 6, 600.0  # moments tried; a fault needs ten minutes to show
+_MOST_WORK = 4.0  # ASSUMED: what a logged load can say at most, for it may not be what its name says (3 to 5)
 # ASSUMED: smaller effects are irrelevant, and may be model error.
 _MATTERS_K = 3.0
 # ASSUMED: a gauge that shows one value for 10 min while the model moves by 5 K is stuck, anywhere within 100 K.
@@ -48,20 +53,6 @@ _LEAST_THERMOSTAT_SD_K, _MOST_NOISE_K, _TOLERANCE_K = 1.0, 2.0, 0.02
 _RULED_OUT = 10.0
 # Powers the kernel's factors cannot be told beyond; steps of the central differences are shares of their spread.
 _STEP, _LEAST_STEP = 0.3, 0.02
-
-
-class _Best(NamedTuple):
-    """Evidence of one cause: logarithm, its best value, moment and model, and what is left. [-, any, s, K, K]
-
-    `serious` is that of a fault worth knowing of, there from the start.
-    """
-
-    score: float
-    value: float
-    onset_s: float | None
-    model_k: FloatArray
-    left_k: FloatArray
-    serious: float = -np.inf
 
 
 def judge(
@@ -98,14 +89,6 @@ def judge(
     return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt()).verdicts()
 
 
-class _Weighed(NamedTuple):
-    """Slopes under one weighing, the inverse of their normal matrix, and half the logarithm of both volumes."""
-
-    slopes: FloatArray
-    inverse: FloatArray
-    half_log_volume: float
-
-
 class _Judge:
     """Evidence of every cause for one log."""
 
@@ -114,7 +97,7 @@ class _Judge:
     ) -> None:
         self.vehicle, self.drive, self.readings = vehicle, drive, readings
         self.posterior, self.nuisance, self.doubt = posterior, nuisance, doubt
-        self._kept: dict[int, tuple[Whitening, _Weighed]] = {}
+        self._kept: dict[int, tuple[Whitening, Weighed]] = {}
         self.seen = np.isfinite(readings.temp_k)
         self.bodies = [int(b) for b in np.flatnonzero(self.seen.any(axis=0))]
         self.base = medians(posterior)
@@ -122,7 +105,7 @@ class _Judge:
         self.edge_s = np.cumsum(drive.duration_s)
         self.covariance = self._prior()
         last = float(readings.time_s[-1])
-        moments = last * np.arange(1, _ONSETS + 1) / (_ONSETS + 1.0)
+        moments, self.calm = last * np.arange(1, _ONSETS + 1) / (_ONSETS + 1.0), -np.inf
         self.onsets = [float(t) for t in moments if _ONSET_LEAST_S <= t <= last - _ONSET_LEAST_S]
         self.plain_k = self._run(self.vehicle, self.base)[0]
         self.states_k = self._states()
@@ -150,6 +133,7 @@ class _Judge:
     def _error(self) -> tuple[FloatArray, FloatArray]:
         """Size of the model's error at every reading, and how long it lasts, by body."""
         known = self.posterior.discrepancy
+        known = replace(known, fluids={key: beside_gauge(known.of(key)) for key in FLUID_KEYS})  # gauges have their own
         sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
         around = conditions_of(known, self.drive, self.vehicle)
         fluids = self.plain_k[:, FLUID_NODES]
@@ -193,15 +177,23 @@ class _Judge:
         )
         return found.temps_k[:, self.place]
 
-    def _states(self) -> dict[float, FloatArray]:
-        """Temperatures of the car as expected at the moments in which a fault may begin. [K]"""
-        cuts = np.array([self._cut(t) - 1 for t in self.onsets], dtype=np.int64)
-        if len(cuts) == 0:
+    def _states(self) -> dict[int, FloatArray]:
+        """Temperatures of the car as expected where a fault may begin, by first segment. [K]"""
+        if not self.onsets:
             return {}
+        moments = self.onsets
+        for step_s in self._steps_s():
+            moments = [t + s for t in moments for s in (-step_s, 0.0, step_s)]
+        cuts = np.unique([self._cut(t) - 1 for t in moments])
         found = simulate(
             self.drive, self.vehicle, start_k=self.readings.start_k, factors=self.base, record=cuts
         ).temps_k[0]
-        return dict(zip(self.onsets, found, strict=True))
+        return dict(zip((int(cut) + 1 for cut in cuts), found, strict=True))
+
+    def _steps_s(self) -> tuple[float, ...]:
+        """How far the moments tried about a likely one lie from it, wide ones first. [s]"""
+        apart_s = float(self.readings.time_s[-1]) / (_ONSETS + 1.0)
+        return tuple(apart_s / _PARTS**k for k in range(1, _NEARER + 1))
 
     def _cut(self, onset_s: float) -> int:
         """First segment after a moment."""
@@ -217,7 +209,7 @@ class _Judge:
             found = simulate(
                 self.drive.take(slice(cut, None)),
                 car,
-                start_k=self.states_k[onset_s],
+                start_k=self.states_k[cut],
                 factors=factors,
                 record=self.rows[after] - cut,
                 tolerance_k=_TOLERANCE_K,
@@ -296,7 +288,7 @@ class _Judge:
         ]
         return np.asarray(logsumexp(scores, axis=0)), left
 
-    def _weigh(self, white: Whitening, slopes: FloatArray) -> _Weighed:
+    def _weigh(self, white: Whitening, slopes: FloatArray) -> Weighed:
         """Slopes under one weighing; those about the car as expected are kept."""
         plain = slopes is self.plain_slopes
         if plain and id(white) in self._kept:
@@ -304,53 +296,80 @@ class _Judge:
         j = white(slopes)
         whole = np.linalg.inv(self.covariance) + j @ j.T
         _, volume = np.linalg.slogdet(self.covariance @ whole)
-        found = _Weighed(
+        found = Weighed(
             j, np.asarray(np.linalg.inv(whole), dtype=np.float64), 0.5 * float(volume) + white.half_log_volume
         )
         if plain:
             self._kept[id(white)] = (white, found)
         return found
 
-    def _evidence(self, cause: Cause) -> _Best:
+    def _evidence(self, cause: Cause) -> Best:
         """Evidence of a cause over all its sizes and moments."""
         if cause.name.startswith("stuck"):
             return self._stuck(cause.node)
         if cause.name == UNEXPLAINED:
             return self._further(cause.node)
-        serious = -np.inf
         tries: list[tuple[float | None, float]] = [(None, 1.0)]
         if cause.name != USUAL and self.onsets:
             tries = [(None, _PRIOR_START), *((t, (1.0 - _PRIOR_START) / len(self.onsets)) for t in self.onsets)]
-        found = []
-        for onset_s, weight in tries:
-            models = self._models(cause, onset_s)
-            scores, left = self._scores(self._misfit(models), self.plain_slopes, self.whites, _SIZE_WEIGHTS)
-            if onset_s is None and cause.serious:
-                serious = float(scores[int(np.argmin(np.abs(np.array(cause.values) - cause.serious)))])
-            scores = scores + np.log(cause.weights) + np.log(weight)
-            at = int(np.argmax(scores))
-            found.append((float(logsumexp(scores)), at, onset_s, models[at], left[at], weight))
-        best = max(found, key=lambda f: f[0])
-        whole = float(logsumexp([f[0] for f in found]))
+        found = [self._try(cause, onset_s, weight) for onset_s, weight in tries]
+        serious = found[0].serious
+        found = self._nearer(cause, found)
+        best = max(found, key=lambda f: f.score)
+        whole = float(logsumexp([f.score for f in found]))
         if cause.name == USUAL or cause.in_gauge:
-            return _Best(whole, cause.values[best[1]], best[2], best[3], best[4], serious)
+            self.calm = whole if cause.name == USUAL else self.calm
+            return Best(whole, cause.values[best.at], best.onset_s, best.model_k, best.left_k, serious)
         # about the best one, what is usual may move the readings otherwise than about the car as expected
-        car, factors = self._cases(cause, [cause.values[best[1]]])[0]
-        slopes = self._slopes(car, factors, best[2])
-        scores, left = self._scores(self._misfit(self._models(cause, best[2])), slopes, self.whites, _SIZE_WEIGHTS)
-        scores = scores + np.log(cause.weights) + np.log(best[5])
+        car, factors = self._cases(cause, [cause.values[best.at]])[0]
+        slopes = self._slopes(car, factors, best.onset_s)
+        scores, left = self._scores(self._misfit(self._models(cause, best.onset_s)), slopes, self.whites, _SIZE_WEIGHTS)
+        scores = scores + np.log(cause.weights) + np.log(best.weight) + self._work(cause, best.onset_s)
         at = int(np.argmax(scores))
-        others = [f[0] for f in found if f is not best]
-        return _Best(
+        others = [f.score for f in found if f is not best]
+        return Best(
             float(logsumexp([float(logsumexp(scores)), *others])),
             cause.values[at],
-            best[2],
-            self._models(cause, best[2])[at],
+            best.onset_s,
+            self._models(cause, best.onset_s)[at],
             left[at],
             serious,
         )
 
-    def _further(self, node: int) -> _Best:
+    def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:
+        """The same tries with the likeliest moment cut in three, and again, if the cause may come to matter."""
+        for step_s in self._steps_s():
+            best = max(found, key=lambda f: f.score)
+            if best.onset_s is None or best.score < self.calm - _MAY_MATTER:
+                return found
+            third = best.weight / _PARTS
+            same = best._replace(score=best.score - np.log(_PARTS), weight=third)
+            beside = [self._try(cause, best.onset_s + s, third) for s in (-step_s, step_s)]
+            found = [*(f for f in found if f is not best), same, *beside]
+        return found
+
+    def _try(self, cause: Cause, onset_s: float | None, weight: float) -> Try:
+        """Evidence of a cause over all its sizes at one moment."""
+        models = self._models(cause, onset_s)
+        scores, left = self._scores(self._misfit(models), self.plain_slopes, self.whites, _SIZE_WEIGHTS)
+        serious = -np.inf
+        if cause.serious:
+            serious = float(scores[int(np.argmin(np.abs(np.array(cause.values) - cause.serious)))])
+        scores = scores + np.log(cause.weights) + np.log(weight) + self._work(cause, onset_s)
+        at = int(np.argmax(scores))
+        return Try(float(logsumexp(scores)), at, onset_s, models[at], left[at], weight, serious)
+
+    def _work(self, cause: Cause, onset_s: float | None) -> FloatArray:
+        """Log probability of the logged work under every size of a cause, less that of usual work; 0 without a load."""
+        values = np.array(cause.values)
+        if cause.name != "load" or not np.isfinite(self.doubt.work):
+            return np.zeros(len(values))
+        after = 1.0 - (0.0 if onset_s is None else onset_s / float(self.edge_s[-1]))
+        found, sd = np.log(self.doubt.work), float(np.hypot(self.doubt.work_sd, self.doubt.load_sd))
+        more = 0.5 * ((found / sd) ** 2 - ((found - after * values) / sd) ** 2)
+        return np.asarray(np.clip(more, -_MOST_WORK, _MOST_WORK))
+
+    def _further(self, node: int) -> Best:
         """Evidence of a fluid further off than the model's error allows, for no reason on the list."""
         scores, kept = [], None
         for times in _FURTHER:
@@ -361,7 +380,7 @@ class _Judge:
             )
             scores.append(float(found[0]) - np.log(len(_FURTHER)))
             kept = left[0] if kept is None else kept
-        return _Best(float(logsumexp(scores)), 0.0, None, self.plain_k, self._off(node) if kept is None else kept)
+        return Best(float(logsumexp(scores)), 0.0, None, self.plain_k, self._off(node) if kept is None else kept)
 
     def _off(self, node: int) -> FloatArray:
         """Model less reading of one body."""
@@ -378,7 +397,7 @@ class _Judge:
             return None
         return first if float(np.ptp(self.plain_k[first : last + 1, node])) >= _STUCK_MOVES_K else None
 
-    def _stuck(self, node: int) -> _Best:
+    def _stuck(self, node: int) -> Best:
         """Evidence of a stuck gauge: no information after its onset, penalised for level and onset."""
         first = self._stuck_from(node) or 0
         seen = self.seen.copy()
@@ -390,7 +409,7 @@ class _Judge:
         noise = float(self.noise_k[node])
         # equal readings with noise, at an unknown level
         level = -self.worth * n * np.log(noise) + np.log(noise / _LEVEL_WIDTH_K) - np.log(max(len(self.seen), 2))
-        return _Best(float(scores[0] + level), 0.0, float(self.readings.time_s[first]), self.plain_k, left[0])
+        return Best(float(scores[0] + level), 0.0, float(self.readings.time_s[first]), self.plain_k, left[0])
 
     # --- verdicts -----------------------------------------------------------------------------------------------------
 
@@ -443,14 +462,14 @@ class _Judge:
     def _can(self, cause: Cause) -> bool:
         return not cause.name.startswith("stuck") or self._stuck_from(cause.node) is not None
 
-    def _changes_k(self, cause: Cause, best: _Best) -> tuple[float, ...]:
+    def _changes_k(self, cause: Cause, best: Best) -> tuple[float, ...]:
         """How far a cause moves every body where that reads highest. [K]"""
         if cause.name in (USUAL, UNEXPLAINED) or cause.name.startswith("stuck"):
             return ()
         top = np.argmax(np.where(self.seen, self.readings.temp_k, 0.0), axis=0)
         return tuple(float((best.model_k - self.plain_k)[top[b], b]) for b in range(N_BODY))
 
-    def _effect_k(self, cause: Cause, best: _Best) -> float:
+    def _effect_k(self, cause: Cause, best: Best) -> float:
         """How far a cause moves the reading that it moves most; of one without a model, how far the reading is off."""
         if cause.name == USUAL:
             return 0.0

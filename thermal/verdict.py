@@ -32,10 +32,16 @@ class Verdict:
 
 
 class Doubt(NamedTuple):
-    """What of a log is less known than usual: its air [K, sd], and a share of the load where heights are missing."""
+    """What of a log is less known than usual, or better: its air [K, sd], and a share of the load without heights.
+
+    `work` is the engine's logged work over the model's, its logarithm known to `work_sd`; not a number where no load is
+    logged.
+    """
 
     air_sd_k: float = 1.5
     load_sd: float = 0.0
+    work: float = float("nan")
+    work_sd: float = 0.2
 
 
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:

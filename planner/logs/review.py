@@ -11,6 +11,7 @@ from planner.logs.drives import Driven
 from planner.logs.peaks import Peak
 from planner.logs.pressures import pressure_words
 from planner.logs.verdict import every_other, heat_or_air_words, outside_words, passed_words, verdict_words
+from planner.logs.worked import WORK_SD, work_share, work_words
 from planner.model.display import Units, units_of
 from planner.model.errors import PlannerError
 from planner.route.timeline import Route
@@ -45,8 +46,8 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
     if not one.fluids:
         message = f"{one.log.name}: has no fluid temperature; there is nothing to review"
         raise PlannerError(message)
-    doubt = doubt_of(one)
     try:
+        doubt = doubt_of(one)._replace(work=work_share(car.vehicle, one), work_sd=WORK_SD)
         verdicts = judge(car.vehicle, one.drive, every_other(one.readings), posterior=car.spread, doubt=doubt)
         band = drawn_k(car.vehicle, one.drive, one.readings, car.spread, air_sd_k=doubt.air_sd_k)
     except ThermalError as exc:
@@ -58,6 +59,7 @@ def review(route: Route, car: VehicleFile, nominal: Result, one: Driven) -> Revi
     sentences = (
         *passed,
         *pressure_words(car.vehicle, one),
+        *work_words(doubt.work),
         *(_peak_words(peak, units) for peak in peaks),
         *outside_words(one, np.quantile(band, (0.05, 0.95), axis=0)),
         verdict_words(verdicts, one.drive, units, passed=bool(passed)),
