@@ -33,6 +33,8 @@ _HERE_M = 1.0
 _LATE_S = 300.0  # smaller delays are not distinguished from the plan
 _ARRIVED = "The gauges fit a car that drove later better than one that has stood here since the planned time."
 
+_EITHER = "Whether it stood here since the planned time or drove later is not known: the warmer is taken."
+
 
 def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request) -> tuple[Trip, Start]:
     """Find the start temperatures of a replanned trip, and describe their source.
@@ -41,15 +43,17 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
     """
     check_temps(request.temps_k)
     warm_by_plan = None if route is None else by_plan(route, car, request)
+    late = None if route is None or warm_by_plan is None else driven_late(route, car, request)
+    if warm_by_plan is not None and late is not None and not request.temps_k:
+        warm_by_plan = _warmer(warm_by_plan, late)
     planned = None if warm_by_plan is None else warm_by_plan(medians(car.spread))[0]
     if request.temps_k and _gone_cold(rest, car.vehicle, planned):
         warm_by_plan = planned = None
     temps = start_temps_k(rest, car.vehicle, request.temps_k, planned)
     start: Start = lambda _: None  # noqa: E731
     doubts: tuple[str, ...] = ()
-    if route is not None and warm_by_plan is not None and request.temps_k:
+    if warm_by_plan is not None and request.temps_k:
         stood = read_on(warm_by_plan, car, request.temps_k)
-        late = driven_late(route, car, request)
         believing = (
             stood if late is None else min(stood, read_on(late, car, request.temps_k), key=lambda one: one.misfit)
         )
@@ -57,7 +61,7 @@ def start_of(route: Route | None, rest: Trip, car: VehicleFile, request: Request
         if believing is not stood:
             doubts = (_ARRIVED, *doubts)
     elif warm_by_plan is not None:
-        start = warm_by_plan
+        start, doubts = warm_by_plan, () if late is None else (_EITHER,)
     elif temps is not None:
         start = guessed(temps, request.temps_k)
     words = _basis(rest, car.vehicle, request, temps, by_the_plan=planned is not None)
@@ -137,6 +141,11 @@ def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[F
     driven = later.drive.take(slice(_first_of_day(later, at), at + 1))
     last = np.array([len(driven.duration_s) - 1])
     return lambda factors: np.asarray(simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1])
+
+
+def _warmer(one: Callable[[Factors], Floats], other: Callable[[Factors], Floats]) -> Start:
+    """Of two ways to come here, the warmer for every car and body."""
+    return lambda factors: np.asarray(np.maximum(one(factors), other(factors)))
 
 
 def _arrival(route: Route, request: Request) -> tuple[int, int, float] | None:

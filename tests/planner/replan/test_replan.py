@@ -426,6 +426,16 @@ def test_gauges_say_whether_a_late_car_stood_here_or_drove_later(driven):
         assert start(usual)[0][unread] == pytest.approx(temps["metal"], abs=3.0)
 
 
+def test_without_gauges_a_late_car_is_as_warm_as_the_warmer_of_both_ways(driven):
+    trip, car, legs, line, _ = driven("wilmington-astoria")
+    key, at = midday(line, trip, legs, 5)
+    route, usual, at = open_route(trip, car.vehicle), medians(car.spread), at + timedelta(hours=1)
+    ways = [way(route, car, asked(key, at))(usual)[0] for way in (by_plan, driven_late)]
+    found, start = start_of(route, replan(trip, legs, start_at=key, at=at), car, asked(key, at))
+    np.testing.assert_array_equal(start(usual)[0], np.maximum(*ways))
+    assert "the warmer is taken" in found.assumptions[0]
+
+
 def test_a_car_on_time_is_not_asked_whether_it_stood(driven):
     trip, car, legs, line, _ = driven("wilmington-astoria")
     key, at = midday(line, trip, legs, 5)
