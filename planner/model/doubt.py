@@ -17,8 +17,8 @@ class Expected:
 class Doubt:
     """One suspicious value, and what it was compared with.
 
-    Row 0 means the whole column, or no row. `expected` is the replacement used to test whether the value matters, `moves_k`
-    the change of a margin with it; None if not tested.
+    Row 0 means the whole column, or no row. `expected` is the replacement used to test whether the value matters,
+    `moves_k` the change of a margin with it; None if not tested.
     """
 
     file: str
