@@ -186,7 +186,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE + '[cooling]\nthermostat_open = {value = "100 degC", source = "x"}\n',
-            ["vehicle.toml: cooling: thermostat must open below where it is full"],
+            ["vehicle.toml: cooling: thermostat_open must be below thermostat_full"],
         ),
         (
             BASE + '[gearbox]\nkind = {value = "automatic", source = "x"}\n',
@@ -233,11 +233,11 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
         ),
         (
             BASE + '[cooling]\nfan_off = {value = "110 degC", source = "x"}\n',
-            ["vehicle.toml: cooling: fan_off must lie below fan_on"],
+            ["vehicle.toml: cooling: fan_off must be below fan_on"],
         ),
         (
             BASE + '[oil_cooler]\nfull = {value = "1 degC", source = "x"}\n',
-            ["vehicle.toml: oil_cooler: open must lie below full"],
+            ["vehicle.toml: oil_cooler: open must be below full"],
         ),
         (
             BASE + '[differential_cooler]\nkind = {value = "water", source = "x"}\n',
@@ -303,5 +303,5 @@ def test_a_vehicle_made_by_hand_is_checked_too(estate: Vehicle) -> None:
         dataclasses.replace(estate.body, mass_kg=float("nan"))
     with pytest.raises(ParameterError, match=r"cooling.fan is 'wind'; allowed: electric, viscous, fixed"):
         dataclasses.replace(estate.cooling, fan="wind")
-    with pytest.raises(ParameterError, match="fan_off must lie below fan_on"):
+    with pytest.raises(ParameterError, match="fan_off must be below fan_on"):
         with_part(estate, "cooling", fan_on_k=340.0)
