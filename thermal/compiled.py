@@ -45,8 +45,8 @@ _DIGEST_BYTES = 32
 class _Checked(IndexDataCacheFile):
     """Files of the compiler's cache with a checksum at their end; one that is damaged counts as absent.
 
-    The compiler itself would stop at a truncated file, and run whatever code a damaged one holds. Its reader leaves out
-    what stands behind the end of its data.
+    The compiler itself would fail on a truncated file, and execute the code in a damaged one. Its reader ignores bytes
+    after the end of its data.
     """
 
     def save(self, key: Any, data: Any) -> None:

@@ -14,7 +14,7 @@ _TURBO_FULL_M, _TURBO_LOSS_PER_M = 1500.0, 1e-4
 
 
 class EngineHeat(NamedTuple):
-    """Fuel power and the heat it leaves behind, each per segment. [W]"""
+    """Fuel power and waste heat, each per segment. [W]"""
 
     fuel_w: FloatArray
     metal_w: FloatArray

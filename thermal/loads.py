@@ -19,7 +19,7 @@ _IDLE_AC_SHARE = 0.7  # ASSUMED: A/C compressor and condenser at idle against cr
 # Fuel at idle over that of the Willans line: a carburettor idles rich and late. ASSUMED, 1 to 1.8; injected engines
 # meet the 0.3 L/h a litre of Argonne's idle table (from memory) with 1.
 _CARBURETTOR_IDLE = 1.5
-# No air comes round to the grille above this speed. ASSUMED, 5 to 12.
+# No air recirculates to the grille above this speed. ASSUMED, 5 to 12.
 _RECIRCULATED_M_PER_S = 8.0
 # A/C load relative to that in great heat: a part for sun and glass, the rest as the air's enthalpy above that of the
 # air delivered, 10 degC and saturated. Full at 38 degC and a dew point of 20 degC; at most a tenth more. ASSUMED.
@@ -58,7 +58,7 @@ class Loads(NamedTuple):
     ram_kg_per_s: FloatArray
     fan_kg_per_s: FloatArray
     condenser_w: FloatArray
-    recirculated: FloatArray  # share of the radiator's air that comes round again
+    recirculated: FloatArray  # share of the radiator's air that recirculates
     pump_kg_per_s: FloatArray
     metal_coolant_w_per_k: FloatArray
     oil_coolant_w_per_k: FloatArray
@@ -80,7 +80,7 @@ class Loads(NamedTuple):
     steering_air_w_per_k: FloatArray
     steering_surface_w_per_k: FloatArray
     still: FloatArray  # 1 in still air
-    airspeed_m_per_s: FloatArray  # past the car; huge where it stands, as no draw is given wind there
+    airspeed_m_per_s: FloatArray  # past the car; huge where it is parked, as draws have no wind there
     slope: FloatArray  # shape (n_segment, 15), see `thermal.slopes`; zero where nothing is drawn
 
 

@@ -372,10 +372,10 @@ class Vehicle:
         e, cooling = self.engine, self.cooling
         idle, strongest, rated = e.idle_speed_rad_per_s, e.peak_torque_speed_rad_per_s, e.peak_power_speed_rad_per_s
         opens, full = cooling.thermostat_open_k, cooling.thermostat_full_k
-        yield opens < full, "cooling: thermostat must open below where it is full"
-        yield cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must lie below fan_on"
-        yield idle < e.top_speed_rad_per_s, "engine: idle_speed must lie below top_speed"
-        yield idle < strongest, "engine: idle_speed must lie below peak_torque_speed"
+        yield opens < full, "cooling: thermostat_open must be below thermostat_full"
+        yield cooling.fan_off_k < cooling.fan_on_k, "cooling: fan_off must be below fan_on"
+        yield idle < e.top_speed_rad_per_s, "engine: idle_speed must be below top_speed"
+        yield idle < strongest, "engine: idle_speed must be below peak_torque_speed"
         in_order = strongest < rated <= e.top_speed_rad_per_s
         yield in_order, "engine: peak_torque_speed < peak_power_speed <= top_speed is needed"
         most_w = 1.02 * e.peak_torque_nm * rated  # 2 %: both figures are rounded
@@ -394,7 +394,7 @@ class Vehicle:
             yield no_water, f"{name}: only 'air' or 'none' is modelled"
         for name, part in ((item.name, getattr(self, item.name)) for item in fields(self)):
             if isinstance(part, Cooler):
-                yield part.open_k < part.full_k, f"{name}: open must lie below full"
+                yield part.open_k < part.full_k, f"{name}: open must be below full"
             if isinstance(part, Limit):
                 in_order = part.warm_k < part.caution_k < part.limit_k
                 yield in_order, f"{name}: warm < caution < limit is needed"

@@ -29,7 +29,7 @@ _SEA_M = -150.0  # all cells around lie lower
 _MANY = 0.4  # share of places off their ground from which on the whole column is doubted
 _FOOT_M = 0.3048
 _TOPS = ("pass", "summit", "viewpoint")
-_NEVER = 1e6  # m off the ground, of a place that lies in the sea
+_NEVER = 1e6  # [m], distance from the ground of a place in the sea
 # Roads. Two ends at least so steep all the way are rare; so are roads longer than this times the straight line.
 _STEEP_MEAN, _LONG_GRADE_M = 0.08, 3000.0
 _PIT_GRADE, _PIT_M, _PIT_OFF = 0.03, 150.0, 0.35  # a place below, or above, all its neighbours by that
@@ -39,9 +39,9 @@ _WINDING_FREE_M = 2000.0
 _FAST_M_PER_S, _SLOW_M_PER_S = 36.5, 5.6
 _FAST_MEAN_M_PER_S, _FAST_TOWING_M_PER_S, _SLOW_STRAIGHT_M_PER_S = 33.0, 30.0, 18.0
 _UNLIKE = 1.3  # times faster, or slower, than the legs beside it
-_HAIRPINS, _UNLIKE_STEEP = 0.06, 1.25  # so steep from end to end nobody drives much faster than beside it
-# ASSUMED: a pass beside open roads is driven at a third of their speed at the least, other grades and bends at half;
-# 2.5 to 4 and 1.8 to 2.5. None of them is driven faster than the open roads by more than a fifth.
+_HAIRPINS, _UNLIKE_STEEP = 0.06, 1.25  # a road steeper than this is not much faster than adjacent legs
+# ASSUMED: a pass adjacent to open roads is driven at no less than a third of their speed, other grades and bends at
+# half; 2.5 to 4 and 1.8 to 2.5. None of them is driven more than a fifth faster than the open roads.
 _PASS_APART, _SLOWED_APART, _PASS_WINDS, _SLOWED_UNLIKE = 3.0, 2.0, 1.6, 1.2
 _STEEP_SLOWS, _BENDS_SLOW = 0.03, 1.35
 

@@ -24,7 +24,7 @@ STEEPER = 0.04
 """ASSUMED: or that much steeper than its mean, where that is more: Teton Pass is 10 % on a mean of 6, the Oberalp the
 same (published, from memory); likely range 0.02 to 0.05."""
 HIDDEN_M = 200.0
-"""ASSUMED: a pass may stand this far above what cells of 9 km show; the worst of twelve passes is 195 m."""
+"""ASSUMED: a pass may be this much higher than cells of 9 km show; the worst of twelve passes is 195 m."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

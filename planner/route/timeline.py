@@ -120,7 +120,7 @@ class Route:
     def by_other_legs(self, legs: tuple[Leg, ...], vehicle: Vehicle) -> Timeline:
         """The trip's timeline by other legs, built once; `NoRouteError` where no days can be found."""
         key = (id(vehicle), *map(id, legs))  # what is kept holds car and legs, so that no other takes their place
-        with _ONE_AT_A_TIME:  # who comes second need not build it again
+        with _ONE_AT_A_TIME:  # so that a second thread does not build it again
             if key not in self._others:
                 self._others[key] = vehicle, build_timeline(self.trip, legs, vehicle, self.known)
             return self._others[key][1]

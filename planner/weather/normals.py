@@ -71,7 +71,7 @@ class Normals:
 
     @property
     def words(self) -> str:
-        """What it is, as the rest of a sentence."""
+        """Description, as the rest of a sentence."""
         return f"station normals from {self.file}"
 
     def at(self, where: Floats, *, day: date) -> list[UsualHighLow]:

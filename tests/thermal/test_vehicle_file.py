@@ -164,14 +164,14 @@ def test_mistakes(tmp_path: Path, text: str, said: str) -> None:
         ("gearbox", "ratios", "[]", " [gearbox] ratios: read []"),
         ("gearbox", "ratios", "[1.0, 2.0]", ": gearbox: ratios must fall from first to top"),
         ("gearbox", "kind", '"automatic"', ": gearbox: an automatic needs stall_speed above 0"),
-        ("cooling", "thermostat_open", '"100 degC"', ": cooling: thermostat must open below where it is full"),
-        ("cooling", "fan_off", '"110 degC"', ": cooling: fan_off must lie below fan_on"),
+        ("cooling", "thermostat_open", '"100 degC"', ": cooling: thermostat_open must be below thermostat_full"),
+        ("cooling", "fan_off", '"110 degC"', ": cooling: fan_off must be below fan_on"),
         ("engine", "peak_power", '"300 kW"', ": engine: peak_power needs more torque at its speed than peak_torque"),
         ("engine", "peak_torque_speed", '"5400 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
         ("engine", "top_speed", '"5200 rpm"', "peak_torque_speed < peak_power_speed <= top_speed is needed"),
         ("engine_oil", "viscosity_40c", '"12 cSt"', "must be the larger"),  # an oil that thickens with heat
         ("coolant_limit", "caution", '"120 degC"', "warm < caution < limit"),
-        ("oil_cooler", "full", '"1 degC"', ": oil_cooler: open must lie below full"),
+        ("oil_cooler", "full", '"1 degC"', ": oil_cooler: open must be below full"),
         ("differential_cooler", "kind", '"water"', ": differential_cooler: only 'air' or 'none' is modelled"),
     ],
 )
@@ -212,5 +212,5 @@ def test_a_vehicle_made_by_hand_is_checked_too(estate: Vehicle) -> None:
         dataclasses.replace(estate.body, mass_kg=float("nan"))
     with pytest.raises(ParameterError, match=r"cooling.fan is 'wind'; allowed: electric, viscous, fixed"):
         dataclasses.replace(estate.cooling, fan="wind")
-    with pytest.raises(ParameterError, match="fan_off must lie below fan_on"):
+    with pytest.raises(ParameterError, match="fan_off must be below fan_on"):
         with_part(estate, "cooling", fan_on_k=340.0)
