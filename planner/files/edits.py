@@ -207,9 +207,7 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
             raise PlannerError(message)
         wanted.setdefault(row, {})[order.index(name)] = value
     for row, cells in wanted.items():
-        first, last = records[row]
-        lines[first] = _with_cells(_joined(lines, (first, last)), cells, delimiter)
-        lines[first + 1 : last] = [""] * (last - first - 1)
+        _change(lines, records[row], cells, delimiter)
     return "".join(lines)
 
 
@@ -220,6 +218,13 @@ def _records(lines: Sequence[str], delimiter: str) -> dict[int, tuple[int, int]]
 
 def _joined(lines: Sequence[str], span: tuple[int, int]) -> str:
     return "".join(lines[span[0] : span[1]])
+
+
+def _change(lines: list[str], span: tuple[int, int], cells: Mapping[int, str], delimiter: str) -> None:
+    """Change some cells of a row in place."""
+    first, last = span
+    lines[first] = _with_cells(_joined(lines, span), cells, delimiter)
+    lines[first + 1 : last] = [""] * (last - first - 1)
 
 
 def _with_cells(record: str, cells: Mapping[int, str], delimiter: str) -> str:
@@ -257,15 +262,12 @@ def add_row(text: str, cells: Mapping[str, str]) -> str:
     delimiter = delimiter_of(text)
     lines = (text if text.endswith("\n") else text + "\n").splitlines(keepends=True)
     records = _records(lines, delimiter)
-    first, last = records[min(records)]
-    heads = [split_heading(cell)[0].lstrip("\ufeff") for cell in _parts(_joined(lines, (first, last)), delimiter)]
+    span = records[min(records)]
+    heads = [split_heading(cell)[0].lstrip("\ufeff") for cell in _parts(_joined(lines, span), delimiter)]
     given = {split_heading(name)[0]: (name, value) for name, value in cells.items()}
     new = [name for name in given if name not in heads]
     if new:
-        lines[first] = _with_cells(
-            _joined(lines, (first, last)), {len(heads) + n: given[name][0] for n, name in enumerate(new)}, delimiter
-        )
-        lines[first + 1 : last] = [""] * (last - first - 1)
+        _change(lines, span, {len(heads) + n: given[name][0] for n, name in enumerate(new)}, delimiter)
     order = [*heads, *new]
     values = {order.index(name): value for name, (_, value) in given.items()}
     return "".join(lines) + _with_cells("\n", {n: values.get(n, "") for n in range(len(order))}, delimiter)

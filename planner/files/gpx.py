@@ -190,27 +190,23 @@ class _Reader:
     def _end(self, tag: str) -> None:
         name = tag.rpartition(":")[2]
         if name == "name" and self._text is not None and self._at is not None:
-            self._name("".join(self._text), *self._at[:3])
+            kind, lat, lon, _ = self._at
+            one = named("".join(self._text), lat, lon)
+            if one is not None and len(self._named[kind]) < limits.NAMED:
+                self._named[kind].append(one)
             self._text = self._parser.CharacterDataHandler = None
         elif self._text is not None and self._point is not None and self._depth == self._point[1] + 1:
-            self._found(name, self._point[0], "".join(self._text).strip())
+            points, text = self._point[0], "".join(self._text).strip()
+            if name == "ele":
+                points.elevation_m[-1] = self._elevation(text)
+            else:
+                points.time_s[-1] = _seconds(text)
             self._text = self._parser.CharacterDataHandler = None
         if self._point is not None and self._depth == self._point[1]:
             self._point = None
         if self._at is not None and self._depth == self._at[3]:
             self._at = None
         self._depth -= 1
-
-    def _found(self, name: str, points: Points, text: str) -> None:
-        if name == "ele":
-            points.elevation_m[-1] = self._elevation(text)
-        else:
-            points.time_s[-1] = _seconds(text)
-
-    def _name(self, text: str, kind: str, lat: object, lon: object) -> None:
-        one = named(text, lat, lon)
-        if one is not None and len(self._named[kind]) < limits.NAMED:
-            self._named[kind].append(one)
 
     def names(self, *, route: bool) -> list[Named]:
         """Named waypoints, and named route points unless there are many (turn-by-turn directions)."""

@@ -101,41 +101,41 @@ def map_text(mapping: LogMapping, log: str) -> str:
     """Write a mapping as TOML; control characters in the file name are replaced."""
     log = " ".join(printable(log).split())
     lines = [
-        f"# Column mapping of {log}. Check it. Correct each entry that has a line 'unsure', then delete that line."
-    ]
-    lines += [f"log = {_quoted(log)}"] + ([f"date = {mapping.day.isoformat()}"] if mapping.day else [])
-    lines += [f"decimal = {_quoted(mapping.decimal)}  # point or comma"] if mapping.decimal else []
-    lines += [
+        f"# Column mapping of {log}. Check it. Correct each entry that has a line 'unsure', then delete that line.",
+        *_entry("log", log),
+        *([f"date = {mapping.day.isoformat()}"] if mapping.day else []),
+        *_entry("decimal", mapping.decimal, "point or comma"),
         "",
         "[time]",
-        f"column = {_quoted(mapping.time)}",
-        f"kind = {_quoted(mapping.kind)}  # {KINDS[mapping.kind]}",
+        *_entry("column", mapping.time),
+        *_entry("kind", mapping.kind, KINDS[mapping.kind]),
+        *_entry("date", mapping.date),
+        *_entry("unsure", mapping.time_unsure),
     ]
-    lines += [f"date = {_quoted(mapping.date)}"] if mapping.date else []
-    lines += [f"unsure = {_quoted(mapping.time_unsure)}"] if mapping.time_unsure else []
     if mapping.long:
         lines += ["", "[long]  # one reading per row"]
-        lines += [f"{key} = {_quoted(c)}" for key, c in zip(("name", "value", "unit"), mapping.long, strict=False)]
+        for key, column in zip(("name", "value", "unit"), mapping.long, strict=False):
+            lines += _entry(key, column)
     for name, item in mapping.channels.items():
-        lines += ["", f"[channels.{name}]", f"column = {_quoted(item.column)}", f"unit = {_quoted(item.unit)}"]
-        lines += (
-            [f"no_data = [{', '.join(f'{v:g}' if abs(v) < 1e5 else str(v) for v in item.no_data)}]"]
-            if item.no_data
-            else []
-        )
-        lines += [f"unsure = {_quoted(item.unsure)}"] if item.unsure else []
+        lines += ["", f"[channels.{name}]", *_entry("column", item.column), *_entry("unit", item.unit)]
+        codes = ", ".join(f"{code:g}" if abs(code) < 1e5 else str(code) for code in item.no_data)
+        lines += [*([f"no_data = [{codes}]"] if codes else []), *_entry("unsure", item.unsure)]
     lines += ["", "[trip]  # where the log was driven, if the log does not show it"]
-    for key, value in (("start", mapping.start), ("finish", mapping.finish), ("elevation", mapping.elevation)):
-        example = {"start": "place-key", "finish": "place-key", "elevation": "115 m"}[key]
-        lines.append(f"{key} = {_quoted(value)}" if value else f'# {key} = "{example}"')
+    for key, value, example in (
+        ("start", mapping.start, "place-key"),
+        ("finish", mapping.finish, "place-key"),
+        ("elevation", mapping.elevation, "115 m"),
+    ):
+        lines += _entry(key, value) or [f'# {key} = "{example}"']
     if mapping.ignored:
         lines += ["", "# not used: " + "; ".join(" ".join(printable(name).split()) for name in mapping.ignored[:40])]
     return "\n".join(lines) + "\n"
 
 
-def _quoted(text: str) -> str:
-    """A text as a TOML string, in ASCII escapes where needed."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _entry(key: str, text: str, comment: str = "") -> list[str]:
+    """Line of a key with a TOML string; none for an empty text."""
+    quoted = json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return [f"{key} = {quoted}{f'  # {comment}' if comment else ''}"] if text else []
 
 
 def write_map(path: Path, mapping: LogMapping, log: str) -> None:

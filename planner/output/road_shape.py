@@ -114,7 +114,8 @@ def chart_lines(shape: Shape, units: Units) -> list[str]:
 def page(trip: Trip, legs: Sequence[Leg], shape: Shape) -> str:
     """One self-contained HTML document with map and profile, without scripts."""
     units = units_of(trip.units)
-    ground = basemap.load(data_folder() / "basemap", _bounds(shape))
+    south, west, north, east = (float(pick(row)) for pick in (np.min, np.max) for row in (shape.lat_deg, shape.lon_deg))
+    ground = basemap.load(data_folder() / "basemap", (south, west, north, east))
     scene = _scene(trip, legs, shape, units)
     drawn = still.draw(scene, ground, escape=html.escape)
     unknown = shape.unknown_m
@@ -140,15 +141,6 @@ _STYLE = (
     ".route-plain{stroke:#1c1c1c}.dot-start,.dot-finish{fill:#1c1c1c}.road{fill:none;stroke:#1c1c1c;stroke-width:1.6}"
     ".area{fill:#d8dde1}.unknown{fill:url(#hatch)}.leg{stroke:#b5babf;stroke-width:.7}text{font-size:13px;fill:#1c1c1c}"
 )
-
-
-def _bounds(shape: Shape) -> tuple[float, float, float, float]:
-    return (
-        float(shape.lat_deg.min()),
-        float(shape.lon_deg.min()),
-        float(shape.lat_deg.max()),
-        float(shape.lon_deg.max()),
-    )
 
 
 def _scene(trip: Trip, legs: Sequence[Leg], shape: Shape, units: Units) -> Scene:

@@ -111,8 +111,7 @@ def _fuel(report: Report) -> Table:
     outlook, u = report.outlook, report.units
     rows = tuple(
         (
-            local_time(outlook, span_of(outlook, stop.leg).last).strftime("%a %H:%M"),
-            outlook.trip.places[stop.place].name,
+            *_when_and_where(report, stop.leg, stop.place),
             f"{stop.litres / u.litres:.0f}",
             f"{stop.left_l / u.litres:.0f}" + (", next fuel is far" if stop.tight else ""),
         )
@@ -128,18 +127,19 @@ def _fuel(report: Report) -> Table:
 
 
 def _service(report: Report) -> Table:
-    outlook, u = report.outlook, report.units
     rows = tuple(
-        (
-            local_time(outlook, span_of(outlook, job.leg).last).strftime("%a %H:%M"),
-            outlook.trip.places[job.place].name,
-            job.item,
-            f"{u.dist(job.at_m):,.0f}",
-        )
+        (*_when_and_where(report, job.leg, job.place), job.item, f"{report.units.dist(job.at_m):,.0f}")
         for job in report.service.due
     )
     note = "Common-practice intervals; all service assumed done before the start." if report.service.assumed else ""
-    return Table(title="Service", headings=("when", "where", "what", f"due at {u.distance}"), rows=rows, note=note)
+    headings = ("when", "where", "what", f"due at {report.units.distance}")
+    return Table(title="Service", headings=headings, rows=rows, note=note)
+
+
+def _when_and_where(report: Report, leg: int, place: str) -> tuple[str, str]:
+    """Arrival at the end of a leg, and the name of a place."""
+    outlook = report.outlook
+    return f"{local_time(outlook, span_of(outlook, leg).last):%a %H:%M}", outlook.trip.places[place].name
 
 
 def day_sheet(report: Report, number: int) -> Day:
