@@ -9,7 +9,6 @@ round differently. Messages in a page that begin with `grademargin: ` come out o
 """
 
 import hashlib
-import importlib.util
 import io
 import os
 import re
@@ -23,9 +22,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import desking
+import loopback
 import made_up
 import numpy as np
 import pytest
+from shown import close, same_word
 
 from planner.cli.main import BAD_INPUT, DONE, EXCEEDED, FAILED, cli, main
 from planner.files.folder import open_folder
@@ -46,7 +47,6 @@ TOOLS = (
     ".venv/bin/ruff",
     ".venv/bin/mypy",
 )
-NUMBER = re.compile(r"\d+(?:,\d{3})*(?:\.\d+)?")
 WIDTH = "100"
 
 
@@ -144,11 +144,7 @@ def leave_logs(folder: Path) -> None:
 @pytest.fixture
 def services():
     """The weather's services, played by the server that their own tests use."""
-    path = ROOT / "tests" / "planner" / "weather" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("weather_loopback", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    server = module.Loopback()
+    server = loopback.Loopback()
     yield server
     server.close()
 
@@ -180,23 +176,6 @@ def here(tmp_path, monkeypatch, services):
     for name, value in own.items():
         monkeypatch.setitem(elevations.check_elevations.__kwdefaults__, name, value)
     return work
-
-
-def same_word(shown: str, real: str) -> bool:
-    """Whether two words agree, numbers within one of their last digit."""
-    if shown == real:
-        return True
-    if NUMBER.sub("#", shown) != NUMBER.sub("#", real):
-        return False
-    pairs = zip(NUMBER.findall(shown), NUMBER.findall(real), strict=True)
-    return all(close(a, b) for a, b in pairs)
-
-
-def close(shown: str, real: str) -> bool:
-    digits = len(shown.partition(".")[2])
-    if digits != len(real.partition(".")[2]):
-        return False
-    return abs(float(shown.replace(",", "")) - float(real.replace(",", ""))) <= 1.001 * 10.0**-digits
 
 
 def shown_in(block: str, said: str) -> str:

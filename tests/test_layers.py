@@ -47,7 +47,7 @@ def parsed(source: str) -> ast.Module:
 
 
 def imports(source: str) -> Iterator[str]:
-    """Dotted names of every import, wherever it stands; relative ones are refused by test_imports_are_absolute."""
+    """Dotted names of every import, wherever it stands; the linter refuses relative ones."""
     for node in ast.walk(parsed(source)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
@@ -99,18 +99,6 @@ def graph_of(package: str) -> nx.DiGraph:
     return graph
 
 
-def uses(source: str, name: str) -> bool:
-    """Whether a call to the bare name, or an import of it, stands in the source."""
-    if name not in source:
-        return False
-    tree = parsed(source)
-    called = any(
-        isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
-        for node in ast.walk(tree)
-    )
-    return called or any(found.split(".")[0] == name for found in imports(source))
-
-
 @pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
 def test_imports_go_downward(path: Path) -> None:
     assert upward(path.read_text(encoding="utf-8"), module_of(path)) == []
@@ -125,20 +113,6 @@ def test_every_folder_has_its_rank() -> None:
 @pytest.mark.parametrize("package", ALLOWED)
 def test_no_modules_import_each_other(package: str) -> None:
     assert [sorted(ring) for ring in nx.strongly_connected_components(graph_of(package)) if len(ring) > 1] == []
-
-
-@pytest.mark.parametrize("path", FILES, ids=[module_of(path) for path in FILES])
-def test_imports_are_absolute(path: Path) -> None:
-    tree = parsed(path.read_text(encoding="utf-8"))
-    assert not [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.level > 0]
-
-
-def test_pint_is_used_in_one_module() -> None:
-    assert [module_of(p) for p in FILES if uses(p.read_text(encoding="utf-8"), "pint")] == ["thermal.units"]
-
-
-def test_print_is_used_in_the_command_line_only() -> None:
-    assert {module_of(p) for p in FILES if uses(p.read_text(encoding="utf-8"), "print")} <= {"planner.cli.main"}
 
 
 @pytest.mark.parametrize(
@@ -164,9 +138,3 @@ def test_the_check_can_fail(source: str, module: str, bad: list[str]) -> None:
 
 def test_the_check_of_rings_can_fail() -> None:
     assert [ring for ring in nx.strongly_connected_components(nx.DiGraph([(1, 2), (2, 3), (3, 1)])) if len(ring) > 1]
-
-
-def test_the_name_check_can_fail() -> None:
-    assert uses("print('x')", "print")
-    assert uses("from pint import UnitRegistry", "pint")
-    assert not uses("blueprint(1)\nimport printing", "print")

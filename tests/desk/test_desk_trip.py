@@ -5,9 +5,6 @@ import contextlib
 import errno
 import json
 import os
-import signal
-import subprocess
-import sys
 import tomllib
 from concurrent.futures import ThreadPoolExecutor
 
@@ -159,40 +156,6 @@ def test_a_full_disk_loses_nothing(minimal_desk, monkeypatch):
 def coolant(view: dict) -> float:
     """Margin of the coolant on the first leg."""
     return next(left for fluid, left, _ in view["legs"][0]["margins"] if fluid == "coolant")
-
-
-KILLED = """
-import sys
-from pathlib import Path
-from planner.desk.folder import TripFolder
-folder = TripFolder(path=Path(sys.argv[1]))
-folder.load()
-print("ready", flush=True)
-n = 0
-while True:
-    n += 1
-    long = f'name = "{n}"\\n# ' + "x" * 200_000 + "\\n"
-    folder.save({"trip.toml": long, "legs.csv": f"{n}\\n" * 50_000}, "edit")
-"""
-
-
-@pytest.mark.parametrize("after_s", [0.02, 0.11, 0.23])
-def test_killed_while_saving_every_file_is_whole(tmp_path, copy_example, after_s):
-    """`kill -9` at some moment: each file is an old one whole or a new one whole, and the next run clears the rest."""
-    folder = copy_example("minimal", tmp_path / "trip")
-    worker = subprocess.Popen([sys.executable, "-c", KILLED, str(folder)], stdout=subprocess.PIPE)
-    assert worker.stdout is not None
-    worker.stdout.readline()
-    with pytest.raises(subprocess.TimeoutExpired):
-        worker.wait(after_s)
-    worker.send_signal(signal.SIGKILL)
-    worker.wait()
-    worker.stdout.close()
-    trip = (folder / "trip.toml").read_text()
-    assert trip.endswith("\n")
-    assert "needles" in trip or trip.count("x") == 200_000
-    legs = (folder / "legs.csv").read_text().splitlines()
-    assert legs[0].startswith("from") or (len(set(legs)) == 1 and len(legs) == 50_000)
 
 
 def test_it_stops_some_time_after_its_last_window_is_closed(monkeypatch):

@@ -14,7 +14,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from itertools import count
@@ -33,7 +33,9 @@ from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
 from planner.output.changes import changes, last_plan
+from planner.output.export import plan_dict
 from planner.output.report import Report, make_report
+from planner.output.write import to_json
 from planner.route.graph import choose_route
 from planner.weather.elevations import parse_elevation, parse_elevations
 from planner.weather.normals import read_normals, usual_at
@@ -41,7 +43,7 @@ from planner.weather.nws import parse_cell, parse_grid
 from planner.weather.openmeteo import each, parse_hours, summary, year_spans
 from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast, Point
 from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
-from planner.weather.store import load_forecasts, load_past_years, store_folder
+from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 from planner.weather.transport import Client, read_json
 from thermal.compiled import check_cache
 from thermal.errors import ThermalError, one_line
@@ -388,45 +390,27 @@ def _http(body: bytes, *head: str, status: str = "200 OK") -> bytes:
     return "\r\n".join(lines).encode() + body
 
 
-def _kept_weather() -> dict[str, Any]:
-    answer = Answer(data=_GRID, fetched_s=1782900000.0, stale=False)
+def _kept() -> tuple[bytes, bytes]:
+    """The program's own files of a forecast by two services, and of past years, at the trip's first place."""
+    os.environ["XDG_DATA_HOME"] = str(top())
     place = _trip().places[_trip().route[0]]
-    one = replace(
-        parse_grid(answer, point=LINN, source="nws"), place=place.key, lat_deg=place.lat_deg, lon_deg=place.lon_deg
-    )
-    two = replace(one, source="open-meteo", issued_s=None)
-    return {"form": 2, "forecasts": [asdict(one), asdict(two)], "trip": "a"}
+    here = {"place": place.key, "lat_deg": place.lat_deg, "lon_deg": place.lon_deg}
+    one = parse_grid(Answer(data=_GRID, fetched_s=1782900000.0, stale=False), point=LINN, source="nws")
+    two = replace(one, **here, source="open-meteo", issued_s=None)
+    save_forecasts(_trip(), {place.key: (replace(one, **here), two)})
+    highs, lows, sd = (310.0, 311.0, 312.5), (295.0, 295.5, 296.0), (3.0, 3.1, 2.9)
+    past = {"elevation_m": 150.0, "days": DAYS, "high_k": highs, "low_k": lows, "sd_k": sd, "years": (2016, 2025)}
+    save_past_years(_trip(), {place.key: PastYears(**here, **past, fetched_s=1782900000.0)})
+    folder = store_folder(_trip())
+    return (folder / "weather.json").read_bytes(), (folder / "typical.json").read_bytes()
 
 
-def _kept_past() -> dict[str, Any]:
-    place = _trip().places[_trip().route[0]]
-    days = [day.isoformat() for day in DAYS]
-    row = {
-        "place": place.key,
-        "lat_deg": place.lat_deg,
-        "lon_deg": place.lon_deg,
-        "elevation_m": 150.0,
-        "days": days,
-        "high_k": [310.0, 311.0, 312.5],
-        "low_k": [295.0, 295.5, 296.0],
-        "sd_k": [3.0, 3.1, 2.9],
-        "years": [2016, 2025],
-        "fetched_s": 1782900000.0,
-    }
-    return {"form": 2, "past_years": [row]}
-
-
-def _plan() -> dict[str, Any]:
-    """Write an earlier plan of the trip, with a longer day and a stop for fuel that is not planned any more."""
-    fluids = [
-        {"fluid": name, "level": "thin", "margin_k": 12.5, "when": "2027-07-10T15:03:01-07:00"}
-        for name in ("coolant", "engine oil", "transmission", "differential")
-    ]
-    return {
-        "days": [{"day": 1, "date": "Sat 10 Jul", "arrive": "16:59", "to": "Kingman, Arizona"}],
-        "legs": [{"from": "needles", "to": "kingman", "fluids": fluids, "level": "thin"}],
-        "fuel": {"stops": [{"place": "kingman"}], "gaps": []},
-    }
+def _plan() -> bytes:
+    """The program's own plan of the trip, with a longer day and a stop for fuel that is not planned any more."""
+    plan = json.loads(to_json(plan_dict(_report())))
+    plan["days"][0] |= {"arrive": "2027-07-10T16:59:01-07:00"}
+    plan["fuel"] |= {"stops": [{"place": "kingman"}]}
+    return _packed(plan)
 
 
 def _normals() -> bytes:
@@ -475,9 +459,9 @@ TARGETS: dict[str, Target] = {
     "answer": (raw_answer, [*_answers()]),
     "cache file": (cache_file, [_sound_cache().read_bytes()]),
     "cache row": (cache_row, _rows()),
-    "kept weather": (kept_weather, [_packed(_kept_weather())]),
-    "kept past years": (kept_past_years, [_packed(_kept_past())]),
-    "earlier plan": (earlier_plan, [_packed(_plan())]),
+    "kept weather": (kept_weather, [_kept()[0]]),
+    "kept past years": (kept_past_years, [_kept()[1]]),
+    "earlier plan": (earlier_plan, [_plan()]),
     "normals": (normals, [_normals()]),
     "fitted factors": (fitted, [_FIT]),
     "kernel cache": (kernel_cache, [b"\x80\x04\x8c\x060.68.1\x94.\x80\x04K\x01}\x86."]),

@@ -14,28 +14,7 @@ import thermal
 ROOT = Path(__file__).parents[2]
 LENGTH = 1500
 BOUNDED = {"_AT_END": 120, "_IN_BRACKETS": 120, "_DATED": 2000}  # given no more than so many characters
-PIECES = (
-    "1",
-    "a",
-    " ",
-    "\t",
-    "-",
-    ".",
-    ",",
-    "Â",
-    "Ã\x82",
-    "°",
-    "[",
-    "(",
-    '"',
-    "'",
-    "a.",
-    '"a".',
-    "1.",
-    "1,",
-    "é",
-    "\n",
-)
+PIECES = (*'1 a - . , Â Ã\x82 ° [ ( " \' a. "a". 1. 1, é'.split(" "), " ", "\t", "\n")
 ENDS = ("", "!", "]", "\x00", "\n x", "°C")
 SLOW_S = 2.0  # of processor time for one expression over all texts; a quadratic one takes many times that
 

@@ -72,14 +72,12 @@ def test_names_in_every_script(trip: Path, name: str) -> None:
 def test_columns_stand_under_their_headings(trip: Path) -> None:
     """Wide letters count two columns, marks none; counted here by the width that Unicode gives each character."""
     for name in ("東京都新宿区", "e\u0301" * 6, "Владивосток", "עכו"):
-        rename(trip, name)
-        table = [line for line in warm.run("forecast", trip).out.splitlines() if "ample" in line or "level" in line]
+        folder = Path(shutil.copytree(trip, trip.with_name(name)))
+        rename(folder, name)
+        table = [line for line in warm.run("forecast", folder).out.splitlines() if "ample" in line or "level" in line]
         assert (
             len({_width(line[: line.rindex(word)]) for line, word in zip(table, ("level", "ample"), strict=True)}) == 1
         )
-        rename_back = (trip / "places.csv").read_text(encoding="utf-8")
-        rename_back = rename_back.replace(f"{name} B", FINISH).replace(name, START)
-        (trip / "places.csv").write_text(rename_back, encoding="utf-8")
 
 
 def _width(text: str) -> int:

@@ -108,20 +108,6 @@ def binomial_band(chance: np.ndarray | float, n: int = TRUTHS) -> tuple[np.ndarr
 # --- chances ---
 
 
-@pytest.mark.parametrize("confidence", [0.5, 0.75, 0.9, 0.97])
-def test_a_margin_at_a_confidence_is_kept_as_often(outlook, truth, confidence):
-    # As printed, a margin is never above that of the car as described; at 0.5 that counts, so the draws are asked.
-    told = kept_at(outlook, confidence)
-    kept = np.count_nonzero(truth >= told.margin_k[:, : truth.shape[2]], axis=0)
-    # The forecast's own Monte-Carlo error moves the chance: twice its standard error times the density at the quantile.
-    off = 2.0 * told.error_k[:, : truth.shape[2]] * density_at(truth, 1.0 - confidence)
-    for leg in range(truth.shape[1]):
-        for fluid in range(truth.shape[2]):
-            low, _ = binomial_band(max(confidence - off[leg, fluid], 0.0))
-            _, high = binomial_band(min(confidence + off[leg, fluid], 1.0))
-            assert low <= kept[leg, fluid] <= high, (leg, fluid)
-
-
 def density_at(truth: np.ndarray, share: float) -> np.ndarray:
     """Share of draws per kelvin about a quantile. [1/K]."""
     below, above = (np.quantile(truth, np.clip(share + step, 0.0, 1.0), axis=0) for step in (-0.05, 0.05))
@@ -250,7 +236,7 @@ def test_the_error_falls_with_draws(scattered):
 def test_margins_agree_with_thousands_of_independent_draws(outlook):
     """Against quantiles of many independent draws, error and all, through no line of the sampling or the integral."""
     many = np.concatenate([truths(outlook, seed, 1000) for seed in range(8)])
-    for confidence in (0.5, 0.9, 0.97):
+    for confidence in (0.5, 0.75, 0.9, 0.97):
         told = kept_at(outlook, confidence)
         share = np.mean(many < told.margin_k[:, : many.shape[2]], axis=0)
         sure = np.sqrt(confidence * (1.0 - confidence) / len(many))

@@ -152,19 +152,10 @@ HIGHER_ON_THE_WAY = {
     "deadman-pass-east": "rolls along the crest of the Blue Mountains before Deadman Pass",
 }
 
-NAMED_PASSES = {
-    "newfound-gap",
-    "raton-pass",
-    "la-veta-pass",
-    "wolf-creek-pass",
-    "coal-bank-pass",
-    "molas-pass",
-    "red-mountain-pass",
-    "lizard-head-pass",
-    "soldier-summit",
-    "teton-pass",
-    "deadman-pass",
-}
+NAMED_PASSES = set(
+    "newfound-gap raton-pass la-veta-pass wolf-creek-pass coal-bank-pass molas-pass red-mountain-pass "
+    "lizard-head-pass soldier-summit teton-pass deadman-pass".split()
+)
 
 
 def read_table(path: Path) -> list[dict[str, str]]:

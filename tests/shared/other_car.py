@@ -22,20 +22,8 @@ from thermal.drive import Drive
 from thermal.ranges import FloatArray
 from thermal.vehicle import Vehicle
 
-FLUID_COUNT = 4  # coolant, engine oil, transmission, differential, in that order
 HEAD, BLOCK, JACKET, RETURN, GALLERY, SUMP, CONVERTER, PAN, AXLE_OIL, HOUSING, WAX, UNDER, FAN, OPEN = range(14)
 N_STATE = 14
-FAULTS = (
-    "thermostat_open",
-    "thermostat_shut",
-    "fan_dead",
-    "radiator_half",
-    "low_flow",
-    "oil_cooler_bypassed",
-    "lockup_never",
-    "axle_drag",
-    "gauge_offset",
-)
 C0, G, CP_AIR, CP_COOLANT = 273.15, 9.81, 1006.0, 3500.0
 
 
@@ -446,9 +434,7 @@ def seen_places(one: OtherCar, states: FloatArray) -> FloatArray:
     )
 
 
-def gauge_readings(
-    one: OtherCar, places_k: FloatArray, rng: np.random.Generator, *, step_k: float = 1.0, from_s: int = 0
-) -> FloatArray:
+def gauge_readings(one: OtherCar, places_k: FloatArray, rng: np.random.Generator, *, step_k: float = 1.0) -> FloatArray:
     """What the gauges show, a row a second: late, off, and in steps. [K]"""
     from scipy.signal import lfilter
 
@@ -459,7 +445,7 @@ def gauge_readings(
         off = gauge.offset_k + (gauge.gain - 1.0) * (late - C0 - 60.0)
         shown = late + off + rng.normal(0.0, 0.25, len(late)) - C0
         columns.append(np.round(shown / step_k) * step_k + C0)
-    return np.column_stack(columns)[from_s:]
+    return np.column_stack(columns)
 
 
 def wander(n: int, sd: float, lasting_s: float, rng: np.random.Generator) -> FloatArray:
@@ -491,44 +477,17 @@ def seconds_of(drive: Drive, seed: int) -> FloatArray:
     wind = mean_wind + wander(n, 1.5, 90.0, rng) + drive.headwind_m_per_s[i]
     side = rng.normal(0.0, 2.5) + wander(n, 1.5, 90.0, rng)
     pressure = np.exp(-drive.elevation_m[i] / 8400.0)
-    columns = (
-        speed,
-        accel,
-        drive.grade[i],
-        pressure,
-        drive.air_k[i],
-        drive.road_rise_k[i],
-        np.maximum(wind, -speed),
-        side,
-        drive.engine_on[i],
-        drive.ac_on[i],
-        drive.heater_on[i],
-    )
-    return np.column_stack(columns)
+    around = (drive.grade[i], pressure, drive.air_k[i], drive.road_rise_k[i], np.maximum(wind, -speed), side)
+    switches = (drive.engine_on[i], drive.ac_on[i], drive.heater_on[i])
+    return np.column_stack((speed, accel, *around, *switches))
 
 
 def true_k(
     one: OtherCar, drive: Drive, at_s: FloatArray, *, seed: int, start_k: FloatArray | None = None
 ) -> FloatArray:
-    """True temperatures of the four fluids, where their senders sit, at times of a planned drive.
+    """True temperatures of the four fluids, where their senders sit, at times of a planned drive. Shape (n, 4). [K]
 
-    Parameters
-    ----------
-    one : OtherCar
-        The car, see `draw_car`. [-]
-    drive : Drive
-        Any timed drive: speeds, grades, air, A/C as planned; how it is really driven depends on `seed`. [-]
-    at_s : ndarray, shape (n,)
-        Times since the drive's start, in any order. [s]
-    seed : int
-        Of driver and wind. [-]
-    start_k : ndarray, shape (14,), optional
-        State at the start, see `run_seconds`; a car that stood overnight when not given. [K]
-
-    Returns
-    -------
-    ndarray, shape (n, 4)
-        Coolant, engine oil, transmission, differential. [K]
+    The driver and the wind depend on `seed`; `start_k` is as in `run_seconds`, else the car stood overnight.
     """
     rows = seconds_of(drive, seed)
     start = cold_state(float(drive.air_k[0])) if start_k is None else start_k

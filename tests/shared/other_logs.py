@@ -7,7 +7,6 @@ from other_car import (
     C0,
     OtherCar,
     cold_state,
-    draw_car,
     gauge_readings,
     run_seconds,
     seen_places,
@@ -19,9 +18,7 @@ from thermal.drive import Drive
 from thermal.fluids import N_BODY
 from thermal.log_drive import Readings, drive_from_log, start_from_readings
 from thermal.ranges import FloatArray
-from thermal.vehicle import Vehicle
 
-ROADS = ("plain", "hills", "pass", "town", "jam", "motorway", "mixed")
 ALL = (1, 2, 3, 4)  # fluids as bodies of the model: coolant, engine oil, transmission, differential
 
 
@@ -103,21 +100,10 @@ def make_log(one: OtherCar, day: Day, seed: int) -> OtherLog:
     air = day.air_c + C0 + 1.2 * np.sin(hour / 4.0) - 0.0065 * (height - 300.0) + wander(n, 0.7, 900.0, rng)
     sun = rng.uniform(0.0, 3.0) * (day.air_c > 15.0)
     heater = np.full(n, float(np.clip((16.0 - day.air_c) / 20.0, 0.0, 1.0)))
-    rows = np.column_stack(
-        (
-            speed,
-            np.gradient(speed),
-            grade,
-            np.exp(-height / 8400.0),
-            air,
-            np.full(n, sun),
-            np.maximum(rng.normal(0.0, 2.0) + wander(n, 1.5, 90.0, rng), -speed),
-            rng.normal(0.0, 2.5) + wander(n, 1.5, 90.0, rng),
-            np.ones(n),
-            np.full(n, float(day.ac)),
-            heater,
-        )
-    )
+    winds = (np.maximum(rng.normal(0.0, 2.0) + wander(n, 1.5, 90.0, rng), -speed),)
+    winds += (rng.normal(0.0, 2.5) + wander(n, 1.5, 90.0, rng),)
+    around = (grade, np.exp(-height / 8400.0), air, np.full(n, sun), *winds)
+    rows = np.column_stack((speed, np.gradient(speed), *around, np.ones(n), np.full(n, float(day.ac)), heater))
     faulty = with_fault(one, day.fault, rng) if day.fault else one
     start = cold_state(float(air[0]))
     if day.warm_start:
@@ -169,11 +155,6 @@ def _logged(
         time_s=at.astype(np.float64), temp_k=temp, start_k=start_from_readings(first, float(drive.air_k[0]))
     )
     return OtherLog(day=day, drive=drive, readings=readings, truth_k=truth, rpm=rpm[row])
-
-
-def other_log(vehicle: Vehicle, day: Day, *, car: int, seed: int) -> OtherLog:
-    """One day of the car of that number, as its owner's vehicle file describes it."""
-    return make_log(draw_car(vehicle, car), day, seed)
 
 
 def varied(day: Day, number: int) -> Day:

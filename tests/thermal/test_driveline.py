@@ -18,15 +18,15 @@ RPM = np.pi / 30.0
 @pytest.fixture(scope="module")
 def automatic(estate: Vehicle) -> Vehicle:
     """The estate with a four-speed automatic that locks up at 70 km/h; no real car."""
-    box = dataclasses.replace(
-        estate.gearbox,
+    return with_part(
+        estate,
+        "gearbox",
         kind="automatic",
         ratios=(2.72, 1.48, 1.0, 0.72),
         stall_speed_rad_per_s=2200 * RPM,
         lockup_ratio=1.0,
         lockup_road_speed_m_per_s=70 / 3.6,
     )
-    return dataclasses.replace(estate, gearbox=box)
 
 
 def choose(vehicle: Vehicle, wheel_w: float, speed_m_per_s: float, share: float = 1.0) -> driveline.Gear:
@@ -116,7 +116,7 @@ def test_the_clutch_locks_by_ratio_speed_and_load(automatic: Vehicle) -> None:
     level, heavy = choose(automatic, 15e3, 25.0), choose(automatic, 85e3, 25.0)
     assert level.converter_heat_w[0] == 0.0
     assert heavy.converter_heat_w[0] > 1000.0
-    never = dataclasses.replace(automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0))
+    never = with_part(automatic, "gearbox", lockup_ratio=0.0)
     assert choose(never, 15e3, 25.0).converter_heat_w[0] > 0.0
 
 
@@ -151,7 +151,7 @@ def test_a_manual_box_has_no_doubt_and_an_open_converter_has_its_own_heat_again(
     estate: Vehicle, automatic: Vehicle
 ) -> None:
     """By definition: never less than what is wasted, so that the doubt's factor can double it or take it away."""
-    never = dataclasses.replace(automatic, gearbox=dataclasses.replace(automatic.gearbox, lockup_ratio=0.0))
+    never = with_part(automatic, "gearbox", lockup_ratio=0.0)
     assert choose(estate, 45e3, 25.0).converter_doubt_w[0] == 0.0
     open_ = choose(never, 8e3, 25.0)
     assert open_.converter_doubt_w[0] == pytest.approx(open_.converter_heat_w[0], rel=0.01)

@@ -1,10 +1,8 @@
 """Draws stepped side by side against the same draws one by one, and both against LSODA (scipy's solve_ivp)."""
 
-import dataclasses
-
 import numpy as np
 import pytest
-from cars import join, parked
+from cars import join, parked, with_part
 
 from thermal import kernel, reference
 from thermal.drive import Drive, steady_drive
@@ -28,10 +26,6 @@ def _mixed() -> Drive:
     )
 
 
-def _fan(vehicle: Vehicle, kind: str) -> Vehicle:
-    return dataclasses.replace(vehicle, cooling=dataclasses.replace(vehicle.cooling, fan=kind))
-
-
 def _one_by_one(monkeypatch):
     monkeypatch.setattr(kernel, "_LEAST_LANES", 10**9)
 
@@ -39,7 +33,7 @@ def _one_by_one(monkeypatch):
 @pytest.mark.parametrize("fan", ["electric", "viscous", "fixed"])
 @pytest.mark.parametrize("n_draw", [3, 8, 13])
 def test_side_by_side_is_as_one_by_one(estate: Vehicle, fan: str, n_draw: int, monkeypatch) -> None:
-    car, drive = _fan(estate, fan), _mixed()
+    car, drive = with_part(estate, "cooling", fan=fan), _mixed()
     factors, shift = draw(16, ambient_sd_k=np.full(1, 4.0))
     given = {"factors": kernel.Factors(*(f[:n_draw] for f in factors)), "ambient_k": shift[:n_draw]}
     beside = simulate(drive, car, **given)

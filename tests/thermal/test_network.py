@@ -18,6 +18,7 @@ from thermal.errors import ParameterError
 from thermal.fluids import BODY_KEYS, FACTORS, FLUIDS, N_BODY, N_FLUID
 from thermal.loads import Loads, compute_loads, road_force_n
 from thermal.simulate import TOLERANCE_K, Result, car_constants, nominal, simulate
+from thermal.spread import CLASS_SPREAD
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import sections
 
@@ -216,7 +217,7 @@ def test_kernel_has_the_table_of_fluids() -> None:
     assert [getattr(kernel, name) for name in names] == list(range(N_BODY))
     assert "metal coolant engine_oil transmission differential rotors power_steering".split() == list(BODY_KEYS)
     assert kernel.FLUID_NODES == tuple(fluid.node for fluid in FLUIDS)
-    assert kernel.Factors._fields == tuple(FACTORS)
+    assert kernel.Factors._fields == tuple(FACTORS) == tuple(CLASS_SPREAD)
 
 
 def test_kernel_constants_equal_those_of_cooling() -> None:

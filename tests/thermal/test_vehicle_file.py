@@ -115,12 +115,6 @@ def test_ratios_are_a_list(tmp_path: Path) -> None:
     assert read(tmp_path, text).vehicle.gearbox.ratios == (3.8, 2.1, 1.4, 1.0, 0.8)
 
 
-def test_assumed_is_seen_in_the_source(tmp_path: Path) -> None:
-    found = read(tmp_path, BASE)
-    assert any(entry.assumed for entry in found.entries)
-    assert not next(entry for entry in found.entries if entry.key == "engine.displacement").assumed
-
-
 # --- mistakes --------------------------------------------------------------------------------------------------------
 
 

@@ -120,12 +120,6 @@ def test_steady_motorway_temperatures(any_vehicle: Vehicle, habit: Habit) -> Non
     assert not within(bands, found, any_vehicle)
 
 
-def test_level_road_at_40c_with_air_conditioning(any_vehicle: Vehicle, habit: Habit) -> None:
-    """A healthy car stays below 110 degC on the level in great heat."""
-    found = settled_c(level(any_vehicle, mph=habit.cruise_mph, air_c=40.0, minutes=60, ac_on=True))
-    assert found[COOLANT] < 110
-
-
 def test_coolant_reaches_80_degc_as_in_measured_drives(any_vehicle: Vehicle) -> None:
     """77 open logs of one passenger car: from 20 degC to 80 degC quartiles 8.4-10.8 min in town and on country roads.
 
@@ -304,15 +298,6 @@ def test_a_stop_before_a_grade_hardly_helps_the_coolant(any_vehicle: Vehicle) ->
     assert -0.5 <= by_stop[TRANSMISSION] <= 15.0, said
     assert by_slowing[COOLANT] > -1.0, said
     assert by_slowing[OIL] > -1.5, said
-
-
-def test_the_stop_lowers_transmission_and_differential(estate: Vehicle) -> None:
-    """For the reference car: a few kelvin at the grade's end, where no saturation hides it."""
-    straight = climb_peaks_k(estate)
-    stopped, slower = climb_peaks_k(estate, stop_min=20), climb_peaks_k(estate, speed_share=0.8)
-    for node in (TRANSMISSION, DIFFERENTIAL):
-        assert 0.5 <= straight[node] - stopped[node] <= 10.0
-    assert np.all(straight[GAUGED] - slower[GAUGED] > 0.3)
 
 
 def test_air_conditioning_follows_the_air() -> None:

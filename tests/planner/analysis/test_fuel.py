@@ -165,15 +165,6 @@ def check_books(outlook: Forecast, plan: FuelPlan) -> None:
             left = full
 
 
-def test_the_reserve_is_not_planned_on(drive):
-    minutes, sells = [30.0] * 6, "bcdef"
-    counts = [
-        len(plan_fuel(drive(minutes, sells=sells, tank_l=20.0, reserve=share)).stops) for share in (0.0, 0.25, 0.5)
-    ]
-    assert counts == sorted(counts)
-    assert counts[0] < counts[-1]
-
-
 # --- gaps ---
 
 
@@ -192,21 +183,18 @@ def test_a_stretch_no_tankful_covers_is_told(drive):
     assert plan.stops[-1].litres <= 12.0
 
 
-def test_a_finish_out_of_reach_is_a_gap_and_no_stop(drive):
-    plan = plan_fuel(drive([20.0, 60.0, 60.0], sells="b", tank_l=12.0))
-    assert [stop.place for stop in plan.stops] == ["b"]
-    assert [(gap.start, gap.finish) for gap in plan.gaps] == [("b", "d")]
-
-
-def test_no_place_with_fuel_at_all(drive):
-    plan = plan_fuel(drive([60.0, 60.0], tank_l=12.0))
-    assert plan.stops == ()
-    assert [(gap.start, gap.finish) for gap in plan.gaps] == [("a", "c")]
-
-
-def test_no_stop_is_planned_at_the_finish(drive):
-    plan = plan_fuel(drive([50.0, 50.0], sells="bc", tank_l=14.0))
-    assert [stop.place for stop in plan.stops] == ["b"]
+@pytest.mark.parametrize(
+    ("minutes", "sells", "tank_l", "stops", "gaps"),
+    [
+        ([20.0, 60.0, 60.0], "b", 12.0, ["b"], [("b", "d")]),  # a finish out of reach is a gap and no stop
+        ([60.0, 60.0], "", 12.0, [], [("a", "c")]),  # no place with fuel at all
+        ([50.0, 50.0], "bc", 14.0, ["b"], []),  # no stop at the finish
+    ],
+)
+def test_gaps_and_stops(drive, minutes, sells, tank_l, stops, gaps):
+    plan = plan_fuel(drive(minutes, sells=sells, tank_l=tank_l))
+    assert [stop.place for stop in plan.stops] == stops
+    assert [(gap.start, gap.finish) for gap in plan.gaps] == gaps
 
 
 def test_a_long_way_to_the_next_pump_is_tight(drive):

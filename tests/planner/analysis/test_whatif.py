@@ -5,7 +5,6 @@ import xml.etree.ElementTree as ET
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -111,11 +110,6 @@ def test_most_gain_for_the_tightest_fluid_stands_first(usual):
     tight = int(np.argmin(base.margin_k - base.gain_k))
     gains = [outcome.gain_k[tight] for outcome in usual.values()]
     assert gains == sorted(gains, reverse=True)
-
-
-def test_the_same_every_time(hot, usual):
-    for outcome in run_variants(hot):
-        assert np.array_equal(outcome.gain_k, usual[outcome.words].gain_k)
 
 
 # --- what must be so ---
@@ -345,13 +339,6 @@ def test_bars_are_as_long_as_gains_and_inside_the_picture(hot, usual):
 # --- the command ---
 
 
-def test_the_command_ranks_the_usual_changes(run, trip_folder):
-    ran = run("whatif", trip_folder)
-    assert ran.code == 0
-    assert "radiator 20 % larger" in " ".join(ran.out.split())
-    assert "trying: " in ran.err
-
-
 def test_changes_are_named_in_the_trip_s_units(hot):
     """6 K are 10.8 °F, 0.2 bar are 2.9 psi."""
     said = {units: {o.words for o in run_variants(replace_units(hot, units))} for units in ("us", "metric")}
@@ -386,18 +373,3 @@ def test_the_command_s_json(run, trip_folder):
         assert change["buys_nothing"] == (max(change["margin_gained_k"].values()) < 0.5)
     lighter = next(change for change in found["changes"] if "mass" in change["what"])
     assert min(lighter["margin_gained_k"].values()) > 0.0
-
-
-def test_the_command_s_picture(run, trip_folder, tmp_path):
-    picture = tmp_path / "deep" / "whatif.svg"
-    assert run("whatif", trip_folder, "--set", "body.mass=1500 kg", "--svg", picture).code == 0
-    assert ET.parse(picture).getroot().tag == f"{SVG}svg"
-
-
-def test_the_command_s_refusals(run, trip_folder: Path, tmp_path):
-    ran = run("whatif", trip_folder, "--set", "cooling.cap_presure=16 psi")
-    assert (ran.code, ran.out) == (2, "")
-    assert "did you mean 'cooling.cap_pressure'?" in ran.err
-    assert run("whatif", tmp_path / "nowhere").code == 2
-    blocked = trip_folder / "trip.toml" / "picture.svg"
-    assert run("whatif", trip_folder, "--set", "body.mass=1500 kg", "--svg", blocked).code == 3

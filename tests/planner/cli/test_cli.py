@@ -1,13 +1,11 @@
 """The command line as its users meet it: help, exit codes, where words go, and what a tired owner mistypes."""
 
-import io
 import json
 import re
 import subprocess
 import sys
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from editing import edit
 
@@ -108,13 +106,6 @@ def test_json_is_all_there_is_on_stdout(run, trip_folder, command):
     assert found["trip"] == "Needles to Kingman"
     if command == "plan":
         assert (trip_folder / "out" / "plan.json").read_text(encoding="utf-8") == done.out
-
-
-def test_forecast_as_csv(run, trip_folder):
-    done = run("forecast", trip_folder, "--csv")
-    frame = pd.read_csv(io.StringIO(done.out))
-    assert list(frame["to"]) == ["Kingman, Arizona"]
-    assert not (trip_folder / "out").exists()
 
 
 def test_an_exceeded_margin_is_told_by_the_exit_code(run, trip_folder):

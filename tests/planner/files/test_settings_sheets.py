@@ -1,12 +1,10 @@
 """Settings and car as sheets of trip.xlsx: the same trip and car as from TOML, one place for each, faults by row."""
 
-import shutil
-
 import pytest
 from openpyxl import load_workbook
 
 import planner
-from planner.files.folder import example_folder, examples, new_spreadsheet, open_folder
+from planner.files.folder import new_spreadsheet, open_folder
 from planner.files.reading import Problems
 from planner.files.settingsheets import CAR, SETTINGS, data_of
 from planner.model.errors import TripError
@@ -31,22 +29,6 @@ def put(folder, sheet, **values):
             book[sheet].append([key, value])
     book.save(path)
     return folder
-
-
-@pytest.mark.parametrize("name", examples())
-def test_every_example_reads_the_same_from_sheets_alone(name, tmp_path):
-    shutil.copytree(example_folder(name), tmp_path / "toml", ignore=shutil.ignore_patterns("out"))
-    new_spreadsheet(tmp_path / "sheets", name)
-    assert not {"trip.toml", "vehicle.toml", "places.csv", "legs.csv"} & {
-        p.name for p in (tmp_path / "sheets").iterdir()
-    }
-    (trip, car), (again, same) = open_folder(tmp_path / "toml"), open_folder(tmp_path / "sheets")
-    assert same.vehicle == car.vehicle
-    assert same.base == car.base
-    for field in ("name", "units", "route", "departure", "day", "nights", "halts", "rest", "events", "service", "risk"):
-        assert getattr(again, field) == getattr(trip, field), field
-    for field in ("confidence", "thin_band_k", "prefer", "mornings", "finish_by", "air_conditioning"):
-        assert getattr(again, field) == getattr(trip, field), field
 
 
 def test_what_is_typed_there_counts(folder):

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.styles import Font
 
-from planner.files.folder import examples, new_folder, new_spreadsheet, read_trip
+from planner.files.folder import examples, new_folder, new_spreadsheet, open_folder, read_trip
 from planner.files.reading import Problems
 from planner.files.rows import LEG_COLUMNS, PLACE_COLUMNS
 from planner.files.settingsheets import ROWS
@@ -93,10 +93,12 @@ def same(a: Trip, b: Trip) -> None:
 def test_every_example_reads_back_equal(name: str, tmp_path: Path) -> None:
     written = new_spreadsheet(tmp_path / "sheets", name)
     assert "trip.xlsx" in written
-    assert not {"places.csv", "legs.csv"} & set(written)
+    assert not {"places.csv", "legs.csv", "trip.toml", "vehicle.toml"} & set(written)
     assert set(written) == {str(p.relative_to(tmp_path / "sheets")) for p in (tmp_path / "sheets").rglob("*.*")}
     new_folder(tmp_path / "tables", name)
-    same(read_trip(tmp_path / "sheets"), read_trip(tmp_path / "tables"))
+    (trip, car), (plain, own) = (open_folder(tmp_path / kind) for kind in ("sheets", "tables"))
+    same(trip, plain)
+    assert (car.vehicle, car.base) == (own.vehicle, own.base)
 
 
 def write_csvs(folder: Path, places: list[list[object]], legs: list[list[object]]) -> Path:

@@ -42,22 +42,6 @@ def test_delimiters_and_line_ends(delimiter: str, end: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("unit", "cell", "kelvin"),
-    [
-        ("degF", "-40", 233.15),  # the scales meet at -40: definition of degF
-        ("degF", "32", 273.15),  # ice point, definition
-        ("degC", "-40", 233.15),
-        ("°F", "32", 273.15),
-        ("°C", "0", 273.15),
-        ("K", "300", 300.0),
-    ],
-)
-def test_temperature_units(unit: str, cell: str, kelvin: float) -> None:
-    got = values(f"place,elevation [m],high [{unit}]\na,0,{cell}\n", "high")
-    assert got == pytest.approx([kelvin], rel=1e-12)  # rounding of the scale only
-
-
-@pytest.mark.parametrize(
     ("text", "want"),
     [
         ('place,elevation [m]\na,"1,250"\nb,7.5\n', [1250.0, 7.5]),  # the point is the decimal mark here

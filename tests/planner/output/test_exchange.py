@@ -376,7 +376,3 @@ def test_what_is_thin_and_what_helps_reaches_every_file(thin):
     help_words = thin.remedies[0].working[0].words
     day = next(iter(icalendar.Calendar.from_ical(files["trip.ics"]).walk("VEVENT")))
     assert help_words[1:] in str(day["description"])
-
-
-def test_files_are_pure_functions_of_the_report(minimal):
-    assert exchange_files(minimal) == exchange_files(minimal)

@@ -40,13 +40,6 @@ def test_files_are_written_whole(tmp_path):
     assert (tmp_path / "deep" / "out" / "a.txt").stat().st_mode & 0o777 == 0o644
 
 
-def test_files_are_replaced_not_appended(tmp_path):
-    write_files(tmp_path, {"a.txt": "a long first version"})
-    write_files(tmp_path, {"a.txt": "short"})
-    assert (tmp_path / "a.txt").read_text() == "short"
-    assert names_in(tmp_path) == {"a.txt"}
-
-
 def test_a_file_that_cannot_be_put_in_place_leaves_nothing_behind(tmp_path):
     # A folder stands where the second file should go: nothing is replaced, the set stays the old one.
     write_files(tmp_path, {"a.txt": "old", "c.txt": "old"})

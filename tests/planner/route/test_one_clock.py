@@ -249,22 +249,6 @@ def halt(key, hours, **more):
     return Halt(place=key, duration_s=hours * HOUR, engine_on=False, **more)
 
 
-def test_no_day_starts_before_the_rest_is_over(make_trip, road):
-    rules = {"driving_s": 11 * HOUR, "daylight": False, "break_s": 0.0}
-    night = split(make_trip, road, [11, 11], departure=datetime(2027, 7, 6, 22), day=rules)
-    assert clocks(night) == ["06 22:00-07 09:00", "07 17:00-08 04:00"]
-    longer = split(
-        make_trip, road, [11, 11], departure=datetime(2027, 7, 6, 22), day=rules | {"least_rest_s": 10 * HOUR}
-    )
-    assert clocks(longer) == ["06 22:00-07 09:00", "07 19:00-08 06:00"]
-
-
-def test_evening_starts_follow_each_other(make_trip, road):
-    rules = {"driving_s": 8 * HOUR, "daylight": False, "break_s": 0.0, "start": time(19), "earliest": time(19)}
-    found = split(make_trip, road, [7, 7, 7], departure=datetime(2027, 7, 6, 19), day=rules)
-    assert clocks(found) == ["06 19:00-07 02:00", "07 19:00-08 02:00", "08 19:00-09 02:00"]
-
-
 def test_a_halt_where_the_day_ends_comes_before_the_night(make_trip, road):
     rules = {"break_s": 0.0, "daylight": False}
     day, after = split(make_trip, road, [8, 4], halts=(halt("p1", 7.5),), day=rules)
@@ -272,17 +256,6 @@ def test_a_halt_where_the_day_ends_comes_before_the_night(make_trip, road):
     assert clocks((day, after)) == ["06 08:00-06 16:00", "07 08:00-07 12:00"]
     day, after = split(make_trip, road, [8, 4], halts=(halt("p1", 7.5),), day=rules | {"least_rest_s": 10 * HOUR})
     assert clocks((day, after)) == ["06 08:00-06 16:00", "07 09:30-07 13:30"]
-
-
-def test_a_halt_as_long_as_a_night_is_one(make_trip, road):
-    assert clocks(split(make_trip, road, [2, 2], halts=(halt("p1", 40.0),))) == [
-        "06 08:00-06 10:00",
-        "08 08:00-08 10:00",
-    ]
-    assert clocks(split(make_trip, road, [2, 2], halts=(halt("p1", 72.0),))) == [
-        "06 08:00-06 10:00",
-        "09 10:00-09 12:00",
-    ]
 
 
 @pytest.mark.parametrize(("rest", "day"), [(("c",), 2), (("c:1",), 0), (("c:2",), 2)])
@@ -309,12 +282,6 @@ def test_hours_on_a_ferry_are_no_driving(make_trip, road):
     # by daylight too: aboard before sunset, ashore at 01:00, driving until 05:00 the next morning
     (day,) = split(make_trip, road, [4, 13, 4], ferries={1}, day=rules | {"daylight": True})
     assert clocks((day,)) == ["06 08:00-07 05:00"]
-
-
-def test_a_road_that_opens_next_morning_is_driven_then(make_trip, road):
-    days = split(make_trip, road, [2, 2, 2], seasons={2: ((7, 7), (10, 1))})
-    assert len(days) == 2
-    assert local(days[1].start_s, "kansas").date() == date(2027, 7, 7)
 
 
 REFUSED = {

@@ -116,13 +116,6 @@ def test_the_engine_rests_overnight_and_runs_on_the_road(outlook):
             assert np.all(line.drive.ac_on[part] == 0.0)
 
 
-def test_every_day_starts_at_its_hour(three_days, car):
-    trip, legs = three_days
-    line = build_timeline(trip, legs, car)
-    starts = [line.begin_s[next(s.first for s in line.spans if s.day == day)] for day in range(3)]
-    assert [local(s).strftime("%d %H:%M") for s in starts] == ["06 08:00", "07 07:30", "08 07:30"]
-
-
 def test_every_day_of_the_worked_example_starts_at_its_local_hour(big):
     # 07:00 on 6 July in the Eastern zone; later days 07:30 in the zone of the place, Central, Mountain, Pacific.
     line, legs = big.outlook.timeline, big.outlook.legs
