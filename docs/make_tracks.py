@@ -65,7 +65,7 @@ def write_track(trip: Trip, legs: Sequence[Leg], path: Path) -> None:
         lat, lon, height, _ = winding(trip, leg)
         rows += list(zip(lat, lon, height + rng.normal(0.0, _NOISE_M, len(height)), strict=True))
     points = "".join(f'<trkpt lat="{a:.6f}" lon="{b:.6f}"><ele>{z:.1f}</ele></trkpt>' for a, b, z in rows)
-    path.write_text(f'<gpx version="1.1" creator="grademargin"><trk><trkseg>{points}</trkseg></trk></gpx>')
+    path.write_text(f'<gpx version="1.1" creator="a logger"><trk><trkseg>{points}</trkseg></trk></gpx>')
 
 
 def left_k(route: Route, inputs: Inputs) -> tuple[Floats, Floats]:

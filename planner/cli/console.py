@@ -1,5 +1,6 @@
 """Shared parts of the commands: arguments, options, results."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -19,5 +20,20 @@ class NamedPath(click.Path):
 
 
 PATH = NamedPath(path_type=Path)
+_EXTRA = re.compile(r"unexpected extra arguments? \((.*)\)")
+_TRACKS = (".gpx", ".kml", ".geojson")
+
+
+def hint_on(usage_error: str) -> str:
+    """What was probably meant by arguments too many; empty if unknown."""
+    found = _EXTRA.search(usage_error)
+    words = [] if found is None else found[1].split()
+    if any(word.casefold().endswith(_TRACKS) for word in words):
+        return "\nWrite --track before every track: grademargin new july --track day1.gpx --track day2.gpx"
+    if any(re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", word) for word in words):
+        return "\nPut a date and its time in quotation marks: --start '2027-08-06 07:00'"
+    return ""
+
+
 TRIP = click.argument("folder", type=PATH, metavar="TRIP")
 JSON = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from planner.cli import crash, desk, logs, streams
-from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath
+from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED, JSON, PATH, TRIP, NamedPath, hint_on
 from planner.cli.streams import Streams
 from planner.model.errors import OutputError, PlannerError, TripError
 
@@ -38,6 +38,7 @@ def cli() -> None:
 @click.option("--start", help="With --track: local departure time, '2027-08-06 07:00'.")
 @click.option("--base", help="With --track: vehicle class.")
 @click.option("--nights", help="With --track: maximum driving per day, '6h'.")
+@click.option("--steep", is_flag=True, help="With --track: keep grades over 15 %, up to 35 %; else noise or a tunnel.")
 @click.option(
     "--spreadsheet", "--xlsx", is_flag=True, help="Write the tables to trip.xlsx, for editing in a spreadsheet."
 )
@@ -57,7 +58,7 @@ def new(io: Streams, /, folder: Path, example: str | None, spreadsheet: bool, as
 
     if road["tracks"]:
         return _new_from_track(io, folder, spreadsheet=spreadsheet, as_json=as_json, example=example, **road)
-    given = [f"--{name}" for name in ("start", "base", "nights") if road[name] is not None]
+    given = [f"--{name}" for name in ("start", "base", "nights", "steep") if road[name]]
     if given:
         message = f"{', '.join(given)}: only with --track"
         raise PlannerError(message)
@@ -85,7 +86,7 @@ def _new_from_track(
     example: str | None,
     spreadsheet: bool,
     as_json: bool,
-    **asked: str | None,
+    **asked: Any,
 ) -> int:
     from planner.newtrip.make import new_from_track
     from planner.newtrip.told import draft_dict, draft_lines
@@ -99,6 +100,7 @@ def _new_from_track(
         start=asked["start"],
         base=asked["base"],
         driving=asked["nights"],
+        steep=asked["steep"],
         spreadsheet=spreadsheet,
     )
     written = f"Written to {folder}: {', '.join(files)}. Check them, then: grademargin plan {folder}"
@@ -442,7 +444,7 @@ def main(argv: Sequence[str] | None = None, out: TextIO | None = None, err: Text
     except click.ClickException as exc:
         shown = StringIO()
         exc.show(file=shown)
-        io.complain(shown.getvalue().rstrip("\n"))
+        io.complain(shown.getvalue().rstrip("\n") + hint_on(exc.message))
         return BAD_INPUT
     except TripError as exc:
         for problem in exc.problems:

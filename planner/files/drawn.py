@@ -20,9 +20,11 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
     """Read one file by its extension; None if a problem was reported."""
     reader = READERS.get(path.suffix.casefold())
     if reader is None:
-        problems.add(path.name, f"ends in {shown(path.suffix)}; track files are {', '.join(READERS)}", code="file-type")
+        problems.add(path.name or str(path), f"{_ending(path)}; track files are {', '.join(READERS)}", code="file-type")
         return None
     fault = file_fault(path, root=path.parent, max_bytes=limits.GPX_BYTES)
+    if fault == "is missing":
+        fault = f"is missing in {shown(str(path.parent.absolute()))}; write the whole path, or run the command there"
     if fault is not None:
         problems.add(path.name, fault, code="unreadable")
         return None
@@ -37,6 +39,12 @@ def read_drawn(path: Path, problems: Problems) -> Points | None:
         problems.add(path.name, "contains no line, perhaps only waypoints; export the track", code="track")
         return None
     return points
+
+
+def _ending(path: Path) -> str:
+    if path.is_dir():
+        return "is a folder; name a file in it"
+    return f"ends in {shown(path.suffix)}" if path.suffix else "has no ending"
 
 
 def _gpx(data: bytes, file: str, problems: Problems) -> Points | None:

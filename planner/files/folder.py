@@ -51,7 +51,7 @@ _ASSUMED_DEPARTURE = "2027-07-15 08:00"
 def read_trip(folder: Path) -> Trip:
     """Read everything but the vehicle from a trip folder."""
     problems = Problems()
-    _check_folder(folder)
+    check_folder(folder)
     sheets = _sheets(folder, problems)
     place_table, leg_table = _tables(folder, sheets, problems)
     places = Places(file=PLACES, rows={}, good={}) if place_table is None else read_places(place_table)
@@ -103,7 +103,8 @@ def _settings_text(folder: Path, places: Places, assumptions: list[str], problem
     return f'start = "{keys[0]}"\nfinish = "{keys[-1]}"\ndeparture = "{_ASSUMED_DEPARTURE}"\n'
 
 
-def _check_folder(folder: Path) -> None:
+def check_folder(folder: Path) -> None:
+    """Raise TripError unless it is a folder."""
     try:
         if folder.is_dir():
             return

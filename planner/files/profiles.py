@@ -11,7 +11,7 @@ from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
 from planner.files.tables import Column, Heading, InputTable, Row, read_table
-from planner.files.tracks import STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
+from planner.files.tracks import REALLY_STEEP, STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
 from thermal.errors import shown
@@ -212,7 +212,6 @@ LENGTH_SLACK = 0.05  # a profile less than this much longer or shorter than its 
 _MIN_STEP_M = 0.01
 HEIGHTS = ("as drawn", "tunnel", "bridge", "steep")
 """Whether the heights drawn are the road's: a tunnel or a bridge runs evenly between its ends, whatever is drawn."""
-_REALLY_STEEP = 0.35  # ASSUMED: of the steepest streets that people drive; 0.3 to 0.4
 _EVEN_STEP_M = 2000.0  # between points of a constant grade
 _MAX_BYTES = {".csv": limits.TABLE_BYTES, ".gpx": limits.GPX_BYTES}
 
@@ -282,7 +281,7 @@ class Profiles:
         if name.casefold().endswith(".gpx"):
             path = self._folder / name
             data = read_bytes(path, file=name, max_bytes=limits.GPX_BYTES, problems=self._problems)
-            cap = _REALLY_STEEP if steep else STEEPEST
+            cap = REALLY_STEEP if steep else STEEPEST
             track = None if data is None else parse_gpx(data, file=name, problems=self._problems, steepest=cap)
             return None if track is None else Stretches(track)
         return _read_profile(self._folder / name, name, self._problems)

@@ -41,6 +41,9 @@ _INSTEAD = (
     "leave the cell under 'profile' empty (a constant grade between the ends is then assumed), or name a CSV file "
     "with distance and elevation"
 )
+OTHERWISE = f"Otherwise {_INSTEAD}"
+REALLY_STEEP = 0.35
+"""ASSUMED: steepest street that people drive; likely range 0.3 to 0.4."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -427,7 +430,7 @@ def _evened(track: GpxTrack, along_m: Floats, height_m: Floats, steepest: float)
     if steep.mean() > 0.1 and steep.sum() * GRID_M > 1000.0:
         return (
             f"the grade exceeds {steepest:.0%} on {steep.mean():.0%} of the distance, too steep for a road; are the "
-            f"elevations in metres, and was this a drive? Otherwise {_INSTEAD}"
+            f"elevations in metres, and was this a drive? {OTHERWISE}"
         )
     at = np.array(track.distance_m)
     lon = np.interp(grid, at, np.unwrap(np.array(track.lon_deg), period=360.0))

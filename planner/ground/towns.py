@@ -1,5 +1,6 @@
 """Towns by position and by name: 193,000 with 500 or more people, from the GeoNames extracts."""
 
+import difflib
 import functools
 import re
 import unicodedata
@@ -15,6 +16,7 @@ from planner.model.paths import data_folder
 Floats = NDArray[np.float64]
 CREDIT = "Towns: GeoNames, CC BY 4.0"
 _EARTH_KM = 6371.0088  # mean radius, IUGG 1980
+_LONGEST_COMPARED = 60  # letters of a name
 _MARKS = re.compile("[\u0300-\u036f'’‘.]")
 _SPACES = re.compile(r"(?:[^\w\n]|_)+")
 _SHORT = {"saint": "st", "sainte": "ste", "mount": "mt", "fort": "ft"}
@@ -164,16 +166,45 @@ def towns_named(name: str) -> list[Town]:
 
     Examples
     --------
-    >>> [town.full_name for town in towns_named("Raton, New Mexico")]
-    ['Raton, NM']
+    >>> [town.full_name for town in towns_named("Raton, New Mexico") + towns_named("Raton (NM)")]
+    ['Raton, NM', 'Raton, NM']
     """
-    town, _, region = name.partition(",")
+    town, region = _parted(name)
     numbers = _by_name().get(plain(town), [])
     if region.strip():
         wanted = plain(region)
         numbers = [n for n in numbers if wanted in _region_words(n)]
     found = [table().town(n) for n in numbers]
     return sorted(found, key=lambda one: -one.people)
+
+
+def _parted(name: str) -> tuple[str, str]:
+    """Town and region of `Raton, NM` or `Raton (NM)`."""
+    town, _, region = name.rstrip(" )").replace("(", ",").partition(",")
+    return town, region
+
+
+def towns_spelled_like(name: str, *, most: int = 3) -> list[Town]:
+    """Towns whose names differ by a slip from one that is in no table; in its region where one is given.
+
+    Examples
+    --------
+    >>> [town.full_name for town in towns_spelled_like("Kingmann, AZ") + towns_spelled_like("Raton NM")]
+    ['Kingman, AZ', 'Raton, NM']
+    """
+    town, region = _parted(name)
+    without_comma = [] if region else towns_named(", ".join(town.rsplit(maxsplit=1)))
+    if without_comma:
+        return without_comma[:most]
+    wanted, where = plain(town), plain(region)
+    if not 4 <= len(wanted) <= _LONGEST_COMPARED:
+        return []
+    names = [one for one in _by_name() if one[:1] == wanted[:1] and abs(len(one) - len(wanted)) <= 2]
+    found: list[Town] = []
+    for close in difflib.get_close_matches(wanted, names, n=5 * most, cutoff=0.8):
+        numbers = [n for n in _by_name()[close] if not where or where in _region_words(n)]
+        found += sorted((table().town(n) for n in numbers), key=lambda one: -one.people)
+    return found[:most]
 
 
 def _region_words(number: int) -> tuple[str, ...]:

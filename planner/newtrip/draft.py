@@ -14,9 +14,9 @@ from planner.files import limits
 from planner.files.tracks import GpxTrack, Stretches
 from planner.ground import terrain, towns
 from planner.ground.usual import PERIOD, usual_highs_lows
-from planner.model.display import Units, units_of
+from planner.model.display import Units, counted, units_of
 from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, cuts_of
-from planner.newtrip.speeds import TOWN_PEOPLE, speed_m_per_s
+from planner.newtrip.speeds import OPEN_M_PER_S, TOWN_PEOPLE, speed_m_per_s
 
 _SAME_M = 400.0  # distance within which a place passed again is the same place
 _SAME_END_M = 150.0
@@ -320,7 +320,10 @@ def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tup
             "and "
             "their margins are not known."
         )
-    said.append("Speeds assumed from grades, bends and towns: 60 mph on open roads, less where the road requires it.")
+    fastest = f"{units.pace(OPEN_M_PER_S):.0f} {units.speed}"
+    said.append(
+        f"Speeds assumed from grades, bends and towns: {fastest} on open roads, less where the road requires it."
+    )
     said.append(
         "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check before relying on "
         "them."
@@ -332,12 +335,16 @@ def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tup
         more = f" and {len(without) - 3} more" if len(without) > 3 else ""
         said.append(f"No usual highs and lows for {names}{more}: enter them, or fetch a forecast.")
     for kind, text in (
-        ("steep", "steeper than 15 %, limited to it"),
-        ("cut", "bends cut off by widely spaced points, lengthened"),
+        (
+            "steep",
+            "steeper than 15 %, limited to it (set 'heights' of the leg to tunnel or bridge, or make the trip anew "
+            "with --steep)",
+        ),
+        ("cut", "missing bends that widely spaced points cut off, lengthened"),
     ):
         spans = getattr(track, kind)
         if spans:
             first = ", ".join(f"{units.distance} {units.dist(a):,.1f}" for a, _ in spans[:4])
-            said.append(f"In {len(spans)} places the track is {text}: {first}.")
+            said.append(f"In {counted(len(spans), 'place')} the track is {text}: {first}.")
     said += [f"Track: {note}." for note in track.notes]
     return tuple(said)

@@ -3,24 +3,36 @@
 import csv
 import functools
 import io
+import math
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+import numpy as np
+
 from planner.files import limits
+from planner.files.coordinates import degrees_of
+from planner.files.folder import check_folder
 from planner.files.reading import Problems, open_text
 from planner.files.settings import parse_settings
 from planner.files.tables import delimiter_of, split_heading
 from planner.files.wholefile import replace_files, write_new
-from planner.ground.towns import Town, towns_named
+from planner.ground.towns import Town, apart_km, towns_named, towns_spelled_like
 from planner.ground.usual import Usual, usual_highs_lows
 from planner.model.errors import OutputError, TripError
 from planner.newtrip.make import DEPARTURE
+from thermal.errors import shown
 
-PLACES, FILLED = "places.csv", "places-filled.csv"
+PLACES, FILLED, SHEETS = "places.csv", "places-filled.csv", "trip.xlsx"
+LOWEST_M, HIGHEST_M = -450.0, 6500.0  # as for places
+_ASTRAY_KM = 30.0
+"""ASSUMED: a position farther from a town than this is not its; likely range 10 to 50 km."""
+_FAR_KM = 1500.0
+"""ASSUMED: a town farther from every other place than this is another of that name; likely range 800 to 2,500 km."""
+_SUGGESTED = 10  # questions with a suggestion; each compares thousands of names
 _FIRST = ("place", "name", "lat", "lon", "elevation", "high", "low")
 _UNITS: Mapping[str, Mapping[str, str]] = {
     "us": {"elevation": "ft", "high": "degF", "low": "degF"},
@@ -40,17 +52,36 @@ class Filled:
 
 def fill_places(folder: Path) -> Filled:
     """Fill the empty cells of a folder's places.csv; entered values are not changed."""
+    check_folder(folder)
     problems = Problems()
     text = open_text(folder, PLACES, problems=problems)
+    if text is None and (folder / SHEETS).is_file():
+        message = f"{PLACES}: is missing; --fill works on it alone, and this trip has its places in {SHEETS}"
+        raise TripError([f"{message}; save the sheet 'places' as {PLACES}, fill that and copy the cells back"])
     if text is None:
         raise TripError(problems.found())
     units, day = _units_and_day(folder)
     sheet = _Sheet(text, units)
     filled: list[str] = []
     unclear: list[str] = []
+    elsewhere = _where(sheet)
     for number, cells in sheet.rows():
-        _fill_row(sheet, number, cells, day, filled, unclear)
+        _fill_row(sheet, number, cells, day, filled, unclear, elsewhere)
     return Filled(text=sheet.text(), filled=tuple(filled), open=tuple(unclear))
+
+
+def _where(sheet: "_Sheet") -> dict[int, tuple[float, float]]:
+    """Position of every row that has one, typed or of the only town of its name."""
+    found: dict[int, tuple[float, float]] = {}
+    for number, cells in sheet.rows():
+        typed = sheet.number(cells, "lat"), sheet.number(cells, "lon")
+        if isinstance(typed[0], float) and isinstance(typed[1], float):
+            found[number] = typed[0], typed[1]
+            continue
+        towns = towns_named(sheet.name(cells))
+        if len(towns) == 1:
+            found[number] = towns[0].lat_deg, towns[0].lon_deg
+    return found
 
 
 def write_filled(folder: Path, filled: Filled, *, in_place: bool) -> Path:
@@ -97,6 +128,11 @@ class _Sheet:
         if "name" not in self._column and "place" not in self._column:
             message = f"{PLACES}: has neither a column 'name' nor a column 'place'; add one"
             raise TripError([message])
+        self._width = len(lines[head])
+        if self._width == 1:  # only names: a comma in one parts nothing
+            lines[head + 1 :] = [
+                cells if _passed_by(cells) else [", ".join(map(str.strip, cells))] for cells in lines[head + 1 :]
+            ]
         for name in _FIRST:
             if name not in self._column:
                 unit = _UNITS[units].get(name, "")
@@ -113,6 +149,36 @@ class _Sheet:
         """Text of a cell."""
         index = self._column[name]
         return cells[index].strip() if index < len(cells) else ""
+
+    def too_long(self, cells: list[str]) -> bool:
+        """Whether a row as read has more cells than headings."""
+        return any(cell.strip() for cell in cells[self._width :])
+
+    def name(self, cells: list[str]) -> str:
+        """The place's name, else its key as words."""
+        return self.cell(cells, "name") or self.cell(cells, "place").replace("-", " ")
+
+    def number(self, cells: list[str], name: str) -> float | str | None:
+        """Value of lat, lon or elevation in degrees or metres; None if empty, else why it cannot be."""
+        text = self.cell(cells, name)
+        if not text:
+            return None
+        text = text.replace(",", ".") if self._delimiter == ";" else text  # a decimal comma
+        if name != "elevation":
+            degrees = degrees_of(text, name)
+            allowed = 90.0 if name == "lat" else 180.0
+            if isinstance(degrees, float) and abs(degrees) <= allowed:
+                return degrees
+            return f"{name} reads {shown(text)}; allowed is {-allowed:.0f} to {allowed:.0f}, or 35.2° N"
+        unit = 0.3048 if self.feet("elevation") else 1.0
+        try:
+            metres = float(text.replace(",", "")) * unit
+        except ValueError:
+            metres = math.nan
+        if LOWEST_M <= metres <= HIGHEST_M:
+            return metres
+        limits_shown = f"{LOWEST_M / unit:,.0f} to {HIGHEST_M / unit:,.0f} {'ft' if unit < 1.0 else 'm'}"
+        return f"elevation reads {shown(text)}; allowed is {limits_shown}"
 
     def put(self, cells: list[str], name: str, text: str) -> None:
         """Write into a cell."""
@@ -142,13 +208,33 @@ def _passed_by(cells: list[str]) -> bool:
     return not any(cell.strip() for cell in cells) or cells[0].startswith("#")
 
 
-def _fill_row(sheet: _Sheet, number: int, cells: list[str], day: date, filled: list[str], unclear: list[str]) -> None:
-    name = sheet.cell(cells, "name") or sheet.cell(cells, "place").replace("-", " ")
+def _fill_row(
+    sheet: _Sheet,
+    number: int,
+    cells: list[str],
+    day: date,
+    filled: list[str],
+    unclear: list[str],
+    elsewhere: Mapping[int, tuple[float, float]],
+) -> None:
+    if sheet.too_long(cells):
+        unclear.append(
+            f'row {number}: more cells than headings; put a name with a comma in quotation marks, "Raton, NM"'
+        )
+        return
+    name = sheet.name(cells)
+    wrong = [text for key in ("lat", "lon", "elevation") if isinstance(text := sheet.number(cells, key), str)]
+    if bool(sheet.cell(cells, "lat")) != bool(sheet.cell(cells, "lon")):
+        wrong.append("has only one of lat and lon; enter both, or neither")
+    if wrong:
+        unclear.append(f"row {number}: {'; '.join(wrong)}; nothing was filled in")
+        return
     said: list[str] = []
     town = None
     if not (sheet.cell(cells, "lat") and sheet.cell(cells, "lon") and sheet.cell(cells, "elevation")):
-        town = _town(sheet, number, cells, name, unclear)
+        town, question = _town(sheet, number, cells, name, elsewhere, suggest=len(unclear) < _SUGGESTED)
         if town is None:
+            unclear.append(f"row {number}: {question}")
             return
         said += _put_position(sheet, cells, town)
     if not sheet.cell(cells, "name"):
@@ -162,18 +248,49 @@ def _fill_row(sheet: _Sheet, number: int, cells: list[str], day: date, filled: l
         filled.append(f"row {number}: {which}: {', '.join(said)}")
 
 
-def _town(sheet: _Sheet, number: int, cells: list[str], name: str, unclear: list[str]) -> Town | None:
-    """The town of a name if unique; reports none or several."""
+def _town(
+    sheet: _Sheet,
+    number: int,
+    cells: list[str],
+    name: str,
+    elsewhere: Mapping[int, tuple[float, float]],
+    *,
+    suggest: bool,
+) -> tuple[Town | None, str]:
+    """The town that a row means, or a question: none, several, or one that is not where the others are."""
+    if not sheet.cell(cells, "name") and not sheet.cell(cells, "place"):
+        return None, "has no name; write a town under 'name', e.g. 'Kingman, AZ', or enter lat, lon and elevation"
     found = towns_named(name)
-    if len(found) == 1:
-        return found[0]
-    if found:
+    if not found:
+        near = [f"'{one.full_name}'" for one in towns_spelled_like(name)] if suggest else []
+        meant = f"did you mean {' or '.join(near)}? Else " if near else ""
+        return None, f"'{name}' is not in the table of towns; {meant}enter lat, lon and elevation"
+    if len(found) > 1:
         which = ", ".join(f"'{one.full_name}'" for one in found[:6])
         more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-        unclear.append(f"row {number}: {len(found)} towns are named '{name}': {which}{more}; write which one as 'name'")
-    else:
-        unclear.append(f"row {number}: '{name}' is not in the table of towns; enter lat, lon and elevation")
-    return None
+        return None, f"{len(found)} towns are named '{name}': {which}{more}; write which one as 'name'"
+    town = found[0]
+    if sheet.cell(cells, "lat"):
+        off_km = _nearest_km(town, [elsewhere[number]])
+        if off_km > _ASTRAY_KM:
+            return None, (
+                f"lat and lon lie {off_km:,.0f} km from {town.full_name}, so its elevation was not taken; correct "
+                "them, or enter the elevation"
+            )
+    elif town.full_name.casefold() != name.casefold():
+        others = [place for row, place in elsewhere.items() if row != number]
+        off_km = _nearest_km(town, others) if others and not set(",(") & set(name) else 0.0
+        if off_km > _FAR_KM:
+            return None, (
+                f"the only town named '{name}' in the table is {town.full_name}, {off_km:,.0f} km from the nearest "
+                f"other place; write '{town.full_name}' if you mean it, else enter lat, lon and elevation"
+            )
+    return town, ""
+
+
+def _nearest_km(town: Town, places: Sequence[tuple[float, float]]) -> float:
+    lat, lon = np.array(places).T
+    return float(apart_km(town.lat_deg, town.lon_deg, lat, lon).min())
 
 
 def _put_position(sheet: _Sheet, cells: list[str], town: Town) -> list[str]:
@@ -191,30 +308,28 @@ def _put_position(sheet: _Sheet, cells: list[str], town: Town) -> list[str]:
 
 def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear: list[str]) -> list[str]:
     """Write usual temperatures where nearby stations are reliable; report the others."""
-    try:
-        height = float(sheet.cell(cells, "elevation")) * (0.3048 if sheet.feet("elevation") else 1.0)
-        where = float(sheet.cell(cells, "lat")), float(sheet.cell(cells, "lon")), height
-    except ValueError:
+    lat, lon, height = (sheet.number(cells, name) for name in ("lat", "lon", "elevation"))
+    if not (isinstance(lat, float) and isinstance(lon, float) and isinstance(height, float)):
         return []
-    usual = _usual(where, day)
+    usual = _usual((lat, lon, height), day)
     if usual is None:
         return []
     fahrenheit = sheet.feet("high")
 
-    def shown(kelvin: float) -> str:
+    def degrees(kelvin: float) -> str:
         return f"{(kelvin - 273.15) * 1.8 + 32.0:.0f}" if fahrenheit else f"{kelvin - 273.15:.0f}"
 
     source = f"{usual.station}, {usual.station_km:.0f} km away{' on the coast' if usual.coast else ''}"
-    degree = "°F" if fahrenheit else "°C"
+    unit = "°F" if fahrenheit else "°C"
     if not usual.believed:
         unclear.append(
-            f"row {number}: {shown(usual.high_k)} {degree} from {source}: too uncertain to use here; enter 'high' "
+            f"row {number}: {degrees(usual.high_k)} {unit} from {source}: too uncertain to use here; enter 'high' "
             "and 'low'"
         )
         return []
-    sheet.put(cells, "high", shown(usual.high_k))
-    sheet.put(cells, "low", shown(usual.low_k))
-    return [f"usually {shown(usual.low_k)} to {shown(usual.high_k)} {degree} (nearest station {source})"]
+    sheet.put(cells, "high", degrees(usual.high_k))
+    sheet.put(cells, "low", degrees(usual.low_k))
+    return [f"usually {degrees(usual.low_k)} to {degrees(usual.high_k)} {unit} (nearest station {source})"]
 
 
 @functools.lru_cache(maxsize=4096)

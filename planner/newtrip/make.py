@@ -1,6 +1,8 @@
 """Making a trip folder from one or more track files."""
 
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -9,7 +11,7 @@ from planner.files.drawn import read_drawn
 from planner.files.folder import classes, filled_folder, to_sheets
 from planner.files.gpx import Points
 from planner.files.reading import Problems, nearest
-from planner.files.tracks import GpxTrack, track_of
+from planner.files.tracks import OTHERWISE, REALLY_STEEP, STEEPEST, GpxTrack, track_of
 from planner.model.errors import PlannerError, TripError
 from planner.newtrip.draft import Draft, draft_of
 from planner.newtrip.thin import thinned
@@ -18,10 +20,12 @@ from planner.newtrip.write import files_of
 DEPARTURE = datetime(2027, 7, 15, 8, 0)
 SHORTEST_M = 1000.0
 BASE, DRIVING = "estate-1990s-six", "8 h"
+_DATE_ALONE = len("2027-08-06")
+_HOURS = re.compile(r"(\d{1,3}(?:\.\d*)?)\s*(?:h|hrs?|hours?)?")
 
 
-def read_road(paths: Sequence[Path]) -> GpxTrack:
-    """Read one road from files in the order of driving."""
+def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
+    """Read one road from files in the order of driving; `steep` keeps grades up to `REALLY_STEEP`."""
     problems = Problems()
     joined = Points()
     for path in paths:
@@ -35,10 +39,11 @@ def read_road(paths: Sequence[Path]) -> GpxTrack:
             code="too-large",
         )
     if not len(problems):
-        track = track_of(joined)
+        track = track_of(joined, steepest=REALLY_STEEP if steep else STEEPEST)
         if not isinstance(track, str):
             return track
-        problems.add(paths[0].name, track, code="track")
+        advice = "Heights in feet must be turned to metres" if steep else "If the road is that steep, add --steep"
+        problems.add(paths[0].name, track.replace(OTHERWISE, advice), code="track")
     raise TripError(problems.found())
 
 
@@ -59,6 +64,7 @@ def new_from_track(
     start: str | None = None,
     base: str | None = None,
     driving: str | None = None,
+    steep: bool = False,
     spreadsheet: bool = False,
 ) -> tuple[tuple[str, ...], Draft]:
     """Make a trip folder from a road; return its file names and the draft."""
@@ -67,12 +73,17 @@ def new_from_track(
         message = f"--base {car!r}: {nearest(car, classes())}"
         raise PlannerError(message)
     departure = DEPARTURE if start is None else _moment(start)
-    track = thinned(read_road(tracks))
+    hours = _hours(driving)
+    track = thinned(read_road(tracks, steep=steep))
     if track.length_m < SHORTEST_M:
         message = f"{tracks[0].name}: is {track.length_m:,.0f} m long; a trip needs at least {SHORTEST_M:,.0f} m"
         raise TripError([message])
     draft = draft_of(track, name=folder.absolute().name, departure=departure)
-    files = files_of(draft, base=car, driving=_hours(driving))
+    if start is None:
+        said = f"Departure on {departure:%Y-%m-%d at %H:%M}: none was given. It sets sun, heat and open seasons."
+        first = 1 if track.unknown else 0  # what is unknown comes first
+        draft = replace(draft, assumed=(*draft.assumed[:first], said, *draft.assumed[first:]))
+    files = files_of(draft, base=car, driving=hours)
 
     def fill(made: Path) -> None:
         for name, text in files.items():
@@ -87,6 +98,8 @@ def new_from_track(
 def _moment(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text.strip())
+        if len(text.strip()) <= _DATE_ALONE:
+            moment = moment.replace(hour=DEPARTURE.hour)
     except ValueError:
         moment = None
     if moment is None or moment.tzinfo is not None or not 1900 <= moment.year <= 2100:
@@ -96,16 +109,12 @@ def _moment(text: str) -> datetime:
 
 
 def _hours(text: str | None) -> str:
-    """Driving time per day in trip.toml's form; `6h` and `6 h` are accepted."""
+    """Driving time per day in trip.toml's form; `6h`, `6 h`, `6 hours` and `6` are accepted."""
     if text is None:
         return DRIVING
-    words = text.strip()
-    number = words.rstrip("h ").strip()
-    try:
-        hours = float(number)
-    except ValueError:
-        hours = 0.0
+    found = _HOURS.fullmatch(text.strip().casefold())
+    hours = 0.0 if found is None else float(found[1])
     if not 0.0 < hours <= 24.0:
-        message = f"--nights {text!r}: write the driving time per day, e.g. 6h"
+        message = f"--nights {text!r}: write the longest driving time per day, up to 24 hours, e.g. 6h"
         raise PlannerError(message)
     return f"{hours:g} h"

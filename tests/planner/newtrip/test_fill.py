@@ -42,7 +42,10 @@ def test_names_become_places(tmp_path):
 
 
 def test_what_is_typed_stays(tmp_path):
-    typed = "place;name;lat;lon;elevation [m];high [degC];low [degC]\nx;Raton;36,9;-104,4;2000;30;10\ny;Davos;;;;;\n"
+    typed = (
+        "place;name;lat;lon;elevation [m];high [degC];low [degC]\n"
+        "x;Raton;36,9;-104,4;2000;30;10\ny;Davos, Switzerland;;;;;\n"
+    )
     filled = fill_places(folder_with(tmp_path, typed, 'units = "metric"\nstart = "x"\nfinish = "y"\n'))
     lines = filled.text.splitlines()
     assert lines[1] == "x;Raton;36,9;-104,4;2000;30;10"
@@ -76,6 +79,54 @@ def test_filled_places_are_read(tmp_path, run):
     (folder / "vehicle.toml").write_text('base = "estate-1990s-six"\n', encoding="utf-8")
     assert run("check", folder, "--fill", "--in-place").code == 0
     assert run("check", folder).code == 0
+
+
+ASKED = [
+    (
+        'place,name\na,Home\nb,"Raton, NM"\n',
+        "row 2: the only town named 'Home' in the table is Home, WA, 1,894 km from the",
+    ),
+    (
+        'name,lat,lon\n"Kingman, AZ",40,-100\n',
+        "row 2: lat and lon lie 1,347 km from Kingman, AZ, so its elevation was not",
+    ),
+    (
+        "name,lat,lon\nRaton,abc,\n",
+        "row 2: lat reads 'abc'; allowed is -90 to 90, or 35.2° N; has only one of lat and lon",
+    ),
+    ("name,elevation [ft]\nRaton,99999\n", "row 2: elevation reads '99999'; allowed is -1,476 to 21,325 ft; nothing"),
+    ("name,note\n,hot\n", "row 2: has no name; write a town under 'name', e.g. 'Kingman, AZ'"),
+    ('name\n"Kingmann, AZ"\n', "row 2: 'Kingmann, AZ' is not in the table of towns; did you mean 'Kingman, AZ'? Else"),
+    ("name\nRaton NM\n", "row 2: 'Raton NM' is not in the table of towns; did you mean 'Raton, NM'? Else enter lat"),
+    (
+        "place,name\na,Raton, NM\n",
+        'row 2: more cells than headings; put a name with a comma in quotation marks, "Raton, NM"',
+    ),
+]
+
+
+@pytest.mark.parametrize(("places", "said"), ASKED, ids=[said[:40] for _, said in ASKED])
+def test_slips_are_asked_about_and_nothing_is_written_over(places, said, tmp_path):
+    filled = fill_places(folder_with(tmp_path, places))
+    assert [one[: len(said)] for one in filled.open] == [said]
+    row = filled.text.splitlines()[1]
+    assert row.startswith(places.splitlines()[1])
+    assert set(row.removeprefix(places.splitlines()[1])) <= {","}
+
+
+@pytest.mark.parametrize("places", ["name\nRaton, NM\n", "name\nRaton (NM)\n"])
+def test_a_name_in_a_table_of_names_needs_no_quotation_marks(places, tmp_path):
+    filled = fill_places(folder_with(tmp_path, places))
+    assert filled.open == ()
+    assert "raton-nm,36.903,-104.439,6680," in filled.text
+
+
+def test_folders_without_a_table_of_places(tmp_path):
+    with pytest.raises(TripError, match="does not exist; 'grademargin new DIR' creates one"):
+        fill_places(tmp_path / "nowhere")
+    (tmp_path / "trip.xlsx").write_bytes(b"")
+    with pytest.raises(TripError, match=r"--fill works on it alone, and this trip has its places in trip\.xlsx"):
+        fill_places(tmp_path)
 
 
 @pytest.mark.parametrize(("places", "said"), [("", "is empty"), ("lat,lon\n1,2\n", "neither a column 'name' nor")])

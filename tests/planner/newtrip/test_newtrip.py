@@ -239,15 +239,64 @@ def test_options_that_cannot_be(tmp_path):
     path = written(tmp_path, gpx_text(road_points(400.0)))
     for asked, said in (
         ({"start": "tomorrow"}, "--start 'tomorrow': write the local date and time"),
-        ({"driving": "a lot"}, "--nights 'a lot': write the driving time per day, e.g. 6h"),
+        ({"driving": "a lot"}, "--nights 'a lot': write the longest driving time per day, up to 24 hours, e.g. 6h"),
+        ({"driving": "30h"}, "--nights '30h': write the longest driving time per day, up to 24 hours, e.g. 6h"),
         ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
     ):
         with pytest.raises(PlannerError, match=said.replace("?", r"\?")):
             new_from_track(tmp_path / "trip", [path], **asked)
+    for tracks, said in (
+        ([tmp_path / "no.gpx"], "; write the whole path, or run the command there"),
+        ([tmp_path], "is a folder; name a file in it"),
+        ([tmp_path / "road"], "road: has no ending; track files are .gpx"),
+    ):
+        with pytest.raises(TripError) as caught:
+            new_from_track(tmp_path / "trip", tracks)
+        assert said in caught.value.problems[0]
     (tmp_path / "trip").mkdir()
     (tmp_path / "trip" / "mine.txt").write_text("x", encoding="utf-8")
     with pytest.raises(PlannerError, match="already contains files"):
         new_from_track(tmp_path / "trip", [path])
+
+
+def test_what_nobody_said_is_assumed_and_told(tmp_path):
+    path = written(tmp_path, gpx_text(road_points(400.0)))
+    _, draft = new_from_track(tmp_path / "a", [path], driving="6 hours")
+    assert draft.assumed[0].startswith("Departure on 2027-07-15 at 08:00: none was given.")
+    assert 'driving = "6 h"' in (tmp_path / "a" / "trip.toml").read_text(encoding="utf-8")
+    _, draft = new_from_track(tmp_path / "b", [path], start="2027-08-06")
+    assert draft.departure == datetime(2027, 8, 6, 8, 0)  # a date alone is no midnight
+    assert not any("Departure" in one for one in draft.assumed)
+
+
+def test_a_steep_road_keeps_its_grades_when_asked(tmp_path):
+    along = np.arange(0.0, 4000.0, 25.0)
+    height = 300.0 + np.interp(along, (0.0, 1000.0, 2500.0, 4000.0), (0.0, 50.0, 350.0, 400.0))  # 20 % in the middle
+    path = written(tmp_path, gpx_text(list(zip(45.0 + along / 111_150.0, 0.0 * along + 6.4, height, strict=True))))
+    with pytest.raises(TripError) as caught:
+        new_from_track(tmp_path / "refused", [path])
+    assert "too steep for a road" in caught.value.problems[0]
+    assert caught.value.problems[0].endswith("If the road is that steep, add --steep")
+    _, draft = new_from_track(tmp_path / "trip", [path], steep=True)
+    assert climb_m(draft.track.elevation_m) == pytest.approx(397.5, abs=5.0)
+    trip, _ = open_folder(tmp_path / "trip")  # and read from the files again
+    steepest = max(
+        np.max(np.diff(leg.profile.elevation_m) / np.diff(leg.profile.distance_m)) for leg in trip.legs if leg.profile
+    )
+    assert steepest == pytest.approx(0.20, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--track", "a.gpx", "b.gpx"), "Write --track before every track: grademargin new july --track day1.gpx"),
+        (("--start", "2027-08-06", "07:00"), "Put a date and its time in quotation marks: --start '2027-08-06 07:00'"),
+    ],
+)
+def test_words_too_many_are_understood(words, said, run, tmp_path):
+    found = run("new", tmp_path / "trip", *words)
+    assert found.code == 2
+    assert said in found.err
 
 
 @pytest.mark.parametrize("name", ["korita-zbevnica", "cerknicko-jezero", "around-visnjan-with-car", "route"])
