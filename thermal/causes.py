@@ -338,9 +338,10 @@ class _Judge:
 
     def _nearer(self, cause: Cause, found: list[Try]) -> list[Try]:
         """The same tries with the likeliest moment cut in three, and again, if the cause may come to matter."""
+        # Not a gauge's: a jump put at the right minute fits a thermostat that shuts as well as the thermostat does.
         for step_s in self._steps_s():
             best = max(found, key=lambda f: f.score)
-            if best.onset_s is None or best.score < self.calm - _MAY_MATTER:
+            if best.onset_s is None or cause.in_gauge or best.score < self.calm - _MAY_MATTER:
                 return found
             third = best.weight / _PARTS
             same = best._replace(score=best.score - np.log(_PARTS), weight=third)

@@ -32,7 +32,7 @@ LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # the load is smoothed over this, about a fluid's time constant
 # ASSUMED, 1 to 2 K: a sender reads off by this on every log of a car. No log can show it, so the error of a forecast of
 # the fluid itself has it on top of what logs leave; that of a forecast of the reading has not.
-GAUGE_SD_K = 1.25
+GAUGE_SD_K = 1.5
 AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
@@ -145,7 +145,7 @@ def beside_gauge(error: FluidError) -> FluidError:
     --------
     >>> found = FluidError(sd_k=2.1, timing_s=40.0, lasting_s=1800.0, low_k=280.0, high_k=370.0)
     >>> round(beside_gauge(found).sd_k, 2)
-    1.69
+    1.47
     """
     return replace(error, sd_k=float(np.sqrt(max(error.sd_k**2 - GAUGE_SD_K**2, 0.25 * error.sd_k**2))))
 

@@ -27,16 +27,17 @@ LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and plac
 _MOST_NOISE_K = 2.0
 _QUARTERS, _SMOOTH = 4, 5
 # ASSUMED: what a fit leaves of the model's error before its log has spoken, and how many independent errors that
-# assumption is worth: those of about three logs, since logs of a few mild days agree better than days of another kind
-# will. Six bodies stand for a car of many; 1.5 to 3 K on coolant, 3 to 6 K on the oils. Timing: half of the class's.
+# assumption is worth: those of about five logs, since logs of a few mild days agree better than days of another kind
+# will; timing shows in warm-ups alone, and is worth a quarter. Six bodies stand for a car of many; 1 to 3 K on coolant,
+# 2 to 5 K on the oils. Timing: two fifths of the class's.
 FITTED_ERROR = {
-    "coolant": FluidError(sd_k=2.0, timing_s=40.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
-    "engine_oil": FluidError(sd_k=3.5, timing_s=50.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
-    "transmission": FluidError(sd_k=4.0, timing_s=60.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
-    "differential": FluidError(sd_k=3.5, timing_s=75.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+    "coolant": FluidError(sd_k=1.5, timing_s=32.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
+    "engine_oil": FluidError(sd_k=2.8, timing_s=40.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=3.3, timing_s=50.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "differential": FluidError(sd_k=2.8, timing_s=60.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
 }
-_AUTOMATIC_SD_K = 8.0  # ASSUMED, of an automatic: 5 to 10, since what its converter wastes hangs on how it is shifted
-_ASSUMED_WORTH = 8.0
+_AUTOMATIC_SD_K = 7.5  # ASSUMED, of an automatic: 5 to 10, since what its converter wastes hangs on how it is shifted
+_ASSUMED_WORTH = np.array([[12.0], [3.0]])  # of size and timing
 _SIZE_ROUNDS = 30
 # Bodies without a gauge, should one be read.
 _OTHER = FluidError(sd_k=3.0, timing_s=0.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)
@@ -181,7 +182,7 @@ class ErrorModel:
         first = np.array([self.prior_k**2, self.prior_timing_s**2])
         both = first.copy()
         for _ in range(_SIZE_ROUNDS):
-            total, count = _ASSUMED_WORTH * first, np.full(first.shape, _ASSUMED_WORTH)
+            total, count = _ASSUMED_WORTH * first, _ASSUMED_WORTH * np.ones(first.shape)
             for one in seen:
                 there = np.isfinite(one.left_k)
                 level, late = both[0] * one.share**2, both[1] * one.rate_k_per_s**2
