@@ -144,7 +144,7 @@ def driven_late(route: Route, car: VehicleFile, request: Request) -> Callable[[F
     return lambda factors: np.asarray(simulate(driven, car.vehicle, factors=factors, record=last).temps_k[:, -1])
 
 
-def _warmer(one: Callable[[Factors], Floats], other: Callable[[Factors], Floats]) -> Start:
+def _warmer(one: Callable[[Factors], Floats], other: Callable[[Factors], Floats]) -> Callable[[Factors], Floats]:
     """Of two ways to come here, the warmer for every car and body."""
     return lambda factors: np.asarray(np.maximum(one(factors), other(factors)))
 
