@@ -33,7 +33,7 @@ HOT_K = 20.0  # hotter air, in which the second slopes are taken
 
 LEAST_AIR_K = 0.1  # of one standard deviation of the air, so that it can be divided by
 _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
-_DRAWS = 256  # the same in every air, so that most of their scatter cancels
+_DRAWS = 128  # the same in every air, so that most of their scatter cancels
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
 _AS_NEAR_K = 3.0  # an edge so near is not given a node of its own: the page stays small
