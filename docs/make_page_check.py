@@ -43,7 +43,7 @@ from thermal.taught import AIR, GAUGE_SD_K  # noqa: E402
 
 CLOSE_K = 1.5
 LATE_MIN = (0, 30, 60, 120)
-SCRIPTS = ("base.js", "teach.js", "readings.js", "now.js")
+SCRIPTS = ("base.js", "teach.js", "bends.js", "readings.js", "now.js")
 ASK = """
   const kept = tried.readings.map((one) => {
     const { point } = scene.places[one.stop];

@@ -25,6 +25,8 @@ DEGREE_DIGITS = 5  # about 1 m
 DISTANCE_DIGITS = 2
 ELEVATION_DIGITS = 0
 NODE_DIGITS = 1
+SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz!#$%()*+,-./:;=?@[]^_{}"
+"""Signs that JSON in a page holds as they are, in the order in which they count; the page has the same."""
 LARGEST_GAP_SHARE = 1 / 1500  # of the whole distance, so that the cursor moves smoothly on an even road
 HALT_SHARE = 1e-9  # of the whole distance: keeps the points of a halt in order
 
@@ -228,6 +230,8 @@ def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, A
         "unit": teaching.unit,
         "band": teaching.band,
         "known": list(teaching.known),
+        "blind": list(teaching.blind),
+        "told": [round(one, 1) for one in teaching.told],
     }
 
 
@@ -237,6 +241,8 @@ def _packed_channel(one: Channel) -> dict[str, Any]:
         "slopes": [_node_column(column) for column in one.slopes],
         "along": _node_column(one.along),
         "curves": [_node_column(column) for column in one.curves],
+        "hot_slopes": [_node_column(column) for column in one.hot_slopes],
+        "gap": _node_column(one.gap),
         "wider": [_node_column(column) for column in one.wider],
         "error": _node_column(one.error),
         "varies": _node_column(one.varies),
@@ -253,7 +259,7 @@ def _packed_change(one: Change) -> dict[str, Any]:
 
 def _node_column(values: Sequence[float]) -> dict[str, Any]:
     """Pack one column of the nodes."""
-    return {"digits": NODE_DIGITS, "steps": encode(values, NODE_DIGITS)}
+    return {"digits": NODE_DIGITS, "signs": signs_of(encode(values, NODE_DIGITS))}
 
 
 def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int) -> dict[str, Any]:
@@ -267,6 +273,37 @@ def _packed_words(words: Sequence[str]) -> dict[str, Any]:
     unique = list(dict.fromkeys(words))
     number = {word: index for index, word in enumerate(unique)}
     return {"words": unique, "steps": encode([number[word] for word in words], 0)}
+
+
+def signs_of(steps: Sequence[int | str | None]) -> str:
+    """Write packed differences with one sign each where they are small: a third less than a list of numbers.
+
+    Parameters
+    ----------
+    steps : sequence of int or str
+        As `encode` gives them, without gaps. [any]
+
+    Returns
+    -------
+    str
+        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; `~` and a sign for a run of 0; larger
+        differences between `|`. [-]
+
+    Examples
+    --------
+    >>> signs_of([7, "19", -1, 500, 0])
+    'E~J1|500|0'
+    """
+    made = []
+    for step in steps:
+        if isinstance(step, str):
+            left = int(step)
+            made += ["~" + SIGNS[-1]] * (left // (len(SIGNS) - 1)) + ["~" + SIGNS[left % (len(SIGNS) - 1)]]
+            continue
+        place = 2 * int(step or 0)
+        place = -place - 1 if place < 0 else place
+        made.append(SIGNS[place] if place < len(SIGNS) else f"|{step}|")
+    return "".join(made)
 
 
 def encode(values: Sequence[float] | Array, digits: int) -> list[int | str | None]:

@@ -36,6 +36,9 @@ class Channel:
     along, curves : tuple of float, tuple of tuple of float
         At every node: sum of the slopes for one standard deviation of all that heats it, and what it does beyond that
         at each of the rules' `curve_at`. [`unit`]
+    hot_slopes, gap : tuple of tuple of float, tuple of float
+        The slopes far above the forecast, behind a bend, and how far below the forecast their line passes at every
+        node; none where there is no such bend. [`unit`]
     wider : tuple of tuple of float
         At every node: how much further the upper edge lies above what is expected in each air of the rules' `hotter`.
         [`unit`]
@@ -58,6 +61,8 @@ class Channel:
     slopes: Columns = ()
     along: tuple[float, ...] = ()
     curves: Columns = ()
+    hot_slopes: Columns = ()
+    gap: tuple[float, ...] = ()
     wider: Columns = ()
     error: tuple[float, ...] = ()
     varies: tuple[float, ...] = ()
@@ -125,6 +130,9 @@ class Rules:
         Where the upper edge of the band lies. [standard deviations]
     late_min, late_per_h, far_min : float
         A reading later than this against the plan is less sure, by how much an hour; later than the last, not used.
+    hot_air, soft, bends : float
+        How much hotter the air of the second slopes is; size of the rounding of a bend; a smaller gap is none.
+        [display unit]
     moment : float
         A reading belongs to about its moment, not to it exactly. [display unit]
     note : float
@@ -144,6 +152,9 @@ class Rules:
     late_min: float
     late_per_h: float
     far_min: float
+    hot_air: float
+    soft: float
+    bends: float
     moment: float
     note: float
 
@@ -168,6 +179,10 @@ class Teaching:
         Readings that the forecast already rests on, as the page writes their place and values. [-]
     band : float
         A margin below this is thin. [`unit`]
+    blind : tuple of int
+        Legs with a road of unknown heights: behind the last one a reading tells what it did. [-]
+    told : tuple of float
+        What may be lost on every leg all the same. [`unit`]
     slower_min : tuple of float
         Time that slower grades have cost by every node. [min]
     """
@@ -185,11 +200,14 @@ class Teaching:
     band: float
     slower_min: tuple[float, ...]
     known: tuple[str, ...] = field(default=())
+    blind: tuple[int, ...] = ()
+    told: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         count = len(self.nodes)
         for one in self.channels[:-1]:
-            for column in (*one.slopes, one.along, *one.curves, *one.wider, one.error, one.varies):
+            bent = (*one.hot_slopes, one.gap) if one.gap else ()
+            for column in (*one.slopes, one.along, *one.curves, *bent, *one.wider, one.error, one.varies):
                 require_length(column, count, f"channel {one.label!r}, column of the nodes")
         for change in self.changes:
             for column in (*change.moves, change.air):

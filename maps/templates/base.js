@@ -23,10 +23,29 @@ const numbers = new Intl.NumberFormat(document.documentElement.lang);
 const track = unpackTrack(scene.track);
 const count = track.lat.length;
 
+const SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz!#$%()*+,-./:;=?@[]^_{}";
+
+// Differences written as signs: small ones alternate in sign, "~" is a run of zeros, "|" stands around large ones.
+function stepsOf(signs) {
+  const made = [];
+  for (let i = 0; i < signs.length; i++) {
+    if (signs[i] === "~") made.push(String(SIGNS.indexOf(signs[++i])));
+    else if (signs[i] === "|") {
+      const end = signs.indexOf("|", i + 1);
+      made.push(Number(signs.slice(i + 1, end)));
+      i = end;
+    } else {
+      const place = SIGNS.indexOf(signs[i]);
+      made.push(place % 2 ? -(place + 1) / 2 : place / 2);
+    }
+  }
+  return made;
+}
+
 function unpack(column) {
   const scale = 10 ** column.digits, made = [];
   let total = 0;
-  for (const step of column.steps) {
+  for (const step of column.signs === undefined ? column.steps : stepsOf(column.signs)) {
     if (typeof step === "string") for (let left = Number(step); left > 0; left--) made.push(total / scale);
     else made.push(step === null ? null : (total += step) / scale);
   }

@@ -6,7 +6,7 @@ const teaching = scene.teaching ? unpackTeaching(scene.teaching) : null;
 function unpackTeaching(packed) {
   const made = { ...packed, nodes: unpack(packed.nodes), slower: unpack(packed.slower_min), changes: {} };
   made.channels = packed.channels.map((one) => ({ ...one, slopes: one.slopes.map(unpack), along: unpack(one.along), curves: one.curves.map(unpack),
-    wider: one.wider.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
+    hot_slopes: one.hot_slopes.map(unpack), gap: unpack(one.gap), wider: one.wider.map(unpack), error: unpack(one.error), varies: unpack(one.varies) }));
   for (const [key, one] of Object.entries(packed.changes)) made.changes[key] = { moves: one.moves.map(unpack), air: unpack(one.air) };
   made.peaks = packed.peaks.map(([leg, channel, node, edge, expected, upper, limit, lost, ...rise]) => ({ leg, channel, node, edge, expected, upper, limit, lost, rise }));
   made.fluids = made.channels.slice(0, -1);
@@ -76,10 +76,17 @@ function slopesAt(c, place, day, days) {
   const slope = Array(n + days.length).fill(0), its = days.indexOf(day), last = isAir ? teaching.day_sd[day] : mixed(channel.slopes[n], place);
   if (!isAir) for (let k = 0; k < n; k++) slope[k] = mixed(channel.slopes[k], place);
   if (its >= 0) slope[n + its] = last;
-  return { slope, rest: its >= 0 ? 0 : last ** 2, curve: isAir ? straight : curveAt(channel, place, Math.hypot(...slope, its >= 0 ? 0 : last)) };
+  const bend = isAir ? null : bendAt(channel, place), free = its < 0;
+  if (bend) {
+    const hot = Array(n + days.length).fill(0), hotLast = mixed(channel.hot_slopes[n], place);
+    for (let k = 0; k < n; k++) hot[k] = mixed(channel.hot_slopes[k], place);
+    if (!free) hot[n + its] = hotLast;
+    return { slope, rest: free ? last ** 2 : 0, curve: straight, bend: { ...bend, hot, rest: free ? hotLast ** 2 : 0, both: free ? last * hotLast : 0 } };
+  }
+  return { slope, rest: free ? last ** 2 : 0, curve: isAir ? straight : curveAt(channel, place, Math.hypot(...slope, free ? last : 0)) };
 }
 
-const straight = { of: (sway) => sway, slope: () => 1, bend: () => 0, back: (move) => move, beyond: () => false };
+const straight = { of: (sway) => sway, slope: () => 1, bend: () => 0, beyond: () => false };
 
 // What a series does when all its slopes add up to `sway`: a parabola near the plan, a straight line where it is hotter.
 // Where what heats the fluid most elsewhere says little, it is straight.
@@ -93,19 +100,16 @@ function curveAt(channel, place, whole) {
   const of = (sway) => sway + more(sway / along);
   return {
     of, slope: (sway) => Math.max(0.1, 1 + turn(sway / along) / along), bend: (sway) => (Math.abs(sway / along) > near ? 0 : 2 * b / along ** 2),
-    back(move) {                                   // the sway that moves it so far
-      let sway = move;
-      for (let round = 0; round < 8; round++) sway -= (of(sway) - move) / Math.max(0.2, this.slope(sway));
-      return sway;
-    },
     beyond: (sway) => sway / along > most,
   };
 }
 
 // What a place makes of the unknowns: shift from the forecast, slope there, and what the curve adds.
-function lineAt({ slope, curve }, mean, spread) {
+function lineAt(place, mean, spread) {
+  if (place.bend) return bentLine(place, mean, spread);
+  const { slope, curve } = place;
   const sway = dot(slope, mean), steep = curve.slope(sway), bend = curve.bend(sway), heard = through(spread, slope);
-  return { sway, shift: curve.of(sway), curved: 0.5 * bend * dot(slope, heard), slope: slope.map((one) => one * steep), bend, plain: slope, heard };
+  return { sway, shift: curve.of(sway), curved: 0.5 * bend * dot(slope, heard), slope: slope.map((one) => one * steep), bend, plain: slope, heard, rough: 0 };
 }
 
 // Errors of the readings that are not the car's: the forecast's own, alike from reading to reading, and each one's.
@@ -133,7 +137,7 @@ function learnFrom(readings) {
   const places = numbers.map((one) => slopesAt(one.c, one.place, one.day, days));
   const linesOf = () => places.map((one) => lineAt(one, known.mean, known.spread));
   let lines = linesOf();
-  const ownOf = (some) => some.map((a) => some.map((b) => 0.5 * a.bend * b.bend * dot(a.heard, b.plain) ** 2));
+  const ownOf = (some) => some.map((a) => some.map((b) => 0.5 * a.bend * b.bend * dot(a.heard, b.plain) ** 2 + (a === b ? a.rough : 0)));
   const plain = plus(lines.map((a) => lines.map((b) => dot(a.slope, b.slope))), ownOf(lines));
   const whole = plus(plain, errorsOf(numbers, known.share));
   numbers.forEach((one, i) => {
@@ -191,7 +195,7 @@ function standingOff(known) {
   const toFluids = (left) => { const weights = solved(root, left); return teaching.fluids.map((_, c) => dot(weights, some.map((one) => alike(c, one.c)))); };
   const heard = some.map((one) => through(cars, lines[one.c]));
   return { day: last.day, minute: last.minute, some, toFluids, off: toFluids(some.map((one) => one.read - one.after)),
-    sure: (slope) => { const shared = heard.map((row) => dot(row, slope)); return dot(shared, solved(root, shared)); } };
+    sure: (one, other) => dot(heard.map((row) => dot(row, one)), solved(root, heard.map((row) => dot(row, other)))) };
 }
 
 const EDGE_ROUNDS = 4;                           // towards the likeliest of all ways to come so high
@@ -215,7 +219,8 @@ function edgeOf(curve, sway, spread, own) {
 function learntAt(known) {
   const n = teaching.unknowns - 1, { nodes } = teaching, mute = !known.numbers.some((one) => one.believed), { stands } = known;
   return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
-    const day = track.day[point], { slope, rest, curve } = slopesAt(c, [node, node, 0], day, known.days), own = channel.error[node] ** 2;
+    const day = track.day[point], { slope, rest, curve, bend } = slopesAt(c, [node, node, 0], day, known.days), own = channel.error[node] ** 2;
+    if (bend) return bentAt(known, c, node, { slope, rest, bend, own, mute });
     const before = rest + dot(slope, slope), made = { curve, sway: 0, before, after: before, own, ownAfter: own, off: 0, ...edgeOf(curve, 0, before, own) };
     made.hot = hotWidths(c, node, made);
     if (mute) return made;
@@ -226,7 +231,7 @@ function learntAt(known) {
     if (since < 0) return made;
     const left = Math.exp(-since / channel.lag_min);
     made.off = stands.off[c] * left;
-    made.after = Math.max(made.after - (2 * left - left ** 2) * stands.sure(slope.slice(0, n)), 0);
+    made.after = Math.max(made.after - (2 * left - left ** 2) * stands.sure(slope.slice(0, n), slope.slice(0, n)), 0);
     return made;
   }));
 }
@@ -242,7 +247,7 @@ function grownAt(c, node, move) {
 // The width that the curve gives in each hotter air that was computed, against the plan's.
 function hotWidths(c, node, one) {
   return teaching.rules.hotter.map((key) => {
-    const move = teaching.changes[key].moves[c][node], { width } = edgeOf(one.curve, one.curve.back(move), one.before, one.own * grownAt(c, node, move));
+    const move = teaching.changes[key].moves[c][node], { width } = edgeOf(one.curve, 0, one.before, one.own * grownAt(c, node, move));
     return one.width > 0 && width > 0 ? width / one.width : 1;
   });
 }
@@ -265,41 +270,42 @@ function along(points, x, start = 0) {
 // The same with what switches add: shift from the plan, width of the band against the plan's, and whether it was tried.
 function movedAt(learnt, changed, air) {
   return learnt.map((nodes, c) => nodes.map((one, node) => {
-    const move = changed[c][node], added = move ? one.curve.back(move) : 0, sway = one.sway + added;
-    const shift = one.curve.of(sway) + one.off + (move ? move - one.curve.of(added) : 0);
-    const { width, beyond } = edgeOf(one.curve, sway, one.after, one.ownAfter * grownAt(c, node, shift)), read = one.curve.of(one.sway) + one.off;
-    const same = sway === 0 && move === 0 && one.after === one.before && one.ownAfter === one.own;
-    const { series, wider: more } = teaching.fluids[c], point = teaching.nodes[node], plain = base[series].high[point] - base[series].values[point], curved = same || !(one.width > 0) ? 1 : width / one.width;
-    const wider = same || !(plain > 0) ? 1 : widening(one.hot, node, air[node], more.map((column) => Math.max(1 + column[node] / plain, 0)));
-    return { shift, read, ratio: curved * wider, curved, same, air: air[node], hot: one.hot, beyond: beyond && !same };
+    const change = changed[c][node], { move, lines } = change, car = one.bend ? one.bend.of(one.a, one.b) : one.curve.of(one.sway);
+    const read = car + one.off, shift = read + move + together(one, lines), { series, wider: more } = teaching.fluids[c], point = teaching.nodes[node];
+    const still = one.bend ? !one.a && !one.b : !one.sway, same = still && !move && one.after === one.before && one.ownAfter === one.own;
+    if (same) return { shift, read, ratio: 1, curved: 1, same, air: air[node], hot: [], beyond: false };
+    const [a, b] = one.bend ? [one.a + lines.a, one.b + lines.b] : [], plan = one.bend ? plannedWidths(c, node, one) : one;
+    const now = one.bend ? { width: bentWidth(c, node, one.bend, [a, b], one.after, one.ownAfter, shift), beyond: bentBeyond(c, node, one, b) }
+      : edgeOf(one.curve, one.sway, one.after, one.ownAfter * grownAt(c, node, shift));
+    const plain = base[series].high[point] - base[series].values[point], curved = plan.width > 0 ? now.width / plan.width : 1;
+    const wider = plain > 0 ? widening(plan.hot, node, air[node], more.map((column) => Math.max(1 + column[node] / plain, 0))) : 1;
+    return { shift, read, ratio: curved * wider, curved, same, air: air[node], hot: plan.hot, beyond: now.beyond };
   }));
 }
 
 // What switches add by channel and node, from a point of the track on, that day alone. What cools comes no sooner than
 // the fluid can follow; a gauge read that day has seen what heats; what a slower grade does ends with the grade.
-function changedAt(switches, here, grade, stands) {
+function changedAt(switches, here, grade, { learnt, known: { stands } }) {
   const { nodes, changes } = teaching, day = track.day[here], clock = track.minutes, start = grade && between(grade.start);
   const end = grade ? gradeEnd(grade) : -1, seen = stands && stands.day === day && clock[here] >= stands.minute;
-  const lasting = switches.filter((one) => !one.grade);
-  const felt = (c, place) => Math.max(0, sum(lasting.map((one) => one.share * mixed(changes[one.change].moves[c], place))));
-  const before = seen ? stands.toFluids(stands.some.map((one) => felt(one.c, one.place))) : null;
+  const lasting = switches.filter((one) => !one.grade), none = { move: 0, lines: { a: 0, b: 0, apart: 0 } };
+  const all = (c) => nodes.map((_, node) => sum(lasting.map((one) => one.share * changes[one.change].moves[c][node])) + together(learnt[c][node], linesChanged(c, node, lasting)));
+  const before = seen && lasting.length ? stands.toFluids(stands.some.map((one) => Math.max(0, mixed(all(one.c), one.place)))) : null;
   return teaching.fluids.map((channel, c) => nodes.map((point, node) => {
-    if (point < here || track.day[point] !== day) return 0;
-    const late = before ? before[c] * Math.exp((stands.minute - clock[point]) / channel.lag_min) : 0;
-    return sum(switches.map((one) => {
-      let move = one.share * changes[one.change].moves[c][node];
-      if (one.grade) {
-        if (!grade || point < grade.start || point > end) return 0;
-        move -= mixed(changes[one.change].moves[c], start) * Math.exp((clock[grade.start] - clock[point]) / channel.lag_min);
-      }
-      return move < 0 ? move * (1 - Math.exp((clock[here] - clock[point]) / channel.lag_min)) : move;
+    if (!switches.length || point < here || track.day[point] !== day) return none;
+    const late = before ? before[c] * Math.exp((stands.minute - clock[point]) / channel.lag_min) : 0, felt = switches.filter((one) => !one.grade || (grade && point >= grade.start && point <= end));
+    const move = sum(felt.map((one) => {
+      let its = one.share * changes[one.change].moves[c][node];
+      if (one.grade) its -= mixed(changes[one.change].moves[c], start) * Math.exp((clock[grade.start] - clock[point]) / channel.lag_min);
+      return its < 0 ? its * (1 - Math.exp((clock[here] - clock[point]) / channel.lag_min)) : its;
     })) - late;
+    return { move, lines: linesChanged(c, node, felt) };
   }));
 }
 
 function movedWith(switches, here, grade) {
   const { learnt, known } = figures;
-  return movedAt(learnt, changedAt(switches, here, grade, known.stands), airAt(known, switches, here));
+  return movedAt(learnt, changedAt(switches, here, grade, figures), airAt(known, switches, here));
 }
 
 function airAt(known, switches, here) {
@@ -313,7 +319,7 @@ function airAt(known, switches, here) {
 // The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
 // Of a day that is different the figures are estimates: cars near their limits then pass them by up to 14 K more than
 // estimated (docs/page-check.md), so a margin is ample only from one and a half times the band.
-const ESTIMATED = 1.5;
+const ESTIMATED = 1.25;
 function levelOf(margin, lost, unsure, different) {
   if (margin < 0) return "exceeded";
   if (margin < teaching.band) return "thin";
@@ -325,11 +331,21 @@ function doubtAt(known, c, point) {
   return known.numbers.reduce((most, one) => (one.c === c && !one.believed && !one.isAir && point > one.point ? Math.max(most, one.read - one.expected) : most), 0);
 }
 
+// What may be lost over roads of unknown heights: of what lies behind a reading of that day the gauge has told.
+function lostAt(known, { channel, leg, lost, node }) {
+  const day = track.day[teaching.nodes[node]];
+  const told = known.numbers.some((one) => {
+    const at = track.group[one.point], first = scene.places.some((place) => place.point === one.point) ? at + 1 : at;
+    return one.c === channel && one.believed && one.day === day && first <= leg && !teaching.blind.some((blind) => blind >= first && blind <= leg);
+  });
+  return told ? Math.min(lost, teaching.told[leg]) : lost;
+}
+
 // Every leg's smallest margin with what moved it: at the plan's own peak, or wherever on the leg it is smaller now. Readings
 // that only confirm narrow what may be reached; no warning falls by that alone.
 function movedPeaks(moved, known, different) {
   return teaching.peaks.map((peak) => {
-    const { channel, limit } = peak, planned = levelOf(limit - peak.upper, peak.lost, false), lost = Math.max(peak.lost, doubtAt(known, channel, teaching.nodes[peak.node]));
+    const { channel, limit } = peak, open = lostAt(known, peak), planned = levelOf(limit - peak.upper, open, false), lost = Math.max(open, doubtAt(known, channel, teaching.nodes[peak.node]));
     const { values, high } = base[teaching.channels[channel].series];
     const at = (node, was, ratio = moved[channel][node].ratio) => {
       const { shift, read, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;

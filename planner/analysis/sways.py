@@ -1,9 +1,10 @@
 """What moves a trip's temperatures, and by how much: the car's unknowns, the air, and a few changes of the day.
 
 A page without a computer behind it forecasts by these. Pairs of drives either side of the car as best known give the
-slope of every fluid to every unknown, as `thermal.taught` takes them. Three drives for each fluid, along the direction
+slope of every fluid to every unknown, as `thermal.taught` takes them; pairs in much hotter air give the slopes behind a
+thermostat that is wide open. Three drives for each fluid, along the direction
 that heats it most, give the curve over the sum of all slopes (a single-index model, Ichimura, J. Econometrics 58,
-1993; from memory): a thermostat that is wide open. Each change is one drive of that car; how much wider the band gets
+1993; from memory). Each change is one drive of that car; how much wider the band gets
 where it is hotter is that of the plan's own draws in hotter air.
 """
 
@@ -18,7 +19,7 @@ from planner.route.timeline import Timeline, lay_out
 from thermal.discrepancy import conditions_of, scale_k
 from thermal.drive import Drive
 from thermal.error_path import with_error
-from thermal.fluids import FACTORS, FLUID_NODES
+from thermal.fluids import FLUID_NODES
 from thermal.kernel import Factors
 from thermal.simulate import simulate
 from thermal.spread import CLASS_SPREAD, medians
@@ -28,9 +29,11 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.int64]
 CURVE_AT = (-float(STEP), float(STEP), 2.0 * float(STEP))  # standard deviations
 SLOWER = 0.8  # of the speed on a grade
+HOT_K = 20.0  # hotter air, in which the second slopes are taken
 
+LEAST_AIR_K = 0.1  # of one standard deviation of the air, so that it can be divided by
 _LEAST_K = 0.1  # an unknown that moves no fluid by more is left out
-_DRAWS = 256  # the same in every air, so that most of their scatter cancels
+_DRAWS = 128  # the same in every air, so that most of their scatter cancels
 _ABOUT = np.linspace(-0.05, 0.05, 11)
 _FADE_S, _WARMER_K = 900.0, 5.0
 _AS_NEAR_K = 3.0  # an edge so near is not given a node of its own: the page stays small
@@ -49,6 +52,9 @@ class Sways:
         Change for one standard deviation of an unknown. [K]
     along_k : ndarray, shape (n_node, n_fluid)
         Sum of the slopes for one standard deviation along the direction that heats the fluid most. [K]
+    hot_slope_k, gap_k : ndarray, shapes (n_unknown, n_node, n_fluid) and (n_node, n_fluid)
+        The slopes in air hotter by `HOT_K`; by how much their straight line lies below the car as best known in the air
+        that is expected. Above zero it is behind a bend that is still to come. [K]
     curve_k : ndarray, shape (3, n_node, n_fluid)
         What the fluid does beyond that, at each of `CURVE_AT`. [K]
     air_sd_k : ndarray, shape (n_day,)
@@ -73,6 +79,8 @@ class Sways:
 
     rows: Rows
     slope_k: Floats
+    hot_slope_k: Floats
+    gap_k: Floats
     along_k: Floats
     curve_k: Floats
     air_sd_k: Floats
@@ -96,22 +104,11 @@ def find_sways(
     edges = _edges(outlook, rows)
     rows = np.union1d(rows, edges)
     root = np.asarray(np.linalg.cholesky(known.covariance(CLASS_SPREAD)), dtype=np.float64)
-    middle, n = np.log(known.medians), len(FACTORS)
-    steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
-    air = np.zeros((len(steps), len(sd)))
-    air[n + 1], air[-1] = STEP * sd, -STEP * sd
-    temps = simulate(
-        line.drive,
-        vehicle,
-        start_k=outlook.start_k,
-        factors=Factors(*np.exp(middle + steps).T),
-        ambient_k=air,
-        record=rows,
-    ).temps_k[:, :, FLUID_NODES]
-    zero, up, down = temps[0], temps[1 : n + 2], temps[n + 2 : 2 * n + 3]
-    slope = (up - down) / (2.0 * STEP)
+    zero, slope = _slopes(outlook, line.drive, rows, root, sd)
+    far, hot_slope = _slopes(outlook, replace(line.drive, air_k=line.drive.air_k + HOT_K), rows, root, sd)
+    back = HOT_K / np.maximum(sd, LEAST_AIR_K)[line.drive.day[rows].astype(np.int64)]
     along, curve = _curves(outlook, rows, zero, slope, root, sd)
-    felt = np.abs(slope).max(axis=(1, 2)) > _LEAST_K
+    felt = np.maximum(np.abs(slope), np.abs(hot_slope)).max(axis=(1, 2)) > _LEAST_K
     felt[-1] = True
     hot = {name: replace(line.drive, air_k=line.drive.air_k + kelvin) for name, kelvin in hotter_k.items()}
     changes, warmer, slower_s = _changes(outlook, climbs, rows, zero, later_s, hot)
@@ -121,9 +118,11 @@ def find_sways(
     return Sways(
         rows=rows,
         slope_k=slope[felt],
+        hot_slope_k=hot_slope[felt],
+        gap_k=zero - (far - back[:, None] * hot_slope[-1]),
         along_k=along,
         curve_k=curve,
-        air_sd_k=np.maximum(sd, 0.1),
+        air_sd_k=np.maximum(sd, LEAST_AIR_K),
         wider_k=wider,
         edges=edges,
         rise_k=rise,
@@ -134,6 +133,23 @@ def find_sways(
         slower_s=slower_s,
         lag_s=_lag_s(outlook),
     )
+
+
+def _slopes(outlook: Forecast, drive: Drive, rows: Rows, root: Floats, air_sd_k: Floats) -> tuple[Floats, Floats]:
+    """The car as best known, and slopes from pairs of drives either side of it; the air of all days is one unknown."""
+    middle, n = np.log(outlook.car.spread.medians), len(root)
+    steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
+    air = np.zeros((len(steps), len(air_sd_k)))
+    air[n + 1], air[-1] = STEP * air_sd_k, -STEP * air_sd_k
+    temps = simulate(
+        drive,
+        outlook.car.vehicle,
+        start_k=outlook.start_k,
+        factors=Factors(*np.exp(middle + steps).T),
+        ambient_k=air,
+        record=rows,
+    ).temps_k[:, :, FLUID_NODES]
+    return temps[0], (temps[1 : n + 2] - temps[n + 2 :]) / (2.0 * STEP)
 
 
 def _curves(

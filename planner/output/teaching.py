@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +10,7 @@ import numpy.typing as npt
 from maps.teaching import Change, Channel, Peak, Rules, Switch, Teaching
 from planner.analysis.alarms import Card
 from planner.analysis.margins import fluids_of
-from planner.analysis.sways import CURVE_AT, SLOWER, Sways, find_sways
+from planner.analysis.sways import CURVE_AT, HOT_K, SLOWER, Sways, find_sways
 from planner.files.readings import GAUGES, READING_COLUMNS, READINGS
 from planner.forecast.lessons import FAR_S, LATE_K_PER_H, LATE_S, NOTE_K
 from planner.model.display import Units
@@ -26,6 +27,8 @@ from thermal.taught import AIR, GAUGE_SD_K, MIDDLE_SHARE, SHARE_SPREAD, SHARES
 Floats = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
 _LEAST_K = 0.25  # of one standard deviation; it adds to a band of 5 K a hundredth of one
+BEND_K, SOFT_K = 0.5, 0.3  # a gap that tells a bend, and its rounding; chosen on seeds 41 and 42 of docs/page-check.md
+_FEW_BENDS = 0.1  # of the nodes: a fluid with fewer has none
 _DRIVEN = "Computed for a whole day that starts later."
 _KEYS = {fluid: name for name, fluid in GAUGES.items()}
 
@@ -62,6 +65,8 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
         unit="degF" if u.kelvin_per_degree < 1.0 else "degC",
         band=u.diff(outlook.trip.thin_band_k),
         slower_min=(0.0, *(sways.slower_s / 60.0).tolist()),
+        blind=tuple(sorted({gap.leg for gap in report.unknowns.gaps})),
+        told=tuple(u.diff(report.unknowns.heat_k).tolist()),
         known=tuple(_known(outlook.trip, u, one) for one in outlook.trip.readings),
     )
 
@@ -108,12 +113,22 @@ def _fluid_channels(report: Report, sways: Sways, fluids: Sequence[Fluid], card:
                 slopes=tuple(_column(u, _felt(one)) for one in sways.slope_k[:, :, f]),
                 along=_column(u, sways.along_k[:, f]),
                 curves=tuple(_column(u, one) for one in sways.curve_k[:, :, f]),
+                **_bent(u, sways, f),
                 wider=tuple(_column(u, np.round(one)) for one in sways.wider_k[:, :, f]),
                 error=_column(u, sways.error_k[:, f]),
                 varies=_column(u, sways.varies_k[:, f]),
             )
         )
     return tuple(made)
+
+
+def _bent(u: Units, sways: Sways, fluid: int) -> dict[str, Any]:
+    """Slopes behind a bend, where a fluid has one: a thermostat that is wide open."""
+    gap = sways.gap_k[:, fluid]
+    if np.mean(gap > BEND_K) < _FEW_BENDS:
+        return {}
+    hot = tuple(_column(u, _felt(one)) for one in sways.hot_slope_k[:, :, fluid])
+    return {"hot_slopes": hot, "gap": _column(u, gap)}
 
 
 def _air_channel(report: Report, series: int) -> Channel:
@@ -175,6 +190,9 @@ def _rules(u: Units, confidence: float, hotter: tuple[str, ...]) -> Rules:
         late_min=LATE_S / 60.0,
         late_per_h=round(float(u.diff(LATE_K_PER_H)), 3),
         far_min=FAR_S / 60.0,
+        hot_air=round(float(u.diff(HOT_K)), 2),
+        soft=round(float(u.diff(SOFT_K)), 2),
+        bends=round(float(u.diff(BEND_K)), 2),
         moment=round(float(u.diff(MOMENT_SD_K)), 3),
         note=round(float(u.diff(NOTE_K)), 3),
     )

@@ -271,6 +271,7 @@ def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):
     scene = json.loads(data[2])
     for peak in scene["teaching"]["peaks"]:
         peak[7] = 200.0  # what may be lost over a road without heights
+    scene["teaching"]["blind"] = list(range(len(scene["places"])))
     for one in scene["grades"]:
         one["level"] = "unknown"
     path = tmp_path / "unknown.html"
@@ -287,6 +288,25 @@ def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):
         assert set(levels) <= {"unknown", "thin", "exceeded"}
         words = [row[-1] for name, row in gauges(tab).items() if name != "Air"]
         assert not any("ample" in one for one in words)
+
+
+def test_a_gauge_read_behind_an_unknown_road_tells_what_it_did(opened, trip_page, tmp_path):
+    text = trip_page.read_text(encoding="utf-8")
+    data = re.search(r'(id="scene-data">)(.*?)(</script>)', text, re.DOTALL)
+    scene, names = json.loads(data[2]), [one["key"] for one in json.loads(data[2])["teaching"]["channels"]]
+    for peak in scene["teaching"]["peaks"]:
+        peak[7] = 200.0 if names[peak[1]] in COOLER else 0.0
+    for blind, clears in (([0], True), (list(range(len(scene["places"]))), False)):
+        scene["teaching"]["blind"] = blind
+        path = tmp_path / f"{clears}.html"
+        path.write_text(text.replace(data[2], json.dumps(scene).replace("<", "\\u003c")), encoding="utf-8")
+        tab = opened(path=path)
+        tab.locator("#legs-ahead summary").click()
+        before = [row[-1] for row in legs_ahead(tab)]
+        take(tab, COOLER)
+        after = [row[-1] for row in legs_ahead(tab)]
+        assert set(before) <= {"unknown", "thin", "exceeded"}
+        assert (set(after) <= {"unknown", "thin", "exceeded"}) != clears, (before, after)
 
 
 def test_a_browser_that_keeps_nothing_still_learns(opened):
