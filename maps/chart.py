@@ -196,7 +196,9 @@ def _packed_day(day: Day, kept: NDArray[np.int64]) -> dict[str, Any]:
         "title": day.title,
         "short": day.short or day.title,
         "date": day.date,
-        "advice": [{"text": one.text, "until": end} for one, end in zip(day.advice, ends, strict=True)],
+        "advice": [
+            {"text": one.text, "until": end, "watch": one.watch} for one, end in zip(day.advice, ends, strict=True)
+        ],
         "way": [int(point) for point in np.searchsorted(kept, [one.point for one in day.way])],
         "closest": list(day.closest),
     }

@@ -22,6 +22,7 @@ from folium.template import Template
 from maps.basemap import Basemap, Line
 from maps.chart import pack
 from maps.direction import isolated
+from maps.relief import Relief
 from maps.scene import Day, Road, Scene, Table
 from maps.still import draw
 from maps.thinning import line_indices
@@ -30,6 +31,7 @@ from maps.track import beside, unrolled
 MAP_ID = "route"
 TOPO_ID = "topo"
 BASE_DIGITS, ROAD_BOUND_DEG = 3, 0.002
+MOST_OPEN_ROWS = 12  # a longer reference table is folded away
 SHEET_LINES, BLANK_HEIGHT, MOST_BLANKS = 25, 1.7, 12  # of a printed day, in lines of its tables
 SCRIPTS = ("base.js", "ground.js", "map.js", "chart.js", "teach.js", "bends.js", "readings.js", "now.js", "page.js")
 TOPO_HOST = "https://basemap.nationalmap.gov"
@@ -168,9 +170,9 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
         card=_sheets(tuple(replace(one, note="") for one in scene.card)),
         card_notes="".join(f'<p class="note">{text(one.note)}</p>' for one in scene.card if one.note),
         tables=_sheets(scene.tables),
-        appendix=_sheets(scene.appendix),
+        appendix="".join(_folded(one) if len(one.rows) > MOST_OPEN_ROWS else _sheets((one,)) for one in scene.appendix),
         days="".join(_day_markup(scene, number, cautions) for number in range(len(scene.days))),
-        sources="".join(f"<p>{text(source)}</p>" for source in (*basemap.sources, *scene.attributions)),
+        sources=" ".join(f"<p>{text(source)}.</p>" for source in (*basemap.sources, *scene.attributions)),
         topo=text(TOPO_CREDIT),
         generated=text(scene.generated),
     )
@@ -181,6 +183,12 @@ def _body(scene: Scene, basemap: Basemap) -> tuple[str, str]:
 def _sheets(tables: tuple[Table, ...]) -> str:
     """Tables, each kept together on paper."""
     return "".join(f'<div class="sheet">{_table_markup(one)}</div>' for one in tables)
+
+
+def _folded(table: Table) -> str:
+    """Fold a long table under its title."""
+    summary = f"<summary>{text(table.title)}: {len(table.rows)} lines</summary>"
+    return f'<details class="fold sheet">{summary}{_table_markup(table)}</details>'
 
 
 def _day_markup(scene: Scene, number: int, cautions: str) -> str:
@@ -290,6 +298,7 @@ def _data_block(scene: Scene, basemap: Basemap) -> str:
         "roads": [_packed_road(one, scene.track.lon[0]) for one in scene.roads],
         "towns": [[one.name, one.lat, beside(one.lon, scene.track.lon[0]), one.weight] for one in scene.towns],
         "base": _packed_base(basemap),
+        "relief": None if scene.relief is None else _packed_relief(scene.relief),
     }
     made = json.dumps(_cleaned(data), sort_keys=True, allow_nan=False, separators=(",", ":"))
     safe = made.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
@@ -325,6 +334,12 @@ def _packed_base(basemap: Basemap) -> dict[str, Any]:
         "crossed": [list(one) for one in basemap.crossed],
         **layers,
     }
+
+
+def _packed_relief(relief: Relief) -> dict[str, Any]:
+    """Pack the shading of the ground, and its box as the map wants it."""
+    box = [[relief.south, relief.west], [relief.north, relief.east]]
+    return {"box": box, "png": base64.b64encode(relief.png).decode("ascii")}
 
 
 def _own_script() -> str:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maps.errors import MapError, require_choice, require_length, require_rising, require_within
+from maps.relief import Relief
 from maps.teaching import Teaching
 from maps.track import Series, Track, beside, unrolled
 
@@ -190,10 +191,14 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """What to do, as long as the reader has not passed the point `until`; None holds all day."""
+    """What to do, as long as the reader has not passed the point `until`; None holds all day.
+
+    With `watch` it changes no temperature: the reader is told to look.
+    """
 
     text: str
     until: int | None = None
+    watch: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +291,8 @@ class Scene:
         What the page needs to learn from readings and to follow changes of the day. [-]
     roads, towns : tuple of Road, of Town
         What is drawn beside the route. [-]
+    relief : Relief, optional
+        Shading of the ground. [-]
     start_s : float, optional
         Time at the first point, seconds since 1970 UTC, by which the page finds today; None for never. [s]
     key : str
@@ -323,6 +330,7 @@ class Scene:
     teaching: Teaching | None = None
     roads: tuple[Road, ...] = ()
     towns: tuple[Town, ...] = ()
+    relief: Relief | None = None
     start_s: float | None = None
     key: str = ""
     band_words: str = "upper edge"

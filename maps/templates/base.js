@@ -118,6 +118,13 @@ function symbol(kind) {
   return disc;
 }
 
+// Width of bold text as a chart draws it.
+const brush = document.createElement("canvas").getContext("2d"), BRUSH_PX = 12.5;
+function widthOf(words) {
+  brush.font = `600 ${BRUSH_PX}px ${getComputedStyle(document.body).fontFamily}`;
+  return brush.measureText(words).width + 4;
+}
+
 // Boxes already in use; `put` takes the first of some boxes that is free.
 function makeRoom(limits) {
   const taken = [];

@@ -1,6 +1,6 @@
 // A profile: temperatures over the height of the road, limits and lines named where they run, and the cursor.
 
-const LEFT = 62, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, LETTER = 6.7, HATCH = 9;
+const LEFT = 62, RIGHT = 10, TOP = 8, GAP = 20, AXIS = 22, JOINED_PX = 16, HATCH = 9;
 const HEIGHTS = { phone: [145, 62], desk: [230, 96], paper: [108, 48] };
 const PAGE_STEP = 20, NEAR = 4;
 
@@ -186,12 +186,14 @@ function drawParts(root, panels, view, x, room) {
     const from = x(Math.max(one.start, view.first)), wide = Math.max(3, x(Math.min(one.end, view.last)) - from);
     svg("rect", { x: from, y: top, width: wide, height: bottom - top, class: `part part-${one.level}` }, group);
     svg("rect", { x: from, y: top, width: wide, height: one.level === "exceeded" ? 7 : 4, class: `strip level-${one.level}` }, group);
-    named.push({ words: PART_WORDS[one.level], graver: Object.keys(PART_WORDS).indexOf(one.level), middle: from + wide / 2 });
+    const before = named.findLast((other) => other.level === one.level);
+    if (before && from - before.to < JOINED_PX && before.from - from < JOINED_PX) before.to = Math.max(before.to, from + wide);
+    else named.push({ level: one.level, words: PART_WORDS[one.level], graver: Object.keys(PART_WORDS).indexOf(one.level), from, to: from + wide });
   }
   const under = panels[0].bottom + 15;
-  for (const { words, middle: wanted } of named.sort((a, b) => b.graver - a.graver)) {  // the gravest finds room first
-    const half = (words.length * LETTER) / 2;
-    const middle = Math.max(LEFT + half, Math.min(wanted, x(view.last) - half));
+  for (const { words, from, to } of named.sort((a, b) => b.graver - a.graver || b.to - b.from - a.to + a.from)) {  // the gravest finds room first
+    const half = widthOf(words) / 2;
+    const middle = Math.max(LEFT + half, Math.min((from + to) / 2, x(view.last) - half));
     if (room.put([[middle - half, under - 11, middle + half, under + 3]]) >= 0) label(group, words, middle, under, "middle", "part-word");
   }
 }
@@ -233,33 +235,37 @@ function drawGrade(group, grade, panel, view, x) {
 // Limits and lines are named beside themselves, where no other line or name runs.
 function nameLines(root, panel, view, x, width, room) {
   const group = svg("g", { class: "line-names" }, root);
-  for (const line of panel.lines) for (const values of [line.values, line.limit, line.high]) {
+  for (const line of panel.lines) for (const values of [line.values, line.limit]) {
     if (values) for (const one of columns(values, view, x)) if (one.column % 6 === 0) {
       const y = panel.y(values[one.first]);
       room.take([one.column - 2, y - 1, one.column + 2, y + 1]);
     }
   }
   const put = (words, className, at, value) => {
-    const half = (words.length * LETTER) / 2, y = panel.y(value), spots = [];
-    for (const down of [-5, 13, -18, 26, -31, 39, 52, 65]) {
+    const half = widthOf(words) / 2, y = panel.y(value), spots = [];
+    for (const down of [-5, 13, -18, 26, -31, 39, 52, 65, -44, 78, -57, 91, -70, 104]) {
+      if (y + down - 12 < panel.top - TOP || y + down + 2 > panel.bottom) continue;
       for (const place of [at, at - half, at + half, width - RIGHT - half, LEFT + half + 4, (LEFT + width) / 2]) {
         const middle = Math.min(Math.max(place, LEFT + half + 2), width - RIGHT - half);
         spots.push([middle - half, y + down - 10, middle + half, y + down + 3]);
       }
     }
-    const found = Math.max(0, room.put(spots));
-    label(group, words, (spots[found][0] + spots[found][2]) / 2, spots[found][3] - 3, "middle", className);
+    const found = room.put(spots);
+    if (found >= 0) label(group, words, (spots[found][0] + spots[found][2]) / 2, spots[found][3] - 3, "middle", className);
+    return found >= 0;
   };
   for (const line of panel.lines) {
     if (!line.limit || line.limit[view.last] === null) continue;
-    put(`limit, ${line.label.toLowerCase()} ${plain(line.limit[view.last])}`, line.className, width, line.limit[view.last]);
+    const value = line.limit[view.last], name = line.label.toLowerCase();
+    [`limit, ${name} ${plain(value)}`, `limit, ${name}`, "limit"].some((words) => put(words, line.className, width, value));
   }
   for (const line of panel.lines) {
     let top = -1;
     for (let i = view.first; i <= view.last; i++) if (line.values[i] !== null && (top < 0 || line.values[i] > line.values[top])) top = i;
     if (top < 0) continue;
     const upper = line.high ? `, up to ${plain(highestAbout(line.high, top))}` : "";
-    put(`${line.label.toLowerCase()} ${plain(line.values[top])}${upper}`, line.className, x(top), line.values[top]);
+    const name = `${line.label.toLowerCase()} ${plain(line.values[top])}`;
+    [`${name}${upper}`, name, line.label.toLowerCase()].some((words) => put(words, line.className, x(top), line.values[top]));
   }
 }
 
@@ -273,10 +279,10 @@ function nameGrades(root, panel, view, x, room) {
   const inside = scene.grades.filter((one) => one.start >= view.first && one.end <= view.last)
     .sort((a, b) => track.elevation[b.end] - track.elevation[a.end]);
   for (const one of inside) {
-    const words = `${one.title} ${plain(track.elevation[one.end])}`, half = (words.length * LETTER) / 2;
+    const words = `${one.title} ${plain(track.elevation[one.end])}`, half = widthOf(words) / 2;
     const middle = Math.min(Math.max(x(one.end), LEFT + half), LEFT + 1e6), y = panel.y(track.elevation[one.end]);
     const spots = [];
-    for (const up of [2, 15, 28]) for (const at of [middle, x(one.end) - half, x(one.end) - half - 6]) spots.push([at - half, y - up - 13, at + half, y - up]);
+    for (const up of [2, 15, 28]) if (y - up - 13 >= panel.top - GAP) for (const at of [middle, x(one.end) - half, x(one.end) - half - 6]) spots.push([at - half, y - up - 13, at + half, y - up]);
     const found = room.put(spots);
     if (found >= 0) label(group, words, spots[found][0] + half, spots[found][3] - 3, "middle", "grade-word");
   }

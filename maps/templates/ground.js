@@ -1,6 +1,7 @@
 // Under the route: land, lakes, borders, the trip's other roads, towns, and the names of all that.
 
-const NAME_LINE = 17, COUNTRY_ZOOM = 4.5;
+const NAME_LINE = 17, COUNTRY_ZOOM = 4.5, SIGN_APART_PX = 170, SIGN_LEAST_PX = 60;
+const RELIEF_CLEAR = 9, RELIEF_FULL = 6;         // zooms: nearer than the first the coarse cells would only blur the map
 
 function unpackLine(steps) {
   const scale = 10 ** scene.base.digits, made = [];
@@ -13,6 +14,10 @@ function drawGround() {
   const rings = (name) => scene.base[name].map((steps) => [unpackLine(steps)]);
   const quiet = { pane: "ground", interactive: false, stroke: false };
   L.polygon(rings("land"), { ...quiet, className: "land" }).addTo(map);
+  if (scene.relief) {
+    const relief = L.imageOverlay(`data:image/png;base64,${scene.relief.png}`, scene.relief.box, { pane: "relief", interactive: false, className: "relief" }).addTo(map);
+    map.on("zoomend", () => relief.setOpacity(Math.min(1, Math.max(0, (RELIEF_CLEAR - map.getZoom()) / (RELIEF_CLEAR - RELIEF_FULL)))));
+  }
   const rules = (name, weight) => L.polyline(scene.base[name].map(unpackLine),
     { pane: "rules", interactive: false, className: name, weight }).addTo(map);
   rules("states", 1);
@@ -40,18 +45,27 @@ function makeNames() {
     .map(([text, lat, lon]) => ({ lat, lon, ...quietName("town-name", text) }));
   const roads = roadNames().map((one) => ({ ...one, ...quietName("road-name", one.text, "signs") }));
 
+  function far(at, drawn) {
+    return drawn.every((other) => Math.hypot(other.x - at.x, other.y - at.y) > SIGN_APART_PX);
+  }
+
   function place(one, spots, room) {
     const shown = room.put(spots.map(([, box]) => box));
     const node = one.mark.getElement();
     node.hidden = shown < 0;
-    if (shown >= 0) one.mark.setLatLng(map.layerPointToLatLng(spots[shown][0]));
+    if (shown < 0) return null;
+    one.mark.setLatLng(map.layerPointToLatLng(spots[shown][0]));
+    return spots[shown][0];
   }
   const around = (at, one, height) => [at, [at.x - one.width / 2, at.y - height / 2, at.x + one.width / 2, at.y + height / 2]];
 
   function drawRoads(room, view) {
+    const wide = (256 / 360) * 2 ** map.getZoom(), drawn = {};
     for (const one of roads) {
-      const far = map.getZoom() < 6 || !view.contains(one.at);
-      place(one, far ? [] : [around(map.latLngToLayerPoint(one.at), one, NAME_LINE)], room);
+      const seen = one.length * wide < SIGN_LEAST_PX ? [] : one.spots.filter((spot) => view.contains(spot));
+      const at = seen.map((spot) => map.latLngToLayerPoint(spot)).filter((spot) => far(spot, drawn[one.text] || []));
+      const shown = place(one, at.map((spot) => around(spot, one, NAME_LINE)), room);
+      if (shown) (drawn[one.text] ||= []).push(shown);
     }
   }
 
@@ -75,16 +89,22 @@ function makeNames() {
   return { draw, drawRoads };
 }
 
-// The number of a road stands in the middle of each stretch that bears it.
+// The number of a road stands on each stretch that bears it, in its middle if there is room; `length` is that of the whole road.
 function roadNames() {
-  const made = [];
+  const made = [], whole = {};
   for (const one of scene.roads) {
     if (!one.name || one.name.length > 14) continue;
-    const line = unpackLine(one.line), half = line.length >> 1;
-    const at = line.length % 2 ? line[half] : line[half - 1].map((value, k) => (value + line[half][k]) / 2);
-    made.push({ text: one.name, at });
+    const line = unpackLine(one.line), ends = [0];
+    for (let k = 1; k < line.length; k++) ends.push(ends[k - 1] + Math.hypot(line[k][0] - line[k - 1][0], line[k][1] - line[k - 1][1]));
+    const length = ends[ends.length - 1];
+    const at = (share) => {
+      const k = Math.max(1, ends.findIndex((end) => end >= share * length)), step = ends[k] - ends[k - 1] || 1;
+      return line[k - 1].map((value, axis) => value + (line[k][axis] - value) * (share * length - ends[k - 1]) / step);
+    };
+    whole[one.name] = (whole[one.name] || 0) + length;
+    if (line.length > 1) made.push({ text: one.name, own: length, spots: [0.5, 0.35, 0.65, 0.2, 0.8].map(at) });
   }
-  return made;
+  return made.sort((a, b) => b.own - a.own).map((one) => ({ ...one, length: whole[one.text] }));
 }
 
 function nearestName(lat, lon) {

@@ -13,9 +13,11 @@ function popupContent(title, text) {
 
 function makeMap(onPick) {
   const pane = (name, level) => { map.createPane(name).style.zIndex = level; return name; };
-  pane("ground", 210); pane("rules", 220); pane("casing", 385);
+  pane("ground", 210); pane("relief", 215); pane("rules", 220); pane("casing", 385);
   pane("route", 390); pane("alarm", 395); pane("hit", 420); pane("names", 380); pane("signs", 425); pane("cursor", 640);
-  map.attributionControl.setPrefix(false);
+  const fingers = window.matchMedia("(pointer: coarse)").matches;    // then one finger scrolls the page, two move the map
+  if (fingers) map.dragging.disable();
+  map.attributionControl.setPrefix(fingers ? "Two fingers move the map" : false);
   L.control.scale({ imperial: scene.distance_unit === "mi", metric: scene.distance_unit !== "mi" }).addTo(map);
   drawGround();
   const points = track.lat.map((lat, i) => [lat, track.lon[i]]);
@@ -59,27 +61,33 @@ function makeMap(onPick) {
     const room = makeRoom([corner.x, corner.y, far.x, far.y]);
     const ends = (pin) => pin.kind === "start" || pin.kind === "finish";
     const groups = [(pin) => pin.alarm || ends(pin), (pin) => !pin.alarm && !ends(pin)];
-    const scale = [corner.x, far.y - 30, corner.x + 110, far.y];
-    for (const group of groups.map((of) => pins.filter(of))) {      // what is hot is named before the rest is drawn
+    const scale = [corner.x, far.y - 30, corner.x + 110, far.y], credit = [far.x - 160, far.y - 18, far.x, far.y];
+    const here = map.latLngToLayerPoint(cursor.getLatLng()), ring = [here.x - 16, here.y - 16, here.x + 16, here.y + 16];
+    const beside = pins.filter((pin) => !offDay(pin, shown.day)).map((pin) => touchBox(pin)), way = routeBoxes();
+    const better = [[ring, ...beside, ...way], [ring, ...beside], [ring]];
+    groups.map((of) => pins.filter(of)).forEach((group, number) => {      // what is hot is named before the rest is drawn
       for (const pin of group) placePin(pin, room, shown.day);
-      for (const pin of group) if (!pin.hidden) placePinName(pin, room);
+      if (number) room.take(ring);
+      for (const pin of group) if (!pin.hidden) placePinName(pin, room, better);
       room.take(scale);
-    }
+      if (fingers) room.take(credit);
+    });
     if (byId("ground-here").textContent) room.take([corner.x, corner.y, corner.x + 200, corner.y + 28]);
     names.drawRoads(room, map.getBounds());
-    takeRoute(room);
+    way.forEach((box) => room.take(box));              // names of the ground keep off the route
     names.draw(room, map.getBounds());
   }
 
-  // Names of the ground keep off the route.
-  function takeRoute(room) {
+  function routeBoxes() {
+    const made = [];
     let last = null;
     for (let i = 0; i < points.length; i++) {
       const at = map.latLngToLayerPoint(points[i]);
       if (last && Math.abs(at.x - last.x) < ROUTE_STEP_PX && Math.abs(at.y - last.y) < ROUTE_STEP_PX) continue;
-      room.take([at.x - 4, at.y - 4, at.x + 4, at.y + 4]);
+      made.push([at.x - 4, at.y - 4, at.x + 4, at.y + 4]);
       last = at;
     }
+    return made;
   }
 
   function pick(event) {
@@ -137,23 +145,43 @@ function drawPin(marker) {
 }
 
 // A symbol keeps the room that a finger needs, so that no two can be mixed up.
+function touchBox(one) {
+  const at = map.latLngToLayerPoint(one.pin.getLatLng());
+  return [at.x - TOUCH, at.y - TOUCH, at.x + TOUCH, at.y + TOUCH];
+}
+
+function offDay(one, day) {
+  return day >= 0 && one.day !== null && one.day !== day;
+}
+
 function placePin(one, room, day) {
-  const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = TOUCH;
-  const box = [at.x - half, at.y - half, at.x + half, at.y + half];
-  const otherDay = day >= 0 && one.day !== null && one.day !== day;
-  one.hidden = otherDay || !room.clear(box);
+  const box = touchBox(one);
+  one.hidden = offDay(one, day) || !room.clear(box);
   one.pin.getElement().hidden = one.hidden;
   if (!one.hidden) room.take(box);
 }
 
-function placePinName(one, room) {
+// A name also stands clear of the first of the lists of boxes in `better` that leaves it a place.
+function placePinName(one, room, better) {
   const at = map.latLngToLayerPoint(one.pin.getLatLng()), half = one.height / 2, gap = one.alarm ? 24 : 23;
   const sides = {
     right: [at.x + gap, at.y - half, at.x + gap + one.width, at.y + half],
     left: [at.x - gap - one.width, at.y - half, at.x - gap, at.y + half],
     above: [at.x - one.width / 2, at.y - gap - one.height, at.x + one.width / 2, at.y - gap],
     below: [at.x - one.width / 2, at.y + gap, at.x + one.width / 2, at.y + gap + one.height],
+    upright: [at.x - 10, at.y - gap - one.height, at.x - 10 + one.width, at.y - gap],
+    upleft: [at.x + 10 - one.width, at.y - gap - one.height, at.x + 10, at.y - gap],
+    downright: [at.x - 10, at.y + gap, at.x - 10 + one.width, at.y + gap + one.height],
+    downleft: [at.x + 10 - one.width, at.y + gap, at.x + 10, at.y + gap + one.height],
   };
-  const found = room.put(Object.values(sides));
-  one.name.className = `pin-name ${found < 0 ? "none" : Object.keys(sides)[found]}`;
+  const own = touchBox(one).join(), all = Object.entries(sides);
+  const free = (others) => ([, [left, top, right, bottom]]) => others.every((box) => box[0] > right || box[2] < left || box[1] > bottom
+    || box[3] < top || box.join() === own);
+  let found;
+  for (const others of [...better, []]) {
+    const some = all.filter(free(others));
+    found = some[room.put(some.map(([, box]) => box))];
+    if (found) break;
+  }
+  one.name.className = `pin-name ${found ? found[0] : "none"}`;
 }

@@ -50,26 +50,35 @@ function makeNow(onSettle) {
     const passed = scene.places.filter((one) => one.point <= i).length - 1;
     choice.value = Math.max(passed, 0);
     const leg = scene.track.group_labels[track.group[i]] || "";
-    const where = `${far(i)}, ${track.clock[i]}, ${plain(track.elevation[i])} ${scene.elevation_unit}. ${leg}`;
+    const there = scene.places.some((one) => one.point === i);
+    const where = `${far(i)}, ${track.clock[i]}, ${plain(track.elevation[i])} ${scene.elevation_unit}.${there ? "" : ` ${leg}`}`;
     put("now-where", where);
     const grade = nextGrade(i), peaks = grade ? gradePeaks(grade) : [];
     put("now-grade", ...gradeWords(grade, i, peaks));
     put("now-gauges", ...hereWords(i), ...gaugeTable(grade, i, peaks));
-    const helps = measures(grade, i, peaks);
-    const advice = [...adviceAt(i).filter((words) => !helps.length || !words.startsWith("Nothing")), ...helps];
+    const advice = allAdvice(i, measures(grade, i, peaks));
     if (teaching) drawLegsAhead(i);
-    put("now-advice", ...advice.map((line) => element("li", "", line)));
+    putAdvice(advice);
     const lines = [];
     for (const group of scene.ahead) {
       lines.push([group.heading, told(group.milestones.find((one) => one.point > i), i)]);
       if (group.behind) lines.push([group.behind, told(group.milestones.findLast((one) => one.point <= i), i)]);
     }
     const tomorrow = nextStart(i);
-    if (tomorrow) lines.push(["Next day starts", tomorrow]);
+    if (tomorrow) lines.splice(1, 0, ["Next day starts", tomorrow]);       // after the first sort, the fuel
     put("now-ahead", ...lines.flatMap(([heading, words]) => [element("dt", "", heading), element("dd", "", words)]));
     const reads = track.series.map((one) => `${one.label} ${one.values[i] === null ? "not known" : plain(one.values[i])}`);
     return [where, `Expect ${reads.join(", ")}`, byId("now-grade").textContent, advice[0], ...lines.slice(0, 1).map((pair) => pair.join(": "))]
       .join(". ").replaceAll("..", ".");
+  }
+
+  // The first line is enough to act on; the others fold away.
+  function putAdvice(advice) {
+    const [first, ...others] = advice.map((line) => element("li", "", line));
+    put("now-advice", first);
+    put("now-others", ...others);
+    byId("now-more").hidden = !others.length;
+    byId("now-more-title").textContent = `or ${others.length} other${others.length > 1 ? "s" : ""}`;
   }
 
   return { at, say: (words) => put("now-said", words), note: (words) => { note.textContent = words; } };
@@ -214,8 +223,8 @@ function gaugeTable(grade, i, found) {
     return made;
   };
   const show = (value) => (value === null || value === undefined ? "–" : plain(value));
-  const upTo = (value) => (value === null || value === undefined ? "" : `up to ${plain(value)}`);
-  head.append(...["Gauge", "Here", ...(peaks ? ["On the grade"] : []), "Limit", ...(judged ? ["Margin there"] : [])].map((words) => cell("th", words, "col")));
+  const upTo = (value) => (value === null || value === undefined ? "" : `(${plain(value)})`);
+  head.append(...["Gauge", "Here (up to)", ...(peaks ? ["On grade (up to)"] : []), "Limit", ...(judged ? ["Margin there"] : [])].map((words) => cell("th", words, "col")));
   table.appendChild(element("thead")).appendChild(head);
   track.series.forEach((one, index) => {
     const row = element("tr", `series-${index % 8}`);
@@ -234,11 +243,23 @@ function gaugeTable(grade, i, found) {
 }
 
 // What to do from here on today; what was for a part already driven is left out.
-function adviceAt(i) {
+function adviceLeft(i) {
   const day = scene.days[track.day[i]], all = day ? day.advice : [];
-  const left = all.filter((one) => one.until < 0 || one.until > i).map((one) => one.text);
-  if (left.length) return left;
+  return { all, left: all.filter((one) => one.until < 0 || one.until > i) };
+}
+
+function adviceAt(i) {
+  const { all, left } = adviceLeft(i);
+  if (left.length) return left.map((one) => one.text);
   return [all.length ? "Nothing more today: what was to be done lies behind you." : "Nothing special today."];
+}
+
+// What changes a temperature comes first: the plan's, then the page's own measures; what is only to be watched comes last.
+function allAdvice(i, helps) {
+  const { left } = adviceLeft(i);
+  if (!helps.length) return adviceAt(i);
+  const texts = (watch) => left.filter((one) => one.watch === watch).map((one) => one.text);
+  return [...texts(false), ...helps, ...texts(true)];
 }
 
 function nextStart(i) {

@@ -47,6 +47,7 @@ function settle(i, quiet) {
   if (chosenDay >= 0 && track.day[i] !== chosenDay) showDay(track.day[i]);
   readings.settle(i);
   moveTo(i);
+  mapView.declutter();
   const words = now.at(i);
   if (quiet) return;
   memory.keep(i);
@@ -227,6 +228,7 @@ document.addEventListener("keydown", (event) => {
   go("map");
 });
 for (const frame of document.querySelectorAll(".table-frame")) frame.addEventListener("scroll", showMore);
+for (const fold of document.querySelectorAll("details")) fold.addEventListener("toggle", showMore);
 
 // Sizes change with the window, and with a scroll bar that comes or goes.
 const sizes = new Map();
@@ -277,8 +279,8 @@ function start() {
   readings.begin();
   showDay(-1);
   settle(here, true);
-  now.note(kept !== null ? "At the place picked last. Pick another, or tap “Find me”."
-    : planned !== null ? "By this device's clock and the plan. Pick the place you passed last, or tap “Find me”."
+  now.note(kept !== null ? "At the place picked last."
+    : planned !== null ? "By this device's clock and the plan."
       : "Pick the place you passed last, or tap “Find me”, which asks this device; nothing is sent anywhere.");
   if (planned !== null) { chosenDay = track.day[here]; showDay(chosenDay); moveTo(here); }
   if (!follow(false)) showView(planned === null ? (wideScreen.matches ? "now" : "map") : "now", false);

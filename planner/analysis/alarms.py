@@ -92,11 +92,9 @@ def alarm_cards(outlook: Forecast, reference: Reference | None = None) -> tuple[
     return (*legs, trip_card(outlook, known))
 
 
-def trip_card(outlook: Forecast, reference: Reference | None = None, *, day: int | None = None) -> Card:
-    """Make one card for all that is driven, on one day or the whole trip."""
-    drive = outlook.timeline.drive
-    driven = drive.speed_m_per_s > 0.0
-    rows = np.flatnonzero(driven if day is None else driven & (drive.day == day))
+def trip_card(outlook: Forecast, reference: Reference | None = None) -> Card:
+    """Make one card for all that is driven."""
+    rows = np.flatnonzero(outlook.timeline.drive.speed_m_per_s > 0.0)
     return _card(outlook, reference or Reference(), None, rows)
 
 

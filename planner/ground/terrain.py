@@ -16,6 +16,18 @@ CELL_DEG = 1.0 / 12.0
 STEP_M = 28.0
 """Heights are kept in steps of this."""
 
+CREDIT = (
+    "Shaded ground: Terrain Tiles. ArcticDEM (DigitalGlobe, Inc., National Science Foundation awards 1043681, 1559691, "
+    "1542736); Australia © Commonwealth of Australia (Geoscience Australia) 2017; Austria © offene Daten Österreichs – "
+    "Digitales Geländemodell (DGM) Österreich; Canada: contains information licensed under the Open Government Licence "
+    "– Canada; Europe: produced using Copernicus data and information funded by the European Union – EU-DEM layers; "
+    "ETOPO1: US National Oceanic and Atmospheric Administration; Mexico: INEGI, Continental relief, 2016; New Zealand "
+    "© 2011 Crown copyright, Land Information New Zealand and the New Zealand Government; Norway © Kartverket; United "
+    "Kingdom © Environment Agency copyright and/or database right 2015; 3DEP, GMTED2010, SRTM courtesy of the US "
+    "Geological Survey"
+)
+"""Names the sources of the heights, as data/SOURCES.md does."""
+
 _MAGIC = b"GROUND1\n"
 _TILE, _TILES_DOWN, _TILES_ACROSS = 120, 18, 36
 _LOWEST_M, _NO_DATA = -450.0, 255

@@ -5,11 +5,13 @@ import hashlib
 import numpy as np
 import numpy.typing as npt
 
+from maps.relief import Relief, box_about, grid, shaded
 from maps.scene import Ahead, Grade, Marker, Milestone, Road, Scene, Series, Spot, Stretch, Track
+from maps.track import unrolled
 from planner.analysis.alarms import trip_card
 from planner.analysis.margins import fluids_of
 from planner.forecast.run import leg_name, local_time, span_of
-from planner.ground.towns import CREDIT
+from planner.ground import terrain, towns
 from planner.model.display import counted
 from planner.model.levels import AMPLE, EXCEEDED, THIN, TIGHT, UNKNOWN
 from planner.output.cautions import CAUTIONS
@@ -66,7 +68,7 @@ def make_scene(report: Report) -> Scene:
         cautions=CAUTIONS,
         stretches=(*(_stretch(report, leg) for leg in range(len(outlook.legs))), *_small_parts(report)),
         markers=(*_hot_markers(report, found), *_markers(report, found)),
-        days=tuple(day_sheet(report, number) for number in range(days)),
+        days=tuple(day_sheet(report, number, card) for number in range(days)),
         card=(alarm_card(report, card), gaps(report)),
         tables=trip_tables(report),
         appendix=appendix(report),
@@ -77,7 +79,8 @@ def make_scene(report: Report) -> Scene:
         teaching=teaching_of(report, grades, card),
         roads=_roads(report),
         towns=towns_beside(outlook.timeline.lat_deg, outlook.timeline.lon_deg),
-        attributions=(f"{CREDIT}, thinned",),
+        relief=_relief(report),
+        attributions=(f"{towns.CREDIT}, thinned", terrain.CREDIT),
         start_s=float(outlook.timeline.begin_s[0]),
         key=hashlib.sha256("/".join([trip.route[-1], *(leg.finish for leg in outlook.legs[-3:])]).encode()).hexdigest()[
             :12
@@ -225,6 +228,15 @@ def _roads(report: Report) -> tuple[Road, ...]:
     return tuple(made)
 
 
+def _relief(report: Report) -> Relief:
+    """Shading of the ground about the route, from the shipped coarse heights."""
+    line = report.outlook.timeline
+    box = box_about(line.lat_deg, np.asarray(unrolled(line.lon_deg.tolist())))
+    lat_deg, lon_deg = grid(box, terrain.CELL_DEG)
+    heights_m = np.maximum(terrain.ground_m(lat_deg[:, np.newaxis], lon_deg[np.newaxis, :]), 0.0)
+    return shaded(heights_m, lat_deg, lon_deg, box)
+
+
 def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
     """Markers of thin or exceeded margins, before all others; legs with a common place share one."""
     own = {margin.leg for margin in hot_spots(report)}
@@ -326,12 +338,16 @@ def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
 
     def of(*kinds: str) -> tuple[Milestone, ...]:
         chosen = sorted((mark for mark in found if mark.kind in kinds), key=lambda mark: mark.point)
-        return tuple(Milestone(point=mark.point, title=mark.title, text=_first_line(mark)) for mark in chosen)
+        titles = [mark.title.removeprefix("Fuel at ") for mark in chosen]
+        return tuple(
+            Milestone(point=mark.point, title=title, text=_first_line(mark))
+            for mark, title in zip(chosen, titles, strict=True)
+        )
 
     groups = (
+        Ahead(heading="Next fuel", milestones=of("fuel")),
         Ahead(heading="Next thin place", milestones=of("hot")),
         Ahead(heading="Next stop of the plan", milestones=of("break", "halt", "event", "night", "finish")),
-        Ahead(heading="Next fuel", milestones=of("fuel")),
         Ahead(heading="Next service due", milestones=of("service")),
         Ahead(heading="Next turn-out", behind="Turn-out behind you", milestones=_serviced(report)),
     )

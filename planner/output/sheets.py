@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from maps.scene import Advice, Day, Table, Way
-from planner.analysis.alarms import Card, Reference, trip_card
+from planner.analysis.alarms import Card, Reference
 from planner.analysis.fuel import gap_words
 from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.other_roads import sentence as road_sentence
@@ -57,17 +57,27 @@ def appendix(report: Report) -> tuple[Table, ...]:
 
 
 def alarm_card(report: Report, card: Card) -> Table:
-    """Alarm card: gauge values, alarms and oil pressures."""
+    """Alarm card: gauge values, alarms and oil pressures; the figure to set comes first."""
+    order = (0, 4, 5, 3, 2, 1)
+    headings = [HEADINGS[at] for at in order]
+    headings[1] = "set at: caution"
     return Table(
-        title=f"Alarm card, {report.units.temperature}",
-        headings=HEADINGS,
-        rows=tuple(alarm_rows(report.outlook, card)),
-        note="Not warm below: do not load the car yet. Low: after half an hour of driving, check for a thermostat "
-        "stuck open, a faulty sender, or low pressure. Expected: 90 % of the driving once warm, with the uncertainty "
-        "of car and weather. Caution: ease off. Limit: stop as soon as it is safe; for coolant, that at the "
-        f"highest road. {' '.join(caution_lines(report.outlook, card))} "
+        title=f"Alarm card, {report.units.temperature}: set once, before the start",
+        headings=tuple(headings),
+        rows=tuple(_to_set(tuple(row[at] for at in order)) for row in alarm_rows(report.outlook, card)),
+        note="Set each gauge's alarm at its caution; it holds on every day of the trip. Not warm below: do not load "
+        "the car yet. Low: after half an hour of driving, check for a thermostat stuck open, a faulty sender, or low "
+        "pressure. Expected: 90 % of the driving once warm, with the uncertainty of car and weather. Caution: ease "
+        "off. Limit: stop as soon as it is safe; for coolant, that at the highest road. "
+        f"{' '.join(caution_lines(report.outlook, card))} "
         f"Pressures: {Reference().words}.",
     )
+
+
+def _to_set(row: tuple[str, ...]) -> tuple[str, ...]:
+    """Move the least pressure to the column of what is set; a pressure has no caution above it."""
+    name, caution, limit, expected, low, cold = row
+    return row if caution or ":" in low else (name, low, limit, expected, "", cold)
 
 
 def gaps(report: Report) -> Table:
@@ -142,7 +152,7 @@ def _when_and_where(report: Report, leg: int, place: str) -> tuple[str, str]:
     return f"{local_time(outlook, span_of(outlook, leg).last):%a %H:%M}", outlook.trip.places[place].name
 
 
-def day_sheet(report: Report, number: int) -> Day:
+def day_sheet(report: Report, number: int, card: Card) -> Day:
     """Sheet of one day: hours, daylight, legs with expected readings, alarms, remedies."""
     row, outlook = day_rows(report)[number], report.outlook
     day = outlook.timeline.days[number]
@@ -165,7 +175,7 @@ def day_sheet(report: Report, number: int) -> Day:
         way=way,
         way_note=note,
         closest=_closest(report, number),
-        tables=(_alarms(report, number), *helps),
+        tables=(_alarms(report, number, card), *helps),
     )
 
 
@@ -190,12 +200,13 @@ def _advice(report: Report, number: int) -> tuple[Advice, ...]:
         Advice(
             text=f"Watch the gauges on {leg_name(outlook, margin.leg)}: {unknown_words(report, margin.leg)}.",
             until=span_of(outlook, margin.leg).last + 1,
+            watch=True,
         )
         for margin in report.unknown()
         if day.first <= margin.leg <= day.last
     ]
     if {report.worst(leg).level for leg in range(day.first, day.last + 1)} == {AMPLE.word}:
-        said.append(Advice(text="Nothing special to watch: every fluid has an ample margin today."))
+        said.append(Advice(text="Nothing special to watch: every fluid has an ample margin today.", watch=True))
     return tuple(said)
 
 
@@ -256,27 +267,37 @@ def _way(report: Report, number: int) -> tuple[tuple[str, ...], tuple[Way, ...],
     return headings, tuple(way), note
 
 
-def _alarms(report: Report, number: int) -> Table:
-    """Highest reading of every gauge that day, with its alarm marks."""
+def _alarms(report: Report, number: int, card: Card) -> Table:
+    """Highest reading of every gauge that day, against the alarms set for the whole trip."""
     outlook, u = report.outlook, report.units
-    day, card = outlook.timeline.days[number], trip_card(outlook, day=number)
-    rows = []
+    day = outlook.timeline.days[number]
+    part = slice(span_of(outlook, day.first).first, span_of(outlook, day.last).last + 1)
+    rows: list[tuple[str, ...]] = []
+    sounding: dict[str, list[str]] = {"Likely to sound today": [], "May sound today": []}
     for alarm in card.fluids:
         of_day = [m for m in report.margins if m.fluid == alarm.fluid and day.first <= m.leg <= day.last]
-        peak = max(of_day, key=lambda m: m.peak_k)
+        peak, upper_k = max(of_day, key=lambda m: m.peak_k), max(m.upper_k for m in of_day)
+        limit_k = float(np.min(outlook.nominal.limit_k[part, fluid_of(alarm.fluid).index]))
+        if upper_k >= alarm.marks.caution_k:
+            likely = peak.peak_k >= alarm.marks.caution_k
+            sounding["Likely to sound today" if likely else "May sound today"].append(fluid_of(alarm.fluid).label)
         rows.append(
             (
                 fluid_of(alarm.fluid).label,
                 f"{u.temp(peak.peak_k):.0f}",
                 f"{peak.when:%H:%M} near {peak.near}",
-                f"{u.temp(max(m.upper_k for m in of_day)):.0f}",
+                f"{u.temp(upper_k):.0f}",
                 f"{u.temp(alarm.marks.caution_k):.0f}",
-                f"{u.temp(alarm.limit_k):.0f}",
+                f"{u.temp(limit_k):.0f}",
             )
         )
     share = round(100 * outlook.trip.confidence)
     headings = ("gauge", "expected", "when", f"up to, {share} %", "caution", "limit")
-    return Table(title=f"Alarms today, {u.temperature}", headings=headings, rows=tuple(rows))
+    note = " ".join(
+        ["Caution: as set from the alarm card, the same on every day."]
+        + [f"{words}: {', '.join(names)}." for words, names in sounding.items() if names]
+    )
+    return Table(title=f"Highest today, {u.temperature}", headings=headings, rows=tuple(rows), note=note)
 
 
 def _suffices(remedy: Remedy) -> str:

@@ -160,6 +160,115 @@ def test_a_day_is_one_phone_screen(opened, size, grade):
     assert page.evaluate("scrollY") == 0
 
 
+@pytest.mark.parametrize("size", [PHONE, {"width": 360, "height": 740}])
+def test_now_answers_six_questions_on_the_first_screen(opened, size, grade):
+    page = opened(size, has_touch=True, is_mobile=True)
+    go_to(page, grade.foot)
+    heads = page.locator("#now-ahead dt").all_inner_texts()
+    assert heads[:2] == ["Next fuel", "Next day starts"]
+    answers = (
+        "#now-grade h3",
+        "#now-gauges table",
+        "#now-advice li",
+        "#now-ahead dd >> nth=0",
+        "#now-ahead dd >> nth=1",
+    )
+    bottom = page.locator(".tabs").bounding_box()["y"]
+    for answer in answers:
+        box = page.locator(answer).first.bounding_box()
+        assert box["y"] + box["height"] <= bottom, answer
+        assert box["x"] + box["width"] <= size["width"], answer
+    assert page.evaluate("scrollY") == 0
+    page.locator(".tabs a", has_text="Alarms").click()  # alarm settings: one tap
+    card = page.locator("#view-alarms table").first.bounding_box()
+    assert card["y"] + card["height"] <= bottom
+
+
+def test_there_is_one_caution_for_every_gauge(opened, trip_page):
+    page = opened(PHONE)
+    card = (
+        page.locator("#view-alarms table")
+        .first.locator("tbody tr")
+        .evaluate_all("rows => rows.map(r => [...r.cells].map(c => c.textContent))")
+    )
+    wanted = {row[0]: row[1] for row in card}
+    assert page.locator("#view-alarms table th").nth(1).text_content() == "set at: caution"
+    tables = page.get_by_role("region", name=re.compile("Highest today"), include_hidden=True)
+    assert tables.count() == len(scene_of(trip_page)["days"])
+    found = tables.locator("tbody tr").evaluate_all(
+        "rows => rows.map(r => [r.cells[0].textContent, r.cells[4].textContent])"
+    )
+    assert len(found) >= 4 * tables.count()
+    assert all(wanted[name] == caution for name, caution in found)
+    channels = [one for one in scene_of(trip_page)["teaching"]["channels"] if one.get("caution") is not None]
+    assert channels
+    for one in channels:
+        assert round(one["caution"]) == int(wanted[one["label"].lower()])
+
+
+def swipe(page, x, y, far):
+    """Drag one finger upwards, as the browser's own input does."""
+    session = page.context.new_cdp_session(page)
+    session.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for step in range(1, 11):
+        points = [{"x": x, "y": y - far * step / 10}]
+        session.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": points})
+        page.wait_for_timeout(20)
+    session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_one_finger_on_the_map_scrolls_the_page_and_a_mouse_drags_it(opened):
+    page = opened(PHONE, has_touch=True, is_mobile=True)
+    turn_to(page, "map")
+    box = page.locator("#map_route").bounding_box()
+    pane = "() => document.querySelector('.leaflet-map-pane').style.transform"
+    before = page.evaluate(pane)
+    swipe(page, box["x"] + 30, box["y"] + box["height"] - 60, 150)
+    page.wait_for_function("() => scrollY > 60")
+    assert page.evaluate(pane) == before
+    assert "Two fingers" in page.locator(".leaflet-control-attribution").inner_text()
+    desk = opened(DESKTOP)
+    turn_to(desk, "day-7")
+    box, before = desk.locator("#map_route").bounding_box(), desk.evaluate(pane)
+    desk.mouse.move(box["x"] + 60, box["y"] + 60)
+    desk.mouse.down()
+    desk.mouse.move(box["x"] + 120, box["y"] + 120, steps=4)
+    desk.mouse.up()
+    assert desk.evaluate(pane) != before
+
+
+@pytest.mark.parametrize("width", [360, 390, 768, 1280])
+def test_no_two_words_of_a_profile_lie_on_each_other(opened, trip_page, width):
+    page = opened({"width": width, "height": 900})
+    for day in ("map", *(f"day-{n + 1}" for n in range(len(scene_of(trip_page)["days"])))):
+        turn_to(page, day)
+        number = 0 if day == "map" else int(day.split("-")[1])
+        texts = page.locator(f"#profile-{number} svg text:is(.part-word, .line-names text)")
+        page.wait_for_function("n => document.querySelector(`#profile-${n} svg text`) !== null", arg=number)
+        boxes = texts.evaluate_all(
+            "all => all.map(e => [e.textContent, e.getBBox()])"
+            ".map(([words, b]) => [words, b.x, b.y + 3, b.x + b.width, b.y + b.height - 3])"
+        )
+        assert len(boxes) >= 3
+        for k, one in enumerate(boxes):
+            for other in boxes[k + 1 :]:
+                apart = one[1] >= other[3] or one[3] <= other[1] or one[2] >= other[4] or one[4] <= other[2]
+                assert apart, (day, one, other)
+
+
+def test_the_ground_is_shaded_where_it_helps_and_clear_where_it_blurs(opened):
+    page = opened(DESKTOP)
+    turn_to(page, "map")
+    shade = page.locator(".leaflet-relief-pane img")
+    assert shade.evaluate("e => e.complete && e.naturalWidth > 300")
+    assert float(shade.evaluate("e => getComputedStyle(e).opacity")) == 1.0
+    for _ in range(12):
+        page.locator("#zoom-in").click()
+        page.wait_for_timeout(300)
+    assert float(shade.evaluate("e => getComputedStyle(e).opacity")) == 0.0
+    assert page.trouble == []
+
+
 # --- from where the reader is ---
 
 
@@ -174,7 +283,7 @@ def test_the_gauges_read_what_the_data_says(opened, trip_page, grade):
         wanted = [unpacked(series[name])[point] for name in ("values", "high") if name in series]
         assert [float(one) for one in re.findall(r"\d+", cells[0])] == pytest.approx(wanted, abs=0.51)
     headings = page.locator("#now-gauges th[scope=col]").all_inner_texts()
-    assert headings == ["Gauge", "Here", "On the grade", "Limit", "Margin there"]
+    assert headings == ["Gauge", "Here (up to)", "On grade (up to)", "Limit", "Margin there"]
     assert "90 % confidence" in page.locator("#now-gauges").inner_text()
 
 
@@ -407,7 +516,7 @@ def test_the_sheet_of_a_day_says_what_the_driver_needs(opened, grade):
     page = opened(DESKTOP)
     page.emulate_media(media="print")
     words = page.locator(f"#{grade.sheet}").inner_text()
-    for wanted in ("Sunrise", "sunset", "h driving", "Alarms today", "caution", "limit", "What helps", grade.top):
+    for wanted in ("Sunrise", "sunset", "h driving", "Highest today", "caution", "limit", "What helps", grade.top):
         assert wanted in words
     assert "break" in words
     assert re.search(r"fuel \d+ gal", " ".join(page.locator(".sheet.day").all_inner_texts()))
@@ -423,7 +532,7 @@ def test_the_tables_of_the_card_and_of_a_day_show_every_column_on_a_phone(opened
         .filter(e => e.textContent && e.getClientRects().length)
         .filter(e => e.getBoundingClientRect().right > frame.getBoundingClientRect().right + 1)
         .map(e => e.textContent)"""
-    views = {"alarms": ("Alarm card",), grade.sheet: ("timetable", "Alarms today", "What helps"), "map": ("The days",)}
+    views = {"alarms": ("Alarm card",), grade.sheet: ("timetable", "Highest today", "What helps"), "map": ("The days",)}
     for view, titles in views.items():
         turn_to(page, view)
         for title in titles:

@@ -145,7 +145,7 @@ def test_hostile_text_stays_text_everywhere(make_scene, make_track, name):
     assert data["stretches"][0]["popup"] == name
     assert data["track"]["series"][0]["label"] == name
     assert data["ahead"][0]["milestones"][0]["text"] == name
-    assert data["days"][0]["advice"] == [{"text": name, "until": -1}] * 2
+    assert data["days"][0]["advice"] == [{"text": name, "until": -1, "watch": False}] * 2
     assert data["grades"][0]["title"] == data["roads"][0]["name"] == data["towns"][0][0] == name
     assert page.texts["text"] == [name]
 

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from rules import with_trip
 
+from planner.analysis.alarms import trip_card
 from planner.analysis.margins import columns_of, find_margins, fluids_of, worst_of
 from planner.analysis.remedies import DayRemedies, Remedy, find_remedies, try_changes
 from planner.analysis.rerun import Change, Trial, run_day
@@ -275,7 +276,9 @@ def test_what_its_error_leaves_open_is_told_as_open(desert, found):
     again = singles(day)[one.words]
     assert (again.works, again.undecided) == (False, True)
     report = replace(make_report(desert, remedies=False), remedies=(replace(day, choices=(again,)),))
-    assert sheets.day_sheet(report, found.day).tables[-1].rows[0][0] == "about as likely as not"
+    assert (
+        sheets.day_sheet(report, found.day, trip_card(report.outlook)).tables[-1].rows[0][0] == "about as likely as not"
+    )
     said = " ".join(part.plain for part in terminal.plan(report) if hasattr(part, "plain"))
     assert f"About as likely as not to suffice: {one.words}" in said
 
@@ -293,7 +296,7 @@ def test_a_day_that_nothing_saves_is_told_what_gains_most(desert, found):
     """Sheet and terminal: no row gains nothing, what does next to nothing is named as such."""
     lost = replace(found, choices=tuple(r for r in found.tried if not r.works and not r.undecided))
     report = replace(make_report(desert, remedies=False), remedies=(lost,))
-    table = sheets.day_sheet(report, found.day).tables[-1]
+    table = sheets.day_sheet(report, found.day, trip_card(report.outlook)).tables[-1]
     assert [row[0] for row in table.rows] == ["no"] * len(table.rows)
     assert [row[1].partition(" (")[0] for row in table.rows] == [
         r.words for r in sorted(lost.choices, key=lambda r: -r.gain_k)[: len(table.rows)]

@@ -1,0 +1,162 @@
+"""Shaded relief from a grid of heights: a small picture, clear where the ground is level, for any colour of ground."""
+
+import struct
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maps.errors import MapError
+
+Floats = NDArray[np.float64]
+MOST_CELLS, MOST_BYTES = 180_000, 110_000  # base64 makes four bytes of three: under 150 kB in a page
+METRES_PER_DEG = 111_195.0
+LEAST_SLOPE = 0.004  # heights come in steps of 28 m, over cells of some 9 km
+FULL_SLOPE = 0.03  # ASSUMED: slope of a coarse cell drawn near full strength; by eye, 0.02 to 0.05
+STRONGEST = 120  # ASSUMED: opacity of the darkest shadow of 255, by eye under the route's colours, 80 to 150
+FADE_SHARE = 0.08  # of a side, over which the picture fades out
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"  # W3C, Portable Network Graphics (PNG) Specification, 5.2
+_LEVELS = 16
+_FARTHEST_LAT_DEG = 84.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relief:
+    """A shaded picture in the map's projection, and the box it covers; `east` may pass 180. [degree]"""
+
+    south: float
+    west: float
+    north: float
+    east: float
+    png: bytes
+
+    def __post_init__(self) -> None:
+        if not (self.south < self.north and self.west < self.east):
+            message = f"relief: box {self.south}, {self.west}, {self.north}, {self.east} must run north and east"
+            raise MapError(message)
+        if not self.png.startswith(_SIGNATURE) or len(self.png) > MOST_BYTES:
+            message = f"relief: {len(self.png)} bytes must be a PNG of at most {MOST_BYTES}"
+            raise MapError(message)
+
+
+def mercator_deg(lat_deg: Floats | float) -> Floats:
+    """Height of a latitude on the map.
+
+    Parameters
+    ----------
+    lat_deg : float or ndarray
+        Latitude. [degree]
+
+    Returns
+    -------
+    ndarray
+        The same scale as longitude. [degree]
+
+    References
+    ----------
+    Snyder, J. P., Map Projections: A Working Manual, USGS Professional Paper 1395, 1987, eq. 7-2, p. 41.
+    """
+    return np.asarray(np.degrees(np.log(np.tan(np.pi / 4 + np.radians(lat_deg) / 2))))
+
+
+def grid(box: tuple[float, float, float, float], cell_deg: float) -> tuple[Floats, Floats]:
+    """Centres of the cells of a picture.
+
+    Parameters
+    ----------
+    box : tuple of float
+        South, west, north, east. [degree]
+    cell_deg : float
+        Smallest width of a cell; wider if the box would hold too many. [degree]
+
+    Returns
+    -------
+    tuple of ndarray
+        Latitudes from north to south, evenly spaced on the map; longitudes from west to east. [degree]
+    """
+    south, west, north, east = box
+    top, bottom = float(mercator_deg(north)), float(mercator_deg(south))
+    cell = max(cell_deg, np.sqrt((top - bottom) * (east - west) / MOST_CELLS))
+    down, across = max(2, int((top - bottom) / cell)), max(2, int((east - west) / cell))
+    heights = top - (np.arange(down) + 0.5) * (top - bottom) / down
+    lat = np.degrees(2 * np.arctan(np.exp(np.radians(heights))) - np.pi / 2)
+    return lat, west + (np.arange(across) + 0.5) * (east - west) / across
+
+
+def shaded(heights_m: Floats, lat_deg: Floats, lon_deg: Floats, box: tuple[float, float, float, float]) -> Relief:
+    """Shade a grid of heights as if lit from the north-west, as maps usually are.
+
+    Parameters
+    ----------
+    heights_m : ndarray, shape (n_lat, n_lon)
+        Height of each cell. [m]
+    lat_deg, lon_deg : ndarray
+        Centres of the cells, from `grid`. [degree]
+    box : tuple of float
+        South, west, north, east. [degree]
+
+    Returns
+    -------
+    Relief
+        Dark on slopes that fall to the south-east, light on those that fall to the north-west.
+
+    Raises
+    ------
+    MapError
+        If the box does not run north and east.
+    """
+    south, west, north, east = box
+    down_m = np.gradient(lat_deg)[:, np.newaxis] * METRES_PER_DEG
+    across_m = np.gradient(lon_deg) * METRES_PER_DEG * np.cos(np.radians(lat_deg))[:, np.newaxis]
+    rise_north, rise_east = np.gradient(heights_m, axis=0) / down_m, np.gradient(heights_m, axis=1) / across_m
+    slope = (rise_east - rise_north) / np.sqrt(2.0)
+    towards_light = np.sign(slope) * np.maximum(np.abs(slope) - LEAST_SLOPE, 0.0)
+    faded = np.outer(_fade(len(lat_deg)), _fade(len(lon_deg)))
+    middle = (_LEVELS - 1) / 2
+    levels = np.rint(middle + 0.5 + (middle - 0.5) * np.tanh(towards_light / FULL_SLOPE) * faded).astype(np.uint8)
+    return Relief(south=south, west=west, north=north, east=east, png=_png(levels))
+
+
+def _fade(count: int) -> Floats:
+    """Weight along one side: 1 but towards both ends."""
+    share = (np.arange(count) + 0.5) / count
+    return np.clip(np.minimum(share, 1.0 - share) / FADE_SHARE, 0.0, 1.0)
+
+
+def _png(levels: NDArray[np.uint8]) -> bytes:
+    """Write levels 1 (darkest) to 15 (lightest), 8 clear, as a picture of four bits a cell."""
+    clear = _LEVELS // 2
+    strength = [round(STRONGEST * abs(level - clear) / (clear - 1)) if level else 0 for level in range(_LEVELS)]
+    colours = b"".join(b"\0\0\0" if level < clear else b"\xff\xff\xff" for level in range(_LEVELS))
+    even = np.pad(levels, ((0, 0), (0, levels.shape[1] % 2)), constant_values=clear)
+    rows = (even[:, 0::2] << 4) | even[:, 1::2]
+    raw = b"".join(b"\0" + row.tobytes() for row in rows)
+    head = struct.pack(">IIBBBBB", levels.shape[1], levels.shape[0], 4, 3, 0, 0, 0)
+    parts = ((b"IHDR", head), (b"PLTE", colours), (b"tRNS", bytes(strength)), (b"IDAT", zlib.compress(raw, 9)))
+    return _SIGNATURE + b"".join(_chunk(kind, data) for kind, data in (*parts, (b"IEND", b"")))
+
+
+def _chunk(kind: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+def box_about(lat_deg: Floats, lon_deg: Floats) -> tuple[float, float, float, float]:
+    """Box about a route with room for what a map shows beside it.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : ndarray
+        The route; longitude may run on beyond 180. [degree]
+
+    Returns
+    -------
+    tuple of float
+        South, west, north, east. [degree]
+    """
+    south, north, west, east = lat_deg.min(), lat_deg.max(), lon_deg.min(), lon_deg.max()
+    room = max(2.0, 0.15 * max(float(north - south), float(east - west)))
+    lowest, highest = (
+        float(np.clip(one, -_FARTHEST_LAT_DEG, _FARTHEST_LAT_DEG)) for one in (south - room, north + room)
+    )
+    return lowest, max(float(west) - room, float(east) - 360.0), highest, min(float(east) + room, float(west) + 360.0)
