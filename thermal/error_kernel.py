@@ -35,7 +35,8 @@ class Along(NamedTuple):
     (n_draw, n_recorded, n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of
     the unit error stays with the car and stands alone; `nodes` (n_node,), errors in standard deviations that margins
     are wanted for, whatever was drawn; the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the
-    road's, and the quick one. `moments` is 0 where no temperatures with an error are wanted.
+    road's, and the quick one. `number_from` is the number of the first draw among all. `moments` is 0 where no
+    temperatures with an error are wanted.
     """
 
     number: Rows
@@ -62,6 +63,7 @@ class Along(NamedTuple):
     timing_s: FloatArray
     stays: FloatArray
     seed: int
+    number_from: int
     moments: int
 
 
@@ -137,7 +139,9 @@ def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped
     t_at, t_was, s_was, e_was, t_slope, s_slope = path[0], path[0], s_at, 0.0, 0.0, 0.0
     for d in range(len(a.number)):
         piece, unit, step = -1, 0.0, 0
-        key = _mixed(_mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw)) + np.uint64(a.number[d] * 64 + f))
+        key = _mixed(
+            _mixed(_mixed(np.uint64(a.seed)) + np.uint64(draw + a.number_from)) + np.uint64(a.number[d] * 64 + f)
+        )
         always, _ = _normals(key, -1)
         always = a.car[draw, f] + a.stays[0] * always
         road, quick = _normals(key, 0)

@@ -70,7 +70,9 @@ def with_error(
     first_day: int = 0,
     steady: bool = False,
     begin: int = 0,
+    first_draw: int = 0,
     moments: bool = True,
+    sizes: bool = True,
 ) -> Result:
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
@@ -90,11 +92,14 @@ def with_error(
         Number of the drive's first day, where the drive is a later part of a trip. [-]
     begin : int
         Segment of that day from which on it was simulated. [-]
+    first_draw : int
+        Number of the first draw, where the draws are simulated some at a time. [-]
 
     Returns
     -------
     Result
-        The same draws; metal and rotors as they were, and without `moments` every temperature. A margin is the smallest
+        The same draws; metal and rotors as they were, and without `moments` every temperature. Without `sizes` no
+        `were_k`. A margin is the smallest
         of its group with the error of that group on its path, or of the whole drive where it is `steady`, as for laps
         of one road in one hour; `where` stays that of the path without. An error of timing moves when a temperature is
         reached, not how far a peak goes: it is in the temperatures and not in the margins.
@@ -126,7 +131,9 @@ def with_error(
         first_day=first_day,
         begin=begin,
         steady=steady,
+        first_draw=first_draw,
         moments=moments,
+        sizes=sizes,
     )
     return replace(result, temps_k=temps, margin_k=margin, were_k=were)
 
@@ -198,12 +205,15 @@ def _followed(
     first_day: int = 0,
     begin: int = 0,
     steady: bool = False,
+    first_draw: int = 0,
     moments: bool = True,
     drawn: bool = True,
+    sizes: bool = True,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Temperatures recorded and margins with the error on them, and margins at each of `NODES`. [K]."""
     temps, margin = result.temps_k.copy() if moments else result.temps_k, result.margin_k.copy()
-    were = np.full((len(temps) - plain, *margin.shape[1:], len(NODES)), np.inf)
+    nodes = NODES if sizes else NODES[:0]
+    were = np.full((len(temps) - plain, *margin.shape[1:], len(nodes)), np.inf)
     if len(temps) <= plain:
         return temps, margin, were
     day = drive.day.astype(np.int64)
@@ -225,8 +235,8 @@ def _followed(
         margin_k=result.margin_k[plain:],
         where=result.where[plain:],
         car=np.sqrt(CAR_SHARE)
-        * (_cars(len(temps) - plain, seed) if drawn else np.zeros((len(temps) - plain, N_FLUID))),
-        nodes=NODES,
+        * (_cars(first_draw, len(temps) - plain, seed) if drawn else np.zeros((len(temps) - plain, N_FLUID))),
+        nodes=nodes,
         node=np.array(FLUID_NODES),
         sd_k=np.array([one.sd_k for one in each]),
         low_k=np.array([one.low_k for one in each]),
@@ -236,6 +246,7 @@ def _followed(
         timing_s=np.array([one.timing_s for one in each]),
         stays=np.sqrt([DAY_SHARE, ROAD_SHARE, QUICK_SHARE]),
         seed=seed,
+        number_from=first_draw,
         moments=int(moments),
     )
     follow(along, np.array([fluid.index for fluid in fluids_in(vehicle)]), temps[plain:], margin[plain:], were)
@@ -260,6 +271,6 @@ def _since_s(drive: Drive, first: Rows) -> FloatArray:
     return out
 
 
-def _cars(n_draw: int, seed: int) -> FloatArray:
+def _cars(first: int, n_draw: int, seed: int) -> FloatArray:
     """What stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
-    return normal(1 << (n_draw - 1).bit_length(), N_FLUID, (seed, 4))[:n_draw]
+    return normal(1 << (first + n_draw - 1).bit_length(), N_FLUID, (seed, 4))[first : first + n_draw]

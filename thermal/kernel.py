@@ -750,6 +750,17 @@ def march(
         list(pool.map(some, range(0, n_draw, batch)))
 
 
+def at_once() -> int:
+    """Give the fewest draws that keep every thread busy, for callers that hand over some at a time.
+
+    Returns
+    -------
+    int
+        A multiple of the lanes. [-]
+    """
+    return _BATCH * int(numba.config.NUMBA_NUM_THREADS)
+
+
 def _plain(values: Any) -> Any:
     """Same numbers, each field of one type only: the compiler works once, not once per kind of array it is handed."""
     return type(values)(

@@ -1,6 +1,7 @@
 """One call: a drive and a vehicle in, temperatures and margins out."""
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -59,6 +60,34 @@ class Result:
     steps: FloatArray
     work: Work
     were_k: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0, 0)))
+
+
+class Ready(NamedTuple):
+    """What a drive and a vehicle need worked out once, whatever is drawn."""
+
+    loads: Loads
+    work: Work
+    car: kernel.Car
+    limit_k: FloatArray
+
+
+def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
+    """Work out what does not depend on the draws.
+
+    Parameters
+    ----------
+    drawn : bool
+        Whether draws of the factors follow, which need slopes of the road's loads.
+
+    Returns
+    -------
+    Ready
+        For `simulate`, where it drives the same drive some draws at a time.
+    """
+    loads, work = compute_loads(vehicle, drive)
+    if drawn:
+        loads = loads._replace(slope=road_slopes(vehicle, drive, loads, work))
+    return Ready(loads, work, car_constants(vehicle, loads), limits_k(vehicle, drive.elevation_m))
 
 
 def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
@@ -175,6 +204,7 @@ def simulate(
     record: npt.NDArray[np.int64] | None = None,
     tolerance_k: float = TOLERANCE_K,
     begin: int = 0,
+    ready: Ready | None = None,
 ) -> Result:
     """Forecast every fluid along a drive.
 
@@ -194,6 +224,8 @@ def simulate(
         Local error allowed per step. [K]
     begin : int
         Segment to begin with, what lies before being behind the car; all that is recorded lies after. [-]
+    ready : Ready, optional
+        Of the same drive and vehicle; worked out when not given.
 
     Returns
     -------
@@ -209,9 +241,7 @@ def simulate(
     --------
     See `docs/api.ipynb`.
     """
-    loads, work = compute_loads(vehicle, drive)
-    if factors is not None:
-        loads = loads._replace(slope=road_slopes(vehicle, drive, loads, work))
+    loads, work, car, limit = ready or make_ready(drive, vehicle, drawn=factors is not None)
     draws = nominal() if factors is None else factors
     n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
@@ -222,7 +252,6 @@ def simulate(
     first_k = np.ascontiguousarray(
         np.broadcast_to(cold_start_k(drive) if start_k is None else start_k, (n_draw, N_BODY))
     )
-    limit = limits_k(vehicle, drive.elevation_m)
     temps = np.empty((n_draw, len(rows), N_BODY))
     margin = np.full((n_draw, int(groups.max()) + 1, N_FLUID), np.inf)
     where = np.zeros(margin.shape, dtype=np.int64)
@@ -230,7 +259,7 @@ def simulate(
     ahead = slice(begin, n_segment)
     kernel.march(
         type(loads)(*(values[ahead] for values in loads)),
-        car_constants(vehicle, loads),
+        car,
         draws,
         shift,
         days[ahead],

@@ -3,14 +3,14 @@
 import itertools
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from typing import TypedDict
 
 import numpy as np
 
 from planner.analysis.margins import Margin, fluids_of, gravest
-from planner.analysis.rerun import Change, Trial, run_day, with_synthetic
+from planner.analysis.rerun import FIRST, Change, Trial, Tried, run_day, run_more, with_synthetic
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
@@ -33,10 +33,11 @@ _OTHER_HOURS = ((time(4), "by night"), (time(18), "in the evening"))
 _APART = frozenset({"differential", "power_steering"})  # touched by no coolant
 _PAIRS, _BEST_PAIRS = 10, 2
 _AT_ONCE = 2  # choices driven at the same time
-_SLACK = 0.01  # a pair is tried when its effects, added up, promise a chance this close to the wanted one
+_SLACK, _HARDLY = 0.005, 1e-4  # a pair is tried when its effects, added up, promise a chance so close to the wanted one
 _SLOWEST_M_PER_S = 9.0  # slower than 20 mph is no remedy on a public road
 GAIN_K = 2.0
 """ASSUMED: a gain that a gauge shows; what gains less is no remedy; likely range 1 to 3."""
+_CLEARLY = 3.0  # standard errors beyond which the first draws suffice to leave a choice out
 _SAME_K, _PART_K = 0.1, 0.5  # the second: what counts as one part of a pair
 _NIGHT_WORTH = 60.0  # minutes a changed night weighs. ASSUMED, for the order only
 _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute lost. ASSUMED, for the order only
@@ -62,7 +63,7 @@ class Remedy:
     undecided: bool
     note: str
     changes: tuple[Change, ...]
-    trial: Trial | None
+    trial: Tried | None
     nights: tuple[str, ...] = ()  # nights to ask for, where that is the remedy
 
     @property
@@ -117,20 +118,28 @@ def find_remedies(
 
 
 def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
-    """Try single changes, then pairs of those that help but do not suffice."""
+    """Try single changes, then pairs of those that help but do not suffice; what may be shown with more draws."""
     base = run_day(outlook, number)
+    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
 
-    def tried_all(choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
-        with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
-            return list(pool.map(lambda changes: try_changes(outlook, number, base, worst, changes), choices))
+        def tried_all(choices: Iterable[tuple[Change, ...]]) -> list[Remedy]:
+            few = pool.map(lambda changes: try_changes(outlook, number, base, worst, changes, n_draw=FIRST), choices)
+            return surer(list(few))
 
-    single = tried_all((change,) for change in _candidates(outlook, number, worst))
-    helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
-    likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
-    pairs = tried_all((*a.changes, *b.changes) for a, b in itertools.islice(likely, _PAIRS))
-    both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
-    ways = [_other_way(outlook, base, worst, detour) for detour in detours(outlook, number, worst)]
-    tried = sorted([*single, *both, *ways], key=_order)
+        def surer(found: list[Remedy]) -> list[Remedy]:
+            while rough := [i for i, one in enumerate(found) if _rough(one) and _open(one, found, outlook.trip.risk)]:
+                better = pool.map(lambda i: _with_more(outlook, number, base, worst, found[i]), rough)
+                for i, one in zip(rough, list(better), strict=True):
+                    found[i] = one
+            return found
+
+        ways = pool.submit(lambda: [_other_way(outlook, base, worst, one) for one in detours(outlook, number, worst)])
+        single = tried_all((change,) for change in _candidates(outlook, number, worst))
+        helpful = sorted((r for r in single if not r.works and r.gain_k > _PART_K), key=_cost)
+        likely = ((a, b) for a, b in _compatible(helpful) if _promises(outlook, base, a, b))
+        pairs = tried_all((*a.changes, *b.changes) for a, b in itertools.islice(likely, _PAIRS))
+        both = sorted((pair for pair in pairs if pair.works), key=_cost)[:_BEST_PAIRS]
+        tried = sorted([_brief(one) for one in (*single, *both, *ways.result())], key=_order)
     f = fluids_of(outlook).index(worst.fluid)
     return DayRemedies(
         day=number,
@@ -144,6 +153,43 @@ def _day(outlook: Forecast, number: int, worst: Margin) -> DayRemedies:
     )
 
 
+def _rough(remedy: Remedy) -> bool:
+    """Whether a choice was driven with the first draws only."""
+    return isinstance(remedy.trial, Trial) and len(remedy.trial.were_k) <= FIRST
+
+
+def _brief(remedy: Remedy) -> Remedy:
+    """The same choice without every draw of it."""
+    if remedy.trial is None:
+        return remedy
+    return replace(remedy, trial=Tried(day=remedy.trial.day, kept=remedy.trial.kept))
+
+
+def _open(one: Remedy, found: list[Remedy], risk: float) -> bool:
+    """Whether more draws may change what is said of a choice: it may be shown, and be worth showing."""
+    if one.gain_k + _CLEARLY * one.error_k < GAIN_K:
+        return False
+    return not any(_clearly_beats(other, one, risk) for other in found)
+
+
+def _clearly_beats(other: Remedy, one: Remedy, risk: float) -> bool:
+    """Whether a choice gains more at less cost, whatever the errors of both are."""
+    if _cost(other) >= _cost(one) or other.gain_k - _CLEARLY * other.error_k < GAIN_K:
+        return False
+    if other.margin_k - one.margin_k < _SAME_K + _CLEARLY * float(np.hypot(one.error_k, other.error_k)):
+        return False
+    surely = other.works and other.probability + _CLEARLY * other.probability_error <= risk
+    return surely or one.probability - _CLEARLY * one.probability_error > risk
+
+
+def _with_more(outlook: Forecast, number: int, base: Trial, worst: Margin, remedy: Remedy) -> Remedy:
+    """The same choice, driven with all the draws."""
+    if not isinstance(remedy.trial, Trial):
+        return remedy
+    trial = run_more(outlook, number, remedy.changes, remedy.trial, unchanged=base)
+    return _remedy(outlook, number, base, worst, remedy.changes, trial)
+
+
 def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
     """Pairs of different kinds, cheapest first."""
     pairs = ((a, b) for a, b in itertools.combinations(helpful, 2) if a.kind != b.kind)
@@ -151,11 +197,17 @@ def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
 
 
 def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> bool:
-    """Guess whether two changes suffice together: their effects on every draw added up."""
-    if one.trial is None or other.trial is None:
+    """Guess whether two changes suffice together: their effects on every draw added up.
+
+    Few draws alone say little of a chance: it is put right as much as theirs of the better part is.
+    """
+    if not isinstance(one.trial, Trial) or not isinstance(other.trial, Trial):
         return False
-    were = one.trial.were_k + other.trial.were_k - base.were_k
-    return bool(np.all(rough_chance(were) <= outlook.trip.risk + _SLACK))
+    n = min(len(one.trial.were_k), len(other.trial.were_k))
+    were = one.trial.were_k[:n] + other.trial.were_k[:n] - base.were_k[:n]
+    part = min(one.trial, other.trial, key=lambda trial: float(trial.kept.chance.max()))
+    right = np.clip(part.kept.chance / np.maximum(rough_chance(part.were_k[:n]), _HARDLY), 0.5, 2.0)
+    return bool(np.all(right * rough_chance(were) <= outlook.trip.risk + _SLACK))
 
 
 def _undominated(found: list[Remedy]) -> list[Remedy]:
@@ -338,9 +390,24 @@ def _stops(outlook: Forecast, leg: int, day: DayLegs) -> Iterator[Change]:
         yield Change(kind="stop", words=words, stop_after=before - 1, stop_s=600.0, stop_idling=True)
 
 
-def try_changes(outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...]) -> Remedy:
+def try_changes(
+    outlook: Forecast,
+    number: int,
+    base: Trial,
+    worst: Margin,
+    changes: tuple[Change, ...],
+    *,
+    n_draw: int | None = None,
+) -> Remedy:
     """Drive the day with the changes and judge it."""
-    trial = run_day(outlook, number, changes, unchanged=base)
+    trial = run_day(outlook, number, changes, unchanged=base, n_draw=n_draw)
+    return _remedy(outlook, number, base, worst, changes, trial)
+
+
+def _remedy(
+    outlook: Forecast, number: int, base: Trial, worst: Margin, changes: tuple[Change, ...], trial: Trial
+) -> Remedy:
+    """Judge a day driven with changes."""
     verdict = _judged(outlook, base, worst, trial.kept)
     shift = sum(change.shift_s for change in changes if change.kind == "hour")
     return Remedy(

@@ -29,7 +29,10 @@ from thermal.spread import medians
 from thermal.vehicle import Body, Vehicle
 
 Floats = npt.NDArray[np.float64]
-FEW, FEWEST = 128, 64  # draws that a change of a day is driven with, and one of the whole trip
+# Draws that a change of a day is driven with, at first and in all; with the car as described they fill whole lanes of
+# the compiled model. And draws of a change of the whole trip.
+FIRST, FEW, FEWEST = 47, 127, 64
+_NEAR_M = 30_000.0  # of the days before and after are laid out with a day: their hills bear on its air
 _STEP_S = 900.0  # of a car that stands
 _OIL_PARTS = {
     "engine_oil": "engine_oil",
@@ -83,13 +86,25 @@ class Driven:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trial:
-    """How a day went.
+class Tried:
+    """What a day came to.
 
     Attributes
     ----------
     kept : Kept
         Smallest margins over the day at the trip's confidence, and chances of passing limits, by fluid of the car.
+    """
+
+    day: DayLegs
+    kept: Kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial(Tried):
+    """How a day went.
+
+    Attributes
+    ----------
     were_k : ndarray, shape (n_draw, n_leg, n_fluid, n_node)
         Margins of the draws driven, for sizes of the model's own error, by fluid of the car. [K]
     nominal : ndarray, shape (n_segment, n_body)
@@ -99,8 +114,6 @@ class Trial:
     """
 
     timeline: Timeline
-    day: DayLegs
-    kept: Kept
     were_k: Floats
     nominal_k: Floats
     speed_m_per_s: Floats
@@ -108,55 +121,92 @@ class Trial:
 
 
 def run_day(
-    outlook: Forecast, number: int, changes: tuple[Change, ...] = (), *, unchanged: Trial | None = None
+    outlook: Forecast,
+    number: int,
+    changes: tuple[Change, ...] = (),
+    *,
+    unchanged: Trial | None = None,
+    n_draw: int | None = None,
 ) -> Trial:
-    """Drive one day of a trip again, changed; the same day unchanged spares what the changes leave alone."""
+    """Drive one day of a trip again, changed; the same day unchanged spares what the changes leave alone.
+
+    `n_draw` is how many of the plan's first draws are driven, `FEW` when not given.
+    """
     vehicle = _vehicle(outlook.car.vehicle, changes)
     day, timeline, speed = _laid_out(outlook, number, changes, vehicle, unchanged)
-    drive = _drive(timeline.drive, changes)
-    wait_s = day.start_s - outlook.timeline.days[number].start_s
-    if number > 0 or outlook.trip.driven_s is not None:
-        drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
-    few, air = _few(outlook, FEW)
-    factors = Factors(*map(np.append, medians(outlook.car.spread), few))
-    drive = replace(drive, group=drive.group - day.first)
-    before = _as_far(outlook, drive, vehicle, unchanged)
-    begin = 0 if before is None else before.temps_k.shape[1]
-    result = simulate(
-        drive,
-        vehicle,
-        start_k=_morning_k(outlook, number, timeline, wait_s) if before is None else before.temps_k[:, -1],
-        factors=factors,
-        ambient_k=np.concatenate(([0.0], air[:, number]))[:, None],
-        begin=begin,
-    )
-    temps, known = result.temps_k, outlook.car.spread.discrepancy
-    were = margins_with_error(result, drive, vehicle, known, plain=1, begin=begin)
-    if before is not None:
-        temps = np.concatenate((before.temps_k[:1], temps[:1]), axis=1)
-        were = np.concatenate((before.were_k, were[:, before.were_k.shape[1] :]), axis=1)
-    mine = were[:, :, columns_of(outlook)]
+    count = FEW if n_draw is None else n_draw
+    done = _driven(outlook, number, changes, timeline, unchanged, slice(0, count))
+    mine = done.were_k[:, :, columns_of(outlook)]
     return Trial(
         timeline=timeline,
         day=day,
         kept=kept_on(outlook, mine, np.full(mine.shape[1], number), first=day.first),
         were_k=mine,
-        nominal_k=temps[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
+        nominal_k=done.temps_k[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
         speed_m_per_s=speed,
-        driven=Driven(drive=drive, temps_k=temps, were_k=were) if unchanged is None else None,
+        driven=done if unchanged is None else None,
     )
 
 
-def _few(outlook: Forecast, n_draw: int) -> tuple[Factors, Floats]:
-    """The plan's first draws: cars, and shifts of each day's air. [K]."""
-    return Factors(*(column[:n_draw] for column in outlook.factors)), outlook.shift_k[:n_draw]
+def run_more(outlook: Forecast, number: int, changes: tuple[Change, ...], trial: Trial, *, unchanged: Trial) -> Trial:
+    """Drive a changed day with the rest of `FEW` draws, to know it better."""
+    done = len(trial.were_k)
+    if done >= FEW:
+        return trial
+    rest = _driven(outlook, number, changes, trial.timeline, unchanged, slice(done, FEW))
+    mine = np.concatenate((trial.were_k, rest.were_k[:, :, columns_of(outlook)]))
+    kept = kept_on(outlook, mine, np.full(mine.shape[1], number), first=trial.day.first)
+    return replace(trial, kept=kept, were_k=mine)
+
+
+def _driven(
+    outlook: Forecast,
+    number: int,
+    changes: tuple[Change, ...],
+    timeline: Timeline,
+    unchanged: Trial | None,
+    part: slice,
+) -> Driven:
+    """Drive some of the plan's draws along a changed day, the car as described before the first of them."""
+    vehicle, (day,) = _vehicle(outlook.car.vehicle, changes), timeline.days
+    drive = _drive(timeline.drive, changes)
+    wait_s = day.start_s - outlook.timeline.days[number].start_s
+    if number > 0 or outlook.trip.driven_s is not None:
+        drive = from_rest(drive, max(wait_s, 0.0), _air_k(outlook, number))
+    drive = replace(drive, group=drive.group - day.first)
+    plain, who = int(part.start == 0), np.arange(part.start, part.stop + 1)[int(part.start > 0) :]
+    factors, air = _few(outlook, part)
+    if plain:
+        factors = Factors(*map(np.append, medians(outlook.car.spread), factors))
+    before = _as_far(outlook, drive, vehicle, unchanged)
+    begin = 0 if before is None else before.temps_k.shape[1]
+    morning = _morning_k(outlook, number, timeline, wait_s, who) if before is None else before.temps_k[who, -1]
+    result = simulate(
+        drive,
+        vehicle,
+        start_k=morning,
+        factors=factors,
+        ambient_k=np.concatenate((np.zeros(plain), air[:, number]))[:, None],
+        begin=begin,
+    )
+    temps, known = result.temps_k, outlook.car.spread.discrepancy
+    were = margins_with_error(result, drive, vehicle, known, plain=plain, begin=begin)
+    if before is not None:
+        temps = np.concatenate((before.temps_k[:plain], temps[:plain]), axis=1)
+        were = np.concatenate((before.were_k[part], were[:, before.were_k.shape[1] :]), axis=1)
+    return Driven(drive=drive, temps_k=temps, were_k=were)
+
+
+def _few(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
+    """Some of the plan's draws: cars, and shifts of each day's air. [K]."""
+    return Factors(*(column[part] for column in outlook.factors)), outlook.shift_k[part]
 
 
 def kept_on(outlook: Forecast, few_k: Floats, day: npt.NDArray[np.int64], *, first: int = 0) -> Kept:
     """Smallest margins over legs of the plan that its first draws drove again, from one leg on; by fluid of the car."""
     legs = slice(first, first + few_k.shape[1])
     planned = outlook.spread.were_k[:, legs][:, :, columns_of(outlook)]
-    guess = guessed(planned, few_k, day, outlook.sample)
+    guess = guessed(planned, few_k, day, outlook.sample, outlook.trip.confidence)
     return keep_least(guess, day, outlook.sample, outlook.trip.confidence, exact_k=few_k)
 
 
@@ -201,7 +251,7 @@ def as_planned(outlook: Forecast) -> Kept:
 
 def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Kept:
     """Drive the whole trip again by the same legs, laid out otherwise or with another car."""
-    few, air = _few(outlook, FEWEST)
+    few, air = _few(outlook, slice(0, FEWEST))
     were = _run_days(outlook, line.drive, vehicle, few, air, first=0)
     return kept_on(outlook, were, days_of_legs(line))
 
@@ -249,8 +299,7 @@ def _run_days(
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
     """Lay out one day, its neighbours with it: hills of theirs bear on the air where the day begins and ends."""
-    days = outlook.timeline.days
-    whole = lay_out(outlook.trip, road, (*days[number - 1 : number], day, *days[number + 1 : number + 2]), speed)
+    whole = lay_out(outlook.trip, road, _with_neighbours(outlook, number, day), speed)
     spans = tuple(span for span in whole.spans if span.day == min(number, 1))
     first, rows = spans[0].first, slice(spans[0].first, spans[-1].last + 1)
     columns = {item.name: getattr(whole.drive, item.name)[rows] for item in fields(whole.drive)}
@@ -263,6 +312,25 @@ def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Fl
         spans=tuple(replace(span, day=0, first=span.first - first, last=span.last - first) for span in spans),
         drive=Drive(**columns),
     )
+
+
+def _with_neighbours(outlook: Forecast, number: int, day: DayLegs) -> tuple[DayLegs, ...]:
+    """A day, the last legs of the day before it and the first of the day after."""
+    days = outlook.timeline.days
+    found = [day]
+    if number > 0:
+        legs = range(days[number - 1].last, days[number - 1].first - 1, -1)
+        found.insert(0, replace(days[number - 1], first=_near(outlook, legs)))
+    if number + 1 < len(days):
+        legs = range(days[number + 1].first, days[number + 1].last + 1)
+        found.append(replace(days[number + 1], last=_near(outlook, legs)))
+    return tuple(found)
+
+
+def _near(outlook: Forecast, legs: range) -> int:
+    """The leg by which the hills that bear on the air lie behind, of some one after the other."""
+    far = np.cumsum([outlook.legs[leg].distance_m for leg in legs])
+    return legs[min(int(np.searchsorted(far, _NEAR_M)), len(legs) - 1)]
 
 
 def _rows(road: Road, day: DayLegs) -> npt.NDArray[np.bool_]:
@@ -303,6 +371,8 @@ def _vehicle(vehicle: Vehicle, changes: tuple[Change, ...]) -> Vehicle:
 
 def _road(road: Road, changes: tuple[Change, ...]) -> Road:
     """Slow down, or drive without A/C, on some legs."""
+    if all(change.speed == 1.0 and not change.ac_off for change in changes):
+        return road
     wanted, ac = road.wanted_m_per_s.copy(), road.ac_on.copy()
     for change in changes:
         here = np.isin(road.leg, change.legs) & ~road.carried
@@ -361,9 +431,14 @@ def _air_k(outlook: Forecast, number: int) -> float:
     return float(outlook.timeline.drive.air_k[span_of(outlook, outlook.timeline.days[number].first).first])
 
 
-def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: float) -> Floats:
-    """Temperatures of a car that stood until it sets off; before the planned hour, as they were in that night. [K]."""
-    planned = outlook.mornings_k[number][: 1 + FEW]
+def _morning_k(
+    outlook: Forecast, number: int, timeline: Timeline, shift_s: float, who: npt.NDArray[np.int64]
+) -> Floats:
+    """Temperatures of cars that stood until they set off; before the planned hour, as they were in that night. [K].
+
+    `who` are rows of `Forecast.mornings_k`.
+    """
+    planned = outlook.mornings_k[number][who]
     if number == 0 and outlook.trip.driven_s is None:
         return np.asarray(planned + (timeline.drive.air_k[0] - _air_k(outlook, 0)))
     if shift_s >= 0.0:
@@ -372,7 +447,8 @@ def _morning_k(outlook: Forecast, number: int, timeline: Timeline, shift_s: floa
     time_s = outlook.timeline.end_s[rows]
     after = max(1, int(np.searchsorted(time_s, wanted_s)))
     near = [after - 1, after]
-    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]], outlook.spread.temps_k[:FEW, near]))
+    drawn = outlook.spread.temps_k[who[who > 0] - 1][:, near]
+    temps = np.concatenate((outlook.nominal.temps_k[:, rows[near]][: np.sum(who == 0)], drawn))
     share = (wanted_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     return np.asarray((1.0 - share) * temps[:, 0] + share * temps[:, 1])
 

@@ -20,8 +20,8 @@ from thermal.discrepancy import conditions_of, scale_k
 from thermal.drive import Drive
 from thermal.error_path import with_error
 from thermal.fluids import FLUID_NODES
-from thermal.kernel import Factors
-from thermal.simulate import simulate
+from thermal.kernel import Factors, at_once
+from thermal.simulate import make_ready, simulate
 from thermal.spread import CLASS_SPREAD, medians
 from thermal.taught import STEP, TIMING_S
 
@@ -179,30 +179,39 @@ def _curves(
 
 def _wider_k(outlook: Forecast, rows: Rows, drives: Sequence[Drive], expected_k: Floats) -> tuple[Floats, Floats]:
     """How much further the plan's own draws lie above what is expected in hotter air, and how far margins fall."""
-    some, vehicle, spread = (
-        Factors(*(column[:_DRAWS] for column in outlook.factors)),
-        outlook.car.vehicle,
-        outlook.spread,
-    )
+    spread, confidence = outlook.spread, outlook.trip.confidence
     near = np.minimum(np.searchsorted(spread.recorded, rows), len(spread.recorded) - 1)
-    confidence = outlook.trip.confidence
-    found = [(spread.temps_k[:_DRAWS, near][:, :, FLUID_NODES], spread.margin_k[:_DRAWS])]
-    for drive in drives:
-        drawn = simulate(
-            drive,
-            vehicle,
-            start_k=outlook.start_k,
-            factors=some,
-            ambient_k=outlook.shift_k[:_DRAWS],
-            record=spread.recorded,
-        )
-        off = with_error(drawn, drive, vehicle, outlook.car.spread.discrepancy, seed=outlook.seed)
-        found.append((off.temps_k[:, near][:, :, FLUID_NODES], off.margin_k))
-        del drawn, off  # temperatures of every draw are as large as all the rest
+    own = spread.temps_k[:_DRAWS, near][:, :, FLUID_NODES].astype(np.float64)
+    found = [(own, spread.margin_k[:_DRAWS]), *(_hotter(outlook, near, drive) for drive in drives)]
     high = np.stack([_about(temps, confidence) for temps, _ in found])
     least = np.stack([_about(margin, 1.0 - confidence) for _, margin in found])
     width = np.maximum(high - expected_k, 0.0)
     return width[1:] - width[0], least[0] - least[1:]
+
+
+def _hotter(outlook: Forecast, near: Rows, drive: Drive) -> tuple[Floats, Floats]:
+    """Temperatures at some of the recorded rows, and margins, of the plan's own draws on a drive in hotter air.
+
+    Some draws at a time: temperatures of all of them are as large as everything else together.
+    """
+    vehicle, known = outlook.car.vehicle, outlook.car.spread.discrepancy
+    ready, found = make_ready(drive, vehicle), []
+    for first in range(0, _DRAWS, at_once()):
+        part = slice(first, min(first + at_once(), _DRAWS))
+        drawn = simulate(
+            drive,
+            vehicle,
+            start_k=outlook.start_k,
+            factors=Factors(*(column[part] for column in outlook.factors)),
+            ambient_k=outlook.shift_k[part],
+            record=outlook.spread.recorded,
+            ready=ready,
+        )
+        off = with_error(drawn, drive, vehicle, known, seed=outlook.seed, first_draw=first, sizes=False)
+        found.append((off.temps_k[:, near][:, :, FLUID_NODES], off.margin_k))
+        del drawn, off
+    temps, margin = zip(*found, strict=True)
+    return np.concatenate(temps), np.concatenate(margin)
 
 
 def _about(draws: Floats, share: float) -> Floats:

@@ -69,10 +69,14 @@ class Sample:
     many_logs: Floats
     many_air_k: Floats
     fits: dict[int, _Fit] = field(default_factory=dict)
+    firsts: "dict[int, Sample]" = field(default_factory=dict)
 
     def first(self, n_draw: int) -> "Sample":
         """The same with only the first draws driven."""
-        return replace(self, logs=self.logs[:n_draw], air_k=self.air_k[:n_draw], fits={})
+        if n_draw not in self.firsts:
+            part = replace(self, logs=self.logs[:n_draw], air_k=self.air_k[:n_draw], fits={}, firsts={})
+            self.firsts[n_draw] = part
+        return self.firsts[n_draw]
 
     def fit(self, day: int) -> _Fit:
         """Columns for margins of one day."""
@@ -124,34 +128,46 @@ def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float, *, 
     return _arranged(cells, were_k.shape[2:3])
 
 
-def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample) -> Floats:
+def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Floats:
     """What margins of all draws are after a change of which only the first draws were driven.
 
     Notes
     -----
     `were_k` are those before the change, by draw, leg, fluid and node; `few_k` those after it, of the first draws. The
     difference is fitted straight in the factors' logarithms and the day's air, with a cubic of the margin before it:
-    a heater does more for a car that is hot.
+    a heater does more for a car that is hot. Too few draws for the first have the cubic alone. A leg that has no part
+    in a fluid's smallest margin, in no draw, is infinite.
     """
-    out, few, n = were_k.copy(), sample.first(len(few_k)), len(few_k)
+    out, n = np.full(were_k.shape, np.inf), len(few_k)
+    close = _matter(few_k, 1.0 - confidence)
     for number in np.unique(day):
-        legs = np.flatnonzero(day == number)
-        before = were_k[:, legs].reshape(len(were_k), -1, len(NODES))
-        with np.errstate(invalid="ignore"):
-            change = few_k[:, legs].reshape(n, -1, len(NODES)) - before[:n]
-        moved = np.flatnonzero(np.abs(np.nan_to_num(change, nan=0.0)).max(axis=(0, 2)) > _SURE_K)
-        fits = few.fit(int(number)).solve, sample.fit(int(number)).driven
-        before[:, moved] += _spread_out(change[:, moved], *fits, before[:, moved, _LOOK_AT])
-        out[:, legs] = before.reshape(out[:, legs].shape)
+        legs, fluids = np.nonzero(close & (day == number)[:, None])
+        before = were_k[:, legs, fluids]
+        change = few_k[:, legs, fluids] - before[:n]
+        moved = np.flatnonzero(np.abs(change).max(axis=(0, 2)) > _SURE_K)
+        fit = sample.fit(int(number)).driven
+        solve = sample.first(n).fit(int(number)).solve if n >= fit.shape[1] + _SPARE else None
+        before[:, moved] += _spread_out(change[:, moved], solve, fit, before[:, moved, _LOOK_AT])
+        out[:, legs, fluids] = before
     return out
 
 
-def _spread_out(change_k: Floats, solve: Floats, driven: Floats, before_k: Floats) -> Floats:
+def _matter(few_k: Floats, share: float) -> npt.NDArray[np.bool_]:
+    """Legs and fluids that may have a part in the smallest margin, as `_keep` chooses them, and some more."""
+    finite, close = np.isfinite(few_k[0, :, :, 0]), np.zeros(few_k.shape[1:3], np.bool_)
+    for f in np.flatnonzero(finite.any(axis=0)):
+        here = np.flatnonzero(finite[:, f])
+        about = _about(few_k[:, here, f], np.zeros(len(here), np.int64), share)
+        close[here, f] = few_k[:, here, f, -1].min(axis=0) < max(about, 0.0) + 2.0 * _ASTRAY_K
+    return close
+
+
+def _spread_out(change_k: Floats, solve: Floats | None, driven: Floats, before_k: Floats) -> Floats:
     """Changes of margins of all draws, from those of the first: by draw, margin and node."""
     n, n_cell, n_node = change_k.shape
-    straight = (driven @ (solve @ change_k.reshape(n, -1))).reshape(len(driven), n_cell, n_node)
-    if n < driven.shape[1] + _SPARE:
-        return straight
+    straight = np.zeros((len(driven), n_cell, n_node))
+    if solve is not None:
+        straight = (driven @ (solve @ change_k.reshape(n, -1))).reshape(straight.shape)
     bent = _cubic((before_k - before_k.mean(axis=0)) / np.maximum(before_k.std(axis=0), 1e-9)).transpose(1, 0, 2)
     few, left = bent[:, :n], (change_k - straight[:n]).transpose(1, 0, 2)
     curve = np.linalg.solve(few.transpose(0, 2, 1) @ few + 1e-9 * np.eye(4), few.transpose(0, 2, 1) @ left)
@@ -247,7 +263,8 @@ class _Told:
         if len(self.exact_k):
             off = smaller(self.exact_k, NODES, self.day, margin_k) - driven[: len(self.exact_k)]
             chance += float(off.mean())
-            squares += float(off.var()) / max(len(off) - columns, 1)
+            fitted = columns if len(off) >= columns + _SPARE else 1
+            squares += float(off.var()) / max(len(off) - fitted - _BENDS, 1)
         return _Chance(chance, float(np.sqrt(squares)))
 
 

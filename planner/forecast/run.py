@@ -1,6 +1,6 @@
 """The forecast: the trip's timeline and car run through the thermal model, as described and as an ensemble."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -18,13 +18,14 @@ from planner.weather.expected import day_sd_k
 from planner.weather.sources import NO_WEATHER, TripWeather
 from thermal.error_path import rows_along, with_error
 from thermal.fluids import N_BODY
-from thermal.kernel import Factors, is_compiled
-from thermal.simulate import Result, cold_start_k, simulate
+from thermal.kernel import Factors, at_once, is_compiled
+from thermal.simulate import Result, cold_start_k, make_ready, simulate
 from thermal.spread import SEED, draw, medians
 from thermal.vehicle_file import VehicleFile
 
 Floats = npt.NDArray[np.float64]
 BATCH, BATCHES = 256, 4  # draws per batch, maximum of batches
+_HELD: npt.DTypeLike = np.float32  # temperatures of all draws
 ERROR_K = 0.3  # target sampling error of small margins at the trip's confidence
 
 
@@ -113,19 +114,41 @@ class _Draws:
     shift_k: Floats
     seed: int
 
-    def batch(self, number: int) -> tuple[Factors, Floats, Result]:
-        """Drive one batch of draws."""
+    def of(self, number: int) -> tuple[Factors, Floats]:
+        """One batch: cars, and shifts of each day's air."""
         part = slice(number * BATCH, (number + 1) * BATCH)
-        factors, shift = Factors(*(column[part] for column in self.factors)), self.shift_k[part]
-        start_k = self.start(factors)
-        drive, vehicle = self.timeline.drive, self.car.vehicle
-        result = simulate(drive, vehicle, start_k=start_k, factors=factors, ambient_k=shift, record=self.rows)
-        return factors, shift, result
+        return Factors(*(column[part] for column in self.factors)), self.shift_k[part]
 
-    def off(self, number: int, result: Result) -> Result:
-        """A batch of draws with the model's own error added; temperatures of the first batch alone are looked at."""
-        known, seed, first = self.car.spread.discrepancy, self.seed + number, number == 0
-        return with_error(result, self.timeline.drive, self.car.vehicle, known, seed=seed, moments=first)
+    def batch(self, number: int, *, moments: bool = False, nights: Sequence[int] = ()) -> tuple[Result, Floats]:
+        """Drive one batch with the model's own error; and temperatures at the ends of nights, by draw, without it. [K].
+
+        Without `moments` no temperatures are kept. Some draws at a time: those of all of them are as large as
+        everything else together, and in single precision their quantiles are the same to 0.0001 K.
+        """
+        (factors, shift), drive, vehicle = self.of(number), self.timeline.drive, self.car.vehicle
+        known, seed, ready = self.car.spread.discrepancy, self.seed + number, make_ready(drive, vehicle)
+        start, at = self.start(factors), np.searchsorted(self.rows, nights)
+        start_k = None if start is None else np.broadcast_to(start, (BATCH, N_BODY))
+        held: list[Result] = []
+        rests, temps = [], np.empty((BATCH if moments else 0, len(self.rows), N_BODY), dtype=_HELD)
+        for first in range(0, BATCH, at_once()):
+            part = slice(first, min(first + at_once(), BATCH))
+            result = simulate(
+                drive,
+                vehicle,
+                start_k=None if start_k is None else start_k[part],
+                factors=Factors(*(column[part] for column in factors)),
+                ambient_k=shift[part],
+                record=self.rows,
+                ready=ready,
+            )
+            rests.append(result.temps_k[:, at])
+            off = with_error(result, drive, vehicle, known, seed=seed, first_draw=first, moments=moments)
+            if moments:
+                temps[part] = off.temps_k
+            held.append(replace(off, temps_k=temps))
+            del result, off
+        return _joined(held), np.concatenate(rests)
 
     def sample(self, n_draw: int) -> Sample:
         """The first draws beside many that are not driven."""
@@ -140,6 +163,19 @@ def _draws(timeline: Timeline, car: VehicleFile, start: Start, seed: int) -> _Dr
     )
     rows = rows_along(timeline.drive)
     return _Draws(timeline=timeline, car=car, start=start, rows=rows, factors=factors, shift_k=shift, seed=seed)
+
+
+def _joined(parts: Sequence[Result]) -> Result:
+    """Some draws after others; temperatures are of all of them already."""
+    return replace(
+        parts[0],
+        margin_k=np.concatenate([part.margin_k for part in parts]),
+        where=np.concatenate([part.where for part in parts]),
+        heat_in_j=np.concatenate([part.heat_in_j for part in parts]),
+        heat_out_j=np.concatenate([part.heat_out_j for part in parts]),
+        steps=np.concatenate([part.steps for part in parts]),
+        were_k=np.concatenate([part.were_k for part in parts]),
+    )
 
 
 def days_of_legs(timeline: Timeline) -> npt.NDArray[np.int64]:
@@ -164,13 +200,6 @@ def _first_morning_k(timeline: Timeline, start: Start, usual: Factors, factors: 
     shapes = ((1, N_BODY), (n_draw, N_BODY))
     return np.vstack(
         [np.broadcast_to(cold if part is None else part, shape) for part, shape in zip(parts, shapes, strict=True)]
-    )
-
-
-def _mornings(nominal: Result, spread: Result, nights: list[int]) -> tuple[Floats, ...]:
-    """Temperatures at the start of each later day, the car as described first. [K]."""
-    return tuple(
-        np.vstack((nominal.temps_k[:, row], spread.temps_k[:, np.searchsorted(spread.recorded, row)])) for row in nights
     )
 
 
@@ -218,19 +247,18 @@ def forecast_route(
     nominal = as_described(route, car, start)
     nights = [span.last for span in timeline.spans if span.kind == "night"]
     drawn, day = _draws(timeline, car, start, seed), days_of_legs(timeline)
-    factors, shift, first = drawn.batch(0)
-    mornings_k = (_first_morning_k(timeline, start, usual, factors), *_mornings(nominal, first, nights))
-    spread = drawn.off(0, first)
-    del first  # as large as all the rest
+    factors, shift = drawn.of(0)
+    spread, rests = drawn.batch(0, moments=True, nights=nights)
+    later = (np.vstack((nominal.temps_k[:, row], rests[:, i])) for i, row in enumerate(nights))
+    mornings_k = (_first_morning_k(timeline, start, usual, factors), *later)
     margins, were = [spread.margin_k], spread.were_k
     sample = drawn.sample(BATCH)
     kept = keep_legs(spread.were_k, day, sample, confidence)
     while (error := _worst_error_k(kept)) > ERROR_K and len(margins) < BATCHES:
         progress(f"{len(margins) * BATCH} draws, sampling error up to {error:.1f} K; drawing more")
-        more = drawn.off(len(margins), drawn.batch(len(margins))[2])
+        more, _ = drawn.batch(len(margins))
         margins.append(more.margin_k)
         were = np.concatenate((were, more.were_k))
-        del more  # its temperatures are as large as all the rest
         sample = drawn.sample(len(were))
         kept = keep_legs(were, day, sample, confidence)
     spread = replace(spread, margin_k=np.concatenate(margins), were_k=were)
@@ -262,7 +290,7 @@ def forecast_route(
 def first_margins_k(route: Route, car: VehicleFile, start: Start) -> Floats:
     """Margins of every leg and fluid at the trip's confidence, from the first batch only, for comparisons."""
     described, drawn = as_described(route, car, start).margin_k[0], _draws(route.timeline, car, start, SEED)
-    were, day = drawn.off(0, drawn.batch(0)[2]).were_k, days_of_legs(route.timeline)
+    were, day = drawn.batch(0)[0].were_k, days_of_legs(route.timeline)
     return np.asarray(np.minimum(keep_legs(were, day, drawn.sample(BATCH), route.trip.confidence).margin_k, described))
 
 
