@@ -14,16 +14,18 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from planner.analysis.margins import fluids_of, gravest
 from planner.analysis.quick import Base, Quick, make_base, quick
 from planner.analysis.remedies import find_remedies
 from planner.analysis.weighed import weighed
 from planner.desk import actions, applied
 from planner.desk.folder import ChangedOnDiskError, Files, TripFolder
-from planner.desk.looks import summary
 from planner.forecast.assemble import Inputs, find_route, make_forecast, taught
 from planner.model.errors import PlannerError, TripError
+from planner.output.outcome import headline
 from planner.output.report import Report, make_report
 from planner.route.timeline import Route
+from thermal.fluids import fluid_of
 
 _SETTLE_S = 0.3  # between an edit and the full forecast, as another edit may follow
 _LOOK_S = 1.0  # between checks of the disk
@@ -300,3 +302,23 @@ class Desk:
             if not self.kept or self.kept[-1]["revision"] != self.revision:
                 self.kept.append({"revision": self.revision, "words": self.words, **summary(report)})
         self.tell()
+
+
+def summary(report: Report) -> dict[str, Any]:
+    """Values by which two states of a trip are compared."""
+    u, outlook = report.units, report.outlook
+    fluids = {}
+    for fluid in fluids_of(outlook):
+        worst = gravest(m for m in report.margins if m.fluid == fluid)
+        fluids[fluid_of(fluid).label] = [round(float(u.diff(worst.margin_k)), 1), worst.level]
+    driving_s = sum(day.driving_s for day in outlook.timeline.days)
+    return {
+        "headline": headline(report),
+        "fluids": fluids,
+        "days": len(outlook.timeline.days),
+        "distance": round(float(u.dist(sum(leg.distance_m for leg in outlook.legs)))),
+        "driving": round(driving_s / 3600.0, 1),
+        "departure": f"{outlook.trip.departure:%Y-%m-%d %H:%M}",
+        "unit": u.temperature,
+        "distance_unit": u.distance,
+    }

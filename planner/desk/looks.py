@@ -8,7 +8,7 @@ import numpy as np
 
 from maps import basemap
 from maps.thinning import line_indices
-from planner.analysis.margins import Margin, fluids_of, gravest
+from planner.analysis.margins import Margin, fluids_of
 from planner.analysis.quick import QuickMargin
 from planner.analysis.weighed import doubt_lines
 from planner.desk.actions import ON_A_LEG, leg_table, planned_nights, stops_of
@@ -227,26 +227,6 @@ def _remedies(report: Report, number: int) -> dict[str, Any]:
         "fluid": fluid_of(day.fluid).label,
         "choices": choices,
         "none": "" if day.working else nothing_helps(report, day),
-    }
-
-
-def summary(report: Report) -> dict[str, Any]:
-    """Values by which two states of a trip are compared."""
-    u, outlook = report.units, report.outlook
-    fluids = {}
-    for fluid in fluids_of(outlook):
-        worst = gravest(m for m in report.margins if m.fluid == fluid)
-        fluids[fluid_of(fluid).label] = [round(float(u.diff(worst.margin_k)), 1), worst.level]
-    driving_s = sum(day.driving_s for day in outlook.timeline.days)
-    return {
-        "headline": headline(report),
-        "fluids": fluids,
-        "days": len(outlook.timeline.days),
-        "distance": round(float(u.dist(sum(leg.distance_m for leg in outlook.legs)))),
-        "driving": round(driving_s / 3600.0, 1),
-        "departure": f"{outlook.trip.departure:%Y-%m-%d %H:%M}",
-        "unit": u.temperature,
-        "distance_unit": u.distance,
     }
 
 
