@@ -33,8 +33,8 @@ def test_the_notebook_runs_and_prints_what_it_shows(shown, tmp_path, monkeypatch
     NotebookClient(
         run,
         kernel_name="python3",
-        timeout=300,
-        startup_timeout=300,
+        timeout=1800,
+        startup_timeout=1800,
         coalesce_streams=True,
         resources={"metadata": {"path": str(tmp_path)}},
     ).execute()
