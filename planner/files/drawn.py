@@ -9,7 +9,7 @@ from typing import Any
 from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.gpx import Points, decoded, named, read_points
+from planner.files.gpx import WEB_PAGE, Points, decoded, is_web_page, named, read_points
 from planner.files.reading import Problems, file_fault, read_bytes
 from thermal.errors import shown
 
@@ -136,6 +136,9 @@ def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         problems.add(file, "is not UTF-8 text; save or export the file again as UTF-8", code="encoding")
+        return None
+    if is_web_page(text):
+        problems.add(file, WEB_PAGE, code="file-type")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         problems.add(

@@ -30,6 +30,14 @@ _ENCODINGS = re.compile(r"utf-?8|us-ascii|ascii|utf-?16(le|be)?|latin-?1|iso-?88
 # --- text ---
 
 
+WEB_PAGE = "is a web page, not a track; download the file itself, perhaps after signing in"
+
+
+def is_web_page(text: str) -> bool:
+    """Whether a text is HTML, as a download that needs signing in gives."""
+    return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
+
+
 def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     """Return the text of a file by its byte order mark or declaration."""
     encoding = _encoding(data)
@@ -44,6 +52,9 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
         problems.add(
             file, f"has bytes that are not {encoding} text; save or export the file again as UTF-8", code="encoding"
         )
+        return None
+    if is_web_page(text):
+        problems.add(file, WEB_PAGE, code="file-type")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         problems.add(
