@@ -317,9 +317,9 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
         return laid
     given = laid.height_m[np.isfinite(laid.height_m)]
     if given.size and given.min() > _HIGH_M:
-        heights_given = f"{given.min():,.0f} to {given.max():,.0f}"
+        span = f"{given.min():,.0f} to {given.max():,.0f}"
         return (
-            f"has elevations from {heights_given}; a track holds metres, at most {_HIGH_M:,.0f}: export it in metres, or "
+            f"has elevations from {span}; a track holds metres, at most {_HIGH_M:,.0f}: export it in metres, or "
             "multiply feet by 0.3048"
         )
     good, notes = _usable(laid)
