@@ -275,7 +275,7 @@ class Profiles:
         if (name, steep) not in self._read:
             self._read[name, steep] = self._load(row, name, steep=steep)
         read = self._read[name, steep]
-        if read is None or distance_m is None:
+        if read is None or distance_m is None or None in ends:  # a place that cannot be read is told already
             return None
         if isinstance(read, Stretches):
             found = self._fitted_track(row, read, distance_m, ends)

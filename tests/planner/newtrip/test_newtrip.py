@@ -120,6 +120,20 @@ def test_the_folder_is_read_back_as_it_was_drafted(pass_road, tmp_path):
     assert any(text.startswith("Speeds assumed") for text in trip.assumptions)
 
 
+def test_one_slip_in_a_place_is_one_problem(pass_road, tmp_path):
+    path = written(tmp_path, gpx_text(road_points(40.0)))
+    new_from_track(tmp_path / "trip", [path])
+    places = tmp_path / "trip" / "places.csv"
+    rows = places.read_text(encoding="utf-8").splitlines()
+    cells = rows[2].split(",")
+    rows[2] = rows[2].replace(next(cell for cell in cells if cell.startswith("37.")), "north")
+    places.write_text("\n".join(rows), encoding="utf-8")
+    with pytest.raises(TripError) as caught:
+        open_folder(tmp_path / "trip")
+    assert len(caught.value.problems) == 1
+    assert "column 'lat': read 'north'" in caught.value.problems[0]
+
+
 def test_one_line_changes_every_speed(tmp_path):
     new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(road_points()))])
     before = open_folder(tmp_path / "trip")[0].legs
