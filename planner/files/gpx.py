@@ -33,6 +33,14 @@ _ENCODINGS = re.compile(r"utf-?8|us-ascii|ascii|utf-?16(le|be)?|latin-?1|iso-?88
 # --- text ---
 
 
+WEB_PAGE = "is a web page, not a track; download the file itself, perhaps after signing in"
+
+
+def is_web_page(text: str) -> bool:
+    """Whether a text is HTML, as a download that needs signing in gives."""
+    return text[:1000].lstrip("\ufeff \t\r\n").casefold().startswith(("<!doctype html", "<html"))
+
+
 def decoded(data: bytes, file: str, problems: Problems) -> str | None:
     """Return the text of a file by its byte order mark or declaration."""
     encoding = _encoding(data)
@@ -45,6 +53,9 @@ def decoded(data: bytes, file: str, problems: Problems) -> str | None:
         text = data.decode(encoding)
     except (UnicodeDecodeError, LookupError):
         problems.add(file, f"has bytes that are not {encoding} text; export the file again as UTF-8", code="encoding")
+        return None
+    if is_web_page(text):
+        problems.add(file, WEB_PAGE, code="file-type")
         return None
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
         advice = "which is not allowed in a track; delete it, or export the file again"

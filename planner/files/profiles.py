@@ -213,6 +213,7 @@ _MIN_STEP_M = 0.01
 HEIGHTS = ("as drawn", "tunnel", "bridge", "steep")
 """Whether the heights drawn are the road's: a tunnel or a bridge runs evenly between its ends, whatever is drawn."""
 _EVEN_STEP_M = 2000.0  # between points of a constant grade
+_TABLES = {"places.csv", "places-filled.csv", "legs.csv", "weather.csv", "readings.csv"}
 _MAX_BYTES = {".csv": limits.TABLE_BYTES, ".gpx": limits.GPX_BYTES}
 
 ELEVATION = Column(name="elevation", number=True, unit="m", usual=("ft", "m"), example="1250", low=-450.0, high=6500.0)
@@ -254,7 +255,7 @@ class Profiles:
         if (name, steep) not in self._read:
             self._read[name, steep] = self._load(row, name, steep=steep)
         read = self._read[name, steep]
-        if read is None or distance_m is None:
+        if read is None or distance_m is None or None in ends:  # a place that cannot be read is told already
             return None
         if isinstance(read, Stretches):
             found = self._fitted_track(row, read, distance_m, ends)
@@ -316,7 +317,7 @@ class Profiles:
         fault = file_fault(self._folder / name, root=self._folder, max_bytes=max_bytes)
         if fault == "is missing" and not self._problems.many:
             beside = (self._folder / name).parent
-            files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES)
+            files = sorted(p for p in beside.glob("*") if p.suffix.casefold() in _MAX_BYTES and p.name not in _TABLES)
             there = [str(p.relative_to(self._folder).as_posix()) for p in files[:200]]
             advice = f"; {self._problems.nearest(name, there)}" if there else " in the trip folder"
             return f"no such file{advice}"

@@ -41,7 +41,7 @@ _INSTEAD = (
     "leave the cell under 'profile' empty (a constant grade between the ends is then assumed), or name a CSV file "
     "with distance and elevation"
 )
-OTHERWISE = f"Otherwise {_INSTEAD}"
+OTHERWISE = f"Otherwise set 'heights' to steep, or {_INSTEAD}"
 REALLY_STEEP = 0.35
 """ASSUMED: steepest street that people drive; likely range 0.3 to 0.4."""
 
@@ -311,6 +311,13 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     laid = _lay_out(points)
     if isinstance(laid, str):
         return laid
+    given = laid.height_m[np.isfinite(laid.height_m)]
+    if given.size and given.min() > _HIGH_M:
+        span = f"{given.min():,.0f} to {given.max():,.0f}"
+        return (
+            f"has elevations from {span}; a track holds metres, at most {_HIGH_M:,.0f}: export it in metres, or "
+            "multiply feet by 0.3048"
+        )
     good, notes = _usable(laid)
     track = GpxTrack(
         distance_m=tuple(laid.distance_m.tolist()),

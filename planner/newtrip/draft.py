@@ -320,6 +320,13 @@ def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tup
             "and "
             "their margins are not known."
         )
+    if track.gaps:
+        where = ", ".join(f"{units.distance} {units.dist(a):,.0f} to {units.dist(b):,.0f}" for a, b in track.gaps[:4])
+        more = f" and {len(track.gaps) - 4} more" if len(track.gaps) > 4 else ""
+        total = units.dist(sum(b - a for a, b in track.gaps))
+        most = sum(b - a for a, b in track.gaps) > 0.5 * track.length_m
+        order = "; are the points in driving order?" if most else "; the road is longer there."
+        said.append(f"Straight lines over {total:,.0f} {units.distance} without points ({where}{more}){order}")
     fastest = f"{units.pace(OPEN_M_PER_S):.0f} {units.speed}"
     said.append(
         f"Speeds assumed from grades, bends and towns: {fastest} on open roads, less where the road requires it."

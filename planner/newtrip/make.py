@@ -13,6 +13,7 @@ from planner.files.gpx import Points
 from planner.files.reading import Problems, nearest
 from planner.files.tracks import OTHERWISE, REALLY_STEEP, STEEPEST, GpxTrack, track_of
 from planner.model.errors import PlannerError, TripError
+from planner.newtrip.doubts import in_feet, off_ground_m
 from planner.newtrip.draft import Draft, draft_of
 from planner.newtrip.thin import thinned
 from planner.newtrip.write import files_of
@@ -21,6 +22,10 @@ DEPARTURE = datetime(2027, 7, 15, 8, 0)
 SHORTEST_M = 1000.0
 BASE, DRIVING = "estate-1990s-six", "8 h"
 _DATE_ALONE = len("2027-08-06")
+_FEET = (
+    "has elevations that fit the ground only as feet; a track holds metres: export it in metres, or multiply by "
+    "0.3048. Or are lat and lon in the wrong order?"
+)
 _HOURS = re.compile(r"(\d{1,3}(?:\.\d*)?)\s*(?:h|hrs?|hours?)?")
 
 
@@ -40,9 +45,11 @@ def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
         )
     if not len(problems):
         track = track_of(joined, steepest=REALLY_STEEP if steep else STEEPEST)
+        if not isinstance(track, str) and in_feet(track):
+            track = _FEET
         if not isinstance(track, str):
             return track
-        advice = "Heights in feet must be turned to metres" if steep else "If the road is that steep, add --steep"
+        advice = "Elevations in feet must be turned to metres" if steep else "If the road is that steep, add --steep"
         problems.add(paths[0].name, track.replace(OTHERWISE, advice), code="track")
     raise TripError(problems.found())
 
@@ -79,6 +86,10 @@ def new_from_track(
         message = f"{tracks[0].name}: is {track.length_m:,.0f} m long; a trip needs at least {SHORTEST_M:,.0f} m"
         raise TripError([message])
     draft = draft_of(track, name=folder.absolute().name, departure=departure)
+    off_m = off_ground_m(track)
+    if off_m is not None:
+        said = f"Half of the track's elevations are over {off_m:,.0f} m from the ground there"
+        draft = replace(draft, assumed=(f"{said}: check the order of lat and lon, and the unit.", *draft.assumed))
     if start is None:
         said = f"Departure on {departure:%Y-%m-%d at %H:%M}: none was given. It sets sun, heat and open seasons."
         first = 1 if track.unknown else 0  # what is unknown comes first

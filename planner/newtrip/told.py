@@ -12,10 +12,14 @@ def draft_lines(draft: Draft) -> list[str]:
     units = units_of(draft.units)
     first, last = draft.places[0], next(p for p in draft.places if p.key == draft.route[-1])
     length = f"{units.dist(draft.track.length_m):,.0f} {units.distance}"
-    climb = sum(climb_m(piece) for piece in _known_pieces(draft.track.elevation_m))
+    pieces = _known_pieces(draft.track.elevation_m)
+    climb = sum(climb_m(piece) for piece in pieces)
     size = f"{counted(len(draft.legs), 'leg')}, {counted(len(draft.places), 'place')}"
-    height = f"{units.height(climb):,.0f} {units.elevation}"
-    lines = [f"{first.name} to {last.name}: {length}, {size}, climb {height}"]
+    height = (
+        f"{units.height(climb):,.0f} {units.elevation}{' where elevations are known' if draft.track.unknown else ''}"
+    )
+    rising = f"climb {height}" if any(pieces) else "climb not known"
+    lines = [f"{first.name} to {last.name}: {length}, {size}, {rising}"]
     steep = sorted((leg for leg in draft.legs if leg.note.startswith("up")), key=lambda leg: -leg.rise_m)
     names = {place.key: place.name for place in draft.places}
     for leg in steep[:5]:

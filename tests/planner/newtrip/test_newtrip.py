@@ -120,6 +120,20 @@ def test_the_folder_is_read_back_as_it_was_drafted(pass_road, tmp_path):
     assert any(text.startswith("Speeds assumed") for text in trip.assumptions)
 
 
+def test_one_slip_in_a_place_is_one_problem(pass_road, tmp_path):
+    path = written(tmp_path, gpx_text(road_points(40.0)))
+    new_from_track(tmp_path / "trip", [path])
+    places = tmp_path / "trip" / "places.csv"
+    rows = places.read_text(encoding="utf-8").splitlines()
+    cells = rows[2].split(",")
+    rows[2] = rows[2].replace(next(cell for cell in cells if cell.startswith("37.")), "north")
+    places.write_text("\n".join(rows), encoding="utf-8")
+    with pytest.raises(TripError) as caught:
+        open_folder(tmp_path / "trip")
+    assert len(caught.value.problems) == 1
+    assert "column 'lat': read 'north'" in caught.value.problems[0]
+
+
 def test_one_line_changes_every_speed(tmp_path):
     new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(road_points()))])
     before = open_folder(tmp_path / "trip")[0].legs
@@ -222,6 +236,8 @@ REFUSED = [
     ("a.geojson", '{"type": "Point", "coordinates": [1, 2]}', "a.geojson: contains no line"),
     ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], ["x", 3]]}', "a.geojson: point 2 reads"),
     ("a.geojson", '{"type": "LineString", "coordinates": [[1, 2], [1e999, 3]]}', "a.geojson: point 2 reads"),
+    ("a.kml", "<html></html>", "a.kml: is a web page, not a track; download the file itself"),
+    ("a.gpx", "\n<!DOCTYPE html><p>", "a.gpx: is a web page, not a track; download the file itself"),
     ("a.txt", "x", "a.txt: ends in '.txt'; track files are .gpx, .kml, .geojson, .json"),
     ("a.gpx", "<gpx/>", "a.gpx: contains no track and no route"),
 ]
@@ -267,6 +283,37 @@ def test_what_nobody_said_is_assumed_and_told(tmp_path):
     _, draft = new_from_track(tmp_path / "b", [path], start="2027-08-06")
     assert draft.departure == datetime(2027, 8, 6, 8, 0)  # a date alone is no midnight
     assert not any("Departure" in one for one in draft.assumed)
+
+
+def test_elevations_in_feet_are_refused(tmp_path):
+    rows = [(lat, lon, height / 0.3048) for lat, lon, height in road_points(40.0)]
+    with pytest.raises(TripError) as caught:
+        new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(rows))], steep=True)
+    assert "has elevations from 7,126 to 10,856; a track holds metres, at most 6,500" in caught.value.problems[0]
+    level = [(38.5 + 0.001 * n, -99.0, 1970.0 + 0.1 * n) for n in range(60)]  # Kansas, 600 m
+    with pytest.raises(TripError) as caught:
+        new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(level))])
+    assert caught.value.problems[0].endswith("Or are lat and lon in the wrong order?")
+
+
+def test_elevations_far_from_the_ground_are_told(tmp_path):
+    rows = [(27.3 + 0.001 * n, -81.2, 1500.0 + 0.1 * n) for n in range(60)]  # Florida
+    _, draft = new_from_track(tmp_path / "trip", [written(tmp_path, gpx_text(rows))])
+    assert any(one.startswith("Half of the track's elevations are over 1,4") for one in draft.assumed)
+    _, draft = new_from_track(tmp_path / "right", [written(tmp_path, gpx_text(road_points(40.0)))])
+    assert not any("from the ground" in one for one in draft.assumed)
+
+
+def test_stretches_without_points_are_told(tmp_path, run):
+    rows = road_points(40.0)
+    path = written(tmp_path, gpx_text([*rows[:200], *rows[300:]]))
+    _, draft = new_from_track(tmp_path / "trip", [path])
+    assert any(one.startswith("Straight lines over 2 mi without points (mi 5 to 7); the road") for one in draft.assumed)
+    bare = written(tmp_path, gpx_text(rows, heights=False), "bare.gpx")
+    assert "climb not known" in run("new", tmp_path / "bare", "--track", bare).out
+    half = [(lat, lon, None if 600 < n < 900 else height) for n, (lat, lon, height) in enumerate(rows)]
+    part = written(tmp_path, gpx_text(half), "part.gpx")
+    assert "ft where elevations are known" in run("new", tmp_path / "part", "--track", part).out
 
 
 def test_a_steep_road_keeps_its_grades_when_asked(tmp_path):
