@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from thermal.discrepancy import (
+    CLASS_ERROR,
     GAUGE_SD_K,
     UNFITTED,
     Discrepancy,
@@ -32,8 +33,8 @@ _QUARTERS, _SMOOTH = 4, 5
 # 2 to 5 K on the oils. Timing: two fifths of the class's.
 FITTED_ERROR = {
     "coolant": FluidError(sd_k=1.5, timing_s=32.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
-    "engine_oil": FluidError(sd_k=2.8, timing_s=40.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
-    "transmission": FluidError(sd_k=3.3, timing_s=50.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "engine_oil": FluidError(sd_k=3.2, timing_s=40.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=3.7, timing_s=50.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
     "differential": FluidError(sd_k=2.8, timing_s=60.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
 }
 _AUTOMATIC_SD_K = 7.5  # ASSUMED, of an automatic: 5 to 10, since what its converter wastes hangs on how it is shifted
@@ -41,6 +42,7 @@ _ASSUMED_WORTH = np.array([[12.0], [3.0]])  # of size and timing
 _SIZE_ROUNDS = 30
 # Bodies without a gauge, should one be read.
 _OTHER = FluidError(sd_k=3.0, timing_s=0.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)
+CLASS_TIMING_S = np.array([CLASS_ERROR[key].timing_s if key in CLASS_ERROR else 0.0 for key in BODY_KEYS])
 
 
 class Held(NamedTuple):
@@ -93,7 +95,9 @@ class ErrorModel:
         ndarray, shape (n, 6)
             Less where a fluid is as cold as the air. [K]
         """
-        return np.asarray(np.hypot(self.sd_k * self.share(i), self.timing_s * rate_k_per_s(self.readings[i])))
+        # A warm-up weighs as little as in a car of the class: a fit that follows its slopes finds a car that is off
+        # on a warm one (a winter's drive of the measured car, tried on three of a summer: a fifth worse).
+        return np.asarray(np.hypot(self.sd_k * self.share(i), CLASS_TIMING_S * rate_k_per_s(self.readings[i])))
 
     def share(self, i: int) -> FloatArray:
         """Give the share of its error that every fluid can have at one drive's readings.
