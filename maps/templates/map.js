@@ -20,7 +20,7 @@ function makeMap(onPick) {
   map.attributionControl.setPrefix(fingers ? "Two fingers move the map" : false);
   L.control.scale({ imperial: scene.distance_unit === "mi", metric: scene.distance_unit !== "mi" }).addTo(map);
   drawGround();
-  const points = track.lat.map((lat, i) => [lat, track.lon[i]]);
+  const points = track.lat.map((lat, i) => [lat, track.lon[i]]), flat = points.map((one) => map.project(one, 0));
   L.polyline(points, { pane: "route", className: "route-plain", weight: 3, interactive: false }).addTo(map);
   const stretches = scene.stretches.map((one) => drawStretch(one, points, pick));
   const made = scene.markers.map(drawPin);
@@ -58,17 +58,18 @@ function makeMap(onPick) {
 
   function declutter() {
     const corner = map.containerPointToLayerPoint([0, 0]), far = corner.add(map.getSize());
-    const room = makeRoom([corner.x, corner.y, far.x, far.y]);
+    const view = [corner.x, corner.y, far.x, far.y], room = makeRoom(view);
     const ends = (pin) => pin.kind === "start" || pin.kind === "finish";
     const groups = [(pin) => pin.alarm || ends(pin), (pin) => !pin.alarm && !ends(pin)];
     const scale = [corner.x, far.y - 30, corner.x + 110, far.y], credit = [far.x - 160, far.y - 18, far.x, far.y];
     const here = map.latLngToLayerPoint(cursor.getLatLng()), ring = [here.x - 16, here.y - 16, here.x + 16, here.y + 16];
-    const beside = pins.filter((pin) => !offDay(pin, shown.day)).map((pin) => touchBox(pin)), way = routeBoxes();
+    for (const pin of pins) pin.box = touchBox(pin);
+    const beside = pins.filter((pin) => !offDay(pin, shown.day) && meets(pin.box, view)).map((pin) => pin.box), way = routeBoxes(view);
     const better = [[ring, ...beside, ...way], [ring, ...beside], [ring]];
     groups.map((of) => pins.filter(of)).forEach((group, number) => {      // what is hot is named before the rest is drawn
       for (const pin of group) placePin(pin, room, shown.day);
       if (number) room.take(ring);
-      for (const pin of group) if (!pin.hidden) placePinName(pin, room, better);
+      for (const pin of group) if (!pin.hidden) placePinName(pin, room, meets(pin.box, view) ? better : []);
       room.take(scale);
       if (fingers) room.take(credit);
     });
@@ -78,14 +79,15 @@ function makeMap(onPick) {
     names.draw(room, map.getBounds());
   }
 
-  function routeBoxes() {
-    const made = [];
-    let last = null;
-    for (let i = 0; i < points.length; i++) {
-      const at = map.latLngToLayerPoint(points[i]);
-      if (last && Math.abs(at.x - last.x) < ROUTE_STEP_PX && Math.abs(at.y - last.y) < ROUTE_STEP_PX) continue;
-      made.push([at.x - 4, at.y - 4, at.x + 4, at.y + 4]);
-      last = at;
+  // What the route covers of the map shown.
+  function routeBoxes([left, top, right, bottom]) {
+    const made = [], scale = 2 ** map.getZoom(), origin = map.getPixelOrigin();
+    let lastX = Infinity, lastY = Infinity;
+    for (const one of flat) {
+      const x = one.x * scale - origin.x, y = one.y * scale - origin.y;
+      if (Math.abs(x - lastX) < ROUTE_STEP_PX && Math.abs(y - lastY) < ROUTE_STEP_PX) continue;
+      [lastX, lastY] = [x, y];
+      if (x > left && x < right && y > top && y < bottom) made.push([x - 4, y - 4, x + 4, y + 4]);
     }
     return made;
   }
@@ -154,8 +156,12 @@ function offDay(one, day) {
   return day >= 0 && one.day !== null && one.day !== day;
 }
 
+function meets(one, other) {
+  return one[0] <= other[2] && one[2] >= other[0] && one[1] <= other[3] && one[3] >= other[1];
+}
+
 function placePin(one, room, day) {
-  const box = touchBox(one);
+  const { box } = one;
   one.hidden = offDay(one, day) || !room.clear(box);
   one.pin.getElement().hidden = one.hidden;
   if (!one.hidden) room.take(box);
@@ -174,11 +180,9 @@ function placePinName(one, room, better) {
     downright: [at.x - 10, at.y + gap, at.x - 10 + one.width, at.y + gap + one.height],
     downleft: [at.x + 10 - one.width, at.y + gap, at.x + 10, at.y + gap + one.height],
   };
-  const own = touchBox(one).join(), all = Object.entries(sides);
-  const free = (others) => ([, [left, top, right, bottom]]) => others.every((box) => box[0] > right || box[2] < left || box[1] > bottom
-    || box[3] < top || box.join() === own);
+  const all = Object.entries(sides), free = (others) => ([, side]) => others.every((box) => box === one.box || !meets(box, side));
   let found;
-  for (const others of [...better, []]) {
+  for (const others of better.length ? [...better, []] : []) {   // no lists: out of sight
     const some = all.filter(free(others));
     found = some[room.put(some.map(([, box]) => box))];
     if (found) break;

@@ -47,7 +47,7 @@ function settle(i, quiet) {
   if (chosenDay >= 0 && track.day[i] !== chosenDay) showDay(track.day[i]);
   readings.settle(i);
   moveTo(i);
-  mapView.declutter();
+  if (view === "map" || wideScreen.matches) mapView.declutter();
   const words = now.at(i);
   if (quiet) return;
   memory.keep(i);

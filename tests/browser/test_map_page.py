@@ -339,7 +339,7 @@ def test_the_page_fits_a_phone(browse, address, scheme):
 
 @pytest.mark.parametrize("size", [PHONE, DESKTOP, {"width": 844, "height": 390}])
 def test_no_two_symbols_overlap_and_none_lies_under_a_control(browse, address, size):
-    page = browse(address, size)
+    page = browse(address, size, has_touch=size == PHONE)
     turn_to(page, "map")
     overlaps = """() => {
       const boxesOf = (some) => some.map(e => e.getBoundingClientRect());
@@ -367,17 +367,25 @@ def test_names_of_land_stand_at_every_zoom_and_keep_off_pins(browse, address, zo
           const seen = (selector) => [...document.querySelectorAll(selector)]
             .filter(e => !e.hidden && e.getClientRects().length);
           const frame = document.getElementById('map_route').getBoundingClientRect();
-          const names = seen('.area-name').map(e => e.firstChild.getBoundingClientRect())
-            .filter(r => r.left >= frame.left && r.right <= frame.right)
-            .filter(r => r.top >= frame.top && r.bottom <= frame.bottom);
+          const inside = r => r.left >= frame.left && r.right <= frame.right
+            && r.top >= frame.top && r.bottom <= frame.bottom;
+          const ground = seen(':is(.area-name, .town-name, .road-name)').map(e => e.firstChild);
+          const names = seen('.area-name').map(e => e.firstChild.getBoundingClientRect()).filter(inside);
+          const written = [...ground, ...seen('.pin-name')]
+            .map(e => [e.textContent, e.getBoundingClientRect()]).filter(([, r]) => r.width && inside(r));
           const pins = seen('.pin-box').map(e => e.firstChild.firstChild.getBoundingClientRect());
           const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
-          return [names.length, names.filter(a => pins.some(b => meet(a, b))).length,
-            document.getElementById('ground-here').textContent];
+          const other = written.flatMap(([words, a], i) => written.slice(i + 1)
+            .filter(([, b]) => meet(a, b)).map(([more]) => [words, more]));
+          const ring = document.querySelector('path.cursor').getBoundingClientRect();
+          return [names.length, written.filter(([, a]) => pins.some(b => meet(a, b))).map(([words]) => words),
+            document.getElementById('ground-here').textContent, other,
+            ground.filter(e => meet(e.getBoundingClientRect(), ring)).length];
         }"""
     )
     assert found[0] or found[2]
-    assert found[1] == 0
+    assert found[1] == found[3] == []
+    assert found[4] == 0
 
 
 BEYOND = """frame => [...frame.querySelectorAll('th, td')]
