@@ -28,7 +28,9 @@ _REST = math.sqrt(1.0 - CAR_SHARE - DAY_SHARE)
 _AT, _WEIGHT = np.polynomial.hermite_e.hermegauss(5)  # exact for the smooth functions here within 1e-4
 _WEIGHT = _WEIGHT / _WEIGHT.sum()
 _FAR = 4.0  # a leg that takes an error beyond so many standard deviations (3 in 100,000) is left out
-_ROOT_HALF = math.sqrt(0.5)
+_REACH, _CELLS = 8.0, 4096  # of the table of the normal distribution: straight between its rows, within 1e-6
+_PER_UNIT = _CELLS / (2.0 * _REACH)
+_TABLE = np.array([0.5 * math.erfc((_REACH - i / _PER_UNIT) * math.sqrt(0.5)) for i in range(_CELLS + 1)])
 
 
 @_jit
@@ -45,8 +47,10 @@ def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _normal(x):  # type: ignore[no-untyped-def]
-    """Standard normal distribution function."""
-    return 0.5 * math.erfc(-x * _ROOT_HALF)
+    """Standard normal distribution function, from its table: a third of the time that it takes to work it out."""
+    at = min(max((x + _REACH) * _PER_UNIT, 0.0), _CELLS - 1e-6)
+    row = int(at)
+    return _TABLE[row] + (at - row) * (_TABLE[row + 1] - _TABLE[row])
 
 
 @_jit

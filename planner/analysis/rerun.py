@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.analysis.margins import columns_of
-from planner.forecast.kept import Kept, guessed, keep_least
+from planner.forecast.kept import SURE_K, Kept, guessed, keep_least
 from planner.forecast.run import Forecast, days_of_legs, span_of
 from planner.model.trip import Leg
 from planner.route.oneday import DayLegs
@@ -140,7 +140,13 @@ def run_day(
     return Trial(
         timeline=timeline,
         day=day,
-        kept=kept_on(outlook, mine, np.full(mine.shape[1], number), first=day.first),
+        kept=kept_on(
+            outlook,
+            mine,
+            np.full(mine.shape[1], number),
+            first=day.first,
+            before=None if unchanged is None else (unchanged.were_k, unchanged.kept),
+        ),
         were_k=mine,
         nominal_k=done.temps_k[0, -len(timeline.drive.group) :].copy(),  # a view would hold every draw's
         speed_m_per_s=speed,
@@ -155,7 +161,8 @@ def run_more(outlook: Forecast, number: int, changes: tuple[Change, ...], trial:
         return trial
     rest = _driven(outlook, number, changes, trial.timeline, unchanged, slice(done, FEW))
     mine = np.concatenate((trial.were_k, rest.were_k[:, :, columns_of(outlook)]))
-    kept = kept_on(outlook, mine, np.full(mine.shape[1], number), first=trial.day.first)
+    before = unchanged.were_k, unchanged.kept
+    kept = kept_on(outlook, mine, np.full(mine.shape[1], number), first=trial.day.first, before=before)
     return replace(trial, kept=kept, were_k=mine)
 
 
@@ -202,12 +209,39 @@ def _few(outlook: Forecast, part: slice) -> tuple[Factors, Floats]:
     return Factors(*(column[part] for column in outlook.factors)), outlook.shift_k[part]
 
 
-def kept_on(outlook: Forecast, few_k: Floats, day: npt.NDArray[np.int64], *, first: int = 0) -> Kept:
-    """Smallest margins over legs of the plan that its first draws drove again, from one leg on; by fluid of the car."""
+def kept_on(
+    outlook: Forecast,
+    few_k: Floats,
+    day: npt.NDArray[np.int64],
+    *,
+    first: int = 0,
+    before: tuple[Floats, Kept] | None = None,
+) -> Kept:
+    """Smallest margins over legs of the plan that its first draws drove again, from one leg on; by fluid of the car.
+
+    `before` are margins of the same draws before a change and what came of them: fluids that feel nothing keep theirs.
+    """
     legs = slice(first, first + few_k.shape[1])
     planned = outlook.spread.were_k[:, legs][:, :, columns_of(outlook)]
-    guess = guessed(planned, few_k, day, outlook.sample, outlook.trip.confidence)
-    return keep_least(guess, day, outlook.sample, outlook.trip.confidence, exact_k=few_k)
+    felt = np.ones(few_k.shape[2], np.bool_) if before is None else _felt(before[0][: len(few_k)], few_k)
+    if before is not None and not felt.any():
+        return before[1]
+    part = few_k[:, :, felt]
+    guess = guessed(planned[:, :, felt], part, day, outlook.sample, outlook.trip.confidence)
+    found = keep_least(guess, day, outlook.sample, outlook.trip.confidence, exact_k=part)
+    if before is None:
+        return found
+    out = Kept(*(column.copy() for column in before[1]))
+    for held, new in zip(out, found, strict=True):
+        held[felt] = new
+    return out
+
+
+def _felt(before_k: Floats, after_k: Floats) -> npt.NDArray[np.bool_]:
+    """Fluids whose margins are no longer what they were; by draw, leg, fluid and node before."""
+    with np.errstate(invalid="ignore"):  # infinite where a leg has none
+        same = (before_k == after_k) | (np.abs(after_k - before_k) < SURE_K)
+    return np.logical_not(np.all(same, axis=(0, 1, 3)))
 
 
 def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial | None) -> Driven | None:
@@ -249,11 +283,12 @@ def as_planned(outlook: Forecast) -> Kept:
     return keep_least(were, day, outlook.sample, outlook.trip.confidence)
 
 
-def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle) -> Kept:
-    """Drive the whole trip again by the same legs, laid out otherwise or with another car."""
+def run_trip(outlook: Forecast, line: Timeline, vehicle: Vehicle, base: Kept) -> Kept:
+    """Drive the whole trip again by the same legs, laid out otherwise or with another car; `base` as planned."""
     few, air = _few(outlook, slice(0, FEWEST))
     were = _run_days(outlook, line.drive, vehicle, few, air, first=0)
-    return kept_on(outlook, were, days_of_legs(line))
+    planned = outlook.spread.were_k[:FEWEST][:, :, columns_of(outlook)]
+    return kept_on(outlook, were, days_of_legs(line), before=(planned, base))
 
 
 def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:

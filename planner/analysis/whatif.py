@@ -14,6 +14,7 @@ from planner.forecast.kept import Kept
 from planner.forecast.run import Forecast
 from planner.model.errors import NoRouteError, PlannerError
 from planner.model.trip import Leg, Trip
+from planner.route.road import held_speed
 from planner.route.timeline import Timeline, build_timeline
 from thermal.errors import shown
 from thermal.fluids import fluids_in
@@ -63,10 +64,10 @@ def run_variants(
 ) -> tuple[Outcome, ...]:
     """Simulate the trip once per change, with the draws of the plan."""
     variants = [_own(outlook, text) for text in settings] if settings else list(_usual(outlook))
-    base, found = as_planned(outlook), []
+    base, found, held = as_planned(outlook), [], _held(outlook, outlook.car.vehicle)
     tight = int(np.argmin(base.margin_k))
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base)) for variant in variants]:
+    with ThreadPoolExecutor(_AT_ONCE) as pool:  # while one is laid out, another is driven
+        for variant, trial in [(variant, pool.submit(_tried, outlook, variant, base, held)) for variant in variants]:
             progress(f"trying: {variant.words}")
             try:
                 found.append(trial.result())
@@ -75,10 +76,11 @@ def run_variants(
     return tuple(sorted(found, key=lambda outcome: (-float(outcome.gain_k[tight]), outcome.words)))
 
 
-def _tried(outlook: Forecast, variant: Variant, base: Kept) -> Outcome:
-    line = _drive_again(outlook, variant)
+def _tried(outlook: Forecast, variant: Variant, base: Kept, held: Floats) -> Outcome:
+    """Drive the trip with one change."""
+    line = _drive_again(outlook, variant, held)
     same = line is outlook.timeline and variant.vehicle == outlook.car.vehicle
-    kept = base if same else run_trip(outlook, line, variant.vehicle)
+    kept = base if same else run_trip(outlook, line, variant.vehicle, base)
     return Outcome(
         words=variant.words,
         kind=variant.kind,
@@ -89,11 +91,19 @@ def _tried(outlook: Forecast, variant: Variant, base: Kept) -> Outcome:
     )
 
 
-def _drive_again(outlook: Forecast, variant: Variant) -> Timeline:
-    """Timeline with one change; the plan's own if nothing changes."""
+def _drive_again(outlook: Forecast, variant: Variant, held: Floats) -> Timeline:
+    """Lay out the trip with one change; the plan's own where the car holds the same speeds as the plan's, `held`."""
     if variant.trip is outlook.trip and variant.vehicle == outlook.car.vehicle:
         return outlook.timeline
+    if variant.trip is outlook.trip and np.array_equal(_held(outlook, variant.vehicle), held):
+        return outlook.timeline  # as fast everywhere, so at the same hours
     return build_timeline(variant.trip, _same_road(outlook, variant.trip), variant.vehicle, outlook.known)
+
+
+def _held(outlook: Forecast, vehicle: Vehicle) -> Floats:
+    """Speed that a car holds along the plan's road, in the plan's air. [m/s]."""
+    line = outlook.timeline
+    return held_speed(line.road, vehicle, air_k=line.drive.air_k[line.on_road], wanted=line.road.wanted_m_per_s)
 
 
 def _same_road(outlook: Forecast, trip: Trip) -> tuple[Leg, ...]:

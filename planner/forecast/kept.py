@@ -26,7 +26,7 @@ MANY = 4096  # draws of cars and days that are not driven
 CLOSE_K = 20.0  # margins below it are corrected by them; others are left to the draws that were driven
 _LOOK_AT = int(np.flatnonzero(NODES == 1.0)[0])  # the cubic is of the margin with an error of one standard deviation
 _MATTERS = 0.02  # a leg with a smaller share in the chance is left out of the fit; the draws bring it back
-_STEP_K, _SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
+_STEP_K, SURE_K, _MOST_STEPS, _ASTRAY_K = 0.5, 1e-3, 12, 4.0
 _SPARE = 16  # draws more than columns that a fit needs
 _ROUGH = 64  # draws enough to look nearby
 _BENDS, _REACH = 3, 4.0  # columns of the cubic beside the mean; standard deviations up to which it bends
@@ -144,7 +144,7 @@ def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence
         legs, fluids = np.nonzero(close & (day == number)[:, None])
         before = were_k[:, legs, fluids]
         change = few_k[:, legs, fluids] - before[:n]
-        moved = np.flatnonzero(np.abs(change).max(axis=(0, 2)) > _SURE_K)
+        moved = np.flatnonzero(np.abs(change).max(axis=(0, 2)) > SURE_K)
         fit = sample.fit(int(number)).driven
         solve = sample.first(n).fit(int(number)).solve if n >= fit.shape[1] + _SPARE else None
         before[:, moved] += _spread_out(change[:, moved], solve, fit, before[:, moved, _LOOK_AT])
@@ -281,7 +281,8 @@ def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:
 def _cubic(x: Floats) -> Floats:
     """Columns of a cubic, held straight beyond what the draws reach."""
     x = np.clip(x, -_REACH, _REACH)
-    return np.stack((np.ones_like(x), x, x**2, x**3), axis=-1)
+    square = x * x
+    return np.stack((np.ones_like(x), x, square, square * x), axis=-1)
 
 
 def _secant(told: _Told, share: float, margin_k: float) -> tuple[float, float]:
@@ -290,11 +291,11 @@ def _secant(told: _Told, share: float, margin_k: float) -> tuple[float, float]:
     at, now = told.at(one).chance - share, told.at(two).chance - share
     density = (now - at) / _STEP_K
     for _ in range(_MOST_STEPS):
-        if abs(two - one) < _SURE_K or now == at:
+        if abs(two - one) < SURE_K or now == at:
             break
         step = min(max(-now * (two - one) / (now - at), -_ASTRAY_K), _ASTRAY_K)
         one, at, two = two, now, two + step
         now = told.at(two).chance - share
-        if abs(two - one) > _SURE_K:
+        if abs(two - one) > SURE_K:
             density = (now - at) / (two - one)
     return two, density

@@ -1,5 +1,6 @@
 """Terrain along a leg without profile, and whether a constant grade is acceptable."""
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,7 @@ class Between:
     even: bool
 
 
+@functools.lru_cache(maxsize=4096)
 def ground_between(
     start: tuple[float, float, float], finish: tuple[float, float, float], *, distance_m: float
 ) -> Between:

@@ -1,5 +1,6 @@
 """Distances on the ellipsoid, elevation profiles, and cutting a leg into short segments."""
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,7 @@ class Segments:
     grade: Floats
 
 
+@functools.lru_cache(maxsize=16384)
 def distance_m(*, lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
     """Shortest distance between two points on the WGS84 ellipsoid.
 
