@@ -1,7 +1,7 @@
 // Under the route: land, lakes, borders, the trip's other roads, towns, and the names of all that.
 
 const NAME_LINE = 17, COUNTRY_ZOOM = 4.5, SIGN_APART_PX = 170, SIGN_LEAST_PX = 60;
-const RELIEF_CLEAR = 9, RELIEF_FULL = 6;         // zooms: nearer than the first the coarse cells would only blur the map
+const RELIEF_CLEAR = 8.5, RELIEF_FULL = 5.5;     // zooms: nearer than the first the coarse cells would only blur the map
 
 function unpackLine(steps) {
   const scale = 10 ** scene.base.digits, made = [];
