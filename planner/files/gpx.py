@@ -153,12 +153,12 @@ class _Reader:
         name = tag.rpartition(":")[2]
         self._depth += 1
         if self._depth == 1 and name != "gpx":
-            self._fault(f"contains <{name[:30]}>, not <gpx>; export the track as GPX")
+            self._fault(f"contains <{name[:30]}>, not <gpx>; export the track as GPX", code="file-type")
             raise _TooMuch
         if self._depth == 1:
             self.clean = attributes.get("creator") == CREATOR
         if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
-            self._fault(TOO_DEEP)
+            self._fault(TOO_DEEP, code="too-large")
             raise _TooMuch
         if name in self._named:
             self._at = (name, attributes.get("lat"), attributes.get("lon"), self._depth)
@@ -179,7 +179,8 @@ class _Reader:
 
     def _begin_point(self, points: Points, attributes: Mapping[str, str]) -> None:
         if len(points) >= limits.GPX_POINTS:
-            self._fault(f"has more than {limits.GPX_POINTS:,} points; simplify the track, or keep only this leg's part")
+            text = f"has more than {limits.GPX_POINTS:,} points; simplify the track, or keep only this leg's part"
+            self._fault(text, code="too-large")
             raise _TooMuch
         self._point = (points, self._depth)
         points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))
@@ -232,8 +233,8 @@ class _Reader:
             self._fault(f"read elevation {shown(text)}; {advice or 'write metres, e.g. 1250.5'}")
             return math.nan
 
-    def _fault(self, text: str) -> None:
-        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code="invalid-point")
+    def _fault(self, text: str, *, code: str = "invalid-point") -> None:
+        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code=code)
         self._faults += 1
         if self._faults >= _MAX_FAULTS:
             raise _TooMuch

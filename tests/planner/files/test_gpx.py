@@ -298,7 +298,7 @@ REFUSED = [
     (b"\x00" * 99, 1, "unreadable", ""),
     (EVEN[:2000], 20, "unreadable", "(unclosed token); export or download the file again"),
     (EVEN.replace("</trkseg>", ""), 402, "unreadable", "(mismatched tag)"),
-    ("<kml><Document/></kml>", 1, "invalid-point", "contains <kml>, not <gpx>; export the track as GPX"),
+    ("<kml><Document/></kml>", 1, "file-type", "contains <kml>, not <gpx>; export the track as GPX"),
     ("<gpx/>", 0, "track", "contains no track and no route, perhaps only waypoints"),
     ('<gpx xmlns:i="http://www.w3.org/2001/XInclude"><i:include href="/etc/passwd"/></gpx>', 0, "track", "no track"),
     ('<gpx><wpt lat="1" lon="1"><ele>5</ele></wpt></gpx>', 0, "track", "no track"),
@@ -337,7 +337,7 @@ def test_many_bad_points_are_not_all_listed() -> None:
 def test_points_are_capped() -> None:
     many = '<trkpt lat="45" lon="7"/>' * (limits.GPX_POINTS + 1)
     found = fault(HEAD + many + TAIL)
-    assert (found.code, found.text.partition(";")[0]) == ("invalid-point", "has more than 400,000 points")
+    assert (found.code, found.text.partition(";")[0]) == ("too-large", "has more than 400,000 points")
 
 
 def test_50_000_points_take_little_memory() -> None:
