@@ -14,6 +14,7 @@ from planner.analysis.rerun import FIRST, Change, Trial, Tried, run_day, run_mor
 from planner.analysis.trip_remedies import Detour, detours
 from planner.forecast.assemble import Progress, quiet
 from planner.forecast.kept import Kept, rough_chance
+from planner.forecast.room import give_back
 from planner.forecast.run import Forecast, leg_name
 from planner.model import clock
 from planner.model.display import Units, counted, units_of
@@ -114,6 +115,7 @@ def find_remedies(
         if worst.level in TIGHT:
             progress(f"trying remedies for day {number + 1}, {fluid_of(worst.fluid).label}")
             found.append(_day(outlook, number, worst))
+            give_back()
     return tuple(found)
 
 

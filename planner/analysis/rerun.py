@@ -241,7 +241,7 @@ def _felt(before_k: Floats, after_k: Floats) -> npt.NDArray[np.bool_]:
     """Fluids whose margins are no longer what they were; by draw, leg, fluid and node before."""
     with np.errstate(invalid="ignore"):  # infinite where a leg has none
         same = (before_k == after_k) | (np.abs(after_k - before_k) < SURE_K)
-    return np.asarray(np.logical_not(np.all(same, axis=(0, 1, 3))))
+    return np.asarray(np.logical_not(np.all(same, axis=(0, 1, 3))), dtype=np.bool_)
 
 
 def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial | None) -> Driven | None:

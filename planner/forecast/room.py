@@ -1,11 +1,12 @@
 """Whether there is memory for a forecast: found out before it, because libraries that find none end the process."""
 
+import ctypes
 import mmap
 
 COMPILING_BYTES, THREADS_BYTES = 700_000_000, 150_000_000
 """Address space that the compiler asks for, and that threads and their buffers do: measured on Linux."""
 COPIES = 5
-"""Arrays as large as all drawn temperatures that a forecast holds at once: measured."""
+"""Arrays as large as all drawn temperatures, at most, that a forecast and what is made of it hold at once."""
 
 
 def require_room(*, rows: int, draws: int, bodies: int, compiled: bool) -> None:
@@ -16,3 +17,11 @@ def require_room(*, rows: int, draws: int, bodies: int, compiled: bool) -> None:
     except (OSError, ValueError, OverflowError) as exc:
         message = f"no room for {needed / 1e6:,.0f} MB"
         raise MemoryError(message) from exc
+
+
+def give_back() -> None:
+    """Hand freed memory back to the system where the C library can: it keeps what its threads no longer need."""
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
+    except (AttributeError, OSError, TypeError):  # another C library, another system
+        return

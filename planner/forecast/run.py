@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.kept import CLOSE_K, Kept, Sample, keep_legs, sample_of
-from planner.forecast.room import require_room
+from planner.forecast.room import give_back, require_room
 from planner.forecast.upper import along_legs
 from planner.model import clock
 from planner.model.lesson import Lesson
@@ -265,6 +265,7 @@ def forecast_route(
     highs = (np.quantile(spread.temps_k[:, :, node], confidence, axis=0) for node in range(N_BODY))  # each in a copy
     band = np.column_stack([np.interp(timeline.end_s, timeline.end_s[drawn.rows], high) for high in highs])
     start_k = start(usual)
+    give_back()
     return Forecast(
         route=route,
         car=car,
