@@ -230,6 +230,8 @@ def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, A
         "unit": teaching.unit,
         "band": teaching.band,
         "known": list(teaching.known),
+        "blind": list(teaching.blind),
+        "told": [round(one, 1) for one in teaching.told],
     }
 
 

@@ -179,6 +179,10 @@ class Teaching:
         Readings that the forecast already rests on, as the page writes their place and values. [-]
     band : float
         A margin below this is thin. [`unit`]
+    blind : tuple of int
+        Legs with a road of unknown heights: behind the last one a reading tells what it did. [-]
+    told : tuple of float
+        What may be lost on every leg all the same. [`unit`]
     slower_min : tuple of float
         Time that slower grades have cost by every node. [min]
     """
@@ -196,6 +200,8 @@ class Teaching:
     band: float
     slower_min: tuple[float, ...]
     known: tuple[str, ...] = field(default=())
+    blind: tuple[int, ...] = ()
+    told: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         count = len(self.nodes)

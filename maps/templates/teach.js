@@ -317,9 +317,9 @@ function airAt(known, switches, here) {
 }
 
 // The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
-// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 14 K more than
-// estimated (docs/page-check.md), so a margin is ample only from one and a half times the band.
-const ESTIMATED = 1.5;
+// Of a day that is different the figures are estimates (docs/page-check.md): a margin is ample only from one and a quarter
+// of the band.
+const ESTIMATED = 1.25;
 function levelOf(margin, lost, unsure, different) {
   if (margin < 0) return "exceeded";
   if (margin < teaching.band) return "thin";
@@ -331,11 +331,21 @@ function doubtAt(known, c, point) {
   return known.numbers.reduce((most, one) => (one.c === c && !one.believed && !one.isAir && point > one.point ? Math.max(most, one.read - one.expected) : most), 0);
 }
 
+// What may be lost over roads of unknown heights: of what lies behind a reading of that day the gauge has told.
+function lostAt(known, { channel, leg, lost, node }) {
+  const day = track.day[teaching.nodes[node]];
+  const told = known.numbers.some((one) => {
+    const at = track.group[one.point], first = scene.places.some((place) => place.point === one.point) ? at + 1 : at;
+    return one.c === channel && one.believed && one.day === day && first <= leg && !teaching.blind.some((blind) => blind >= first && blind <= leg);
+  });
+  return told ? Math.min(lost, teaching.told[leg]) : lost;
+}
+
 // Every leg's smallest margin with what moved it: at the plan's own peak, or wherever on the leg it is smaller now. Readings
 // that only confirm narrow what may be reached; no warning falls by that alone.
 function movedPeaks(moved, known, different) {
   return teaching.peaks.map((peak) => {
-    const { channel, limit } = peak, planned = levelOf(limit - peak.upper, peak.lost, false), lost = Math.max(peak.lost, doubtAt(known, channel, teaching.nodes[peak.node]));
+    const { channel, limit } = peak, open = lostAt(known, peak), planned = levelOf(limit - peak.upper, open, false), lost = Math.max(open, doubtAt(known, channel, teaching.nodes[peak.node]));
     const { values, high } = base[teaching.channels[channel].series];
     const at = (node, was, ratio = moved[channel][node].ratio) => {
       const { shift, read, beyond } = moved[channel][node], expected = was.expected + shift, width = was.upper - was.expected;

@@ -65,6 +65,8 @@ def teaching_of(report: Report, climbs: Sequence[Climb], card: Card) -> Teaching
         unit="degF" if u.kelvin_per_degree < 1.0 else "degC",
         band=u.diff(outlook.trip.thin_band_k),
         slower_min=(0.0, *(sways.slower_s / 60.0).tolist()),
+        blind=tuple(sorted({gap.leg for gap in report.unknowns.gaps})),
+        told=tuple(u.diff(report.unknowns.heat_k).tolist()),
         known=tuple(_known(outlook.trip, u, one) for one in outlook.trip.readings),
     )
 

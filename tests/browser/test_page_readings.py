@@ -9,6 +9,8 @@ import json
 import re
 from dataclasses import replace
 from importlib.resources import files
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,9 +28,12 @@ from planner.model.display import units_of
 from planner.output.mapscene import make_scene
 from planner.output.report import make_report
 
+CHECK = Path(__file__).parents[2] / "docs" / "make_page_check.py"
+
 FURKA, DAVOS = "Furkapass", "Davos"
 COOLER = {"coolant": "88", "oil": "101", "transmission": "82", "differential": "82", "air": "9"}
 AGREED_K, SHARE = 1.5, 0.9
+FEW_SHARE = 0.75  # of few tries with a heavier trailer: nine in ten in docs/page-check.md, less half of its misses
 
 pytestmark = needs_browser
 
@@ -184,6 +189,23 @@ def test_the_page_learns_what_the_program_learns(opened, inputs, outlook):
     assert np.mean(np.abs(off) <= AGREED_K) >= SHARE, np.round(off, 1)
 
 
+def test_a_late_and_hot_day_with_gauges_is_as_a_new_plan_has_it(opened, inputs, outlook):
+    # docs/page-check.md has 200 such tries; these few hold the page near them, on a car that is past some limits.
+    spec = spec_from_file_location("make_page_check", CHECK)
+    check = module_from_spec(spec)
+    spec.loader.exec_module(check)
+    tries = list(check.tries(outlook, 8, 41))
+    found = [
+        one
+        for tried, said in zip(tries, check.ask_tab(opened(), tries), strict=True)
+        for one in check.compare(inputs, outlook, tried, said)
+    ]
+    upper = np.array([one.upper_k for one in found])
+    assert len(found) > 40
+    assert np.mean(np.abs(upper) <= AGREED_K) >= FEW_SHARE, np.round(upper, 1)
+    assert not [one for one in found if (one.page, one.rerun) == ("ample", "exceeded")]
+
+
 def test_a_reading_that_confirms_erases_no_warning(opened):
     tab = opened(DAVOS)
     tab.locator("#legs-ahead summary").click()
@@ -271,6 +293,7 @@ def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):
     scene = json.loads(data[2])
     for peak in scene["teaching"]["peaks"]:
         peak[7] = 200.0  # what may be lost over a road without heights
+    scene["teaching"]["blind"] = list(range(len(scene["places"])))
     for one in scene["grades"]:
         one["level"] = "unknown"
     path = tmp_path / "unknown.html"
@@ -287,6 +310,25 @@ def test_what_is_not_known_never_becomes_ample(opened, trip_page, tmp_path):
         assert set(levels) <= {"unknown", "thin", "exceeded"}
         words = [row[-1] for name, row in gauges(tab).items() if name != "Air"]
         assert not any("ample" in one for one in words)
+
+
+def test_a_gauge_read_behind_an_unknown_road_tells_what_it_did(opened, trip_page, tmp_path):
+    text = trip_page.read_text(encoding="utf-8")
+    data = re.search(r'(id="scene-data">)(.*?)(</script>)', text, re.DOTALL)
+    scene, names = json.loads(data[2]), [one["key"] for one in json.loads(data[2])["teaching"]["channels"]]
+    for peak in scene["teaching"]["peaks"]:
+        peak[7] = 200.0 if names[peak[1]] in COOLER else 0.0
+    for blind, clears in (([0], True), (list(range(len(scene["places"]))), False)):
+        scene["teaching"]["blind"] = blind
+        path = tmp_path / f"{clears}.html"
+        path.write_text(text.replace(data[2], json.dumps(scene).replace("<", "\\u003c")), encoding="utf-8")
+        tab = opened(path=path)
+        tab.locator("#legs-ahead summary").click()
+        before = [row[-1] for row in legs_ahead(tab)]
+        take(tab, COOLER)
+        after = [row[-1] for row in legs_ahead(tab)]
+        assert set(before) <= {"unknown", "thin", "exceeded"}
+        assert (set(after) <= {"unknown", "thin", "exceeded"}) != clears, (before, after)
 
 
 def test_a_browser_that_keeps_nothing_still_learns(opened):
