@@ -142,16 +142,22 @@ def ask_page(outlook: Forecast, asked: list[Try]) -> list[dict[str, Any]]:
 
     scene = mapscene.make_scene(make_report(outlook, remedies=False))
     ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
-    code = "\n".join((ROOT / "maps" / "templates" / name).read_text(encoding="utf-8") for name in SCRIPTS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGS))
         tab = browser.new_page()
         tab.set_content(page.render(scene, basemap=ground))
-        said: list[dict[str, Any]] = tab.evaluate(
-            f"(all) => {{ {code}\n return all.map((tried) => {{ {ASK} }}); }}",
-            [json.loads(json.dumps(one._asdict())) for one in asked],
-        )
+        said = ask_tab(tab, asked)
         browser.close()
+    return said
+
+
+def ask_tab(tab: Any, asked: list[Try]) -> list[dict[str, Any]]:
+    """Run the page's script anew in a tab that shows the page."""
+    code = "\n".join((ROOT / "maps" / "templates" / name).read_text(encoding="utf-8") for name in SCRIPTS)
+    said: list[dict[str, Any]] = tab.evaluate(
+        f"(all) => {{ {code}\n return all.map((tried) => {{ {ASK} }}); }}",
+        [json.loads(json.dumps(one._asdict())) for one in asked],
+    )
     return said
 
 

@@ -317,8 +317,8 @@ function airAt(known, switches, here) {
 }
 
 // The gravest of what a margin is called; one that was not known, or moved further than was tried, is never ample.
-// Of a day that is different the figures are estimates: cars near their limits then pass them by up to 14 K more than
-// estimated (docs/page-check.md), so a margin is ample only from one and a half times the band.
+// Of a day that is different the figures are estimates (docs/page-check.md): a margin is ample only from one and a quarter
+// of the band.
 const ESTIMATED = 1.25;
 function levelOf(margin, lost, unsure, different) {
   if (margin < 0) return "exceeded";

@@ -105,7 +105,7 @@ def find_sways(
     rows = np.union1d(rows, edges)
     root = np.asarray(np.linalg.cholesky(known.covariance(CLASS_SPREAD)), dtype=np.float64)
     zero, slope = _slopes(outlook, line.drive, rows, root, sd)
-    far, hot_slope = _slopes(outlook, replace(line.drive, air_k=line.drive.air_k + HOT_K), rows, root, sd)
+    far, hot_slope = _slopes(outlook, replace(line.drive, air_k=line.drive.air_k + HOT_K), rows, root, sd, heating=True)
     back = HOT_K / np.maximum(sd, LEAST_AIR_K)[line.drive.day[rows].astype(np.int64)]
     along, curve = _curves(outlook, rows, zero, slope, root, sd)
     felt = np.maximum(np.abs(slope), np.abs(hot_slope)).max(axis=(1, 2)) > _LEAST_K
@@ -135,8 +135,13 @@ def find_sways(
     )
 
 
-def _slopes(outlook: Forecast, drive: Drive, rows: Rows, root: Floats, air_sd_k: Floats) -> tuple[Floats, Floats]:
-    """The car as best known, and slopes from pairs of drives either side of it; the air of all days is one unknown."""
+def _slopes(
+    outlook: Forecast, drive: Drive, rows: Rows, root: Floats, air_sd_k: Floats, *, heating: bool = False
+) -> tuple[Floats, Floats]:
+    """The car as best known, and slopes from drives either side of it, or of that which heats it.
+
+    The air of all days is one unknown.
+    """
     middle, n = np.log(outlook.car.spread.medians), len(root)
     steps = np.vstack((np.zeros((1, n)), STEP * root.T, np.zeros((1, n)), -STEP * root.T, np.zeros((1, n))))
     air = np.zeros((len(steps), len(air_sd_k)))
@@ -149,7 +154,10 @@ def _slopes(outlook: Forecast, drive: Drive, rows: Rows, root: Floats, air_sd_k:
         ambient_k=air,
         record=rows,
     ).temps_k[:, :, FLUID_NODES]
-    return temps[0], (temps[1 : n + 2] - temps[n + 2 :]) / (2.0 * STEP)
+    zero, up, down = temps[0], temps[1 : n + 2], temps[n + 2 :]
+    if heating:
+        return zero, np.where(up > down, up - zero, zero - down) / STEP
+    return zero, (up - down) / (2.0 * STEP)
 
 
 def _curves(

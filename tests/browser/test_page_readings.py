@@ -9,6 +9,8 @@ import json
 import re
 from dataclasses import replace
 from importlib.resources import files
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,9 +28,12 @@ from planner.model.display import units_of
 from planner.output.mapscene import make_scene
 from planner.output.report import make_report
 
+CHECK = Path(__file__).parents[2] / "docs" / "make_page_check.py"
+
 FURKA, DAVOS = "Furkapass", "Davos"
 COOLER = {"coolant": "88", "oil": "101", "transmission": "82", "differential": "82", "air": "9"}
 AGREED_K, SHARE = 1.5, 0.9
+FEW_SHARE = 0.75  # of few tries with a heavier trailer: nine in ten in docs/page-check.md, less half of its misses
 
 pytestmark = needs_browser
 
@@ -182,6 +187,23 @@ def test_the_page_learns_what_the_program_learns(opened, inputs, outlook):
             lines = [line for line in day if line[-1] != "start"]
             off.append(float(lines[margin.leg][5 + keys.index(margin.fluid)]) - u.temp(peak))
     assert np.mean(np.abs(off) <= AGREED_K) >= SHARE, np.round(off, 1)
+
+
+def test_a_late_and_hot_day_with_gauges_is_as_a_new_plan_has_it(opened, inputs, outlook):
+    # docs/page-check.md has 200 such tries; these few hold the page near them, on a car that is past some limits.
+    spec = spec_from_file_location("make_page_check", CHECK)
+    check = module_from_spec(spec)
+    spec.loader.exec_module(check)
+    tries = list(check.tries(outlook, 8, 41))
+    found = [
+        one
+        for tried, said in zip(tries, check.ask_tab(opened(), tries), strict=True)
+        for one in check.compare(inputs, outlook, tried, said)
+    ]
+    upper = np.array([one.upper_k for one in found])
+    assert len(found) > 40
+    assert np.mean(np.abs(upper) <= AGREED_K) >= FEW_SHARE, np.round(upper, 1)
+    assert not [one for one in found if (one.page, one.rerun) == ("ample", "exceeded")]
 
 
 def test_a_reading_that_confirms_erases_no_warning(opened):
