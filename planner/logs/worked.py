@@ -21,17 +21,7 @@ WORK_SD = (
 def work_share(vehicle: Vehicle, one: Driven) -> float:
     """Work that the logged load stands for, over the model's on the same drive.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car as described.
-    one : Driven
-        A log; it needs a load.
-
-    Returns
-    -------
-    float
-        1 where both agree; not a number without a load for half of the driving. [-]
+    1 where both agree; not a number without a load for half of the driving. [-]
 
     Notes
     -----
