@@ -215,7 +215,7 @@ def _packed_milestones(milestones: Sequence[Milestone], kept: NDArray[np.int64])
 def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, Any]:
     """Pack what the page learns by, its nodes renumbered along the thinned track."""
     return {
-        "nodes": {"digits": 0, "steps": encode([float(point) for point in np.searchsorted(kept, teaching.nodes)], 0)},
+        "nodes": _column(np.searchsorted(kept, teaching.nodes), 0),
         "channels": [_packed_channel(one) for one in teaching.channels],
         "changes": {one.key: _packed_change(one) for one in teaching.changes},
         "switches": [asdict(one) for one in teaching.switches],
@@ -261,50 +261,60 @@ def _packed_change(one: Change) -> dict[str, Any]:
 
 def _node_column(values: Sequence[float]) -> dict[str, Any]:
     """Pack one column of the nodes."""
-    return {"digits": NODE_DIGITS, "signs": signs_of(encode(values, NODE_DIGITS))}
+    return _column(values, NODE_DIGITS)
 
 
 def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int) -> dict[str, Any]:
     """Pack the kept points of one column."""
-    chosen = np.asarray(values, dtype=np.float64)[kept]
-    return {"digits": digits, "steps": encode(chosen, digits)}
+    return _column(np.asarray(values, dtype=np.float64)[kept], digits)
 
 
 def _packed_words(words: Sequence[str]) -> dict[str, Any]:
     """Pack a column of text: each different text once, and the number of the text at every point."""
-    unique = list(dict.fromkeys(words))
-    number = {word: index for index, word in enumerate(unique)}
-    return {"words": unique, "steps": encode([number[word] for word in words], 0)}
+    number = {word: index for index, word in enumerate(dict.fromkeys(words))}
+    return {"words": list(number), "numbers": _column([number[word] for word in words], 0)}
+
+
+def _column(values: Sequence[float] | Array, digits: int) -> dict[str, Any]:
+    """Pack numbers."""
+    return {"digits": digits, "signs": signs_of(encode(values, digits))}
 
 
 def signs_of(steps: Sequence[int | str | None]) -> str:
-    """Write packed differences with one sign each where they are small: a third less than a list of numbers.
+    """Write packed differences with one or two signs each where they are small: half of a list of numbers.
 
     Parameters
     ----------
-    steps : sequence of int or str
-        As `encode` gives them, without gaps. [any]
+    steps : sequence of int, str or None
+        As `encode` gives them. [any]
 
     Returns
     -------
     str
-        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; `~` and a sign for a run of 0; larger
-        differences between `|`. [-]
+        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; "`" and two signs for a larger one, the largest
+        between `|`; `~` and a sign for a run of 0; a space for a gap. [-]
 
     Examples
     --------
-    >>> signs_of([7, "19", -1, 500, 0])
-    'E~J1|500|0'
+    >>> signs_of([7, "19", -1, None, 500, 0, -9000])
+    'E~J1 `B%0|-9000|'
     """
-    made = []
+    made, most = [], len(SIGNS)
     for step in steps:
+        if step is None:
+            made.append(" ")
+            continue
         if isinstance(step, str):
             left = int(step)
-            made += ["~" + SIGNS[-1]] * (left // (len(SIGNS) - 1)) + ["~" + SIGNS[left % (len(SIGNS) - 1)]]
+            made += ["~" + SIGNS[-1]] * (left // (most - 1)) + ["~" + SIGNS[left % (most - 1)]]
             continue
-        place = 2 * int(step or 0)
-        place = -place - 1 if place < 0 else place
-        made.append(SIGNS[place] if place < len(SIGNS) else f"|{step}|")
+        place = -2 * step - 1 if step < 0 else 2 * step
+        if place < most:
+            made.append(SIGNS[place])
+        elif place < most * most:
+            made.append(f"`{SIGNS[place // most]}{SIGNS[place % most]}")
+        else:
+            made.append(f"|{step}|")
     return "".join(made)
 
 

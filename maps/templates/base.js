@@ -17,25 +17,27 @@ const KIND_WORDS = { over: "Limit passed", hot: "Thin margin", start: "Start", f
   service: "Service", fuel: "Fuel", place: "Place" };
 const LEVELS = ["ample", "unknown", "thin", "exceeded"];
 
+const SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz!#$%()*+,-./:;=?@[]^_{}";
 const scene = JSON.parse(document.getElementById("scene-data").textContent);
 const byId = (id) => document.getElementById(id);
 const numbers = new Intl.NumberFormat(document.documentElement.lang);
 const track = unpackTrack(scene.track);
 const count = track.lat.length;
 
-const SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz!#$%()*+,-./:;=?@[]^_{}";
-
-// Differences written as signs: small ones alternate in sign, "~" is a run of zeros, "|" stands around large ones.
+// Differences written as signs: small ones alternate in sign, "`" leads two signs of a larger one, "|" stands around the
+// largest, "~" is a run of zeros, " " a gap.
 function stepsOf(signs) {
   const made = [];
   for (let i = 0; i < signs.length; i++) {
     if (signs[i] === "~") made.push(String(SIGNS.indexOf(signs[++i])));
+    else if (signs[i] === " ") made.push(null);
     else if (signs[i] === "|") {
       const end = signs.indexOf("|", i + 1);
       made.push(Number(signs.slice(i + 1, end)));
       i = end;
     } else {
-      const place = SIGNS.indexOf(signs[i]);
+      const wide = signs[i] === "`", place = SIGNS.indexOf(signs[wide ? i + 2 : i]) + (wide ? SIGNS.length * SIGNS.indexOf(signs[i + 1]) : 0);
+      if (wide) i += 2;
       made.push(place % 2 ? -(place + 1) / 2 : place / 2);
     }
   }
@@ -45,7 +47,7 @@ function stepsOf(signs) {
 function unpack(column) {
   const scale = 10 ** column.digits, made = [];
   let total = 0;
-  for (const step of column.signs === undefined ? column.steps : stepsOf(column.signs)) {
+  for (const step of stepsOf(column.signs)) {
     if (typeof step === "string") for (let left = Number(step); left > 0; left--) made.push(total / scale);
     else made.push(step === null ? null : (total += step) / scale);
   }
@@ -57,7 +59,7 @@ function unpackTrack(packed) {
   for (const name of ["lat", "lon", "distance", "elevation", "group", "day", "minutes"]) {
     if (packed[name]) made[name] = unpack(packed[name]);
   }
-  made.clock = unpack({ digits: 0, steps: packed.clock.steps }).map((number) => packed.clock.words[number]);
+  made.clock = unpack(packed.clock.numbers).map((number) => packed.clock.words[number]);
   made.series = packed.series.map((one) => {
     const series = { label: one.label, unit: one.unit, dash: one.dash };
     for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = one[name] === "values" ? series.values : unpack(one[name]);
