@@ -288,7 +288,7 @@ is the temperature where the sender sits. `tests/shared/other_logs.py` drives th
 motorway and a mixture of them, logged every 1, 2 or 5 s. The owners' files are two classes, a V8 automatic and a
 six-cylinder manual with an oil cooler. Fits are to mild days (10 to 24 °C); trials are on other days, some of them
 hot. Nothing of the model was set by these figures but the ASSUMED sizes in `thermal/discrepancy.py` and how much a
-reading counts, which were chosen while looking at cars 0 to 5 and, the sizes, at cars 16 to 19.
+reading counts, which were chosen while looking at cars 0 to 5.
 """
 
 
@@ -317,7 +317,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description="Hold learning against the other car.")
     parser.add_argument("parts", nargs="*", default=list(PARTS), help=f"which of {', '.join(PARTS)}")
     parser.add_argument("--cars", type=int, default=6, help="how many cars")
-    parser.add_argument("--first", type=int, default=0, help="number of the first: 0 to 23 have been looked at")
+    parser.add_argument("--first", type=int, default=0, help="number of the first: 0 to 5 have been looked at")
     parser.add_argument("--logs", type=int, nargs="+", help="after how many logs; the part's own when not given")
     given = parser.parse_args()
     for part in given.parts:

@@ -117,7 +117,7 @@ def example_log() -> str:
 
 def page(logs: Path, *, quick: bool) -> str:
     """Compute the whole page."""
-    lines = [HEAD, *learning_other.section(range(20, 22 if quick else 24)), *measured(logs)]
+    lines = [HEAD, *learning_other.section(range(6, 8 if quick else 12)), *measured(logs)]
     return "\n".join(lines).rstrip() + "\n"
 
 

@@ -35,9 +35,8 @@ __all__ = ["UNEXPLAINED", "USUAL", "Doubt", "Verdict", "alike", "faulty_thermost
 # ASSUMED: most days nothing is wrong with a car that was sound the day before; what no cause on the list explains is
 # rare; the rest is shared by all causes. Half of the faults were there from the start, half begin on the way.
 _PRIOR_USUAL, _PRIOR_UNEXPLAINED, _PRIOR_START = CALM, 0.05, 0.5
-# The size of the model's error is itself known to about a third: sizes tried, and their weights. ASSUMED, 1 to 1.5: a
-# quarter more than an interval has, for who accuses a car must be right on a day unlike those logged.
-_SIZES, _SIZE_WEIGHTS = (0.9, 1.25, 1.8, 2.6), (0.2, 0.4, 0.28, 0.12)
+# The size of the model's error is itself known to about a third: sizes tried, and their weights.
+_SIZES, _SIZE_WEIGHTS = (0.7, 1.0, 1.45, 2.1), (0.2, 0.4, 0.28, 0.12)
 _FURTHER = (3.0, 6.0)  # times the model's error of one fluid, where nothing on the list explains it
 # A cause may come to matter if the logarithm of the odds against it is below this. Then the likeliest moment is cut
 # into parts, so often: a fault tried ten minutes early or late does not fit, and 16 K of coolant went untold.

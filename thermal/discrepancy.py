@@ -9,7 +9,7 @@ comes from days that took no part in a fit, and grows where no log has been: hot
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -24,28 +24,23 @@ from thermal.vehicle import Vehicle
 # what changes with the road, and what comes and goes in a sixth of that time: a shape the model does not have.
 CAR_SHARE, DAY_SHARE, ROAD_SHARE, QUICK_SHARE = 0.15, 0.15, 0.3, 0.4
 QUICK = 1.0 / 6.0
+# ASSUMED: how far a temperature that rises or falls may be ahead or behind (one to four minutes). [s]
+TIMING_S = np.array([75.0, 100.0, 120.0, 150.0, 100.0])  # by fluid
 # ASSUMED growth outside what was logged. A kelvin beyond the fluid's hottest (or below its coldest) reading adds a
 # quarter of a kelvin (0.15 to 0.4: a model that is off by a quarter in what it adds); the others are such quarters of
 # what they usually do: air 1:1, 1 km of height about 4 K, 1 W/kg about 1 K to coolant and 2 K to oils.
 BEYOND_K_PER_K, AIR_K_PER_K, HEIGHT_K_PER_M = 0.25, 0.2, 1e-3
 LOAD_K_PER_W_PER_KG = np.array([0.2, 0.4, 0.5, 0.5, 0.2])  # by fluid
 _LOAD_S = 600.0  # the load is smoothed over this, about a fluid's time constant
-# ASSUMED, 1 to 2 K: a sender reads off by this on every log of a car. No log can show it, so the error of a forecast of
-# the fluid itself has it on top of what logs leave; that of a forecast of the reading has not.
-GAUGE_SD_K = 1.5
 AT_REST_K, LEAST_SHARE = 20.0, 0.15  # a car as cold as the air is known: the error grows in over these
 _G, _AIR_KG_PER_M3 = 9.81, 1.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidError:
-    """Model error of one fluid where logged: size [K], how long it lasts [s], coldest and hottest reading [K].
-
-    `timing_s` is how far a temperature that rises or falls may be ahead or behind. [s]
-    """
+    """Model error of one fluid where logged: size [K], how long it lasts [s], coldest and hottest reading [K]."""
 
     sd_k: float
-    timing_s: float
     lasting_s: float
     low_k: float
     high_k: float
@@ -90,13 +85,12 @@ class Discrepancy:
 # ASSUMED for a class without logs, so that factors and this give +-8 K on coolant and +-12 to 15 K on
 # the oils at load, what common practice allows an uncalibrated forecast. Temperatures: those of level cruise, where
 # makers and owners agree best. Lasting: half an hour to an hour, a stretch of road or the body's own time constant.
-# Timing: one to four minutes.
 CLASS_ERROR = {
-    "coolant": FluidError(sd_k=3.5, timing_s=75.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
-    "engine_oil": FluidError(sd_k=7.0, timing_s=100.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
-    "transmission": FluidError(sd_k=9.0, timing_s=120.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
-    "differential": FluidError(sd_k=9.0, timing_s=150.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
-    "power_steering": FluidError(sd_k=9.0, timing_s=100.0, lasting_s=1800.0, low_k=300.0, high_k=350.0),
+    "coolant": FluidError(sd_k=3.5, lasting_s=1800.0, low_k=300.0, high_k=370.0),
+    "engine_oil": FluidError(sd_k=7.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=9.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "differential": FluidError(sd_k=9.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+    "power_steering": FluidError(sd_k=9.0, lasting_s=1800.0, low_k=300.0, high_k=350.0),
 }
 UNFITTED = Discrepancy(
     fluids=CLASS_ERROR,
@@ -131,23 +125,6 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
         held = held * k + now * (1.0 - k)
         out[i] = held
     return out
-
-
-def beside_gauge(error: FluidError) -> FluidError:
-    """Take the sender's own error off a fluid's: what is left stands between model and reading.
-
-    Returns
-    -------
-    FluidError
-        At least half as large.
-
-    Examples
-    --------
-    >>> found = FluidError(sd_k=2.1, timing_s=40.0, lasting_s=1800.0, low_k=280.0, high_k=370.0)
-    >>> round(beside_gauge(found).sd_k, 2)
-    1.47
-    """
-    return replace(error, sd_k=float(np.sqrt(max(error.sd_k**2 - GAUGE_SD_K**2, 0.25 * error.sd_k**2))))
 
 
 class Conditions(NamedTuple):
@@ -202,14 +179,13 @@ def scale_k(
     """
     at = rows if rows.ndim == temps_k.ndim else rows[..., None]
     each = [known.of(fluid) for fluid in FLUID_KEYS]
-    names = ("sd_k", "timing_s", "low_k", "high_k")
-    sd, timing, low, high = (np.array([getattr(e, name) for e in each]) for name in names)
+    sd, low, high = (np.array([getattr(e, name) for e in each]) for name in ("sd_k", "low_k", "high_k"))
     beyond = np.maximum(temps_k - high, 0.0) + np.maximum(low - temps_k, 0.0)
     fluid = np.broadcast_to(np.arange(N_FLUID), temps_k.shape)
     outside = around.outside_k[np.broadcast_to(at, temps_k.shape), fluid]
     whole = np.hypot(sd, np.maximum(BEYOND_K_PER_K * beyond, outside))  # a load beyond what was logged heats beyond it
     whole = whole * grown_in(np.abs(temps_k - around.air_k[at]))
-    return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, timing * rate_k_per_s))
+    return np.asarray(whole if rate_k_per_s is None else np.hypot(whole, TIMING_S * rate_k_per_s))
 
 
 def grown_in(rise_k: FloatArray) -> FloatArray:
@@ -244,7 +220,6 @@ def rounded(known: Discrepancy) -> Discrepancy:
         fluids={
             name: FluidError(
                 sd_k=round(e.sd_k, 1),
-                timing_s=float(round(e.timing_s)),
                 lasting_s=60.0 * round(e.lasting_s / 60.0),
                 low_k=tenth(e.low_k),
                 high_k=tenth(e.high_k),

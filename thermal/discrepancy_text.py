@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from thermal.discrepancy import CLASS_ERROR, UNFITTED, Discrepancy, FluidError
+from thermal.discrepancy import UNFITTED, Discrepancy, FluidError
 from thermal.errors import UnitError, did_you_mean, shown
 from thermal.fluids import FLUID_KEYS
 from thermal.units import to_delta_k, to_si
@@ -12,7 +12,6 @@ _C0 = 273.15
 # Key of a fluid's table: field, how it is read, least and most in SI, example.
 _FLUID: dict[str, tuple[str, Callable[[str], float], float, float, str]] = {
     "sd": ("sd_k", to_delta_k, 0.1, 60.0, "2.1 K"),
-    "timing": ("timing_s", lambda text: to_si(text, "s"), 0.0, 3600.0, "40 s"),
     "lasting": ("lasting_s", lambda text: to_si(text, "s"), 60.0, 86400.0, "30 min"),
     "from": ("low_k", lambda text: to_si(text, "K"), 200.0, 500.0, "21 degC"),
     "to": ("high_k", lambda text: to_si(text, "K"), 200.0, 500.0, "97 degC"),
@@ -44,7 +43,6 @@ def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
     fluids = {
         name: {
             "sd": f"{f.sd_k:.1f} K",
-            "timing": f"{f.timing_s:.0f} s",
             "lasting": f"{f.lasting_s / 60.0:.0f} min",
             "from": f"{f.low_k - _C0:.1f} degC",
             "to": f"{f.high_k - _C0:.1f} degC",
@@ -99,8 +97,6 @@ def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy
     for name in FLUID_KEYS:
         if name in table:
             one = table[name]
-            if isinstance(one, Mapping) and "timing" not in one:  # a file of before logs taught it
-                one = {**one, "timing": f"{CLASS_ERROR[name].timing_s:.0f} s"}
             if not isinstance(one, Mapping) or set(one) != set(_FLUID):
                 said = ", ".join(f'{key} = "{row[4]}"' for key, row in _FLUID.items())
                 problems.append(f"{where} {name}: read {shown(one)}; write {{{said}}}")

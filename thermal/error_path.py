@@ -17,6 +17,7 @@ from thermal.discrepancy import (
     QUICK,
     QUICK_SHARE,
     ROAD_SHARE,
+    TIMING_S,
     Discrepancy,
     conditions_of,
 )
@@ -243,7 +244,7 @@ def _followed(
         high_k=np.array([one.high_k for one in each]),
         road_s=lasting,
         quick_s=QUICK * lasting,
-        timing_s=np.array([one.timing_s for one in each]),
+        timing_s=TIMING_S,
         stays=np.sqrt([DAY_SHARE, ROAD_SHARE, QUICK_SHARE]),
         seed=seed,
         number_from=first_draw,

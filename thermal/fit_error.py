@@ -7,13 +7,11 @@ from typing import NamedTuple
 import numpy as np
 
 from thermal.discrepancy import (
-    CLASS_ERROR,
-    GAUGE_SD_K,
+    TIMING_S,
     UNFITTED,
     Discrepancy,
     FluidError,
     asked_w_per_kg,
-    beside_gauge,
     grown_in,
     rounded,
 )
@@ -28,38 +26,22 @@ LEAST_NOISE_K = 0.5  # ASSUMED: a sensor of whole degrees whose own lag and plac
 _MOST_NOISE_K = 2.0
 _QUARTERS, _SMOOTH = 4, 5
 # ASSUMED: what a fit leaves of the model's error before its log has spoken, and how many independent errors that
-# assumption is worth: those of about five logs, since logs of a few mild days agree better than days of another kind
-# will; timing shows in warm-ups alone, and is worth a quarter. Six bodies stand for a car of many; 1 to 3 K on coolant,
-# 2 to 5 K on the oils. Timing: two fifths of the class's.
+# assumption is worth. Six bodies stand for a car of many; 1.5 to 3 K on coolant, 3 to 6 K on the oils.
 FITTED_ERROR = {
-    "coolant": FluidError(sd_k=1.5, timing_s=32.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
-    "engine_oil": FluidError(sd_k=3.2, timing_s=40.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
-    "transmission": FluidError(sd_k=3.7, timing_s=50.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
-    "differential": FluidError(sd_k=2.8, timing_s=60.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
+    "coolant": FluidError(sd_k=2.0, lasting_s=1800.0, low_k=300.0, high_k=370.0),
+    "engine_oil": FluidError(sd_k=4.0, lasting_s=1800.0, low_k=300.0, high_k=375.0),
+    "transmission": FluidError(sd_k=5.0, lasting_s=2400.0, low_k=300.0, high_k=360.0),
+    "differential": FluidError(sd_k=5.0, lasting_s=3600.0, low_k=300.0, high_k=360.0),
 }
-_AUTOMATIC_SD_K = 7.5  # ASSUMED, of an automatic: 5 to 10, since what its converter wastes hangs on how it is shifted
-_ASSUMED_WORTH = np.array([[12.0], [3.0]])  # of size and timing
-_SIZE_ROUNDS = 30
-# Bodies without a gauge, should one be read.
-_OTHER = FluidError(sd_k=3.0, timing_s=0.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)
-CLASS_TIMING_S = np.array([CLASS_ERROR[key].timing_s if key in CLASS_ERROR else 0.0 for key in BODY_KEYS])
+_ASSUMED_WORTH = 3.0
+_OTHER = FluidError(sd_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)  # bodies without a gauge, should one be read
 
 
 class Held(NamedTuple):
-    """A stretch left out of a fit: its drive, its readings there, and the model without it less those, (n, 6). [K]"""
+    """A stretch left out of a fit: its drive, and the model without it less reading there, shape (n, 6). [K]"""
 
     drive: int
-    rows: BoolArray
     left_k: FloatArray
-
-
-class _Stretch(NamedTuple):
-    """Residuals [K], share of the error that a fluid can have there, how fast it changes [K/s]: (n, 6); worth: (6,)."""
-
-    left_k: FloatArray
-    share: FloatArray
-    rate_k_per_s: FloatArray
-    worth: FloatArray
 
 
 class ErrorModel:
@@ -71,15 +53,10 @@ class ErrorModel:
         self.drives, self.readings, self.known = drives, readings, known
         self.first = known == UNFITTED
         earlier = {} if self.first else known.fluids
-        fitted = dict(FITTED_ERROR)
-        if vehicle.gearbox.kind == "automatic":
-            fitted["transmission"] = replace(fitted["transmission"], sd_k=_AUTOMATIC_SD_K)
-        every = [beside_gauge(earlier[k]) if k in earlier else fitted.get(k, _OTHER) for k in BODY_KEYS]
+        every = [earlier.get(key, FITTED_ERROR.get(key, _OTHER)) for key in BODY_KEYS]
         self.prior_k = np.array([e.sd_k for e in every])
-        self.prior_timing_s = np.array([e.timing_s for e in every])
         self.lasting_s = np.array([e.lasting_s for e in every])
-        self.sd_k, self.timing_s = self.prior_k.copy(), self.prior_timing_s.copy()
-        self.noise_k = np.full(N_BODY, 2.0 * LEAST_NOISE_K)
+        self.sd_k, self.noise_k = self.prior_k.copy(), np.full(N_BODY, 2.0 * LEAST_NOISE_K)
         self.load = max(float(asked_w_per_kg(drive, vehicle).max()) for drive in drives)
 
     def scale_k(self, i: int) -> FloatArray:
@@ -95,26 +72,13 @@ class ErrorModel:
         ndarray, shape (n, 6)
             Less where a fluid is as cold as the air. [K]
         """
-        # A warm-up weighs as little as in a car of the class: a fit that follows its slopes finds a car that is off
-        # on a warm one (a winter's drive of the measured car, tried on three of a summer: a fifth worse).
-        return np.asarray(np.hypot(self.sd_k * self.share(i), CLASS_TIMING_S * rate_k_per_s(self.readings[i])))
-
-    def share(self, i: int) -> FloatArray:
-        """Give the share of its error that every fluid can have at one drive's readings.
-
-        Parameters
-        ----------
-        i : int
-            Which drive. [-]
-
-        Returns
-        -------
-        ndarray, shape (n, 6)
-            See `thermal.discrepancy.grown_in`. [-]
-        """
         drive, seen = self.drives[i], self.readings[i]
         air = np.interp(seen.time_s, np.cumsum(drive.duration_s), drive.air_k)
-        return grown_in(np.abs(np.where(np.isfinite(seen.temp_k), seen.temp_k, 400.0) - air[:, None]))
+        rise = np.abs(np.where(np.isfinite(seen.temp_k), seen.temp_k, 400.0) - air[:, None])
+        scale = self.sd_k * grown_in(rise)
+        timing = TIMING_S * rate_k_per_s(seen)[:, FLUID_NODES]
+        scale[:, FLUID_NODES] = np.hypot(scale[:, FLUID_NODES], timing)
+        return np.asarray(scale)
 
     def whitening(self, i: int, rows: BoolArray | None = None) -> Whitening:
         """Weigh one drive's readings, or some of them.
@@ -161,44 +125,20 @@ class ErrorModel:
         left : sequence of ndarray, shape (n, 6)
             Model less reading of every drive. [K]
         """
-        whole = [Held(i, np.ones(len(part), dtype=np.bool_), part) for i, part in enumerate(left)]
-        self.sd_k, self.timing_s = self._sizes(whole)
+        self.sd_k = self._size_k(left, [self.stretches(i) for i in range(len(left))])
         steps = [np.diff(part, axis=0) for part in left if len(part) > 1]
         if steps:
             rough = np.sqrt(0.5 * mean_square_k2(np.concatenate(steps)))
             self.noise_k = np.clip(np.nan_to_num(rough, nan=LEAST_NOISE_K), LEAST_NOISE_K, _MOST_NOISE_K)
 
-    def _sizes(self, held: Sequence[Held]) -> tuple[FloatArray, FloatArray]:
-        """Size and timing of the error from residuals and from what was assumed, by independent errors. [K, s]."""
-        # A residual is a level that is off and a temperature that comes early or late; each variance is the mean of
-        # what the other leaves of it (expectation and maximisation: Dempster, Laird & Rubin, J. R. Statist. Soc. B 39,
-        # 1977; from memory), by its share there. Taken together, warm-ups made the level's error too large.
-        parts = [sum(one.drive == h.drive for one in held) for h in held]
-        seen = [
-            _Stretch(
-                h.left_k,
-                self.share(h.drive)[h.rows],
-                rate_k_per_s(self.readings[h.drive])[h.rows],
-                self.stretches(h.drive) / n,
-            )
-            for h, n in zip(held, parts, strict=True)
-        ]
-        first = np.array([self.prior_k**2, self.prior_timing_s**2])
-        both = first.copy()
-        for _ in range(_SIZE_ROUNDS):
-            total, count = _ASSUMED_WORTH * first, _ASSUMED_WORTH * np.ones(first.shape)
-            for one in seen:
-                there = np.isfinite(one.left_k)
-                level, late = both[0] * one.share**2, both[1] * one.rate_k_per_s**2
-                misfit = np.where(there, one.left_k, 0.0) ** 2 / (level + late)
-                own = level / (level + late)
-                weight = there * one.worth / np.maximum(there.sum(axis=0), 1)
-                for k, mine in enumerate((own, 1.0 - own)):
-                    total[k] += (weight * mine * (mine * misfit + 1.0 - mine)).sum(axis=0) * both[k]
-                    count[k] += (weight * mine).sum(axis=0)
-            both = total / count
-        size, timing = np.sqrt(both)
-        return size, timing
+    def _size_k(self, left: Sequence[FloatArray], stretches: Sequence[FloatArray]) -> FloatArray:
+        """Size of the error from residuals and from what was assumed, each by its number of independent errors."""
+        total, count = _ASSUMED_WORTH * self.prior_k**2, np.full(N_BODY, _ASSUMED_WORTH)
+        for part, n in zip(left, stretches, strict=True):
+            mean = mean_square_k2(part)
+            total = total + np.where(np.isfinite(mean), n * np.nan_to_num(mean), 0.0)
+            count = count + np.where(np.isfinite(mean), n, 0.0)
+        return np.asarray(np.sqrt(total / count))
 
     def found(self, held: Sequence[Held], thermostat_sd_k: float) -> Discrepancy:
         """Return the error estimated from held-out stretches, and the range of conditions of all.
@@ -213,7 +153,10 @@ class ErrorModel:
         Discrepancy
             Rounded as a file keeps it.
         """
-        sd, timing = self._sizes(held)
+        parts = [sum(one.drive == h.drive for one in held) for h in held]
+        sd = self._size_k(
+            [h.left_k for h in held], [self.stretches(h.drive) / n for h, n in zip(held, parts, strict=True)]
+        )
         fluids = {} if self.first else dict(self.known.fluids)
         for name, node in zip(FLUID_KEYS, FLUID_NODES, strict=True):
             read = [seen.temp_k[:, node] for seen in self.readings if np.any(np.isfinite(seen.temp_k[:, node]))]
@@ -221,8 +164,7 @@ class ErrorModel:
                 before = fluids.get(name)
                 whole = np.concatenate([*read, *([[before.low_k, before.high_k]] if before else [])])
                 fluids[name] = FluidError(
-                    sd_k=float(np.hypot(sd[node], GAUGE_SD_K)),
-                    timing_s=float(timing[node]),
+                    sd_k=float(sd[node]),
                     lasting_s=float(self.lasting_s[node]),
                     low_k=float(np.nanmin(whole)),
                     high_k=float(np.nanmax(whole)),
@@ -334,7 +276,7 @@ def left_out(task: Task, x: FloatArray, left: Sequence[FloatArray], error: Error
         step = np.clip(np.linalg.solve(whole - j.T @ j, j.T @ r), -2.0 * task.width, 2.0 * task.width)
         out = left[i][rows] + np.tensordot(step, slopes[i][:, rows], axes=1)
         out[:, task.bodies] -= x[offsets] + step[offsets]
-        held.append(Held(i, rows, out))
+        held.append(Held(i, out))
     return tuple(held)
 
 

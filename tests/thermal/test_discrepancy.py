@@ -17,15 +17,13 @@ from thermal.discrepancy import CAR_SHARE, CLASS_ERROR, DAY_SHARE, UNFITTED, Dis
 from thermal.drive import steady_drive
 from thermal.error_path import rows_along, temps_with_error_k, with_error
 from thermal.errors import ThermalError
-from thermal.fit_error import ErrorModel
-from thermal.fluids import FLUID_KEYS, FLUID_NODES, N_BODY
-from thermal.log_drive import Readings
+from thermal.fluids import FLUID_KEYS, FLUID_NODES
 from thermal.simulate import nominal, simulate
 from thermal.vehicle import Vehicle
 
 OWNER = "estate-1990s-six"
 KNOWN = Discrepancy(
-    fluids={"coolant": FluidError(sd_k=2.1, timing_s=40.0, lasting_s=1800.0, low_k=287.15, high_k=370.15)},
+    fluids={"coolant": FluidError(sd_k=2.1, lasting_s=1800.0, low_k=287.15, high_k=370.15)},
     air_low_k=285.15,
     air_high_k=297.15,
     height_m=850.0,
@@ -45,7 +43,7 @@ def warm_drive(hours: float = 3.0, air_k: float = 290.0):
 
 def test_every_fluid_has_a_class_error_and_a_timing() -> None:
     assert set(CLASS_ERROR) == set(FLUID_KEYS)
-    assert len(discrepancy.LOAD_K_PER_W_PER_KG) == len(FLUID_KEYS)
+    assert len(discrepancy.TIMING_S) == len(discrepancy.LOAD_K_PER_W_PER_KG) == len(FLUID_KEYS)
 
 
 def test_errors_drawn_have_the_covariance_that_fits_and_verdicts_weigh_by(estate: Vehicle) -> None:
@@ -157,42 +155,6 @@ def test_it_survives_the_file() -> None:
     again = posterior.read_posterior(posterior.fit_table(held), "car.toml [fit]", problems)
     assert problems == []
     assert again == held
-
-
-def test_a_file_of_before_logs_taught_the_timing_has_the_class_s() -> None:
-    table = posterior.fit_table(posterior.Posterior(factors={}, correlation={}, discrepancy=KNOWN))["discrepancy"]
-    del table["coolant"]["timing"]
-    problems: list[str] = []
-    found = posterior.read_posterior({"discrepancy": table}, "car.toml [fit]", problems).discrepancy
-    assert problems == []
-    assert found.fluids["coolant"].timing_s == CLASS_ERROR["coolant"].timing_s
-    assert found.fluids["coolant"].sd_k == KNOWN.fluids["coolant"].sd_k
-
-
-def test_a_level_that_is_off_and_a_warm_up_that_is_late_are_told_apart(estate: Vehicle) -> None:
-    """Residuals of known make: of 3 K at every level and of 90 s in every warm-up, on 24 drives.
-
-    The size then lies within a fifth, 1.5 standard errors of 24 drives worth 2.5 errors each and of what was assumed.
-    """
-    rng = np.random.default_rng(5)
-    drive = warm_drive(1.5)
-    time_s = np.arange(0.0, 5400.0, 30.0)
-    warm = 290.0 + 70.0 * (1.0 - np.exp(-time_s / 600.0))
-    temp = np.full((len(time_s), N_BODY), np.nan)
-    temp[:, 1] = warm
-    seen = Readings(time_s=time_s, temp_k=temp, start_k=np.full(N_BODY, 290.0))
-    error = ErrorModel(estate, [drive] * 24, [seen] * 24, UNFITTED)
-    left = []
-    for _ in range(24):
-        one = np.full_like(temp, np.nan)
-        rate, share = np.gradient(warm, time_s), np.clip((warm - 290.0) / 20.0, 0.15, 1.0)
-        one[:, 1] = 3.0 * rng.normal() * share + 90.0 * rng.normal() * rate
-        left.append(one)
-    error.learn(left)
-    assert error.sd_k[1] == pytest.approx(3.0, rel=0.2)
-    assert error.timing_s[1] == pytest.approx(90.0, rel=0.25)
-    error.learn([np.where(np.isfinite(one), 3.0 * np.sign(one[-1, 1]) * share[:, None], np.nan) for one in left])
-    assert error.timing_s[1] < 31.0  # always in time: less than the 32 s assumed, which still count for their worth
 
 
 @pytest.mark.parametrize(
