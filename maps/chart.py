@@ -215,7 +215,7 @@ def _packed_milestones(milestones: Sequence[Milestone], kept: NDArray[np.int64])
 def _packed_teaching(teaching: Teaching, kept: NDArray[np.int64]) -> dict[str, Any]:
     """Pack what the page learns by, its nodes renumbered along the thinned track."""
     return {
-        "nodes": _column(np.searchsorted(kept, teaching.nodes), 0),
+        "nodes": _column(np.searchsorted(kept, teaching.nodes).astype(np.float64), 0),
         "channels": [_packed_channel(one) for one in teaching.channels],
         "changes": {one.key: _packed_change(one) for one in teaching.changes},
         "switches": [asdict(one) for one in teaching.switches],
@@ -291,8 +291,8 @@ def signs_of(steps: Sequence[int | str | None]) -> str:
     Returns
     -------
     str
-        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; "`" and two signs for a larger one, the largest
-        between `|`; `~` and a sign for a run of 0; a space for a gap. [-]
+        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; "`" and two signs for a larger one, the
+        largest between `|`; `~` and a sign for a run of 0; a space for a gap. [-]
 
     Examples
     --------
