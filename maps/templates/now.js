@@ -153,6 +153,9 @@ function gradePeaks(grade) {
   return made;
 }
 
+// The track's figures are thinned by up to this; the plan's peaks are exact.
+const THINNED = 1.5;
+
 // Of the grade's own figures and those of the plan's peaks there the graver counts.
 function judge(one, channel, c, grade, last) {
   const there = (peak) => peak.channel === c && teaching.nodes[peak.node] >= grade.start && teaching.nodes[peak.node] <= last;
@@ -161,7 +164,9 @@ function judge(one, channel, c, grade, last) {
   const upper = shift > -teaching.rules.note && ratio < 1 ? one.expect + (one.upper - one.expect) / ratio : one.upper;
   const beyond = figures.moved[c].some((node, k) => node.beyond && teaching.nodes[k] >= grade.start && teaching.nodes[k] <= last);
   const level = levelOf(one.limit - upper, doubtAt(figures.known, c, grade.end), beyond || grade.level === "unknown", figures.on.length > 0);
-  one.upper = Math.max(one.upper, ...peaks.map((peak) => peak.upper));
+  const worst = [...peaks].sort((a, b) => a.limit - a.upper - b.limit + b.upper)[0];
+  if (worst && Math.abs(worst.upper - one.upper) <= THINNED) [one.upper, one.limit] = [worst.upper, worst.limit];
+  else one.upper = Math.max(one.upper, ...peaks.map((peak) => peak.upper));
   one.level = LEVELS[Math.max(...[level, ...peaks.map((peak) => peak.level)].map((word) => LEVELS.indexOf(word)))];
   one.caution = channel.caution;
 }
