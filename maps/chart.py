@@ -110,7 +110,7 @@ def _bounded_columns(track: Track) -> Iterator[tuple[tuple[float, ...], int, flo
 
 
 def digits_for(bound: float) -> int:
-    """Fewest decimals that keep rounding below a quarter of `bound`, which is above 0.
+    """Fewest decimals, at least 0, that keep rounding within a quarter of `bound`, which is above 0.
 
     >>> digits_for(1.0), digits_for(20.0), digits_for(0.05)
     (1, 0, 2)
