@@ -47,56 +47,25 @@ class Label:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Basemap:
-    """Outlines cut to a box; every line is an array of (longitude, latitude) in degrees.
+    """Outlines cut to a box; every line is an array of (longitude, latitude) in degrees."""
 
-    Parameters
-    ----------
-    box : tuple of float
-        South, west, north, east of what is drawn; one over the 180th meridian runs on beyond it. [degree]
-    land, lakes : tuple of lines
-        Closed rings to fill; the first point is not repeated. [degree]
-    coasts, borders, states : tuple of lines
-        Lines to stroke: coasts, borders of countries, borders of states. [degree]
-    labels : tuple of Label
-        Names inside the box. [-]
-    crossed : tuple of (str, float, float)
-        Which state or country lies about a point of the route: name, latitude, longitude. [-, degree, degree]
-    sources : tuple of str
-        Where the outlines come from. [-]
-    """
-
-    box: Bounds
-    land: tuple[Line, ...] = ()
-    lakes: tuple[Line, ...] = ()
+    box: Bounds  # south, west, north, east; one over the 180th meridian runs on beyond it
+    land: tuple[Line, ...] = ()  # closed rings to fill; the first point is not repeated
+    lakes: tuple[Line, ...] = ()  # likewise
     coasts: tuple[Line, ...] = ()
-    borders: tuple[Line, ...] = ()
-    states: tuple[Line, ...] = ()
-    labels: tuple[Label, ...] = ()
-    crossed: tuple[tuple[str, float, float], ...] = ()
-    sources: tuple[str, ...] = ()
+    borders: tuple[Line, ...] = ()  # of countries
+    states: tuple[Line, ...] = ()  # borders of states
+    labels: tuple[Label, ...] = ()  # inside the box
+    crossed: tuple[tuple[str, float, float], ...] = ()  # state or country at a point of the route, its lat and lon
+    sources: tuple[str, ...] = ()  # where the outlines come from
 
 
 def load(folder: Path, bounds: Bounds, route: Line | None = None) -> Basemap:
-    """Read the outline files and cut them to a box round the route.
+    """Read the outline files and cut them to a box round the route, thinned to its scale.
 
-    Parameters
-    ----------
-    folder : Path
-        Folder with countries.json, states.json and lakes.json. [-]
-    bounds : tuple of float
-        South, west, north, east of the route, as `Scene.bounds` gives them. [degree]
-    route : ndarray, shape (n_point, 2), optional
-        Longitude and latitude of the route, to say which state each part is in. [degree]
-
-    Returns
-    -------
-    Basemap
-        Outlines with a margin round the route, thinned to its scale. [degree]
-
-    Raises
-    ------
-    MapError
-        If a file is missing or is not an outline file, or the bounds are not a box.
+    `folder` has countries.json, states.json and lakes.json. `bounds` are those of the route, as `Scene.bounds` gives
+    them; `route` is its longitude and latitude, shape (n_point, 2), by which `crossed` is found. Raises MapError if
+    a file is missing or is not an outline file, or the bounds are not a box.
     """
     box, thin_deg = frame(bounds)
     countries, states = (_Thinned(read_outlines(folder / name), box, thin_deg) for name in FILES)
@@ -118,25 +87,10 @@ def load(folder: Path, bounds: Bounds, route: Line | None = None) -> Basemap:
 
 
 def frame(bounds: Bounds) -> tuple[Bounds, float]:
-    """Box with its margin, and how far outlines may be thinned in it.
+    """The box with its margin, and how far outlines may be thinned in it. [degree].
 
-    Parameters
-    ----------
-    bounds : tuple of float
-        South, west, north, east of the route. [degree]
+    Raises MapError if `bounds` are not finite or not in the order south, west, north, east.
 
-    Returns
-    -------
-    tuple
-        The box and the thinning bound. [degree]
-
-    Raises
-    ------
-    MapError
-        If the bounds are not finite or not in the order south, west, north, east.
-
-    Examples
-    --------
     >>> frame((36.0, -106.0, 38.0, -101.0))
     ((30.0, -112.0, 44.0, -95.0), 0.005)
     """
@@ -159,22 +113,9 @@ def frame(bounds: Bounds) -> tuple[Bounds, float]:
 
 
 def read_outlines(path: Path) -> dict[str, Any]:
-    """Read one outline file; its lines come back in degrees under "lines", what each point is worth under "strays".
+    """Read one outline file; "lines" are then in degrees, "strays" what each of their points is worth. [degree].
 
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-
-    Returns
-    -------
-    dict
-        As in the file, with "lines" added, and "strays" in degrees. [degree]
-
-    Raises
-    ------
-    MapError
-        If the file is missing or has another form.
+    Raises MapError if the file is missing or has another form.
     """
     try:
         outlines: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -293,22 +234,10 @@ def _name_spots(area: dict[str, Any], rings: Sequence[Line], box: Bounds) -> tup
 
 
 def inside(ring: Line, lon: float, lat: float) -> bool:
-    """Tell whether a point lies in a closed ring (even-odd rule).
+    """Tell whether a point lies in a closed ring, by the even-odd rule.
 
-    Parameters
-    ----------
-    ring : ndarray, shape (n_point, 2)
-        Longitude and latitude, the first point not repeated. [degree]
-    lon, lat : float
-        The point. [degree]
+    `ring` has shape (n_point, 2), its first point not repeated; `lon` and `lat` are the point. [degree]
 
-    Returns
-    -------
-    bool
-        Whether it does.
-
-    Examples
-    --------
     >>> inside(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 4.0]]), 1.0, 1.0)
     True
     """
@@ -340,22 +269,9 @@ def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tup
 
 
 def read_lakes(path: Path) -> dict[str, Any]:
-    """Read the file of lakes; their rings come back in degrees.
+    """Read the file of lakes; every "ring" is then an array of longitude and latitude, its "strays" another. [degree].
 
-    Parameters
-    ----------
-    path : Path
-        The file. [-]
-
-    Returns
-    -------
-    dict
-        As in the file, every lake's "ring" an array of longitude and latitude, its "strays" one too. [degree]
-
-    Raises
-    ------
-    MapError
-        If the file is missing or has another form.
+    Raises MapError if the file is missing or has another form.
     """
     try:
         lakes: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -392,20 +308,9 @@ def _lake_labels(lakes: Sequence[tuple[str, Line]]) -> Iterator[Label]:
 def clip_ring(ring: Line, box: Bounds) -> Line:
     """Cut a closed ring at a box (Sutherland and Hodgman, Communications of the ACM 17(1), 1974).
 
-    Parameters
-    ----------
-    ring : ndarray, shape (n_point, 2)
-        Longitude and latitude, the first point not repeated. [degree]
-    box : tuple of float
-        South, west, north, east. [degree]
+    Nothing inside gives an empty ring. `ring` has shape (n_point, 2), its first point not repeated; `box` is south,
+    west, north, east. [degree]
 
-    Returns
-    -------
-    ndarray, shape (n_kept, 2)
-        The part inside, empty if there is none. [degree]
-
-    Examples
-    --------
     >>> clip_ring(np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 4.0]]), (-1.0, -1.0, 2.0, 9.0)).tolist()
     [[2.0, 2.0], [0.0, 0.0], [4.0, 0.0], [4.0, 2.0]]
     """
@@ -426,17 +331,7 @@ def clip_ring(ring: Line, box: Bounds) -> Line:
 def pieces_in(line: Line, box: Bounds) -> Iterator[Line]:
     """Yield the runs of a line inside a box, each with one point beyond at either end.
 
-    Parameters
-    ----------
-    line : ndarray, shape (n_point, 2)
-        Longitude and latitude. [degree]
-    box : tuple of float
-        South, west, north, east. [degree]
-
-    Yields
-    ------
-    ndarray, shape (n_run, 2)
-        One run. [degree]
+    `line` has shape (n_point, 2); `box` is south, west, north, east. [degree]
     """
     inside = _in_box(line, box)
     near = inside | np.append(inside[1:], False) | np.append(False, inside[:-1])

@@ -32,17 +32,9 @@ HALT_SHARE = 1e-9  # of the whole distance: keeps the points of a halt in order
 
 
 def pack(scene: Scene) -> dict[str, Any]:
-    """Track and stretches of a scene, thinned and packed for the page's data.
+    """Pack a scene's track, thinned, and its stretches for the page's data.
 
-    Parameters
-    ----------
-    scene : Scene
-        What to draw. [-]
-
-    Returns
-    -------
-    dict
-        "track" with packed columns; everything that names points, counted along the thinned track. [-]
+    "track" has the packed columns; whatever names points counts them along the thinned track.
     """
     track = scene.track
     kept = kept_indices(track, scene.points())
@@ -75,19 +67,9 @@ def pack(scene: Scene) -> dict[str, Any]:
 
 
 def kept_indices(track: Track, named: Sequence[int] = ()) -> NDArray[np.int64]:
-    """Points of a track that stay when it is thinned.
+    """Points of a track that stay when it is thinned, rising; those `named` always stay.
 
-    Parameters
-    ----------
-    track : Track
-        The route with its series. [-]
-    named : sequence of int
-        Points that always stay. [-]
-
-    Returns
-    -------
-    ndarray of int
-        Rising point numbers; first and last point, changes of day and leg, and every extreme included. [-]
+    First and last point, changes of day and leg, and every extreme are among them.
     """
     parts = [_forced_indices(track), np.array(named, dtype=np.int64), _route_indices(track)]
     abscissa = rising_distance(track)
@@ -113,18 +95,7 @@ def _route_indices(track: Track) -> NDArray[np.int64]:
 
 
 def rising_distance(track: Track) -> Array:
-    """Distances made strictly rising, so that the points of a halt stay apart.
-
-    Parameters
-    ----------
-    track : Track
-        The route. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_point,)
-        Distances, a billionth of the whole added from point to point. [display unit]
-    """
+    """Distances that rise by at least a billionth of the whole per point, so that a halt's points stay apart."""
     distance = np.asarray(track.distance, dtype=np.float64)
     step = HALT_SHARE * max(1.0, float(distance[-1] - distance[0]))
     return distance + step * np.arange(len(distance))
@@ -139,20 +110,8 @@ def _bounded_columns(track: Track) -> Iterator[tuple[tuple[float, ...], int, flo
 
 
 def digits_for(bound: float) -> int:
-    """Decimals that keep rounding below a quarter of a bound.
+    """Fewest decimals, at least 0, that keep rounding within a quarter of `bound`, which is above 0.
 
-    Parameters
-    ----------
-    bound : float
-        Largest error allowed, above 0. [any]
-
-    Returns
-    -------
-    int
-        Decimals, at least 0. [-]
-
-    Examples
-    --------
     >>> digits_for(1.0), digits_for(20.0), digits_for(0.05)
     (1, 0, 2)
     """
@@ -281,21 +240,11 @@ def _column(values: Sequence[float] | Array, digits: int) -> dict[str, Any]:
 
 
 def signs_of(steps: Sequence[int | str | None]) -> str:
-    """Write packed differences with one or two signs each where they are small: half of a list of numbers.
+    """Write packed differences, `steps` as `encode` gives them, with one or two signs where they are small.
 
-    Parameters
-    ----------
-    steps : sequence of int, str or None
-        As `encode` gives them. [any]
+    This takes half the room of a list of numbers. Each difference is a sign of `SIGNS`: 0, -1, 1, -2, 2 and so on. A
+    larger one is "`" and two signs, the largest stand between `|`. A run of 0 is `~` and a sign; a gap is a space.
 
-    Returns
-    -------
-    str
-        A sign of `SIGNS` for each difference: 0, -1, 1, -2, 2 and so on; "`" and two signs for a larger one, the
-        largest between `|`; `~` and a sign for a run of 0; a space for a gap. [-]
-
-    Examples
-    --------
     >>> signs_of([7, "19", -1, None, 500, 0, -9000])
     'E~J1 `B%0|-9000|'
     """
@@ -319,24 +268,11 @@ def signs_of(steps: Sequence[int | str | None]) -> str:
 
 
 def encode(values: Sequence[float] | Array, digits: int) -> list[int | str | None]:
-    """Write numbers as differences of whole steps; a gap is None and does not move the running sum.
+    """Write numbers as differences of whole steps of 10**-`digits`; the first is the number itself.
 
-    A run of three or more differences of 0 is one text with their number.
+    A NaN among the `values` is a gap: it becomes None and does not move the running sum. A run of three or more
+    differences of 0 becomes one text with their number.
 
-    Parameters
-    ----------
-    values : sequence of float
-        Finite numbers or NaN. [any]
-    digits : int
-        Decimals kept; one step is 10**-digits. [-]
-
-    Returns
-    -------
-    list of int, str or None
-        The first number, then differences. [10**-digits]
-
-    Examples
-    --------
     >>> encode([20.0, 20.5, float("nan"), 19.9], 1)
     [200, 5, None, -6]
     >>> encode([7.0] * 20, 0)

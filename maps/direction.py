@@ -13,22 +13,9 @@ FIRST_STRONG, POP = "\N{FIRST STRONG ISOLATE}", "\N{POP DIRECTIONAL ISOLATE}"
 def isolated(text: str) -> str:
     """Set every name written from right to left apart, so that it does not drag the figures beside it along.
 
-    Parameters
-    ----------
-    text : str
-        For a reader; any number of lines. [-]
+    Each run of such letters gets an isolate, as the Unicode Bidirectional Algorithm proposes (UAX 9, sections 2.4 and
+    2.7); other signs that turn the direction are left out.
 
-    Returns
-    -------
-    str
-        With an isolate round each run of such letters, and without other signs that turn the direction.
-
-    Notes
-    -----
-    The Unicode Bidirectional Algorithm (UAX 9, sections 2.4 and 2.7) proposes isolates for names put into a text.
-
-    Examples
-    --------
     >>> isolated("Kingman 12 mi")
     'Kingman 12 mi'
     >>> isolated("עכו 12 mi") == FIRST_STRONG + "עכו" + POP + " 12 mi"

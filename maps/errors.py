@@ -12,43 +12,16 @@ class MapError(Exception):
 
 
 def require_length(column: Sequence[object], count: int, where: str) -> None:
-    """Raise MapError unless a column has the length asked for.
-
-    Parameters
-    ----------
-    column : sequence
-        The column. [-]
-    count : int
-        Length it must have. [-]
-    where : str
-        What to call it in the message. [-]
-
-    Raises
-    ------
-    MapError
-        If the lengths differ.
-    """
+    """Raise MapError unless a column has `count` entries; `where` names it in the message."""
     if len(column) != count:
         message = f"{where}: {len(column)} entries, {count} are needed"
         raise MapError(message)
 
 
 def require_within(column: Sequence[float], reach: float, where: str) -> None:
-    """Raise MapError unless every value is a number from -reach to reach.
+    """Raise MapError unless every value is a number from -`reach` to `reach`; infinity allows any finite value.
 
-    Parameters
-    ----------
-    column : sequence of float
-        The values. [-]
-    reach : float
-        Largest magnitude allowed; infinity allows any finite value. [-]
-    where : str
-        What to call them in the message. [-]
-
-    Raises
-    ------
-    MapError
-        If a value is NaN, infinite or out of range.
+    `where` names the `column` in the message.
     """
     values = np.asarray(column, dtype=np.float64)
     wrong = np.flatnonzero(~(np.isfinite(values) & (np.abs(values) <= reach)))
@@ -59,20 +32,7 @@ def require_within(column: Sequence[float], reach: float, where: str) -> None:
 
 
 def require_rising(column: Sequence[float], where: str) -> None:
-    """Raise MapError if a column ever falls.
-
-    Parameters
-    ----------
-    column : sequence of float
-        The values. [-]
-    where : str
-        What to call them in the message. [-]
-
-    Raises
-    ------
-    MapError
-        If a value is below the one before it.
-    """
+    """Raise MapError if the `column` ever falls; it may stay level. `where` names it in the message."""
     falls = np.flatnonzero(np.diff(np.asarray(column, dtype=np.float64)) < 0.0)
     if falls.size:
         number = int(falls[0]) + 1
@@ -81,22 +41,7 @@ def require_rising(column: Sequence[float], where: str) -> None:
 
 
 def require_choice(value: str, allowed: tuple[str, ...], where: str) -> None:
-    """Raise MapError unless a word is one of those allowed.
-
-    Parameters
-    ----------
-    value : str
-        The word. [-]
-    allowed : tuple of str
-        Words allowed. [-]
-    where : str
-        What to call it in the message. [-]
-
-    Raises
-    ------
-    MapError
-        If the word is not allowed.
-    """
+    """Raise MapError unless a word is one of those allowed; `where` names it in the message."""
     if value not in allowed:
         near = difflib.get_close_matches(value, allowed, n=1)
         hint = f"; did you mean {near[0]!r}?" if near else ""

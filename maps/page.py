@@ -86,20 +86,7 @@ class OfflineMap(folium.Map):  # type: ignore[misc,unused-ignore]
 
 
 def render(scene: Scene, *, basemap: Basemap) -> str:
-    """Draw a scene as one HTML document that needs no other file.
-
-    Parameters
-    ----------
-    scene : Scene
-        What to draw. [-]
-    basemap : Basemap
-        Outlines under the route. [-]
-
-    Returns
-    -------
-    str
-        The document; the same scene and base map always give the same text. [-]
-    """
+    """Draw a scene as one HTML document that needs no other file; the same input always gives the same text."""
     page, drawn = Page(scene.language), _leaflet_map(scene, basemap)
     page.add_child(drawn)
     page.header.add_child(Verbatim(_head(scene)))
@@ -373,18 +360,6 @@ def _cleaned(value: Any) -> Any:
 def text(raw: str) -> str:
     """Escape text for a heading, a cell or an attribute.
 
-    Parameters
-    ----------
-    raw : str
-        Any text. [-]
-
-    Returns
-    -------
-    str
-        The same text as HTML. [-]
-
-    Examples
-    --------
     >>> text("<b>Hot & high")
     '&lt;b&gt;Hot &amp; high'
     """

@@ -41,39 +41,18 @@ class Relief:
 
 
 def mercator_deg(lat_deg: Floats | float) -> Floats:
-    """Height of a latitude on the map.
+    """Height of a latitude on the map, on the same scale as longitude.
 
-    Parameters
-    ----------
-    lat_deg : float or ndarray
-        Latitude. [degree]
-
-    Returns
-    -------
-    ndarray
-        The same scale as longitude. [degree]
-
-    References
-    ----------
     Snyder, J. P., Map Projections: A Working Manual, USGS Professional Paper 1395, 1987, eq. 7-2, p. 41.
     """
     return np.asarray(np.degrees(np.log(np.tan(np.pi / 4 + np.radians(lat_deg) / 2))))
 
 
 def grid(box: tuple[float, float, float, float], cell_deg: float) -> tuple[Floats, Floats]:
-    """Centres of the cells of a picture.
+    """Centres of a picture's cells: latitudes from north to south, longitudes from west to east. [degree].
 
-    Parameters
-    ----------
-    box : tuple of float
-        South, west, north, east. [degree]
-    cell_deg : float
-        Smallest width of a cell; wider if the box would hold too many. [degree]
-
-    Returns
-    -------
-    tuple of ndarray
-        Latitudes from north to south, evenly spaced on the map; longitudes from west to east. [degree]
+    The rows are evenly spaced on the map. Cells are wider than `cell_deg` if the `box`, south, west, north, east, would
+    hold too many.
     """
     south, west, north, east = box
     top, bottom = float(mercator_deg(north)), float(mercator_deg(south))
@@ -85,26 +64,10 @@ def grid(box: tuple[float, float, float, float], cell_deg: float) -> tuple[Float
 
 
 def shaded(heights_m: Floats, lat_deg: Floats, lon_deg: Floats, box: tuple[float, float, float, float]) -> Relief:
-    """Shade a grid of heights as if lit from the north-west, as maps usually are.
+    """Shade a grid of heights, shape (n_lat, n_lon), as if lit from the north-west, as maps usually are.
 
-    Parameters
-    ----------
-    heights_m : ndarray, shape (n_lat, n_lon)
-        Height of each cell. [m]
-    lat_deg, lon_deg : ndarray
-        Centres of the cells, from `grid`. [degree]
-    box : tuple of float
-        South, west, north, east. [degree]
-
-    Returns
-    -------
-    Relief
-        Dark on slopes that fall to the south-east, light on those that fall to the north-west.
-
-    Raises
-    ------
-    MapError
-        If the box does not run north and east.
+    Slopes that fall to the south-east are dark, those that fall to the north-west light. The centres of the cells are
+    from `grid`; `box` is south, west, north, east. [degree] Raises MapError if it does not run north and east.
     """
     south, west, north, east = box
     down_m = np.gradient(lat_deg)[:, np.newaxis] * METRES_PER_DEG
@@ -142,17 +105,9 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
 
 
 def box_about(lat_deg: Floats, lon_deg: Floats) -> tuple[float, float, float, float]:
-    """Box about a route with room for what a map shows beside it.
+    """South, west, north and east of a route, with room for what a map shows beside it. [degree].
 
-    Parameters
-    ----------
-    lat_deg, lon_deg : ndarray
-        The route; longitude may run on beyond 180. [degree]
-
-    Returns
-    -------
-    tuple of float
-        South, west, north, east. [degree]
+    The longitude may run on beyond 180.
     """
     south, north, west, east = lat_deg.min(), lat_deg.max(), lon_deg.min(), lon_deg.max()
     room = max(2.0, 0.15 * max(float(north - south), float(east - west)))

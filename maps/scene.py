@@ -25,28 +25,14 @@ LANGUAGE_TAG = re.compile("[a-z]{2,3}(-[A-Z]{2})?")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """A part of the track drawn in the colour of one level.
-
-    Parameters
-    ----------
-    start, end : int
-        First and last point, both included, start < end. [-]
-    level : str
-        One of `LEVELS`. [-]
-    title : str
-        Heading of the popup. [-]
-    popup : str
-        Plain sentences; a line break starts a new paragraph. [-]
-    whole : bool
-        Whether it is a leg; a part of one lies over its leg and takes no part in what pointing finds. [-]
-    """
+    """A part of the track drawn in the colour of one level, from point `start` to point `end`, both included."""
 
     start: int
     end: int
-    level: str
-    title: str = ""
-    popup: str = ""
-    whole: bool = True
+    level: str  # one of `LEVELS`
+    title: str = ""  # heading of the popup
+    popup: str = ""  # sentences; a line break starts a new paragraph
+    whole: bool = True  # a leg; a part of one lies over its leg, and pointing does not find it
 
     def __post_init__(self) -> None:
         require_choice(self.level, LEVELS, f"stretch {self.title!r}, level")
@@ -57,31 +43,15 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marker:
-    """A point of interest with a popup.
+    """A point of interest with a popup."""
 
-    Parameters
-    ----------
-    lat, lon : float
-        WGS84, north and east positive. [degree]
-    label : str
-        Short name beside the symbol and heading of the popup. [-]
-    kind : str
-        One of `KINDS`, sets the symbol; earlier kinds hide later ones where they overlap. [-]
-    text : str
-        Plain sentences; a line break starts a new paragraph. [-]
-    detail : str
-        A few words under the name on the map, e.g. a height. [-]
-    day : int, optional
-        Number of the day from 0, or None for a marker of no single day. [-]
-    """
-
-    lat: float
-    lon: float
-    label: str
-    kind: str = "place"
-    text: str = ""
-    detail: str = ""
-    day: int | None = None
+    lat: float  # WGS84, north positive [degree]
+    lon: float  # WGS84, east positive [degree]
+    label: str  # beside the symbol, and the popup's heading
+    kind: str = "place"  # one of `KINDS`, sets the symbol; earlier kinds hide later ones where they overlap
+    text: str = ""  # sentences; a line break starts a new paragraph
+    detail: str = ""  # a few words under the name on the map, e.g. a height
+    day: int | None = None  # counted from 0; None for a marker of no single day
 
     def __post_init__(self) -> None:
         require_choice(self.kind, KINDS, f"marker {self.label!r}, kind")
@@ -154,21 +124,11 @@ class Milestone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ahead:
-    """Milestones of one sort; the reader is told the next one, and with `behind` also the last one passed.
+    """Milestones of one sort; the reader is told the next one, and with `behind` also the last one passed."""
 
-    Parameters
-    ----------
-    heading : str
-        What the next one is called, e.g. "Next fuel". [-]
-    milestones : tuple of Milestone
-        In driving order. [-]
-    behind : str
-        What the last one passed is called; empty when it does not matter. [-]
-    """
-
-    heading: str
-    milestones: tuple[Milestone, ...]
-    behind: str = ""
+    heading: str  # what the next one is called, e.g. "Next fuel"
+    milestones: tuple[Milestone, ...]  # in driving order
+    behind: str = ""  # what the last one passed is called; empty when it does not matter
 
     def __post_init__(self) -> None:
         require_rising([one.point for one in self.milestones], f"ahead {self.heading!r}, milestones")
@@ -215,38 +175,18 @@ class Way:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """One day: a sheet of the page and of paper.
-
-    Parameters
-    ----------
-    title, short : str
-        Heading, and a few words for where there is little room. [-]
-    date : str
-        Its date where the day begins, e.g. "2027-07-11"; empty when the day has none. [-]
-    summary : str
-        Sentences; a line break starts a new paragraph. [-]
-    advice : tuple of Advice
-        What to do that day. [-]
-    headings, way : tuple
-        Timetable: its headings, and a line for every place. [-]
-    way_note : str
-        Sentence under the timetable. [-]
-    closest : tuple of int
-        Numbers of the series that come nearest to their limits that day, the nearest first. [-]
-    tables : tuple of Table
-        What else to know. [-]
-    """
+    """One day: a sheet of the page and of paper."""
 
     title: str
-    short: str = ""
-    date: str = ""
-    summary: str = ""
+    short: str = ""  # a few words for where there is little room
+    date: str = ""  # where the day begins, e.g. "2027-07-11"; empty when it has none
+    summary: str = ""  # sentences; a line break starts a new paragraph
     advice: tuple[Advice, ...] = ()
-    headings: tuple[str, ...] = ()
-    way: tuple[Way, ...] = ()
-    way_note: str = ""
-    closest: tuple[int, ...] = ()
-    tables: tuple[Table, ...] = ()
+    headings: tuple[str, ...] = ()  # of the timetable
+    way: tuple[Way, ...] = ()  # the timetable's lines, one for every place
+    way_note: str = ""  # sentence under the timetable
+    closest: tuple[int, ...] = ()  # numbers of the series that come nearest to their limits, the nearest first
+    tables: tuple[Table, ...] = ()  # what else to know
 
     def __post_init__(self) -> None:
         for number, line in enumerate(self.way, start=1):
@@ -255,89 +195,37 @@ class Day:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """Everything on one page.
-
-    Parameters
-    ----------
-    title, lead : str
-        Heading of the page, and one or two sentences under it. [-]
-    track : Track
-        The route. [-]
-    distance_unit, elevation_unit : str
-        Display units, e.g. "mi" and "ft". [-]
-    facts : tuple of str
-        Short sentences at the top. [-]
-    spots : tuple of Spot
-        Lines under the facts, each leading to a marker. [-]
-    cautions : tuple of str
-        Sentences in their own section, repeated on every day's sheet when printed. [-]
-    stretches, markers : tuple
-        What is drawn on the map. [-]
-    days : tuple of Day
-        Sheets; every day number of the track and the markers needs one. [-]
-    card : tuple of Table
-        What the driver looks up at the wheel: the gauges' alarms. [-]
-    tables, appendix : tuple of Table
-        Tables of the whole trip; the appendix is not printed. [-]
-    places : tuple of Milestone
-        Where a reader on the way may say to be, in driving order. [-]
-    ahead : tuple of Ahead
-        What such a reader is told about the way ahead. [-]
-    grades : tuple of Grade
-        Climbs of the way, in driving order. [-]
-    rules : tuple of str
-        What to do on any day when a gauge passes one of its marks. [-]
-    teaching : Teaching, optional
-        What the page needs to learn from readings and to follow changes of the day. [-]
-    roads, towns : tuple of Road, of Town
-        What is drawn beside the route. [-]
-    relief : Relief, optional
-        Shading of the ground. [-]
-    start_s : float, optional
-        Time at the first point, seconds since 1970 UTC, by which the page finds today; None for never. [s]
-    key : str
-        Name under which the page remembers the reader's place on this device; empty for never. [-]
-    band_words : str
-        What the upper edge of a shaded band is. [-]
-    level_words : tuple of four str
-        What the levels ample, unknown, thin and exceeded are called in the legend. [-]
-    attributions : tuple of str
-        Further sources to name in the footer. [-]
-    generated : str
-        When and by what the page was made. [-]
-    language : str
-        Language tag of the text, e.g. "en". [-]
-    """
+    """Everything on one page."""
 
     title: str
     track: Track
-    lead: str = ""
+    lead: str = ""  # one or two sentences under the title
     distance_unit: str = "mi"
     elevation_unit: str = "ft"
-    facts: tuple[str, ...] = ()
-    spots: tuple[Spot, ...] = ()
-    cautions: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()  # short sentences at the top
+    spots: tuple[Spot, ...] = ()  # lines under the facts
+    cautions: tuple[str, ...] = ()  # sentences in their own section, repeated on every day's sheet when printed
     stretches: tuple[Stretch, ...] = ()
     markers: tuple[Marker, ...] = ()
-    days: tuple[Day, ...] = ()
-    card: tuple[Table, ...] = ()
-    tables: tuple[Table, ...] = ()
-    appendix: tuple[Table, ...] = ()
-    places: tuple[Milestone, ...] = ()
-    ahead: tuple[Ahead, ...] = ()
-    grades: tuple[Grade, ...] = ()
-    rules: tuple[str, ...] = ()
-    teaching: Teaching | None = None
+    days: tuple[Day, ...] = ()  # every day number of the track and the markers needs one
+    card: tuple[Table, ...] = ()  # what the driver looks up at the wheel: the gauges' alarms
+    tables: tuple[Table, ...] = ()  # of the whole trip
+    appendix: tuple[Table, ...] = ()  # not printed
+    places: tuple[Milestone, ...] = ()  # where a reader on the way may say to be, in driving order
+    ahead: tuple[Ahead, ...] = ()  # what such a reader is told about the way ahead
+    grades: tuple[Grade, ...] = ()  # climbs, in driving order
+    rules: tuple[str, ...] = ()  # what to do on any day when a gauge passes one of its marks
+    teaching: Teaching | None = None  # for a page that learns from readings and follows changes of the day
     roads: tuple[Road, ...] = ()
     towns: tuple[Town, ...] = ()
     relief: Relief | None = None
-    start_s: float | None = None
-    key: str = ""
-    band_words: str = "upper edge"
+    start_s: float | None = None  # time at the first point, since 1970 UTC; the page finds today by it, None: never
+    key: str = ""  # under which the page remembers the reader's place on this device; empty: never
+    band_words: str = "upper edge"  # what the upper edge of a shaded band is
     level_words: tuple[str, str, str, str] = ("Ample margin", "Margin not known", "Thin margin", "Limit exceeded")
-    attributions: tuple[str, ...] = ()
-    generated: str = ""
-    language: str = "en"
+    attributions: tuple[str, ...] = ()  # further sources to name in the footer
+    generated: str = ""  # when and by what the page was made
+    language: str = "en"  # tag of the text, e.g. "en"
 
     def __post_init__(self) -> None:
         if LANGUAGE_TAG.fullmatch(self.language) is None:
@@ -374,33 +262,15 @@ class Scene:
                 raise MapError(message)
 
     def milestones(self) -> tuple[Milestone, ...]:
-        """All milestones of the scene, those of `places` first.
-
-        Returns
-        -------
-        tuple of Milestone
-            In no order of travel. [-]
-        """
+        """All milestones of the scene, those of `places` first, in no order of travel."""
         return (*self.places, *(one for group in self.ahead for one in group.milestones))
 
     def route(self) -> NDArray[np.float64]:
-        """The track as a line.
-
-        Returns
-        -------
-        ndarray, shape (n_point, 2)
-            Longitude, which runs on beyond the 180th meridian, and latitude. [degree]
-        """
+        """Longitude, which runs on beyond the 180th meridian, and latitude; shape (n_point, 2). [degree]."""
         return np.column_stack([unrolled(self.track.lon), self.track.lat])
 
     def points(self) -> tuple[int, ...]:
-        """Points of the track that something names, which thinning keeps.
-
-        Returns
-        -------
-        tuple of int
-            In no order of travel. [-]
-        """
+        """Points of the track that something names, which thinning keeps; in no order of travel."""
         found = [one.point for one in self.milestones()] + [spot.point for spot in self.spots]
         found += [one.point for day in self.days for one in day.way]
         found += [one.until for day in self.days for one in day.advice if one.until is not None]
@@ -410,13 +280,9 @@ class Scene:
         return tuple(found)
 
     def bounds(self) -> tuple[float, float, float, float]:
-        """Smallest box round the track and the markers.
+        """South, west, north and east of the smallest box round the track and the markers. [degree].
 
-        Returns
-        -------
-        tuple of float
-            South, west, north, east; a route over the 180th meridian runs on beyond it, so that west may lie under
-            -180 or east over 180. [degree]
+        A route over the 180th meridian runs on beyond it, so that west may lie under -180 or east over 180.
         """
         lats = (*self.track.lat, *(marker.lat for marker in self.markers))
         track = unrolled(self.track.lon)

@@ -20,21 +20,9 @@ NAME_WIDTH, NAME_HEIGHT = 10.8, 20.0  # of a letter and a line, about
 
 
 def draw(scene: Scene, basemap: Basemap, *, escape: Callable[[str], str]) -> str:
-    """Draw the map as SVG.
+    """Draw the map as one SVG element, whose parts carry the classes of the page's style.
 
-    Parameters
-    ----------
-    scene : Scene
-        Route and markers. [-]
-    basemap : Basemap
-        Outlines. [-]
-    escape : callable
-        Makes any text safe to stand in a page. [-]
-
-    Returns
-    -------
-    str
-        One element; its parts carry the classes of the page's style. [-]
+    `escape` makes any text safe to stand in a page.
     """
     frame = _Frame(scene.bounds())
     ground = [

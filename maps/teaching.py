@@ -13,59 +13,28 @@ Columns = tuple[tuple[float, ...], ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
-    """One series that is read and forecast.
+    """One series that is read and forecast, in its own unit; a column has a value at every node."""
 
-    Parameters
-    ----------
-    key, label, short : str
-        Heading of its column in a file of readings, its name, and its name where there is little room. [-]
-    series : int
-        Number of the track's series. [-]
-    sd : float
-        Error of a reading. [`unit`]
-    low, high : float
-        Readings outside are refused. [`unit`]
-    lag_min, lasting_min : float
-        Time constant with which it follows a change; how long the forecast's own error lasts. [min]
-    caution : float, optional
-        Where its alarm sounds. [`unit`]
-    grows_from, least : float
-        Above what the forecast's own error grows, and its size below. [`unit`]
-    slopes : tuple of tuple of float
-        By unknown: change for one standard deviation at every node. [`unit`]
-    along, curves : tuple of float, tuple of tuple of float
-        At every node: sum of the slopes for one standard deviation of all that heats it, and what it does beyond that
-        at each of the rules' `curve_at`. [`unit`]
-    hot_slopes, gap : tuple of tuple of float, tuple of float
-        The slopes far above the forecast, behind a bend, and how far below the forecast their line passes at every
-        node; none where there is no such bend. [`unit`]
-    wider : tuple of tuple of float
-        At every node: how much further the upper edge lies above what is expected in each air of the rules' `hotter`.
-        [`unit`]
-    error, varies : tuple of float
-        Size of the forecast's own error, and how much the series changes within minutes, at every node. [`unit`]
-    """
-
-    key: str
+    key: str  # heading of its column in a file of readings
     label: str
-    short: str
-    series: int
-    sd: float
-    low: float
-    high: float
-    lag_min: float = 0.0
-    lasting_min: float = 1.0
-    caution: float | None = None
-    grows_from: float = 0.0
-    least: float = 0.0
-    slopes: Columns = ()
-    along: tuple[float, ...] = ()
-    curves: Columns = ()
-    hot_slopes: Columns = ()
-    gap: tuple[float, ...] = ()
-    wider: Columns = ()
-    error: tuple[float, ...] = ()
-    varies: tuple[float, ...] = ()
+    short: str  # name where there is little room
+    series: int  # number of the track's series
+    sd: float  # error of a reading
+    low: float  # readings below are refused
+    high: float  # readings above are refused
+    lag_min: float = 0.0  # time constant with which it follows a change
+    lasting_min: float = 1.0  # how long the forecast's own error lasts
+    caution: float | None = None  # where its alarm sounds
+    grows_from: float = 0.0  # above this the forecast's own error grows
+    least: float = 0.0  # size of that error below
+    slopes: Columns = ()  # by unknown: change for one standard deviation
+    along: tuple[float, ...] = ()  # sum of the slopes for one standard deviation of all that heats it
+    curves: Columns = ()  # what it does beyond `along`, at each of the rules' `curve_at`
+    hot_slopes: Columns = ()  # the slopes far above the forecast, behind a bend; empty where there is none
+    gap: tuple[float, ...] = ()  # how far below the forecast the line of those slopes passes; empty likewise
+    wider: Columns = ()  # how much further above the expected the upper edge lies in each air of `Rules.hotter`
+    error: tuple[float, ...] = ()  # size of the forecast's own error
+    varies: tuple[float, ...] = ()  # how much the series changes within minutes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,98 +79,47 @@ class Peak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """Numbers of the method, see `thermal.taught` and `thermal.discrepancy`. Times in minutes.
+    """Numbers of the method, see `thermal.taught` and `thermal.discrepancy`, in standard deviations unless said."""
 
-    Parameters
-    ----------
-    shares : tuple of float
-        Sizes of the forecast's own error on this car against that of its class; `middle` and `width` say how likely.
-    alike : tuple of float
-        Shares of its variance: of the car, of the day, of the road, of what comes and goes in `quick` of that time.
-    grows : float
-        By how much of a degree that error grows with each. [-]
-    beyond : float
-        Readings further from what is expected are not believed. [standard deviations]
-    hotter : tuple of str
-        Changes in whose air the widths were computed, the coolest first. [-]
-    curve_at : tuple of float
-        Where the curves were tried: one below, two above; beyond the last it is extrapolated. [standard deviations]
-    upper : float
-        Where the upper edge of the band lies. [standard deviations]
-    late_min, late_per_h, far_min : float
-        A reading later than this against the plan is less sure, by how much an hour; later than the last, not used.
-    hot_air, soft, bends : float
-        How much hotter the air of the second slopes is; size of the rounding of a bend; a smaller gap is none.
-        [display unit]
-    moment : float
-        A reading belongs to about its moment, not to it exactly. [display unit]
-    note : float
-        Differences below this are none. [display unit]
-    """
-
-    shares: tuple[float, ...]
-    middle: float
-    width: float
-    alike: tuple[float, float, float, float]
-    quick: float
-    grows: float
-    beyond: float
-    hotter: tuple[str, ...]
-    curve_at: tuple[float, float, float]
-    upper: float
-    late_min: float
-    late_per_h: float
-    far_min: float
-    hot_air: float
-    soft: float
-    bends: float
-    moment: float
-    note: float
+    shares: tuple[float, ...]  # sizes of the forecast's own error on this car, as shares of its class's
+    middle: float  # the likeliest share
+    width: float  # how far shares scatter about it, in logarithms
+    alike: tuple[float, float, float, float]  # shares of its variance: car, day, road, what comes and goes
+    quick: float  # time of what comes and goes, as a share of the time of the road's part
+    grows: float  # of a degree, by which that error grows with every degree beyond the logged [-]
+    beyond: float  # readings further from what is expected are not believed
+    hotter: tuple[str, ...]  # changes in whose air the widths were computed, the coolest first
+    curve_at: tuple[float, float, float]  # where the curves were tried: one below, two above; extrapolated beyond
+    upper: float  # where the upper edge of the band lies
+    late_min: float  # a reading later than this against the plan is less sure
+    late_per_h: float  # by how much an hour [display unit]
+    far_min: float  # a reading later than this is not used
+    hot_air: float  # how much hotter the air of the second slopes is [display unit]
+    soft: float  # size of the rounding of a bend [display unit]
+    bends: float  # a smaller gap is none [display unit]
+    moment: float  # a reading belongs to about its moment, not to it exactly [display unit]
+    note: float  # differences below this are none [display unit]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Teaching:
-    """All of it, and what a file of readings is written with.
+    """All of it, and what a file of readings is written with."""
 
-    Parameters
-    ----------
-    nodes : tuple of int
-        Points of the track, rising. [-]
-    channels : tuple of Channel
-        The air last; it has no slopes. [-]
-    day_sd : tuple of float
-        Standard deviation of the air, by day. [`unit`]
-    stops, legs : tuple
-        Keys of the places in driving order, between which lie the legs. [-]
-    file, unit : str
-        Name of the file, and the unit as its headings write it. [-]
-    known : tuple of str
-        Readings that the forecast already rests on, as the page writes their place and values. [-]
-    band : float
-        A margin below this is thin. [`unit`]
-    blind : tuple of int
-        Legs with a road of unknown heights: behind the last one a reading tells what it did. [-]
-    told : tuple of float
-        What may be lost on every leg all the same. [`unit`]
-    slower_min : tuple of float
-        Time that slower grades have cost by every node. [min]
-    """
-
-    nodes: tuple[int, ...]
-    channels: tuple[Channel, ...]
+    nodes: tuple[int, ...]  # points of the track, rising
+    channels: tuple[Channel, ...]  # the air last; it has no slopes
     changes: tuple[Change, ...]
     switches: tuple[Switch, ...]
     peaks: tuple[Peak, ...]
     rules: Rules
-    day_sd: tuple[float, ...]
-    stops: tuple[str, ...]
-    file: str
-    unit: str
-    band: float
-    slower_min: tuple[float, ...]
-    known: tuple[str, ...] = field(default=())
-    blind: tuple[int, ...] = ()
-    told: tuple[float, ...] = ()
+    day_sd: tuple[float, ...]  # standard deviation of the air, by day
+    stops: tuple[str, ...]  # keys of the places in driving order, between which lie the legs
+    file: str  # name of the file
+    unit: str  # as the file's headings write it
+    band: float  # a margin below this is thin
+    slower_min: tuple[float, ...]  # time that slower grades have cost by every node
+    known: tuple[str, ...] = field(default=())  # readings behind the forecast, place and values as the page writes them
+    blind: tuple[int, ...] = ()  # legs with a road of unknown heights: behind the last one a reading tells what it did
+    told: tuple[float, ...] = ()  # what may be lost on every leg all the same
 
     def __post_init__(self) -> None:
         count = len(self.nodes)

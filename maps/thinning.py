@@ -16,22 +16,10 @@ Distance = Callable[[int, int], Array]
 
 
 def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
-    """Points of a line in the plane to keep.
+    """Points to keep of a line in the plane, rising, first and last included.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n_point, 2)
-        Corners of the line. [any]
-    bound : float
-        Largest distance from the thinned line of a point left out. [as `points`]
+    `points` has shape (n_point, 2); none left out lies further than `bound` from the thinned line, in the same unit.
 
-    Returns
-    -------
-    ndarray of int
-        Rising indices, first and last included. [-]
-
-    Examples
-    --------
     >>> line_indices(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]]), 0.01)
     array([0, 2, 3])
     """
@@ -39,20 +27,10 @@ def line_indices(points: Array, bound: float) -> NDArray[np.int64]:
 
 
 def line_strays(points: Array) -> Array:
-    """How far a line strays when each of its points and all that hang on it are left out.
+    """How far a line strays when each of its `points`, shape (n_point, 2), and all that hang on it are left out.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n_point, 2)
-        Corners of the line. [any]
+    `line_indices` keeps the points whose value is above its bound; it is infinite at the ends.
 
-    Returns
-    -------
-    ndarray, shape (n_point,)
-        `line_indices` keeps the points whose value is above its bound; infinite at the ends. [as `points`]
-
-    Examples
-    --------
     >>> line_strays(np.array([[0.0, 0.0], [1.0, 0.001], [2.0, 0.0], [2.0, 2.0]])).round(3)
     array([  inf, 0.001, 1.414,   inf])
     """
@@ -84,24 +62,11 @@ def _from_chord(points: Array) -> Distance:
 
 
 def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
-    """Points of a curve over a rising abscissa to keep.
+    """Points to keep of a curve `y` over a strictly rising `x`, both of shape (n_point,).
 
-    Parameters
-    ----------
-    x : ndarray, shape (n_point,)
-        Strictly rising. [any]
-    y : ndarray, shape (n_point,)
-        Values; NaN where there is none. Both ends of every gap are kept. [any]
-    bound : float
-        Largest upright distance of a point left out. [as `y`]
+    They rise and include the first, last, highest and lowest, and both ends of every gap, where `y` is NaN. No point
+    left out lies further than `bound` above or below the thinned curve.
 
-    Returns
-    -------
-    ndarray of int
-        Rising indices, first, last, highest and lowest included. [-]
-
-    Examples
-    --------
     >>> curve_indices(np.arange(5.0), np.array([0.0, 1.0, 2.0, 9.0, 4.0]), 0.5)
     array([0, 2, 3, 4])
     """
@@ -122,23 +87,9 @@ def curve_indices(x: Array, y: Array, bound: float) -> NDArray[np.int64]:
 
 
 def divide(count: int, bound: float, distance: Distance, fixed: set[int] | None = None) -> NDArray[np.int64]:
-    """Keep the ends and the fixed points, and divide wherever a point strays beyond the bound.
+    """Keep the ends and the `fixed` of `count` points, and divide wherever one strays beyond `bound`; rising indices.
 
-    Parameters
-    ----------
-    count : int
-        Number of points. [-]
-    bound : float
-        Largest distance allowed. [as `distance` returns]
-    distance : callable
-        Distances of the points between two others from the chord. [any]
-    fixed : set of int, optional
-        Points to keep in any case. [-]
-
-    Returns
-    -------
-    ndarray of int
-        Rising indices of the points kept. [-]
+    `distance` gives the distances of the points between two others from the chord, in the unit of `bound`.
     """
     keep = {0, count - 1} | (fixed or set())
     stack = list(pairwise(sorted(keep)))

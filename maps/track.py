@@ -9,32 +9,16 @@ from maps.errors import MapError, require_length, require_rising, require_within
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """One quantity along the track, drawn as a line in the chart.
+    """One quantity along the track, drawn as a line in the chart; every column has one value per point of the track."""
 
-    Parameters
-    ----------
-    label : str
-        Name shown in the legend and the readout. [-]
-    values : tuple of float
-        One value per point of the track; NaN leaves a gap. [`unit`]
-    unit : str
-        Display unit; series of one unit share a panel of the chart. [-]
-    limit, low, high : tuple of float, optional
-        Limit line, and lower and upper edge of a shaded band, one value per point. [`unit`]
-    dash : str
-        Dash pattern of the line in pixels, e.g. "7 4"; empty for a solid line. [-]
-    bound : float
-        Largest error which thinning may bring in. [`unit`]
-    """
-
-    label: str
-    values: tuple[float, ...]
-    unit: str
-    limit: tuple[float, ...] | None = None
-    low: tuple[float, ...] | None = None
-    high: tuple[float, ...] | None = None
-    dash: str = ""
-    bound: float = 1.0
+    label: str  # in the legend and the readout
+    values: tuple[float, ...]  # NaN leaves a gap
+    unit: str  # display unit; series of one unit share a panel of the chart
+    limit: tuple[float, ...] | None = None  # line of the limit
+    low: tuple[float, ...] | None = None  # lower edge of a shaded band
+    high: tuple[float, ...] | None = None  # upper edge of that band
+    dash: str = ""  # pattern of the line in pixels, e.g. "7 4"; empty: solid
+    bound: float = 1.0  # largest error which thinning may bring in
 
     def __post_init__(self) -> None:
         where = f"series {self.label!r}"
@@ -54,59 +38,27 @@ class Series:
                 raise MapError(message)
 
     def columns(self) -> tuple[tuple[str, tuple[float, ...]], ...]:
-        """Name and values of every column this series holds.
-
-        Returns
-        -------
-        tuple of (str, tuple of float)
-            "values" first, then "limit", "low" and "high" where given. [`unit`]
-        """
+        """Name and values of each column: "values" first, then "limit", "low" and "high" where given."""
         pairs = (("values", self.values), ("limit", self.limit), ("low", self.low), ("high", self.high))
         return tuple((name, column) for name, column in pairs if column is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Track:
-    """The route as points in the order of travel, with everything known at each.
+    """The route as points in the order of travel, with everything known at each."""
 
-    Parameters
-    ----------
-    lat, lon : tuple of float
-        WGS84, north and east positive. [degree]
-    distance : tuple of float
-        From the start, never falling; several points may share one (a halt). [display unit]
-    elevation : tuple of float
-        Above sea level. [display unit]
-    clock : tuple of str
-        Day and time to show, e.g. "Tue 14:05". [-]
-    group : tuple of int
-        Number of the leg of each point, an index into `group_labels` when those are given. [-]
-    day : tuple of int
-        Number of the day of each point, from 0, an index into the scene's `days`; never falling. [-]
-    series : tuple of Series
-        Lines of the chart, each as long as the track. [-]
-    group_labels : tuple of str
-        Names of the legs for the readout; may be empty. [-]
-    minutes : tuple of float
-        Time since the start, never falling; may be empty when no time is to be told. [min]
-    elevation_bound : float
-        Largest error in elevation which thinning may bring in. [display unit]
-    line_bound_deg : float
-        Largest sideways error of the line on the map, in degrees of latitude. [degree]
-    """
-
-    lat: tuple[float, ...]
-    lon: tuple[float, ...]
-    distance: tuple[float, ...]
-    elevation: tuple[float, ...]
-    clock: tuple[str, ...]
-    group: tuple[int, ...]
-    day: tuple[int, ...]
-    series: tuple[Series, ...] = ()
-    group_labels: tuple[str, ...] = ()
-    minutes: tuple[float, ...] = ()
-    elevation_bound: float = 20.0
-    line_bound_deg: float = 0.0003
+    lat: tuple[float, ...]  # WGS84, north positive [degree]
+    lon: tuple[float, ...]  # WGS84, east positive [degree]
+    distance: tuple[float, ...]  # from the start, never falling; several points may share one: a halt [display unit]
+    elevation: tuple[float, ...]  # above sea level [display unit]
+    clock: tuple[str, ...]  # day and time to show, e.g. "Tue 14:05"
+    group: tuple[int, ...]  # number of the leg, an index into `group_labels` when those are given
+    day: tuple[int, ...]  # number of the day from 0, an index into the scene's `days`; never falling
+    series: tuple[Series, ...] = ()  # lines of the chart, each as long as the track
+    group_labels: tuple[str, ...] = ()  # names of the legs for the readout
+    minutes: tuple[float, ...] = ()  # since the start, never falling; empty when no time is to be told
+    elevation_bound: float = 20.0  # largest error in elevation which thinning may bring in [display unit]
+    line_bound_deg: float = 0.0003  # largest sideways error of the line on the map, in degrees of latitude
 
     def __post_init__(self) -> None:
         count = len(self.lat)
@@ -134,20 +86,10 @@ class Track:
 
 
 def unrolled(lon: tuple[float, ...]) -> tuple[float, ...]:
-    """Longitudes that run on beyond the 180th meridian instead of jumping.
+    """Longitudes, `lon` in the order of travel, that run on beyond the 180th meridian instead of jumping. [degree].
 
-    Parameters
-    ----------
-    lon : tuple of float
-        Of points in the order of travel. [degree]
+    The first stays as given; each other is within half a turn of the one before.
 
-    Returns
-    -------
-    tuple of float
-        The first as given, each other within half a turn of the one before. [degree]
-
-    Examples
-    --------
     >>> unrolled((179.5, -179.5, -178.0))
     (179.5, 180.5, 182.0)
     """
@@ -159,20 +101,8 @@ def unrolled(lon: tuple[float, ...]) -> tuple[float, ...]:
 
 
 def beside(lon: float, middle: float) -> float:
-    """The same longitude within half a turn of another.
+    """The longitude `lon`, or a turn more or less, so that it lies within half a turn of `middle`. [degree].
 
-    Parameters
-    ----------
-    lon, middle : float
-        Longitudes. [degree]
-
-    Returns
-    -------
-    float
-        `lon`, or a turn more or less. [degree]
-
-    Examples
-    --------
     >>> beside(-179.0, 178.0), beside(10.0, 20.0)
     (181.0, 10.0)
     """

@@ -1,8 +1,8 @@
-"""Public functions say what they take: each parameter by name, physical ones with their unit in brackets.
+"""Public functions say what they take, and nothing that name and type say already.
 
-Public are `planner/__init__`, thermal and maps. Inside planner's folders one sentence is enough, and so it is for what
-is private in thermal; there only numbers whose names do not end in a unit must be described or named in backticks, and
-an entry that repeats name and type is refused.
+Public are `planner/__init__`, thermal and maps. `planner/__init__` describes each parameter. Thermal and maps describe,
+or name in backticks, the numbers whose names do not end in a unit; an entry that repeats name and type is refused.
+Inside planner's folders one sentence is enough, and so it is for what is private in thermal.
 """
 
 import ast
@@ -19,7 +19,8 @@ from public import public_functions
 
 PACKAGES = ("thermal", "planner", "maps")
 UNFINISHED = ("planner.weather.",)
-PHYSICS = "thermal"  # here every described number ends in `[unit]`
+PHYSICS = "thermal"
+BY_NUMBERS = ("thermal.", "maps.")  # here every described number ends in `[unit]`
 UNIT = re.compile(r"_(k|m|s|w|n|h|pa|nm|kg|deg|m2|m3)$|_per_\w+$")
 
 
@@ -100,7 +101,7 @@ def test_docstrings_name_every_parameter(module_name: str) -> None:
         for problem in (
             short(name, function, module_name)
             if module_name.startswith("planner.")
-            else problems(name, function, units=module_name.startswith(f"{PHYSICS}."))
+            else problems(name, function, units=module_name.startswith(BY_NUMBERS))
         )
     ]
     assert found == []

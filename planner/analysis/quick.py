@@ -1,7 +1,7 @@
-"""Margins soon after a change: a few draws of the days that changed, set against the same few before it.
+"""Margins soon after a change: a few draws of the days that changed, compared with the same few before it.
 
-The full forecast before the change says how thin each margin is; a few draws, the same before and after, say by how
-much the change moves it. Where nothing changes, nothing moves. What comes of it holds until the full forecast is made.
+The full forecast before the change says how thin each margin is; the few draws say how far the change moves it. Where
+nothing changes, nothing moves. The result holds until the full forecast is made.
 """
 
 from collections import Counter
@@ -37,13 +37,9 @@ MOVED_K = 15.0
 def smooth_quantile(values: Floats, share: float) -> Floats:
     """Quantile over the first axis from all order statistics, weighted: steadier than one of them when they are few.
 
-    References
-    ----------
     Harrell and Davis, 1982, "A new distribution-free quantile estimator", Biometrika 69 (weights from memory; the same
     as in scipy.stats.mstats.hdquantiles).
 
-    Examples
-    --------
     >>> from scipy.stats.mstats import hdquantiles
     >>> draws = np.random.default_rng(0).normal(size=31)
     >>> bool(np.isclose(smooth_quantile(draws, 0.1), hdquantiles(draws, [0.1])[0]))
@@ -56,19 +52,11 @@ def smooth_quantile(values: Floats, share: float) -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Few:
-    """A few draws of a trip, the car as described first.
-
-    Attributes
-    ----------
-    mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
-        Temperatures at the end of each day's night, days in order, without the model's error. [K]
-    margin_k : ndarray, shape (1 + n_draw, n_leg, n_fluid)
-        Smallest margins, of the fluids that the car has. [K]
-    """
+    """A few draws of a trip, the car as described first."""
 
     route: Route
-    mornings_k: tuple[Floats, ...]
-    margin_k: Floats
+    mornings_k: tuple[Floats, ...]  # (1 + n_draw, n_body): at the end of each night, without the model's error
+    margin_k: Floats  # (1 + n_draw, n_leg, n_fluid): smallest margins; fluids of the car
 
     def kept_k(self, confidence: float) -> Floats:
         """Margin kept at a confidence, by leg and fluid. [K]."""
@@ -77,7 +65,7 @@ class Few:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Base:
-    """A full forecast, and the few draws of it that later changes are set against."""
+    """A full forecast, and the few draws of it with which later changes are compared."""
 
     inputs: Inputs
     outlook: Forecast
@@ -87,7 +75,7 @@ class Base:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuickMargin:
-    """Smallest margin of one fluid on one leg, until the full forecast says it better."""
+    """Smallest margin of one fluid on one leg, until the full forecast replaces it."""
 
     leg: int
     fluid: str
@@ -105,7 +93,7 @@ class Quick:
 
 
 def make_base(inputs: Inputs, outlook: Forecast, unknowns: Unknowns) -> Base:
-    """Drive the few draws of a full forecast, to set later changes against; `inputs` are as the forecast was taught."""
+    """Drive the few draws of a full forecast, to compare changes with; `inputs` are as the forecast was taught."""
     few = _few(outlook.route, inputs, range(len(outlook.timeline.days)), None)
     return Base(inputs=inputs, outlook=outlook, unknowns=unknowns, few=few)
 
@@ -113,7 +101,7 @@ def make_base(inputs: Inputs, outlook: Forecast, unknowns: Unknowns) -> Base:
 def quick(base: Base, inputs: Inputs) -> Quick:
     """Forecast the margins of changed inputs; `NoRouteError` where no road or no days keep the trip's rules.
 
-    What readings and fuel use taught is taken over from the forecast before: learning anew is left to the full one.
+    What readings and fuel use taught comes from the forecast before; only the full forecast learns anew.
     """
     if base.inputs.lesson is not None:
         car = replace(base.inputs.car, vehicle=inputs.car.vehicle)
@@ -143,7 +131,7 @@ def _same_split(old: Timeline, new: Timeline) -> bool:
 
 
 def _same_day(old: Timeline, new: Timeline, number: int) -> bool:
-    """Whether a day is driven alike: every column of every segment."""
+    """Whether a day is driven in the same way: every column of every segment."""
     one, two = _rows_of(old.drive, range(number, number + 1)), _rows_of(new.drive, range(number, number + 1))
     columns = ((getattr(one, item.name), getattr(two, item.name)) for item in fields(Drive))
     return all(a.shape == b.shape and bool(np.array_equal(a, b)) for a, b in columns)
@@ -227,7 +215,7 @@ def _margins(base: Base, inputs: Inputs, few: Few, days: range) -> tuple[QuickMa
 
 
 def _hidden_k(base: Base, few: Few, inputs: Inputs, days: range) -> Floats:
-    """What heights that nobody gave may cost the car as described on some days, by leg and fluid; else 0. [K]."""
+    """What unknown heights may cost the car as described on some days, by leg and fluid; else 0. [K]."""
     lost, line = np.zeros(few.margin_k.shape[1:]), few.route.timeline
     legs = range(line.days[days[0]].first, line.days[days[-1]].last + 1) if days else range(0)
     gaps = tuple(gap for gap in _gaps(base, few.route) if gap.leg in legs)
@@ -253,7 +241,7 @@ def _key_of(inputs: Inputs, position: int) -> str:
 
 
 def _places_of(route: Route) -> list[tuple[str, str, int]]:
-    """Each leg by its ends, and which time it is driven."""
+    """Each leg by its ends, and how often it has been driven by then."""
     seen: Counter[tuple[str, str]] = Counter()
     found = []
     for leg in route.legs:

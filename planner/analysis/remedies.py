@@ -46,22 +46,18 @@ _SHIFT_WORTH = 0.2  # a minute's earlier start weighs as a fifth of a minute los
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remedy:
-    """One choice and what it does to the fluid in question.
-
-    `error_k` and `probability_error` are sampling errors. It works where it suffices beyond them; it is `undecided`
-    where they leave open whether it does.
-    """
+    """One choice and what it does to the fluid in question."""
 
     words: str
     kind: str
     minutes: float
     gain_k: float
     margin_k: float
-    error_k: float
+    error_k: float  # sampling error, as is `probability_error`
     probability: float
     probability_error: float
-    works: bool
-    undecided: bool
+    works: bool  # suffices beyond the sampling errors
+    undecided: bool  # the sampling errors leave open whether it suffices
     note: str
     changes: tuple[Change, ...]
     trial: Tried | None
@@ -75,10 +71,7 @@ class Remedy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayRemedies:
-    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing.
-
-    `tried` holds also those that another choice beats.
-    """
+    """A day with a thin margin, and the choices: what suffices, what gains most, what does next to nothing."""
 
     day: int
     leg: int
@@ -87,7 +80,7 @@ class DayRemedies:
     error_k: float
     probability: float
     choices: tuple[Remedy, ...]
-    tried: tuple[Remedy, ...] = ()
+    tried: tuple[Remedy, ...] = ()  # also those that another choice beats
 
     @property
     def working(self) -> tuple[Remedy, ...]:
@@ -161,21 +154,21 @@ def _rough(remedy: Remedy) -> bool:
 
 
 def _brief(remedy: Remedy) -> Remedy:
-    """The same choice without every draw of it."""
+    """The same choice, without its draws."""
     if remedy.trial is None:
         return remedy
     return replace(remedy, trial=Tried(day=remedy.trial.day, kept=remedy.trial.kept))
 
 
 def _open(one: Remedy, found: list[Remedy], risk: float) -> bool:
-    """Whether more draws may change what is said of a choice: it may be shown, and be worth showing."""
+    """Whether more draws may change what is said of a choice that is worth showing."""
     if one.gain_k + _CLEARLY * one.error_k < GAIN_K:
         return False
     return not any(_clearly_beats(other, one, risk) for other in found)
 
 
 def _clearly_beats(other: Remedy, one: Remedy, risk: float) -> bool:
-    """Whether a choice gains more at less cost, whatever the errors of both are."""
+    """Whether another choice gains more at less cost, whatever the errors of both are."""
     if _cost(other) >= _cost(one) or other.gain_k - _CLEARLY * other.error_k < GAIN_K:
         return False
     if other.margin_k - one.margin_k < _SAME_K + _CLEARLY * float(np.hypot(one.error_k, other.error_k)):
@@ -199,10 +192,7 @@ def _compatible(helpful: list[Remedy]) -> Iterator[tuple[Remedy, Remedy]]:
 
 
 def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> bool:
-    """Guess whether two changes suffice together: their effects on every draw added up.
-
-    Few draws alone say little of a chance: it is put right as much as theirs of the better part is.
-    """
+    """Guess whether two changes suffice together: gains added by draw, the chance corrected as for the better one."""
     if not isinstance(one.trial, Trial) or not isinstance(other.trial, Trial):
         return False
     n = min(len(one.trial.were_k), len(other.trial.were_k))
@@ -213,7 +203,7 @@ def _promises(outlook: Forecast, base: Trial, one: Remedy, other: Remedy) -> boo
 
 
 def _undominated(found: list[Remedy]) -> list[Remedy]:
-    """Drop what another choice beats: as much margin or more, at less cost."""
+    """Drop every choice that another beats: as much margin or more, at less cost."""
     return [one for one in found if one.futile or not any(_beats(other, one) for other in found)]
 
 
@@ -225,14 +215,14 @@ def _beats(other: Remedy, one: Remedy) -> bool:
 
 
 def _order(remedy: Remedy) -> tuple[bool, bool, bool, float, str]:
-    """Least cost per kelvin first among those that suffice or may, greatest gain first among others that help."""
+    """Sorting key: least cost per kelvin among those that suffice or may, then the greatest gain."""
     may = remedy.works or remedy.undecided
     by = _cost(remedy) / max(remedy.gain_k, GAIN_K) if may else -remedy.gain_k
     return not remedy.works, not remedy.undecided, remedy.futile, by, remedy.words
 
 
 def _cost(remedy: Remedy) -> float:
-    """Order of choices: minutes lost, then effort."""
+    """Cost in minutes: time lost, a night or an earlier start, effort."""
     shift = sum(abs(change.shift_s) / 60.0 for change in remedy.changes)
     more = _NIGHT_WORTH if remedy.kind == "night" else 0.0
     return remedy.minutes + more + _SHIFT_WORTH * shift + sum(change.effort for change in remedy.changes)
@@ -461,7 +451,7 @@ def _broken(outlook: Forecast, number: int, trial: Trial) -> Iterator[str]:
 
 
 def _missed(outlook: Forecast, span: Span, arrival_s: float) -> Iterator[str]:
-    """Name the appointments that arriving at a place now comes too late for."""
+    """Name the appointments that the car now arrives too late for."""
     trip, place = outlook.trip, outlook.trip.places[span.place]
     now = clock.local(arrival_s, place.lat_deg, place.lon_deg).replace(tzinfo=None)
     for event in trip.events:

@@ -1,8 +1,8 @@
 """A day, or the trip, driven again with something changed.
 
-The plan's first draws go through the whole model, from where the change begins. What it does to their margins is fitted
-straight in the factors and the day's air, with a cubic of the margin before, and added to the margins of all draws;
-what the fit misses on those driven corrects the result and gives its error (`planner.forecast.kept`).
+The plan's first draws go through the whole model, from where the change begins. A fit of how their margins change,
+linear in the factors and the day's air, with a cubic of the margin before, extends the change to all draws; what the
+fit misses on the draws driven corrects the result and gives its error (`planner.forecast.kept`).
 """
 
 from dataclasses import dataclass, fields, replace
@@ -44,14 +44,11 @@ _ANY_SUN_W_PER_M2 = 1000.0  # the rise above the road is in proportion to it
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """What is done differently on one day; legs by position in the route.
-
-    `effort` is what it asks of people besides time, in minutes. ASSUMED, for the order of remedies only.
-    """
+    """What is done differently on one day; legs by position in the route."""
 
     kind: str
     words: str
-    effort: float = 0.0
+    effort: float = 0.0  # besides time, in minutes. ASSUMED, for the order of remedies only
     legs: tuple[int, ...] = ()
     speed: float = 1.0
     ac_off: bool = False
@@ -70,53 +67,29 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Driven:
-    """A day as driven, kept so that a change later on need not be driven from the morning.
-
-    Attributes
-    ----------
-    temps_k : ndarray, shape (1 + n_draw, n_segment, n_body)
-        Temperatures of the car as described, then of every draw, without the model's error. [K]
-    were_k : ndarray, shape (n_draw, n_leg, n_fluid, n_node)
-        Margins for sizes of that error, of all fluids that the model knows. [K]
-    """
+    """A day as driven, kept so that a later change need not be driven from the morning."""
 
     drive: Drive
-    temps_k: Floats
-    were_k: Floats
+    temps_k: Floats  # (1 + n_draw, n_segment, n_body), the car as described first; without the model's error
+    were_k: Floats  # (n_draw, n_leg, n_fluid, n_node): for sizes of that error; all fluids of the model
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tried:
-    """What a day came to.
-
-    Attributes
-    ----------
-    kept : Kept
-        Smallest margins over the day at the trip's confidence, and chances of passing limits, by fluid of the car.
-    """
+    """What a day came to."""
 
     day: DayLegs
-    kept: Kept
+    kept: Kept  # smallest margins over the day at the trip's confidence, chances of passing limits; by fluid of the car
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial(Tried):
-    """How a day went.
-
-    Attributes
-    ----------
-    were_k : ndarray, shape (n_draw, n_leg, n_fluid, n_node)
-        Margins of the draws driven, for sizes of the model's own error, by fluid of the car. [K]
-    nominal : ndarray, shape (n_segment, n_body)
-        Temperatures of the car as described. [K]
-    speed_m_per_s : ndarray, shape (n_road,)
-        Speeds held along the trip's road. [m/s]
-    """
+    """How a day went."""
 
     timeline: Timeline
-    were_k: Floats
-    nominal_k: Floats
-    speed_m_per_s: Floats
+    were_k: Floats  # (n_draw, n_leg, n_fluid, n_node): for sizes of the model's own error; fluids of the car
+    nominal_k: Floats  # (n_segment, n_body): temperatures of the car as described
+    speed_m_per_s: Floats  # (n_road,), held along the trip's road
     driven: Driven | None = None
 
 
@@ -128,9 +101,10 @@ def run_day(
     unchanged: Trial | None = None,
     n_draw: int | None = None,
 ) -> Trial:
-    """Drive one day of a trip again, changed; the same day unchanged spares what the changes leave alone.
+    """Drive one day of a trip again, changed.
 
-    `n_draw` is how many of the plan's first draws are driven, `FEW` when not given.
+    `unchanged`, the same day as planned, spares what the changes leave alone. `n_draw` is how many of the plan's first
+    draws are driven, `FEW` when not given.
     """
     vehicle = _vehicle(outlook.car.vehicle, changes)
     day, timeline, speed = _laid_out(outlook, number, changes, vehicle, unchanged)
@@ -155,7 +129,7 @@ def run_day(
 
 
 def run_more(outlook: Forecast, number: int, changes: tuple[Change, ...], trial: Trial, *, unchanged: Trial) -> Trial:
-    """Drive a changed day with the rest of `FEW` draws, to know it better."""
+    """Drive a changed day with the rest of `FEW` draws, for a smaller error."""
     done = len(trial.were_k)
     if done >= FEW:
         return trial
@@ -217,9 +191,9 @@ def kept_on(
     first: int = 0,
     before: tuple[Floats, Kept] | None = None,
 ) -> Kept:
-    """Smallest margins over legs of the plan that its first draws drove again, from one leg on; by fluid of the car.
+    """Smallest margins, by fluid of the car, over the legs from `first` on that the plan's first draws drove again.
 
-    `before` are margins of the same draws before a change and what came of them: fluids that feel nothing keep theirs.
+    `before` has margins of the same draws before a change, and what came of them; fluids that feel nothing keep theirs.
     """
     legs = slice(first, first + few_k.shape[1])
     planned = outlook.spread.were_k[:, legs][:, :, columns_of(outlook)]
@@ -238,17 +212,14 @@ def kept_on(
 
 
 def _felt(before_k: Floats, after_k: Floats) -> npt.NDArray[np.bool_]:
-    """Fluids whose margins are no longer what they were; by draw, leg, fluid and node before."""
+    """Fluids whose margins have changed; by draw, leg, fluid and node before."""
     with np.errstate(invalid="ignore"):  # infinite where a leg has none
         same = (before_k == after_k) | (np.abs(after_k - before_k) < SURE_K)
     return np.asarray(np.logical_not(np.all(same, axis=(0, 1, 3))), dtype=np.bool_)
 
 
 def _as_far(outlook: Forecast, drive: Drive, vehicle: Vehicle, unchanged: Trial | None) -> Driven | None:
-    """The day unchanged as far as the end of the last leg that it has in common with a drive; None without one.
-
-    A switched fan may be on or off there, which nobody kept: then there is none.
-    """
+    """The day unchanged up to the end of the last leg in common; None without one, or with a fan that switches."""
     whole = None if unchanged is None else unchanged.driven
     if whole is None or vehicle is not outlook.car.vehicle or vehicle.cooling.fan == "electric":
         return None
@@ -311,7 +282,7 @@ def run_stretch(outlook: Forecast, line: Timeline, legs: slice) -> Kept:
 
 
 def _same_legs(line: Timeline, legs: tuple[Leg, ...], last: int) -> bool:
-    """Whether a trip goes by the plan's legs as far as one of them."""
+    """Whether a trip follows the plan's legs as far as one of them."""
     return line.road.legs[: last + 1] == legs[: last + 1]
 
 
@@ -333,7 +304,7 @@ def _run_days(
 
 
 def _lay_out(outlook: Forecast, number: int, road: Road, day: DayLegs, speed: Floats) -> Timeline:
-    """Lay out one day, its neighbours with it: hills of theirs bear on the air where the day begins and ends."""
+    """Lay out one day with its neighbours, whose hills affect the air where the day begins and ends."""
     whole = lay_out(outlook.trip, road, _with_neighbours(outlook, number, day), speed)
     spans = tuple(span for span in whole.spans if span.day == min(number, 1))
     first, rows = spans[0].first, slice(spans[0].first, spans[-1].last + 1)
@@ -363,7 +334,7 @@ def _with_neighbours(outlook: Forecast, number: int, day: DayLegs) -> tuple[DayL
 
 
 def _near(outlook: Forecast, legs: range) -> int:
-    """The leg by which the hills that bear on the air lie behind, of some one after the other."""
+    """The first of successive legs beyond which hills no longer affect the air."""
     far = np.cumsum([outlook.legs[leg].distance_m for leg in legs])
     return legs[min(int(np.searchsorted(far, _NEAR_M)), len(legs) - 1)]
 

@@ -1,11 +1,10 @@
 """What moves a trip's temperatures, and by how much: the car's unknowns, the air, and a few changes of the day.
 
 A page without a computer behind it forecasts by these. Pairs of drives either side of the car as best known give the
-slope of every fluid to every unknown, as `thermal.taught` takes them; pairs in much hotter air give the slopes behind a
-thermostat that is wide open. Three drives for each fluid, along the direction
-that heats it most, give the curve over the sum of all slopes (a single-index model, Ichimura, J. Econometrics 58,
-1993; from memory). Each change is one drive of that car; how much wider the band gets
-where it is hotter is that of the plan's own draws in hotter air.
+slope of every fluid to every unknown, as in `thermal.taught`; pairs in much hotter air give the slopes behind a
+thermostat that is wide open. Three drives for each fluid, along the direction that heats it most, give the curve over
+the sum of all slopes (a single-index model, Ichimura, J. Econometrics 58, 1993; from memory). Each change is one drive
+of that car. How much wider the band is in hotter air comes from the plan's own draws there.
 """
 
 from collections.abc import Mapping, Sequence
@@ -42,57 +41,24 @@ _EVERY_S = 720.0  # between nodes of the road that nothing else asks for
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sways:
-    """How temperatures move at some places of a drive; the last unknown is the air of the day.
+    """How temperatures move at some places of a drive, the nodes; the last unknown is the air of the day."""
 
-    Attributes
-    ----------
-    rows : ndarray of int, shape (n_node,)
-        Segments, at whose ends. [-]
-    slope_k : ndarray, shape (n_unknown, n_node, n_fluid of the model)
-        Change for one standard deviation of an unknown. [K]
-    along_k : ndarray, shape (n_node, n_fluid)
-        Sum of the slopes for one standard deviation along the direction that heats the fluid most. [K]
-    hot_slope_k, gap_k : ndarray, shapes (n_unknown, n_node, n_fluid) and (n_node, n_fluid)
-        The slopes in air hotter by `HOT_K`; by how much their straight line lies below the car as best known in the air
-        that is expected. Above zero it is behind a bend that is still to come. [K]
-    curve_k : ndarray, shape (3, n_node, n_fluid)
-        What the fluid does beyond that, at each of `CURVE_AT`. [K]
-    air_sd_k : ndarray, shape (n_day,)
-        Standard deviation of the air of every day. [K]
-    wider_k : ndarray, shape (n_hotter, n_node, n_fluid)
-        How much further the upper edge lies above what is expected, in each air that is hotter. [K]
-    edges : ndarray of int, shape (n_leg, n_fluid)
-        Segments where the upper edge comes nearest its limit on each leg. [-]
-    rise_k : ndarray, shape (n_hotter, n_leg, n_fluid)
-        How far a leg's margin at the trip's confidence falls in that air. [K]
-    error_k, varies_k : ndarray, shape (n_node, n_fluid)
-        Size of the model's own error; how much a fluid changes within minutes of road. [K]
-    changes_k : mapping of str to ndarray, shape (n_node, n_fluid)
-        What every change does to the car as best known. [K]
-    air_k : mapping of str to ndarray, shape (n_node,)
-        What a change does to the air. [K]
-    slower_s : ndarray, shape (n_node,)
-        Driving time that slower grades have cost by there. [s]
-    lag_s : ndarray, shape (n_fluid,)
-        Within which a fluid that is warmer than it should be loses all but 1/e of it. [s]
-    """
-
-    rows: Rows
-    slope_k: Floats
-    hot_slope_k: Floats
-    gap_k: Floats
-    along_k: Floats
-    curve_k: Floats
-    air_sd_k: Floats
-    wider_k: Floats
-    edges: Rows
-    rise_k: Floats
-    error_k: Floats
-    varies_k: Floats
-    changes_k: Mapping[str, Floats]
-    air_k: Mapping[str, Floats]
-    slower_s: Floats
-    lag_s: Floats
+    rows: Rows  # (n_node,): segments; a node is at the end of one
+    slope_k: Floats  # (n_unknown, n_node, n_fluid): change for one standard deviation of an unknown
+    hot_slope_k: Floats  # likewise, in air hotter by `HOT_K`
+    gap_k: Floats  # (n_node, n_fluid): how far their line lies below what is expected; > 0: a bend is ahead
+    along_k: Floats  # (n_node, n_fluid): sum of the slopes in the direction that heats the fluid most
+    curve_k: Floats  # (3, n_node, n_fluid): what the fluid does beyond that, at each of `CURVE_AT`
+    air_sd_k: Floats  # (n_day,)
+    wider_k: Floats  # (n_hotter, n_node, n_fluid): how much more the upper edge is above the expected
+    edges: Rows  # (n_leg, n_fluid): segments where the upper edge comes nearest its limit
+    rise_k: Floats  # (n_hotter, n_leg, n_fluid): how far a margin at the trip's confidence falls in that air
+    error_k: Floats  # (n_node, n_fluid): size of the model's own error
+    varies_k: Floats  # (n_node, n_fluid): change within minutes of road
+    changes_k: Mapping[str, Floats]  # (n_node, n_fluid): what every change does to the car as best known
+    air_k: Mapping[str, Floats]  # (n_node,): what a change does to the air
+    slower_s: Floats  # (n_node,): driving time that slower grades have cost by there
+    lag_s: Floats  # (n_fluid,): time in which a fluid's excess warmth falls to 1/e
 
 
 def find_sways(
@@ -223,12 +189,12 @@ def _hotter(outlook: Forecast, near: Rows, drive: Drive) -> tuple[Floats, Floats
 
 
 def _about(draws: Floats, share: float) -> Floats:
-    """Mean of the quantiles about one, of which few draws tell the middle badly."""
+    """Mean of the quantiles around one, since few draws give a single quantile badly."""
     return np.asarray(np.quantile(draws, share + _ABOUT, axis=0).mean(axis=0))
 
 
 def _edges(outlook: Forecast, rows: Rows) -> Rows:
-    """Where on every leg each fluid's upper edge comes nearest its limit: of these rows, where one is as near."""
+    """Segments where each fluid's upper edge comes nearest its limit on every leg; one of `rows` if about as near."""
     group = outlook.timeline.drive.group.astype(np.int64)
     room = outlook.nominal.limit_k - outlook.band_k[:, FLUID_NODES]
     found = np.zeros((len(outlook.legs), room.shape[1]), dtype=np.int64)
@@ -242,7 +208,7 @@ def _edges(outlook: Forecast, rows: Rows) -> Rows:
 
 
 def _rows(outlook: Forecast, climbs: Sequence[tuple[int, int]]) -> Rows:
-    """Segments at whose ends it is told: ends of legs and stops, peaks, grades, and some between."""
+    """Nodes, by segment: ends of legs and stops, peaks, grades, and some between."""
     line, found = outlook.timeline, []
     for span in line.spans:
         steps = int((line.end_s[span.last] - line.begin_s[span.first]) / _EVERY_S) + 1 if span.kind == "drive" else 1
@@ -253,7 +219,7 @@ def _rows(outlook: Forecast, climbs: Sequence[tuple[int, int]]) -> Rows:
 
 
 def _varies_k(outlook: Forecast, rows: Rows) -> Floats:
-    """How much fluids change within minutes of road, as `thermal.taught` has it."""
+    """How much fluids change within minutes of road, as in `thermal.taught`."""
     line, temps = outlook.timeline, outlook.nominal.temps_k[0][:, FLUID_NODES]
     moving, out = line.drive.speed_m_per_s > 0.0, np.zeros((len(rows), temps.shape[1]))
     first = np.searchsorted(line.end_s, line.end_s[rows] - TIMING_S)
@@ -266,7 +232,7 @@ def _varies_k(outlook: Forecast, rows: Rows) -> Floats:
 
 
 def _lag_s(outlook: Forecast) -> Floats:
-    """Set every fluid off a little warmer in the middle of each day, and see what is left of it."""
+    """Start every fluid a little warmer in the middle of each day, and see how fast that fades."""
     line, found = outlook.timeline, []
     for day in range(len(line.days)):
         driven = np.flatnonzero((line.drive.day == day) & (line.drive.speed_m_per_s > 0.0))
@@ -326,7 +292,7 @@ def _changes(
 
 
 def _same(line: Timeline, other: Timeline, rows: Rows) -> Rows:
-    """Segments of the same road laid out otherwise: of a stop that takes fewer steps, the last."""
+    """The same segments of the road laid out otherwise; the last of a stop that has fewer steps there."""
     shift = np.zeros(len(line.end_s), dtype=np.int64)
     for one, its in zip(line.spans, other.spans, strict=True):
         own = np.arange(one.first, one.last + 1)

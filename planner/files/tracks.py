@@ -48,25 +48,19 @@ REALLY_STEEP = 0.35
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GpxTrack:
-    """A track along the road; the four arrays have the same length, distances increase from 0.
+    """A track along the road; the four arrays have the same length, spans are distances from the start."""
 
-    `elevation_m` is NaN where unknown. `gaps` are the stretches without points, `unknown` those without elevations
-    where a constant grade is not acceptable, `steep` those whose grade was limited, `cut` those whose bends were
-    lengthened, all as distances from the start; `named` are points with a name, on or off the road; `notes` are parts
-    of sentences on other corrections.
-    """
-
-    distance_m: tuple[float, ...]
-    elevation_m: tuple[float, ...]
+    distance_m: tuple[float, ...]  # rising from 0
+    elevation_m: tuple[float, ...]  # NaN where unknown
     lat_deg: tuple[float, ...]
     lon_deg: tuple[float, ...]
-    gaps: Spans = ()
-    unknown: Spans = ()
-    steep: Spans = ()
-    cut: Spans = ()
+    gaps: Spans = ()  # stretches without points
+    unknown: Spans = ()  # stretches without elevations where a constant grade is not acceptable
+    steep: Spans = ()  # stretches whose grade was limited
+    cut: Spans = ()  # stretches whose bends were lengthened
     tracks: int = 1
-    named: tuple[Named, ...] = ()
-    notes: tuple[str, ...] = ()
+    named: tuple[Named, ...] = ()  # points with a name, on or off the road
+    notes: tuple[str, ...] = ()  # parts of sentences on other corrections
 
     @property
     def length_m(self) -> float:
@@ -108,8 +102,6 @@ class GpxTrack:
 def remeasured(spans: Spans, old_m: Sequence[float] | Floats, new_m: Sequence[float] | Floats) -> Spans:
     """Map spans to new distances along the road.
 
-    Examples
-    --------
     >>> remeasured(((1.0, 2.0),), [0.0, 4.0], [0.0, 8.0])
     ((2.0, 4.0),)
     """
@@ -208,8 +200,6 @@ def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
 def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = STEEPEST) -> GpxTrack | None:
     """Read the track of a GPX file: its tracks joined in order, or its routes if there are none.
 
-    Examples
-    --------
     >>> found = Problems()
     >>> points = "".join(f'<trkpt lat="46.{n}" lon="8.5"><ele>{900 + n}</ele></trkpt>' for n in (1, 2, 3))
     >>> track = parse_gpx(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>".encode(), file="a.gpx", problems=found)

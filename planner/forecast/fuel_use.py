@@ -27,8 +27,6 @@ _BEYOND_SD = 3.0  # further apart than this, one of the two is wrong
 def weigh_fuel_use(route: Route, car: VehicleFile) -> tuple[VehicleFile, str]:
     """Compare the owner's fuel use with the model's, and update mass and drag.
 
-    Notes
-    -----
     One observation, ln(own / model), of two factors whose prior is the car's; linear about the medians (Kalman update).
     Implausible fuel use is reported and not used.
     """

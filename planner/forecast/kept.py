@@ -1,10 +1,10 @@
 """Margins kept at a confidence and chances of passing a limit, each with its own sampling error.
 
 For every draw of car and days the model's own error is integrated (`thermal.chances`). Over draws, a control variate
-does most of the rest (Owen, Monte Carlo theory, methods and examples, ch. 8; from memory): margins are fitted on what
-was drawn, straight in the logarithms of the factors and the air of the day, with a cubic of that prediction; the fit is
-averaged over thousands of draws that cost no drive, and the draws that were driven correct it. What they correct by
-scatters little, and its scatter is the error told: on the worked example it is about one and a half times the real one
+does most of the rest (Owen, Monte Carlo theory, methods and examples, ch. 8; from memory). Margins are fitted on the
+draws that were driven, linear in the logarithms of the factors and the air of the day, with a cubic of that prediction.
+The fit is averaged over thousands of draws that cost no drive, and the draws that were driven correct it. The error
+told is the scatter of these corrections: on the worked example about one and a half times the real error
 (docs/benchmark.md).
 """
 
@@ -33,10 +33,7 @@ _BENDS, _REACH = 3, 4.0  # columns of the cubic beside the mean; standard deviat
 
 
 class Kept(NamedTuple):
-    """Margin at a confidence and chance of passing the limit, and the standard errors of both; all of one shape.
-
-    [K, K, -, -].
-    """
+    """Margin at a confidence and chance of passing the limit, and the standard errors of both; all of one shape."""
 
     margin_k: Floats
     error_k: Floats
@@ -54,20 +51,12 @@ class _Fit(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sample:
-    """Cars and days: those that were driven, and many more of the same kind that were not.
+    """Cars and days: those that were driven, and many more of the same kind that were not."""
 
-    Attributes
-    ----------
-    logs, many_logs : ndarray, shape (n_draw, n_factor)
-        Logarithms of the factors. [-]
-    air_k, many_air_k : ndarray, shape (n_draw, n_day)
-        Shifts of the air. [K]
-    """
-
-    logs: Floats
-    air_k: Floats
-    many_logs: Floats
-    many_air_k: Floats
+    logs: Floats  # (n_draw, n_factor): logarithms of the factors
+    air_k: Floats  # (n_draw, n_day): shifts of the air
+    many_logs: Floats  # likewise, of the draws not driven
+    many_air_k: Floats  # likewise
     fits: dict[int, _Fit] = field(default_factory=dict)
     firsts: "dict[int, Sample]" = field(default_factory=dict)
 
@@ -107,8 +96,6 @@ def sample_of(car: VehicleFile, factors: Factors, shift_k: Floats, sd_k: Floats,
 def keep_legs(were_k: Floats, day: Days, sample: Sample, confidence: float, *, close_k: float = CLOSE_K) -> Kept:
     """Margins of every leg and fluid; those below `close_k` with the help of draws that were not driven.
 
-    Notes
-    -----
     `were_k` is by draw, leg, fluid and node, as `thermal.simulate.Result` has it; `day` by leg. The result is by leg
     and fluid.
     """
@@ -129,14 +116,12 @@ def keep_least(were_k: Floats, day: Days, sample: Sample, confidence: float, *, 
 
 
 def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence: float) -> Floats:
-    """What margins of all draws are after a change of which only the first draws were driven.
+    """Margins of all draws after a change that only the first draws drove.
 
-    Notes
-    -----
     `were_k` are those before the change, by draw, leg, fluid and node; `few_k` those after it, of the first draws. The
-    difference is fitted straight in the factors' logarithms and the day's air, with a cubic of the margin before it:
-    a heater does more for a car that is hot. Too few draws for the first have the cubic alone. A leg that has no part
-    in a fluid's smallest margin, in no draw, is infinite.
+    fit of the difference is linear in the factors' logarithms and the day's air, with a cubic of the margin before it:
+    a heater does more for a car that is hot. Where the draws are too few for the linear part, it has the cubic alone. A
+    leg that has no part in a fluid's smallest margin, in no draw, is infinite.
     """
     out, n = np.full(were_k.shape, np.inf), len(few_k)
     close = _matter(few_k, 1.0 - confidence)
@@ -153,7 +138,7 @@ def guessed(were_k: Floats, few_k: Floats, day: Days, sample: Sample, confidence
 
 
 def _matter(few_k: Floats, share: float) -> npt.NDArray[np.bool_]:
-    """Legs and fluids that may have a part in the smallest margin, as `_keep` chooses them, and some more."""
+    """Legs and fluids that may have a part in the smallest margin: those that `_keep` chooses, and some more."""
     finite, close = np.isfinite(few_k[0, :, :, 0]), np.zeros(few_k.shape[1:3], np.bool_)
     for f in np.flatnonzero(finite.any(axis=0)):
         here = np.flatnonzero(finite[:, f])
@@ -205,7 +190,7 @@ def _keep(
 
 
 def _about(were_k: Floats, day: Days, share: float) -> float:
-    """Margin that about a share falls short of, from the first draws. [K]."""
+    """Rough margin below which a share of the draws lies, from the first draws. [K]."""
     low, high = float(were_k[:, :, -1].min()), float(were_k[:, :, 0].min(axis=1).max())
     were_k = np.ascontiguousarray(were_k[:_ROUGH])
     while high - low > _STEP_K:
@@ -243,13 +228,13 @@ class _Told:
         self.like_k, self.many_k = (np.stack(one, axis=1) for one in zip(*fits, strict=True))
 
     def at(self, margin_k: float) -> _Chance:
-        """Chance that the margin is smaller than a value; what the fit leaves of the draws is taken as random."""
+        """Chance that the margin is smaller than a value; what the fit does not explain counts as random."""
         if margin_k not in self.found:
             self.found[margin_k] = self._at(margin_k)
         return self.found[margin_k]
 
     def _at(self, margin_k: float) -> _Chance:
-        """Add up what the draws say, and what the fit says of many less what it says of those."""
+        """Add what the driven draws say to what the fit says of many draws, less what it says of the driven ones."""
         driven = smaller(self.were_k, NODES, self.day, margin_k)
         n, columns = self.fit.driven.shape
         chance, rest, free = float(driven.mean()), driven - driven.mean(), n - 1
@@ -269,7 +254,7 @@ class _Told:
 
 
 def _like(were_k: Floats, fit: _Fit, n_many: int) -> tuple[Floats, Floats]:
-    """Margins of one leg as a fit has them: of the draws driven, and of many more."""
+    """Margins of one leg by a fit: of the draws driven, and of many more."""
     slopes = fit.solve @ were_k
     like, many = fit.driven @ slopes, fit.many[:n_many] @ slopes
     middle, width = like[:, _LOOK_AT].mean(), max(like[:, _LOOK_AT].std(), 1e-9)
@@ -286,7 +271,7 @@ def _cubic(x: Floats) -> Floats:
 
 
 def _secant(told: _Told, share: float, margin_k: float) -> tuple[float, float]:
-    """Margin that a share falls short of, from nearby, and the chance's change per kelvin there. [K, 1/K]."""
+    """Margin below which a share of the draws lies, by the secant method; the chance's change per kelvin. [K, 1/K]."""
     one, two = margin_k - _STEP_K, margin_k
     at, now = told.at(one).chance - share, told.at(two).chance - share
     density = (now - at) / _STEP_K

@@ -36,45 +36,21 @@ Start = Callable[[Factors], Floats | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """Results of the model for a trip.
-
-    Attributes
-    ----------
-    nominal : Result
-        The car as described on expected days: temperatures of every segment.
-    spread : Result
-        Margins of all draws; temperatures about every minute of the first batch.
-    band_k : ndarray, shape (n_segment, n_body)
-        Temperature not exceeded at the trip's confidence. [K]
-    factors, shift_k : Factors and ndarray, shape (n_draw, n_day)
-        The first batch of draws of `spread`: cars, and shifts of each day's air temperature. [K]
-    mornings_k : tuple of ndarray, shape (1 + n_draw, n_body)
-        Temperatures at the start of each day: of the car as described, then of every draw. [K]
-    kept : Kept
-        Margins at the trip's confidence and chances of passing limits, by leg and fluid, with their sampling errors.
-    sample : Sample
-        All draws behind them, and many that were not driven.
-    start_k : ndarray, shape (n_body,), or None
-        Start temperatures of the car as described, None for a cold start. [K]
-    lesson : Lesson or None
-        Result of readings on the way; already applied to `car` and the weather.
-    seed : int
-        Seed of the draws. [-]
-    """
+    """Results of the model for a trip."""
 
     route: Route
     car: VehicleFile
-    nominal: Result
-    spread: Result
-    band_k: Floats
-    factors: Factors
-    shift_k: Floats
-    mornings_k: tuple[Floats, ...]
-    kept: Kept
-    sample: Sample
+    nominal: Result  # the car as described on expected days: temperatures of every segment
+    spread: Result  # margins of all draws; temperatures about every minute of the first batch
+    band_k: Floats  # (n_segment, n_body): not exceeded at the trip's confidence
+    factors: Factors  # cars of the first batch of draws
+    shift_k: Floats  # (n_draw, n_day): of each day's air, in that batch
+    mornings_k: tuple[Floats, ...]  # (1 + n_draw, n_body) at the start of each day, the car as described first
+    kept: Kept  # by leg and fluid, at the trip's confidence
+    sample: Sample  # all draws behind them, and many that were not driven
     seed: int = SEED
-    start_k: Floats | None = None
-    lesson: Lesson | None = None
+    start_k: Floats | None = None  # (n_body,), of the car as described; None: a cold start
+    lesson: Lesson | None = None  # of readings on the way; already applied to `car` and the weather
 
     @property
     def error_k(self) -> float:

@@ -16,12 +16,10 @@ Floats = npt.NDArray[np.float64]
 def along_legs(
     moment_k: Floats, expected_k: Floats, *, limit_k: Floats, group: npt.NDArray[np.int64], margin_k: Floats
 ) -> Floats:
-    """Scale the quantiles until each leg has exactly its margin.
+    """Scale the quantiles until each leg has exactly its margin; never below what is expected. [K].
 
-    Notes
-    -----
-    Rows are segments: quantiles and expected values by body, limits by fluid, leg; margins at
-    the same confidence are by leg and fluid. The result is never below what is expected. [K]
+    Rows are segments: quantiles and expected values are by body, limits by fluid, `group` is the leg. Margins at the
+    same confidence are by leg and fluid.
     """
     upper = np.maximum(moment_k, expected_k)
     legs = group.astype(np.int64)

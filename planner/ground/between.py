@@ -26,27 +26,13 @@ _ROUND_ABOUT = 1.3  # longer roads leave the straight line
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Between:
-    """Coarse terrain between the ends of a leg.
+    """Coarse terrain between the ends of a leg."""
 
-    Attributes
-    ----------
-    above_m : float
-        Height of its highest part above the higher end, at least 0. [m]
-    below_m : float
-        Depth of its lowest part below the lower end, at least 0. [m]
-    off_even_m : float
-        Its largest vertical distance from the constant grade between the ends. [m]
-    climb_m : tuple of float
-        Elevations at the foot and the top of the greatest rise, ends included. [m]
-    even : bool
-        Whether a constant grade is acceptable; if not, the margins are unknown.
-    """
-
-    above_m: float
-    below_m: float
-    off_even_m: float
-    climb_m: tuple[float, float]
-    even: bool
+    above_m: float  # height of its highest part above the higher end, at least 0
+    below_m: float  # depth of its lowest part below the lower end, at least 0
+    off_even_m: float  # largest vertical distance from the constant grade between the ends
+    climb_m: tuple[float, float]  # foot and top of the greatest rise, ends included
+    even: bool  # a constant grade is acceptable; if not, the margins are unknown
 
 
 @functools.lru_cache(maxsize=4096)
@@ -55,13 +41,9 @@ def ground_between(
 ) -> Between:
     """Compare the terrain between two places (latitude, longitude [deg], elevation [m]) with a constant grade.
 
-    Notes
-    -----
     Means over cells of some 9 km show most of the height of passes, but little of gorges. So a road along a river
     through mountains is classed as not even; this is intended. Checked against the passes in tests/planner/ground.
 
-    Examples
-    --------
     >>> ground_between((38.07, -102.62, 1105.0), (38.09, -102.31, 1037.0), distance_m=28e3).even  # plains of Colorado
     True
     >>> ground_between((37.67, -106.64, 2502.0), (37.44, -106.88, 2484.0), distance_m=45e3).even  # Wolf Creek Pass

@@ -82,14 +82,9 @@ def cells(row: ArrayLike, column: ArrayLike) -> Floats:
 def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     """Terrain elevation at points, interpolated between cell centres.
 
-    Accurate to some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres from either.
-
-    References
-    ----------
+    Accurate to some 20 m on plains; in mountains the mean of valley and ridge, hundreds of metres from either. From
     Terrain Tiles (US Geological Survey 3DEP, SRTM, GMTED2010 and others) as gridded for pvlib-python; data/SOURCES.md.
 
-    Examples
-    --------
     >>> float(ground_m(39.74, -104.99).round(-2))  # Denver, "the mile-high city"
     1600.0
     """
@@ -110,8 +105,6 @@ _SEA_M = -20.0
 def sea_km(lat_deg: float, lon_deg: float) -> float:
     """Distance to the nearest cell that is mostly sea.
 
-    Examples
-    --------
     >>> round(sea_km(34.05, -118.24)), sea_km(39.74, -104.99)  # Los Angeles, Denver
     (23, 150.0)
     """

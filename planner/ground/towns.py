@@ -106,10 +106,8 @@ def towns_in(*, south_deg: float, north_deg: float, west_deg: float, east_deg: f
 
 
 def towns_near(lat_deg: float, lon_deg: float, *, within_m: float) -> list[tuple[float, Town]]:
-    """Towns around a point.
+    """Towns around a point, each with its distance. [m].
 
-    Examples
-    --------
     >>> [town.full_name for _, town in towns_near(36.90, -104.44, within_m=5000.0)]
     ['Raton, NM']
     """
@@ -138,8 +136,6 @@ def apart_km(lat_deg: float | Floats, lon_deg: float | Floats, lats_deg: Floats,
 def plain(name: str) -> str:
     """Normalise the spelling of a name.
 
-    Examples
-    --------
     >>> plain("St. Moritz") == plain("Saint-Moritz"), plain("Zürich")
     (True, 'zurich')
     """
@@ -164,8 +160,6 @@ def _by_name() -> dict[str, list[int]]:
 def towns_named(name: str) -> list[Town]:
     """Towns by name, optionally followed by a comma and state, province or country.
 
-    Examples
-    --------
     >>> [town.full_name for town in towns_named("Raton, New Mexico") + towns_named("Raton (NM)")]
     ['Raton, NM', 'Raton, NM']
     """
@@ -185,10 +179,8 @@ def _parted(name: str) -> tuple[str, str]:
 
 
 def towns_spelled_like(name: str, *, most: int = 3) -> list[Town]:
-    """Towns whose names differ by a slip from one that is in no table; in its region where one is given.
+    """Towns whose names are nearly a name that is in no table; in its region where it gives one.
 
-    Examples
-    --------
     >>> [town.full_name for town in towns_spelled_like("Kingmann, AZ") + towns_spelled_like("Raton NM")]
     ['Kingman, AZ', 'Raton, NM']
     """

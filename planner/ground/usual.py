@@ -93,8 +93,6 @@ def stations() -> Stations:
 def month_of(day: date) -> float:
     """Time of year as a month number that is whole in the middle of each month.
 
-    Examples
-    --------
     >>> month_of(date(2027, 7, 16)), month_of(date(2027, 7, 1))
     (7.0, 6.5)
     """
@@ -106,8 +104,6 @@ def month_of(day: date) -> float:
 def summer_share(month: float, lat_deg: ArrayLike = 45.0) -> Floats:
     """Summer fraction of a time of year: 1 in mid July, 0 in mid January; reversed south of the equator.
 
-    Examples
-    --------
     >>> summer_share(7.0, [45.0, -33.9])
     array([1., 0.])
     """
@@ -118,8 +114,6 @@ def summer_share(month: float, lat_deg: ArrayLike = 45.0) -> Floats:
 def lapse_k_per_m(month: float, lat_deg: ArrayLike = 45.0) -> tuple[Floats, Floats]:
     """Fall of usual highs and lows with height, by the time of year.
 
-    Examples
-    --------
     >>> high, low = lapse_k_per_m(1.0, [40.0, -33.0])
     >>> high * 1e3, low * 1e3
     (array([4., 7.]), array([2.5, 4.5]))
@@ -139,20 +133,13 @@ def in_month(monthly: Floats, month: float) -> Floats:
 def usual_highs_lows(
     where: Sequence[tuple[float, float, float]], *, day: date, beyond_km: float = 0.0
 ) -> list[Usual | None]:
-    """Usual highs and lows of places from the shipped stations around them.
+    """Usual highs and lows of places from the shipped stations around them; None without one within `FARTHEST_KM`.
 
-    Notes
-    -----
     Mean of the 10 nearest stations brought to the place's height, weights
     1 / (d^2 + (10 km)^2) exp(-(dz / 400 m)^2 - dc^2) with dc the difference of log(distance to the sea + 10 km). One
     station in 998 predicted from the others: July highs within 1.3 K (standard deviation), within 60 km of the sea 2.8.
+    Stations: NOAA/NCEI US Climate Normals 1981-2010, public domain; data/SOURCES.md.
 
-    References
-    ----------
-    NOAA/NCEI US Climate Normals 1981-2010, public domain; data/SOURCES.md.
-
-    Examples
-    --------
     >>> (phoenix,) = usual_highs_lows([(33.45, -112.07, 331.0)], day=date(2027, 7, 16))
     >>> round(phoenix.high_k - 273.15), phoenix.believed
     (41, True)

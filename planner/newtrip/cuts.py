@@ -25,7 +25,7 @@ _ROUGH_M = (40.0, 50.0, 60.0, 80.0, 110.0, 150.0, 220.0)  # how far a leg may be
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cut:
-    """A point where the road is cut: how far along, of which kind, and what it is called where anybody said."""
+    """A point where the road is cut: how far along, of which kind, and its name where the file gives one."""
 
     at_m: float
     kind: str
@@ -45,7 +45,7 @@ def cuts_of(road: Stretches) -> list[Cut]:
 
 
 def _thinned(found: list[Cut]) -> list[Cut]:
-    """Keep the ends and as many others as may be, those first that came first."""
+    """Keep at most `MOST_LEGS` cuts, evenly among all: the ends and others between."""
     keep = np.linspace(0, len(found) - 1, MOST_LEGS).round().astype(int)
     return [found[n] for n in sorted(set(keep.tolist()))]
 
@@ -110,7 +110,7 @@ def _named(road: Stretches) -> list[Cut]:
 
 
 def _edges(road: Stretches) -> list[Cut]:
-    """Ends of the stretches whose heights are unknown, so that no more than they is lost."""
+    """Ends of the stretches whose heights are unknown, so that these alone become unknown legs."""
     length_m = road.track.length_m
     ends = (at_m for span in road.track.unknown for at_m in span)
     return [Cut(at_m=at_m, kind="edge") for at_m in ends if 0.0 < at_m < length_m]
@@ -165,7 +165,7 @@ def _of_grades(track: GpxTrack, rough_m: float) -> list[Cut]:
 
 
 def _is_foot(along: Floats, height: Floats, bends: list[int], number: int) -> bool:
-    """Whether a climb of a grade begins at a bend, in either direction of travel, out of a gentler road."""
+    """Whether a climb begins at a bend, out of a gentler road, in either direction of travel."""
     at = bends.index(number)
     if at in (0, len(bends) - 1):
         return False
@@ -179,8 +179,6 @@ def _is_foot(along: Floats, height: Floats, bends: list[int], number: int) -> bo
 def bends_of(along_m: Floats, rows: Floats, rough: float) -> list[int]:
     """Points between which straight lines stay within `rough` of every row of values (Douglas and Peucker, 1973).
 
-    Examples
-    --------
     >>> bends_of(np.arange(7.0), np.array([0.0, 0.1, 0.0, 1.0, 2.0, 3.0, 3.1]), 0.5)
     [0, 2, 5, 6]
     """

@@ -24,7 +24,7 @@ def in_feet(track: GpxTrack) -> bool:
 
 
 def off_ground_m(track: GpxTrack) -> float | None:
-    """How far half of the elevations are from the ground at least; None if the ground's coarseness may be the cause.
+    """Median distance of the elevations from the ground; None if the ground's coarseness may be the cause.
 
     Latitude and longitude in the wrong order are the usual cause.
     """

@@ -1,6 +1,6 @@
-"""What a careful driver would keep up on a road of which only the shape is known: ASSUMED, every number.
+"""Speeds of a careful driver on a road of which only the shape is known; every number is ASSUMED.
 
-The order of them matters more than their size: one line of trip.toml changes them all.
+Their order matters more than their size: one line of trip.toml changes them all.
 """
 
 import numpy as np

@@ -35,8 +35,6 @@ def forecast_csv(report: Report) -> str:
 def as_text(cell: str) -> str:
     """Keep a spreadsheet from reading a text as a formula.
 
-    Examples
-    --------
     >>> as_text("=1+1"), as_text("Raton"), as_text("Raton; =1+1")
     ("'=1+1", 'Raton', "Raton; '=1+1")
     """

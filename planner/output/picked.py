@@ -6,8 +6,6 @@ from typing import Any
 def picked(item: object, names: str, digits: int | None = None) -> dict[str, Any]:
     """Attributes of an item by column name: 'column' or 'column=attribute', separated by spaces; numbers rounded.
 
-    Examples
-    --------
     >>> picked(complex(1.25, 2.0), "real height=imag", 1)
     {'real': 1.2, 'height': 2.0}
     """

@@ -376,8 +376,6 @@ def whole_sentence(report: Report, margin: Margin) -> str:
 def chance(probability: float, *, learnt: bool) -> str:
     """Format a probability with the resolution of the draws; in words for an unfitted car.
 
-    Examples
-    --------
     >>> [chance(p, learnt=True) for p in (0.0, 0.314, 1.0)]
     ['under 1 %', '31 %', 'over 99 %']
     >>> [chance(p, learnt=False) for p in (0.04, 0.314, 0.6)]

@@ -18,8 +18,6 @@ _UNPRINTABLE = re.compile("[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u206
 def to_json(value: object) -> str:
     r"""Write plain data as deterministic JSON without NaN.
 
-    Examples
-    --------
     >>> to_json({"b": 1, "a": float("nan")})
     '{\n  "a": null,\n  "b": 1\n}\n'
     """

@@ -1,7 +1,7 @@
 """Updating an ensemble of draws with gauge readings, within the gauge's error.
 
-The plan gives each draw its own temperatures at the time of the reading. A reading moves its fluid
-to within the gauge's error, and the others according to their covariance in the draws (`thermal.assimilate`).
+The plan gives each draw its own temperatures at the time of the reading. A reading moves its fluid to within the
+gauge's error, and the others according to their covariance in the draws (`thermal.assimilate`).
 """
 
 from collections.abc import Callable, Mapping
@@ -38,14 +38,11 @@ class Odd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Believing:
-    """Temperatures of each draw after the readings, the readings outside all draws, and the misfit.
-
-    `misfit` is minus twice the log likelihood of the readings, up to a constant.
-    """
+    """Temperatures of each draw after the readings, the readings outside all draws, and the misfit."""
 
     start: Start
     odd: tuple[Odd, ...]
-    misfit: float
+    misfit: float  # minus twice the log likelihood of the readings, up to a constant
 
 
 def error_k(names: Mapping[str, float]) -> Floats:
@@ -56,10 +53,8 @@ def error_k(names: Mapping[str, float]) -> Floats:
 def read_on(by_plan: Callable[[Factors], Floats], car: VehicleFile, temps_k: Mapping[str, float]) -> Believing:
     """Update the planned temperatures with gauge readings.
 
-    Notes
-    -----
-    A reading outside the draws is reported. If it is hotter than planned it is used
-    anyway, as the safe choice; if it is colder, the plan is used.
+    A reading outside the draws is reported. If it is hotter than planned it is used anyway, as the safe choice; if
+    it is colder, the plan is used.
     """
     nodes = np.array([BODY_KEYS.index(name) for name in temps_k])
     read, sd = np.array(list(temps_k.values())), error_k(temps_k)

@@ -172,11 +172,11 @@ def _first_of_day(line: Timeline, at: int) -> int:
 def start_temps_k(
     trip: Trip, vehicle: Vehicle, temps_k: Mapping[str, float] | None = None, planned_k: Floats | None = None
 ) -> Floats | None:
-    """Temperatures of the car at the start of a replanned trip.
+    """Temperatures of the car at the start of a replanned trip; None for a cold start.
 
-    Bodies without a gauge get the same fraction between air and planned temperature as those with one have
-    on average. Without a plan a warm car's usual temperatures are used, and the block stays a little above
-    its coolant. ASSUMED. Along a leg, without any reading, the car is warm.
+    Bodies without a gauge get the same fraction between air and planned temperature as those with one have on average.
+    Without a plan a warm car's usual temperatures are used, and the block stays a little above its coolant. ASSUMED.
+    Along a leg, without any reading, the car is warm.
     """
     held = dict(temps_k or {})
     if planned_k is None and not held and trip.route[0] != UNDER_WAY:
