@@ -63,27 +63,11 @@ def judge(
     nuisance: Nuisance | None = None,
     doubt: Doubt | None = None,
 ) -> tuple[Verdict, ...]:
-    """Judge every cause that the readings can speak of.
+    """Judge every cause that the readings can speak of; most probable first, `usual` and `unexplained` among them.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car as forecast.
-    drive : Drive
-        The drive as it was: its own speeds, heights and air.
-    readings : Readings
-        Gauge readings along that drive.
-    posterior : Posterior
-        Posterior from earlier logs; it sets how far a sound car may be from the forecast.
-    nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given.
-    doubt : Doubt, optional
-        Air or heights that the log does not have itself; the usual when not given.
-
-    Returns
-    -------
-    tuple of Verdict
-        Most probable first; `usual` and `unexplained` among them.
+    `vehicle` is the car as forecast, `drive` the drive as it was: its own speeds, heights and air. `posterior` is from
+    earlier logs and sets how far a sound car may be from the forecast. `nuisance` says how wrong a log may be by
+    itself, `doubt` how far air or heights may be off that the log does not have; the usual when not given.
     """
     return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt()).verdicts()
 

@@ -104,26 +104,11 @@ def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
-    """Chance, draw by draw, that the smallest margin of some legs is smaller than a value.
+    """Chance, draw by draw, that the smallest margin of some legs is smaller than `margin_k`.
 
-    Parameters
-    ----------
-    were_k : ndarray, shape (n_draw, n_leg, n_node)
-        Margins of one fluid, if the model's error had each of some sizes; infinite where a leg has none. [K]
-    nodes : ndarray, shape (n_node,)
-        Those sizes, in standard deviations, rising. [-]
-    day : ndarray of int, shape (n_leg,)
-        Day of every leg, never falling. [-]
-    margin_k : float
-        The value. [K]
+    `were_k`, shape (n_draw, n_leg, n_node), has the margins of one fluid if the model's error had each size of `nodes`,
+    in standard deviations, rising; infinite where a leg has none. `day` of every leg never falls.
 
-    Returns
-    -------
-    ndarray, shape (n_draw,)
-        Chances. [-]
-
-    Examples
-    --------
     >>> nodes = np.array([-3.0, 0.0, 3.0])
     >>> were_k = np.array([[[40.0, 10.0, -20.0]]])  # 10 K left, and the model off by 10 K
     >>> smaller(were_k, nodes, np.zeros(1, np.int64), 0.0).round(3)  # 1 in 6 lies beyond one standard deviation

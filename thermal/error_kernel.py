@@ -192,22 +192,18 @@ def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[n
 
 
 def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, were_k: FloatArray) -> None:
-    """Follow the errors of all draws and the fluids named, filling the last three arrays in place.
+    """Follow the errors of all draws and the fluids numbered in `fluids`, filling the last three arrays in place.
+
+    Batches of draws go to threads, as in `thermal.kernel.march`.
 
     Parameters
     ----------
-    fluids : ndarray of int
-        Which. [-]
     temps_k : ndarray, shape (n_draw, n_recorded, n_body)
         Takes recorded temperatures with the error on them, unless none are wanted; of other bodies it is left. [K]
     least_k : ndarray, shape (n_draw, n_group, n_fluid)
         Takes the smallest margins. [K]
     were_k : ndarray, shape (n_draw, n_group, n_fluid, n_node)
         Takes what they were if the error of the whole group was that of a node. [K]
-
-    Notes
-    -----
-    Batches of draws go to threads, as in `thermal.kernel.march`.
     """
     plain = Along(*(_plain(x) for x in a))
     n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)

@@ -703,6 +703,9 @@ def march(
 ) -> None:
     """Step all draws through all segments, filling the last four arrays in place.
 
+    Batches of draws go to threads, as many as there are processors (or NUMBA_NUM_THREADS); the compiled code lets go of
+    the interpreter. A draw does not see the others, so the result does not depend on how they are shared out.
+
     Parameters
     ----------
     ambient_k : ndarray, shape (n_draw, n_day)
@@ -723,11 +726,6 @@ def march(
         Smallest limit less temperature [K], infinite before, and the segment at whose end it occurs. [-]
     ledger : ndarray, shape (n_draw, 3)
         Heat in, heat out, steps taken; zero before. [J, J, -]
-
-    Notes
-    -----
-    Batches of draws go to threads, as many as there are processors (or NUMBA_NUM_THREADS); the compiled code lets go of
-    the interpreter. A draw does not see the others, so the result does not depend on how they are shared out.
     """
     shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
@@ -751,13 +749,7 @@ def march(
 
 
 def at_once() -> int:
-    """Give the fewest draws that keep every thread busy, for callers that hand over some at a time.
-
-    Returns
-    -------
-    int
-        A multiple of the lanes. [-]
-    """
+    """Fewest draws that keep every thread busy, for callers that hand over some at a time; a multiple of the lanes."""
     return _BATCH * int(numba.config.NUMBA_NUM_THREADS)
 
 
@@ -785,9 +777,6 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
 def is_compiled() -> bool:
     """Whether a compiled kernel for this version is in the cache.
 
-    Returns
-    -------
-    bool
-        False on the first run after installing or updating; true when the compiler is switched off.
+    False on the first run after installing or updating; true when the compiler is switched off.
     """
     return is_kept(_march) and is_kept(_march_lanes)
