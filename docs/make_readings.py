@@ -1,7 +1,7 @@
-"""Hold what readings.csv teaches against cars of another structure: python docs/make_readings.py [--cars N] [--write].
+"""Compare what readings.csv teaches with cars of another structure: python docs/make_readings.py [--cars N] [--write].
 
 The cars (tests/shared/other_car.py) share no physics with the model. Each drives the long example as planned, in air of
-its own on every day; gauges with errors of their own are read at a few places of days 1 to 5; days 6 to 9 are forecast.
+its own on every day. At a few places of days 1 to 5 gauges with errors of their own are read; days 6 to 9 are forecast.
 Prints the tables of docs/readings.md, and writes that page with --write.
 """
 

@@ -1,4 +1,4 @@
-"""How near a trip made from a track comes to the same road typed by hand.
+"""How close a trip made from a track comes to the same road typed by hand.
 
 Run: .venv/bin/python docs/make_tracks.py [EXAMPLE...], half a minute; it prints the first table of docs/tracks.md. The
 track of an example's road winds between its places, has its profiles' heights with 3 m of noise every 30 m, and becomes

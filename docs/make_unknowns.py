@@ -1,4 +1,4 @@
-"""How often "ample" is said where the full input says "exceeded": drawn trips with information taken away.
+"""How often "ample" stands where the full input gives "exceeded": drawn trips with information taken away.
 
 Run: .venv/bin/python docs/make_unknowns.py [TRIPS [SEED]]. Each trip is a stretch of a shipped example's road, driven
 by one of the shipped classes with a trailer and in weather drawn at random. It is forecast with everything its folder

@@ -95,7 +95,7 @@ def tapered(covariance: FloatArray, var_x: FloatArray, var_y: FloatArray, n_draw
 
 
 def _perturbed(error_k2: FloatArray, predicted: FloatArray, seed: int) -> FloatArray:
-    """Errors drawn for every draw: their mean zero, their covariance as asked, in step with no prediction by chance."""
+    """Errors for every draw: mean zero, the covariance asked for, and no chance correlation with any prediction."""
     n_draw, n_reading = predicted.shape
     noise = np.random.default_rng([seed, n_reading]).normal(size=(n_draw, n_reading))
     noise -= noise.mean(axis=0)

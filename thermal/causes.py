@@ -2,10 +2,10 @@
 
 Every cause is compared with "nothing but what is usual": a car within the spread its file admits, a model that is off
 as far as logs have shown it to be (`thermal.discrepancy`), an air sensor and gauges a little off and late. The
-criterion is the probability of the readings under each, with all that averaged over; for one added parameter this is
-what the Bayesian information criterion approximates. A cause that needs a large parameter to explain little loses by
-itself. A cause may have been there from the start or have begun on the way. Beside the causes stands one that explains
-nothing: a fluid further off than the model's error allows.
+criterion is the probability of the readings under each, averaged over all that; for one added parameter, the Bayesian
+information criterion approximates it. A cause that needs a large parameter to explain little loses by itself. A cause
+may be there from the start or begin on the way. One more cause explains nothing: a fluid further off than the model's
+error allows.
 """
 
 from collections.abc import Sequence

@@ -100,14 +100,14 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
 
 class Conditions(NamedTuple):
-    """What of the discrepancy depends on the drive alone."""
+    """The part of the discrepancy that depends on the drive alone."""
 
     air_k: FloatArray  # shape (n_segment,)
     outside_k: FloatArray  # shape (n_segment, n_fluid): standard deviation outside what was logged
 
 
 def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
-    """How far a drive leaves what was logged, in air, load and height, by segment."""
+    """How far a drive goes beyond what was logged, in air, load and height, by segment."""
     air = np.maximum(drive.air_k - known.air_high_k, 0.0) + np.maximum(known.air_low_k - drive.air_k, 0.0)
     load = np.maximum(asked_w_per_kg(drive, vehicle) - known.load_w_per_kg, 0.0)
     height = np.maximum(drive.elevation_m - known.height_m, 0.0)

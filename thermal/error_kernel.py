@@ -28,15 +28,16 @@ _30, _27, _31, _32, _LOW = (np.uint64(x) for x in (30, 27, 31, 32, 0xFFFFFFFF))
 
 
 class Along(NamedTuple):
-    """What an error follows. Times count from the first move of each day; `first` has one entry more than days.
+    """Everything needed to follow an error along a drive, and its results.
 
-    Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (what has one error in its
-    margins), `air_k` (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k`
-    (n_draw, n_recorded, n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of
-    the unit error stays with the car and stands alone; `nodes` (n_node,), errors in standard deviations that margins
-    are wanted for, whatever was drawn; the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the
-    road's, and the quick one. `number_from` is the number of the first draw among all. `moments` is 0 where no
-    temperatures with an error are wanted.
+    Times count from the first move of each day; `first` has one entry more than days. Shapes: `number` (n_day,),
+    `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (stretch with one error in its margins), `air_k`
+    (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k` (n_draw, n_recorded,
+    n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), the part of the unit error that
+    stays with the car, added as it is; `nodes` (n_node,), errors in standard deviations that margins are wanted for,
+    whatever was drawn; the rest (n_fluid,). `stays` has the roots of the shares: of the day's error, the road's, and
+    the quick one. `number_from` is the number of the first draw among all. `moments` is 0 where no temperatures with an
+    error are wanted.
     """
 
     number: Rows

@@ -1,4 +1,4 @@
-"""What gauges should read on a drive, as draws: cars within what is known of this one, and the model's own error."""
+"""What gauges should read on a drive, as draws: from what is known of this car, with the model's own error."""
 
 import numpy as np
 

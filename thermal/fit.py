@@ -49,12 +49,12 @@ class Fit:
 
     @property
     def standard_error(self) -> FloatArray:
-        """Of the logarithm of each factor, or of the kelvins added. [-]."""
+        """Standard error of the logarithm of each factor, or of the kelvins added. [-]."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     @property
     def correlation(self) -> FloatArray:
-        """Between the unknowns, shape (n_unknown, n_unknown). [-]."""
+        """Correlation of the unknowns, shape (n_unknown, n_unknown). [-]."""
         error = self.standard_error
         return np.asarray(self.covariance / np.outer(error, error))
 
@@ -141,7 +141,7 @@ def posterior_of(found: Fit, source: str) -> Posterior:
 
 
 def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:
-    """Of where the thermostat opens, as far as these logs or earlier ones tell."""
+    """Standard deviation of where the thermostat opens, as far as these logs or earlier ones tell."""
     at = [i for i, item in enumerate(asked) if item.name == "thermostat"]
     return float(np.sqrt(covariance[at[0], at[0]])) if at else known.discrepancy.thermostat_sd_k
 

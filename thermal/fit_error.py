@@ -1,4 +1,4 @@
-"""The model's own error while a car is fitted: its size from what fits without a log leave on that log."""
+"""The model's own error while a car is fitted: its size is what fits without a log leave on that log."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -38,14 +38,14 @@ _OTHER = FluidError(sd_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)  # bo
 
 
 class Held(NamedTuple):
-    """A stretch left out of a fit: its drive, and the model without it less reading there, shape (n, 6). [K]"""
+    """A stretch left out of a fit: its drive, and what the fit leaves there, model less reading, shape (n, 6). [K]"""
 
     drive: int
     left_k: FloatArray
 
 
 class ErrorModel:
-    """Size and memory of the model's error by body, and the noise of one reading, as rounds of fitting find them."""
+    """Size and memory of the model's error by body, and the noise of a reading, as each round of the fit finds them."""
 
     def __init__(
         self, vehicle: Vehicle, drives: Sequence[Drive], readings: Sequence[Readings], known: Discrepancy
@@ -86,7 +86,7 @@ class ErrorModel:
         return np.where(np.isfinite(seen.temp_k).any(axis=0), 1.0 + length / (2.0 * self.lasting_s), 0.0)
 
     def learn(self, left: Sequence[FloatArray]) -> None:
-        """Take size and noise from what a fit leaves, as far as it has seen more than was assumed.
+        """Take size and noise from what a fit leaves; few independent errors move the assumed size little.
 
         `left` is model less reading of every drive, shape (n, 6). [K]
         """
@@ -106,7 +106,7 @@ class ErrorModel:
         return np.asarray(np.sqrt(total / count))
 
     def found(self, held: Sequence[Held], thermostat_sd_k: float) -> Discrepancy:
-        """The error estimated from held-out stretches, and the range of conditions of all; rounded as a file keeps it.
+        """The error, from held-out stretches, with the range of conditions of all drives; rounded as a file keeps it.
 
         `thermostat_sd_k` is the standard deviation of where the thermostat opens.
         """

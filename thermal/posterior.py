@@ -115,7 +115,7 @@ def _short(value: float) -> float:
 
 
 def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
-    """Check the section [fit] of a vehicle file; what is sound of it.
+    """Read the sound part of the section [fit] of a vehicle file; the rest goes to `problems`.
 
     >>> found: list[str] = []
     >>> read_posterior({"airflo": 1}, "car.toml [fit]", found).names, found[0][:52]

@@ -204,8 +204,8 @@ class Task:
 class Whitening:
     """Turn one drive's residuals into independent ones of unit size, given the model's error and the gauges' noise.
 
-    `sd_k`, shape (n, 6), is the model's error from `thermal.discrepancy.scale_k`; it lasts `lasting_s`, and `noise_k`
-    is that of one reading by itself, both of shape (n_body,). `car` and `flat` are as in
+    `sd_k`, shape (n, 6), is the model's error from `thermal.discrepancy.scale_k`; it lasts `lasting_s`. `noise_k` is
+    the noise of one reading by itself. Both have shape (n_body,). `car` and `flat` are as in
     `thermal.discrepancy.covariance_k2`. One reading counts for `worth` independent ones: their likelihood is taken to
     this power.
     """

@@ -41,7 +41,7 @@ class Result:
 
 
 class Ready(NamedTuple):
-    """What a drive and a vehicle need worked out once, whatever is drawn."""
+    """What `simulate` needs of a drive and a vehicle whatever is drawn, worked out once."""
 
     loads: Loads
     work: Work

@@ -142,16 +142,13 @@ def teach(
 
 
 class _Lines(NamedTuple):
-    """Readings as straight lines of the unknowns.
+    """Readings as straight lines of the unknowns."""
 
-    Value, all fluids there, slope, what the bend adds to the error, how much the value changes within minutes of road.
-    """
-
-    expected: FloatArray
-    fluids_k: FloatArray
+    expected: FloatArray  # value
+    fluids_k: FloatArray  # all fluids there
     slope: FloatArray
-    bend: FloatArray
-    varies: FloatArray
+    bend: FloatArray  # what curvature adds to the error
+    varies: FloatArray  # how much the value changes within minutes of road
 
 
 class _Task:

@@ -1,4 +1,4 @@
-"""Verdicts on a log: probabilities of causes, and causes it cannot distinguish."""
+"""Verdicts on a log: probabilities of causes, and causes that the log cannot tell apart."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,16 +26,12 @@ class Verdict:
 
 
 class Doubt(NamedTuple):
-    """What of a log is less known than usual, or better: its air [K, sd], and a share of the load without heights.
+    """How well air, heights and load of a log are known, where that differs from the usual."""
 
-    `work` is the engine's logged work over the model's, its logarithm known to `work_sd`; not a number where no load is
-    logged.
-    """
-
-    air_sd_k: float = 1.5
-    load_sd: float = 0.0
-    work: float = float("nan")
-    work_sd: float = 0.2
+    air_sd_k: float = 1.5  # standard deviation of its air
+    load_sd: float = 0.0  # standard deviation of the load, as a share of it, without heights
+    work: float = float("nan")  # the engine's logged work over the model's; NaN where no load is logged
+    work_sd: float = 0.2  # standard deviation of its logarithm
 
 
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:

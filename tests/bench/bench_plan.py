@@ -1,4 +1,4 @@
-"""Times whole commands on the worked example, and measures what the number of draws leaves open."""
+"""Times whole commands on the worked example, and measures the scatter that the number of draws leaves."""
 
 import os
 import resource
@@ -85,7 +85,7 @@ def seeds() -> list[list[str]]:
 def sampling() -> list[list[str]]:
     """How far margins at 90 % scatter from seed to seed, of legs and fluids with less than 20 K: rows of a table.
 
-    The same draws serve every row: the first so many of one sequence for each seed.
+    Every row uses the same draws: the first so many of one sequence for each seed.
     """
     rows = []
     for name in EXAMPLES:

@@ -1,8 +1,7 @@
-"""Other ways to step the same heat balance, to see whether the kernel's is the right one. Kept small, not tuned.
+"""Other ways to step the same heat balance, to compare with the kernel's. Kept small, not tuned.
 
-Every scheme has the same step control: its result less that of a linearly implicit Euler step with the same matrix is
-taken for the error. All share the kernel's heat balance and its matrix: a 3 x 3 block and three
-single entries.
+Every scheme has the same step control: its error is its result less that of a linearly implicit Euler step with the
+same matrix. All share the kernel's heat balance and its matrix: a 3 x 3 block and three single entries.
 """
 
 import math

@@ -1,4 +1,4 @@
-"""Cars, drives and sums that several tests, and the makers of pages in docs/, share."""
+"""Cars, drives and calculations that several tests, and the makers of pages in docs/, share."""
 
 import functools
 import tempfile

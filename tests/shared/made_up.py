@@ -1,7 +1,7 @@
 """Made-up logs: a drive by a car whose truth is known, read by gauges that lag, round and are noisy.
 
 The truth is not the model: its wind gusts, its block shares its heat with the coolant in another proportion, its gauges
-follow late and its air sensor reads warm. What is learnt from such a log can therefore be held against the truth.
+follow late and its air sensor reads warm. So tests can compare what is learnt from such a log with the truth.
 """
 
 from collections.abc import Mapping

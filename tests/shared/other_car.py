@@ -1,14 +1,14 @@
-"""A second maker of logs, built on other physics than the model, to hold the model and what is learnt with it against.
+"""A second maker of logs, on other physics than the model, to check the model and what it learns.
 
-Nothing of the model's kernel, loads or driveline is used. Twelve states instead of six bodies: cylinder head, block,
+It uses nothing of the model's kernel, loads or driveline. Twelve states instead of six bodies: cylinder head, block,
 coolant in the engine, coolant leaving the radiator, gallery oil, sump oil, fluid in the converter (gear film of a
 manual box), its pan and case, axle oil, axle housing, the thermostat's wax, the air under the bonnet. Friction follows
 Heywood's fit for car engines (1988, eq. 13.6, from memory), heat to the coolant a power of the fuel (about 0.8: a
 usual form of such correlations, from memory), the thermostat lags and has hysteresis, a viscous fan follows the air
-behind the radiator, wind gusts from ahead and from the side, the driver wavers, the condenser's heat follows the
-weather. A car takes only what an owner would enter from a vehicle file, and is off by what owners are off by; the rest
-is drawn about usual sizes of the trade (ASSUMED, no source), so that level cruise, climbs, idle and warm-up fall
-within the bands in which such cars usually run.
+behind the radiator, wind gusts from ahead and from the side, the driver's speed varies, the condenser's heat follows
+the weather. A car takes from a vehicle file only what an owner would enter, with an owner's usual errors. The rest is
+drawn about usual sizes of the trade (ASSUMED, no source), so that level cruise, climbs, idle and warm-up fall within
+the bands in which such cars usually run.
 """
 
 import math
@@ -487,7 +487,7 @@ def true_k(
 ) -> FloatArray:
     """True temperatures of the four fluids, where their senders sit, at times of a planned drive. Shape (n, 4). [K]
 
-    The driver and the wind depend on `seed`; `start_k` is as in `run_seconds`, else the car stood overnight.
+    `seed` sets driver and wind; `start_k` is as in `run_seconds`, else the car stood overnight.
     """
     rows = seconds_of(drive, seed)
     start = cold_state(float(drive.air_k[0])) if start_k is None else start_k

@@ -1,4 +1,4 @@
-"""Logs of the other car: roads, weather, traffic and loggers, and the truth that only their maker knows."""
+"""Logs of the other car: roads, weather, traffic and loggers, with the truth that its maker knows."""
 
 from dataclasses import dataclass, replace
 
