@@ -43,7 +43,7 @@ class Cause(NamedTuple):
 
     @property
     def in_gauge(self) -> bool:
-        """Whether only a gauge is wrong, and the car as it should be."""
+        """Whether only a gauge is wrong, not the car."""
         return self.node >= 0
 
 
@@ -69,7 +69,7 @@ def _gauge(name: str, words: str, node: int) -> Cause:
 
 
 def _part(name: str, words: str, part: str, values: tuple[float, ...], *, serious: float, added: bool = False) -> Cause:
-    """A part of the car changed, no size likelier than another."""
+    """A part of the car changed, all sizes equally likely."""
     weights = (1.0 / len(values),) * len(values)
     return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=serious)
 

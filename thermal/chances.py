@@ -35,7 +35,7 @@ _TABLE = np.array([0.5 * math.erfc((_REACH - i / _PER_UNIT) * math.sqrt(0.5)) fo
 
 @_jit
 def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
-    """Error, in standard deviations, with which a leg's margin is just so small: straight between nodes and beyond."""
+    """Error, in standard deviations, at which a leg's margin equals the value: straight between nodes and beyond."""
     if were_k[0] == np.inf:
         return np.inf
     k, last = 0, len(nodes) - 1
@@ -47,7 +47,7 @@ def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _normal(x):  # type: ignore[no-untyped-def]
-    """Standard normal distribution function, from its table: a third of the time that it takes to work it out."""
+    """Standard normal distribution function, from a table: three times as fast as to compute it."""
     at = min(max((x + _REACH) * _PER_UNIT, 0.0), _CELLS - 1e-6)
     row = int(at)
     return _TABLE[row] + (at - row) * (_TABLE[row + 1] - _TABLE[row])
@@ -55,7 +55,7 @@ def _normal(x):  # type: ignore[no-untyped-def]
 
 @_jit
 def _spared(error, day, first, last, held, shared):  # type: ignore[no-untyped-def]
-    """Chance that none of some legs of one day passes, given what the car's part adds."""
+    """Chance that no leg of one day passes the value, given the car's part of the error."""
     total = 0.0
     for j in range(len(_AT)):
         each = 1.0

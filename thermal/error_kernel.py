@@ -70,7 +70,7 @@ class Along(NamedTuple):
 
 @_jit
 def _mixed(word):  # type: ignore[no-untyped-def]
-    """64 bits scattered from 64."""
+    """Mix 64 bits into 64 others."""
     word = (word ^ (word >> _30)) * _MIX_1
     word = (word ^ (word >> _27)) * _MIX_2
     return word ^ (word >> _31)
@@ -87,7 +87,7 @@ def _normals(key, step):  # type: ignore[no-untyped-def]
 
 @_jit
 def _increments(key, step):  # type: ignore[no-untyped-def]
-    """Two independent numbers of mean 0 and variance 1, each a sum of two uniform ones: a walk adds up ten or more."""
+    """Two independent numbers of mean 0 and variance 1, each the sum of two uniform ones; a walk adds ten or more."""
     word = _mixed(key + _GOLDEN * np.uint64(step + 1))
     low, high = np.int64(word & _LOW), np.int64(word >> _32)
     first = (low & 0xFFFF) + (low >> 16)
@@ -130,7 +130,7 @@ def _lower(were_k, nodes, left_k, size_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped-def]
-    """Follow one fluid's error: temperatures take on that of the moment, margins that of their piece of the drive."""
+    """Follow one fluid's error: temperatures take the moment's error, margins that of their piece of the drive."""
     path = a.temps_k[draw, :, a.node[f]]
     sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
     keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])

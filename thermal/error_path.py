@@ -221,5 +221,5 @@ def _since_s(drive: Drive, first: Rows) -> FloatArray:
 
 
 def _cars(first: int, n_draw: int, seed: int) -> FloatArray:
-    """What stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
+    """The part of the error that stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
     return normal(1 << (first + n_draw - 1).bit_length(), N_FLUID, (seed, 4))[first : first + n_draw]

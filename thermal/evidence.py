@@ -19,7 +19,7 @@ class Best(NamedTuple):
 
 
 class Try(NamedTuple):
-    """Evidence of one cause at one moment, with which of its values is the best; else as `Best`."""
+    """Evidence of one cause at one moment; `at` is the place of its best value, the rest as in `Best`."""
 
     score: float
     at: int

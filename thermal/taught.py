@@ -152,7 +152,7 @@ class _Lines(NamedTuple):
 
 
 class _Task:
-    """Unknowns, their prior, and what they make of every reading."""
+    """Unknowns, their prior, and the readings they predict."""
 
     def __init__(
         self,
@@ -181,11 +181,11 @@ class _Task:
         self.covariance[: len(FACTORS), : len(FACTORS)] = known.covariance(CLASS_SPREAD)
 
     def at(self, points: FloatArray) -> FloatArray:
-        """What every point makes of every reading, shape (n_point, n_observation). [K]."""
+        """Every reading as each point of the unknowns predicts it, shape (n_point, n_observation). [K]."""
         return self._all(points)[0]
 
     def _all(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The same; the first point's fluids there, and how much the one read changes within minutes of road."""
+        """The same; all fluids there at the first point, and how much the fluid read changes within minutes of road."""
         n = len(FACTORS)
         shift = np.zeros((len(points), int(self.drive.day.max()) + 1))
         shift[:, self.days] = points[:, n:]
@@ -214,7 +214,7 @@ class _Task:
         return np.flatnonzero(moving)
 
     def lines(self, middle: FloatArray, root: FloatArray) -> _Lines:
-        """Lay straight lines through what points either side of the middle make of the readings."""
+        """Lay straight lines through the readings that points either side of the middle predict."""
         steps = STEP * root.T
         found, fluids, varies = self._all(np.vstack((middle, middle + steps, middle - steps)))
         n = len(middle)
@@ -230,7 +230,7 @@ class _Task:
         )
 
     def weigh_error(self, lines: _Lines, use: npt.NDArray[np.int64]) -> None:
-        """Find how large the model's error is on this car, by fluid: the mean over what its readings leave likely."""
+        """Find the size of the model's error on this car, by fluid: the mean over the sizes its readings allow."""
         what = np.array([one.what for one in self.seen])
         left = self.read - lines.expected
         plain = lines.slope @ self.covariance @ lines.slope.T + lines.bend
@@ -248,7 +248,7 @@ class _Task:
             self.share[index] = float(np.sqrt(np.sum(weight * SHARES**2) / np.sum(weight)))
 
     def learnt_error(self) -> Discrepancy:
-        """The model's error as the readings leave it."""
+        """The model's error after the readings."""
         each = {key: self.discrepancy.of(key) for key in FLUID_KEYS}
         return replace(
             self.discrepancy,
