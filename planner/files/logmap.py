@@ -40,6 +40,7 @@ class Source:
 class LogMapping:
     """Column mapping of one log."""
 
+    # column
     time: str  # column
     kind: str  # key of `logtime.KINDS`
     date: str = ""  # column, only if separate
@@ -49,7 +50,7 @@ class LogMapping:
     channels: dict[str, Source] = field(default_factory=dict)
     day: Day | None = None  # date of the drive if times have none
     start: str = ""  # set by the owner, as `finish`
-    finish: str = ""
+    finish: str = ""  # set by the owner
     elevation: str = ""  # of a level road, set by the owner
     ignored: tuple[str, ...] = ()
 
