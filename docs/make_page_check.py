@@ -162,7 +162,7 @@ def ask_tab(tab: Any, asked: list[Try]) -> list[dict[str, Any]]:
 
 
 def compare(inputs: Inputs, outlook: Forecast, one: Try, said: dict[str, Any]) -> Iterator[Compared]:
-    """Plan anew from where the car is, and set both beside each other."""
+    """Plan anew from where the car is, and compare the two."""
     u, leg = units_of(outlook.trip.units), one.stop - 1
     trip = inputs.trip
     problems = Problems()
@@ -203,7 +203,7 @@ def compare(inputs: Inputs, outlook: Forecast, one: Try, said: dict[str, Any]) -
 
 
 def alike(outlook: Forecast, again: Forecast, first: int, last: int) -> int:
-    """How many of the legs left that day both drive with the same stops: the rerun plans its breaks anew."""
+    """Count the first of the legs left that day, on which both make the same stops: the rerun plans its breaks anew."""
 
     def stops(made: Forecast, leg: int) -> list[str]:
         return sorted(span.kind for span in made.timeline.spans if span.leg == leg)

@@ -45,7 +45,7 @@ real typing.
 
 @dataclass(frozen=True)
 class Slip:
-    """One number written wrong, and what came of it."""
+    """One number written wrong, and its consequence."""
 
     trip: str
     where: str
@@ -125,7 +125,7 @@ class Trial:
         self.told = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
 
     def run(self, rng: random.Random) -> Slip:
-        """Make one slip, and see."""
+        """Make one slip and record its consequence."""
         file, key, start, end, text, kind, wrong = draw(rng, self.numbers)
         slip = Slip(self.name, f"{file} {key}", kind, text, wrong)
         with tempfile.TemporaryDirectory() as held:

@@ -76,7 +76,7 @@ def _cut(trip: Trip, legs: tuple) -> Trip:
 
 
 def _with_weather(trip: Trip, hotter_k: float) -> Trip:
-    """Give every place a high and low, entered ones as they are, all hotter by as much."""
+    """Give every place a high and low: entered ones kept, all hotter by the same."""
     legs = choose_route(trip)
     weather = weather_along(trip, legs, TripWeather(stations=ShippedStations()))
     anchors, places, at_m = anchors_on(weather, trip.first_date), dict(trip.places), 0.0

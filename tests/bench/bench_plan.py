@@ -53,7 +53,7 @@ def commands() -> list[list[str]]:
 
 
 def _peak_mb(call: list[str]) -> float:
-    """Most memory of one command; of a process of its own, as the children's peak only grows."""
+    """Most memory of one command, in a process of its own, as the children's peak only grows."""
     script = (
         "import resource, subprocess, sys\n"
         "subprocess.run(sys.argv[1:], capture_output=True)\n"
@@ -109,7 +109,7 @@ def _rms(values: np.ndarray) -> float:
 
 
 def _margins_k(folder: Path) -> dict[tuple[int, str], tuple[np.ndarray, np.ndarray]]:
-    """Margins and the errors told of them, by number of draws and by what is done with them: (seed, leg and fluid)."""
+    """Margins and their stated errors, by number of draws and by method: (seed, leg and fluid)."""
     inputs = read_inputs(folder)
     line, car = find_route(inputs).timeline, inputs.car
     sd_k, day, confidence = ambient_sd_k(line), days_of_legs(line), inputs.trip.confidence
