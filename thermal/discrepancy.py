@@ -85,7 +85,7 @@ UNFITTED = Discrepancy(
 def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
     """Specific power demand of the road, smoothed over the fluids' time constant, at each segment's end.
 
-    Only the vehicle's mass and drag count; descents count as zero.
+    Shape (n_segment,). Only the vehicle's mass and drag count; descents count as zero.
     """
     body, trailer = vehicle.body, vehicle.trailer
     mass, area = body.mass_kg + trailer.mass_kg, body.drag_area_m2 + trailer.drag_area_m2
