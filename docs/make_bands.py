@@ -43,7 +43,7 @@ WHY = {
 
 
 def band_said(band: Band) -> str:
-    """Say a band in the heading of its column."""
+    """A band as the heading of its column."""
     words = {
         "value": "",
         "over thermostat": "over ",
@@ -58,7 +58,7 @@ def band_said(band: Band) -> str:
 
 
 def cell_said(cell: Cell | None) -> str:
-    """Show one cell."""
+    """Text of one cell."""
     if cell is None:
         return "–"
     digits = 1 if cell.band.kind in ("rise", "rise time", "minutes") else 0

@@ -1,9 +1,9 @@
-"""Hold the page's own forecasts against reruns of the plan: python docs/make_page_check.py [--tries N] [--trip NAME].
+"""Compare the page's own forecasts with reruns of the plan: python docs/make_page_check.py [--tries N] [--trip NAME].
 
 Each try draws a car, its air and its gauges' errors, reads the gauges at one to four places up to where the car is,
-and takes some lateness and some hotter air. The page's script, run in Chromium on the page's own data, says what it
-makes of that. The plan is then made anew from the file of readings that the page writes, from that place at that later
-time with what the gauges read there, in air as much hotter. Every fluid of every leg left that day is compared.
+and takes some lateness and some hotter air. Chromium runs the page's script on the page's own data with that. Then the
+plan is made anew from the file of readings that the page writes, from that place at that later time, with the gauges'
+readings there and in air as much hotter. The check compares every fluid of every leg left that day.
 """
 
 import argparse
@@ -162,7 +162,7 @@ def ask_tab(tab: Any, asked: list[Try]) -> list[dict[str, Any]]:
 
 
 def compare(inputs: Inputs, outlook: Forecast, one: Try, said: dict[str, Any]) -> Iterator[Compared]:
-    """Plan anew from where the car is, and set both beside each other."""
+    """Plan anew from where the car is, and compare the two."""
     u, leg = units_of(outlook.trip.units), one.stop - 1
     trip = inputs.trip
     problems = Problems()
@@ -203,7 +203,7 @@ def compare(inputs: Inputs, outlook: Forecast, one: Try, said: dict[str, Any]) -
 
 
 def alike(outlook: Forecast, again: Forecast, first: int, last: int) -> int:
-    """How many of the legs left that day both drive with the same stops: the rerun plans its breaks anew."""
+    """Count the first of the legs left that day, on which both make the same stops: the rerun plans its breaks anew."""
 
     def stops(made: Forecast, leg: int) -> list[str]:
         return sorted(span.kind for span in made.timeline.spans if span.leg == leg)

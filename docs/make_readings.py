@@ -1,7 +1,7 @@
-"""Hold what readings.csv teaches against cars of another structure: python docs/make_readings.py [--cars N] [--write].
+"""Compare what readings.csv teaches with cars of another structure: python docs/make_readings.py [--cars N] [--write].
 
 The cars (tests/shared/other_car.py) share no physics with the model. Each drives the long example as planned, in air of
-its own on every day; gauges with errors of their own are read at a few places of days 1 to 5; days 6 to 9 are forecast.
+its own on every day. At a few places of days 1 to 5 gauges with errors of their own are read; days 6 to 9 are forecast.
 Prints the tables of docs/readings.md, and writes that page with --write.
 """
 
@@ -68,7 +68,7 @@ class Score(NamedTuple):
 
 @cache
 def owner(name: str) -> Owner:
-    """Put a class on the road."""
+    """One class on the long example's road, as planned."""
     inputs = read_inputs(example_folder("wilmington-astoria"))
     vehicle = read_class(name).vehicle
     line = open_route(inputs.trip, vehicle, inputs.known).timeline
@@ -89,7 +89,7 @@ def owner(name: str) -> Owner:
 
 
 def driven_k(who: Owner, one: OtherCar, day: int, shift_k: float, seed: int) -> tuple[npt.NDArray[np.int64], Floats]:
-    """Rows of one day's driving, and the four fluids at their ends as that car had them. [K]"""
+    """Rows of one day's driving, and that car's four fluids at their ends. [K]"""
     drive = who.line.drive
     rows = np.flatnonzero(drive.day == day)
     last = np.flatnonzero(drive.speed_m_per_s[rows] > 0.0)[-1]
@@ -100,7 +100,7 @@ def driven_k(who: Owner, one: OtherCar, day: int, shift_k: float, seed: int) -> 
 
 
 def readings_of(who: Owner, one: OtherCar, air_k: Floats, seed: int) -> list[list[Observation]]:
-    """Eight places of days 1 to 5 in an order of chance, each with what four gauges and a thermometer said there."""
+    """Eight places of days 1 to 5 in random order, each with the readings of four gauges and a thermometer."""
     rng, days = np.random.default_rng([seed, 21]), {}
     for day in range(READ_DAYS):
         rows, temps = driven_k(who, one, day, float(air_k[day]), 1000 * seed + day)
@@ -125,7 +125,7 @@ def readings_of(who: Owner, one: OtherCar, air_k: Floats, seed: int) -> list[lis
 
 
 def score(who: Owner, known: Posterior, truth_k: Floats) -> Score:
-    """Forecast the days ahead with a car as known, beside what it did."""
+    """Forecast the days ahead for a car as known, beside what it did."""
     sd = who.sd_k[FIRST : LAST + 1]
     factors, shift = draw(DRAWS, ambient_sd_k=sd, posterior=known)
     drawn = simulate(who.ahead, who.vehicle, factors=factors, ambient_k=shift, record=rows_along(who.ahead))
@@ -139,7 +139,7 @@ def score(who: Owner, known: Posterior, truth_k: Floats) -> Score:
 
 
 def true_margins_k(who: Owner, one: OtherCar, air_k: Floats, seed: int) -> Floats:
-    """Smallest margins of the legs ahead, as that car had them. [K]"""
+    """Smallest margins of the legs ahead, on that car. [K]"""
     temps = np.full((len(who.rows), len(FLUIDS)), np.nan)
     for day in range(FIRST, LAST + 1):
         rows, values = driven_k(who, one, day, float(air_k[day]), 1000 * seed + day)
@@ -196,7 +196,7 @@ def level(margin_k: Floats) -> npt.NDArray[np.int64]:
 
 
 def tables(scores: dict[int, list[Score]]) -> Iterator[str]:
-    """Say how it went, in tables."""
+    """Results as tables."""
     kinds = "coolant | engine oil | transmission | differential"
     yield f"| places read | {kinds} | 90 % intervals hold | 90 % margins kept |"
     yield "|---|---|---|---|---|---|---|"
@@ -234,7 +234,7 @@ def tables(scores: dict[int, list[Score]]) -> Iterator[str]:
 
 
 def main() -> None:
-    """Run it."""
+    """Run all cars and print the tables, or write the page."""
     asked = argparse.ArgumentParser()
     asked.add_argument("--cars", type=int, default=100)
     asked.add_argument("--write", action="store_true")

@@ -1,7 +1,7 @@
-"""Single slips of the pen in three shipped trips: refused, told, or silent, and how far a margin moves.
+"""Single typing errors in three shipped trips: refused, told, or silent, and how far a margin moves.
 
-Run: .venv/bin/python docs/make_slips.py [SLIPS [SEED]]; with 1,000 slips, half an hour, it writes docs/slips.md. One
-number of the tables, of trip.toml or of vehicle.toml is written wrong as a hand does it: a digit dropped, swapped with
+Run: .venv/bin/python docs/make_slips.py [SLIPS [SEED]]; with 1,000 slips, half an hour, it writes docs/slips.md. Each
+slip miswrites one number of the tables, of trip.toml or of vehicle.toml as a hand does: a digit dropped, swapped with
 its neighbour, changed or doubled, a zero dropped or added, a sign lost or gained. Told means that `check` has a line
 that it does not have for the trip as shipped, whichever file it names. A margin moves by the largest change of a
 fluid's smallest margin, over the trip and, where it is within 30 K of a limit, on any leg.
@@ -45,7 +45,7 @@ real typing.
 
 @dataclass(frozen=True)
 class Slip:
-    """One number written wrong, and what came of it."""
+    """One number written wrong, and its consequence."""
 
     trip: str
     where: str
@@ -125,7 +125,7 @@ class Trial:
         self.told = {doubt.line for doubt in doubts_of(inputs, choose_route(trip), today=TODAY)}
 
     def run(self, rng: random.Random) -> Slip:
-        """Make one slip, and see."""
+        """Make one slip and record its consequence."""
         file, key, start, end, text, kind, wrong = draw(rng, self.numbers)
         slip = Slip(self.name, f"{file} {key}", kind, text, wrong)
         with tempfile.TemporaryDirectory() as held:

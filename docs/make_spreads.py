@@ -1,4 +1,4 @@
-"""Write docs/spreads.md: python docs/make_spreads.py. What the ranges beside a class's values make of its factors."""
+"""Write docs/spreads.md: python docs/make_spreads.py. Spreads of the factors from the ranges of a class's values."""
 
 import sys
 from collections.abc import Iterator

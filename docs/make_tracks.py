@@ -1,4 +1,4 @@
-"""How near a trip made from a track comes to the same road typed by hand.
+"""How close a trip made from a track comes to the same road typed by hand.
 
 Run: .venv/bin/python docs/make_tracks.py [EXAMPLE...], half a minute; it prints the first table of docs/tracks.md. The
 track of an example's road winds between its places, has its profiles' heights with 3 m of noise every 30 m, and becomes
@@ -35,7 +35,7 @@ _SPACING_M, _NOISE_M, _WAVE_M = 30.0, 3.0, 4000.0
 
 
 def winding(trip: Trip, leg: Leg) -> tuple[Floats, Floats, Floats, Floats]:
-    """Points of a leg, as long as it is, and how far along they are."""
+    """Points of a winding leg of its full length, and their distances along it."""
     a, b = trip.places[leg.start], trip.places[leg.finish]
     share = np.linspace(0.0, 1.0, max(4, int(leg.distance_m / _SPACING_M)) + 1)
     narrow = np.cos(np.radians(0.5 * (a.lat_deg + b.lat_deg)))
@@ -103,7 +103,7 @@ def in_air_of(route: Route, hand: Route) -> Route:
 
 
 def with_speeds(made: Inputs, route: Route, hand: Route) -> Inputs:
-    """Drive every leg as fast as the trip by hand wants to between the same two places of the road."""
+    """Drive every leg at the speed set in the trip by hand between the same two places of the road."""
     length_m = sum(leg.distance_m for leg in route.legs)
     hand_m = np.cumsum([0.0] + [leg.distance_m for leg in hand.legs])
     hand_s = np.cumsum([0.0] + [leg.distance_m / leg.speed_m_per_s for leg in hand.legs])
@@ -121,7 +121,7 @@ def with_speeds(made: Inputs, route: Route, hand: Route) -> Inputs:
 
 
 def with_choices(drafted: Inputs, by_hand: Inputs, route: Route) -> Inputs:
-    """Sleep and halt where the trip by hand does, and start its days as it does."""
+    """Take nights, halts and starts of days from the trip by hand."""
     trip, hand = drafted.trip, by_hand.trip
     places = list(trip.places.values())
     lat, lon = (np.array([getattr(place, name) for place in places]) for name in ("lat_deg", "lon_deg"))

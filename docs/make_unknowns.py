@@ -1,4 +1,4 @@
-"""How often "ample" is said where the full input says "exceeded": drawn trips with information taken away.
+"""How often "ample" stands where the full input gives "exceeded": drawn trips with information taken away.
 
 Run: .venv/bin/python docs/make_unknowns.py [TRIPS [SEED]]. Each trip is a stretch of a shipped example's road, driven
 by one of the shipped classes with a trailer and in weather drawn at random. It is forecast with everything its folder
@@ -76,7 +76,7 @@ def _cut(trip: Trip, legs: tuple) -> Trip:
 
 
 def _with_weather(trip: Trip, hotter_k: float) -> Trip:
-    """Give every place a high and low, entered ones as they are, all hotter by as much."""
+    """Give every place a high and low: entered ones kept, all hotter by the same."""
     legs = choose_route(trip)
     weather = weather_along(trip, legs, TripWeather(stations=ShippedStations()))
     anchors, places, at_m = anchors_on(weather, trip.first_date), dict(trip.places), 0.0

@@ -70,7 +70,7 @@ def published() -> str:
 
 
 def mixed(vehicle: Vehicle) -> Drive:
-    """Motorway, pass, traffic, stop with the engine off, descent."""
+    """A drive with motorway, pass, traffic, a stop with the engine off, and a descent."""
     low, high = {"air_k": 303.15}, {"air_k": 295.15, "elevation_m": 1500.0}
     jam = steady_drive(minutes=8, speed_m_per_s=8.0, grade=0.0, ac_on=True, **low)
     drive = join(
@@ -100,7 +100,7 @@ def solver(vehicles: dict[str, Vehicle]) -> str:
 
 
 def marked(text: str, value: float, band: tuple[float, float]) -> str:
-    """Print bold what lies outside its band."""
+    """The text, bold if its value lies outside its band."""
     return text if band[0] <= value <= band[1] else f"**{text}**"
 
 
@@ -206,7 +206,7 @@ def plot(day: str, one: Measured, found: fit.Fit, path: Path) -> None:
 
 
 def measured_car(logs: Path) -> dict[str, str]:
-    """What the section on the measured drives says, by its place in the text."""
+    """The section on the measured drives, by placeholder of the text."""
     measured = {day: read_measured(day, logs) for day in DRIVES}
     fits = {day: learn(day, measured) for day in DRIVES}
     found = fits[FITTED]

@@ -21,27 +21,23 @@ _SEED = 19_940_501
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Update:
-    """Draws after an update.
+    """Draws after an update."""
 
-    Attributes
-    ----------
-    states : ndarray, shape (n_draw, n_state)
-        The draws as the readings leave them; in the unit they came in. [any]
-    surprise : ndarray, shape (n_reading,)
-        Reading less what the draws predict, over the standard deviation of that difference. [-]
-    believed : ndarray of bool, shape (n_reading,)
-        Whether the reading was used. [-]
-    """
-
-    states: FloatArray
-    surprise: FloatArray
-    believed: npt.NDArray[np.bool_]
+    states: FloatArray  # shape (n_draw, n_state), in the unit they came in
+    surprise: FloatArray  # reading less what the draws predict, over the standard deviation of that difference
+    believed: npt.NDArray[np.bool_]  # whether each reading was used
 
 
 def update(
     states: FloatArray, predicted_k: FloatArray, read_k: FloatArray, error_k2: FloatArray, *, seed: int = _SEED
 ) -> Update:
-    """Update draws by readings.
+    """Update draws by readings; each draw uses readings perturbed by their error.
+
+    Confirming readings narrow and never erase: a state keeps at least the variance that the errors leave it, and one
+    that nothing read bears on keeps its own. A covariance c of two columns with variances a and b, of n draws, is
+    multiplied by c2 / (c2 + (c2 + a b) / n): its squared error is then least.
+
+    Raises `ThermalError` if shapes do not fit, there are fewer than eight draws, or the errors are no covariance.
 
     Parameters
     ----------
@@ -49,28 +45,10 @@ def update(
         What is to be learnt, roughly normal: logarithms of factors, shifts of the air, temperatures. [any]
     predicted_k : ndarray, shape (n_draw, n_reading)
         Prediction of each reading by every draw, without gauge error. [K]
-    read_k : ndarray, shape (n_reading,)
-        Readings. [K]
     error_k2 : ndarray, shape (n_reading, n_reading)
-        Covariance of their errors: gauge, representativeness, the model's own. [K2]
+        Covariance of the readings' errors: gauge, representativeness, the model's own. [K2]
     seed : int
         Of the perturbations; the same readings give the same draws. [-]
-
-    Returns
-    -------
-    Update
-        Updated draws; each uses readings perturbed by their error.
-
-    Raises
-    ------
-    ThermalError
-        If shapes do not fit, there are fewer than eight draws, or the errors are no covariance.
-
-    Notes
-    -----
-    Confirming readings narrow and never erase: a state keeps at least the variance that the errors leave it, and one
-    that nothing read bears on keeps its own. A covariance c of two columns with variances a and b, of n draws, is
-    multiplied by c2 / (c2 + (c2 + a b) / n): its squared error is then least.
 
     Examples
     --------
@@ -96,42 +74,18 @@ def update(
 
 
 def surprise_of(read_k: FloatArray, expected_k: FloatArray, covariance_k2: FloatArray) -> FloatArray:
-    """How far readings are from what is expected, each alone.
+    """How far readings are from what is expected, each alone, in standard deviations; positive where hotter.
 
-    Parameters
-    ----------
-    read_k, expected_k : ndarray, shape (n_reading,)
-        Read and expected. [K]
-    covariance_k2 : ndarray, shape (n_reading, n_reading)
-        Of their difference. [K2]
-
-    Returns
-    -------
-    ndarray, shape (n_reading,)
-        In standard deviations, positive where hotter. [-]
+    `covariance_k2`, shape (n_reading, n_reading), is that of their difference.
     """
     return np.asarray((read_k - expected_k) / np.sqrt(np.diag(covariance_k2)))
 
 
 def tapered(covariance: FloatArray, var_x: FloatArray, var_y: FloatArray, n_draw: int) -> FloatArray:
-    """Shrink covariances of samples by how likely they are to be chance.
+    """Shrink covariances of `n_draw` samples by how likely they are to be chance: the same sign, never larger.
 
-    Parameters
-    ----------
-    covariance : ndarray, shape (n_x, n_y)
-        Of the draws. [any]
-    var_x, var_y : ndarray, shape (n_x,) and (n_y,)
-        Variances. [any]
-    n_draw : int
-        Number of draws. [-]
+    `covariance` has shape (n_x, n_y); `var_x` and `var_y` are the variances.
 
-    Returns
-    -------
-    ndarray, shape (n_x, n_y)
-        The same sign, never larger. [any]
-
-    Examples
-    --------
     >>> np.round(tapered(np.array([[0.9, 0.05]]), np.ones(1), np.ones(2), 64), 3)
     array([[0.87 , 0.007]])
     """
@@ -141,7 +95,7 @@ def tapered(covariance: FloatArray, var_x: FloatArray, var_y: FloatArray, n_draw
 
 
 def _perturbed(error_k2: FloatArray, predicted: FloatArray, seed: int) -> FloatArray:
-    """Errors drawn for every draw: their mean zero, their covariance as asked, in step with no prediction by chance."""
+    """Errors for every draw: mean zero, the covariance asked for, and no chance correlation with any prediction."""
     n_draw, n_reading = predicted.shape
     noise = np.random.default_rng([seed, n_reading]).normal(size=(n_draw, n_reading))
     noise -= noise.mean(axis=0)

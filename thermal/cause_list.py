@@ -29,10 +29,7 @@ FAMILIES = {
 
 
 class Cause(NamedTuple):
-    """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights.
-
-    `serious` is the smallest relevant value; 0 if the cause has none.
-    """
+    """One cause: factors moved together, or a part of the car changed, or a gauge; values tried, and their weights."""
 
     name: str
     words: str
@@ -42,11 +39,11 @@ class Cause(NamedTuple):
     node: int = -1
     values: tuple[float, ...] = (0.0,)
     weights: tuple[float, ...] = (1.0,)
-    serious: float = 0.0
+    serious: float = 0.0  # smallest relevant value; 0 if the cause has none
 
     @property
     def in_gauge(self) -> bool:
-        """Whether only a gauge is wrong, and the car as it should be."""
+        """Whether only a gauge is wrong, not the car."""
         return self.node >= 0
 
 
@@ -72,7 +69,7 @@ def _gauge(name: str, words: str, node: int) -> Cause:
 
 
 def _part(name: str, words: str, part: str, values: tuple[float, ...], *, serious: float, added: bool = False) -> Cause:
-    """A part of the car changed, no size likelier than another."""
+    """A part of the car changed, all sizes equally likely."""
     weights = (1.0 / len(values),) * len(values)
     return Cause(name, words, part=part, added=added, values=values, weights=weights, serious=serious)
 
@@ -133,23 +130,9 @@ _NEEDS = {
 
 
 def causes_for(vehicle: Vehicle, bodies: Collection[int]) -> tuple[Cause, ...]:
-    """Choose the causes that readings of some bodies can speak of.
+    """Choose the causes that readings of some `bodies` of the model can speak of, without what is usual.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car: one without a cooler cannot have it blocked.
-    bodies : collection of int
-        Bodies of the model that were read. [-]
-
-    Returns
-    -------
-    tuple of Cause
-        Without what is usual.
-
-    Examples
-    --------
-    See `thermal.causes.judge`.
+    A car without a cooler cannot have it blocked.
     """
     out = []
     for cause in CAUSES:
@@ -161,19 +144,9 @@ def causes_for(vehicle: Vehicle, bodies: Collection[int]) -> tuple[Cause, ...]:
 
 
 def changed(vehicle: Vehicle, cause: Cause, value: float) -> Vehicle:
-    """Put a cause of some size into a car, also beyond what a sound one can have.
+    """Put a cause that has a `part` into a car, also beyond what a sound one can have.
 
-    Parameters
-    ----------
-    cause : Cause
-        One with a `part`.
-    value : float
-        Kelvins added, or a share. [any]
-
-    Returns
-    -------
-    Vehicle
-        A faulty car.
+    `value` is kelvins added, or a share.
     """
     paths = [path.partition(".") for path in cause.part.split(",")]
     section = paths[0][0]
@@ -185,16 +158,5 @@ def changed(vehicle: Vehicle, cause: Cause, value: float) -> Vehicle:
 
 
 def faulty_thermostat(vehicle: Vehicle, shift_k: float) -> Vehicle:
-    """Move a thermostat's opening, also beyond what a sound one can have.
-
-    Parameters
-    ----------
-    shift_k : float
-        Kelvins added to where it opens and is fully open. [K]
-
-    Returns
-    -------
-    Vehicle
-        A faulty car.
-    """
+    """Move a thermostat's opening and full opening, also beyond what a sound one can have."""
     return changed(vehicle, next(c for c in CAUSES if c.name == "thermostat_late"), shift_k)

@@ -2,10 +2,10 @@
 
 Every cause is compared with "nothing but what is usual": a car within the spread its file admits, a model that is off
 as far as logs have shown it to be (`thermal.discrepancy`), an air sensor and gauges a little off and late. The
-criterion is the probability of the readings under each, with all that averaged over; for one added parameter this is
-what the Bayesian information criterion approximates. A cause that needs a large parameter to explain little loses by
-itself. A cause may have been there from the start or have begun on the way. Beside the causes stands one that explains
-nothing: a fluid further off than the model's error allows.
+criterion is the probability of the readings under each, averaged over all that; for one added parameter, the Bayesian
+information criterion approximates it. A cause that needs a large parameter to explain little loses by itself. A cause
+may be there from the start or begin on the way. One more cause explains nothing: a fluid further off than the model's
+error allows.
 """
 
 from collections.abc import Sequence
@@ -63,27 +63,11 @@ def judge(
     nuisance: Nuisance | None = None,
     doubt: Doubt | None = None,
 ) -> tuple[Verdict, ...]:
-    """Judge every cause that the readings can speak of.
+    """Judge every cause that the readings can speak of; most probable first, `usual` and `unexplained` among them.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car as forecast.
-    drive : Drive
-        The drive as it was: its own speeds, heights and air.
-    readings : Readings
-        Gauge readings along that drive.
-    posterior : Posterior
-        Posterior from earlier logs; it sets how far a sound car may be from the forecast.
-    nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given.
-    doubt : Doubt, optional
-        Air or heights that the log does not have itself; the usual when not given.
-
-    Returns
-    -------
-    tuple of Verdict
-        Most probable first; `usual` and `unexplained` among them.
+    `vehicle` is the car as forecast, `drive` the drive as it was: its own speeds, heights and air. `posterior` is from
+    earlier logs and sets how far a sound car may be from the forecast. `nuisance` says how wrong a log may be by
+    itself, `doubt` how far air or heights may be off that the log does not have; the usual when not given.
     """
     return _Judge(vehicle, drive, readings, posterior, nuisance or Nuisance(), doubt or Doubt()).verdicts()
 
@@ -141,7 +125,7 @@ class _Judge:
         return sd, lasting
 
     def _whitening(self, seen: BoolArray, size: FloatArray) -> Whitening:
-        """Weights of the readings with the model's error of every body times a size."""
+        """Weights of the readings if the model's error of every body had its size times a factor."""
         there = Readings(
             time_s=self.readings.time_s,
             temp_k=np.where(seen, self.readings.temp_k, np.nan),
@@ -150,7 +134,7 @@ class _Judge:
         return Whitening(there, self.sd_k * size, self.lasting_s, self.noise_k, car=True, worth=self.worth)
 
     def _worth(self) -> float:
-        """Independent readings that one counts for: the model's error has a new one every half of its quick memory."""
+        """Independent readings that one counts for, at most 1: the error changes every half of its quick memory."""
         # Its shape within that time is not the one assumed, and readings taken at their word accuse sound cars: on the
         # other car on 7 days of 20. Hence a likelihood to a power (Bissiri, Holmes & Walker, J. R. Statist. Soc. B 78,
         # 2016; from memory), as a fit weighs them, and the verdict does not hang on how often the logger wrote.
@@ -162,7 +146,7 @@ class _Judge:
     # --- the model ----------------------------------------------------------------------------------------------------
 
     def _run(self, car: Vehicle, factors: Factors, air_k: FloatArray | None = None) -> FloatArray:
-        """Temperatures at the readings' times, the car the same throughout, shape (n_draw, n, 6). [K]"""
+        """Temperatures at the readings' times of a car that does not change, shape (n_draw, n, 6). [K]"""
         shift = None if air_k is None else np.repeat(air_k, int(self.drive.day.max()) + 1, axis=1)
         found = simulate(
             self.drive,
@@ -189,7 +173,7 @@ class _Judge:
         return dict(zip((int(cut) + 1 for cut in cuts), found, strict=True))
 
     def _steps_s(self) -> tuple[float, ...]:
-        """How far the moments tried about a likely one lie from it, wide ones first. [s]"""
+        """Distances from a likely moment to the moments tried about it, wide ones first. [s]"""
         apart_s = float(self.readings.time_s[-1]) / (_ONSETS + 1.0)
         return tuple(apart_s / _PARTS**k for k in range(1, _NEARER + 1))
 
@@ -198,7 +182,7 @@ class _Judge:
         return int(np.clip(np.searchsorted(self.edge_s, onset_s), 1, len(self.edge_s) - 1))
 
     def _late_run(self, car: Vehicle, factors: Factors, onset_s: float) -> FloatArray:
-        """The same with the fault from a moment on, the car as expected before."""
+        """The same for a car as expected up to a moment, and with the fault from then on."""
         cut = self._cut(onset_s)
         after = self.rows >= cut
         out = np.repeat(self.plain_k[None], len(factors.airflow), axis=0)
@@ -216,7 +200,7 @@ class _Judge:
         return out
 
     def _cases(self, cause: Cause, values: Sequence[float]) -> list[tuple[Vehicle, Factors]]:
-        """Cars with a cause of several sizes; those that differ by factors alone run together."""
+        """Cars with a cause of several sizes; one run takes those that differ by factors alone."""
         if cause.factors:
             logs = np.array(values)
             moved = {name: getattr(self.base, name) * np.exp(logs) for name in cause.factors}
@@ -238,7 +222,7 @@ class _Judge:
         return np.concatenate(run)
 
     def _misfit(self, models: FloatArray) -> FloatArray:
-        """Model less reading, the gauges as late as they usually are. [K]"""
+        """Model less reading, with gauges that lag as usual. [K]"""
         late = self.nuisance.lag_s * np.gradient(models, self.readings.time_s, axis=1)
         return np.asarray(models - late - self.readings.temp_k)
 
@@ -270,7 +254,7 @@ class _Judge:
     def _scores(
         self, misfit: FloatArray, slopes: FloatArray, whites: Sequence[Whitening], weights: Sequence[float]
     ) -> tuple[FloatArray, list[FloatArray]]:
-        """Log probability of several misfits, what is usual averaged over, and what each leaves. [-, K]"""
+        """Log probability of several misfits, averaged over what is usual, and what each leaves. [-, K]"""
         scores, steps = [], []
         for white, weight in zip(whites, weights, strict=True):
             r, weighed = white(misfit), self._weigh(white, slopes)
@@ -369,7 +353,7 @@ class _Judge:
         return np.asarray(np.clip(more, -_MOST_WORK, _MOST_WORK))
 
     def _further(self, node: int) -> Best:
-        """Evidence of a fluid further off than the model's error allows, for no reason on the list."""
+        """Evidence of a fluid that is further off than the model's error allows, without a cause from the list."""
         scores, kept = [], None
         for times in _FURTHER:
             size = np.ones(N_BODY)
@@ -462,7 +446,7 @@ class _Judge:
         return not cause.name.startswith("stuck") or self._stuck_from(cause.node) is not None
 
     def _changes_k(self, cause: Cause, best: Best) -> tuple[float, ...]:
-        """How far a cause moves every body where that reads highest. [K]"""
+        """How far a cause moves every body, where that body reads highest. [K]"""
         if cause.name in (USUAL, UNEXPLAINED) or cause.name.startswith("stuck"):
             return ()
         top = np.argmax(np.where(self.seen, self.readings.temp_k, 0.0), axis=0)

@@ -35,7 +35,7 @@ _TABLE = np.array([0.5 * math.erfc((_REACH - i / _PER_UNIT) * math.sqrt(0.5)) fo
 
 @_jit
 def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
-    """Error, in standard deviations, with which a leg's margin is just so small: straight between nodes and beyond."""
+    """Error, in standard deviations, at which a leg's margin equals the value: straight between nodes and beyond."""
     if were_k[0] == np.inf:
         return np.inf
     k, last = 0, len(nodes) - 1
@@ -47,7 +47,7 @@ def _error_needed(were_k, nodes, margin_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _normal(x):  # type: ignore[no-untyped-def]
-    """Standard normal distribution function, from its table: a third of the time that it takes to work it out."""
+    """Standard normal distribution function, from a table: three times as fast as to compute it."""
     at = min(max((x + _REACH) * _PER_UNIT, 0.0), _CELLS - 1e-6)
     row = int(at)
     return _TABLE[row] + (at - row) * (_TABLE[row + 1] - _TABLE[row])
@@ -55,7 +55,7 @@ def _normal(x):  # type: ignore[no-untyped-def]
 
 @_jit
 def _spared(error, day, first, last, held, shared):  # type: ignore[no-untyped-def]
-    """Chance that none of some legs of one day passes, given what the car's part adds."""
+    """Chance that no leg of one day passes the value, given the car's part of the error."""
     total = 0.0
     for j in range(len(_AT)):
         each = 1.0
@@ -104,26 +104,11 @@ def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:
-    """Chance, draw by draw, that the smallest margin of some legs is smaller than a value.
+    """Chance, draw by draw, that the smallest margin of some legs is smaller than `margin_k`.
 
-    Parameters
-    ----------
-    were_k : ndarray, shape (n_draw, n_leg, n_node)
-        Margins of one fluid, if the model's error had each of some sizes; infinite where a leg has none. [K]
-    nodes : ndarray, shape (n_node,)
-        Those sizes, in standard deviations, rising. [-]
-    day : ndarray of int, shape (n_leg,)
-        Day of every leg, never falling. [-]
-    margin_k : float
-        The value. [K]
+    `were_k`, shape (n_draw, n_leg, n_node), has the margins of one fluid if the model's error had each size of `nodes`,
+    in standard deviations, rising; infinite where a leg has none. `day` of every leg never falls.
 
-    Returns
-    -------
-    ndarray, shape (n_draw,)
-        Chances. [-]
-
-    Examples
-    --------
     >>> nodes = np.array([-3.0, 0.0, 3.0])
     >>> were_k = np.array([[[40.0, 10.0, -20.0]]])  # 10 K left, and the model off by 10 K
     >>> smaller(were_k, nodes, np.zeros(1, np.int64), 0.0).round(3)  # 1 in 6 lies beyond one standard deviation

@@ -48,37 +48,17 @@ class FluidError:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Discrepancy:
-    """Model error of all fluids, and the conditions in which it was found.
+    """Model error of all fluids, and the conditions in which it was found."""
 
-    Attributes
-    ----------
-    fluids : mapping of str to FluidError
-        By fluid; one that is missing has the class's. [-]
-    air_low_k, air_high_k : float
-        Coldest and hottest air. [K]
-    height_m : float
-        Greatest height. [m]
-    load_w_per_kg : float
-        Hardest ten minutes, see `asked_w_per_kg`. [W/kg]
-    thermostat_sd_k : float
-        Of where the thermostat opens. [K]
-    """
-
-    fluids: Mapping[str, FluidError]
-    air_low_k: float
-    air_high_k: float
-    height_m: float
-    load_w_per_kg: float
-    thermostat_sd_k: float
+    fluids: Mapping[str, FluidError]  # one that is missing has the class's
+    air_low_k: float  # coldest air
+    air_high_k: float  # hottest air
+    height_m: float  # greatest
+    load_w_per_kg: float  # hardest ten minutes, see `asked_w_per_kg`
+    thermostat_sd_k: float  # of where the thermostat opens
 
     def of(self, fluid: str) -> FluidError:
-        """Give one fluid's, the class's where there was no gauge.
-
-        Returns
-        -------
-        FluidError
-            Its error.
-        """
+        """Error of one fluid, the class's where there was no gauge."""
         return self.fluids.get(fluid, CLASS_ERROR[fluid])
 
 
@@ -103,17 +83,9 @@ UNFITTED = Discrepancy(
 
 
 def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
-    """Specific power demand of the road, smoothed over the fluids' time constant.
+    """Specific power demand of the road, smoothed over the fluids' time constant, at each segment's end.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        Its mass and drag.
-
-    Returns
-    -------
-    ndarray, shape (n_segment,)
-        At each segment's end; descents count as zero. [W/kg]
+    Shape (n_segment,). Only the vehicle's mass and drag count; descents count as zero.
     """
     body, trailer = vehicle.body, vehicle.trailer
     mass, area = body.mass_kg + trailer.mass_kg, body.drag_area_m2 + trailer.drag_area_m2
@@ -128,23 +100,14 @@ def asked_w_per_kg(drive: Drive, vehicle: Vehicle) -> FloatArray:
 
 
 class Conditions(NamedTuple):
-    """What of the discrepancy depends on the drive alone: air by segment [K], sd outside what was logged by fluid [K].
+    """The part of the discrepancy that depends on the drive alone."""
 
-    Shapes (n_segment,) and (n_segment, n_fluid).
-    """
-
-    air_k: FloatArray
-    outside_k: FloatArray
+    air_k: FloatArray  # shape (n_segment,)
+    outside_k: FloatArray  # shape (n_segment, n_fluid): standard deviation outside what was logged
 
 
 def conditions_of(known: Discrepancy, drive: Drive, vehicle: Vehicle) -> Conditions:
-    """How far a drive leaves what was logged, in air, load and height.
-
-    Returns
-    -------
-    Conditions
-        By segment.
-    """
+    """How far a drive goes beyond what was logged, in air, load and height, by segment."""
     air = np.maximum(drive.air_k - known.air_high_k, 0.0) + np.maximum(known.air_low_k - drive.air_k, 0.0)
     load = np.maximum(asked_w_per_kg(drive, vehicle) - known.load_w_per_kg, 0.0)
     height = np.maximum(drive.elevation_m - known.height_m, 0.0)
@@ -159,23 +122,10 @@ def scale_k(
     temps_k: FloatArray,
     rate_k_per_s: FloatArray | None = None,
 ) -> FloatArray:
-    """Standard deviation of the model's error.
+    """Standard deviation of the model's error, shape (..., n, n_fluid).
 
-    Parameters
-    ----------
-    known : Discrepancy
-        What logs have shown.
-    rows : ndarray of int, shape (..., n) or (..., n, n_fluid)
-        Segment of every temperature. [-]
-    temps_k : ndarray, shape (..., n, n_fluid)
-        The model's fluids there. [K]
-    rate_k_per_s : ndarray, shape (..., n, n_fluid), optional
-        How fast they change; not at all when not given. [K/s]
-
-    Returns
-    -------
-    ndarray, shape (..., n, n_fluid)
-        By fluid. [K]
+    `temps_k`, of that shape, are the model's fluids, and `rate_k_per_s` how fast they change, not at all when not
+    given. `rows`, shape (..., n) or (..., n, n_fluid), has the segment of every temperature.
     """
     at = rows if rows.ndim == temps_k.ndim else rows[..., None]
     each = [known.of(fluid) for fluid in FLUID_KEYS]
@@ -189,29 +139,15 @@ def scale_k(
 
 
 def grown_in(rise_k: FloatArray) -> FloatArray:
-    """Share of the model's error that a fluid can have: one as cold as the air is known.
+    """Share, 0.15 to 1, of the model's error that a fluid can have: one as cold as the air is known.
 
-    Parameters
-    ----------
-    rise_k : ndarray
-        Fluid less air, without sign. [K]
-
-    Returns
-    -------
-    ndarray
-        0.15 to 1. [-]
+    `rise_k` is fluid less air, without sign.
     """
     return np.asarray(np.clip(rise_k / AT_REST_K, LEAST_SHARE, 1.0))
 
 
 def rounded(known: Discrepancy) -> Discrepancy:
-    """Round to what a vehicle file keeps.
-
-    Returns
-    -------
-    Discrepancy
-        As it will be read again.
-    """
+    """Round to what a vehicle file keeps, as it will be read again."""
 
     def tenth(kelvin: float) -> float:
         return round(kelvin - 273.15, 1) + 273.15
@@ -237,30 +173,13 @@ def rounded(known: Discrepancy) -> Discrepancy:
 def covariance_k2(
     sd_k: FloatArray, time_s: FloatArray, lasting_s: float, *, car: bool, flat: bool = False
 ) -> FloatArray:
-    """Covariance of one fluid's model error along one drive.
+    """Covariance of one fluid's model error along one drive, shape (n, n).
 
-    Parameters
-    ----------
-    sd_k : ndarray, shape (n,)
-        See `scale_k`. [K]
-    time_s : ndarray, shape (n,)
-        When. [s]
-    lasting_s : float
-        How long the part that changes lasts. [s]
-    car : bool
-        With the part that stays with the car.
-    flat : bool
-        Whether the part that comes and goes is white noise, worth one error every half of its memory (ASSUMED, looked
-        at on four measured drives). Else it is smooth within a minute, which nobody knows: a fit that believes it
-        follows slopes, not levels, and forecast those drives worse than the class did.
+    `sd_k` is as from `scale_k`; the part that changes lasts `lasting_s`; with `car` the part that stays with the car is
+    in it. If `flat`, the part that comes and goes is white noise, worth one error every half of its memory (ASSUMED,
+    looked at on four measured drives). Else it is smooth within a minute, which nobody knows: a fit that believes it
+    follows slopes, not levels, and forecast those drives worse than the class did.
 
-    Returns
-    -------
-    ndarray, shape (n, n)
-        Symmetric. [K2]
-
-    Examples
-    --------
     >>> np.round(covariance_k2(np.array([2.0, 2.0]), np.array([0.0, 1e6]), 1800.0, car=True), 2)
     array([[4. , 1.2],
            [1.2, 4. ]])

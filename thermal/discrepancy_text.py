@@ -26,15 +26,8 @@ DRIVEN_KEYS: dict[str, tuple[str, Callable[[str], float], float, float, str]] = 
 
 
 def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
-    """Section [fit.discrepancy] of a vehicle file, as `read_discrepancy` reads it.
+    """Section [fit.discrepancy] of a vehicle file, as `read_discrepancy` reads it; empty for a car never fitted.
 
-    Returns
-    -------
-    dict
-        Texts with units; empty for a car that was never fitted.
-
-    Examples
-    --------
     >>> discrepancy_table(UNFITTED)
     {}
     """
@@ -60,22 +53,10 @@ def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
 
 
 def read_discrepancy(table: Any, where: str, problems: list[str]) -> Discrepancy:
-    """Check the section [fit.discrepancy].
+    """Check the section [fit.discrepancy]; the class's error where there is none, or where something is wrong.
 
-    Parameters
-    ----------
-    table : Any
-        The section as TOML gives it; None where there is none.
-    where : str
-        File and section, for messages.
+    `table` is the section as TOML gives it, None where there is none; `where` is file and section, for messages.
 
-    Returns
-    -------
-    Discrepancy
-        The class's where there is none, or where something is wrong.
-
-    Examples
-    --------
     >>> found: list[str] = []
     >>> read_discrepancy({"air_to": "30 degC"}, "car.toml [fit.discrepancy]", found) == UNFITTED, len(found)
     (True, 4)

@@ -28,15 +28,16 @@ _30, _27, _31, _32, _LOW = (np.uint64(x) for x in (30, 27, 31, 32, 0xFFFFFFFF))
 
 
 class Along(NamedTuple):
-    """What an error follows. Times count from the first move of each day; `first` has one entry more than days.
+    """Everything needed to follow an error along a drive, and its results.
 
-    Shapes: `number` (n_day,), `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (what has one error in its
-    margins), `air_k` (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k`
-    (n_draw, n_recorded, n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), what of
-    the unit error stays with the car and stands alone; `nodes` (n_node,), errors in standard deviations that margins
-    are wanted for, whatever was drawn; the rest (n_fluid,), `stays` being the shares' roots: of the day's error, the
-    road's, and the quick one. `number_from` is the number of the first draw among all. `moments` is 0 where no
-    temperatures with an error are wanted.
+    Times count from the first move of each day; `first` has one entry more than days. Shapes: `number` (n_day,),
+    `first` (n_day + 1,); `since_s`, `end_s`, `group`, `piece` (stretch with one error in its margins), `air_k`
+    (n_segment,); `outside_k`, `limit_k` (n_segment, n_fluid); `rows` (n_recorded,); `temps_k` (n_draw, n_recorded,
+    n_body); `margin_k`, `where` (n_draw, n_group, n_fluid); `car` (n_draw, n_fluid), the part of the unit error that
+    stays with the car, added as it is; `nodes` (n_node,), errors in standard deviations that margins are wanted for,
+    whatever was drawn; the rest (n_fluid,). `stays` has the roots of the shares: of the day's error, the road's, and
+    the quick one. `number_from` is the number of the first draw among all. `moments` is 0 where no temperatures with an
+    error are wanted.
     """
 
     number: Rows
@@ -69,7 +70,7 @@ class Along(NamedTuple):
 
 @_jit
 def _mixed(word):  # type: ignore[no-untyped-def]
-    """64 bits scattered from 64."""
+    """Mix 64 bits into 64 others."""
     word = (word ^ (word >> _30)) * _MIX_1
     word = (word ^ (word >> _27)) * _MIX_2
     return word ^ (word >> _31)
@@ -86,7 +87,7 @@ def _normals(key, step):  # type: ignore[no-untyped-def]
 
 @_jit
 def _increments(key, step):  # type: ignore[no-untyped-def]
-    """Two independent numbers of mean 0 and variance 1, each a sum of two uniform ones: a walk adds up ten or more."""
+    """Two independent numbers of mean 0 and variance 1, each the sum of two uniform ones; a walk adds ten or more."""
     word = _mixed(key + _GOLDEN * np.uint64(step + 1))
     low, high = np.int64(word & _LOW), np.int64(word >> _32)
     first = (low & 0xFFFF) + (low >> 16)
@@ -129,7 +130,7 @@ def _lower(were_k, nodes, left_k, size_k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _one_fluid(a, draw, f, temps_k, least_k, were_k):  # type: ignore[no-untyped-def]
-    """Follow one fluid's error: temperatures take on that of the moment, margins that of their piece of the drive."""
+    """Follow one fluid's error: temperatures take the moment's error, margins that of their piece of the drive."""
     path = a.temps_k[draw, :, a.node[f]]
     sd, low, high = a.sd_k[f], a.low_k[f], a.high_k[f]
     keep_road, keep_quick = math.exp(-GRID_S / a.road_s[f]), math.exp(-GRID_S / a.quick_s[f])
@@ -192,22 +193,18 @@ def _follow(a, fluids, temps_k, least_k, were_k, first, last):  # type: ignore[n
 
 
 def follow(a: Along, fluids: Rows, temps_k: FloatArray, least_k: FloatArray, were_k: FloatArray) -> None:
-    """Follow the errors of all draws and the fluids named, filling the last three arrays in place.
+    """Follow the errors of all draws and the fluids numbered in `fluids`, filling the last three arrays in place.
+
+    Batches of draws go to threads, as in `thermal.kernel.march`.
 
     Parameters
     ----------
-    fluids : ndarray of int
-        Which. [-]
     temps_k : ndarray, shape (n_draw, n_recorded, n_body)
         Takes recorded temperatures with the error on them, unless none are wanted; of other bodies it is left. [K]
     least_k : ndarray, shape (n_draw, n_group, n_fluid)
         Takes the smallest margins. [K]
     were_k : ndarray, shape (n_draw, n_group, n_fluid, n_node)
         Takes what they were if the error of the whole group was that of a node. [K]
-
-    Notes
-    -----
-    Batches of draws go to threads, as in `thermal.kernel.march`.
     """
     plain = Along(*(_plain(x) for x in a))
     n_draw, workers = len(temps_k), int(numba.config.NUMBA_NUM_THREADS)

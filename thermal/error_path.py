@@ -40,14 +40,9 @@ _COOLS_S = 7200.0  # two hours after its last move a car is nearly cold, and its
 def rows_along(drive: Drive) -> Rows:
     """Choose the segments to record, so that margins can be looked for along the whole drive.
 
-    Returns
-    -------
-    ndarray of int
-        About a minute apart where segments are shorter, else every one; the last of every day and group, and each after
-        which the car stops or pulls away, or the engine is switched. [-]
+    About a minute apart where segments are shorter, else every one; the last of every day and group, and each after
+    which the car stops or pulls away, or the engine is switched.
 
-    Examples
-    --------
     >>> from thermal.drive import steady_drive
     >>> drive = steady_drive(minutes=10.0, speed_m_per_s=20.0, grade=0.0, air_k=290.0)
     >>> len(drive.duration_s), len(rows_along(drive))
@@ -77,12 +72,18 @@ def with_error(
 ) -> Result:
     """Add the model's own error to every draw: temperatures recorded, and smallest margins.
 
+    Metal and rotors stay as they were, and without `moments` every temperature does. Without `sizes` there are no
+    `were_k`. A margin is the smallest of its group with the error of that group on its path, or of the whole drive
+    where it is `steady`, as for laps of one road in one hour; `where` stays that of the path without. An error of
+    timing moves when a temperature is reached, not how far a peak goes: it is in the temperatures and not in the
+    margins.
+
+    Raises `ThermalError` if too few segments were recorded to follow the error. Used by `planner.forecast.run`.
+
     Parameters
     ----------
     result : Result
-        Draws of a simulation that recorded at least `rows_along` its drive.
-    drive : Drive
-        The drive they were simulated on.
+        Draws of a simulation of `drive` that recorded at least its `rows_along`.
     known : Discrepancy
         What logs have shown of the model's error; `UNFITTED` without any.
     seed : int
@@ -95,24 +96,6 @@ def with_error(
         Segment of that day from which on it was simulated. [-]
     first_draw : int
         Number of the first draw, where the draws are simulated some at a time. [-]
-
-    Returns
-    -------
-    Result
-        The same draws; metal and rotors as they were, and without `moments` every temperature. Without `sizes` no
-        `were_k`. A margin is the smallest
-        of its group with the error of that group on its path, or of the whole drive where it is `steady`, as for laps
-        of one road in one hour; `where` stays that of the path without. An error of timing moves when a temperature is
-        reached, not how far a peak goes: it is in the temperatures and not in the margins.
-
-    Raises
-    ------
-    ThermalError
-        If too few segments were recorded to follow the error.
-
-    Examples
-    --------
-    See `planner.forecast.run`.
     """
     wanted = rows_along(drive)
     missing = np.setdiff1d(wanted[wanted >= begin], result.recorded)
@@ -142,55 +125,20 @@ def with_error(
 def margins_with_error(
     result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, plain: int = 0, begin: int = 0
 ) -> FloatArray:
-    """What the smallest margins of every draw would be, if the model's own error had each of some sizes.
+    """The smallest margins of every draw if the model's own error had each size of `NODES` for the whole group.
 
-    Parameters
-    ----------
-    result : Result
-        Draws of a simulation that recorded at least `rows_along` its drive.
-    drive : Drive
-        The drive they were simulated on.
-    known : Discrepancy
-        What logs have shown of the model's error.
-    plain : int
-        How many of the first draws are left out. [-]
-    begin : int
-        Segment from which on the drive was simulated. [-]
+    Shape (n_draw - plain, n_group, n_fluid, n_node); infinite for fluids that the car lacks. [K]
 
-    Returns
-    -------
-    ndarray, shape (n_draw - plain, n_group, n_fluid, n_node)
-        One size for each of `NODES`, for the whole group; infinite for fluids that the car lacks. [K]
-
-    Examples
-    --------
-    See `planner.analysis.rerun`.
+    `result` has the draws of a simulation of `drive` from segment `begin` on that recorded at least its `rows_along`;
+    the first `plain` draws are left out. Used by `planner.analysis.rerun`.
     """
     return _followed(result, drive, vehicle, known, plain=plain, begin=begin, moments=False, drawn=False)[2]
 
 
 def temps_with_error_k(result: Result, drive: Drive, vehicle: Vehicle, known: Discrepancy, *, seed: int) -> FloatArray:
-    """Add the model's own error to recorded temperatures alone, of any segments.
+    """Add the model's own error, drawn with `seed`, to recorded temperatures alone, of any segments of `drive`.
 
-    Parameters
-    ----------
-    result : Result
-        Draws of a simulation.
-    drive : Drive
-        The drive they were simulated on.
-    known : Discrepancy
-        What logs have shown of the model's error.
-    seed : int
-        Of the errors drawn. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_draw, n_recorded, n_body)
-        The same draws; metal and rotors as they were. [K]
-
-    Examples
-    --------
-    See `thermal.expected`.
+    Shape (n_draw, n_recorded, n_body); metal and rotors stay as they were. Used by `thermal.expected`.
     """
     return _followed(result, drive, vehicle, known, seed=seed)[0]
 
@@ -273,5 +221,5 @@ def _since_s(drive: Drive, first: Rows) -> FloatArray:
 
 
 def _cars(first: int, n_draw: int, seed: int) -> FloatArray:
-    """What stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
+    """The part of the error that stays with the car, as quasi-random normals: shape (n_draw, n_fluid)."""
     return normal(1 << (first + n_draw - 1).bit_length(), N_FLUID, (seed, 4))[first : first + n_draw]

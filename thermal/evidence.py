@@ -1,4 +1,4 @@
-"""What is kept of a cause while a log is judged: its evidence, at one moment and over all."""
+"""What the judgement of a log keeps of each cause: its evidence, at one moment and over all."""
 
 from typing import NamedTuple
 
@@ -8,21 +8,18 @@ from thermal.ranges import FloatArray
 
 
 class Best(NamedTuple):
-    """Evidence of one cause: logarithm, its best value, moment and model, and what is left. [-, any, s, K, K]
+    """Evidence of one cause, and how it explains the log best."""
 
-    `serious` is that of a fault worth knowing of, there from the start.
-    """
-
-    score: float
-    value: float
-    onset_s: float | None
-    model_k: FloatArray
-    left_k: FloatArray
-    serious: float = -np.inf
+    score: float  # logarithm of its probability
+    value: float  # best value of the cause
+    onset_s: float | None  # when it then began; None from the start
+    model_k: FloatArray  # what the model then gives
+    left_k: FloatArray  # what is then left, model less reading
+    serious: float = -np.inf  # score of a fault worth knowing of, there from the start
 
 
 class Try(NamedTuple):
-    """Evidence of one cause at one moment, with which of its values is the best; else as `Best`."""
+    """Evidence of one cause at one moment; `at` is the place of its best value, the rest as in `Best`."""
 
     score: float
     at: int

@@ -1,4 +1,4 @@
-"""What gauges should read on a drive, as draws: cars within what is known of this one, and the model's own error."""
+"""What gauges should read on a drive, as draws: from what is known of this car, with the model's own error."""
 
 import numpy as np
 
@@ -22,31 +22,10 @@ def drawn_k(
     air_sd_k: float = 1.5,
     seed: int = SEED,
 ) -> FloatArray:
-    """Draw what the fluids should be on a drive that was driven.
+    """Draw what the fluids should be on a drive that was driven, shape (n_draw, n, 6), at the readings' times.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive as it was.
-    readings : Readings
-        Times, and temperatures at the start.
-    posterior : Posterior
-        Factors learnt from logs of the car.
-    n_draw : int
-        How many; a power of two. [-]
-    air_sd_k : float
-        How far the logged air may be off. [K]
-    seed : int
-        Of the draws. [-]
-
-    Returns
-    -------
-    ndarray, shape (n_draw, n, 6)
-        At the readings' times. [K]
-
-    Examples
-    --------
-    See `planner.logs.review`.
+    `readings` gives the times and the temperatures at the start, `air_sd_k` says how far the logged air may be off;
+    `n_draw` is a power of two, `seed` that of the draws. Used by `planner.logs.review`.
     """
     rows, place = rows_at(drive, readings.time_s)
     n_day = int(drive.day.max()) + 1
@@ -58,17 +37,9 @@ def drawn_k(
 
 
 def rows_at(drive: Drive, time_s: FloatArray) -> tuple[np.ndarray, np.ndarray]:
-    """Segments with the last end before or at given times.
+    """Segments with the last end before or at given times since the drive's start.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Times since its start. [s]
-
-    Returns
-    -------
-    tuple of ndarray
-        Segments, each once, in order; and for every time its place among them.
+    Each segment once, in order; and for every time its place among them.
     """
     edge = np.cumsum(drive.duration_s)
     at = np.clip(np.searchsorted(edge, time_s, side="right") - 1, 0, len(edge) - 1)

@@ -33,51 +33,28 @@ _ASKED_WIDER = {"converter": 0.45}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Result of fitting logs.
-
-    Attributes
-    ----------
-    vehicle : Vehicle
-        The car with its learnt fields. [-]
-    factors : Factors
-        The learnt factors, one draw; 1 where none was fitted. [-]
-    unknowns : tuple of Unknown
-        Fitted unknowns. [-]
-    estimate : ndarray, shape (n_unknown,)
-        Factor on the described value, or kelvins added to it. [-]
-    covariance : ndarray, shape (n_unknown, n_unknown)
-        Of the logarithms of factors and of kelvins added. [-]
-    n_readings : int
-        Readings used. [-]
-    n_effective : float
-        Independent errors of the model that they show: as many readings they are worth. [-]
-    noise_k : float
-        Standard deviation of the residuals. [K]
-    discrepancy : Discrepancy
-        The model's own error that is left, and the conditions in which it was found. [-]
-    left_out_k : tuple of mapping
-        For every drive: fluid to the error there of a fit to the others, or to the rest of a single drive. [K]
-    """
+    """Result of fitting logs."""
 
     vehicle: Vehicle
-    factors: Factors
+    factors: Factors  # one draw; 1 where none was fitted
     unknowns: tuple[Unknown, ...]
-    estimate: FloatArray
-    covariance: FloatArray
+    estimate: FloatArray  # shape (n_unknown,): factor on the described value, or kelvins added to it
+    covariance: FloatArray  # shape (n_unknown, n_unknown), of the logarithms of factors and of kelvins added
     n_readings: int
-    n_effective: float
-    noise_k: float
-    discrepancy: Discrepancy
+    n_effective: float  # independent errors of the model that the readings show: as many readings they are worth
+    noise_k: float  # standard deviation of the residuals
+    discrepancy: Discrepancy  # the model's own error that is left, and the conditions in which it was found
+    # of every drive, by fluid: error there of a fit to the others, or to the rest of a single drive
     left_out_k: tuple[Mapping[str, float], ...]
 
     @property
     def standard_error(self) -> FloatArray:
-        """Of the logarithm of each factor, or of the kelvins added. [-]."""
+        """Standard error of the logarithm of each factor, or of the kelvins added. [-]."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     @property
     def correlation(self) -> FloatArray:
-        """Between the unknowns, shape (n_unknown, n_unknown). [-]."""
+        """Correlation of the unknowns, shape (n_unknown, n_unknown). [-]."""
         error = self.standard_error
         return np.asarray(self.covariance / np.outer(error, error))
 
@@ -88,18 +65,7 @@ class Fit:
         return np.asarray(1.0 - (self.standard_error / prior) ** 2)
 
     def interval(self, index: int) -> tuple[float, float]:
-        """Give the 90 % interval of one unknown.
-
-        Parameters
-        ----------
-        index : int
-            Which. [-]
-
-        Returns
-        -------
-        tuple of float
-            Lower and upper end, as a factor or in kelvins. [-]
-        """
+        """The 90 % interval of the unknown at `index`: lower and upper end, as a factor or in kelvins."""
         half = 1.645 * float(self.standard_error[index])
         middle = float(self.estimate[index])
         if self.unknowns[index].added:
@@ -117,37 +83,16 @@ def fit_factors(
     known: Posterior = NOTHING,
     nuisance: Nuisance | None = None,
 ) -> Fit:
-    """Fit a few unknowns of a car to gauge readings.
+    """Fit a few unknowns of a car, named as in `unknown`, to gauge readings.
 
-    Parameters
-    ----------
-    vehicle : Vehicle
-        The car as described.
-    names : sequence of str
-        What to learn, see `unknown`.
-    spreads : mapping, optional
-        Prior standard deviations instead of the usual ones.
-    known : Posterior
-        Posterior from earlier logs, used as prior; default: none.
-    nuisance : Nuisance, optional
-        How wrong a log may be by itself; the usual when not given.
-
-    Returns
-    -------
-    Fit
-        Most probable values, their covariance, and the information in the logs.
-
-    Raises
-    ------
-    ParameterError
-        If a name cannot be learnt, or drives and readings do not pair up.
-
-    Notes
-    -----
     Maximum a posteriori: least squares over logarithms of factors, and kelvins, with normal priors about the car as
-    described. Readings are weighed by the covariance of the model's own error (`thermal.discrepancy`) and their noise;
-    its size is found again in three rounds. It is then taken anew from what a fit without each log (of a single one:
-    without each quarter) leaves there, so that more logs shrink it only as far as they agree.
+    described. The fit weighs readings by the covariance of the model's own error (`thermal.discrepancy`) and their
+    noise, and finds the error's size again in three rounds. It then takes that size anew from what a fit without each
+    log (of a single one: without each quarter) leaves there, so that more logs shrink it only as far as they agree.
+
+    `spreads` are prior standard deviations instead of the usual ones, `known` is from earlier logs and serves as prior,
+    `nuisance` says how wrong a log may be by itself. Raises `ParameterError` if a name cannot be learnt, or drives and
+    readings do not pair up.
     """
     if len(drives) != len(readings) or not drives:
         message = f"{len(drives)} drives need as many sets of readings, and at least one; got {len(readings)}"
@@ -186,17 +131,9 @@ def fit_factors(
 
 
 def posterior_of(found: Fit, source: str) -> Posterior:
-    """Give a fit's factors and its error as a vehicle file keeps them.
+    """A fit's factors and error as the section [fit] keeps them; `source` says how they are known.
 
-    Parameters
-    ----------
-    source : str
-        How they are known.
-
-    Returns
-    -------
-    Posterior
-        What belongs into the section [fit]; values of the vehicle itself are in `found.vehicle`.
+    Learnt values of the vehicle itself are in `found.vehicle`.
     """
     rows = [i for i, item in enumerate(found.unknowns) if item.name in FACTORS]
     names = [found.unknowns[i].name for i in rows]
@@ -204,7 +141,7 @@ def posterior_of(found: Fit, source: str) -> Posterior:
 
 
 def _thermostat_sd_k(asked: Sequence[Unknown], covariance: FloatArray, known: Posterior) -> float:
-    """Of where the thermostat opens, as far as these logs or earlier ones tell."""
+    """Standard deviation of where the thermostat opens, as far as these logs or earlier ones tell."""
     at = [i for i, item in enumerate(asked) if item.name == "thermostat"]
     return float(np.sqrt(covariance[at[0], at[0]])) if at else known.discrepancy.thermostat_sd_k
 

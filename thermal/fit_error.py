@@ -1,4 +1,4 @@
-"""The model's own error while a car is fitted: its size from what fits without a log leave on that log."""
+"""The model's own error while a car is fitted: its size is what fits without a log leave on that log."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -38,14 +38,14 @@ _OTHER = FluidError(sd_k=3.0, lasting_s=1800.0, low_k=300.0, high_k=370.0)  # bo
 
 
 class Held(NamedTuple):
-    """A stretch left out of a fit: its drive, and the model without it less reading there, shape (n, 6). [K]"""
+    """A stretch left out of a fit: its drive, and what the fit leaves there, model less reading, shape (n, 6). [K]"""
 
     drive: int
     left_k: FloatArray
 
 
 class ErrorModel:
-    """Size and memory of the model's error by body, and the noise of one reading, as rounds of fitting find them."""
+    """Size and memory of the model's error by body, and the noise of a reading, as each round of the fit finds them."""
 
     def __init__(
         self, vehicle: Vehicle, drives: Sequence[Drive], readings: Sequence[Readings], known: Discrepancy
@@ -60,18 +60,7 @@ class ErrorModel:
         self.load = max(float(asked_w_per_kg(drive, vehicle).max()) for drive in drives)
 
     def scale_k(self, i: int) -> FloatArray:
-        """Give the error's size at one drive's readings.
-
-        Parameters
-        ----------
-        i : int
-            Which drive. [-]
-
-        Returns
-        -------
-        ndarray, shape (n, 6)
-            Less where a fluid is as cold as the air. [K]
-        """
+        """The error's size at the readings of drive `i`, shape (n, 6); smaller where a fluid is as cold as the air."""
         drive, seen = self.drives[i], self.readings[i]
         air = np.interp(seen.time_s, np.cumsum(drive.duration_s), drive.air_k)
         rise = np.abs(np.where(np.isfinite(seen.temp_k), seen.temp_k, 400.0) - air[:, None])
@@ -81,49 +70,25 @@ class ErrorModel:
         return np.asarray(scale)
 
     def whitening(self, i: int, rows: BoolArray | None = None) -> Whitening:
-        """Weigh one drive's readings, or some of them.
-
-        Parameters
-        ----------
-        i : int
-            Which drive. [-]
-        rows : ndarray of bool, shape (n,), optional
-            Which readings; all when not given. [-]
-
-        Returns
-        -------
-        Whitening
-            Theirs.
-        """
+        """Weigh the readings of drive `i`; `rows`, shape (n,), says which, all when not given."""
         seen = self.readings[i]
         use = np.ones(len(seen.time_s), dtype=np.bool_) if rows is None else rows
         part = replace(seen, time_s=seen.time_s[use], temp_k=seen.temp_k[use])
         return Whitening(part, self.scale_k(i)[use], self.lasting_s, self.noise_k, car=False, flat=True)
 
     def stretches(self, i: int) -> FloatArray:
-        """Count the independent errors one drive shows: one, and one each time the error has had time to change.
+        """Count the independent errors drive `i` shows: one, and one each time the error has had time to change.
 
-        Parameters
-        ----------
-        i : int
-            Which drive. [-]
-
-        Returns
-        -------
-        ndarray, shape (n_body,)
-            By body; 0 where there is no reading. [-]
+        Shape (n_body,); 0 where there is no reading.
         """
         seen = self.readings[i]
         length = float(seen.time_s[-1] - seen.time_s[0])
         return np.where(np.isfinite(seen.temp_k).any(axis=0), 1.0 + length / (2.0 * self.lasting_s), 0.0)
 
     def learn(self, left: Sequence[FloatArray]) -> None:
-        """Take size and noise from what a fit leaves, as far as it has seen more than was assumed.
+        """Take size and noise from what a fit leaves; few independent errors move the assumed size little.
 
-        Parameters
-        ----------
-        left : sequence of ndarray, shape (n, 6)
-            Model less reading of every drive. [K]
+        `left` is model less reading of every drive, shape (n, 6). [K]
         """
         self.sd_k = self._size_k(left, [self.stretches(i) for i in range(len(left))])
         steps = [np.diff(part, axis=0) for part in left if len(part) > 1]
@@ -141,17 +106,9 @@ class ErrorModel:
         return np.asarray(np.sqrt(total / count))
 
     def found(self, held: Sequence[Held], thermostat_sd_k: float) -> Discrepancy:
-        """Return the error estimated from held-out stretches, and the range of conditions of all.
+        """The error, from held-out stretches, with the range of conditions of all drives; rounded as a file keeps it.
 
-        Parameters
-        ----------
-        thermostat_sd_k : float
-            Of where the thermostat opens. [K]
-
-        Returns
-        -------
-        Discrepancy
-            Rounded as a file keeps it.
+        `thermostat_sd_k` is the standard deviation of where the thermostat opens.
         """
         parts = [sum(one.drive == h.drive for one in held) for h in held]
         sd = self._size_k(
@@ -191,13 +148,7 @@ class ErrorModel:
 
 
 def rate_k_per_s(readings: Readings) -> FloatArray:
-    """How fast readings change, smoothed over a minute or two of their steps.
-
-    Returns
-    -------
-    ndarray, shape (n, 6)
-        0 where there is none. [K/s]
-    """
+    """How fast readings change, smoothed over a minute or two of their steps, shape (n, 6); 0 where there is none."""
     n = len(readings.time_s)
     out = np.zeros((n, N_BODY))
     if n < _SMOOTH + 2:
@@ -213,20 +164,8 @@ def rate_k_per_s(readings: Readings) -> FloatArray:
 
 
 def mean_square_k2(left_k: FloatArray) -> FloatArray:
-    """Mean square of residuals by body.
+    """Mean square by body of residuals of shape (n, 6); NaN where there is no reading.
 
-    Parameters
-    ----------
-    left_k : ndarray, shape (n, 6)
-        Model less reading. [K]
-
-    Returns
-    -------
-    ndarray, shape (n_body,)
-        Not a number where there is no reading. [K2]
-
-    Examples
-    --------
     >>> mean_square_k2(np.array([[3.0, np.nan], [-3.0, np.nan]]))
     array([ 9., nan])
     """
@@ -236,22 +175,10 @@ def mean_square_k2(left_k: FloatArray) -> FloatArray:
 
 
 def left_out(task: Task, x: FloatArray, left: Sequence[FloatArray], error: ErrorModel) -> tuple[Held, ...]:
-    """What a fit without each log, or each quarter of a single one, leaves there.
+    """What a fit without each log, or each quarter of a single one, leaves there; in order.
 
-    Parameters
-    ----------
-    x : ndarray, shape (n_unknown,)
-        Its result. [-]
-    left : sequence of ndarray, shape (n, 6)
-        What it leaves of every drive. [K]
+    `x`, shape (n_unknown,), is the result of the whole fit, `left` what it leaves of every drive, shape (n, 6). [K]
 
-    Returns
-    -------
-    tuple of Held
-        In order. [K]
-
-    Notes
-    -----
     One linear step from the whole fit (the groups' deletion residuals of linear regression; Cook and Weisberg,
     Residuals and Influence in Regression, 1982, from memory). A gauge's own error is not taken off: whether gauge or
     model is off, a forecast will be.
@@ -281,17 +208,6 @@ def left_out(task: Task, x: FloatArray, left: Sequence[FloatArray], error: Error
 
 
 def by_fluid_k(held: Sequence[Held], drive: int) -> Mapping[str, float]:
-    """Error on one drive of a fit to the others, by fluid.
-
-    Parameters
-    ----------
-    drive : int
-        Which. [-]
-
-    Returns
-    -------
-    mapping
-        Fluid to root mean square. [K]
-    """
+    """Root mean square error on one `drive`, by fluid, of a fit to the others."""
     whole = np.concatenate([one.left_k for one in held if one.drive == drive])
     return {f.key: rmse_k(whole[:, f.node]) for f in FLUIDS if np.any(np.isfinite(whole[:, f.node]))}

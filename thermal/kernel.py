@@ -1,11 +1,10 @@
 """The compiled heart: heat balance of seven bodies, and the integrator that steps every draw through every segment.
 
-Several draws are stepped side by side, a lane each, so that the processor's vector instructions serve; one or two alone
-go through the same steps one by one. Scheme: a two-stage Rosenbrock-W method of order 2, L-stable (Verwer, Spee, Blom &
-Hundsdorfer, SIAM J. Sci. Comput. 20 (1999), ROS2 with gamma = 1 - 1/sqrt 2), its first stage as error estimate, step
-size chosen per draw. The engine block, coolant and oil are solved implicitly together; being a W-method, the order does
-not depend on the matrix being exact.
-docs/benchmark.md compares it with other schemes.
+Several draws step side by side, a lane each, so that the processor's vector instructions serve; one or two alone take
+the same steps one by one. Scheme: a two-stage Rosenbrock-W method of order 2, L-stable (Verwer, Spee, Blom &
+Hundsdorfer, SIAM J. Sci. Comput. 20 (1999), ROS2 with gamma = 1 - 1/sqrt 2). Its first stage is the error estimate;
+every draw has its own step size. The engine block, coolant and oil are solved implicitly together. As it is a W-method,
+its order does not depend on the matrix being exact. docs/benchmark.md compares it with other schemes.
 """
 
 import functools
@@ -177,14 +176,14 @@ def _fan_share(car, temp_k, fan_state):  # type: ignore[no-untyped-def]
 
 @_jit
 def _air_at(air, coolant_k, fan_state, row, car):  # type: ignore[no-untyped-def]
-    """Air through the radiator with the coolant at a temperature; what is known already where the fan turns as fast."""
+    """Air through the radiator with the coolant at a temperature: `air` itself where the fan speed is the same."""
     share = _fan_share(car, coolant_k, fan_state)
     return air if share == air.share else _air_through(share, row, car)
 
 
 @_jit
 def balance(m, c, o, t, d, r, row, air, car):  # type: ignore[no-untyped-def]
-    """Heat balance of the first six nodes at given temperatures; none of them feels the power steering's fluid."""
+    """Heat balance of the first six nodes at given temperatures; the power-steering fluid does not act on them."""
     g_oa = row.g_oa * _ramp(o, car.oil_open_k, car.oil_full_k)
     g_ta = row.g_ta * _ramp(t, car.gearbox_open_k, car.gearbox_full_k)
     front_w = g_oa * (o - row.grille_k) + g_ta * (t - row.grille_k)
@@ -261,13 +260,13 @@ def steering_balance(p, row, car):  # type: ignore[no-untyped-def]
 
 @_jit
 def _moved(heat_w, by_mass, by_drag, by_wind, mass, drag, wind):  # type: ignore[no-untyped-def]
-    """Heat at another road load, along its slopes; never less than none. [W]"""
+    """Heat at another road load, along its slopes; never negative. [W]"""
     return max(heat_w + by_mass * mass + by_drag * drag + by_wind * wind, 0.0)
 
 
 @_jit
 def scaled_row(loads, i, factors, draw, ambient_k):  # type: ignore[no-untyped-def]
-    """Coefficients of segment `i` for one draw, its ambient shifted, its road load and wind another's."""
+    """Coefficients of segment `i` for one draw, with that draw's ambient shift, road load and wind."""
     mass, drag = factors.mass[draw] - 1.0, factors.drag[draw] - 1.0
     wind = 20.0 * (factors.wind[draw] - 1.0) / (factors.wind[draw] + 1.0)
     metal_w = _moved(loads.metal_w[i], loads.slope[i, 0], loads.slope[i, 1], loads.slope[i, 2], mass, drag, wind)
@@ -333,7 +332,7 @@ def _factor3(a, b, e, ab, ae, be):  # type: ignore[no-untyped-def]
 
 @_jit
 def _solve3(f, x, y, z):  # type: ignore[no-untyped-def]
-    """Solve for one right-hand side with what `_factor3` gave."""
+    """Solve for one right-hand side with the result of `_factor3`."""
     i, j, k, p, q, s = f
     y = y - p * x
     w = (z - q * x - s * y) * k
@@ -419,7 +418,7 @@ def _crossing(before_k, after_k, fan_state, car):  # type: ignore[no-untyped-def
 
 @_jit
 def _segment(state, p, fan_state, row, duration_s, h, tolerance_k, car, scale):  # type: ignore[no-untyped-def]
-    """Carry one draw over one segment; returns state, steering, fan, next step, heat in, heat out, steps taken."""
+    """Step one draw through one segment; returns state, steering, fan, next step, heat in, heat out, steps taken."""
     left, heat_in, heat_out, steps = duration_s, 0.0, 0.0, 0
     air = _air_through(_fan_share(car, state[1], fan_state), row, car)
     while left > 1e-9:
@@ -477,16 +476,16 @@ def _march(inputs, outputs, first, last):  # type: ignore[no-untyped-def]
 
 
 # Draws side by side, one a lane: the same steps, each lane with its own step size, written so that the compiler makes
-# vector instructions of the loops over lanes. What a lane has not to do is done for nothing, and left out by choosing.
+# vector instructions of the loops over lanes. Every lane computes everything; a choice then drops what it does not use.
 _LANES = 8
 _LEAST_LANES = 3  # fewer draws are faster one after the other
 Lanes = namedtuple("Lanes", "m c o t d r p fan_state h left_s heat_in heat_out steps scale ambient_k")
 
 
 def _told_apart() -> Any:
-    """Decorate as `_compile` does, and declare to the compiler that its arrays do not overlap."""
-    # It makes no vectors otherwise. How to tell it is no part of its interface: where that has changed, the code is the
-    # same and slower.
+    """Decorate as `_compile` does, and tell the compiler that its arrays do not overlap."""
+    # Otherwise it makes no vectors. The way to tell it is not part of its public interface: where that has changed, the
+    # results are the same, more slowly.
     try:
         from numba.core import compiler
 
@@ -506,7 +505,7 @@ def _told_apart() -> Any:
 
 @_jit
 def _keep_row(rows, k, row):  # type: ignore[no-untyped-def]
-    """Put one lane's coefficients in their place."""
+    """Store one lane's coefficients."""
     rows.grille_k[k] = row.grille_k
     rows.under_k[k] = row.under_k
     rows.air_k[k] = row.air_k
@@ -548,7 +547,7 @@ def _keep_row(rows, k, row):  # type: ignore[no-untyped-def]
 
 @_jit
 def _row_of(rows, k):  # type: ignore[no-untyped-def]
-    """Take one lane's coefficients."""
+    """Return one lane's coefficients."""
     return Row(
         rows.grille_k[k],
         rows.under_k[k],
@@ -592,7 +591,7 @@ def _row_of(rows, k):  # type: ignore[no-untyped-def]
 
 @_jit
 def _step_lanes(rows, b, tolerance_k, car):  # type: ignore[no-untyped-def]
-    """Try a step in every lane whose segment is not over, as `_segment` does; returns in how many it is not."""
+    """Try a step, as `_segment` does, in every lane whose segment is not over; returns how many have time left."""
     busy = 0
     for k in range(_LANES):
         row, left, asked, fan = _row_of(rows, k), b.left_s[k], b.h[k], b.fan_state[k]
@@ -703,6 +702,9 @@ def march(
 ) -> None:
     """Step all draws through all segments, filling the last four arrays in place.
 
+    Batches of draws go to threads, as many as there are processors (or NUMBA_NUM_THREADS); the compiled code lets go of
+    the interpreter. A draw does not see the others, so the result does not depend on how they are shared out.
+
     Parameters
     ----------
     ambient_k : ndarray, shape (n_draw, n_day)
@@ -723,11 +725,6 @@ def march(
         Smallest limit less temperature [K], infinite before, and the segment at whose end it occurs. [-]
     ledger : ndarray, shape (n_draw, 3)
         Heat in, heat out, steps taken; zero before. [J, J, -]
-
-    Notes
-    -----
-    Batches of draws go to threads, as many as there are processors (or NUMBA_NUM_THREADS); the compiled code lets go of
-    the interpreter. A draw does not see the others, so the result does not depend on how they are shared out.
     """
     shift, limit, begin = (np.require(x, np.float64, ["C", "W"]) for x in (ambient_k, limit_k, start_k))
     days, groups, rows = (np.require(x, np.int64, ["C", "W"]) for x in (day, group, record))
@@ -751,18 +748,12 @@ def march(
 
 
 def at_once() -> int:
-    """Give the fewest draws that keep every thread busy, for callers that hand over some at a time.
-
-    Returns
-    -------
-    int
-        A multiple of the lanes. [-]
-    """
+    """Fewest draws that keep every thread busy, for callers that hand over some at a time; a multiple of the lanes."""
     return _BATCH * int(numba.config.NUMBA_NUM_THREADS)
 
 
 def _plain(values: Any) -> Any:
-    """Same numbers, each field of one type only: the compiler works once, not once per kind of array it is handed."""
+    """Same numbers, each field of one type only: the compiler works once, not once per kind of array that it gets."""
     return type(values)(
         *(np.require(v, np.float64, ["C", "W"]) if isinstance(v, np.ndarray) else float(v) for v in values)
     )
@@ -785,9 +776,6 @@ def rates(y, loads, i, factors, draw, ambient_k, fan_state, car, out):  # type: 
 def is_compiled() -> bool:
     """Whether a compiled kernel for this version is in the cache.
 
-    Returns
-    -------
-    bool
-        False on the first run after installing or updating; true when the compiler is switched off.
+    False on the first run after installing or updating; true when the compiler is switched off.
     """
     return is_kept(_march) and is_kept(_march_lanes)

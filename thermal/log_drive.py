@@ -31,14 +31,14 @@ def drive_from_log(
     step_s: float = STEP_S,
     bridge_s: float = BRIDGE_S,
 ) -> Drive:
-    """Make a drive of equal short segments from what a logger wrote.
+    """Make a drive of equal short segments, one leg and one day, from what a logger wrote; grade from the heights.
+
+    Raises `ParameterError` if the arrays differ in length, contain NaN, or give no segment.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
         Times; a row not later than all before it is dropped. [s]
-    speed_m_per_s : ndarray, shape (n,)
-        Speed; 0 is stopped. [m/s]
     air_k : ndarray, shape (n,)
         Outside air at the car, road heat included. [K]
     elevation_m : float or ndarray, shape (n,)
@@ -54,16 +54,6 @@ def drive_from_log(
     bridge_s : float
         Longest gap between rows in which the car is taken to have driven on, its speed changing evenly. In a longer
         one it is parked with the engine off. [s]
-
-    Returns
-    -------
-    Drive
-        One leg, one day; grade from the heights.
-
-    Raises
-    ------
-    ParameterError
-        If the arrays differ in length, contain NaN, or give no segment.
 
     Examples
     --------
@@ -87,20 +77,10 @@ def drive_from_log(
 
 
 def heater_use(air_k: FloatArray) -> FloatArray:
-    """Say how far occupants turn the cabin heater up in that weather.
+    """How far occupants turn the cabin heater up in that weather: 0 from 20 degC up, 1 from -10 degC down.
 
-    Parameters
-    ----------
-    air_k : ndarray
-        Outside air. [K]
+    ASSUMED: off at 15 to 22 degC, full at -15 to 0 degC.
 
-    Returns
-    -------
-    ndarray
-        0 from 20 degC up, 1 from -10 degC down. ASSUMED: off at 15 to 22 degC, full at -15 to 0 degC. [-]
-
-    Examples
-    --------
     >>> [float(share) for share in heater_use(np.array([300.0, 278.15, 260.0]))]
     [0.0, 0.5, 1.0]
     """
@@ -176,21 +156,11 @@ def _segments(log: _Log, edge_s: FloatArray, ac_on: float) -> Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
-    """Gauge readings along one drive.
+    """Gauge readings along one drive."""
 
-    Attributes
-    ----------
-    time_s : ndarray, shape (n,)
-        Time since the drive's start. [s]
-    temp_k : ndarray, shape (n, n_body)
-        Readings in the order of `fluids.BODIES`; NaN if missing. [K]
-    start_k : ndarray, shape (n_body,)
-        Temperatures at the start, see `start_from_readings`. [K]
-    """
-
-    time_s: FloatArray
-    temp_k: FloatArray
-    start_k: FloatArray
+    time_s: FloatArray  # shape (n,), since the drive's start
+    temp_k: FloatArray  # shape (n, n_body), in the order of `fluids.BODIES`; NaN if missing
+    start_k: FloatArray  # shape (n_body,), see `start_from_readings`
 
     def __post_init__(self) -> None:
         """Check shapes, and that there is something to learn from."""
@@ -203,25 +173,13 @@ class Readings:
 
 
 def start_from_readings(first_k: FloatArray, air_k: float) -> FloatArray:
-    """Guess the temperatures at the start from the bodies that were read.
+    """Guess the temperatures of all bodies at the start from those that were read.
 
-    Parameters
-    ----------
-    first_k : ndarray, shape (n_body,)
-        First reading of every body, NaN if missing; the coolant's is required. [K]
-    air_k : float
-        Outside air. [K]
+    `first_k` has the first reading of every body, NaN if missing; the coolant's is required. A body has its reading
+    where there is one, but for a gauge that alone differs after a cold start: where all others agree with the air, it
+    has the others' median. Without a reading, block and oil have the coolant's; gearbox, final drive and rotors have
+    the coolant's after a cold start (within 10 K of the air), and half-way to the air after a short stop.
 
-    Returns
-    -------
-    ndarray, shape (n_body,)
-        The reading where there is one, but for a gauge that alone differs after a cold start: where all others
-        agree with the air, it has the others' median. Without a reading, the coolant's for block and oil; for
-        gearbox, final drive and rotors the coolant's after a cold start (within 10 K of the air) and half-way to the
-        air after a short stop. [K]
-
-    Examples
-    --------
     >>> first_k = np.full(N_BODY, np.nan); first_k[_COOLANT] = 340.0
     >>> [float(t) for t in start_from_readings(first_k, 280.0)]
     [340.0, 340.0, 340.0, 310.0, 310.0, 310.0, 310.0]

@@ -41,20 +41,10 @@ class Posterior:
         return tuple(name for name in FACTORS if name in self.factors)
 
     def covariance(self, usual: Mapping[str, float]) -> FloatArray:
-        """Covariance of the logarithms of all factors.
+        """Covariance of the logarithms of all factors, in the order of `FACTORS`.
 
-        Parameters
-        ----------
-        usual : mapping
-            Standard deviation of the logarithm of each factor that was not learnt.
+        `usual` has the standard deviation of the logarithm of each factor that was not learnt.
 
-        Returns
-        -------
-        ndarray, shape (n_factor, n_factor)
-            In the order of `FACTORS`. [-]
-
-        Examples
-        --------
         >>> found = Posterior(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={})
         >>> np.sqrt(np.diag(found.covariance(dict.fromkeys(FACTORS, 0.2))))[:3]
         array([0.2 , 0.05, 0.2 ])
@@ -83,23 +73,10 @@ def posterior_from(
     source: str,
     discrepancy: Discrepancy = UNFITTED,
 ) -> Posterior:
-    """Put a fit's factors into the form a vehicle file keeps.
+    """Put a fit's factors into the form a vehicle file keeps, rounded as it will be written.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Their values. [-]
-    covariance : ndarray, shape (n, n)
-        Of their logarithms. [-]
-    source : str
-        How they are known.
-    discrepancy : Discrepancy
-        Error the fit leaves the model; the class's when not given.
-
-    Returns
-    -------
-    Posterior
-        Rounded as it will be written.
+    `values` has shape (n,), `covariance`, of their logarithms, (n, n); `source` says how they are known, `discrepancy`
+    is the error the fit leaves the model.
     """
     sd = np.sqrt(np.diag(covariance))
     factors = {
@@ -117,15 +94,8 @@ def posterior_from(
 
 
 def fit_table(posterior: Posterior) -> dict[str, Any]:
-    """Section [fit] of a vehicle file, as `read_posterior` reads it.
+    """Section [fit] of a vehicle file, as `read_posterior` reads it: factors with six digits, correlations by pair.
 
-    Returns
-    -------
-    dict
-        Factors with six digits, and one entry for the correlation of every pair.
-
-    Examples
-    --------
     >>> fit_table(Posterior(factors={"airflow": Factor(value=0.9, sd=0.05, source="a log")}, correlation={}))
     {'airflow': {'value': 0.9, 'sd': 0.05, 'source': 'a log'}}
     """
@@ -145,15 +115,8 @@ def _short(value: float) -> float:
 
 
 def read_posterior(table: Any, where: str, problems: list[str]) -> Posterior:
-    """Check the section [fit] of a vehicle file.
+    """Read the sound part of the section [fit] of a vehicle file; the rest goes to `problems`.
 
-    Returns
-    -------
-    Posterior
-        What is sound of it.
-
-    Examples
-    --------
     >>> found: list[str] = []
     >>> read_posterior({"airflo": 1}, "car.toml [fit]", found).names, found[0][:52]
     ((), "car.toml [fit]: unknown key 'airflo'; did you mean '")

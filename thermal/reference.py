@@ -19,13 +19,13 @@ _COOLANT = fluid_of("coolant").node
 def integrate(
     drive: Drive, vehicle: Vehicle, *, start_k: FloatArray | None = None, rtol: float = 1e-8, method: str = "LSODA"
 ) -> FloatArray:
-    """Integrate one nominal draw with scipy, restarted at every segment's edge: temperatures at the ends of segments.
+    """Integrate one nominal draw with scipy: temperatures at the ends of segments, shape (n_segment, n_body).
 
-    Shape (n_segment, n_body); the start, shape (n_body,), is the air's temperature unless given. `rtol` is the relative
-    tolerance; the absolute one is 1e-6 K at 1e-8. [-]
+    `start_k`, shape (n_body,), is the air's temperature unless given. `rtol` is the relative tolerance; the absolute
+    one is 1e-6 K at 1e-8. [-]
 
-    The forcing steps at every edge, so the solver is restarted there. A switched fan is an event: the solver stops on
-    the switching temperature, the fan turns over, and it goes on. The right-hand side is the kernel's own.
+    The forcing steps at every segment's edge, so the solver is restarted there. A switched fan is an event: the solver
+    stops on the switching temperature, the fan turns over, and it goes on. The right-hand side is the kernel's own.
     """
     loads, _ = compute_loads(vehicle, drive)
     car, factors = car_constants(vehicle, loads), nominal()

@@ -1,7 +1,7 @@
 """Model against readings: what can be unknown of a car, and the residuals that a trial of the unknowns leaves.
 
 Beside what is asked, a log is uncertain in itself: its air sensor may read warm, a gauge may be off by a little and
-follow late. Those nuisances are fitted along and thrown away, so that what is asked does not take the blame for them.
+follow late. A fit finds those nuisances too and drops them, so that what is asked does not take the blame for them.
 """
 
 from collections.abc import Sequence
@@ -45,25 +45,10 @@ class Unknown(NamedTuple):
 def unknown(name: str, spread: float | None = None) -> Unknown:
     """Look up what a name means and how uncertain it is before any log.
 
-    Parameters
-    ----------
-    name : str
-        A factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat".
-    spread : float, optional
-        Prior standard deviation instead of the usual one: of the logarithm, or in kelvins. [-]
+    A name is a factor of the kernel ("capacity"), a field of the vehicle ("coolant.surface_w_per_k"), or "thermostat";
+    others raise `ParameterError`. The standard deviation `spread`, of the logarithm or in kelvins, replaces the usual
+    one: the class's for a factor, the field's likely error, or 3 K for a temperature.
 
-    Returns
-    -------
-    Unknown
-        With the class's spread for a factor, the field's likely error, or 3 K for a temperature.
-
-    Raises
-    ------
-    ParameterError
-        If nothing of that name can be learnt.
-
-    Examples
-    --------
     >>> unknown("capacity").spread, unknown("thermostat").spread
     (0.1, 3.0)
     """
@@ -95,17 +80,9 @@ class Nuisance(NamedTuple):
 
 
 def apply_trial(vehicle: Vehicle, asked: Sequence[Unknown], x: FloatArray) -> tuple[Vehicle, Factors]:
-    """Put trial values into the car and its factors.
+    """Put trial values into the car's fields and into its factors, one draw.
 
-    Parameters
-    ----------
-    x : ndarray, shape (n,)
-        Logarithms of factors, and kelvins; what follows them is left alone. [-]
-
-    Returns
-    -------
-    tuple of Vehicle and Factors
-        The car with changed fields, and one draw.
+    `x` has logarithms of factors, and kelvins; what follows those `asked` for is left alone.
     """
     factors = nominal()
     for item, value in zip(asked, x, strict=False):
@@ -129,17 +106,9 @@ def _plausible(part: Any, name: str, value: float) -> float:
 def modelled_k(
     vehicle: Vehicle, drive: Drive, readings: Readings, factors: Factors, *, ambient_k: FloatArray | None = None
 ) -> FloatArray:
-    """Temperatures of the model at the readings' times.
+    """Temperatures of the model at the readings' times, straight between segment ends, shape (n_draw, n, n_body).
 
-    Parameters
-    ----------
-    ambient_k : ndarray, shape (n_draw, 1), optional
-        Shift of the air temperature. [K]
-
-    Returns
-    -------
-    ndarray, shape (n_draw, n, n_body)
-        Straight between segment ends. [K]
+    `ambient_k`, shape (n_draw, 1), shifts the air temperature.
     """
     edge_s = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
     after = np.clip(np.searchsorted(edge_s, readings.time_s, side="right"), 1, len(edge_s) - 1)
@@ -163,12 +132,7 @@ def modelled_k(
 class Task:
     """The least-squares problem: unknowns asked, then an air error a drive, an error and a lag a gauge.
 
-    Parameters
-    ----------
-    middle, root : ndarray
-        Mean of the prior, and a square root of its precision. [-]
-    nuisance : Nuisance
-        How wrong a log may be by itself.
+    `middle` is the mean of the prior, `root` a square root of its precision.
     """
 
     def __init__(
@@ -195,19 +159,9 @@ class Task:
         self.in_car = [i for i, item in enumerate(asked) if item.fields]
 
     def left(self, trials: FloatArray) -> list[FloatArray]:
-        """Model less reading of every drive, shape (n_trial, n, n_body). [K].
+        """Model less reading of every drive, shape (n_trial, n, n_body), for `trials` (n_trial, n_unknown). [K].
 
         Trials that ask for the same car run as draws of one simulation: its loads are worked out once.
-
-        Parameters
-        ----------
-        trials : ndarray, shape (n_trial, n_unknown)
-            Trial values. [-]
-
-        Returns
-        -------
-        list of ndarray
-            One for each drive. [K]
         """
         groups: dict[bytes, list[int]] = {}
         for row, trial in enumerate(trials):
@@ -229,54 +183,20 @@ class Task:
         return out
 
     def residuals(self, x: FloatArray, whitenings: Sequence["Whitening"]) -> FloatArray:
-        """Weighted residuals, the prior's last. [-].
-
-        Parameters
-        ----------
-        x : ndarray, shape (n_unknown,)
-            A trial. [-]
-        whitenings : sequence of Whitening
-            One for each drive.
-
-        Returns
-        -------
-        ndarray
-            To be squared and summed. [-]
-        """
+        """Weighted residuals of the trial `x`, to be squared and summed; the prior's last. [-]."""
         return np.concatenate([*whitened(self.left(x[None, :]), whitenings), self.root @ (x - self.middle)])
 
     def slopes(self, x: FloatArray) -> list[FloatArray]:
         """Central differences over a tenth of each prior width, wide enough to see past a switched fan.
 
-        Parameters
-        ----------
-        x : ndarray, shape (n_unknown,)
-            Where. [-]
-
-        Returns
-        -------
-        list of ndarray, shape (n_unknown, n, 6)
-            Of the residuals of every drive. [K]
+        Of the residuals of every drive at the trial `x`, shape (n_unknown, n, 6). [K]
         """
         step, n = np.diag(0.1 * self.width), len(x)
         found = self.left(np.vstack((x + step, x - step)))
         return [(part[:n] - part[n:]) / (0.2 * self.width[:, None, None]) for part in found]
 
     def jacobian(self, x: FloatArray, whitenings: Sequence["Whitening"]) -> FloatArray:
-        """Slopes of the weighted residuals, the prior's last.
-
-        Parameters
-        ----------
-        x : ndarray, shape (n_unknown,)
-            Where. [-]
-        whitenings : sequence of Whitening
-            As for the residuals.
-
-        Returns
-        -------
-        ndarray, shape (n_residual, n_unknown)
-            Slopes. [-]
-        """
+        """Slopes of the weighted residuals at the trial `x`, the prior's last, shape (n_residual, n_unknown)."""
         parts = [one(slopes).T for one, slopes in zip(whitenings, self.slopes(x), strict=True)]
         return np.vstack([*parts, self.root])
 
@@ -284,22 +204,10 @@ class Task:
 class Whitening:
     """Turn one drive's residuals into independent ones of unit size, given the model's error and the gauges' noise.
 
-    Parameters
-    ----------
-    readings : Readings
-        Which there are, and when.
-    sd_k : ndarray, shape (n, 6)
-        The model's error, see `thermal.discrepancy.scale_k`. [K]
-    lasting_s : ndarray, shape (n_body,)
-        How long it lasts. [s]
-    noise_k : ndarray, shape (n_body,)
-        Of one reading by itself. [K]
-    car : bool
-        Whether the part of the error that stays with the car is in it.
-    flat : bool
-        Whether its quick part has no shape, see `thermal.discrepancy.covariance_k2`.
-    worth : float
-        Independent readings that one counts for: their likelihood is taken to this power. [-]
+    `sd_k`, shape (n, 6), is the model's error from `thermal.discrepancy.scale_k`; it lasts `lasting_s`. `noise_k` is
+    the noise of one reading by itself. Both have shape (n_body,). `car` and `flat` are as in
+    `thermal.discrepancy.covariance_k2`. One reading counts for `worth` independent ones: their likelihood is taken to
+    this power.
     """
 
     def __init__(
@@ -332,71 +240,27 @@ class Whitening:
         return -self.worth * float(own)
 
     def __call__(self, left_k: FloatArray) -> FloatArray:
-        """Whiten.
-
-        Parameters
-        ----------
-        left_k : ndarray, shape (n_trial, n, 6)
-            Model less reading, or slopes of it. [K]
-
-        Returns
-        -------
-        ndarray, shape (n_trial, n_reading)
-            By body, then time. [-]
-        """
+        """Whiten residuals or slopes of shape (n_trial, n, 6): (n_trial, n_reading), by body, then time."""
         return np.concatenate([left_k[:, rows, body] @ inverse for body, rows, inverse in self.parts], axis=1)
 
 
 def whitened(left: Sequence[FloatArray], whitenings: Sequence[Whitening]) -> list[FloatArray]:
-    """Whiten one trial's residuals of every drive.
-
-    Parameters
-    ----------
-    left : sequence of ndarray, shape (1, n, 6)
-        Model less reading. [K]
-
-    Returns
-    -------
-    list of ndarray
-        One for each. [-]
-    """
+    """Whiten one trial's residuals of every drive: `left` is model less reading, shape (1, n, 6). [K]"""
     return [one(part)[0] for one, part in zip(whitenings, left, strict=True)]
 
 
 def residuals_k(vehicle: Vehicle, drive: Drive, readings: Readings, *, factors: Factors | None = None) -> FloatArray:
-    """Simulate a drive and compare it with its readings.
+    """Simulate a drive and compare it with its readings: model less reading, shape (n, n_body), NaN without a reading.
 
-    Parameters
-    ----------
-    factors : Factors, optional
-        One draw; the car as described when not given.
-
-    Returns
-    -------
-    ndarray, shape (n, n_body)
-        Model minus reading; NaN without a reading. [K]
+    `factors` is one draw; the car as described when not given.
     """
     draws = nominal() if factors is None else factors
     return np.asarray(modelled_k(vehicle, drive, readings, draws)[0] - readings.temp_k)
 
 
 def rmse_k(residual_k: FloatArray, where: BoolArray | None = None) -> float:
-    """Root mean square of residuals, without missing ones.
+    """Root mean square of residuals, without missing ones; `where`, shape (n,), picks rows.
 
-    Parameters
-    ----------
-    residual_k : ndarray, shape (n, ...)
-        Model less reading. [K]
-    where : ndarray of bool, shape (n,), optional
-        Which rows count; all when not given. [-]
-
-    Returns
-    -------
-    float
-        Root mean square. [K]
-
-    Examples
-    --------
     >>> rmse_k(np.array([3.0, -4.0, np.nan]))
     3.535534
     """
@@ -405,25 +269,12 @@ def rmse_k(residual_k: FloatArray, where: BoolArray | None = None) -> float:
 
 
 def autocorrelation_time(residual_k: FloatArray) -> float:
-    """Integrated autocorrelation time: how many readings are worth one.
+    """Integrated autocorrelation time: how many readings are worth one, of residuals at even spacing.
 
-    Parameters
-    ----------
-    residual_k : ndarray, shape (n,)
-        Residuals at even spacing; missing ones are skipped. [K]
+    At least 1, at most a quarter of the readings: a series that never crosses its mean is worth four. Missing readings
+    are skipped. 1 + 2 sum of the autocorrelation about zero, not about the mean, up to the first lag beyond 5 times the
+    result (Sokal's window): a lasting offset is one reading's worth of error, not many.
 
-    Returns
-    -------
-    float
-        At least 1, at most a quarter of the readings: a series that never crosses its mean is worth four. [-]
-
-    Notes
-    -----
-    1 + 2 sum of the autocorrelation about zero, not about the mean, up to the first lag beyond 5 times the result
-    (Sokal's window): a lasting offset is one reading's worth of error, not many.
-
-    Examples
-    --------
     >>> autocorrelation_time(np.array([1.0, -1.0] * 50))
     1.0
     """

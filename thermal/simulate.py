@@ -25,45 +25,23 @@ _FANS = {"electric": kernel.ELECTRIC, "viscous": kernel.VISCOUS, "fixed": kernel
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What a simulation gives back.
+    """What a simulation gives back."""
 
-    Attributes
-    ----------
-    temps_k : ndarray, shape (n_draw, n_recorded, n_body)
-        Temperatures at the end of every recorded segment, in the order of `fluids.BODIES`. [K]
-    recorded : ndarray of int
-        Segment of each recorded row. [-]
-    margin_k : ndarray, shape (n_draw, n_group, n_fluid)
-        Smallest limit less temperature per group and fluid. [K]
-    where : ndarray of int, same shape
-        Segment at whose end it occurs. [-]
-    limit_k : ndarray, shape (n_segment, n_fluid)
-        Limit of every fluid along the drive. [K]
-    heat_in_j, heat_out_j : ndarray, shape (n_draw,)
-        Heat made and heat given to the air over the drive. [J]
-    steps : ndarray, shape (n_draw,)
-        Steps taken. [-]
-    work : Work
-        Engine work per segment.
-    were_k : ndarray, shape (n_draw, n_group, n_fluid, n_node)
-        What the margins were, if the model's own error had each of the sizes `thermal.error_path.NODES`; nothing before
-        `thermal.error_path.with_error`. [K]
-    """
-
-    temps_k: FloatArray
-    recorded: npt.NDArray[np.int64]
-    margin_k: FloatArray
-    where: npt.NDArray[np.int64]
-    limit_k: FloatArray
-    heat_in_j: FloatArray
-    heat_out_j: FloatArray
-    steps: FloatArray
-    work: Work
+    temps_k: FloatArray  # shape (n_draw, n_recorded, n_body): at recorded segments' ends, as `fluids.BODIES`
+    recorded: npt.NDArray[np.int64]  # segment of each recorded row
+    margin_k: FloatArray  # shape (n_draw, n_group, n_fluid): smallest limit less temperature
+    where: npt.NDArray[np.int64]  # same shape: segment at whose end that occurs
+    limit_k: FloatArray  # shape (n_segment, n_fluid)
+    heat_in_j: FloatArray  # shape (n_draw,), over the drive
+    heat_out_j: FloatArray  # shape (n_draw,), given to the air
+    steps: FloatArray  # shape (n_draw,), taken
+    work: Work  # of the engine, per segment
+    # shape (n_draw, n_group, n_fluid, n_node): margins if the model's error had each size of `error_path.NODES`
     were_k: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0, 0)))
 
 
 class Ready(NamedTuple):
-    """What a drive and a vehicle need worked out once, whatever is drawn."""
+    """What `simulate` needs of a drive and a vehicle whatever is drawn, worked out once."""
 
     loads: Loads
     work: Work
@@ -72,17 +50,9 @@ class Ready(NamedTuple):
 
 
 def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
-    """Work out what does not depend on the draws.
+    """Work out what does not depend on the draws, for `simulate` to drive the same drive some draws at a time.
 
-    Parameters
-    ----------
-    drawn : bool
-        Whether draws of the factors follow, which need slopes of the road's loads.
-
-    Returns
-    -------
-    Ready
-        For `simulate`, where it drives the same drive some draws at a time.
+    If factors are `drawn`, they need slopes of the road's loads.
     """
     loads, work = compute_loads(vehicle, drive)
     if drawn:
@@ -91,17 +61,9 @@ def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
 
 
 def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
-    """Arrange a vehicle for the kernel.
+    """Arrange a vehicle for the kernel: constants, radiator map, spin tables.
 
-    Parameters
-    ----------
-    loads : Loads
-        Its loads, which bound the flows the radiator's map must cover.
-
-    Returns
-    -------
-    kernel.Car
-        Constants, radiator map, spin tables.
+    Its `loads` bound the flows the radiator's map must cover.
     """
     cooling = vehicle.cooling
     cp = coolant.heat_capacity_j_per_kgk(cooling.glycol_share, cooling.glycol)
@@ -143,17 +105,9 @@ def car_constants(vehicle: Vehicle, loads: Loads) -> kernel.Car:
 
 
 def limits_k(vehicle: Vehicle, elevation_m: FloatArray) -> FloatArray:
-    """Limit of every fluid along the road.
+    """Limit of every fluid at points of the road, shape (n, n_fluid).
 
-    Parameters
-    ----------
-    elevation_m : ndarray, shape (n,)
-        Height. [m]
-
-    Returns
-    -------
-    ndarray, shape (n, n_fluid)
-        Coolant: the lower of the owner's figure and boiling at that height less the pump-inlet allowance. [K]
+    Coolant: the lower of the owner's figure and boiling at that height less the pump-inlet allowance.
     """
     cooling = vehicle.cooling
     boiling = coolant.boiling_k(
@@ -168,29 +122,12 @@ def limits_k(vehicle: Vehicle, elevation_m: FloatArray) -> FloatArray:
 
 
 def nominal(n_draw: int = 1) -> kernel.Factors:
-    """Factors of the car as described.
-
-    Parameters
-    ----------
-    n_draw : int
-        How many copies. [-]
-
-    Returns
-    -------
-    kernel.Factors
-        All ones.
-    """
+    """Factors of the car as described, all ones, `n_draw` times."""
     return kernel.Factors(*(np.ones(n_draw) for _ in kernel.Factors._fields))
 
 
 def cold_start_k(drive: Drive) -> FloatArray:
-    """Temperatures of a car that stood overnight.
-
-    Returns
-    -------
-    ndarray, shape (n_body,)
-        The first segment's air temperature for every node. [K]
-    """
+    """Temperatures of a car that stood overnight: the first segment's air for every body, shape (n_body,)."""
     return np.full(N_BODY, drive.air_k[0])
 
 
@@ -206,12 +143,12 @@ def simulate(
     begin: int = 0,
     ready: Ready | None = None,
 ) -> Result:
-    """Forecast every fluid along a drive.
+    """Forecast every fluid along a drive, at speeds the car can hold; docs/api.ipynb has an example.
+
+    Raises `SolverError` if a temperature ceases to be a number, which no accepted vehicle should cause.
 
     Parameters
     ----------
-    drive : Drive
-        The drive, at speeds the car can hold.
     start_k : ndarray, shape (n_body,) or (n_draw, n_body), optional
         Temperatures at the start; the air's when not given. [K]
     factors : kernel.Factors, optional
@@ -226,20 +163,6 @@ def simulate(
         Segment to begin with, what lies before being behind the car; all that is recorded lies after. [-]
     ready : Ready, optional
         Of the same drive and vehicle; worked out when not given.
-
-    Returns
-    -------
-    Result
-        Temperatures, margins, energy ledger, engine work.
-
-    Raises
-    ------
-    SolverError
-        If a temperature ceases to be a number, which no accepted vehicle should cause.
-
-    Examples
-    --------
-    See `docs/api.ipynb`.
     """
     loads, work, car, limit = ready or make_ready(drive, vehicle, drawn=factors is not None)
     draws = nominal() if factors is None else factors

@@ -54,50 +54,26 @@ MIDDLE_SHARE, SHARE_SPREAD = 0.85, 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """One number read.
+    """One number read."""
 
-    Attributes
-    ----------
-    row : int
-        Segment of the drive at whose end it was read. [-]
-    what : str
-        A key of `GAUGE_SD_K`.
-    read_k : float
-        What was read. [K]
-    more_k : float
-        Further standard deviation, for what the reader of the folder knows: of a time that does not fit. [K]
-    """
-
-    row: int
-    what: str
+    row: int  # segment of the drive at whose end it was read
+    what: str  # a key of `GAUGE_SD_K`
     read_k: float
+    # further standard deviation, for what the reader of the folder knows: of a time that does not fit
     more_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taught:
-    """Result of learning from readings.
+    """Result of learning from readings; arrays have shape (n_observation,)."""
 
-    Attributes
-    ----------
-    posterior : Posterior
-        The car's factors: what was known before, and the readings.
-    air : mapping of int to tuple of float
-        By day of the drive on which air or anything else was read: shift of its air, and its standard deviation. [K]
-    expected_k, after_k : ndarray, shape (n_observation,)
-        What the car as known before gives, and as known after. [K]
-    sd_k : ndarray, shape (n_observation,)
-        Standard deviation of reading less expected. [K]
-    believed : ndarray of bool, shape (n_observation,)
-        Whether the reading was used. [-]
-    """
-
-    posterior: Posterior
+    posterior: Posterior  # what was known before, and the readings
+    # by day on which air or anything else was read: shift of its air, and its standard deviation [K]
     air: dict[int, tuple[float, float]]
-    expected_k: FloatArray
-    after_k: FloatArray
-    sd_k: FloatArray
-    believed: npt.NDArray[np.bool_]
+    expected_k: FloatArray  # what the car as known before gives
+    after_k: FloatArray  # what the car as known after gives
+    sd_k: FloatArray  # of reading less expected
+    believed: npt.NDArray[np.bool_]  # whether the reading was used
 
 
 def teach(
@@ -112,14 +88,15 @@ def teach(
     as_expected: bool = False,
     source: str = "readings",
 ) -> Taught:
-    """Learn a car's factors from readings on a drive.
+    """Learn a car's factors, and the air of the days, from at least one reading on a drive as planned or as driven.
+
+    How large the model's error is on this car is learnt too, by fluid (the mean over a few sizes, each by how likely it
+    makes the readings): readings that agree with each other narrow more than scattered ones.
+    A reading more than 3.5 standard deviations from its expected value is not used: a wrong unit, another gauge, or a
+    fault of the car, none of which is a factor. Used by `planner.forecast.lessons`.
 
     Parameters
     ----------
-    drive : Drive
-        The drive as planned, or as driven.
-    seen : sequence of Observation
-        At least one.
     air_sd_k : ndarray, shape (n_day,)
         Standard deviation of each day's air. [K]
     known : Posterior
@@ -127,27 +104,11 @@ def teach(
     start_k : ndarray, shape (n_body,), optional
         Temperatures at the start; the air's when not given. [K]
     timing_s : float
-        How many minutes of road a reading may be before or after. [s]
+        How much time of road a reading may be before or after. [s]
     as_expected : bool
         Replace every reading by its expected value, to compute its information only.
     source : str
         Said of every factor.
-
-    Returns
-    -------
-    Taught
-        Factors, the air of the days, and what was expected of every reading.
-
-    Notes
-    -----
-    How large the model's error is on this car is learnt too, by fluid (the mean over a few sizes, each by how likely it
-    makes the readings): readings that agree with each other narrow more than scattered ones.
-    A reading more than 3.5 standard deviations from its expected value is not used: a wrong unit, another gauge, or a
-    fault of the car, none of which is a factor.
-
-    Examples
-    --------
-    See `planner.forecast.lessons`.
     """
     task = _Task(drive, vehicle, seen, air_sd_k, known, start_k, timing_s)
     middle, root = task.middle, np.linalg.cholesky(task.covariance)
@@ -181,20 +142,17 @@ def teach(
 
 
 class _Lines(NamedTuple):
-    """Readings as straight lines of the unknowns.
+    """Readings as straight lines of the unknowns."""
 
-    Value, all fluids there, slope, what the bend adds to the error, how much the value changes within minutes of road.
-    """
-
-    expected: FloatArray
-    fluids_k: FloatArray
+    expected: FloatArray  # value
+    fluids_k: FloatArray  # all fluids there
     slope: FloatArray
-    bend: FloatArray
-    varies: FloatArray
+    bend: FloatArray  # what curvature adds to the error
+    varies: FloatArray  # how much the value changes within minutes of road
 
 
 class _Task:
-    """Unknowns, their prior, and what they make of every reading."""
+    """Unknowns, their prior, and the readings they predict."""
 
     def __init__(
         self,
@@ -223,11 +181,11 @@ class _Task:
         self.covariance[: len(FACTORS), : len(FACTORS)] = known.covariance(CLASS_SPREAD)
 
     def at(self, points: FloatArray) -> FloatArray:
-        """What every point makes of every reading, shape (n_point, n_observation). [K]."""
+        """Every reading as each point of the unknowns predicts it, shape (n_point, n_observation). [K]."""
         return self._all(points)[0]
 
     def _all(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The same; the first point's fluids there, and how much the one read changes within minutes of road."""
+        """The same; all fluids there at the first point, and how much the fluid read changes within minutes of road."""
         n = len(FACTORS)
         shift = np.zeros((len(points), int(self.drive.day.max()) + 1))
         shift[:, self.days] = points[:, n:]
@@ -256,7 +214,7 @@ class _Task:
         return np.flatnonzero(moving)
 
     def lines(self, middle: FloatArray, root: FloatArray) -> _Lines:
-        """Lay straight lines through what points either side of the middle make of the readings."""
+        """Lay straight lines through the readings that points either side of the middle predict."""
         steps = STEP * root.T
         found, fluids, varies = self._all(np.vstack((middle, middle + steps, middle - steps)))
         n = len(middle)
@@ -272,7 +230,7 @@ class _Task:
         )
 
     def weigh_error(self, lines: _Lines, use: npt.NDArray[np.int64]) -> None:
-        """Find how large the model's error is on this car, by fluid: the mean over what its readings leave likely."""
+        """Find the size of the model's error on this car, by fluid: the mean over the sizes its readings allow."""
         what = np.array([one.what for one in self.seen])
         left = self.read - lines.expected
         plain = lines.slope @ self.covariance @ lines.slope.T + lines.bend
@@ -290,7 +248,7 @@ class _Task:
             self.share[index] = float(np.sqrt(np.sum(weight * SHARES**2) / np.sum(weight)))
 
     def learnt_error(self) -> Discrepancy:
-        """The model's error as the readings leave it."""
+        """The model's error after the readings."""
         each = {key: self.discrepancy.of(key) for key in FLUID_KEYS}
         return replace(
             self.discrepancy,

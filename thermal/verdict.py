@@ -1,4 +1,4 @@
-"""Verdicts on a log: probabilities of causes, and causes it cannot distinguish."""
+"""Verdicts on a log: probabilities of causes, and causes that the log cannot tell apart."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,55 +12,34 @@ _DOUBT = 0.1  # share above which "nothing unusual" is among the indistinguishab
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """How probable one cause is once the log is seen; value of its parameter that explains the log best.
-
-    `value` is a factor or share, kelvins for a thermostat or gauge, 0 for none; `rmse_k` what it leaves unexplained;
-    `onset_s` when it began, None from the start; `effect_k` how far it moves the reading it moves most; `change_k`
-    how far it moves every body where that reads highest, empty where the cause has no model. `unseen`, of nothing
-    unusual alone: causes that the log could not have told, had they been there in a size worth knowing of.
-    """
+    """How probable one cause is once the log is seen; value of its parameter that explains the log best."""
 
     name: str
     words: str
     probability: float
-    value: float
-    rmse_k: float
-    onset_s: float | None = None
-    effect_k: float = 0.0
-    change_k: tuple[float, ...] = ()
-    unseen: tuple[str, ...] = ()
+    value: float  # a factor or share, kelvins for a thermostat or gauge, 0 for none
+    rmse_k: float  # what the cause leaves unexplained
+    onset_s: float | None = None  # when it began; None from the start
+    effect_k: float = 0.0  # how far it moves the reading it moves most
+    change_k: tuple[float, ...] = ()  # how far it moves every body where that reads highest; empty without a model
+    unseen: tuple[str, ...] = ()  # only of "usual": causes the log could not have told, in a size worth knowing of
 
 
 class Doubt(NamedTuple):
-    """What of a log is less known than usual, or better: its air [K, sd], and a share of the load without heights.
+    """How well air, heights and load of a log are known, where that differs from the usual."""
 
-    `work` is the engine's logged work over the model's, its logarithm known to `work_sd`; not a number where no load is
-    logged.
-    """
-
-    air_sd_k: float = 1.5
-    load_sd: float = 0.0
-    work: float = float("nan")
-    work_sd: float = 0.2
+    air_sd_k: float = 1.5  # standard deviation of its air
+    load_sd: float = 0.0  # standard deviation of the load, as a share of it, without heights
+    work: float = float("nan")  # the engine's logged work over the model's; NaN where no load is logged
+    work_sd: float = 0.2  # standard deviation of its logarithm
 
 
 def alike(verdicts: Sequence[Verdict], *, within: float = 3.0) -> tuple[Verdict, ...]:
-    """Causes not distinguishable from the most probable one.
+    """Causes that the log cannot tell from the most probable one: it is at most `within` times as probable as they.
 
-    Parameters
-    ----------
-    within : float
-        Odds up to which two count as alike. [-]
+    "usual" is among them while it has a tenth: a mere likelihood does not accuse a car. Nor does it call one sound:
+    where the log made "usual" less probable than before, the likeliest of the others stand beside it.
 
-    Returns
-    -------
-    tuple of Verdict
-        The first, those not less probable by more than that, and "usual" while it has a tenth: a car is not accused
-        on a mere likelihood. Nor is it called sound on one: where the log made "usual" less probable than before, the
-        likeliest of the others stand beside it.
-
-    Examples
-    --------
     >>> few = [Verdict(name=n, words=n, probability=p, value=1.0, rmse_k=1.0) for n, p in (("a", 0.6), ("b", 0.3))]
     >>> [v.name for v in alike(few)]
     ['a', 'b']

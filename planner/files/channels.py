@@ -8,20 +8,16 @@ from thermal.fluids import fluid_of
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
-    """One kind of reading.
-
-    `unit` is SI; `units` are those allowed in a log; `low` and `high` bound valid readings, in SI; `words` is a pattern
-    on a heading's letters, `never` one that rules it out; `node` is the body of the thermal model it reads, if any.
-    """
+    """One kind of reading."""
 
     name: str
-    unit: str
-    units: tuple[str, ...]
-    low: float
-    high: float
-    words: re.Pattern[str]
-    never: re.Pattern[str]
-    node: int | None
+    unit: str  # SI
+    units: tuple[str, ...]  # allowed in a log
+    low: float  # lowest valid reading, in SI
+    high: float  # highest, in SI
+    words: re.Pattern[str]  # pattern on a heading's letters
+    never: re.Pattern[str]  # pattern that rules a heading out
+    node: int | None  # body of the thermal model it reads, if any
 
 
 # SI unit; range of valid readings in SI; node of the thermal model.
@@ -150,8 +146,6 @@ _AT_END = re.compile(r"(?:_|\s|,)\s*([A-Za-z°º%/0-9-]{1,8}(?: [CF])?)\s*(?:#\d
 def unit_of(heading: str) -> str | None:
     """Find the unit a heading names.
 
-    Examples
-    --------
     >>> unit_of("Oil Temp (°F)"), unit_of("coolant_C"), unit_of("Speed"), unit_of("Engine RPM")
     ('degF', 'degC', None, 'rpm')
     """
@@ -166,8 +160,6 @@ def unit_of(heading: str) -> str | None:
 def known_unit(text: str) -> str | None:
     """Look up a spelling of a unit.
 
-    Examples
-    --------
     >>> known_unit("KPH"), known_unit("furlong")
     ('km/h', None)
     """
@@ -177,8 +169,6 @@ def known_unit(text: str) -> str | None:
 def letters_of(heading: str) -> str:
     """Heading as words for comparison, without brackets, punctuation and case.
 
-    Examples
-    --------
     >>> letters_of("Engine_CoolantTemp [°C]")
     'engine coolant temp'
     """
@@ -190,8 +180,6 @@ def letters_of(heading: str) -> str:
 def candidates(heading: str) -> tuple[str, ...]:
     """Channels a heading may mean.
 
-    Examples
-    --------
     >>> candidates("Engine Coolant Temperature [°C]"), candidates("Intake Air Temperature [°C]")
     (('coolant',), ())
     >>> candidates("Trans Oil Temp"), candidates("Vehicle Speed Sensor [km/h]"), candidates("Engine RPM")

@@ -193,8 +193,6 @@ def _elevation_hint(leg: Leg, draft: Draft) -> str:
 def steep_window(profile: Profile) -> tuple[float, float] | None:
     """Find the first stretch of at least 500 m that is too steep for a road.
 
-    Examples
-    --------
     >>> steep_window(Profile(distance_m=(0.0, 600.0), elevation_m=(0.0, 300.0)))
     (0.0, 0.5)
     """

@@ -14,8 +14,6 @@ _WORDS = (("north", "n"), ("south", "s"), ("east", "e"), ("west", "w"))
 def degrees_of(text: str, name: str) -> float | str | None:
     r"""Read a latitude or longitude (`name` is "lat" or "lon"); an error text if contradictory, None if unreadable.
 
-    Examples
-    --------
     >>> degrees_of("119.787° W", "lon"), degrees_of("39° 15' 0\" N", "lat"), degrees_of("39.25", "lat")
     (-119.787, 39.25, 39.25)
     >>> degrees_of("39.25 N", "lon")

@@ -18,8 +18,6 @@ _LONGEST = 60
 def clock_of(text: str) -> time | None:
     """Read a time of day.
 
-    Examples
-    --------
     >>> clock_of("08:30"), clock_of("7:00"), clock_of("7 pm"), clock_of("25:00"), clock_of("7")
     (datetime.time(8, 30), datetime.time(7, 0), datetime.time(19, 0), None, None)
     """
@@ -40,8 +38,6 @@ def clock_of(text: str) -> time | None:
 def date_of(text: str) -> date | None:
     """Read a date; None if unreadable, or if day and month are ambiguous.
 
-    Examples
-    --------
     >>> date_of("2027-8-6"), date_of("8/26/2027"), date_of("6 Aug 2027"), date_of("8/6/2027"), date_of("2027-W01")
     (datetime.date(2027, 8, 6), datetime.date(2027, 8, 26), datetime.date(2027, 8, 6), None, None)
     """
@@ -52,8 +48,6 @@ def date_of(text: str) -> date | None:
 def either_date(text: str) -> str:
     """Ask which of two possible dates is meant; empty if the date is not ambiguous.
 
-    Examples
-    --------
     >>> either_date("8/6/2027")
     'it may be 6 August or 8 June; write 2027-08-06 or 2027-06-08'
     """
@@ -101,8 +95,6 @@ _ZONED = re.compile(r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d{1,6})?\s?(?:
 def moment_of(text: str) -> date | None:
     """Read a date with or without a time; None if unreadable or ambiguous.
 
-    Examples
-    --------
     >>> moment_of("2027-07-06"), moment_of("7/26/2027 7:00 am"), moment_of("7/6/2027 7:00")
     (datetime.date(2027, 7, 6), datetime.datetime(2027, 7, 26, 7, 0), None)
     """
@@ -124,8 +116,6 @@ def moment_of(text: str) -> date | None:
 def either_moment(text: str) -> str:
     """Like `either_date`, for a date with a time.
 
-    Examples
-    --------
     >>> either_moment("8/6/2027 7:00")
     'it may be 6 August or 8 June; write 2027-08-06 or 2027-06-08'
     """

@@ -1,6 +1,6 @@
-"""Changing one value in a file typed by a person; comments, order and spaces are kept.
+"""Changing one value in a file typed by a person; comments, order and spaces stay.
 
-Each function returns the new text, read back to make sure that nothing else has changed.
+Each function reads the new text back to make sure that nothing else has changed, and returns it.
 """
 
 import csv
@@ -33,8 +33,6 @@ def read_changed(text: str) -> Any:
 def set_key(text: str, key: str, value: Any) -> str:
     r"""Set one key of a TOML text, `day.driving` in its table; None removes it.
 
-    Examples
-    --------
     >>> set_key('name = "July"  # ours\n\n[day]\nstart = "08:00"\n', "departure", "2027-07-06 07:00")
     'name = "July"  # ours\ndeparture = "2027-07-06 07:00"\n\n[day]\nstart = "08:00"\n'
     """
@@ -92,8 +90,6 @@ def _put(data: dict[str, Any], key: str, value: Any) -> None:
 def set_list(text: str, key: str, items: Sequence[Mapping[str, Any]]) -> str:
     r"""Set the tables written as [[key]]; unchanged ones keep their comments.
 
-    Examples
-    --------
     >>> print(set_list('name = "July"\n', "halt", [{"place": "raton", "duration": "20 min"}]))
     name = "July"
     <BLANKLINE>
@@ -131,8 +127,6 @@ def set_list(text: str, key: str, items: Sequence[Mapping[str, Any]]) -> str:
 def set_car(text: str, key: str, value: Any, source: str) -> str:
     r"""Set a value of a car with its source; None restores the class's value.
 
-    Examples
-    --------
     >>> print(set_car('base = "estate-1990s-six"\n', "body.mass", "1900 kg", "weighed"))
     base = "estate-1990s-six"
     <BLANKLINE>
@@ -188,8 +182,6 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
 
     Rows count as in messages: the heading of a file without comments is row 1.
 
-    Examples
-    --------
     >>> set_cells("from,to,speed [mph]\n# long\na, b ,55\n", {(3, "speed"): "45", (3, "note"): "slow, hot"})
     'from,to,speed [mph],note\n# long\na, b ,45,"slow, hot"\n'
     """
@@ -254,8 +246,6 @@ def _parts(body: str, delimiter: str) -> list[str]:
 def add_row(text: str, cells: Mapping[str, str]) -> str:
     r"""Add a row to a CSV text; missing columns are appended.
 
-    Examples
-    --------
     >>> add_row("when,coolant [degF]\n", {"when": "2027-07-11 14:20", "coolant": "196"})
     'when,coolant [degF]\n2027-07-11 14:20,196\n'
     """

@@ -267,8 +267,6 @@ def _session(folder: Path, trip: Trip) -> SessionPlace | None:
 def examples() -> tuple[str, ...]:
     """Names of the shipped example trips.
 
-    Examples
-    --------
     >>> "minimal" in examples()
     True
     """

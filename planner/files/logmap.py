@@ -38,25 +38,20 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogMapping:
-    """Column mapping of one log.
+    """Column mapping of one log."""
 
-    `time` and `date` are columns, `date` only if separate; `kind` is a key of `logtime.KINDS`; `decimal`
-    is 'point' or 'comma' if the log is ambiguous. `long` names the columns of name, value and optional unit of
-    the long format. `day` is the date of the drive if times have none; `start`, `finish` and the
-    `elevation` of a level road are set by the owner.
-    """
-
-    time: str
-    kind: str
-    date: str = ""
-    decimal: str = ""
+    # column
+    time: str  # column
+    kind: str  # key of `logtime.KINDS`
+    date: str = ""  # column, only if separate
+    decimal: str = ""  # 'point' or 'comma' if the log is ambiguous
     time_unsure: str = ""
-    long: tuple[str, ...] = ()
+    long: tuple[str, ...] = ()  # columns of name, value and optional unit of the long format
     channels: dict[str, Source] = field(default_factory=dict)
-    day: Day | None = None
-    start: str = ""
-    finish: str = ""
-    elevation: str = ""
+    day: Day | None = None  # date of the drive if times have none
+    start: str = ""  # set by the owner, as `finish`
+    finish: str = ""  # set by the owner
+    elevation: str = ""  # of a level road, set by the owner
     ignored: tuple[str, ...] = ()
 
     @property
@@ -69,8 +64,6 @@ class LogMapping:
 def to_si(values: Any, unit: str, name: str) -> Any:
     """Turn readings of a channel into SI.
 
-    Examples
-    --------
     >>> to_si(100.0, "degC", "coolant")
     373.15
     """
@@ -86,8 +79,6 @@ def to_si(values: Any, unit: str, name: str) -> Any:
 def map_path(log: Path) -> Path:
     """Path of a log's mapping file.
 
-    Examples
-    --------
     >>> map_path(Path("logs/day1.csv.gz")).name
     'day1.map.toml'
     """

@@ -47,21 +47,16 @@ class Series:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Log:
-    """One log as read.
-
-    Times of the channels count from the first row, whose time is `epoch_s` (since 1970 UTC) and `clock_s` (local, since
-    midnight) on the local `day`, each None if unknown. `faults` say what was ignored or looks wrong. `distance_m` is
-    speed summed over time, NaN without speed.
-    """
+    """One log as read. Times of the channels count from the first row."""
 
     name: str
     mapping: LogMapping
     channels: dict[str, Series]
-    epoch_s: float | None
-    day: date | None
-    clock_s: float | None
-    faults: tuple[str, ...]
-    distance_m: float = field(init=False, repr=False)
+    epoch_s: float | None  # time of the first row since 1970 UTC; None if unknown
+    day: date | None  # local; None if unknown
+    clock_s: float | None  # local time of the first row since midnight; None if unknown
+    faults: tuple[str, ...]  # what was ignored or looks wrong
+    distance_m: float = field(init=False, repr=False)  # speed summed over time, NaN without speed
 
     def __post_init__(self) -> None:
         speed = self.channels.get("speed")
@@ -77,8 +72,6 @@ class Log:
 def driven_m(speed: Series) -> Floats:
     """Distance driven up to every reading of the speed.
 
-    Examples
-    --------
     >>> driven_m(Series(time_s=np.array([0.0, 10.0, 500.0]), value=np.array([20.0, 20.0, 20.0]))).tolist()
     [0.0, 200.0, 200.0]
     """
@@ -129,16 +122,12 @@ def level_m(log: Log) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
-    """Raw data of a log, unchecked.
+    """Raw data of a log, unchecked."""
 
-    `time_s` has one time per row, NaN if missing; `readings` has for each channel the rows and the
-    numbers as logged, in row order; `words` counts its cells without a number.
-    """
-
-    time_s: Floats
+    time_s: Floats  # one per row, NaN if missing
     zoned: bool
-    readings: dict[str, tuple[npt.NDArray[np.int32], Floats]]
-    words: dict[str, int]
+    readings: dict[str, tuple[npt.NDArray[np.int32], Floats]]  # by channel: rows, and numbers as logged, in row order
+    words: dict[str, int]  # by channel: count of cells without a number
 
 
 def read_columns(text: LogText, mapping: LogMapping) -> Columns:

@@ -37,24 +37,19 @@ Columns = Sequence[Sequence[str]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogText:
-    """A scanned log: its cell layout and a sample of rows.
-
-    `headings` are cleaned, a repeated one gets the suffix ' #2'; `units` come from a row of units below, empty
-    if there is none; `heading_row` counts from 1; `rows` is the sample, all rows of a small log. `commas` says
-    what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'. `notes` list corrections.
-    """
+    """A scanned log: its cell layout and a sample of rows."""
 
     file: str
     source: "Path | bytes"
     encoding: str
     delimiter: str
-    commas: str
-    heading_row: int
-    headings: tuple[str, ...]
-    units: tuple[str, ...]
-    rows: list[list[str]]
+    commas: str  # what a comma in a number is: a 'decimal' mark, 'thousands', or 'either'
+    heading_row: int  # counts from 1
+    headings: tuple[str, ...]  # cleaned; a repeated one gets the suffix ' #2'
+    units: tuple[str, ...]  # from a row of units below, empty if there is none
+    rows: list[list[str]]  # sample, all rows of a small log
     count: int
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # corrections
 
     @property
     def decimal_comma(self) -> bool:
@@ -110,8 +105,6 @@ def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:
 def is_blank(cell: str) -> bool:
     """Whether a cell is empty or marks a missing reading.
 
-    Examples
-    --------
     >>> is_blank(" - "), is_blank("0")
     (True, False)
     """
@@ -126,8 +119,6 @@ def read_log_text(path: Path) -> LogText:
 def cut(text: str, *, file: str) -> LogText:
     r"""Scan a log's text.
 
-    Examples
-    --------
     >>> log = cut("logger v2\n\ntime;oil (C)\n0;20,5\n1;21,0\n2;21,5\n", file="a.csv")
     >>> log.headings, log.decimal_comma, log.heading_row, len(log.rows)
     (('time', 'oil (C)'), True, 3, 3)
@@ -233,8 +224,6 @@ def _lines(source: Path | bytes, file: str, encoding: str) -> Iterator[list[str]
 def clean(text: str) -> str:
     """Heading with repaired degree sign and collapsed white space, truncated.
 
-    Examples
-    --------
     >>> clean("Coolant [Â°C]"), clean("Öl [Ã‚Â°C]"), clean("oil (\ufffdF)")
     ('Coolant [°C]', 'Öl [°C]', 'oil (°F)')
     """

@@ -70,8 +70,6 @@ _WITH_UNIT = re.compile(r"([-+]?(?:\d[\d.,]*|[.,]\d+))\s*([^\d\s.,+-][^\d]{0,11}
 def split_unit(cell: str) -> tuple[str, str]:
     """Number and unit of a cell such as '92 °C'; the unit may be empty.
 
-    Examples
-    --------
     >>> split_unit("92,5 °C"), split_unit("1e3"), split_unit("n/a")
     (('92,5', '°C'), ('1e3', ''), ('n/a', ''))
     """
@@ -83,8 +81,6 @@ def split_unit(cell: str) -> tuple[str, str]:
 def number(cell: str, *, decimal_comma: bool) -> float:
     """Read a number from a cell; NaN if it is not a number or is implausibly large.
 
-    Examples
-    --------
     >>> number(" 1,5", decimal_comma=True), number("1,850 rpm", decimal_comma=False), number("x", decimal_comma=False)
     (1.5, 1850.0, nan)
     """
@@ -121,8 +117,6 @@ def numbers(cells: Sequence[str], *, decimal_comma: bool) -> Floats:
 def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool, heading: str = "") -> tuple[str, str]:
     """Find a time column's format: a key of `KINDS`, empty if not a time, and any doubt.
 
-    Examples
-    --------
     >>> propose_kind(["17:19:24.4"], unit=None, decimal_comma=False)
     ('clock', '')
     >>> propose_kind(["03.07.2027 10:00:00"], unit=None, decimal_comma=False)
@@ -148,8 +142,6 @@ def propose_kind(cells: Sequence[str], *, unit: str | None, decimal_comma: bool,
 def propose_date(dates: Sequence[str], whole: Sequence[str] = ()) -> tuple[str, str]:
     """Find the order of date fields and any doubt; empty if not dates.
 
-    Examples
-    --------
     >>> propose_date(["2027-07-06"]), propose_date(["7/23/2027"]), propose_date(["6 Jul 2027"]), propose_date(["x"])
     (('iso', ''), ('month first', ''), ('month name', ''), ('', 'these are not dates'))
     >>> propose_date(["27/07/06"])
@@ -239,8 +231,6 @@ def parse_times(cells: Sequence[str], kind: str, *, decimal_comma: bool, dates: 
 
     `dates` is a separate date column. Invalid cells give NaN; see `unwrapped` for midnight.
 
-    Examples
-    --------
     >>> [float(t) for t in parse_times(["23:59:59", "00:00:01.5"], "clock", decimal_comma=False)]
     [86399.0, 1.5]
     >>> [float(t) for t in parse_times(["001500"], "iso", decimal_comma=False, dates=["1970-01-02"])]
@@ -286,8 +276,6 @@ def _clock_s(cell: str) -> float:
 def unwrapped(clock_s: Floats) -> Floats:
     """Add a day where the time of day falls by more than half a day.
 
-    Examples
-    --------
     >>> unwrapped(np.array([86399.0, 1.5])).tolist()
     [86399.0, 86401.5]
     """
@@ -349,8 +337,6 @@ def has_zone(cells: Sequence[str], kind: str) -> bool:
 def date_in(name: str) -> date | None:
     """Find a year-first date in a file name.
 
-    Examples
-    --------
     >>> date_in("drive_2027-07-06_S.csv.gz")
     datetime.date(2027, 7, 6)
     >>> date_in("log17.csv") is None

@@ -14,8 +14,6 @@ _PASSING = re.compile(r"(.*\S)\s*(:\s*\d{1,4})", re.ASCII)
 def key_from(name: str) -> str:
     """Make a key from a name; empty if no letter is usable.
 
-    Examples
-    --------
     >>> key_from("Deadman Pass"), key_from("Zürich, Hbf"), key_from("東京")
     ('deadman-pass', 'zurich-hbf', '')
     """
@@ -44,8 +42,6 @@ class PlaceNames:
     def meant(self, text: str) -> frozenset[str]:
         """Keys matching a text.
 
-        Examples
-        --------
         >>> names = PlaceNames({"needles": "Needles, California", "troy-ny": "Troy", "troy-mi": "Troy"})
         >>> sorted(names.meant("Needles")), sorted(names.meant("troy")), sorted(names.meant("Ely"))
         (['needles'], ['troy-mi', 'troy-ny'], [])
@@ -63,8 +59,6 @@ class PlaceNames:
 
         A suffix ':2', the second passing of a place, is kept.
 
-        Examples
-        --------
         >>> PlaceNames({"needles": "Needles, California"}).key("Needles:2")
         'needles:2'
         """

@@ -38,8 +38,6 @@ def _folded(text: str) -> str:
 def read_along(text: str) -> Along:
     """Read 'FROM>TO:12.5 mi'.
 
-    Examples
-    --------
     >>> read_along("a>b: 2 km")
     ('a', 'b', 2000.0)
     """
@@ -57,8 +55,6 @@ def read_along(text: str) -> Along:
 def read_moment(text: str) -> datetime | None:
     """Read a local time, '2027-07-11 10:00'; None if invalid or outside 1900 to 2100.
 
-    Examples
-    --------
     >>> read_moment("2027-07-11 10:00"), read_moment("11 July")
     (datetime.datetime(2027, 7, 11, 10, 0), None)
     """

@@ -35,8 +35,6 @@ def refused(file: object, text: str) -> PlannerError:
 def nearest(text: str, options: Iterable[str]) -> str:
     """Suggest the most similar option, or list the allowed ones.
 
-    Examples
-    --------
     >>> nearest("elevaton", ["place", "elevation"])
     "did you mean 'elevation'?"
     >>> nearest("xyz", ["on", "off"])
@@ -153,8 +151,6 @@ def control_fault(control: re.Match[str]) -> str:
 def path_fault(name: str, *, example: str) -> str | None:
     """Return why a path does not name a file inside the folder, on any platform; else None.
 
-    Examples
-    --------
     >>> path_fault("../a.csv", example="laps/a.csv")
     'the path must lead to a file inside the trip folder, e.g. laps/a.csv'
     """

@@ -283,19 +283,15 @@ _EXAMPLE_DATE = "2027-07-06"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DatedWeather:
-    """Weather entered for one place, a key, on one local date; None where a cell is empty.
-
-    `humidity` is the day's mean relative humidity, 0 to 1; wind is 10 m above ground, its direction clockwise from
-    north.
-    """
+    """Weather entered for one place, a key, on one local date; None where a cell is empty."""
 
     place: str
     date: date
     high_k: float | None
     low_k: float | None
-    humidity: float | None
-    wind_m_per_s: float | None
-    wind_from_deg: float | None
+    humidity: float | None  # the day's mean relative humidity, 0 to 1
+    wind_m_per_s: float | None  # 10 m above ground
+    wind_from_deg: float | None  # clockwise from north
     row: int = field(default=0, compare=False)
 
 
@@ -319,8 +315,6 @@ def read_weather_file(folder: Path, places: Mapping[str, Place]) -> tuple[DatedW
 def parse_weather(text: str, *, places: Mapping[str, str], problems: Problems) -> tuple[DatedWeather, ...]:
     r"""Read the text of weather.csv; `places` are names by their keys.
 
-    Examples
-    --------
     >>> said = "place,date,high [degC],low [degC],humidity [%]\nraton,2027-07-10,31,13,35\n"
     >>> row, = parse_weather(said, places={"raton": "Raton"}, problems=Problems())
     >>> row.high_k, row.humidity, row.wind_m_per_s

@@ -54,12 +54,7 @@ class LapTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """Contents of session.toml, in SI.
-
-    `air` has the hours and temperatures entered; without it the place's usual high and low apply. `airflow` is the
-    share of the car's usual cooling air. `back_m_per_s` is the return speed on a road that is not a loop; None for a
-    closed course.
-    """
+    """Contents of session.toml, in SI."""
 
     name: str
     place: str
@@ -67,11 +62,12 @@ class Setup:
     on: date
     first: time
     last: time
+    # hours and temperatures entered; without any the place's usual high and low apply
     air: tuple[tuple[time, float], ...]
     pads: str
     lap: LapNumbers | LapTable
-    airflow: float
-    back_m_per_s: float | None
+    airflow: float  # share of the car's usual cooling air
+    back_m_per_s: float | None  # on the way back of a road that is not a loop; None for a closed course
     wait_s: float
     laps: int
     sessions: int

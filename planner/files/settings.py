@@ -39,15 +39,11 @@ _Stop = TypeVar("_Stop", Halt, Event)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings(TripSettings):
-    """Contents of trip.toml.
+    """Contents of trip.toml."""
 
-    `assumed` are sentences for the owner to check; `speeds` is a factor on every leg's speed. Nights need lodging if
-    `lodging_only` is None and any place has lodging.
-    """
-
-    lodging_only: bool | None
-    speeds: float
-    assumed: tuple[str, ...]
+    lodging_only: bool | None  # nights need lodging; None: if any place has lodging
+    speeds: float  # factor on every leg's speed
+    assumed: tuple[str, ...]  # sentences for the owner to check
 
 
 def with_keys(settings: Settings, names: PlaceNames) -> Settings:
@@ -70,8 +66,6 @@ def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
     r"""Read the text of trip.toml.
 
-    Examples
-    --------
     >>> found = Problems()
     >>> said = 'start = "a"\nfinish = "b"\ndeparture = "2027-07-06 07:00"\nthin = "9 degF"'
     >>> settings = parse_settings(said, folder_name="there", problems=found)

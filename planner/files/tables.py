@@ -34,22 +34,17 @@ _PLAIN_UNIT = re.compile(r"%|[A-Za-z°µ_]{1,24}(?:/[A-Za-z_]{1,24})?")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """Definition of one column of a table.
-
-    `unit` is the SI unit of the result, empty for bare numbers and text; `usual` are units to propose,
-    `low` and `high` the plausible range in SI. A required column has a heading and no empty cell. `angle` is "lat" or
-    "lon" where cells may have compass letters, minutes and seconds.
-    """
+    """Definition of one column of a table."""
 
     name: str
-    required: bool = True
+    required: bool = True  # has a heading and no empty cell
     number: bool = False
-    unit: str = ""
-    angle: str = ""
-    usual: tuple[str, ...] = ()
+    unit: str = ""  # SI unit of the result, empty for bare numbers and text
+    angle: str = ""  # "lat" or "lon" where cells may have compass letters, minutes and seconds
+    usual: tuple[str, ...] = ()  # units to propose
     example: str = "1250"
-    low: float = -math.inf
-    high: float = math.inf
+    low: float = -math.inf  # lowest plausible value, in SI
+    high: float = math.inf  # highest, in SI
 
     def proposal(self) -> str:
         """Return the proposed heading."""
@@ -227,8 +222,6 @@ def _affine(unit: str, si_unit: str) -> tuple[float, float]:
 def plain_unit(text: str) -> bool:
     """Whether a text is a plain unit name: 'km/h', 'degF', not '3*m**9'.
 
-    Examples
-    --------
     >>> plain_unit("km/h"), plain_unit("m**9")
     (True, False)
     """
@@ -240,8 +233,6 @@ def read_table(
 ) -> InputTable | None:
     r"""Split a CSV text into rows with known headings.
 
-    Examples
-    --------
     >>> found = Problems()
     >>> climb = Column(name="elevation", number=True, unit="m", usual=("ft", "m"))
     >>> table = read_table("elevation [ft]\n1000\n", file="a.csv", columns=[climb], max_rows=9, problems=found)
@@ -314,8 +305,6 @@ def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int
 
     The heading is among the first `headings` lines; at most `most` cells per row are examined.
 
-    Examples
-    --------
     >>> dialect(["logger 7", "time;oil, top;rpm", "0;90,5;800", "1;91,0;900"], headings=4, most=20)
     ('semicolon', 1)
     """
@@ -357,8 +346,6 @@ def split(line: str, delimiter: str) -> list[str]:
 def is_value(cell: str) -> bool:
     """Whether a cell is a number or a time.
 
-    Examples
-    --------
     >>> is_value("-1.5"), is_value("12:30:05.250"), is_value("speed")
     (True, True, False)
     """

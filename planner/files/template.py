@@ -102,11 +102,7 @@ KEY_HEADINGS = ("key", "value", "what it is", "source")
 def write_template(path: Path, folder: Path, *, keys: Mapping[str, Sequence[Line]] = _NO_KEYS) -> None:
     """Write the CSV tables of a trip folder as a spreadsheet with notes, drop-down lists and units in the headings.
 
-    Sheets of `keys` follow, one key per row.
-
-    Notes
-    -----
-    Numbers keep 16 digits, the maximum of spreadsheet programs.
+    Sheets of `keys` follow, one key per row. Numbers keep 16 digits, the maximum of spreadsheet programs.
     """
     from openpyxl import Workbook
 

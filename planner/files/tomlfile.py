@@ -28,8 +28,6 @@ _YES_NO = {"yes": True, "true": True, "on": True, "no": False, "false": False, "
 def read_toml(text: str) -> dict[str, Any]:
     r"""Read a text as TOML.
 
-    Examples
-    --------
     >>> read_toml('[oil]\nwarm = "90 degC"')
     {'oil': {'warm': '90 degC'}}
     """

@@ -101,8 +101,6 @@ def refuse_existing(path: Path) -> None:
 def vehicle_text(own: str, changes: Mapping[str, Mapping[str, Any]], posterior: Posterior, *, head: str) -> str:
     r"""Text of a new vehicle file: the owner's text with comments, changed values, fitted factors.
 
-    Examples
-    --------
     >>> print(vehicle_text('base = "estate"  # 1994\n', {}, Posterior(factors={}, correlation={}), head="By hand."))
     # By hand.
     base = "estate"  # 1994

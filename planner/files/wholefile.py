@@ -31,8 +31,6 @@ _TRIAL_BYTES = 4096
 def is_part(name: str) -> bool:
     """Whether a file name is that of a part file.
 
-    Examples
-    --------
     >>> is_part(".grademargin-0123456789ab.part"), is_part("trip.html")
     (True, False)
     """

@@ -32,8 +32,6 @@ Records = list[tuple[int, list[str]]]
 def sheet_file(name: str) -> str:
     """Return a sheet's name in messages.
 
-    Examples
-    --------
     >>> sheet_file("legs")
     'trip.xlsx [legs]'
     """

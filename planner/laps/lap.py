@@ -25,16 +25,13 @@ _MOST_CORNERS, _SHORTEST_PULL_S = 60, 1.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """One lap in pieces, shape (n,): time spent, mean speed, speed at the end, grade.
+    """One lap in pieces of constant acceleration, shape (n,)."""
 
-    `begin_m_per_s` is the speed at which it begins; each piece has one constant acceleration.
-    """
-
-    duration_s: Floats
-    speed_m_per_s: Floats
+    duration_s: Floats  # time spent
+    speed_m_per_s: Floats  # mean
     end_m_per_s: Floats
     grade: Floats
-    begin_m_per_s: float
+    begin_m_per_s: float  # at the start of the lap
 
     @property
     def length_m(self) -> float:

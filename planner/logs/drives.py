@@ -31,24 +31,14 @@ _AIR_K = (223.15, 328.15)  # the hottest air measured is 54 degC, 56.7 disputed 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Driven:
-    """A log as the model takes it.
-
-    Attributes
-    ----------
-    distance_m : ndarray, shape (n_segment,)
-        Distance along the route at each segment's end; from the start of the log if not matched. [m]
-    match : Match or None
-        None if the log has elevations or its mapping says the road was level.
-    notes : tuple of str
-        Assumptions made.
-    """
+    """A log as the model takes it."""
 
     log: Log
     drive: Drive
     readings: Readings
-    distance_m: Floats
-    match: Match | None
-    notes: tuple[str, ...]
+    distance_m: Floats  # shape (n_segment,): along the route at segments' ends; from the log's start if not matched
+    match: Match | None  # None if the log has elevations or its mapping says the road was level
+    notes: tuple[str, ...]  # assumptions made
 
     @property
     def fluids(self) -> tuple[str, ...]:
@@ -186,8 +176,8 @@ def _running(log: Log, time_s: Floats) -> npt.NDArray[np.bool_] | None:
 def gears_held(vehicle: Vehicle, drive: Drive, log: Log) -> Floats:
     """Gear of every segment from engine speed over road speed, 1 is the first; 0 if none fits, or without rpm.
 
-    The model uses no higher gear. An open converter raises the engine speed, so for an
-    automatic the gear with the next lower ratio is chosen.
+    The model uses no higher gear. An open converter raises the engine speed, so an automatic gets the gear with the
+    next lower ratio.
     """
     rpm, speed = log.channels.get("rpm"), log.channels["speed"]
     out = np.zeros(len(drive.duration_s))

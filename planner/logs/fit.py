@@ -51,28 +51,16 @@ class Held(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
-    """Result of `fit`.
-
-    Attributes
-    ----------
-    found : Fit
-        Fit to all logs.
-    held : tuple of Held
-        Errors on the last part of a fit to the first part.
-    sentences : tuple of str
-        On matching, limits of the logs, and results.
-    posterior : Posterior
-        Factors for the new file; `changes` are the changed vehicle values.
-    """
+    """Result of `fit`."""
 
     trip: Trip
     car: VehicleFile
     driven: tuple[Driven, ...]
-    found: Fit
-    held: tuple[Held, ...]
-    sentences: tuple[str, ...]
-    posterior: Posterior
-    changes: Mapping[str, Mapping[str, Any]]
+    found: Fit  # of all logs
+    held: tuple[Held, ...]  # errors on the last part of a fit to the first part
+    sentences: tuple[str, ...]  # on matching, limits of the logs, and results
+    posterior: Posterior  # factors for the new file
+    changes: Mapping[str, Mapping[str, Any]]  # changed vehicle values
 
 
 def read_drives(

@@ -84,8 +84,6 @@ def cannot_teach(one: Driven, vehicle: Vehicle) -> tuple[str, ...]:
 def together(lines: Sequence[tuple[str, str]]) -> list[str]:
     """Merge identical sentences of several logs.
 
-    Examples
-    --------
     >>> together([("a", "a has no grade."), ("b", "b has no grade."), ("b", "b starts warm.")])
     ['a, b: has no grade.', 'b: starts warm.']
     """

@@ -26,22 +26,12 @@ _NEAR_M = 5000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """Legs a log was driven on, and the basis of the match.
+    """Legs a log was driven on, and the basis of the match."""
 
-    Attributes
-    ----------
-    first, last : int
-        Legs by position in the route, inclusive.
-    stretch : float
-        Road distance over the log's.
-    words : str
-        Sentence on how it was matched.
-    """
-
-    first: int
-    last: int
-    stretch: float
-    words: str
+    first: int  # leg by position in the route
+    last: int  # inclusive
+    stretch: float  # road distance over the log's
+    words: str  # sentence on how it was matched
 
 
 class PlannedDay(NamedTuple):

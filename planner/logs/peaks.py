@@ -4,14 +4,11 @@ from typing import NamedTuple
 
 
 class Peak(NamedTuple):
-    """Highest reading of one fluid: forecast, with the day's weather, with its speeds and stops, reading. [K]
-
-    The first two are None if the log could not be matched to the planned road.
-    """
+    """Highest reading of one fluid, and its forecast step by step. [K]"""
 
     fluid: str
     minute: float
-    planned_k: float | None
-    weather_k: float | None
-    driven_k: float
+    planned_k: float | None  # None if the log does not match the planned road
+    weather_k: float | None  # in the day's weather; None likewise
+    driven_k: float  # with the log's speeds and stops
     read_k: float

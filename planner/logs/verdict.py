@@ -101,8 +101,6 @@ def verdict_words(
 ) -> str:
     """Verdict in one sentence: nothing unusual, the car, none of the causes tried, or undetermined.
 
-    Examples
-    --------
     >>> one = [Verdict(name="usual", words="nothing", probability=0.9, value=0.0, rmse_k=1.0)]
     >>> verdict_words(one)
     'Nothing unusual found: what is left is what cars, days, gauges and this model usually differ by (odds 9 to 1).'

@@ -19,15 +19,11 @@ WORK_SD = (
 
 
 def work_share(vehicle: Vehicle, one: Driven) -> float:
-    """Work that the logged load stands for, over the model's on the same drive.
+    """Work that the logged load stands for, over the model's on the same drive: 1 where both agree. [-]
 
-    1 where both agree; not a number without a load for half of the driving. [-]
-
-    Notes
-    -----
-    A computed load is the torque inside the cylinders over the greatest at that engine speed, air pressure and air
-    temperature (SAE J1979, from memory). Friction therefore counts on both sides. Each segment has the mean of its
-    loads and the engine speed of the model, which follows the logged one.
+    NaN without a load for half of the driving. A computed load is the torque inside the cylinders over the greatest at
+    that engine speed, air pressure and air temperature (SAE J1979, from memory). Friction therefore counts on both
+    sides. Each segment has the mean of its loads and the engine speed of the model, which follows the logged one.
     """
     load = one.log.channels.get("load")
     source = one.log.mapping.channels.get("load")
@@ -56,8 +52,6 @@ def work_share(vehicle: Vehicle, one: Driven) -> float:
 def work_words(share: float) -> tuple[str, ...]:
     """Say how hard the engine worked; nothing without a load.
 
-    Examples
-    --------
     >>> print(*work_words(1.51))
     Logged engine load: the engine did 1.51 times the work that the model needs on this drive (usual: 0.72 to 1.39).
     """

@@ -26,8 +26,7 @@ HeatTable = npt.NDArray[np.float64]
 class DayLegs:
     """One day: its legs by position in the route, start and pauses.
 
-    `driving_s` is driving time, `carried_s` is time on ferries and trains. A pause after the last leg is a halt in the
-    evening: it counts before the night, not before the arrival.
+    A pause after the last leg is a halt in the evening: it counts before the night, not before the arrival.
     """
 
     first: int
@@ -35,7 +34,7 @@ class DayLegs:
     driving_s: float
     start_s: float  # seconds since 1970 UTC
     pauses: tuple[tuple[int, float, str], ...]  # after which leg, duration [s], kind: "break", "halt", "event"
-    carried_s: float = 0.0
+    carried_s: float = 0.0  # on ferries and trains
 
     @property
     def end_s(self) -> float:

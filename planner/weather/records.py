@@ -89,16 +89,13 @@ class NoAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaceForecast:
-    """The forecast of one place, hour by hour; NaN where the service left a value out.
-
-    `lat_deg` and `lon_deg` are the queried position, `elevation_m` is the forecast's ground elevation.
-    """
+    """The forecast of one place, hour by hour; NaN where the service left a value out."""
 
     place: str
     source: str
-    lat_deg: float
+    lat_deg: float  # queried position
     lon_deg: float
-    elevation_m: float
+    elevation_m: float  # ground elevation of the forecast
     fetched_s: float
     issued_s: float | None
     epoch_s: tuple[float, ...]

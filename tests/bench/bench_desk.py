@@ -1,8 +1,8 @@
-"""From an edit at the desk to its margins, on the worked example: processor time as a ratio to a whole plan, and error.
+"""Time from an edit at the desk to its margins, on the worked example, as a ratio to a whole plan; and error.
 
-The edit is read, its road chosen, its days driven with a few draws, its file written, and the overview made, as for the
-page; then it is undone, so that each is the one change since the full forecast. The plan is the command's work in the
-same process, files included. Run: python tests/bench/bench_desk.py
+For each edit the desk reads it, chooses the road, drives the days with a few draws, writes the file and makes the
+overview, as for the page; then it undoes the edit, so that each is the one change since the full forecast. The plan is
+the command's work in the same process, files included. Processor time. Run: python tests/bench/bench_desk.py
 """
 
 import resource

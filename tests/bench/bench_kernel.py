@@ -59,7 +59,7 @@ def first_miles(drive: Drive, miles: float) -> Drive:
 def best(
     run: Callable[[], Any], repeats: int = REPEATS, clock: Callable[[], float] = time.perf_counter
 ) -> tuple[float, Any]:
-    """Shortest of some runs, and what the last gave."""
+    """Shortest time of some runs, and the last result."""
     shortest, found = np.inf, None
     for _ in range(repeats):
         start = clock()
@@ -167,7 +167,7 @@ def single_draw(drive: Drive, vehicle: Vehicle) -> str:
 
 
 def parts(drive: Drive, vehicle: Vehicle) -> str:
-    """Where one draw's time goes."""
+    """How one draw's time splits up."""
     loads_s, (loads, _) = best(lambda: compute_loads(vehicle, drive), 20)
     car_s, _ = best(lambda: simulate.car_constants(vehicle, loads), 20)
     march_s, _ = best(march_only(drive, vehicle), 20)

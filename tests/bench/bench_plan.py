@@ -1,4 +1,4 @@
-"""Times whole commands on the worked example, and measures what the number of draws leaves open."""
+"""Times whole commands on the worked example, and measures the scatter that the number of draws leaves."""
 
 import os
 import resource
@@ -53,7 +53,7 @@ def commands() -> list[list[str]]:
 
 
 def _peak_mb(call: list[str]) -> float:
-    """Most memory of one command; of a process of its own, as the children's peak only grows."""
+    """Most memory of one command, in a process of its own, as the children's peak only grows."""
     script = (
         "import resource, subprocess, sys\n"
         "subprocess.run(sys.argv[1:], capture_output=True)\n"
@@ -85,7 +85,7 @@ def seeds() -> list[list[str]]:
 def sampling() -> list[list[str]]:
     """How far margins at 90 % scatter from seed to seed, of legs and fluids with less than 20 K: rows of a table.
 
-    The same draws serve every row: the first so many of one sequence for each seed.
+    Every row uses the same draws: the first so many of one sequence for each seed.
     """
     rows = []
     for name in EXAMPLES:
@@ -109,7 +109,7 @@ def _rms(values: np.ndarray) -> float:
 
 
 def _margins_k(folder: Path) -> dict[tuple[int, str], tuple[np.ndarray, np.ndarray]]:
-    """Margins and the errors told of them, by number of draws and by what is done with them: (seed, leg and fluid)."""
+    """Margins and their stated errors, by number of draws and by method: (seed, leg and fluid)."""
     inputs = read_inputs(folder)
     line, car = find_route(inputs).timeline, inputs.car
     sd_k, day, confidence = ambient_sd_k(line), days_of_legs(line), inputs.trip.confidence

@@ -1,8 +1,7 @@
-"""Other ways to step the same heat balance, to see whether the kernel's is the right one. Kept small, not tuned.
+"""Other ways to step the same heat balance, to compare with the kernel's. Kept small, not tuned.
 
-Every scheme has the same step control: its result less that of a linearly implicit Euler step with the same matrix is
-taken for the error. All share the kernel's heat balance and its matrix: a 3 x 3 block and three
-single entries.
+Every scheme has the same step control: its error is its result less that of a linearly implicit Euler step with the
+same matrix. All share the kernel's heat balance and its matrix: a 3 x 3 block and three single entries.
 """
 
 import math
@@ -19,7 +18,7 @@ SQRT_HALF_GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 
 @_jit
 def slopes(y, row, fan, car):
-    """Rates of the six nodes, and the balance they come from."""
+    """Rates of the six nodes, and the heat balance behind them."""
     air = kernel._air_through(kernel._fan_share(car, y[1], fan), row, car)
     b = kernel.balance(y[0], y[1], y[2], y[3], y[4], y[5], row, air, car)
     return np.array([b.f_m, b.f_c, b.f_o, b.f_t, b.f_d, b.f_r]) / car.capacity[:SIX], b
@@ -27,7 +26,7 @@ def slopes(y, row, fan, car):
 
 @_jit
 def factor(b, row, car, gh):
-    """Factors of I + gh C^-1 G, times C: what a stage solves with."""
+    """Factors of I + gh C^-1 G, times C: the matrix of a stage."""
     cap = car.capacity
     block = kernel._factor3(
         cap[0] + gh * (row.g_mc + row.g_mo + b.d_m),

@@ -1,4 +1,4 @@
-"""The browser: what it is started with, and the marks of a test that needs it."""
+"""How tests start the browser, and the marks of a test that needs it."""
 
 import shutil
 

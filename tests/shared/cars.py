@@ -1,4 +1,4 @@
-"""Cars, drives and sums that several tests, and the makers of pages in docs/, share."""
+"""Cars, drives and calculations that several tests, and the makers of pages in docs/, share."""
 
 import functools
 import tempfile
@@ -87,20 +87,20 @@ def warm_up_min(result: Result, node: int) -> float:
 
 
 def soak_after_climb(vehicle: Vehicle) -> tuple[float, np.ndarray]:
-    """Coolant's rise in ten minutes after a climb in 38 degC, and its course from the engine's stop. [K, K]"""
+    """The coolant's rise in ten minutes after a climb in 38 degC, and its course from when the engine stops. [K, K]"""
     climb = held(vehicle, steady_drive(minutes=15, speed_m_per_s=22.0, grade=0.065, air_k=311.15, elevation_m=300.0))
     coolant = simulate(join(climb, parked(90, 311.15, 1500.0)), vehicle).temps_k[0, :, 1]
     return float(coolant[90:150].max() - coolant[89]), coolant[89:]
 
 
 def fuel_l_per_100km(vehicle: Vehicle) -> float:
-    """At a steady 100 km/h on level road in 20 degC."""
+    """Fuel use at a steady 100 km/h on level road in 20 degC."""
     drive = steady_drive(minutes=1, speed_m_per_s=100.0 / 3.6, grade=0.0, air_k=20.0 + C0)
     return float(simulate(drive, vehicle).work.fuel_w[-1]) / LHV_J_PER_L[vehicle.engine.fuel] / (100.0 / 3.6) * 1e5
 
 
 def energy_left_open(result: Result, drive: Drive, vehicle: Vehicle) -> float:
-    """Heat made, less given away, less stored, as a share of the heat made; of one draw from a cold start."""
+    """Heat made, less given away, less stored, as a share of the heat made; one draw from a cold start."""
     stored = float(((result.temps_k[0, -1] - drive.air_k[0]) * heat_capacities_j_per_k(vehicle)).sum())
     return abs(float(result.heat_in_j[0] - result.heat_out_j[0]) - stored) / max(float(result.heat_in_j[0]), 1e3)
 

@@ -1,4 +1,4 @@
-"""What tests of the desk share."""
+"""Helpers for tests of the desk."""
 
 import threading
 import time
@@ -16,7 +16,7 @@ def until(true: Callable[[], bool], seconds: float = 20.0) -> bool:
 
 
 def press_stop(address: str) -> bool:
-    """A browser that opens the desk's page and presses its Stop: what is left of a person in a test of the pages."""
+    """Stand in for a browser: open the desk's page and press its Stop."""
     threading.Thread(target=_open_and_stop, args=(address,)).start()
     return True
 

@@ -1,4 +1,4 @@
-"""One slip in a file, as somebody would make it."""
+"""One slip in a file, as a person would make it."""
 
 from pathlib import Path
 

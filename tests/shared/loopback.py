@@ -1,4 +1,4 @@
-"""A loopback server that answers as the weather services do, with faults that can be switched on.
+"""A loopback server that answers as the weather services do, with faults to switch on.
 
 `Loopback.faults["/v1/forecast"] = "500"` breaks one path, `Loopback.asked` lists requests. Shapes follow the services'
 documentation and recorded replies; every value is made up: 20 degC plus the hour of the day at the National Weather

@@ -1,7 +1,7 @@
 """Made-up logs: a drive by a car whose truth is known, read by gauges that lag, round and are noisy.
 
 The truth is not the model: its wind gusts, its block shares its heat with the coolant in another proportion, its gauges
-follow late and its air sensor reads warm. What is learnt from such a log can therefore be held against the truth.
+follow late and its air sensor reads warm. So tests can compare what is learnt from such a log with the truth.
 """
 
 from collections.abc import Mapping
@@ -22,7 +22,7 @@ _FLUIDS = [fluid.node for fluid in FLUIDS if fluid.gauge]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gauges:
-    """How truth becomes a log. Defaults ASSUMED: cheap senders and whole degrees."""
+    """Errors of the gauges. Defaults ASSUMED: cheap senders and whole degrees."""
 
     lag_s: float = 15.0
     noise_k: float = 0.4
@@ -150,7 +150,7 @@ def _other_block(vehicle: Vehicle, how: Gauges) -> Vehicle:
 
 
 def _read(true_k: FloatArray, how: Gauges, rng: np.random.Generator) -> FloatArray:
-    """Let gauges follow late, be off, be noisy, and show steps."""
+    """Apply lag, offset, noise and steps of the gauges."""
     from scipy.signal import lfilter
 
     seen = np.full(true_k.shape, np.nan)

@@ -109,7 +109,7 @@ def error_of(one: Measured, vehicle: Vehicle, factors: kernel.Factors | None = N
 
 
 def to_80c(one: Measured, found: fit.Fit, *, start_c: float, air_c: float) -> tuple[float, float]:
-    """Minutes to 80 degC and mean after it, on a measured drive's speeds in other weather; nan where not reached."""
+    """Minutes to 80 degC and mean after it, on a measured drive's speeds in other weather; NaN where not reached."""
     flat = np.full_like(one.drive.air_k, air_c + C0)
     drive = replace(one.drive, air_k=flat, dew_k=flat - 10.0, heater_on=log_drive.heater_use(flat))
     start = np.full(N_BODY, start_c + C0)

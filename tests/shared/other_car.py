@@ -1,14 +1,14 @@
-"""A second maker of logs, built on other physics than the model, to hold the model and what is learnt with it against.
+"""A second maker of logs, on other physics than the model, to check the model and what it learns.
 
-Nothing of the model's kernel, loads or driveline is used. Twelve states instead of six bodies: cylinder head, block,
+It uses nothing of the model's kernel, loads or driveline. Twelve states instead of six bodies: cylinder head, block,
 coolant in the engine, coolant leaving the radiator, gallery oil, sump oil, fluid in the converter (gear film of a
 manual box), its pan and case, axle oil, axle housing, the thermostat's wax, the air under the bonnet. Friction follows
 Heywood's fit for car engines (1988, eq. 13.6, from memory), heat to the coolant a power of the fuel (about 0.8: a
 usual form of such correlations, from memory), the thermostat lags and has hysteresis, a viscous fan follows the air
-behind the radiator, wind gusts from ahead and from the side, the driver wavers, the condenser's heat follows the
-weather. A car takes only what an owner would enter from a vehicle file, and is off by what owners are off by; the rest
-is drawn about usual sizes of the trade (ASSUMED, no source), so that level cruise, climbs, idle and warm-up fall
-within the bands in which such cars usually run.
+behind the radiator, wind gusts from ahead and from the side, the driver's speed varies, the condenser's heat follows
+the weather. A car takes from a vehicle file only what an owner would enter, with an owner's usual errors. The rest is
+drawn about usual sizes of the trade (ASSUMED, no source), so that level cruise, climbs, idle and warm-up fall within
+the bands in which such cars usually run.
 """
 
 import math
@@ -28,7 +28,7 @@ C0, G, CP_AIR, CP_COOLANT = 273.15, 9.81, 1006.0, 3500.0
 
 
 class Car(NamedTuple):
-    """One drawn car, plain floats. Gross figures first, then heat made, kept, passed on and lost."""
+    """One drawn car, plain floats: gross figures first, then heat made, stored, passed on and lost."""
 
     mass_kg: float
     drag_area_m2: float
@@ -187,7 +187,7 @@ def draw_car(vehicle: Vehicle, seed: int) -> OtherCar:
 
 
 def _draw_gauges(rng: np.random.Generator) -> tuple[Gauge, Gauge, Gauge, Gauge]:
-    """Where senders sit differs from car to car: head or hose, sump or gallery, pan or line, oil or plug."""
+    """Draw where each sender sits: head or hose, sump or gallery, pan or line, oil or plug."""
     spread = rng.uniform(size=4)
     offset, gain = rng.normal(0.0, [1.0, 1.5, 1.5, 1.5]), 1.0 + rng.normal(0.0, 0.012, 4)
     lag = rng.uniform([4.0, 15.0, 20.0, 40.0], [14.0, 40.0, 60.0, 110.0])
@@ -200,7 +200,7 @@ def _draw_gauges(rng: np.random.Generator) -> tuple[Gauge, Gauge, Gauge, Gauge]:
 
 
 def with_fault(one: OtherCar, fault: str, rng: np.random.Generator) -> OtherCar:
-    """Plant a fault; a gauge's is put on one of the four, up or down by 8 to 14 K."""
+    """Add a fault; a gauge's goes to one of the four, up or down by 8 to 14 K."""
     car, gauges = one.car, list(one.gauges)
     changes: dict[str, dict[str, float]] = {
         "thermostat_open": {"thermostat_k": car.thermostat_k - 70.0},
@@ -248,7 +248,7 @@ def _smooth(x):  # type: ignore[no-untyped-def]
 
 @_jit
 def _film(speed, power):  # type: ignore[no-untyped-def]
-    """Loss of a surface under the car against that at 100 km/h."""
+    """Heat loss of a surface under the car, relative to that at 100 km/h."""
     return 0.22 + 0.78 * (speed / 27.8) ** power
 
 
@@ -398,7 +398,7 @@ def _step(p, y, s, d, dt):  # type: ignore[no-untyped-def]
 
 @_jit
 def _run(before, after, onset_s, rows, start, out, extra):  # type: ignore[no-untyped-def]
-    """March through the seconds, half a second a step; `after` is the car from `onset_s` on."""
+    """Step through the seconds, half a second a step; `after` is the car from `onset_s` on."""
     y, d = start.copy(), np.zeros(N_STATE)
     for i in range(rows.shape[0]):
         r = rows[i]
@@ -435,7 +435,7 @@ def seen_places(one: OtherCar, states: FloatArray) -> FloatArray:
 
 
 def gauge_readings(one: OtherCar, places_k: FloatArray, rng: np.random.Generator, *, step_k: float = 1.0) -> FloatArray:
-    """What the gauges show, a row a second: late, off, and in steps. [K]"""
+    """Readings of the gauges, a row a second, with their lag, error and steps. [K]"""
     from scipy.signal import lfilter
 
     columns = []
@@ -459,7 +459,7 @@ def wander(n: int, sd: float, lasting_s: float, rng: np.random.Generator) -> Flo
 
 
 def seconds_of(drive: Drive, seed: int) -> FloatArray:
-    """A planned drive as a driver drives it: second by second, wavering, in gusts. Shape (n_second, 11)."""
+    """A planned drive as a driver drives it, second by second: speed varies, wind gusts. Shape (n_second, 11)."""
     rng = np.random.default_rng([seed, 5])
     edge = np.concatenate(([0.0], np.cumsum(drive.duration_s)))
     at = np.arange(0.0, edge[-1])
@@ -487,7 +487,7 @@ def true_k(
 ) -> FloatArray:
     """True temperatures of the four fluids, where their senders sit, at times of a planned drive. Shape (n, 4). [K]
 
-    The driver and the wind depend on `seed`; `start_k` is as in `run_seconds`, else the car stood overnight.
+    `seed` sets driver and wind; `start_k` is as in `run_seconds`, else the car stood overnight.
     """
     rows = seconds_of(drive, seed)
     start = cold_state(float(drive.air_k[0])) if start_k is None else start_k

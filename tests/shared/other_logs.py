@@ -1,4 +1,4 @@
-"""Logs of the other car: roads, weather, traffic and loggers, and the truth that only their maker knows."""
+"""Logs of the other car: roads, weather, traffic and loggers, with the truth that its maker knows."""
 
 from dataclasses import dataclass, replace
 
@@ -41,7 +41,7 @@ class Day:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherLog:
-    """A log as the model takes it, and the truth at its readings' times, not a number where no gauge is."""
+    """A log as the model takes it, and the truth at its readings' times, NaN without a gauge."""
 
     day: Day
     drive: Drive
@@ -77,7 +77,7 @@ def _road(kind: str, n: int, rng: np.random.Generator) -> tuple[FloatArray, Floa
 
 
 def _speed(wanted: FloatArray, stops: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """A driver in traffic: brakes, stands, pulls away, wavers."""
+    """Speed of a driver in traffic, who brakes, stands, pulls away and varies."""
     n, speed = len(wanted), np.zeros(len(wanted))
     aim = np.where(stops, 0.0, np.maximum(wanted * (1.0 + wander(n, 0.06, 90.0, rng)), 3.0))
     eager = rng.uniform(0.8, 1.4)
@@ -128,7 +128,7 @@ def _logged(
     rpm: FloatArray,
     rng: np.random.Generator,
 ) -> OtherLog:
-    """What the logger writes of it, and the drive that a reader makes of that."""
+    """What the logger writes of it, and the drive that a reader makes from that."""
     n = len(rows)
     keep = np.arange(0, n, day.every_s)
     time_s = keep.astype(np.float64)

@@ -1,4 +1,4 @@
-"""What a module shows to others, for the checks that hold docstrings, pages and tests against it."""
+"""What a module offers to others, for the checks of docstrings, pages and tests."""
 
 import importlib
 import inspect

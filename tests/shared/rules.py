@@ -1,4 +1,4 @@
-"""A forecast under other rules of its trip: the same drive and temperatures, judged otherwise."""
+"""A forecast under other rules of its trip: the same drive and temperatures, other limits."""
 
 from dataclasses import replace
 from typing import Any

@@ -1,4 +1,4 @@
-"""Words that a page shows against those that come out: numbers may differ by one of their last digit."""
+"""Compare the words of a page with those expected: numbers may differ by one in their last digit."""
 
 import re
 
