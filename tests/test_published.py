@@ -21,7 +21,9 @@ from thermal.vehicle_file import _SUFFIX
 
 FOLDER = Path(__file__).parent / "published"
 ROWS = [
-    row for path in sorted(FOLDER.glob("*.toml")) for row in tomllib.loads(path.read_text(encoding="utf-8"))["check"]
+    row
+    for path in sorted(FOLDER.glob("*.toml"))
+    for row in tomllib.loads(path.read_text(encoding="utf-8")).get("check", [])
 ]
 KNOWN = re.compile(r"opened|secondary page|from memory|common practice|computed with \S.*")
 # longest first, so that `_j_per_kgk` is not read as `_k`

@@ -552,7 +552,7 @@ def test_heat_from_before_a_stop_is_not_put_down_to_the_road(desert):
     report = make_report(outlook, remedies=False)
     worst = report.worst(0)
     assert worst.fluid == "differential"
-    assert "just set off" in reason(report, worst)
+    assert "just started again" in reason(report, worst)
 
 
 def test_every_fluid_near_its_limit_on_a_leg_is_named(desert):

@@ -222,7 +222,7 @@ def test_slips_of_several_files_come_together(run, trip_folder):
 
 def test_a_stretch_too_long_for_a_day_is_bad_input(run, trip_folder):
     edit(trip_folder, "trip.toml", '14:00"\n', '14:00"\n[day]\ndriving = "10 min"\n')
-    assert "no place to stay between" in run("plan", trip_folder).err.splitlines()[-1]
+    assert "split it with a place in between" in run("plan", trip_folder).err.splitlines()[-1]
     assert not (trip_folder / "out").exists()
 
 
