@@ -112,12 +112,17 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
 
 
 def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
-    """Segments after half an hour of driving without a long stop."""
-    drive = line.drive
-    moving = drive.speed_m_per_s > 0.0
-    begins = np.flatnonzero(~moving & (drive.duration_s >= SETTLED_S))
-    spells = np.split(np.where(moving, drive.duration_s, 0.0), begins)
-    return np.concatenate([np.cumsum(spell) > SETTLED_S for spell in spells])
+    """Segments after half an hour of driving without a long stop; a stop may consist of many segments."""
+    moving = line.drive.speed_m_per_s > 0.0
+    changes = np.flatnonzero(np.diff(moving, prepend=moving[0]))
+    settled = []
+    driven_s = 0.0
+    for drives, seconds in zip(np.split(moving, changes), np.split(line.drive.duration_s, changes), strict=True):
+        if not drives[0] and seconds.sum() >= SETTLED_S:
+            driven_s = 0.0
+        settled.append(driven_s + np.cumsum(np.where(drives, seconds, 0.0)) > SETTLED_S)
+        driven_s += float(seconds.sum()) if drives[0] else 0.0
+    return np.concatenate(settled)
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:

@@ -256,10 +256,11 @@ def _hot_markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
 
 
 def _hot_detail(report: Report, mark: Mark) -> str:
-    """Position of a small margin along the route, and the expected temperature there."""
+    """Position of a small margin along the route, and the expected and upper temperatures there."""
     u, worst = report.units, report.worst(mark.leg)
     along = u.dist(float(report.outlook.timeline.end_m[mark.point - 1]))
-    return f"{u.distance} {along:,.0f}: {fluid_of(worst.fluid).short} {u.temp(worst.peak_k):.0f} {u.temperature}"
+    temps = f"{u.temp(worst.peak_k):.0f}–{u.temp(worst.upper_k):.0f} {u.temperature}"
+    return f"{u.distance} {along:,.0f}: {fluid_of(worst.fluid).short} {temps}"
 
 
 def _markers(report: Report, found: tuple[Mark, ...]) -> tuple[Marker, ...]:
@@ -346,12 +347,12 @@ def _ahead(report: Report, found: tuple[Mark, ...]) -> tuple[Ahead, ...]:
 
     groups = (
         Ahead(heading="Next fuel", milestones=of("fuel")),
-        Ahead(heading="Next thin place", milestones=of("hot")),
+        Ahead(heading="Next hot place", milestones=of("hot")),
         Ahead(heading="Next stop of the plan", milestones=of("break", "halt", "event", "night", "finish")),
         Ahead(heading="Next service due", milestones=of("service")),
         Ahead(heading="Next turn-out", behind="Turn-out behind you", milestones=_serviced(report)),
     )
-    return tuple(group for group in groups if group.milestones or group.heading == "Next thin place")
+    return tuple(group for group in groups if group.milestones or group.heading == "Next hot place")
 
 
 def _first_line(mark: Mark) -> str:

@@ -319,7 +319,7 @@ def test_what_lies_ahead_is_told_with_distance_and_time(opened, trip_page, grade
     go_to(page, grade.foot)
     heads = page.locator("#now-ahead dt").all_inner_texts()
     words = dict(zip(heads, page.locator("#now-ahead dd").all_inner_texts(), strict=True))
-    assert re.search(rf"{grade.top}: .*\. \d+ mi ahead, \d+ min, \w{{3}} \d\d:\d\d MDT", words["Next thin place"])
+    assert re.search(rf"{grade.top}: .*\. \d+ mi ahead, \d+ min, \w{{3}} \d\d:\d\d MDT", words["Next hot place"])
     night = scene["days"][grade.day - 1]["title"].split(" to ")[-1]
     assert re.fullmatch(rf"\w{{3}} 0\d:\d\d MDT at {night}", words["Next day starts"])
     assert "mi ahead" in words["Next stop of the plan"]

@@ -122,7 +122,7 @@ def test_every_leg_that_is_not_ample_is_marked_and_told_ahead(all_thin):
     assert len(hot_spots(all_thin)) < len(legs)
     assert sorted(mark.leg for mark in marks(all_thin) if mark.kind == "hot") == legs
     scene = make_scene(all_thin)
-    ahead = next(group for group in scene.ahead if group.heading == "Next thin place").milestones
+    ahead = next(group for group in scene.ahead if group.heading == "Next hot place").milestones
     starts = [span_of(all_thin.outlook, leg).first for leg in legs]
     assert all(start < one.point for start, one in zip(starts, ahead, strict=True))  # still ahead where the leg begins
 
