@@ -43,6 +43,8 @@ TITLE = "SYNTHETIC log of the worked example: made up by docs/make_learning.py f
 
 HEAD = """# Learning from logs: what is found, how often it is right
 
+What an owner should take from these tables stands in [trust.md](trust.md).
+
 Written by `python docs/make_learning.py`; every number is computed. The method is in [model.md](model.md#17-spread)
 and in the docstrings of `thermal/discrepancy.py`, `thermal/fit.py` and `thermal/causes.py`. The hardest test stands
 first: logs of a car that shares no physics with the model. Then four measured logs. Logs of the model's own kind
