@@ -22,7 +22,7 @@ EVERYDAY = frozenset(
     "at from to near here when where date hours min minutes depart arrive then between over way road distance along "
     "speed lat lon station state there "
     # the car, the air, the sky
-    "air oil fuel pressure rpm driving driven engine off idling idle take left gained lost high low humidity wind "
+    "air oil fuel pressure rpm driving driven engine off idling idle hot take left gained lost high low humidity wind "
     "elevation heights heater conditioning gear highest flow slowed laps lap "
     # what a table says of itself
     "what value source note notes name kind services service yours usual change level common practice item due next "
