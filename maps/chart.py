@@ -6,6 +6,7 @@ from the chord, hence each column is thinned to half of what it may lose.
 """
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
@@ -27,6 +28,7 @@ ELEVATION_DIGITS = 0
 NODE_DIGITS = 1
 SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz!#$%()*+,-./:;=?@[]^_{}"
 """Signs that JSON in a page holds as they are, in the order in which they count; the page has the same."""
+TIME = re.compile(r"(\d\d):(\d\d)")
 LARGEST_GAP_SHARE = 1 / 1500  # of the whole distance, so that the cursor moves smoothly on an even road
 HALT_SHARE = 1e-9  # of the whole distance: keeps the points of a halt in order
 
@@ -45,7 +47,7 @@ def pack(scene: Scene) -> dict[str, Any]:
         "elevation": _packed_column(track.elevation, kept, ELEVATION_DIGITS),
         "group": _packed_column(track.group, kept, 0),
         "day": _packed_column(track.day, kept, 0),
-        "clock": _packed_words([track.clock[index] for index in kept]),
+        "clock": _packed_clock([track.clock[index] for index in kept]),
         "group_labels": list(track.group_labels),
         "series": [_packed_series(series, kept) for series in track.series],
     }
@@ -228,10 +230,17 @@ def _packed_column(values: Sequence[float], kept: NDArray[np.int64], digits: int
     return _column(np.asarray(values, dtype=np.float64)[kept], digits)
 
 
-def _packed_words(words: Sequence[str]) -> dict[str, Any]:
-    """Pack a column of text: each different text once, and the number of the text at every point."""
-    number = {word: index for index, word in enumerate(dict.fromkeys(words))}
-    return {"words": list(number), "numbers": _column([number[word] for word in words], 0)}
+def _packed_clock(words: Sequence[str]) -> dict[str, Any]:
+    """Pack times of day as minutes, and the words round them once each with `{}` for the time."""
+    times = [TIME.search(word) for word in words]
+    round_it = [TIME.sub("{}", word, count=1) for word in words]
+    number = {word: index for index, word in enumerate(dict.fromkeys(round_it))}
+    minutes = [0.0 if time is None else 60.0 * int(time[1]) + int(time[2]) for time in times]
+    return {
+        "words": list(number),
+        "numbers": _column([number[word] for word in round_it], 0),
+        "minutes": _column(minutes, 0),
+    }
 
 
 def _column(values: Sequence[float] | Array, digits: int) -> dict[str, Any]:

@@ -59,7 +59,8 @@ function unpackTrack(packed) {
   for (const name of ["lat", "lon", "distance", "elevation", "group", "day", "minutes"]) {
     if (packed[name]) made[name] = unpack(packed[name]);
   }
-  made.clock = unpack(packed.clock.numbers).map((number) => packed.clock.words[number]);
+  const minutes = unpack(packed.clock.minutes), two = (number) => String(Math.floor(number)).padStart(2, "0");
+  made.clock = unpack(packed.clock.numbers).map((number, i) => packed.clock.words[number].replace("{}", `${two(minutes[i] / 60)}:${two(minutes[i] % 60)}`));
   made.series = packed.series.map((one) => {
     const series = { label: one.label, unit: one.unit, dash: one.dash };
     for (const name of ["values", "limit", "low", "high"]) if (one[name]) series[name] = one[name] === "values" ? series.values : unpack(one[name]);

@@ -102,7 +102,10 @@ def test_stretches_are_renumbered_to_the_same_points(make_scene, make_track):
 def test_clock_texts_come_back(make_scene):
     scene = make_scene()
     clock = pack(scene)["track"]["clock"]
-    texts = [clock["words"][int(number)] for number in unpacked(clock["numbers"])]
+    texts = [
+        clock["words"][int(number)].replace("{}", f"{int(minute) // 60:02}:{int(minute) % 60:02}")
+        for number, minute in zip(unpacked(clock["numbers"]), unpacked(clock["minutes"]), strict=True)
+    ]
     assert texts[0] == scene.track.clock[0]
     assert texts[-1] == scene.track.clock[-1]
     assert set(texts) <= set(scene.track.clock)
