@@ -1,6 +1,6 @@
 """Elevation profiles of legs, from CSV or a track, fitted to the leg; every change is reported."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -242,6 +242,7 @@ class Profiles:
         self._read: dict[tuple[str, bool], _ReadProfile | Stretches | None] = {}
         self._bytes = self._points = 0
         self.notes: list[str] = []
+        self.place_rows: Mapping[str, str] = {}  # where each place stands, for messages
 
     def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
         """Return the profile a leg names, scaled to its distance; None when there is none or it is bad."""
@@ -260,7 +261,7 @@ class Profiles:
         if isinstance(read, Stretches):
             found = self._fitted_track(row, read, distance_m, ends)
         else:
-            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends, self.place_rows) else None
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             most = f"{limits.PROFILE_POINTS:,} points"
@@ -378,7 +379,7 @@ def _check_shape(table: InputTable, profile: Profile) -> None:
         table.problems.add(table.file, f"{text}; {advice}", code="steep")
 
 
-def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bool:
+def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None], place_rows: Mapping[str, str]) -> bool:
     """Whether a profile's ends match the elevations of its places; report mismatches."""
     bad = False
     first, last = read.profile.elevation_m[0], read.profile.elevation_m[-1]
@@ -389,8 +390,20 @@ def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bo
         here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
         most = read.elevation.show(END_ELEVATION_M)
         text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
-        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
+        advice = _unit_slip(place, elevation_m, place_rows.get(place.key, ""))
+        advice = advice or "check both, and that the profile runs from 'from' to 'to'"
+        row.fault("profile", f"{text}; {advice}", code="profile")
     return not bad
+
+
+def _unit_slip(place: Place, profile_m: float, where: str) -> str:
+    """Ask whether a place's elevation was typed in the other unit; empty if that does not explain the difference."""
+    at = f"{where}: is the elevation of '{place.key}'" if where else f"is the elevation of '{place.key}'"
+    if abs(place.elevation_m / _FOOT_M - profile_m) <= END_ELEVATION_M:
+        return f"{at} in metres? Its heading is in feet"
+    if abs(place.elevation_m * _FOOT_M - profile_m) <= END_ELEVATION_M:
+        return f"{at} in feet? Its heading is in metres"
+    return ""
 
 
 def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
