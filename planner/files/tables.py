@@ -9,7 +9,7 @@ import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.files import limits
 from planner.files.coordinates import degrees_of
@@ -443,16 +443,20 @@ def _straight(text: str, delimiter: str) -> str:
     return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
-def _split_number(table: InputTable, row: Row, most: int) -> str:
-    """A number split in two at its decimal comma, in a row with one cell too many; empty if there is none."""
+def _joined(cells: Sequence[str], at: int) -> list[str]:
+    return [*cells[:at], f"{cells[at].strip()}.{cells[at + 1].strip()}", *cells[at + 2 :]]
+
+
+def _split_number(table: InputTable, row: Row, most: int) -> int | None:
+    """Index of a number split in two at its decimal comma, in a row with one cell too many."""
     if len(row.cells) != most + 1:
-        return ""
+        return None
     for at in sorted(heading.index for heading in table.headings.values() if heading.column.number):
         whole, part = (cell.strip() for cell in row.cells[at : at + 2])
-        joined = [*row.cells[:at], f"{whole}.{part}", *row.cells[at + 2 :]]
-        if whole.lstrip("-").isdigit() and part.isdigit() and _numbers_stay(table, row.cells, joined):
-            return f"{whole},{part}"
-    return ""
+        digits = whole.lstrip("-").isdigit() and part.isdigit()
+        if digits and _numbers_stay(table, row.cells, _joined(row.cells, at)):
+            return at
+    return None
 
 
 def _numbers_stay(table: InputTable, before: Sequence[str], after: Sequence[str]) -> bool:
@@ -469,11 +473,13 @@ def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted
     advice = f"every column needs a heading in row {first}"
     if quoted:
         advice = f"text with a comma needs quotation marks, and {advice}"
-    for row in table.rows:
-        split = _split_number(table, row, len(heads)) if quoted else ""
-        if split:
-            text = f"has a cell too many; decimal comma? Write {split.replace(',', '.')} for {split}"
+    for number, row in enumerate(table.rows):
+        at = _split_number(table, row, len(heads)) if quoted else None
+        if at is not None:
+            cells = _joined(row.cells, at)
+            text = f"has a cell too many; decimal comma? Write {cells[at]} for {cells[at].replace('.', ',')}"
             table.problems.add(table.file, text, row=row.number, code="not-a-number")
+            table.rows[number] = replace(row, cells=cells)
             continue
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
