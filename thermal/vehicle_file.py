@@ -89,6 +89,19 @@ def key_of(item: Any) -> str:
     return str(item.name).removesuffix(_SUFFIX[item.metadata["unit"]]) if "unit" in item.metadata else str(item.name)
 
 
+def near_class(word: str, classes: Sequence[str]) -> str:
+    """Suggest the class that shares most words with an unknown one, two at least, else the most similar text.
+
+    >>> near_class("wagon-1990s-six", ["estate-1990s-six", "saloon-1970s-six"])
+    "; did you mean 'estate-1990s-six'?"
+    """
+    words = set(word.casefold().split("-"))
+    best = max(classes, key=lambda name: len(words & set(name.split("-"))), default="")
+    if len(words & set(best.split("-"))) > 1:
+        return f"; did you mean {best!r}?"
+    return did_you_mean(word, classes)
+
+
 def vehicle_from(
     own: Mapping[str, Any], *, file: str, classes: Sequence[str], class_tables: Callable[[str], Mapping[str, Any]]
 ) -> VehicleFile:
@@ -101,7 +114,7 @@ def vehicle_from(
         message = f"{file}: key 'base' is missing; name one of the classes: {', '.join(classes)}"
         raise ParameterError(message)
     if base not in classes:
-        hint = did_you_mean(str(base), classes)
+        hint = near_class(str(base), classes)
         message = f"{file}: base {shown(base)} is not a class{hint}; classes: {', '.join(classes)}"
         raise ParameterError(message)
     tables = {key: dict(held) if isinstance(held, dict) else held for key, held in class_tables(str(base)).items()}
@@ -129,8 +142,11 @@ def vehicle_from(
 
 def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
     """Merge the owner's values over the class; report unknown keys."""
-    problems = []
+    lost = _headless(own)
+    problems = [f"{file}: {_lost_header(lost, own)}"] if lost else []
     for section, table in own.items():
+        if section in lost:
+            continue
         if section not in sections():
             problems.append(
                 f"{file}: unknown section [{shown(section)[1:-1]}]{did_you_mean(section, list(sections()))}"
@@ -146,6 +162,28 @@ def _merge(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:
             else:
                 tables.setdefault(section, {})[key] = value
     return problems
+
+
+def _headless(own: dict[str, Any]) -> list[str]:
+    """Keys of sections that stand in no section."""
+    keys = {key_of(item) for kind in sections().values() for item in fields(kind)}
+    return [
+        key
+        for key, held in own.items()
+        if key in keys - set(sections()) and not (isinstance(held, dict) and held and "value" not in held)
+    ]
+
+
+def _lost_header(lost: list[str], own: dict[str, Any]) -> str:
+    """Ask for the section header missing above some keys."""
+    near = [
+        f"[{name}]"
+        for name, kind in sections().items()
+        if name not in own and set(lost) <= {key_of(item) for item in fields(kind)}
+    ]
+    stand = "stands" if len(lost) == 1 else "stand"
+    hint = f"is {' or '.join(near[:3])} missing above?" if near else "write a section such as [body] above"
+    return f"{', '.join(lost)} {stand} in no section; {hint}"
 
 
 def _fill(tables: dict[str, Any], own: dict[str, Any], file: str) -> list[str]:

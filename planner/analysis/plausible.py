@@ -35,6 +35,7 @@ _STEEP_MEAN, _LONG_GRADE_M = 0.08, 3000.0
 _PIT_GRADE, _PIT_M, _PIT_OFF = 0.03, 150.0, 0.35  # a place below, or above, all its neighbours by that
 _WINDING_AT_M_PER_S, _WINDING = (11.0, 18.0, 22.5, 27.0), (2.5, 2.2, 1.9, 1.7)
 _WINDING_FREE_M = 2000.0
+_ROUND, _ROUND_FREE_M = 4.0, 20e3  # a leg longer than this is doubted even with a profile
 # Speeds. The highest limits are 85 mph and 130 km/h; who drives slower than a bicycle says so by its traffic.
 _FAST_M_PER_S, _SLOW_M_PER_S = 36.5, 5.6
 _FAST_MEAN_M_PER_S, _FAST_TOWING_M_PER_S, _SLOW_STRAIGHT_M_PER_S = 33.0, 30.0, 18.0
@@ -267,9 +268,9 @@ def steep_legs(trip: Trip) -> Iterator[Doubt]:
 def winding_legs(trip: Trip) -> Iterator[Doubt]:
     """Doubt legs that are longer, compared with a straight line, than roads with their speed."""
     for number, leg in enumerate(trip.legs):
-        if leg.profile is not None:
-            continue  # drawn or measured over its whole length: its distance agrees with it
         line_m = _line_m(trip, leg)
+        if leg.profile is not None and leg.distance_m <= _ROUND * line_m + _ROUND_FREE_M:
+            continue  # drawn or measured over its whole length: its distance agrees with it
         most = float(np.interp(leg.speed_m_per_s, _WINDING_AT_M_PER_S, _WINDING))
         if leg.distance_m > most * line_m + _WINDING_FREE_M:
             read, straight = (as_written(trip, "distance", length) for length in (leg.distance_m, line_m))

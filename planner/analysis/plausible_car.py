@@ -6,7 +6,7 @@ from dataclasses import fields
 from typing import Any
 
 from planner.model.doubt import Doubt, Expected
-from thermal.units import usual
+from thermal.units import like, usual
 from thermal.vehicle import Vehicle
 from thermal.vehicle_file import VehicleFile, key_of, sections
 
@@ -61,7 +61,7 @@ def _trailer(vehicle: Vehicle, texts: Mapping[str, str]) -> Iterator[Doubt]:
         return
     key, light_kg, heavy_kg = "trailer.mass", _TRAILER_KG_PER_M2[0] * area_m2, _TRAILER_KG_PER_M2[1] * area_m2
     said = texts.get(key, f"{mass_kg:.0f} kg")
-    against, expected = f"a car of {car_kg:.0f} kg", 0.4 * car_kg
+    against, expected = f"a car of {like(car_kg, 'kg', said)}", 0.4 * car_kg
     if mass_kg <= _HEAVIEST_TRAILER * car_kg:
         if light_kg <= mass_kg <= max(heavy_kg, _LIGHT_TRAILER_KG):
             return
@@ -115,6 +115,4 @@ def _doubt(key: str, value: str, against: str, sentence: str, field: str, expect
 
 
 def _shown(value: float, unit: str) -> str:
-    from thermal.units import like
-
     return like(value, unit, usual(unit))

@@ -108,22 +108,14 @@ def _swap(place: Place) -> Place | None:
     return replace(place, lat_deg=place.lon_deg, lon_deg=place.lat_deg) if abs(place.lon_deg) <= 90 else None
 
 
-def check_positions(draft: Draft) -> list[str]:
-    """Note legs shorter than the straight line between their places."""
-    detours = []
+def check_positions(draft: Draft) -> None:
+    """Report legs shorter than the straight line between their places."""
     numbered = list(draft.numbered())
     for (row, leg), line_m in zip(numbered, _lines_m(draft, [leg for _, leg in numbered]), strict=True):
         if _farther(leg, line_m):
             road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
             draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance", code="distance")
-        elif leg.distance_m > 4 * line_m + 20e3:
-            road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
-            detours.append(
-                f"'{leg.start}' to '{leg.finish}' is entered as {road} by road, but the straight line is {line} "
-                f"({draft.leg_table.file} row {row})."
-            )
-    return detours
 
 
 def _too_far(leg: Leg, a: Place, b: Place) -> bool:

@@ -61,7 +61,8 @@ def read_trip(folder: Path) -> Trip:
     if place_table is not None and leg_table is not None:
         profiles = Profiles(folder, problems)
         draft = draft_of(place_table, leg_table, places, profiles)
-        assumptions += [*profiles.notes, *check_positions(draft)]
+        assumptions += profiles.notes
+        check_positions(draft)
         check_grades(draft)
         check_duplicates(draft)
     if settings is not None and draft is not None:
@@ -71,7 +72,7 @@ def read_trip(folder: Path) -> Trip:
         check_route(settings, draft, places.rows, names)
     if len(problems) or settings is None or draft is None:
         raise TripError(problems.found())
-    return _assemble(folder, settings, draft, detours=assumptions)
+    return _assemble(folder, settings, draft, notes=assumptions)
 
 
 def _settings(
@@ -160,7 +161,7 @@ def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, pr
     return read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
 
 
-def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequence[str]) -> Trip:
+def _assemble(folder: Path, settings: Settings, draft: Draft, *, notes: Sequence[str]) -> Trip:
     any_lodging = any("lodging" in place.services for place in draft.places.values())
     shared = {field.name: getattr(settings, field.name) for field in fields(TripSettings)}
     lodging_only = any_lodging if settings.lodging_only is None else settings.lodging_only
@@ -170,7 +171,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, detours: Sequen
         *_table_assumptions(draft),
         *settings.assumptions,
         *_lodging(settings, any_lodging),
-        *detours,
+        *notes,
     )
     legs = tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs)
     return Trip(**shared, folder=folder, places=dict(draft.places), legs=legs, written=_written(draft))

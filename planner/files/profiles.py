@@ -1,6 +1,6 @@
 """Elevation profiles of legs, from CSV or a track, fitted to the leg; every change is reported."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -242,6 +242,7 @@ class Profiles:
         self._read: dict[tuple[str, bool], _ReadProfile | Stretches | None] = {}
         self._bytes = self._points = 0
         self.notes: list[str] = []
+        self.place_rows: Mapping[str, tuple[str, int]] = {}  # where each place stands, for messages
 
     def for_leg(self, row: Row, distance_m: float | None, ends: Sequence[Place | None]) -> Profile | None:
         """Return the profile a leg names, scaled to its distance; None when there is none or it is bad."""
@@ -260,7 +261,7 @@ class Profiles:
         if isinstance(read, Stretches):
             found = self._fitted_track(row, read, distance_m, ends)
         else:
-            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends) else None
+            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends, self.place_rows) else None
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             most = f"{limits.PROFILE_POINTS:,} points"
@@ -378,7 +379,9 @@ def _check_shape(table: InputTable, profile: Profile) -> None:
         table.problems.add(table.file, f"{text}; {advice}", code="steep")
 
 
-def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bool:
+def _ends_meet(
+    row: Row, read: _ReadProfile, ends: Sequence[Place | None], place_rows: Mapping[str, tuple[str, int]]
+) -> bool:
     """Whether a profile's ends match the elevations of its places; report mismatches."""
     bad = False
     first, last = read.profile.elevation_m[0], read.profile.elevation_m[-1]
@@ -387,10 +390,25 @@ def _ends_meet(row: Row, read: _ReadProfile, ends: Sequence[Place | None]) -> bo
             continue
         bad = True
         here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
+        slip = _unit_slip(place, elevation_m)
+        if slip and place.key in place_rows:
+            file, number = place_rows[place.key]
+            text = f"read {there}; '{read.file}' ({row.table.file} row {row.number}) {word} at {here}; {slip}"
+            row.table.problems.add(file, text, row=number, column="elevation", code="profile")
+            continue
         most = read.elevation.show(END_ELEVATION_M)
         text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
         row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
     return not bad
+
+
+def _unit_slip(place: Place, profile_m: float) -> str:
+    """Ask whether a place's elevation was typed in the other unit; empty if that does not explain the difference."""
+    if abs(place.elevation_m / _FOOT_M - profile_m) <= END_ELEVATION_M:
+        return "is it in metres under a heading in feet?"
+    if abs(place.elevation_m * _FOOT_M - profile_m) <= END_ELEVATION_M:
+        return "is it in feet under a heading in metres?"
+    return ""
 
 
 def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:

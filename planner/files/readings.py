@@ -11,6 +11,7 @@ from planner.files.tables import Column, Row, number_column, read_table, tempera
 from planner.model.errors import PlannerError
 from planner.model.trip import Reading, Trip
 from thermal.errors import shown
+from thermal.unit_names import spelled
 
 READINGS = "readings.csv"
 AIR = "air"
@@ -76,10 +77,15 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
             place=place,
             along=along,
             temps_k=temps,
+            in_degf=frozenset(fluid for name, fluid in GAUGES.items() if fluid in temps and _in_degf(row, name)),
             oil_pressure_pa=pressure,
             rpm=rpm,
             note=row.cell("note"),
         )
+
+
+def _in_degf(row: Row, name: str) -> bool:
+    return spelled(row.table.headings[name].unit) == "degF"
 
 
 def _when(row: Row) -> datetime | None:

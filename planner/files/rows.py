@@ -198,6 +198,7 @@ def draft_of(place_table: InputTable, leg_table: InputTable, places: Places, pro
     """Read the rows of the table of legs, and combine them with the places for cross checks."""
     legs, rows = [], []
     names = places.names()
+    profiles.place_rows = {key: (places.file, number) for key, number in places.rows.items()}
     for row in leg_table.rows:
         leg = _leg(row, places, profiles, names)
         if leg is not None:

@@ -9,7 +9,7 @@ import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.files import limits
 from planner.files.coordinates import degrees_of
@@ -26,6 +26,7 @@ _CLOCK = re.compile(
 _MOST_SAID = f"the maximum is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_O_FOR_ZERO = re.compile("[Oo]")
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _CURLY_CELL = '(?P<before>^|{})[ \\t]*[“„”](?P<said>[^“”"\n]*)[”“][ \\t]*(?={}|$)'
@@ -179,6 +180,9 @@ def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | s
         return float(plain)
     if thousands and _THOUSANDS.fullmatch(plain) is not None:
         return float(plain.replace(",", ""))
+    zero = _O_FOR_ZERO.sub("0", plain)
+    if zero != plain and _NUMBER.fullmatch(zero) is not None:
+        return f"not a number; letter O for zero? Write {zero}"
     if heading.column.angle:
         return degrees_of(plain, heading.column.angle)
     parts = split_quantity(plain) if heading.column.unit and (thousands or "," not in plain) else None
@@ -439,12 +443,44 @@ def _straight(text: str, delimiter: str) -> str:
     return cell.sub(lambda match: f'{match["before"]}"{match["said"]}"', text)
 
 
+def _joined(cells: Sequence[str], at: int) -> list[str]:
+    return [*cells[:at], f"{cells[at].strip()}.{cells[at + 1].strip()}", *cells[at + 2 :]]
+
+
+def _split_number(table: InputTable, row: Row, most: int) -> int | None:
+    """Index of a number split in two at its decimal comma, in a row with one cell too many."""
+    if len(row.cells) != most + 1:
+        return None
+    for at in sorted(heading.index for heading in table.headings.values() if heading.column.number):
+        whole, part = (cell.strip() for cell in row.cells[at : at + 2])
+        digits = whole.lstrip("-").isdigit() and part.isdigit()
+        if digits and _numbers_stay(table, row.cells, _joined(row.cells, at)):
+            return at
+    return None
+
+
+def _numbers_stay(table: InputTable, before: Sequence[str], after: Sequence[str]) -> bool:
+    """Whether every column of numbers has one after a change, where it had a cell; and no other has one."""
+    return all(
+        (_NUMBER.fullmatch(after[heading.index].strip()) is not None) is heading.column.number
+        for heading in table.headings.values()
+        if before[heading.index].strip()
+    )
+
+
 def _check_widths(table: InputTable, heads: Sequence[str], first: int, *, quoted: bool) -> None:
     named = {index for index, text in enumerate(heads) if text.strip()}
     advice = f"every column needs a heading in row {first}"
     if quoted:
         advice = f"text with a comma needs quotation marks, and {advice}"
-    for row in table.rows:
+    for number, row in enumerate(table.rows):
+        at = _split_number(table, row, len(heads)) if quoted else None
+        if at is not None:
+            cells = _joined(row.cells, at)
+            text = f"has a cell too many; decimal comma? Write {cells[at]} for {cells[at].replace('.', ',')}"
+            table.problems.add(table.file, text, row=row.number, code="not-a-number")
+            table.rows[number] = replace(row, cells=cells)
+            continue
         stray = [text for index, text in enumerate(row.cells) if index not in named and text.strip()]
         if stray:
             text = f"read {shown(stray[0])} in a column without a heading; {advice}"

@@ -22,11 +22,12 @@ _DEEP = "nested too deep"
 _LINE = re.compile(r" ?\(at line (\d+), column \d+\)")
 _CURLY = str.maketrans({"“": '"', "”": '"', "„": '"', "‘": "'", "’": "'"})
 _UNQUOTED = re.compile(r"\s*([\w.-]{1,40})\s*=\s*([^\s\"'\[\]{}=#][^\"'\[\]{}=#\n]{0,60})\s*(?:#.*)?", re.ASCII)
+_PLAIN_KEYS = ("base", "name")  # of a car, without a source
 _YES_NO = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
 
 
-def read_toml(text: str) -> dict[str, Any]:
-    r"""Read a text as TOML.
+def read_toml(text: str, *, sourced: bool = False) -> dict[str, Any]:
+    r"""Read a text as TOML; with `sourced`, advise values with their source.
 
     >>> read_toml('[oil]\nwarm = "90 degC"')
     {'oil': {'warm': '90 degC'}}
@@ -42,9 +43,12 @@ def read_toml(text: str) -> dict[str, Any]:
     except ValueError as exc:  # a TOML fault, or an integer with thousands of digits
         found, why = _LINE.search(str(exc)), _LINE.sub("", str(exc)).partition(";")[0]
         row = int(found[1]) if found is not None else 0
-        unquoted = _unquoted(text, row)
+        unquoted = _unquoted(text, row, sourced=sourced)
         if unquoted:
             raise TextError(unquoted, row) from exc
+        if why == "Unclosed array":
+            message = "list not closed: is a comma missing, in this row or one above?"
+            raise TextError(message, row) from exc
         raise _toml_error(why, row) from exc
     _check_bounds(data)
     return data
@@ -60,7 +64,7 @@ def _loads(text: str) -> dict[str, Any]:
         raise
 
 
-def _unquoted(text: str, row: int) -> str:
+def _unquoted(text: str, row: int, *, sourced: bool = False) -> str:
     """Suggest a fix for a line with missing quotation marks; empty if that is not the fault."""
     lines = text.split("\n", row)
     line = lines[row - 1].rstrip("\r") if 0 < row <= len(lines) else ""
@@ -71,7 +75,12 @@ def _unquoted(text: str, row: int) -> str:
     word = value.casefold()
     if word in _YES_NO:
         return f"read {value} after {match[1]}; write {'true' if _YES_NO[word] else 'false'}, in lower case"
-    return f"read {shown(value)} without quotation marks; write {match[1]} = {shown(value).replace(chr(39), chr(34))}"
+    quoted = shown(value).replace(chr(39), chr(34))
+    if match[1] == "departure" and moment_of(value) is None:
+        quoted = '"2027-07-06 07:00", with the year'
+    elif sourced and match[1] not in _PLAIN_KEYS:
+        quoted = f'{{value = {quoted}, source = "..."}}, with source saying how you know'
+    return f"read {shown(value)} without quotation marks; write {match[1]} = {quoted}"
 
 
 def _toml_error(why: str, row: int = 0) -> TextError:

@@ -63,7 +63,7 @@ def _text_and_tables(path: Path) -> tuple[str, dict[str, Any]]:
             return "", held
     try:
         text = text_of(whole(path, max_bytes=limits.TOML_BYTES))
-        return text, read_toml(text)
+        return text, read_toml(text, sourced=True)
     except FileNotFoundError as exc:
         message = f"{path.name}: not found; `grademargin new DIR` creates one"
         raise ParameterError(message) from exc

@@ -15,6 +15,7 @@ from planner.model.lesson import Lesson, Seen
 from planner.model.trip import Reading, Trip
 from planner.route.graph import stops_of
 from planner.route.timeline import Route, Timeline
+from thermal.assimilate import BEYOND_SD
 from thermal.drive import Drive
 from thermal.errors import ThermalError
 from thermal.fluids import FLUIDS, fluid_of, fluids_in
@@ -28,6 +29,8 @@ _UNSURE_OF_PLACE_K = 3.0  # ASSUMED: error if the position comes from the planne
 NOTE_K = 2.0  # smaller differences are not reported
 _FAR_NOTES = 2.0  # times NOTE_K: a reading this far off is always reported
 _HERE_M = 1.0
+_FEWEST_COLD = 2  # values too cold before their unit is doubted
+_FREEZING_K, _FREEZING_FAHRENHEIT = 273.15, 32.0
 _COLD = "the trip starts there, cold; readings in the first half hour are not used."
 
 
@@ -50,7 +53,7 @@ def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
             said.append(f"{READINGS} row {one.row}: {_COLD}")
         placed += [(one, Observation(row=row, what=what, read_k=value, more_k=more_k)) for what, value in found]
     if not placed:
-        return car, Lesson(air={}, seen=(), last=None, sentences=tuple(said))
+        return car, Lesson(air={}, seen=(), last=None, sentences=tuple(said), unused=tuple(said))
     line = route.timeline
     source = f"{counted(len(placed), 'gauge reading')} in {READINGS}"
     try:
@@ -68,13 +71,18 @@ def learn(route: Route, car: VehicleFile) -> tuple[VehicleFile, Lesson]:
     seen = seen_of(placed, taught, line.drive, lambda one: _where(route, one))
     fluids = list(dict.fromkeys(one.what for one in seen))
     words = [*(fluid_words(trip, car, seen, what) for what in fluids), *_air_words(route, taught)]
-    doubts = [doubt_words(trip, one, READINGS) for one in seen if not one.believed]
+    warnings, doubts = _not_believed(trip, seen)
+    if _all_in_degc(placed, seen):
+        advice = f"change the heading? Not used: {_rows(seen)}"
+        doubts = [f"{READINGS}: all {len(seen)} values look like °C under [degF]; {advice}."]
     known = replace(car, spread=taught.posterior) if any(one.believed for one in seen) else car
     return known, Lesson(
         air=_air(line, taught),
         seen=seen,
         last=_ends(route, int(max(line.drive.group[item.row] for _, item in placed))),
-        sentences=(*doubts, *(text for text in words if text), *said),
+        sentences=(*warnings, *doubts, *(text for text in words if text), *said),
+        warnings=tuple(warnings),
+        unused=(*doubts, *said),
     )
 
 
@@ -238,6 +246,33 @@ def _air_words(route: Route, taught: Taught) -> list[str]:
                 f"Air on {on:%a %d %b} {u.diff(abs(shift)):.0f} {u.temperature} {word} than expected; that day alone."
             )
     return said
+
+
+def _not_believed(trip: Trip, seen: Sequence[Seen]) -> tuple[list[str], list[str]]:
+    """Sentences on readings that may mean a fault, and on other unused readings."""
+    doubted = [one for one in seen if not one.believed]
+    return (
+        [doubt_words(trip, one, READINGS) for one in doubted if _may_be_fault(one)],
+        [doubt_words(trip, one, READINGS) for one in doubted if not _may_be_fault(one)],
+    )
+
+
+def _all_in_degc(placed: Sequence[tuple[Reading, Observation]], seen: Sequence[Seen]) -> bool:
+    """Whether every value was typed in degC under a heading in degF: too cold as read, as expected in degC."""
+    cold = [one for one in seen if not one.believed and one.read_k < one.expected_k]
+    if len(cold) < _FEWEST_COLD or not all(item.what in reading.in_degf for reading, item in placed):
+        return False
+    typed_k = [1.8 * (one.read_k - _FREEZING_K) + _FREEZING_FAHRENHEIT + _FREEZING_K for one in seen]
+    return all(abs(value - one.expected_k) <= BEYOND_SD * one.sd_k for value, one in zip(typed_k, seen, strict=True))
+
+
+def _rows(seen: Sequence[Seen]) -> str:
+    rows = sorted({one.row for one in seen if not one.believed})
+    return f"row{'s' if len(rows) > 1 else ''} {', '.join(map(str, rows))}"
+
+
+def _may_be_fault(one: Seen) -> bool:
+    return one.read_k > one.expected_k and one.what != AIR
 
 
 def doubt_words(trip: Trip, one: Seen, file: str) -> str:

@@ -27,13 +27,16 @@ class Lesson:
     """Result of a folder's readings.
 
     `air` has the shift of each day's air and its standard deviation [K]; `seen` every value located on the drive;
-    `last` the ends of the leg of the last reading; `sentences` say what was learnt, not used, or not usable.
+    `last` the ends of the leg of the last reading; `sentences` say what was learnt, not used, or not usable. Of these,
+    `warnings` may mean a fault of the car, `unused` name values that were not used.
     """
 
     air: Mapping[date, tuple[float, float]]
     seen: tuple[Seen, ...]
     last: tuple[str, str] | None
     sentences: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
     def ahead_of(self, legs: Sequence[Leg]) -> int:
         """First of some legs that lies ahead of the last reading."""

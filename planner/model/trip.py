@@ -169,7 +169,8 @@ class Written:
 class Reading:
     """Gauge readings at one time, place or both.
 
-    `place` is a key; `along` a point between two places that follow each other; `temps_k` is by fluid, and "air".
+    `place` is a key; `along` a point between two places that follow each other; `temps_k` is by fluid, and "air";
+    `in_degf` names those whose heading is in degF.
     """
 
     row: int
@@ -177,6 +178,7 @@ class Reading:
     place: str
     along: tuple[str, str, float] | None
     temps_k: Mapping[str, float]
+    in_degf: frozenset[str] = frozenset()
     oil_pressure_pa: float | None = None
     rpm: float | None = None
     note: str = ""

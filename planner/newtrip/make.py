@@ -17,6 +17,7 @@ from planner.newtrip.doubts import in_feet, off_ground_m
 from planner.newtrip.draft import Draft, draft_of
 from planner.newtrip.thin import thinned
 from planner.newtrip.write import files_of
+from thermal.vehicle_file import near_class
 
 DEPARTURE = datetime(2027, 7, 15, 8, 0)
 SHORTEST_M = 1000.0
@@ -77,7 +78,7 @@ def new_from_track(
     """Make a trip folder from a road; return its file names and the draft."""
     car = base or BASE
     if car not in classes():
-        message = f"--base {car!r}: {nearest(car, classes())}"
+        message = f"--base {car!r}: {near_class(car, classes()).removeprefix('; ') or nearest(car, classes())}"
         raise PlannerError(message)
     departure = DEPARTURE if start is None else _moment(start)
     hours = _hours(driving)

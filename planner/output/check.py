@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from planner.model import geo
 from planner.model.display import counted, units_of
 from planner.model.doubt import Doubt
+from planner.model.lesson import Lesson
 from planner.model.trip import Leg, Place, Trip
 from planner.output.gaps import profiles_worth_having
 from planner.output.picked import picked
@@ -30,21 +31,26 @@ def check_lines(
     car: VehicleFile,
     legs: Sequence[Leg],
     closed: Sequence[str],
-    learnt: Sequence[str] = (),
+    lesson: Lesson | None = None,
     doubts: Sequence[Doubt] = (),
 ) -> list[str]:
     """Report what was read and its assumptions; `legs` are the road, `closed` names roads closed at that date."""
     assumed = [entry for entry in car.entries if entry.assumed]
+    warnings, unused, learnt = _by_weight(lesson)
+    checks = [*(f"  check: {note}" for note in (*unused, *closed, *remarks(trip), *(doubt.line for doubt in doubts)))]
+    traps = quiet_traps(car)
+    count = len(warnings) + len(checks) + sum(line.startswith("  check: ") for line in traps)
     said = [
-        f"{size(trip)}; {car.vehicle.name}. No problems.",
+        f"{size(trip)}; {car.vehicle.name}. {_verdict(count)}",
+        *(f"  warning: {text}" for text in warnings),
         *_at_a_glance(trip, legs),
         *chart_lines(shape_of(trip, legs), units_of(trip.units)),
         *textwrap.wrap(f"class {car.base}: {car.about}", 80, initial_indent="  ", subsequent_indent="    "),
-        *(f"  learnt: {said}" for said in learnt),
+        *(f"  learnt: {text}" for text in learnt),
         *(f"  assumed: {note}" for note in trip.assumptions),
-        *(f"  check: {note}" for note in (*closed, *remarks(trip), *(doubt.line for doubt in doubts))),
+        *checks,
         *_asked(car),
-        *quiet_traps(car),
+        *traps,
         *_worth_having(trip, legs),
         f"  {len(assumed)} of {len(car.entries)} car values are assumed",
     ]
@@ -52,6 +58,18 @@ def check_lines(
         values = ", ".join(f"{_halves(entry.key)[1]} {entry.text}" for entry in entries)
         said += textwrap.wrap(f"{section}: {values}", 80, initial_indent="    ", subsequent_indent="      ")
     return said
+
+
+def _by_weight(lesson: Lesson | None) -> tuple[Sequence[str], Sequence[str], Sequence[str]]:
+    """Sentences of a lesson: warnings of a fault, values not used, and what was learnt."""
+    if lesson is None:
+        return (), (), ()
+    others = {*lesson.warnings, *lesson.unused}
+    return lesson.warnings, lesson.unused, [text for text in lesson.sentences if text not in others]
+
+
+def _verdict(count: int) -> str:
+    return f"No errors; {counted(count, 'thing')} to check." if count else "No problems."
 
 
 def _asked(car: VehicleFile) -> list[str]:

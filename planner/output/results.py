@@ -232,7 +232,7 @@ class CheckResult:
         from planner.output.check import check_lines
 
         inputs = self.inputs
-        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.learnt, self.doubts)
+        return check_lines(inputs.trip, inputs.car, self.legs, self.closed, inputs.lesson, self.doubts)
 
     def page(self) -> str:
         """One HTML page with map and profile of the road."""

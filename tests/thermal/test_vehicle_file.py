@@ -126,6 +126,15 @@ def test_ratios_are_a_list(tmp_path: Path) -> None:
         ("base = 5\n", "base 5 is not a class; "),
         (BASE + "[cooling\n", "vehicle.toml row 2: cannot be read as TOML (Expected ']' at the end of a table"),
         (BASE + "[coling]\n", "vehicle.toml: unknown section [coling]; did you mean 'cooling'?"),
+        ('base = "wagon-1990s-six"\n', "did you mean 'estate-1990s-six'?"),
+        (
+            BASE + 'mass = {value = "900 kg", source = "x"}\n[body]\nmass = {value = "1800 kg", source = "x"}\n',
+            "vehicle.toml: mass stands in no section; is [trailer] missing above?",
+        ),
+        (
+            BASE + "[cooling]\ncap_pressure = 13 psi\n",
+            'row 3: read \'13 psi\' without quotation marks; write cap_pressure = {value = "13 psi", source = "..."}',
+        ),
         (BASE + "body = 5\n", "'body' must be a section: write [body] and its values below"),
         (BASE + '[body]\nmass = {value = "1800 kg"}\n', "[body] mass: read {'value': '1800 kg'}; write it as {value ="),
         (BASE + '[body]\nmass = "1800 kg"\n', "[body] mass: read '1800 kg'; write it as {value ="),

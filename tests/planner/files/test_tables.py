@@ -114,6 +114,11 @@ def test_heading_faults_are_all_told() -> None:
         ("place,elevation [m]\na,\n", "row 2, column 'elevation [m]': the cell is empty; write e.g. 1250"),
         ("place,elevation [m]\na,12 ft\n", "read '12 ft'; the heading says m; write 3.658, or change the heading and"),
         ("place,elevation [m]\na,12 kg\n", "read '12 kg'; its unit differs from the heading's, m"),
+        ("place,elevation [m]\na,7O\n", "read '7O'; not a number; letter O for zero? Write 70"),
+        (
+            "place,elevation [m],high [degC]\na,12,5,20\n",
+            "row 2: has a cell too many; decimal comma? Write 12.5 for 12,5",
+        ),
         ('place,elevation [m]\na,"12,5"\n', "read '12,5'; write a decimal point, e.g. 12.5"),
         ('place,elevation [m]\na,"1,250"\n', "read '1,250'; write thousands without a comma, e.g. 1250"),
         # '1.250' is 1250 to who writes decimal commas, and 1.25 to float()

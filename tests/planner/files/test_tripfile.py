@@ -424,11 +424,33 @@ def test_one_temperature_column_without_the_other(folder: Path) -> None:
     )
 
 
-def test_a_long_detour_is_only_told(folder: Path) -> None:
-    edit(folder, L, "raton-pass,raton,8", "raton-pass,raton,48")
-    assert ("'raton-pass' to 'raton' is entered as 48 mi by road, but the straight line is 6.8") in read_trip(
-        folder
-    ).assumptions[-1]
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (
+            '"2027-07-06 07:00"',
+            "July 6 7am",
+            "row 4: read 'July 6 7am' without quotation marks; write departure = \"2027-",
+        ),
+        ("start", 'via = ["raton"\n"raton-pass"]\nstart', "list not closed: is a comma missing"),
+    ],
+)
+def test_slips_of_toml(folder: Path, old: str, new: str, said: str) -> None:
+    edit(folder, T, old, new)
+    assert said in only_problem(folder)
+
+
+def test_a_place_in_metres_under_feet_is_named(folder: Path) -> None:
+    """The Raton profile ends at 7,834 ft, 2,388 m."""
+    edit(folder, P, "7834", "2388")
+    said = problems_of(folder)
+    assert any(
+        text.startswith(
+            "places.csv row 3, column 'elevation': read 2,388 ft; 'profiles/raton.csv' (legs.csv row 2) ends"
+        )
+        and text.endswith("is it in metres under a heading in feet?")
+        for text in said
+    ), said
 
 
 # --- where the drive goes ---

@@ -1,6 +1,7 @@
 """readings.csv through the one assembly: every command, the trip that is left, and what may not change."""
 
 import json
+import re
 from datetime import date
 
 import numpy as np
@@ -115,6 +116,29 @@ def test_a_reading_too_hot_to_believe_leaves_the_margin_unknown(folder):
     write(folder, f",{leg.finish},,,,-20,,")
     cold = planner.plan(folder, remedies=False)
     assert list(cold.margins.level) == list(bare.margins.level)
+
+
+def test_degrees_celsius_under_fahrenheit_are_one_doubt(folder):
+    """Each reading as the car gives it, typed in degC: one sentence on the heading, none on the gauges."""
+    leg = climb(read_inputs(folder))
+    write(folder, f",{leg.finish},,90,100,90,,")
+    values = {one.what: one.expected_k - 273.15 for one in taught(read_inputs(folder)).lesson.seen}
+    head = HEAD.replace("degC", "degF")
+    row = f",{leg.finish},,{values['coolant']:.0f},{values['engine_oil']:.0f},{values['differential']:.0f},,\n"
+    (folder / "readings.csv").write_text(head + row, encoding="utf-8")
+    lesson = taught(read_inputs(folder)).lesson
+    assert lesson.unused == (
+        "readings.csv: all 3 values look like °C under [degF]; change the heading? Not used: row 2.",
+    )
+    assert not lesson.warnings
+
+
+def test_a_reading_that_may_mean_a_fault_heads_the_check(folder, run):
+    leg = climb(read_inputs(folder))
+    write(folder, f",{leg.finish},,,,175,,")
+    first, second, *_ = run("check", folder).out.splitlines()
+    assert re.search(r"No errors; \d+ things to check\.", first)
+    assert second.startswith("  warning: readings.csv row 2, ")
 
 
 def test_every_command_says_the_same(folder, run):

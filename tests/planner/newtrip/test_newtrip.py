@@ -258,6 +258,7 @@ def test_options_that_cannot_be(tmp_path):
         ({"driving": "a lot"}, "--nights 'a lot': write the longest driving time per day, up to 24 hours, e.g. 6h"),
         ({"driving": "30h"}, "--nights '30h': write the longest driving time per day, up to 24 hours, e.g. 6h"),
         ({"base": "estate-1990-six"}, "--base 'estate-1990-six': did you mean 'estate-1990s-six'?"),
+        ({"base": "wagon-1990s-six"}, "--base 'wagon-1990s-six': did you mean 'estate-1990s-six'?"),
     ):
         with pytest.raises(PlannerError, match=said.replace("?", r"\?")):
             new_from_track(tmp_path / "trip", [path], **asked)

@@ -1,14 +1,18 @@
 """What `check` says of a trip that is read without fault: the whole at a glance, and what a slip would look like."""
 
+import re
 from dataclasses import replace
 from datetime import date
 
 import pytest
 
 from planner.analysis.plausible import low_passes, steep_legs, winding_legs
+from planner.analysis.plausible_car import car_doubts
 from planner.analysis.plausible_day import schedule_doubts
 from planner.files.folder import open_folder
 from planner.files.vehicles import read_vehicle
+from planner.forecast.assemble import changed_car
+from planner.model.lesson import Lesson
 from planner.model.paths import data_folder
 from planner.model.trip import Profile
 from planner.output.check import check_lines, quiet_traps
@@ -89,7 +93,30 @@ def test_a_leg_that_winds_too_much_is_told(make_trip, road):
 
     assert said(30.0) == ["A to B is 30.0 km by road, but 11.1 km in a straight line; check its distance."]
     assert not said(21.5)
-    assert not said(30.0, profile=Profile(distance_m=(0.0, 3e4), elevation_m=(0.0, 0.0)))
+    level = Profile(distance_m=(0.0, 3e4), elevation_m=(0.0, 0.0))
+    assert not said(30.0, profile=level)
+    assert said(70.0, profile=level)  # over four times and 20 km: 64.5 km
+
+
+def test_the_head_counts_and_a_fault_comes_first(trip_folder, make_trip, road):
+    _, car = open_folder(trip_folder)
+    trip = make_trip([road("a", "b", 20)])
+    lesson = Lesson(
+        air={}, seen=(), last=None, sentences=("hot oil", "row 2", "runs"), warnings=("hot oil",), unused=("row 2",)
+    )
+    plain, told = (check_lines(trip, car, choose_route(trip), (), one) for one in (None, lesson))
+    assert plain[0].endswith(" No problems.")
+    assert told[0].endswith(" No errors; 2 things to check.")
+    assert told[1] == "  warning: hot oil"
+    assert {"  check: row 2", "  learnt: runs"} <= set(told)
+
+
+def test_a_heavy_trailer_and_its_car_are_told_in_one_unit(trip_folder):
+    _, car = open_folder(trip_folder)
+    heavy = changed_car(changed_car(car.vehicle, "trailer.drag_area", "2 m**2"), "trailer.mass", "13000 lb")
+    texts = [replace(e, text="13000 lb") if e.key == "trailer.mass" else e for e in car.entries]
+    (doubt, *_) = car_doubts(replace(car, vehicle=heavy, entries=tuple(texts)), {})
+    assert re.fullmatch(r"13000 lb compared with a car of [\d,]+ lb; check both", doubt.sentence)
 
 
 def test_a_departure_in_the_past_is_told(make_trip, road):
