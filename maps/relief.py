@@ -88,7 +88,10 @@ def _fade(count: int) -> Floats:
 
 
 def _png(levels: NDArray[np.uint8]) -> bytes:
-    """Write levels 1 (darkest) to 15 (lightest), 8 clear, as a picture of four bits a cell."""
+    """Write levels 1 (darkest) to 15 (lightest), 8 clear, as a picture of four bits a cell.
+
+    folium's writer has four bytes a cell: half as large again on real ground, and beyond `MOST_BYTES` on the roughest.
+    """
     clear = _LEVELS // 2
     strength = [round(STRONGEST * abs(level - clear) / (clear - 1)) if level else 0 for level in range(_LEVELS)]
     colours = b"".join(b"\0\0\0" if level < clear else b"\xff\xff\xff" for level in range(_LEVELS))

@@ -1,7 +1,5 @@
 """Settings, the command line in this process, copies of shipped trips, and the browser, for all tests."""
 
-import contextlib
-import ctypes
 import gc
 import io
 import resource
@@ -16,6 +14,7 @@ from browsing import ARGS, CHROMIUM, DESKTOP
 from hypothesis import settings
 
 from planner.cli.main import main
+from planner.forecast.room import give_back
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -40,9 +39,7 @@ def tidy() -> Iterator[None]:
     """Give back what the tests of a module have freed: the C library keeps it for the process otherwise."""
     yield
     gc.collect()
-    if sys.platform == "linux":
-        with contextlib.suppress(AttributeError):  # other C libraries
-            ctypes.CDLL(None).malloc_trim(0)
+    give_back()
 
 
 def _most_bytes() -> float:
