@@ -26,7 +26,7 @@ _CLOCK = re.compile(
 _MOST_SAID = f"the maximum is {limits.TEXT:,} characters in a cell and {limits.COLUMNS} cells in a row"
 _HEADING = re.compile(r"([^\[\]()]*)(?:([\[(])([^\[\]()]*)[\])])?")
 _NUMBER = re.compile(r"[-+]?(?:\d++\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
-_O_FOR_ZERO = re.compile("[Oo]")
+_DIGITS = str.maketrans("OolI", "0011")  # letters typed for the digits they look like
 _DECIMAL_COMMA = re.compile(r"[-+]?\d*,\d+(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _CURLY_CELL = '(?P<before>^|{})[ \\t]*[“„”](?P<said>[^“”"\n]*)[”“][ \\t]*(?={}|$)'
@@ -180,9 +180,9 @@ def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | s
         return float(plain)
     if thousands and _THOUSANDS.fullmatch(plain) is not None:
         return float(plain.replace(",", ""))
-    zero = _O_FOR_ZERO.sub("0", plain)
-    if zero != plain and _NUMBER.fullmatch(zero) is not None:
-        return f"not a number; letter O for zero? Write {zero}"
+    digits = plain.translate(_DIGITS)
+    if digits != plain and _NUMBER.fullmatch(digits) is not None:
+        return f"not a number; a letter for a digit? Write {digits}"
     if heading.column.angle:
         return degrees_of(plain, heading.column.angle)
     parts = split_quantity(plain) if heading.column.unit and (thousands or "," not in plain) else None

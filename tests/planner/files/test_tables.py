@@ -114,7 +114,8 @@ def test_heading_faults_are_all_told() -> None:
         ("place,elevation [m]\na,\n", "row 2, column 'elevation [m]': the cell is empty; write e.g. 1250"),
         ("place,elevation [m]\na,12 ft\n", "read '12 ft'; the heading says m; write 3.658, or change the heading and"),
         ("place,elevation [m]\na,12 kg\n", "read '12 kg'; its unit differs from the heading's, m"),
-        ("place,elevation [m]\na,7O\n", "read '7O'; not a number; letter O for zero? Write 70"),
+        ("place,elevation [m]\na,7O\n", "read '7O'; not a number; a letter for a digit? Write 70"),
+        ("place,elevation [m]\na,6l\n", "read '6l'; not a number; a letter for a digit? Write 61"),
         (
             "place,elevation [m],high [degC]\na,12,5,20\n",
             "row 2: has a cell too many; decimal comma? Write 12.5 for 12,5",
