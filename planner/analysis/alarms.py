@@ -20,7 +20,7 @@ from thermal.fluids import Fluid, fluids_in, limit_of
 _LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
 BAR = 1e5
 _PER_1000_RPM_PA = 0.7 * BAR  # common practice, no source: at least 10 psi per 1000 rpm, oil hot
-_RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
+RELIEF_PA = 4.5 * BAR  # ASSUMED: relief valves open at 3.5 to 6 bar
 _LEAST_IDLE_PA = 0.3 * BAR  # common practice, no source: hot idle at least 0.3 to 1 bar
 _COOLER_PA = 0.5 * BAR  # ASSUMED: drop over a cooler and its lines at 3000 rpm and 100 degC, 0.2 to 1 bar
 _SLACK, _SLACK_OWN = 0.3, 0.15  # allowed difference from the reference, as a share: rule of thumb, owner's own
@@ -183,8 +183,8 @@ def pressure_band_pa(
     if base is None:
         idling = engine_rad_per_s <= outlook.car.vehicle.engine.idle_speed_rad_per_s
         least_pa = _LEAST_IDLE_PA if idling else _PER_1000_RPM_PA * engine_rad_per_s / _RPM_1000
-        return min(least_pa, _RELIEF_PA), _RELIEF_PA
-    relief = max([_RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
+        return min(least_pa, RELIEF_PA), RELIEF_PA
+    relief = max([RELIEF_PA, *(r.pressure_pa for r in (own, other) if r is not None)])
     ends = []
     for temp_k in (oil_k[1], oil_k[0]):
         thin = _viscosity(outlook, temp_k) / _viscosity(outlook, base.oil_k)

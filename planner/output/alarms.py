@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from planner.analysis.alarms import BAR, Card, Reference, pressure_table
+from planner.analysis.alarms import BAR, RELIEF_PA, Card, Reference, pressure_table
 from planner.forecast.run import Forecast, leg_name
 from planner.model.display import Units, units_of
 from planner.output.picked import picked
@@ -65,6 +65,8 @@ def caution_lines(outlook: Forecast, card: Card) -> list[str]:
             f"{fluid_of(f.fluid).label}: the caution at {u.temp(m.caution_k):.0f} {u.temperature} comes {lead} before "
             f"the limit in a fast rise, with {often}."
         )
+        if fluid_of(f.fluid).limit_kind == "boiling":
+            out[-1] += " Its limit is the boiling point at the highest place of the card; lower down it boils later."
     return out
 
 
@@ -88,6 +90,8 @@ def _pressure(pa: float, units: Units) -> str:
 
 def _pressures(band_pa: tuple[float, float], units: Units) -> str:
     low, high = (_pressure(pa, units) for pa in band_pa)
+    if band_pa[1] == RELIEF_PA:  # no reading of this car: only the relief valve bounds it
+        return f"at least {low}"
     return f"{low.rsplit(' ', 1)[0]}–{high}"
 
 

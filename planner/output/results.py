@@ -257,7 +257,7 @@ class CheckResult:
         from planner.output.check import check_dict
 
         inputs = self.inputs
-        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.learnt, self.doubts)
+        return check_dict(inputs.trip, inputs.car, self.closed, self.effects, inputs.lesson, self.doubts)
 
 
 @dataclass(frozen=True, kw_only=True)
