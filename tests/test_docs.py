@@ -8,7 +8,6 @@ from dataclasses import fields
 from pathlib import Path
 
 import made_up
-import numpy as np
 import pytest
 
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
@@ -16,7 +15,6 @@ from planner.cli.crash import CRASHED
 from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
-from planner.files.folder import open_folder
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
 from planner.files.logtime import KINDS as TIME_KINDS
 from planner.files.profiles import PROFILE_COLUMNS
@@ -25,7 +23,6 @@ from planner.files.rows import KINDS, LEG_COLUMNS, PLACE_COLUMNS, SERVICES, WEAT
 from planner.files.sessionfile import LAP_COLUMNS
 from planner.files.settings import DAY_KEYS, EVENT_KEYS, HALT_KEYS, MORNING_KEYS, PREFERENCES, SERVICE_KEYS, TOP_KEYS
 from planner.files.workbook import SKIPPED
-from planner.forecast.run import forecast
 from planner.route.graph import MOST_DRIVEN, MOST_DRIVEN_M
 from planner.route.nights import MOST_DAYS
 from planner.weather.normals import COLUMNS as NORMALS_COLUMNS
@@ -274,12 +271,8 @@ def printed(*words: str) -> dict:
 @pytest.fixture(scope="module")
 def log_drive(planned):
     """The planned folder with a short log of its leg, confirmed."""
-    trip, car = open_folder(planned.parent)
-    line = forecast(trip, car).timeline
-    drive = line.drive.take(slice(0, line.spans[0].last + 1))
-    log = made_up.made_up_on(car.vehicle, drive, rng=np.random.default_rng(2), truth={})
     path = planned.parent / "one.csv"
-    path.write_text(made_up.csv_text(log, title="synthetic"), encoding="utf-8")
+    made_up.write_first_leg(planned.parent, path, {})
     assert main(["log", str(path), "--write"], io.StringIO(), io.StringIO()) == DONE
     return planned.parent, path
 
@@ -298,9 +291,7 @@ def log_drive(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, monkeypatch):
-    for name in ("XDG_CACHE_HOME", "XDG_DATA_HOME"):
-        monkeypatch.setenv(name, str(tmp_path / name))
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, user_folders):
     places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)

@@ -24,11 +24,10 @@ from typing import Any
 import numba
 import numpy as np
 from contract import ROOT, Target, top
-from loopback import Replies
+from loopback import BRIG, LINN, Replies
 from numba.core.caching import IndexDataCacheFile
 
 from planner.files.folder import open_folder
-from planner.files.vehicles import read_vehicle
 from planner.forecast.run import forecast
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import Trip
@@ -41,17 +40,15 @@ from planner.weather.elevations import parse_elevation, parse_elevations
 from planner.weather.normals import read_normals, usual_at
 from planner.weather.nws import parse_cell, parse_grid
 from planner.weather.openmeteo import each, parse_hours, summary, year_spans
-from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast, Point
+from planner.weather.records import AIR_K, ELEVATION_M, Answer, PastYears, PlaceForecast
 from planner.weather.sources import TripWeather, age, anchors_on, highs_lows_on, weather_along
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 from planner.weather.transport import Client, read_json
 from thermal.compiled import check_cache
-from thermal.errors import ThermalError, one_line
+from thermal.errors import one_line
 
 JSON = "application/json"
 NOW = datetime(2026, 7, 1, 12, tzinfo=UTC)
-LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 REPLIES = Replies(NOW, hours=3)
 DAYS = tuple(date(2027, 7, 6) + timedelta(days=i) for i in range(3))
 SPANS = year_spans(DAYS, date(2027, 3, 1))
@@ -343,15 +340,6 @@ def normals(data: bytes) -> None:
         _plain_words(exc)
 
 
-def fitted(data: bytes) -> None:
-    (top() / "vehicle.toml").write_bytes(data)
-    try:
-        posterior = read_vehicle(top() / "vehicle.toml", ROOT / "data" / "vehicles").spread
-        _holds(bool(np.all((posterior.medians >= 0.1) & (posterior.medians <= 5.0))), posterior.medians)
-    except ThermalError as exc:
-        _plain_words(exc)
-
-
 @cache
 def _kernel() -> tuple[Any, Path]:
     function = check_cache(numba.njit(cache=True)(_twice))
@@ -425,13 +413,6 @@ def _normals() -> bytes:
 _POINT = {"properties": {"gridId": "TOP", "gridX": 31, "gridY": "80", "forecastGridData": "https://elsewhere.invalid/"}}
 _REFUSAL = b'{"error": true, "reason": "Minutely API request limit exceeded. Please try again in one minute."}'
 _PROBLEM = b'{"type": "https://api.weather.gov/problems/NotFound", "title": "Not Found", "status": 404, "detail": "x"}'
-_FIT = b"""base = "estate-1990s-six"
-[fit]
-airflow = {value = 0.9, sd = 0.05, source = "a log"}
-radiator = {value = 1.1, sd = 0.1, source = "a log"}
-[fit.correlation]
-airflow = {radiator = -0.5}
-"""
 
 
 def _answers() -> Sequence[bytes]:
@@ -461,9 +442,8 @@ TARGETS: dict[str, Target] = {
     "cache row": (cache_row, _rows()),
     "kept weather": (kept_weather, [_kept()[0]]),
     "kept past years": (kept_past_years, [_kept()[1]]),
-    "earlier plan": (earlier_plan, [_plan()]),
+    "earlier plan": (earlier_plan, [_plan(), b'{"days": [{"to": "x"}], "legs": [1.5, null, true]}']),
     "normals": (normals, [_normals()]),
-    "fitted factors": (fitted, [_FIT]),
     "kernel cache": (kernel_cache, [b"\x80\x04\x8c\x060.68.1\x94.\x80\x04K\x01}\x86."]),
 }
 for _ready in (_report, _kernel):  # compiled now, so that no case has to wait for it

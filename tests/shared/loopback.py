@@ -14,8 +14,11 @@ from urllib.parse import parse_qs, urlsplit
 
 from planner.weather.nws import NationalWeatherService
 from planner.weather.openmeteo import OpenMeteo
+from planner.weather.records import Point
 
 GRID_M, HOURS = 406.6, 180
+LINN = Point(place="linn", lat_deg=39.7456, lon_deg=-97.0892, elevation_m=440.0)
+BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 
 
 def iso(epoch_s: float) -> str:

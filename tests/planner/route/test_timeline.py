@@ -164,6 +164,30 @@ def test_a_halt_holds_up_the_rest_of_the_day(make_trip, road, car):
     assert local(line.end_s[line.spans[2].last]).strftime("%H:%M") == "10:20"
 
 
+def test_across_the_date_line(make_trip, road, car):
+    """Taveuni, Fiji, lies on both sides of 180 degrees; the road does not go round the world."""
+    places = {"p0": {"lat_deg": -16.80, "lon_deg": 179.99}, "p1": {"lat_deg": -16.85, "lon_deg": -179.95}}
+    legs = [road("p0", "p1", 10)]
+    trip = make_trip(legs, places=places)
+    line = build_timeline(trip, legs, car)
+    away = np.minimum(np.abs(line.lon_deg - 180.0), np.abs(line.lon_deg + 180.0))
+    assert np.all(away < 0.1)
+    assert line.end_m[-1] == pytest.approx(legs[0].distance_m)
+
+
+def test_into_winter(make_trip, road, car):
+    """A December start at 60 degrees north: six hours of daylight, cold air, everything still a number."""
+    places = {
+        key: {"lat_deg": 60.0 + 0.5 * n, "lon_deg": 10.0, "high_k": 265.0, "low_k": 255.0}
+        for n, key in enumerate(("p0", "p1"))
+    }
+    legs = [road("p0", "p1", 60)]
+    trip = make_trip(legs, places=places, departure=datetime(2027, 12, 21, 10))
+    line = build_timeline(trip, legs, car)
+    assert line.drive.air_k.max() < 266.0
+    assert np.all(np.isfinite(line.drive.dew_k))
+
+
 # --- speed ---
 
 

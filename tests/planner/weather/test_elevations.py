@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from loopback import BRIG
 
 from planner.output.weather import elevation_lines
 from planner.weather.elevations import (
@@ -29,6 +30,15 @@ def check(services, web, *points: Point):
     return check_elevations(
         points, client=web(), first=OpenMeteoElevations(url=services.url), second=UsgsElevations(url=services.url)
     )
+
+
+def test_heights_as_each_service_tells_them(services, web):
+    points = [point("kansas", 440.0), replace(point("sea", 0.0), lon_deg=-124.5), point("far", 678.0, 46.3)]
+    first, second = OpenMeteoElevations(url=services.url), UsgsElevations(url=services.url)
+    assert first.elevations_m(points, client=web()) == (1755.0, 1756.0, 1757.0)
+    assert second.elevations_m([points[0], points[1], BRIG], client=web()) == (296.606, None, None)
+    assert "x=-105.2&y=39.75" in services.asked[1]  # x is the longitude
+    assert len(services.asked) == 3  # outside the United States the second is not asked
 
 
 def test_only_doubtful_places_need_a_second_opinion(services, web):

@@ -15,20 +15,17 @@ import threading
 import time
 import tracemalloc
 from contextlib import closing, suppress
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from loopback import BRIG
 
-from planner.output.changes import changes, last_plan
-from planner.output.export import SCHEMA
 from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
-from planner.weather.records import BadReply, NeverFetched, Point, Refused, Unreachable
+from planner.weather.records import BadReply, NeverFetched, Refused, Unreachable
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 
 JSON = "application/json"
-BRIG = Point(place="brig", lat_deg=46.3159, lon_deg=7.9878, elevation_m=678.0)
 GOOD = b'{"elevation": [1755.0]}'
 
 
@@ -134,15 +131,6 @@ def test_a_server_that_never_begins_to_answer_is_waited_for_once(wire, web):
         with pytest.raises(Unreachable, match="timed out"):
             client.get(f"{url}/v1/elevation", {"latitude": latitude}, accept=JSON)
     assert len(wire.asked) == 1
-
-
-def test_an_old_answer_stands_in_for_one_that_drips(wire, web, grow_old):
-    answers = [lambda sock: sock.sendall(http()), drip(b" ", b"HTTP/1.1 200 OK\r\nContent-Length: 99999\r\n\r\n")]
-    url = wire(lambda sock: answers[0 if len(wire.asked) == 1 else 1](sock))
-    client = web(timeout_s=(0.5, 0.5), most_s=0.4)
-    ask(client, url)
-    grow_old(client)
-    assert ask(client, url).stale
 
 
 @pytest.mark.parametrize("answer", ["endless", "bomb", "bombs in a bomb"])
@@ -392,41 +380,29 @@ def kept(trip, one, **changes):
 
 
 @pytest.mark.parametrize(
-    "changes",
-    [
-        {"air_k": [1173.0, 300.0]},
-        {"air_k": ["300", "300"]},
-        {"air_k": [300.0]},
-        {"air_k": None},
-        {"epoch_s": [2e9, 1e9]},
-        {"elevation_m": math.inf},
-        {"fetched_s": 4e9},  # it would beat every forecast until 2096
-        {"fetched_s": "now"},
-        {"source": "\x1b[2J"},
-        {"place": {"a": 1}},
-        {"forecasts": {"linn": []}},
-        {"forecasts": [5]},
-    ],
-)
-def test_kept_weather_that_cannot_be_is_left_aside_and_said(trip, grid, changes):
-    found, told = kept(trip, grid(), **changes)
-    assert found == {}
-    assert "weather.json is damaged" in told[0]
-    assert "run 'grademargin weather' again" in told[0]
-
-
-@pytest.mark.parametrize(
     ("changes", "said"),
     [
+        ({"air_k": [1173.0, 300.0]}, "weather.json is damaged"),
+        ({"air_k": ["300", "300"]}, "weather.json is damaged"),
+        ({"air_k": [300.0]}, "weather.json is damaged"),
+        ({"air_k": None}, "weather.json is damaged"),
+        ({"epoch_s": [2e9, 1e9]}, "weather.json is damaged"),
+        ({"elevation_m": math.inf}, "weather.json is damaged"),
+        ({"fetched_s": 4e9}, "weather.json is damaged"),  # it would beat every forecast until 2096
+        ({"fetched_s": "now"}, "weather.json is damaged"),
+        ({"source": "\x1b[2J"}, "weather.json is damaged"),
+        ({"place": {"a": 1}}, "weather.json is damaged"),
+        ({"forecasts": {"linn": []}}, "weather.json is damaged"),
+        ({"forecasts": [5]}, "weather.json is damaged"),
+        ({"lat_deg": 91.0}, "damaged"),
+        ({"lon_deg": None}, "damaged"),
         ({"lon_deg": -53.0}, "km away; the place has moved since"),
         ({"lat_deg": 39.80}, "is for a point 6 km away"),
         ({"elevation_m": 8999.0}, "is for ground at 8999 m, the place at 440 m"),
         ({"elevation_m": 1439.0, "air_k": [330.0, 330.0]}, "implies air at 63 degC"),
-        ({"lat_deg": 91.0}, "damaged"),
-        ({"lon_deg": None}, "damaged"),
     ],
 )
-def test_kept_weather_of_another_place_or_ground_is_left_aside_and_said(trip, grid, changes, said):
+def test_kept_weather_that_cannot_be_or_is_of_another_place_is_left_aside_and_said(trip, grid, changes, said):
     found, told = kept(trip, grid(), **changes)
     assert found == {}
     assert said in told[0]
@@ -440,29 +416,22 @@ def test_a_place_moved_within_its_cell_keeps_its_weather(trip, grid):
     assert told == []
 
 
-def test_past_years_of_another_place_are_left_aside(trip, archive):
-    one = archive(lambda _: None)
-    for moved in (replace(one, lon_deg=-36.0), replace(one, elevation_m=3000.0)):
-        save_past_years(trip, {"brig": moved})
-        told = []
-        assert load_past_years(trip, progress=told.append) == {}
-        assert told[0].startswith("the saved weather of past years for Brig is")
-
-
 @pytest.mark.parametrize(
-    "changes",
+    ("changes", "said"),
     [
-        {"high_k": [280.0]},
-        {"sd_k": [math.nan]},
-        {"years": [1, 10**400]},
-        {"elevation_m": 1e9},
-        {"fetched_s": 4e9},
-        {"days": []},
-        {"days": ["2027-07-06", "2027-07-06"]},
-        {"place": 5},
+        ({"high_k": [280.0]}, "typical.json is damaged"),
+        ({"sd_k": [math.nan]}, "typical.json is damaged"),
+        ({"years": [1, 10**400]}, "typical.json is damaged"),
+        ({"elevation_m": 1e9}, "typical.json is damaged"),
+        ({"fetched_s": 4e9}, "typical.json is damaged"),
+        ({"days": []}, "typical.json is damaged"),
+        ({"days": ["2027-07-06", "2027-07-06"]}, "typical.json is damaged"),
+        ({"place": 5}, "typical.json is damaged"),
+        ({"lon_deg": -36.0}, "the saved weather of past years for Brig is"),
+        ({"elevation_m": 3000.0}, "the saved weather of past years for Brig is"),
     ],
 )
-def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, archive, changes):
+def test_kept_past_years_that_cannot_be_or_are_of_another_place_are_left_aside_and_said(trip, archive, changes, said):
     one = archive(lambda _: None)
     save_past_years(trip, {"brig": one})
     assert load_past_years(trip) == {"brig": one}
@@ -472,7 +441,7 @@ def test_kept_past_years_that_cannot_be_are_left_aside_and_said(trip, archive, c
     path.write_text(json.dumps(data), encoding="utf-8")
     told = []
     assert load_past_years(trip, progress=told.append) == {}
-    assert "typical.json is damaged" in told[0]
+    assert said in told[0]
 
 
 def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
@@ -485,33 +454,3 @@ def test_a_pipe_or_a_folder_in_place_of_the_kept_file(trip):
         assert load_forecasts(trip, progress=told.append) == {}
         assert "move it away" in told[0]
         path.rmdir() if path.is_dir() else path.unlink()
-
-
-# --- the earlier plan ---
-
-
-def earlier(report, folder, **changes):
-    fluids = [
-        {"fluid": name, "level": "thin", "margin_k": 3.0} | changes
-        for name in ("coolant", "engine_oil", "transmission", "differential")
-    ]
-    plan = {
-        "schema": SCHEMA,
-        "days": [{"arrive": "2027-07-10T22:59:00-07:00", "to": "kingman"}] * changes.get("days", 1),
-        "legs": [{"from": "needles", "to": "kingman", "fluids": fluids}],
-        "fuel": {"stops": []},
-    }
-    (folder / "plan.json").write_text(json.dumps(plan), encoding="utf-8")
-    return changes_of(folder, report)
-
-
-def changes_of(folder, report):
-    return "\n".join(changes(last_plan(folder), report))
-
-
-def test_margins_that_cannot_be_are_not_compared_and_that_is_said(minimal, tmp_path):
-    assert "margin up by" in earlier(minimal, tmp_path)
-    for changed in ({"margin_k": math.inf}, {"margin_k": math.nan}, {"margin_k": 1e300}, {"level": "\x1b[2J"}):
-        said = earlier(minimal, tmp_path, **changed)
-        assert "Not compared, as out/plan.json is damaged or from another version: margins." in said
-        assert "margin up" not in said
