@@ -1,6 +1,5 @@
 """The pages for users name everything the program reads and writes, and nothing that it does not."""
 
-import io
 import json
 import re
 import tomllib
@@ -12,7 +11,6 @@ import pytest
 
 from planner.cli.console import BAD_INPUT, DONE, EXCEEDED, FAILED
 from planner.cli.crash import CRASHED
-from planner.cli.main import main
 from planner.files import limits
 from planner.files.channels import CHANNELS
 from planner.files.limits import TOML_BYTES, TOML_DEPTH
@@ -172,13 +170,13 @@ def test_no_section_of_a_vehicle_is_invented():
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory):
+def planned(tmp_path_factory, run):
     folder = tmp_path_factory.mktemp("docs") / "trip"
-    assert main(["new", str(folder)], io.StringIO(), io.StringIO()) == 0
+    assert run("new", folder).code == 0
     # A margin of at most 50 K is called thin, so that there is something to remedy.
     trip = (folder / "trip.toml").read_text(encoding="utf-8")
     (folder / "trip.toml").write_text(f'thin = "50 K"\n{trip}', encoding="utf-8")
-    assert main(["plan", str(folder)], io.StringIO(), io.StringIO()) == 0
+    assert run("plan", folder).code == 0
     return folder / "out"
 
 
@@ -262,18 +260,22 @@ def told_of(heading: str) -> set[str]:
     return {word for row in rows for word in re.findall(r"`([^`]+)`", row)}
 
 
-def printed(*words: str) -> dict:
-    out, err = io.StringIO(), io.StringIO()
-    assert main([*words, "--json"], out, err) in (DONE, EXCEEDED, FAILED), err.getvalue()
-    return json.loads(out.getvalue())
+@pytest.fixture(scope="module")
+def printed(run):
+    def read(*words: object) -> dict:
+        ran = run(*words, "--json")
+        assert ran.code in (DONE, EXCEEDED, FAILED), ran.err
+        return json.loads(ran.out)
+
+    return read
 
 
 @pytest.fixture(scope="module")
-def log_drive(planned):
+def log_drive(planned, run):
     """The planned folder with a short log of its leg, confirmed."""
     path = planned.parent / "one.csv"
     made_up.write_first_leg(planned.parent, path, {})
-    assert main(["log", str(path), "--write"], io.StringIO(), io.StringIO()) == DONE
+    assert run("log", path, "--write").code == DONE
     return planned.parent, path
 
 
@@ -291,7 +293,7 @@ def log_drive(planned):
         ("#### alarms", ("alarms", "{trip}")),
     ],
 )
-def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_path, user_folders):
+def test_every_key_printed_as_json_is_described(heading, words, log_drive, printed, tmp_path, user_folders):
     places = {"trip": log_drive[0], "log": log_drive[1], "new": tmp_path / "made"}
     found = printed(*(word.format(**places) for word in words))
     keys, told = keys_in(found), told_of(heading)
@@ -302,9 +304,9 @@ def test_every_key_printed_as_json_is_described(heading, words, log_drive, tmp_p
         assert found["schema"] in told
 
 
-def test_forecast_prints_what_plan_json_holds(planned):
+def test_forecast_prints_what_plan_json_holds(planned, printed):
     plan = json.loads((planned / "plan.json").read_text(encoding="utf-8"))
-    assert printed("forecast", str(planned.parent)) == plan | {"remedies": []}
+    assert printed("forecast", planned.parent) == plan | {"remedies": []}
 
 
 def test_every_property_of_the_geojson_is_described(planned):

@@ -162,40 +162,17 @@ def drawn_road(ending: str) -> Callable[[bytes], None]:
     return read
 
 
-def names_only(data: bytes) -> None:
-    """A table of places to be filled."""
-    folder = _empty("names")
-    (folder / "places.csv").write_bytes(data)
-    with told("places.csv"):
-        fill_places(folder)
+def file_of(example: str, name: str, read: Callable[[Path], object], *names: str) -> Callable[[bytes], None]:
+    """One file of an example, or of an empty folder, read by one function; sentences name it, or one of `names`."""
 
+    def run(data: bytes) -> None:
+        purpose = f"one {Path(name).name}"
+        folder = _folder(example, purpose) if example else _empty(purpose)
+        (folder / name).write_bytes(data)
+        with told(name, *names):
+            read(folder)
 
-def weather_csv(data: bytes) -> None:
-    folder = _empty("weather")
-    (folder / "weather.csv").write_bytes(data)
-    with told("weather.csv"):
-        read_weather_file(folder, _trip("alps").places)
-
-
-def readings_csv(data: bytes) -> None:
-    folder = _empty("readings")
-    (folder / "readings.csv").write_bytes(data)
-    with told("readings.csv"):
-        read_readings(folder, _trip("alps"))
-
-
-def session_toml(data: bytes) -> None:
-    folder = _folder("alps", "session")
-    (folder / "session.toml").write_bytes(data)
-    with told("session.toml", "laps/"):
-        read_session(folder, _trip("alps"))
-
-
-def lap_csv(data: bytes) -> None:
-    folder = _folder("alps", "lap")
-    (folder / "laps" / "sorello.csv").write_bytes(data)
-    with told("session.toml", "laps/sorello.csv"):
-        read_session(folder, _trip("alps"))
+    return run
 
 
 # --- the spreadsheet ---
@@ -368,6 +345,10 @@ def quantity(data: bytes) -> None:
     same_kind(text, "m")
 
 
+def _session(folder: Path) -> None:
+    read_session(folder, _trip("alps"))
+
+
 TARGETS: dict[str, Target] = {
     "trip.toml": (trip_file("trip.toml"), [*seeds.examples("*/trip.toml"), seeds.whole_trip()]),
     "places.csv": (trip_file("places.csv"), [*seeds.examples("minimal/places.csv"), seeds.PLACES]),
@@ -378,16 +359,19 @@ TARGETS: dict[str, Target] = {
     "road.gpx": (drawn_road(".gpx"), [seeds.track(), seeds.dense()]),
     "road.kml": (drawn_road(".kml"), [seeds.KML]),
     "road.geojson": (drawn_road(".geojson"), [seeds.GEOJSON]),
-    "names.csv": (names_only, [b'name,note\nRaton,\n"Needles, CA",x\nKingman,\n']),
+    "names.csv": (
+        file_of("", "places.csv", fill_places),
+        [b'name,note\nRaton,\n"Needles, CA",x\nKingman,\n'],
+    ),
     "weather.csv": (
-        weather_csv,
+        file_of("", "weather.csv", lambda folder: read_weather_file(folder, _trip("alps").places)),
         [
             b"place,date,high [degC],low [degC],humidity [%],wind [km/h],wind_from [deg]\n"
             b"brig,2027-07-09,31,13,35,20,270\n"
         ],
     ),
     "readings.csv": (
-        readings_csv,
+        file_of("", "readings.csv", lambda folder: read_readings(folder, _trip("alps"))),
         [
             b"when,place,along,coolant [degC],oil [degF],air [degC],oil_pressure [bar],rpm,note\n"
             b"2027-07-09 14:20,brig,,92,221,31,3.1,2600,top\n,,brig>simplon: 3 km,95,,,,,\n"
@@ -397,14 +381,17 @@ TARGETS: dict[str, Target] = {
     "trip.xlsx parts": (workbook_parts, [seeds.PARTS_TEXT]),
     "trip.xlsx cells": (workbook_cells, [seeds.CELLS]),
     "session.toml": (
-        session_toml,
+        file_of("alps", "session.toml", _session, "laps/"),
         [
             *seeds.examples("*/session.toml"),
             b'elevation = "300 m"\n[air]\n"09:00" = "25 degC"\n[lap]\nlength = "4 km"\ntime = "150 s"\n'
             b'full_load = 0.5\ncorner_speed = "60 km/h"\nclimb = "100 m"\nback = "30 km/h"\n',
         ],
     ),
-    "lap.csv": (lap_csv, seeds.examples("*/laps/*.csv")),
+    "lap.csv": (
+        file_of("alps", "laps/sorello.csv", _session, "session.toml"),
+        seeds.examples("*/laps/*.csv"),
+    ),
     "trip.ics": (
         calendar,
         [

@@ -66,7 +66,6 @@ HABITS = {
     "saloon-2000s-diesel": Habit(65, SMALL),
     "van-1980s-diesel": Habit(55, LARGE),
 }
-TOWING = [name for name in CLASS_NAMES if name.startswith("pickup")]
 
 
 @pytest.fixture(scope="module")
@@ -164,7 +163,7 @@ def test_hot_grade_alone_is_passed(any_vehicle: Vehicle) -> None:
     assert result.margin_k.min() > 0.0
 
 
-@pytest.mark.parametrize("tow_class", TOWING)
+@pytest.mark.parametrize("tow_class", [name for name in CLASS_NAMES if name.startswith("pickup")])
 def test_hot_grade_at_the_rating(tow_class: str) -> None:
     """SAE J2807: at its own rating a sound tow vehicle holds 40 mph and no fluid passes its limit."""
     drive, result = hot_grade(rated_trailer(read_class(tow_class).vehicle))

@@ -1,5 +1,6 @@
 """Planning on from the middle of a trip: what is left is driven as it was planned, and what changed is said."""
 
+import functools
 import itertools
 from datetime import UTC, date, datetime, time, timedelta
 
@@ -26,21 +27,13 @@ from thermal.spread import medians
 
 
 @pytest.fixture(scope="module")
-def opened(copy_example, tmp_path_factory):
-    """`opened("alps")`: trip and car of a shipped example."""
-    return lambda name: open_folder(copy_example(name, tmp_path_factory.mktemp(name) / "trip"))
+def driven(copy_example, tmp_path_factory):
+    """`driven("alps")`: trip, car, legs, timeline, margins of the car as described, by leg, of a shipped example."""
 
-
-@pytest.fixture(scope="module")
-def driven(opened):
-    """`driven("alps")`: trip, car, legs, timeline, margins of the car as described, by leg."""
-    made = {}
-
+    @functools.cache
     def drive(name):
-        if name not in made:
-            trip, car = opened(name)
-            made[name] = (trip, car, *nominal(trip, car))
-        return made[name]
+        trip, car = open_folder(copy_example(name, tmp_path_factory.mktemp(name) / "trip"))
+        return trip, car, *nominal(trip, car)
 
     return drive
 
@@ -56,12 +49,24 @@ def nominal(trip, car, start_k=None):
     return legs, line, simulate(line.drive, car.vehicle, start_k=start_k).margin_k[0]
 
 
+def wall_clock(place, epoch_s):
+    """Key of a place, and the time there without its zone."""
+    return place.key, clock.local(float(epoch_s), place.lat_deg, place.lon_deg).replace(tzinfo=None)
+
+
 def morning(trip, legs, line, number):
     """Place and wall clock of the start of a day."""
     day = line.days[number]
-    place = trip.places[legs[day.first].start]
-    at = datetime.fromtimestamp(day.start_s, tz=UTC)
-    return place.key, clock.to_local(at, clock.zone_of(place.lat_deg, place.lon_deg)).replace(tzinfo=None)
+    return wall_clock(trip.places[legs[day.first].start], day.start_s)
+
+
+def midday(line, trip, legs, number):
+    """Place after half of a day's legs, and the local time of leaving it."""
+    day = line.days[number]
+    middle = (day.first + day.last) // 2
+    span = next(one for one in line.spans if one.leg == middle and one.day == number)
+    key, at = wall_clock(trip.places[legs[middle].finish], line.end_s[span.last])
+    return key, at.replace(microsecond=0)
 
 
 # --- what is left ---
@@ -101,18 +106,6 @@ def test_from_a_night_in_the_mountains_only_the_first_morning_differs(driven):
         first = line.days[number].first
         assert legs2 == legs[first:]
         np.testing.assert_allclose(margins2, margins[first:], atol=1.0, rtol=0)
-
-
-def midday(line, trip, legs, number):
-    """Place after half of a day's legs, and the local time of leaving it."""
-    day = line.days[number]
-    middle = (day.first + day.last) // 2
-    span = next(one for one in line.spans if one.leg == middle and one.day == number)
-    place = trip.places[legs[middle].finish]
-    at = datetime.fromtimestamp(float(line.end_s[span.last]), tz=UTC)
-    return place.key, clock.to_local(at, clock.zone_of(place.lat_deg, place.lon_deg)).replace(
-        tzinfo=None, microsecond=0
-    )
 
 
 @pytest.mark.parametrize("number", [2, 5])
