@@ -66,6 +66,9 @@ def test_no_answer_is_no_verdict(services, web):
     services.faults["/v1/"] = "500"
     (found,) = check(services, web, point("silent", 100.0))
     assert (found.first_m, found.second_m, found.off) == (None, None, False)
+    second, told = UsgsElevations(url=services.url), []
+    assert second.elevations_m([point("silent", 100.0)], client=web(progress=told.append)) == (None,)
+    assert len(told) == 1
 
 
 def test_words_name_what_is_far_off_in_the_trips_units(make_trip, road):
