@@ -121,14 +121,24 @@ def test_public_headings_and_fahrenheit(tmp_path):
     assert normals.low_k == pytest.approx(283.15)
 
 
-def test_faults_are_told(tmp_path):
-    with pytest.raises(TripError, match="the column 'high_12"):
-        table(tmp_path, [], ("station", "lat", "lon", "elevation [m]", *(m for m in MONTHS if "high_12" not in m)))
-    with pytest.raises(TripError, match="its high; are the columns swapped"):
-        table(tmp_path, [station("a", 0, 0, 0, 10, 20)])
-    with pytest.raises(TripError, match="the cell is empty"):
-        table(tmp_path, [station("a", 0, "", 0, 20, 10)])
-    with pytest.raises(TripError, match="outside the trip folder"):
-        read_normals(tmp_path / "normals.csv", root=tmp_path / "deeper")
-    with pytest.raises(TripError, match="is missing"):
-        read_normals(tmp_path / "no.csv", root=tmp_path)
+@pytest.mark.parametrize(
+    ("rows", "heads", "row", "code"),
+    [
+        ([], [m for m in MONTHS if "high_12" not in m], 1, "missing-column"),
+        ([station("a", 0, 0, 0, 10, 20)], MONTHS, 2, "order"),
+        ([station("a", 0, "", 0, 20, 10)], MONTHS, 2, "missing-value"),
+    ],
+)
+def test_faults_are_told(tmp_path, rows, heads, row, code):
+    with pytest.raises(TripError) as caught:
+        table(tmp_path, rows, ("station", "lat", "lon", "elevation [m]", *heads))
+    first = caught.value.found[0]
+    assert (first.file, first.row, first.code) == ("normals.csv", row, code)
+
+
+@pytest.mark.parametrize(("name", "root"), [("normals.csv", "deeper"), ("no.csv", ".")])
+def test_a_table_that_is_not_there_or_not_in_the_folder_is_told(tmp_path, name, root):
+    table(tmp_path, ONE)
+    with pytest.raises(TripError) as caught:
+        read_normals(tmp_path / name, root=tmp_path / root)
+    assert [(one.file, one.code) for one in caught.value.found] == [(name, "file-access")]
