@@ -9,16 +9,14 @@ import math
 import os
 import pickle
 import socket
-import socketserver
 import sqlite3
-import threading
 import time
 import tracemalloc
-from contextlib import closing, suppress
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from loopback import BRIG
+from loopback import BRIG, GOOD, Wire, http
 
 from planner.weather.elevations import OpenMeteoElevations, parse_elevation, parse_elevations
 from planner.weather.nws import parse_cell
@@ -26,40 +24,22 @@ from planner.weather.records import BadReply, NeverFetched, Refused, Unreachable
 from planner.weather.store import load_forecasts, load_past_years, save_forecasts, save_past_years, store_folder
 
 JSON = "application/json"
-GOOD = b'{"elevation": [1755.0]}'
-
-
-def http(body=GOOD, *head, status="200 OK", length=None):
-    size = len(body) if length is None else length
-    return (
-        "\r\n".join([f"HTTP/1.1 {status}", f"Content-Length: {size}", "Connection: close", *head, "", ""]).encode()
-        + body
-    )
 
 
 @pytest.fixture
 def wire():
-    """`wire(send)` starts a server that calls `send(socket)` for every question; `wire.asked` counts them."""
+    """`wire(send)` starts a server that sends bytes, or calls a function, for every question; `wire.asked` has them."""
     servers = []
 
     def start(send):
-        class Handler(socketserver.BaseRequestHandler):
-            def handle(self):
-                asked.append(self.request.recv(65536).split(b" ")[1].decode())
-                with suppress(OSError):
-                    send(self.request)
+        servers.append(Wire(send))
+        servers[-1].asked = start.asked
+        return servers[-1].url
 
-        server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Handler)
-        server.daemon_threads = True
-        threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
-        servers.append(server)
-        return f"http://127.0.0.1:{server.server_address[1]}"
-
-    asked = start.asked = []
+    start.asked = []
     yield start
     for server in servers:
-        server.shutdown()
-        server.server_close()
+        server.close()
 
 
 def chunked(size):
@@ -136,7 +116,7 @@ def test_a_server_that_never_begins_to_answer_is_waited_for_once(wire, web):
 @pytest.mark.parametrize("answer", ["endless", "bomb", "bombs in a bomb"])
 def test_a_body_without_end_takes_little_memory(wire, web, answer):
     packed = b"" if answer == "endless" else bomb(1 if answer == "bomb" else 2)
-    url = wire(endless if answer == "endless" else lambda sock: sock.sendall(packed))
+    url = wire(endless if answer == "endless" else packed)
     client = web()
     tracemalloc.start()
     try:
@@ -152,20 +132,24 @@ def test_a_body_without_end_takes_little_memory(wire, web, answer):
     [
         (reset, "cannot be reached|closed the connection"),
         (lambda sock: sock.close(), "cannot be reached"),
-        (lambda sock: sock.sendall(b"\x00\xff" * 500), "cannot be reached|closed the connection"),
-        (lambda sock: sock.sendall(http(length=10**9)), "closed the connection|cannot be reached"),
-        (lambda sock: sock.sendall(http(b"[" * 200_000)), "JSON"),
-        (lambda sock: sock.sendall(http(b"<html>Welcome</html>", "Content-Type: application/json")), "login"),
-        (lambda sock: sock.sendall(http(b'\xff\xfe{"elevation"')), "JSON"),
+        (b"\x00\xff" * 500, "cannot be reached|closed the connection"),
+        (http(length=10**9), "closed the connection|cannot be reached"),
+        (http(b"[" * 200_000), "JSON"),
+        (http(b"<html>Welcome</html>", "Content-Type: application/json"), "login"),
+        (http(b'\xff\xfe{"elevation"'), "JSON"),
         (
-            lambda sock: sock.sendall(http(gzip.compress(GOOD)[:-12], "Content-Encoding: gzip")),
+            http(gzip.compress(GOOD)[:-12], "Content-Encoding: gzip"),
             "JSON|closed the connection",
         ),
-        (lambda sock: sock.sendall(http(GOOD, "Content-Encoding: gzip")), "closed the connection"),
-        (lambda sock: sock.sendall(http(b'{"elevation": ' + b"9" * 6000 + b"}")), "JSON"),
-        (lambda sock: sock.sendall(http(b"", status="304 Not Modified")), "unexpected format"),
-        (lambda sock: sock.sendall(chunked(b"-5")), "invalid HTTP|closed the connection"),
-        (lambda sock: sock.sendall(chunked(b"ffffffffffffffffffff")), "invalid HTTP|closed the connection"),
+        (http(GOOD, "Content-Encoding: gzip"), "closed the connection"),
+        (http(b'{"elevation": ' + b"9" * 6000 + b"}"), "JSON"),
+        (http(b"", status="304 Not Modified"), "unexpected format"),
+        (chunked(b"-5"), "invalid HTTP|closed the connection"),
+        (chunked(b"ffffffffffffffffffff"), "invalid HTTP|closed the connection"),
+    ],
+    ids=[
+        *("reset", "closed", "noise", "cut short", "nested deep", "a web page", "no UTF-8", "half a gzip", "no gzip"),
+        *("6,000 digits", "not modified", "a chunk below 0", "a chunk without end"),
     ],
 )
 def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
@@ -177,12 +161,12 @@ def test_broken_answers_are_unreachable_and_say_so(wire, web, send, told):
 
 
 def test_wrong_content_type_is_no_matter(wire, web):
-    url = wire(lambda sock: sock.sendall(http(GOOD, "Content-Type: text/html; charset=nonsense")))
+    url = wire(http(GOOD, "Content-Type: text/html; charset=nonsense"))
     assert ask(web(), url).data == {"elevation": [1755.0]}
 
 
 def test_no_tls_where_it_is_expected(wire, web):
-    url = wire(lambda sock: sock.sendall(http())).replace("http:", "https:")
+    url = wire(http()).replace("http:", "https:")
     with pytest.raises(Unreachable, match="certificate"):
         ask(web(timeout_s=(0.5, 0.5)), url)
 
@@ -190,7 +174,7 @@ def test_no_tls_where_it_is_expected(wire, web):
 @pytest.mark.parametrize("later", ["99999999999999", "Wed, 01 Jan 3000 00:00:00 GMT", "-1", "\xb2", "\x1b[2J"])
 @pytest.mark.parametrize("status", ["429 Too Many", "503 Down"])
 def test_no_retry_waits_for_as_long_as_a_service_says(wire, web, status, later):
-    url = wire(lambda sock: sock.sendall(http(b"{}", f"Retry-After: {later}", status=status)))
+    url = wire(http(b"{}", f"Retry-After: {later}", status=status))
     begun = time.monotonic()
     with pytest.raises(Refused) as caught:
         ask(web(), url)
@@ -201,7 +185,7 @@ def test_no_retry_waits_for_as_long_as_a_service_says(wire, web, status, later):
 
 def test_words_of_a_refusal_cannot_command_a_terminal(wire, web):
     body = json.dumps({"reason": "\x1b]0;gone\x07\n\ud800" + "x" * 5000, "type": ["deep"], "title": {}}).encode()
-    url = wire(lambda sock: sock.sendall(http(body, status="400 Bad Request")))
+    url = wire(http(body, status="400 Bad Request"))
     with pytest.raises(Refused) as caught:
         ask(web(), url)
     assert str(caught.value).isprintable()
@@ -226,7 +210,7 @@ def test_words_of_a_refusal_cannot_command_a_terminal(wire, web):
     ],
 )
 def test_no_answer_leads_to_another_server(wire, web, there):
-    other = wire(lambda sock: sock.sendall(http()))
+    other = wire(http())
     url = wire(lambda sock: sock.sendall(moved))
     there = there.replace("127.0.0.1:1/", other.removeprefix("http://") + "/").replace("{here}", url.split("/")[2])
     moved = http(b"", f"Location: {there}", status="302 Found")
@@ -238,7 +222,7 @@ def test_no_answer_leads_to_another_server(wire, web, there):
 
 
 def test_redirects_in_a_circle_end(wire, web):
-    url = wire(lambda sock: sock.sendall(http(b"", "Location: /v1/elevation?latitude=2", status="302 Found")))
+    url = wire(http(b"", "Location: /v1/elevation?latitude=2", status="302 Found"))
     with pytest.raises(Unreachable, match="redirect loop"):
         ask(web(), url)
     assert len(wire.asked) <= 5
@@ -262,7 +246,7 @@ def test_elevations_that_cannot_be_are_none_and_a_short_list_is_told(wire, web):
     with pytest.raises(BadReply, match="no list of 2"):
         parse_elevations({"elevation": [1.0]}, 2)
     told = []
-    url = wire(lambda sock: sock.sendall(http(b'{"elevation": [1, 2, 3]}')))
+    url = wire(http(b'{"elevation": [1, 2, 3]}'))
     assert OpenMeteoElevations(url=url).elevations_m([BRIG], client=web(progress=told.append)) == (None,)
     assert "no list of 1 elevations" in told[0]
 
@@ -285,7 +269,7 @@ def cached(wire, web, tmp_path):
     """`cached("UPDATE ...", values)`: address of an answer in the cache, whose file is changed then."""
 
     def make(*statements):
-        url = wire(lambda sock: sock.sendall(http()))
+        url = wire(http())
         with web() as client:
             ask(client, url)
         with closing(sqlite3.connect(tmp_path / "cache" / "http.sqlite", isolation_level=None)) as file:
