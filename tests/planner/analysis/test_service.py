@@ -5,20 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rules import with_trip
+from rules import outlook_of, with_trip
 
 from planner.analysis.service import Due, ageing, carry, plan_service
-from planner.forecast.run import Forecast, forecast
+from planner.forecast.run import Forecast
 from planner.model.trip import ServiceItem
 from thermal.fluids import fluid_of
 from thermal.units import to_si
-from thermal.vehicle_file import VehicleFile
 
 MILE_M = 1609.344
-
-
-def outlook_of(trip, vehicle) -> Forecast:
-    return forecast(trip, VehicleFile(vehicle=vehicle, base="", entries=(), overridden=frozenset()))
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from planner.files import limits
-from planner.files.reading import Problems, file_fault, read_text
+from planner.files.reading import Problems, read_text
 from planner.files.tables import Column, InputTable, read_table
 from planner.model.errors import TripError
 
@@ -173,19 +173,3 @@ def test_a_table_as_a_spreadsheet_saves_it(tmp_path: Path, code: str) -> None:
     (tmp_path / "t.csv").write_bytes(("place;elevation [m];;\r\nÅre;12,5;;\r\n;;;\r\n;;;\r\n\r\n").encode(code))
     text = read_text(tmp_path / "t.csv", file="t.csv", problems=Problems())
     assert values(str(text)) == [12.5]
-
-
-def test_files_that_must_not_be_opened(tmp_path: Path) -> None:
-    root, out = tmp_path / "trip", tmp_path / "out.csv"
-    root.mkdir()
-    out.write_text("x")
-    (root / "link.csv").symlink_to(out)
-    (root / "loop.csv").symlink_to(root / "loop.csv")
-    (root / "big.csv").write_text("x" * 11)
-    assert "outside" in str(file_fault(root / "link.csv", root=root, max_bytes=10))
-    assert "outside" in str(file_fault(root / ".." / "out.csv", root=root, max_bytes=10))
-    assert "cannot be opened" in str(file_fault(root / "loop.csv", root=root, max_bytes=10))
-    assert "the maximum is" in str(file_fault(root / "big.csv", root=root, max_bytes=10))
-    assert file_fault(root, root=root, max_bytes=10) == "is not a file"
-    assert file_fault(root / "none.csv", root=root, max_bytes=10) == "is missing"
-    assert file_fault(root / "big.csv", root=root, max_bytes=11) is None
