@@ -78,13 +78,6 @@ def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch
     assert np.all(np.abs(few.chance - every.chance)[close] < 4.0 * few.chance_error[close] + 0.002)
 
 
-def test_the_same_change_gives_the_same_numbers(alps):
-    one, two = (run_day(alps.outlook, 0, (SLOW_LEG,)) for _ in range(2))
-    assert np.array_equal(one.were_k, two.were_k)
-    assert all(np.array_equal(a, b) for a, b in zip(one.kept, two.kept, strict=True))
-    assert np.array_equal(one.nominal_k, two.nominal_k)
-
-
 @pytest.mark.parametrize(
     "change",
     [

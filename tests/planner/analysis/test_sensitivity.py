@@ -14,10 +14,8 @@ from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.sensitivity import Effect, rank_assumptions
 from planner.files.folder import open_folder
 from planner.forecast.run import Forecast, forecast
-from planner.output import terminal
 from thermal.fluids import FLUID_NODES, fluid_of
 from thermal.simulate import simulate
-from thermal.units import to_si
 
 PLACES = """place,name,lat,lon,elevation [m],high [degC],low [degC]
 a,A,35.000,-115.600,300,43,28
@@ -124,20 +122,6 @@ def test_one_value_moved_by_hand_gives_the_same(outlook, effects, key):
     assert effect.moves_k == pytest.approx(change[heaviest], abs=0.02)
 
 
-def test_written_into_the_file_a_value_moves_the_margin_as_said(tmp_path, estate_effects):
-    effect = next(e for e in estate_effects if e.key == "differential.surface")
-    share = float(effect.step.removesuffix(" %")) / 100.0
-    value = to_si(effect.text, "W/K")
-    moves = []
-    for n, factor in enumerate((1.0 - share, 1.0 + share)):
-        more = f'[differential]\nsurface = {{value = "{factor * value} W/K", source = "test"}}\n'
-        again = outlook_of(write(tmp_path / f"trip{n}", "estate-1990s-six", more))
-        moves.append(abs(float(again.nominal.margin_k[0].min(axis=0)[fluid_of(effect.fluid).index]) - effect.margin_k))
-    assert effect.fluid == "differential"
-    assert max(moves) == pytest.approx(effect.moves_k, abs=0.1)
-    assert effect.moves_k > 1.0
-
-
 def test_temperatures_are_moved_by_three_kelvin(effects):
     found = [effect for effect in effects if effect.key.startswith("cooling.thermostat")]
     assert found
@@ -172,11 +156,6 @@ def test_what_is_known_drops_out(tmp_path, estate_effects):
     before, after = ({effect.key for effect in found} for found in (estate_effects, rank_assumptions(again)))
     assert before - after == {"cooling.radiator"}
     assert after <= before
-
-
-def test_the_ranking_says_which_margin_it_means(hatch_effects):
-    """The plan's margin is at the wanted confidence, this one without any spread: far apart for a car little known."""
-    assert "car as described" in terminal.effects(hatch_effects, "metric")[0].plain
 
 
 def test_check_prints_the_ranking_the_same_every_time(run, tmp_path, hatch_effects):

@@ -16,7 +16,7 @@ READERS = {
     "normals/stations.xz": (usual, usual.stations.__wrapped__),
 }
 WRITTEN_OVER = [(GROUND, text) for text in (b"", b"GROUND1\n", b"nonsense" * 1000)]
-CUT = [(GROUND, -1), *itertools.product(("towns/towns.xz", "normals/stations.xz"), (0, 100, 20_000))]
+CUT = [(GROUND, -1), (GROUND, "zeros"), *itertools.product(("towns/towns.xz", "normals/stations.xz"), (0, 100, 20_000))]
 
 
 @pytest.mark.parametrize(("name", "harm"), [*WRITTEN_OVER, *CUT])
@@ -25,6 +25,8 @@ def test_a_damaged_file_is_told(name, harm, tmp_path, monkeypatch):
     path = tmp_path / name
     path.parent.mkdir()
     whole = (paths.data_folder() / name).read_bytes()
+    if harm == "zeros":  # behind the table of tiles
+        harm = whole[:2604].ljust(len(whole), b"\0")
     path.write_bytes(whole[:harm] if isinstance(harm, int) else harm)
     monkeypatch.setattr(module, "data_folder", lambda: tmp_path)
     for cached in (terrain._file, terrain._tile):
