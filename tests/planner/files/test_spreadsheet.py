@@ -160,34 +160,22 @@ def test_any_texts_and_numbers_survive(names: list[str], note: str, lat: float, 
 # --- the template ---
 
 
-def test_the_template_explains_itself(tmp_path: Path) -> None:
-    new_spreadsheet(tmp_path / "t", "minimal")
+@pytest.mark.parametrize(("example", "unit"), [("minimal", "degF"), ("alps", "degC")])
+def test_the_template_explains_itself_in_the_trip_s_units(tmp_path: Path, example: str, unit: str) -> None:
+    new_spreadsheet(tmp_path / "t", example)
     made = load_workbook(tmp_path / "t" / "trip.xlsx")
     assert made.sheetnames == ["places", "legs", "settings", "car", "notes"]
     assert set(made.sheetnames) <= {*ROWS, *SKIPPED}
     heads = [cell for name in ("places", "legs") for cell in made[name][1]]
     columns = [column.name for column in (*PLACE_COLUMNS, *LEG_COLUMNS)]
     assert [str(cell.value).partition(" [")[0] for cell in heads] == columns
-    assert all(
-        cell.comment is not None and cell.comment.text == HELP[name] for cell, name in zip(heads, columns, strict=True)
-    )
+    assert [cell.comment.text for cell in heads] == [HELP[name] for name in columns]
     assert set(HELP) == set(columns)
-    assert "high [degF]" in [cell.value for cell in heads]
+    assert f"high [{unit}]" in [cell.value for cell in heads]
     assert isinstance(made["places"]["C2"].value, float)
     lists = {rule.formula1 for name in ("places", "legs") for rule in made[name].data_validations.dataValidation}
     assert '"yes,no"' in lists
     assert made["notes"]["A1"].value is not None
-
-
-def test_a_metric_example_proposes_metric_headings(tmp_path: Path) -> None:
-    write_csvs(
-        tmp_path,
-        [["place", "name", "lat", "lon", "elevation [m]"], ["a", "A", 45, 7, 500], ["b", "B", 45.1, 7, 600]],
-        [["from", "to", "distance [km]", "speed [km/h]"], ["a", "b", 12, 60]],
-    )
-    write_template(tmp_path / "x.xlsx", tmp_path)
-    headings = [cell.value for cell in load_workbook(tmp_path / "x.xlsx")["places"][1]]
-    assert headings[7:9] == ["high [degC]", "low [degC]"]
 
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:

@@ -135,20 +135,20 @@ def test_problems_are_sorted_and_capped() -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "row"),
     [
-        (b"place\nZ\xfcrich\n", "t.csv row 2: has bytes that are not UTF-8 text; save the file again"),
-        ("place\n".encode("utf-32"), "t.csv: is not UTF-8 text; save the file again"),
-        ("place\n".encode("utf-16-le"), "t.csv: is not UTF-8 text; save the file again"),
-        (b"place\n\na\x00b\n", "t.csv row 3: has the unprintable character U+0000; delete it"),
-        (b"place\n\x1b[31m\n", "t.csv row 2: has the unprintable character U+001B"),
+        (b"place\nZ\xfcrich\n", 2),
+        ("place\n".encode("utf-32"), 0),
+        ("place\n".encode("utf-16-le"), 0),
+        (b"place\n\na\x00b\n", 3),
+        (b"place\n\x1b[31m\n", 2),
     ],
 )
-def test_unreadable_bytes(tmp_path: Path, data: bytes, said: str) -> None:
+def test_unreadable_bytes(tmp_path: Path, data: bytes, row: int) -> None:
     (tmp_path / "t.csv").write_bytes(data)
     problems = Problems()
     assert read_text(tmp_path / "t.csv", file="t.csv", problems=problems) is None
-    assert said in problems.sentences()[0]
+    assert [(one.file, one.row, one.code) for one in problems.found()] == [("t.csv", row, "encoding")]
 
 
 @pytest.mark.parametrize("code", ["utf-8", "utf-8-sig", "utf-16"])

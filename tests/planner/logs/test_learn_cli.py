@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from driven import write_log
@@ -54,7 +55,9 @@ def test_from_a_log_to_a_vehicle_a_review_and_back(call, folder: Path) -> None:
     new = folder / "vehicle-fitted-2027-07-11.toml"
     learnt = read_vehicle(new, data_folder() / "vehicles").spread.factors["axle_heat"]
     assert learnt.value == pytest.approx(0.8, abs=0.12)
-    assert (folder / "out" / "fit-one.svg").is_file()
+    picture = " ".join(ElementTree.parse(folder / "out" / "fit-one.svg").getroot().itertext())
+    assert "differential" in picture
+    assert "measured" in picture
     assert "already exists" in call("fit", folder, path, "--on", "2027-07-11", code=3)
     assert "already exists" in call("fit", folder, path, "--out", folder / "vehicle.toml", code=3)
     found = json.loads(call("review", folder, path, "--json"))

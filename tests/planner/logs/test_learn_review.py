@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -106,15 +105,6 @@ def test_a_new_vehicle_file_with_its_sources(learned: fit.Fitted, folder: Path) 
     assert open_route(learned.trip, found.vehicle).timeline.days
     with pytest.raises(PlannerError, match="was already used to fit this vehicle file"):
         fit.learn(learned.trip, found, learned.driven, on=TODAY)
-
-
-def test_a_plot_of_log_and_model(learned: fit.Fitted) -> None:
-    pictures = fit.plots(learned)
-    assert list(pictures) == ["fit-day-1.svg"]
-    assert pictures == fit.plots(learned)
-    text = " ".join(ElementTree.fromstring(pictures["fit-day-1.svg"]).itertext())
-    assert "differential" in text
-    assert "measured" in text
 
 
 def test_what_a_level_log_cannot_teach(learned: fit.Fitted) -> None:
