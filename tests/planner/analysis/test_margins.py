@@ -64,7 +64,8 @@ def test_every_leg_has_a_margin_for_every_fluid(report):
     assert [(m.leg, m.fluid) for m in report.margins] == [(n, f) for n in legs for f in fluids_of(report.outlook)]
 
 
-def test_margins_are_the_least_of_limit_less_temperature_where_and_when_they_are_said_to_be(report):
+def test_margins_are_the_least_of_limit_less_temperature(report):
+    """And the peak is where and when it is said to be."""
     outlook, line = report.outlook, report.outlook.timeline
     temps, limit = outlook.nominal.temps_k[0], outlook.nominal.limit_k
     for margin in report.margins:
