@@ -7,6 +7,7 @@ degree sign, one reading a row, decimal commas, clocks that pass midnight, numbe
 import gzip
 import subprocess
 import sys
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -33,7 +34,9 @@ def write(folder: Path, text: str | bytes, name: str = "drive.csv") -> Path:
     return path
 
 
-def read_as_proposed(path: Path) -> Log:
+def logged(folder: Path, head: str, lines: Iterable[str]) -> Log:
+    """A log of these columns beside time and speed, read as proposed."""
+    path = write(folder, f"time [s],speed [km/h],{head}\n" + "\n".join(lines))
     return read_log(path, describe_log(path).mapping)
 
 
@@ -109,9 +112,7 @@ def test_a_bad_mapping_tells_everything_at_once(tmp_path: Path) -> None:
 
 
 def test_a_real_forty_below_is_kept(tmp_path: Path) -> None:
-    cold = "\n".join(f"{i},50,{-39 - i // 10 % 3}" for i in range(90))
-    path = write(tmp_path, f"time [s],speed [km/h],ambient [C]\n{cold}\n")
-    log = read_as_proposed(path)
+    log = logged(tmp_path, "ambient [C]", (f"{i},50,{-39 - i // 10 % 3}" for i in range(90)))
     assert set(log.channels["ambient"].value - C0) == {-39, -40, -41}
 
 
@@ -123,8 +124,7 @@ def test_a_column_that_reads_one_such_number_all_along_is_asked_about(tmp_path: 
 
 def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
     times = [*range(50), 20, 21, 50, 51, 9999, *range(52, 100), *range(400, 450)]
-    path = write(tmp_path, "time [s],speed [km/h],coolant [C]\n" + "\n".join(f"{t},50,80" for t in times))
-    log = read_as_proposed(path)
+    log = logged(tmp_path, "coolant [C]", (f"{t},50,80" for t in times))
     assert log.duration_s == 449.0
     assert np.all(np.diff(log.channels["speed"].time_s) > 0.0)
     assert any("3 rows out of time order" in f for f in log.faults)
@@ -132,17 +132,14 @@ def test_backward_and_leaping_times_and_gaps(tmp_path: Path) -> None:
 
 
 def test_a_stuck_sensor_is_told(tmp_path: Path) -> None:
-    lines = [f"{i * 10},90,{85 + i % 3},{min(20 + i, 70)}" for i in range(400)]
-    path = write(tmp_path, "time [s],speed [km/h],coolant [C],oil temp [C]\n" + "\n".join(lines))
-    faults = read_as_proposed(path).faults
+    lines = (f"{i * 10},90,{85 + i % 3},{min(20 + i, 70)}" for i in range(400))
+    faults = logged(tmp_path, "coolant [C],oil temp [C]", lines).faults
     assert any(f.startswith("engine_oil: reads the same for 58 min") for f in faults)
     assert not any(f.startswith("coolant") for f in faults)
 
 
 def test_mixed_rates_keep_their_own_times(tmp_path: Path) -> None:
-    lines = [f"{i * 0.1:.1f},50,{80 if i % 50 == 0 else ''}" for i in range(500)]
-    path = write(tmp_path, "time [s],speed [km/h],coolant [C]\n" + "\n".join(lines))
-    log = read_as_proposed(path)
+    log = logged(tmp_path, "coolant [C]", (f"{i * 0.1:.1f},50,{80 if i % 50 == 0 else ''}" for i in range(500)))
     assert (len(log.channels["speed"].value), len(log.channels["coolant"].value)) == (500, 10)
     seen = log.channels["coolant"].at(np.array([0.0, 4.9, 5.0]), oldest_s=2.0)
     assert np.isnan(seen).tolist() == [False, True, False]

@@ -69,6 +69,8 @@ def said(*parts: tuple[str, float], passed: bool = False) -> str:
         ((("usual", 0.8), ("oil_heat", 0.2)), "Nothing unusual found"),
         ((("unexplained_1", 0.9), ("usual", 0.05)), "Something that no cause tried here explains"),
         ((("airflow", 0.5), ("radiator", 0.4)), "It is the car: the cooling system passes less heat"),  # kin
+        ((("airflow", 0.85), ("radiator", 0.08)), "or cause radiator"),  # at odds below 20 neither is named alone
+        ((("airflow", 0.96), ("radiator", 0.02)), "It is the car: cause airflow"),
     ],
 )
 def test_a_verdict_says_no_more_than_is_known(parts: tuple[tuple[str, float], ...], words: str) -> None:
