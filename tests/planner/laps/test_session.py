@@ -5,12 +5,11 @@ import json
 import re
 from dataclasses import replace
 from datetime import date, time
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
-from cars import heat_capacities_j_per_k
+from cars import energy_left_open
 from rich.console import Console
 from rules import with_trip
 
@@ -31,7 +30,7 @@ from planner.forecast.assemble import Inputs
 from planner.laps import run as session
 from planner.laps.lap import LONGEST_S, full_power, trace_of_numbers, trace_of_table
 from planner.laps.show import due_after, session_dict, tables
-from planner.laps.stints import PAD_LIMIT_K, ROTOR, Case, Layout, make_case
+from planner.laps.stints import PAD_LIMIT_K, ROTOR, Layout, make_case
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import SessionPlace
 from planner.output.write import to_json
@@ -42,6 +41,7 @@ from thermal.fluids import ROTORS, fluid_of
 from thermal.loads import compute_loads, extras_w
 from thermal.simulate import simulate
 from thermal.spread import SEED
+from thermal.vehicle import Vehicle
 
 NOON = time(12)
 G = 9.80665
@@ -80,23 +80,20 @@ def opened(copy_example, tmp_path_factory):
     return folder, *open_folder(folder)
 
 
-def inputs_of(opened) -> Inputs:
-    _, trip, car = opened
-    return Inputs(trip=trip, car=car, known=NO_WEATHER)
+@pytest.fixture(scope="module")
+def inputs(opened) -> Inputs:
+    return Inputs(trip=opened[1], car=opened[2], known=NO_WEATHER)
 
 
 @pytest.fixture(scope="module")
-def case_of(opened):
+def vehicle(inputs) -> Vehicle:
+    return inputs.car.vehicle
+
+
+@pytest.fixture(scope="module")
+def case_of(inputs):
     """`case_of(airflow=0.6)`: the diesel on a made-up course."""
-
-    def make(*, draws=32, **more) -> Case:
-        return make_case(setup_of(**more), inputs_of(opened), draws=draws)
-
-    return make
-
-
-def as_number(laps: int | None) -> float:
-    return np.inf if laps is None else float(laps)
+    return lambda **more: make_case(setup_of(**more), inputs, draws=32)
 
 
 # --- laps ---
@@ -127,10 +124,9 @@ def test_points_set_close_together_are_joined_without_losing_a_stop():
 
 
 @pytest.mark.parametrize(("share", "corner"), [(0.35, 15.0), (0.5, 18.0), (0.6, 22.0)])
-def test_a_made_lap_has_the_length_time_and_share_asked_for(opened, share, corner):
-    _, _, car = opened
+def test_a_made_lap_has_the_length_time_and_share_asked_for(vehicle, share, corner):
     asked = replace(HARD, full_load=share, corner_m_per_s=corner, length_m=3800.0)
-    lap = trace_of_numbers(asked, car.vehicle, elevation_m=200.0, air_k=298.15)
+    lap = trace_of_numbers(asked, vehicle, elevation_m=200.0, air_k=298.15)
     assert lap.length_m == pytest.approx(3800.0, rel=1e-6)
     assert lap.time_s == pytest.approx(150.0, rel=1e-9)
     before = np.concatenate(([lap.begin_m_per_s], lap.end_m_per_s[:-1]))
@@ -145,22 +141,17 @@ def test_the_engine_is_at_full_load_for_the_share_asked_for(case_of):
     assert short < 0.1
 
 
-def test_full_power_gains_speed_as_the_rated_power_allows(opened):
+def test_full_power_gains_speed_as_the_rated_power_allows(vehicle):
     # kinetic energy gained cannot exceed rated power times time; from 15 to 35 m/s on the level
-    _, _, car = opened
-    vehicle = car.vehicle
     power = full_power(vehicle, grade=0.0, elevation_m=0.0, air_k=298.15)
-    took = float(
-        np.interp(35.0, power.speed_m_per_s, power.time_s) - np.interp(15.0, power.speed_m_per_s, power.time_s)
-    )
+    took = float(np.diff(np.interp([15.0, 35.0], power.speed_m_per_s, power.time_s))[0])
     energy = 0.5 * vehicle.body.mass_kg * (35.0**2 - 15.0**2)
     assert energy < vehicle.engine.peak_power_w * took < 1.8 * energy
 
 
-def test_a_lap_no_car_of_its_power_could_drive_is_refused_with_what_it_could(opened):
-    _, _, car = opened
+def test_a_lap_no_car_of_its_power_could_drive_is_refused_with_what_it_could(vehicle):
     with pytest.raises(PlannerError, match=r"covers .* to .* m, not 12,000 m"):
-        trace_of_numbers(replace(HARD, length_m=12000.0), car.vehicle, elevation_m=0.0, air_k=298.0)
+        trace_of_numbers(replace(HARD, length_m=12000.0), vehicle, elevation_m=0.0, air_k=298.0)
 
 
 # --- energy ---
@@ -199,10 +190,7 @@ def test_over_a_closed_lap_the_crank_s_work_is_drag_rolling_losses_and_brakes(ca
 def test_the_heat_of_a_session_closes(case_of):
     case = case_of()
     drive, result = case.run(Layout(case, NOON).from_road(3))
-    vehicle = case.vehicle
-    capacity = heat_capacities_j_per_k(vehicle)
-    stored = (capacity * (result.temps_k[0, -1] - drive.air_k[0])).sum()
-    assert result.heat_in_j[0] - result.heat_out_j[0] == pytest.approx(stored, abs=1e-6 * result.heat_in_j[0])
+    assert energy_left_open(result, drive, case.vehicle) < 1e-6
 
 
 def test_one_hard_stop_heats_the_rotors_by_its_kinetic_energy(case_of):
@@ -243,33 +231,24 @@ def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
     assert found == left
 
 
-def test_hotter_air_never_gives_more_laps(case_of):
-    counts = []
-    for air in (275.0, 288.0, 298.0, 308.0, 318.0):
-        found = session.laps_until_thin(case_of(air=((NOON, air),), pads="fast-road"), NOON)
-        counts.append([as_number(n) for n in found.values()])
-    for cooler, hotter in pairwise(counts):
-        assert np.all(np.array(hotter) <= np.array(cooler))
-    assert counts[-1] != counts[0]
+EASIER = replace(HARD, full_load=0.3)  # the harder lap is too much for any of the pads
 
 
-def test_blocked_air_gives_fewer_laps(case_of):
-    counts = [
-        as_number(session.laps_until_thin(case_of(airflow=share, air=((NOON, 288.0),)), NOON)["coolant"])
-        for share in (1.0, 0.6, 0.35)
-    ]
-    assert counts[0] >= counts[1] >= counts[2]
-    assert counts[2] < counts[0]
-
-
-def test_pads_that_stand_more_give_more_laps(case_of):
-    easier = replace(HARD, full_load=0.3)  # the harder lap is too much for any of them
-    counts = [
-        as_number(session.laps_until_thin(case_of(pads=pads, lap=easier), NOON)[ROTOR])
-        for pads in ("street", "fast-road", "track")
-    ]
-    assert counts == sorted(counts)
-    assert counts[0] < counts[2]
+@pytest.mark.parametrize(
+    ("part", "harder"),
+    [
+        ("coolant", [{"air": ((NOON, air),), "pads": "fast-road"} for air in (275.0, 288.0, 298.0, 308.0, 318.0)]),
+        ("coolant", [{"airflow": share, "air": ((NOON, 288.0),)} for share in (1.0, 0.6, 0.35)]),
+        (ROTOR, [{"pads": pads, "lap": EASIER} for pads in ("track", "fast-road", "street")]),
+    ],
+    ids=["hotter air", "blocked air", "pads that stand less"],
+)
+def test_what_is_harder_never_gives_more_laps_to_any_part(case_of, part, harder):
+    found = [session.laps_until_thin(case_of(**more), NOON) for more in harder]
+    counts = np.array([[np.inf if n is None else n for n in one.values()] for one in found])
+    assert np.all(counts[1:] <= counts[:-1])
+    column = list(found[0]).index(part)
+    assert counts[-1, column] < counts[0, column]
 
 
 def test_off_and_idling_cool_differently_and_the_coolant_soaks_when_shut_off(case_of):
@@ -314,10 +293,10 @@ def test_minutes_to_cool_are_just_enough(case_of, engine_on):
 
 
 @pytest.fixture(scope="module")
-def outcome(opened):
+def outcome(opened, inputs):
     folder, trip, _ = opened
     setup = replace(read_session(folder, trip), last=time(11))
-    return session.run_session(make_case(setup, inputs_of(opened), draws=128))
+    return session.run_session(make_case(setup, inputs, draws=128))
 
 
 def test_the_worked_example_finds_its_limits(outcome):
@@ -360,20 +339,16 @@ def test_service_after_the_session_falls_due_at_the_first_workshop_from_there(al
     """The folder's reader knows the session, so every plan of the folder knows what it leaves due."""
     outlook = alps.outlook
     assert outlook.trip.session == SessionPlace(name="Sorello hill practice", place="davos")
-    plan, without = plan_service(outlook), plan_service(held_at(outlook, None))
+    plan, without = plan_service(outlook), plan_service(with_trip(outlook, session=None))
     jobs = [job for job in plan.due if job.item.startswith("after the session")]
     assert [job.item.removeprefix("after the session: ") for job in jobs] == sorted(AFTER_SESSION)
     assert {job.place for job in jobs} == {"davos"}
     assert {job.item for job in plan.due} - {job.item for job in jobs} == {job.item for job in without.due}
 
 
-def held_at(outlook, session: SessionPlace | None):
-    return with_trip(outlook, session=session)
-
-
 def test_a_session_away_from_the_route_changes_nothing(alps):
-    away = held_at(alps.outlook, SessionPlace(name="", place="airolo"))
-    assert plan_service(away) == plan_service(held_at(alps.outlook, None))
+    away, none = (with_trip(alps.outlook, session=at) for at in (SessionPlace(name="", place="airolo"), None))
+    assert plan_service(away) == plan_service(none)
 
 
 # --- reading ---
