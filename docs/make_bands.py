@@ -16,7 +16,7 @@ The bands are common practice, no source. The classes' assumed numbers were chos
 that a class behaves as an owner expects, and are no evidence for the model. Temperatures in °C, differences in K,
 times in minutes; **bold**: outside the band. *over*: above the thermostat's opening; *over coolant*: above the
 coolant. Air stays at 100 °F all the way up a grade, which is harder than a real one. A dash: the class has no such
-part, tows nothing, or is not used for laps.
+part, has no tow rating, or is not used for laps.
 
 """
 WHY = {

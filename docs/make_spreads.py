@@ -76,8 +76,8 @@ SAID = """
 The spreads used are close to what ranges and bands allow together; ranges alone would give about twice as much. Where
 they differ:
 
-- `oil_coolant` is wider than its range; `oil_cooler`, `radiator`, `gearbox_heat`, the losses are narrower. On cars of
-  another structure ([readings.md](readings.md)) the 90 % intervals of coolant, engine oil and differential without
+- `oil_coolant` is wider than its range; `oil_cooler`, `radiator`, `gearbox_heat` and the losses are narrower. On cars
+  of another structure ([readings.md](readings.md)) the 90 % intervals of coolant, engine oil and differential without
   readings hold on 90 % of the legs or more, and 98 % of the margins of 90 % are kept. Wider spreads would be further
   off, so the ones used stay.
 - The transmission's intervals held too seldom (automatics 66 %, now 80 %). The two causes have no value in a class

@@ -55,7 +55,6 @@ class _Draft(TripFolder):
         self.files: dict[str, str | None] = {}
 
     def put(self, files: Files) -> None:
-        """Take changed files."""
         self.files |= files
         self.held |= {name: text.encode("utf-8") for name, text in files.items() if text is not None}
 

@@ -106,7 +106,6 @@ def nothing_helps(report: Report, day: DayRemedies) -> str:
 
 
 def _advice_line(report: Report, remedy: Remedy) -> str:
-    """One sufficient remedy, with its cost."""
     what, minutes, margin, _ = remedy_words(report, remedy)
     return f"{what[:1].upper()}{what[1:]}: costs {minutes} min, leaves {margin}."
 
@@ -138,7 +137,6 @@ def _later(begin: datetime, seconds: float) -> datetime:
 
 
 def _end(report: Report, kind: str) -> Mark:
-    """Start or finish of the trip."""
     outlook = report.outlook
     if kind == "finish":
         last = len(outlook.legs) - 1
@@ -244,7 +242,6 @@ def _titled(mark: Mark, title: str, wait_s: float) -> Mark:
 
 
 def _fuel(report: Report) -> Iterator[Mark]:
-    """Stops for fuel."""
     u = report.units
     for stop in report.fuel.stops:
         place = report.outlook.trip.places[stop.place].name
@@ -254,7 +251,6 @@ def _fuel(report: Report) -> Iterator[Mark]:
 
 
 def _service(report: Report) -> Iterator[Mark]:
-    """Service due, grouped by stop."""
     for leg in sorted({job.leg for job in report.service.due}):
         jobs = [job for job in report.service.due if job.leg == leg]
         items = ", ".join(job.item for job in jobs)

@@ -113,7 +113,6 @@ def _passing(stops: Sequence[str], at: int, behind: int) -> int:
 
 
 def _renamed(stops: Sequence[str], at: int, behind: int) -> str:
-    """Name a position on the rest."""
     number = _passing(stops, at, behind)
     return f"{stops[at]}:{number}" if number else stops[at]
 
