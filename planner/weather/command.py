@@ -119,7 +119,7 @@ def _unknown(
     """Places far from any with entered usual highs and lows, unless forecasts cover the whole trip."""
     end_s = midnight_s(dates[-1]) + 86400.0
     places = weather_along(trip, legs).places
-    entered = [place.distance_m for place in places if place.has_entered]
+    entered = [place.distance_m for place in places if place.has_air]
     near = {s.key for s in places if any(abs(s.distance_m - at) <= NEAR_M for at in entered)}
     covered = {key for key, held in forecasts.by_place.items() if any(one.epoch_s[-1] >= end_s for one in held)}
     return [p for p in points if p.place not in near and p.place not in covered]
@@ -153,7 +153,7 @@ def _row(
 def _stand_in(trip: Trip, key: str, past: Mapping[str, PastYears]) -> str:
     """Source used where no forecast is available."""
     place = trip.places[key]
-    if place.high_k is not None or place.low_k is not None:
+    if place.has_air:
         return "the usual values from places.csv"
     if trip.normals:
         return "the table of station normals"

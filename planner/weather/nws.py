@@ -183,12 +183,13 @@ def parse_grid(answer: Answer, *, point: Point, source: str) -> PlaceForecast:
     require_near(*_middle_of(answer.data), point)
     layers = {name: _hours(properties, layer) for name, layer in _LAYERS.items()}
     epoch = sorted(layers["air_k"])
-    issued = properties.get("updateTime")
+    issued, elevation = properties.get("updateTime"), part_of(properties, "elevation")
+    _to_si("elevation", elevation.get("unitCode"))  # refuses all but metres
     return forecast_at(
         point,
         {"epoch_s": epoch, **{name: [held.get(at, math.nan) for at in epoch] for name, held in layers.items()}},
         source=source,
-        elevation_m=_elevation_m(properties),
+        elevation_m=number_of(elevation.get("value"), "elevation"),
         fetched_s=answer.fetched_s,
         issued_s=None if issued is None else instant_s(text_of(issued, "updateTime")),
     )
@@ -209,24 +210,18 @@ def _middle_of(data: Mapping[str, Any]) -> tuple[float, float]:
     return sum(lats) / len(lats), sum(lons) / len(lons)
 
 
-def _elevation_m(properties: Mapping[str, Any]) -> float:
-    elevation = part_of(properties, "elevation")
-    _to_si("elevation", elevation.get("unitCode"))
-    return number_of(elevation.get("value"), "elevation")
-
-
 def _hours(properties: Mapping[str, Any], layer: str) -> dict[float, float]:
     """Instant and value in SI of every hour of a layer; nothing for one that is absent, empty or null."""
     if properties.get(layer) is None:
         return {}
     held = part_of(properties, layer)
-    runs = held.get("values")
-    if not isinstance(runs, (list, type(None))) or not all(isinstance(run, dict) for run in runs or ()):
+    runs = [] if held.get("values") is None else held["values"]
+    if not isinstance(runs, list) or not all(isinstance(run, dict) for run in runs):
         message = f"sent {layer} in an unexpected format"
         raise BadReply(message)
     found: dict[float, float] = {}
     scale, offset = _to_si(layer, held.get("uom")) if runs else (1.0, 0.0)
-    for run in runs or ():
+    for run in runs:
         value = number_of(run.get("value"), layer) * scale + offset
         for at in _instants(text_of(run.get("validTime"), "validTime")) if not math.isnan(value) else ():
             if at in found or len(found) >= MOST_HOURS:

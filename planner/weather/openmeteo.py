@@ -192,6 +192,7 @@ _BEHIND_DAYS = 6  # the archive ends about five days before the present
 _LEAST_VALUES = 60  # of 150: ten years of fifteen days
 _CALLS_A_MINUTE = 500.0  # of 600 allowed; every place counts, and twice beyond two weeks
 _DAILY = ("temperature_2m_max", "temperature_2m_min")
+_PAST = {"daily": ",".join(_DAILY), "temperature_unit": "celsius", "timezone": "auto"}
 
 
 def thinned(points: Sequence[Point]) -> tuple[Point, ...]:
@@ -218,7 +219,8 @@ def fetch_past_years(
             if number and not answers[-1].cached:
                 sleep(pause_s)
             client.progress(f"past years: {first.year} ({number + 1} of {len(spans)})")
-            answers.append(_ask(url, batch, first, last, client))
+            params = _PAST | {"start_date": first.isoformat(), "end_date": last.isoformat()} | where(batch)
+            answers.append(client.get(f"{url}/v1/archive", params, accept=_ACCEPT))
         fetched_s = min(answer.fetched_s for answer in answers)
         return [(years, fetched_s) for years in zip(*(each(one.data, len(batch)) for one in answers), strict=True)]
 
@@ -254,17 +256,6 @@ def _in_year(day: date, year: int) -> date:
     with suppress(ValueError):
         return day.replace(year=year)
     return date(year, 2, 28)
-
-
-def _ask(url: str, batch: Sequence[Point], first: date, last: date, client: "Client") -> Answer:
-    params = {
-        "start_date": first.isoformat(),
-        "end_date": last.isoformat(),
-        "daily": ",".join(_DAILY),
-        "temperature_unit": "celsius",
-        "timezone": "auto",
-    }
-    return client.get(f"{url}/v1/archive", params | where(batch), accept=_ACCEPT)
 
 
 def summary(

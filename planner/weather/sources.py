@@ -7,7 +7,7 @@ old it is.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -64,22 +64,10 @@ def normals_of(trip: Trip) -> Normals | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RoutePlace:
+class RoutePlace(Place):
     """A passing of a place; one passed twice occurs twice."""
 
-    key: str
-    name: str
     distance_m: float
-    elevation_m: float
-    lat_deg: float
-    lon_deg: float
-    high_k: float | None
-    low_k: float | None
-
-    @property
-    def has_entered(self) -> bool:
-        """Whether a usual high or low was entered."""
-        return self.high_k is not None or self.low_k is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +113,7 @@ def weather_at(trip: Trip, key: str, known: TripWeather = NO_WEATHER) -> RouteWe
     """Weather of one place, at distance 0; without an entered high and low the nearest place with both is used."""
     here = _route_place(trip.places[key], 0.0)
     both = [p for p in trip.places.values() if p.high_k is not None and p.low_k is not None]
-    if here.has_entered or not both:
+    if here.has_air or not both:
         return _weather_of(trip, (here,), known)
     away_m, near = min(((geo.apart_m(here, p), p) for p in both), key=lambda found: (found[0], found[1].key))
     return _weather_of(trip, (here, _route_place(near, max(away_m, 1.0))), known)
@@ -146,8 +134,7 @@ def _weather_of(trip: Trip, places: tuple[RoutePlace, ...], known: TripWeather) 
 
 
 def _route_place(place: Place, distance_m: float) -> RoutePlace:
-    same = {item.name: getattr(place, item.name) for item in fields(RoutePlace) if item.name != "distance_m"}
-    return RoutePlace(distance_m=distance_m, **same)
+    return RoutePlace(distance_m=distance_m, **{item.name: getattr(place, item.name) for item in fields(Place)})
 
 
 # --- highs and lows of a day ---
@@ -189,7 +176,7 @@ def _best_at(weather: RouteWeather, place: RoutePlace, day: date) -> HighLow | N
     row = dated_on(weather, place.key, day)
     if row is not None and row.high_k is not None:
         return _high_low(place, row.high_k, row.low_k, WeatherSource.DATED, DATED_SD_K)
-    if place.has_entered:
+    if place.has_air:
         return _high_low(place, place.high_k, place.low_k, WeatherSource.ENTERED, _typical_sd_k(weather, place))
     years = weather.past.get(place.key)
     past = None if years is None else years.on(day)
@@ -360,12 +347,9 @@ def _what(group: Sequence[SourceUse], weather: RouteWeather) -> str:
     if kind is not WeatherSource.FORECAST:
         return _WHAT[kind]
     held = [one.forecast for one in group if one.forecast is not None]
-    fetched, made = (_stamp(min(times)) for times in ([one.fetched_s for one in held], [one.made_s for one in held]))
-    return f"forecast of {service_name(held[0].source)}, fetched {fetched} UTC, issued {made} UTC"
-
-
-def _stamp(epoch_s: float) -> str:
-    return f"{np.datetime64(int(epoch_s), 's').item():%Y-%m-%d %H:%M}"
+    oldest = min(one.fetched_s for one in held), min(one.made_s for one in held)
+    fetched, made = (f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC" for at_s in oldest)
+    return f"forecast of {service_name(held[0].source)}, fetched {fetched}, issued {made}"
 
 
 def _days(days: Sequence[int]) -> str:

@@ -266,7 +266,9 @@ class CheckedAdapter(HTTPAdapter):
             raise InvalidAnswer(_OTHER_FORM)
         if response.is_redirect and _leads_away(request.url or "", response.headers["Location"]):
             raise InvalidAnswer(_ELSEWHERE)
-        life_s = _life_s(request.url or "", response.headers)
+        low, high, life_s = _kind_of(request.url or "")[1]
+        if said := _MAX_AGE.search(response.headers.get("Cache-Control", "")):
+            life_s = min(max(int(said[1]), low), high)
         for name in _VALIDATORS:  # a revalidated response would keep its first fetch time and look too old
             response.headers.pop(name, None)
         response.headers["Cache-Control"] = f"max-age={life_s}"
@@ -353,12 +355,6 @@ def has_form(url: str, data: Any) -> bool:
 
 def _kind_of(url: str) -> tuple[str, tuple[int, int, int]]:
     return next((kind for part, kind in _KINDS.items() if part in url), ("", _FORECAST_S))
-
-
-def _life_s(url: str, headers: Mapping[str, str]) -> int:
-    low, high, usual = _kind_of(url)[1]
-    said = _MAX_AGE.search(headers.get("Cache-Control", ""))
-    return usual if said is None else min(max(int(said[1]), low), high)
 
 
 # --- messages ---
