@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,9 +17,6 @@ from planner.model.trip import Place
 from planner.weather.expected import LAPSE_HIGH_K_PER_M
 from thermal.errors import shown
 from thermal.ranges import FloatArray as Floats
-
-if TYPE_CHECKING:
-    from planner.weather.transport import Client
 
 Lot = TypeVar("Lot")
 Found = TypeVar("Found")
@@ -274,8 +271,8 @@ class ForecastService:
     attribution: str  # to be shown with its data
     terms: str  # of use, and changes made
 
-    def fetch(self, points: Sequence[Point], *, client: "Client") -> tuple[PlaceForecast | NoAnswer, ...]:
-        """Forecasts of all points, in order; `NoAnswer` if there is none, never an exception."""
+    def fetch(self, points: Sequence[Point], *, client: Any) -> tuple[PlaceForecast | NoAnswer, ...]:
+        """Forecasts of all points by a `Client`, in order; `NoAnswer` if there is none, never an exception."""
         raise NotImplementedError
 
 

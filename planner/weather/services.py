@@ -68,11 +68,9 @@ def fetch_forecasts(
 
 def _newest(new: Sequence[PlaceForecast], old: Sequence[PlaceForecast]) -> tuple[PlaceForecast, ...]:
     """New forecasts, then saved ones of services that failed this time."""
-    renewed = {one.source: one for one in new}
-    better = [o for o in old if o.source in renewed and o.fetched_s > renewed[o.source].fetched_s]
-    kept = {one.source: one for one in better}
-    rest = [o for o in old if o.source not in renewed]
-    return (*(kept.get(one.source, one) for one in new), *rest)
+    saved, renewed = {one.source: one for one in old}, {one.source for one in new}
+    latest = (max(one, saved.get(one.source, one), key=lambda either: either.fetched_s) for one in new)
+    return (*latest, *(one for one in old if one.source not in renewed))
 
 
 def out_of_reach(dates: Sequence[date], now: datetime) -> str:
