@@ -53,14 +53,15 @@ def overview(desk: "Desk") -> dict[str, Any]:
     }
     if route is None:
         return data
-    u, legs = units_of(route.trip.units), counted(len(route.legs), "leg")
+    u = units_of(route.trip.units)
     held, (cells, speed_unit) = desk.report or desk.quick, _written(desk.folder, route)
     shown: Sequence[Shown] = () if held is None else held.margins
+    waiting = "" if shown else f"{counted(len(route.legs), 'leg')}; the forecast is being computed."
     data |= {
         "title": route.trip.name,
         "units": {"distance": u.distance, "elevation": u.elevation, "temperature": u.temperature, "speed": u.speed},
         "departure": f"{route.trip.departure:%Y-%m-%dT%H:%M}",
-        "headline": headline(report) if report else "" if shown else f"{legs}; the forecast is being computed.",
+        "headline": waiting if report is None else headline(report),
         "speed_unit": speed_unit or u.speed,
         "editable": bool(cells),
         "legs": list(_legs(route, u, shown, cells)),
