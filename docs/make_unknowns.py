@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+import basics
 import numpy as np
 from cars import read_class
 
@@ -107,14 +108,12 @@ def main(count: int = TRIPS, seed: int = SEED) -> None:
         full = levels(one.trip, one.car)
         for what, table in tables.items():
             table.update(zip(full, levels(*without(one, what)), strict=True))
+    pairs = [("exceeded", said) for said in ("ample", "unknown", "thin")] + [("ample", "unknown")]
+    rows = []
     for what, table in tables.items():
-        ample = sum(n for (full, _), n in table.items() if full == "ample")
-        tight = sum(n for (full, _), n in table.items() if full == "exceeded")
-        print(
-            f"without {what}: exceeded but called ample {table['exceeded', 'ample']} of {tight} legs; ample but called "
-            f"unknown {table['ample', 'unknown']} of {ample} ({table['ample', 'unknown'] / max(ample, 1):.0%}); "
-            f"exceeded called unknown {table['exceeded', 'unknown']}, thin {table['exceeded', 'thin']}"
-        )
+        of = {level: sum(n for (full, _), n in table.items() if full == level) for level in ("exceeded", "ample")}
+        rows.append((what, *(f"{table[pair]} of {of[pair[0]]} legs" for pair in pairs)))
+    print(basics.table(("without", *(f"{full} called {said}" for full, said in pairs)), rows))
 
 
 if __name__ == "__main__":

@@ -326,11 +326,11 @@ class Vehicle:
 
     def __post_init__(self) -> None:
         """Check what single fields cannot show."""
-        for holds, message in (*self._engine_rules(), *self._driveline_rules(), *self._fluid_rules()):
+        for holds, message in (*self._rules(), *self._fluid_rules()):
             if not holds:
                 raise ParameterError(message)
 
-    def _engine_rules(self) -> Iterator[tuple[bool, str]]:
+    def _rules(self) -> Iterator[tuple[bool, str]]:
         e, cooling = self.engine, self.cooling
         idle, strongest, rated = e.idle_speed_rad_per_s, e.peak_torque_speed_rad_per_s, e.peak_power_speed_rad_per_s
         opens, full = cooling.thermostat_open_k, cooling.thermostat_full_k
@@ -343,8 +343,6 @@ class Vehicle:
         most_w = 1.02 * e.peak_torque_nm * rated  # 2 %: both figures are rounded
         yield e.peak_power_w <= most_w, "engine: peak_power needs more torque at its speed than peak_torque"
         yield e.coolant_share + e.oil_share <= 0.7, "engine: coolant_share + oil_share must leave the exhaust 30 %"
-
-    def _driveline_rules(self) -> Iterator[tuple[bool, str]]:
         drags = self.trailer.mass_kg == 0.0 or self.trailer.drag_m2 > 0.0
         kinds = ", ".join(kind for kind in TRAILER_DRAG_M2 if kind != "none")
         yield drags, f"trailer: it has a mass but no drag; set its kind ({kinds}) or its drag_area"
