@@ -177,7 +177,7 @@ def weather_used(outlook: Forecast) -> tuple[str, ...]:
         epoch_s=line.end_s,
         day=line.drive.day,
     )
-    return (*source_sentences(used, line.road.weather, now_s=None), *_doubtful_stations(outlook, used))
+    return (*source_sentences(used, line.road.weather), *_doubtful_stations(outlook, used))
 
 
 def _doubtful_stations(outlook: Forecast, used: Sequence[SourceUse]) -> tuple[str, ...]:
