@@ -115,10 +115,7 @@ def _released(load, low, high):  # type: ignore[no-untyped-def]
 
 @_jit
 def _ask(box, k, at_axle_w, pulls, speed, spun, other_w, share, out):  # type: ignore[no-untyped-def]
-    """What a gear would ask of the engine, into a column of `out`: its rows are named below. [W, rad/s].
-
-    `spun` is the speed to the power of the gearbox's spin loss, as a power takes longer than all the rest.
-    """
+    """What a gear would ask of the engine, into a column of `out`; `spun` is its spin loss over `box_spin_w`."""
     geared, spin_w = speed * box.turns[k], box.box_spin_w[k] * spun
     mesh_w = abs(at_axle_w) * box.mesh_share[k]
     turbine_w = at_axle_w + mesh_w
