@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from cars import CLASS_NAMES, read_class, with_part
 
-from thermal import driveline, engine, loads
+from thermal import driveline, engine, gears, loads
 from thermal.drive import steady_drive
 from thermal.fluids import fluid_of
 from thermal.simulate import nominal, simulate
@@ -47,30 +47,38 @@ def test_gear_efficiency_is_that_of_a_manual(estate: Vehicle) -> None:
     assert 0.99 <= found[-1] <= 0.997
 
 
-@pytest.mark.checks("thermal.driveline.converter_slip", "thermal.driveline.torque_ratio")
+@pytest.mark.checks("thermal.gears.converter_ratio", "thermal.gears.torque_ratio")
 @pytest.mark.parametrize("ratio", [0.3, 0.6, 0.8, 0.9, 0.95])
-def test_converter_slip_finds_the_ratio_that_carries_the_torque(automatic: Vehicle, ratio: float) -> None:
+def test_the_ratio_found_carries_the_torque(automatic: Vehicle, ratio: float) -> None:
     """Solve forward with the documented shape, then ask for the ratio: capacity ~ (pump speed / stall speed)^2."""
     pump = 2500 * RPM
     peak, stall = automatic.engine.peak_torque_nm, automatic.gearbox.stall_speed_rad_per_s
-    torque = peak * (pump / stall) ** 2 * (1.0 - ratio**6) * float(driveline.torque_ratio(np.asarray(ratio)))
-    found = driveline.converter_slip(
-        automatic.gearbox, turbine_nm=np.array([torque]), turbine_rad_per_s=np.array([pump * ratio]), peak_nm=peak
-    )
-    assert found == pytest.approx([ratio], abs=1e-6)
+    torque = peak * (pump / stall) ** 2 * (1.0 - ratio**6) * gears.torque_ratio(ratio)
+    assert gears.converter_ratio(torque, pump * ratio, peak, stall) == pytest.approx(ratio, abs=1e-6)
 
 
-@pytest.mark.checks("thermal.driveline.converter_slip")
+@pytest.mark.checks("thermal.gears.converter_ratio")
 def test_stall_speed_is_where_the_engine_stalls(automatic: Vehicle) -> None:
     """By definition the pump takes the peak torque at the stall speed when the turbine hardly turns."""
-    stall = automatic.gearbox.stall_speed_rad_per_s
-    ratio = driveline.converter_slip(
-        automatic.gearbox,
-        turbine_nm=np.array([1.9 * automatic.engine.peak_torque_nm]),
-        turbine_rad_per_s=np.array([0.1 * stall]),
-        peak_nm=automatic.engine.peak_torque_nm,
-    )
-    assert 0.1 * stall / ratio == pytest.approx([stall], rel=0.03)
+    peak, stall = automatic.engine.peak_torque_nm, automatic.gearbox.stall_speed_rad_per_s
+    ratio = gears.converter_ratio(1.9 * peak, 0.1 * stall, peak, stall)
+    assert 0.1 * stall / ratio == pytest.approx(stall, rel=0.03)
+
+
+@pytest.mark.parametrize("name", CLASS_NAMES)
+def test_compiled_torque_and_friction_are_the_engine_s(name: str) -> None:
+    """The compiled choice of gears repeats two formulas of `thermal.engine`: demand and supply must agree with them."""
+    vehicle = read_class(name).vehicle
+    speed, share = np.linspace(2.0, 45.0, 40), np.full(40, 0.9)
+    asked = {"speed_m_per_s": speed, "other_w": 2000.0 * np.ones(40), "power_share": share}
+    for first in range(len(vehicle.gearbox.ratios)):
+        got = driveline.choose_gear(vehicle, wheel_w=np.full(40, -40e3), gear=np.full(40, float(first)), **asked)
+        turning = got.engine_rad_per_s
+        given = engine.full_torque_nm(vehicle.engine, turning) * turning * share
+        assert got.available_w == pytest.approx(given, rel=1e-9)
+        held = got.brake_w > 0.0
+        assert held.any()
+        assert -got.crank_w[held] == pytest.approx(engine.friction_w(vehicle.engine, turning)[held], rel=1e-9)
 
 
 @pytest.mark.checks("thermal.driveline.creep_w")
