@@ -12,10 +12,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from planner.analysis.alarm_marks import SETTLED_S, Marks, Series, marks
+from planner.analysis.alarm_marks import FluidAlarm, Series, fluid_alarm, settled
 from planner.forecast.run import Forecast, span_of
-from planner.route.timeline import Timeline
-from thermal.fluids import Fluid, fluids_in, limit_of
+from thermal.fluids import Fluid, fluids_in
 
 _LEAST_RECORDED, _LONGEST_STEP_S = 3, 600.0
 BAR = 1e5
@@ -60,16 +59,6 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FluidAlarm:
-    """One fluid on one leg: not warm below `warm_k`, then its marks and its limit, see `alarm_marks`. [K]"""
-
-    fluid: str
-    warm_k: float
-    marks: Marks
-    limit_k: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
     """Alarms for one leg, or with `leg` None for the trip; oil pressures are for oil as hot as on this leg."""
 
@@ -108,21 +97,7 @@ def _series(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> Ser
     else:
         at, temps = spread.recorded[recorded], spread.temps_k[:, recorded, fluid.node].astype(np.float64)
         step = np.clip(np.diff(line.end_s[at], prepend=line.begin_s[rows[0]]), 0.0, _LONGEST_STEP_S)
-    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], _settled(line)[at])
-
-
-def _settled(line: Timeline) -> npt.NDArray[np.bool_]:
-    """Segments after half an hour of driving without a long stop; a stop may consist of many segments."""
-    moving = line.drive.speed_m_per_s > 0.0
-    changes = np.flatnonzero(np.diff(moving, prepend=moving[0]))
-    settled = []
-    driven_s = 0.0
-    for drives, seconds in zip(np.split(moving, changes), np.split(line.drive.duration_s, changes), strict=True):
-        if not drives[0] and seconds.sum() >= SETTLED_S:
-            driven_s = 0.0
-        settled.append(driven_s + np.cumsum(np.where(drives, seconds, 0.0)) > SETTLED_S)
-        driven_s += float(seconds.sum()) if drives[0] else 0.0
-    return np.concatenate(settled)
+    return Series(temps, step, outlook.nominal.limit_k[at, fluid.index], settled(line.drive)[at])
 
 
 def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArray[np.int64]) -> Card:
@@ -146,15 +121,9 @@ def _card(outlook: Forecast, known: Reference, leg: int | None, rows: npt.NDArra
 
 
 def _fluid(outlook: Forecast, rows: npt.NDArray[np.int64], fluid: Fluid) -> FluidAlarm:
-    limits = limit_of(outlook.car.vehicle, fluid)
-    found = marks(
-        _series(outlook, rows, fluid),
-        warm_k=limits.warm_k,
-        caution_k=limits.caution_k,
-        thin_k=outlook.trip.thin_band_k,
-    )
-    limit = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
-    return FluidAlarm(fluid=fluid.key, warm_k=limits.warm_k, marks=found, limit_k=limit)
+    limit_k = float(np.min(outlook.nominal.limit_k[rows, fluid.index]))
+    series, vehicle = _series(outlook, rows, fluid), outlook.car.vehicle
+    return fluid_alarm(series, fluid, vehicle, thin_k=outlook.trip.thin_band_k, limit_k=limit_k)
 
 
 def _viscosity(outlook: Forecast, temp_k: float) -> float:

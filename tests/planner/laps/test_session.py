@@ -13,6 +13,7 @@ from cars import energy_left_open
 from rich.console import Console
 from rules import with_trip
 
+from planner.analysis.alarm_words import caution_lines
 from planner.analysis.service import AFTER_SESSION, plan_service
 from planner.files.folder import open_folder
 from planner.files.sessionfile import (
@@ -28,19 +29,23 @@ from planner.files.sessionfile import (
 )
 from planner.forecast.assemble import Inputs
 from planner.laps import run as session
+from planner.laps.alarms import gauge_alarms
 from planner.laps.lap import LONGEST_S, full_power, trace_of_numbers, trace_of_table
 from planner.laps.show import due_after, session_dict, tables
 from planner.laps.stints import PAD_LIMIT_K, ROTOR, Layout, make_case
+from planner.model.display import units_of
 from planner.model.errors import PlannerError, TripError
 from planner.model.trip import SessionPlace
 from planner.output.write import to_json
 from planner.weather.sources import NO_WEATHER
 from thermal.brakes import FRONT_SHARE
+from thermal.discrepancy import conditions_of, scale_k
 from thermal.error_path import with_error
-from thermal.fluids import ROTORS, fluid_of
+from thermal.fluids import FLUID_NODES, N_FLUID, ROTORS, fluid_of
+from thermal.kernel import Factors
 from thermal.loads import compute_loads, extras_w
 from thermal.simulate import simulate
-from thermal.spread import SEED
+from thermal.spread import SEED, draw
 from thermal.vehicle import Vehicle
 
 NOON = time(12)
@@ -322,9 +327,73 @@ def test_tables_fit_eighty_columns_and_the_data_holds_no_nan(outcome, opened):
         console.print(thing)
     assert max(len(line.rstrip()) for line in out.getvalue().splitlines()) <= 80
     assert f"{outcome.hours[2].least} {outcome.hours[2].part}" in out.getvalue()
+    for line in caution_lines(outcome.alarms, units_of(trip.units)):
+        assert line in " ".join(out.getvalue().split())
     held = json.loads(to_json(session_dict(outcome)))
     assert held["hours"][2]["first_thin"] == outcome.hours[2].part
     assert to_json(session_dict(outcome)) == to_json(session_dict(outcome))
+
+
+# --- alarms ---
+
+
+def test_a_sessions_cautions_ring_for_nothing_once_in_twenty_hours_on_other_cars_and_days(outcome):
+    """Marks of 128 draws, counted on 512 others: car, day and the model's error drawn anew.
+
+    A car that rings and does not reach the limit rings in most laps, so that 128 draws know a rate to a factor of two.
+    """
+    case = outcome.case
+    factors, shift = draw(128, ambient_sd_k=np.array([case.site.sd_k]), seed=SEED + 1)
+    other = replace(
+        case,
+        factors=Factors(*(np.concatenate((one[:1], two)) for one, two in zip(case.factors, factors, strict=True))),
+        shift_k=np.vstack((case.shift_k[:1], shift)),
+    )
+    pieces = Layout(case, time(9)).warm_up()
+    for group, one in enumerate(outcome.planned, 1):
+        lay = Layout(case, one.begin)
+        pieces += [*lay.laps([group] * case.setup.laps), *lay.pit(group, duration_s=2400.0, engine_on=False)]
+    drive, result = other.run(pieces)
+    rows = np.flatnonzero((drive.group >= 1) & (drive.engine_on > 0.0))
+    fluids_k = np.repeat(result.temps_k[1:, rows][:, :, FLUID_NODES], 4, axis=0)
+    size_k = scale_k(case.discrepancy, conditions_of(case.discrepancy, drive, case.vehicle), rows, fluids_k)
+    fluids_k += np.random.default_rng(4).normal(size=(len(fluids_k), 1, N_FLUID)) * size_k
+    hours = len(fluids_k) * drive.duration_s[rows].sum() / 3600.0
+    assert [one.fluid for one in outcome.alarms] == ["coolant", "engine_oil", "transmission", "differential"]
+    for one in outcome.alarms:
+        fluid = fluid_of(one.fluid)
+        temps, limit_k = fluids_k[:, :, fluid.index], result.limit_k[rows, fluid.index]
+        inside = np.mean((temps >= one.marks.band_k[0]) & (temps <= one.marks.band_k[1]), axis=0)
+        assert np.average(inside, weights=drive.duration_s[rows]) == pytest.approx(0.9, abs=0.05)
+        assert one.marks.band_k[0] < one.marks.band_k[1] < one.marks.caution_k < one.limit_k
+        assert one.marks.nuisance_per_h <= 1.0 / 20.0
+        sound = temps[~(temps >= limit_k).any(axis=1)]
+        assert sum(rings(day_k, one.marks.caution_k) for day_k in sound) / hours <= 2.0 / 20.0
+        assert one.marks.lead_s > 0.0
+
+
+def rings(temps_k, mark_k) -> int:
+    """How often a gauge rings at a mark, if it rearms 2 K below."""
+    count, ringing = 0, False
+    for now in temps_k:
+        count += now >= mark_k and not ringing
+        ringing = now >= mark_k or (ringing and now >= mark_k - 2.0)
+    return count
+
+
+def test_a_session_s_alarms_count_what_is_read_with_the_engine_running_after_the_drive_there(case_of):
+    case = case_of(pit_idle=False)
+    lay = Layout(case, NOON)
+    pieces = [*lay.warm_up(), *lay.laps([1, 1]), *lay.pit(1, duration_s=1200.0, engine_on=False)]
+    drive, result = case.run(pieces)
+    plain = gauge_alarms(case, drive, result)
+    temps_k = result.temps_k.copy()
+    temps_k[:, (drive.engine_on == 0.0) | (drive.group == 0)] += 40.0
+    assert gauge_alarms(case, drive, replace(result, temps_k=temps_k)) == plain
+    temps_k[:, (drive.engine_on > 0.0) & (drive.group == 1)] += 5.0
+    hotter = gauge_alarms(case, drive, replace(result, temps_k=temps_k))
+    for one, other in zip(hotter, plain, strict=True):
+        assert 4.0 < one.marks.band_k[1] - other.marks.band_k[1] < 8.0  # the model's error grows with the heat
 
 
 def test_hot_oils_are_due_beside_what_always_is(outcome):
@@ -442,7 +511,7 @@ def test_the_page_describes_every_key_and_no_other(outcome):
     page = "\n" + data
     assert keys("key") == set(held)
     assert keys("key of an hour") == set(held["hours"][0])
-    assert all(f"`{key}`" in data for key in (*held["lap"], *held["sessions"][0]))
+    assert all(f"`{key}`" in data for key in (*held["lap"], *held["sessions"][0], *held["alarms"][0]))
 
 
 def test_the_page_s_example_is_the_shipped_one(opened):
