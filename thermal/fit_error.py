@@ -34,20 +34,20 @@ _MOST_NOISE_K = 2.0
 _QUARTERS, _SMOOTH = 4, 5
 # ASSUMED: what a fit leaves of the model's error before its log has spoken: by fluid how far a level is off, how early
 # or late it warms, the size that weighs readings. Six bodies stand for a car of many: levels 0.5 to 2 K on coolant, 1.5
-# to 4 K on oils, more in an automatic, since what its converter wastes hangs on how it is shifted (6 to 12 K); timing
+# to 4 K on oils, more in an automatic, since what its converter wastes hangs on how it is shifted (8 to 13 K); timing
 # half to all of the class's; weighing 1.5 to 3 and 3 to 6 K. Chosen on cars 0 to 5 of docs/learning.md.
 FITTED_ERROR = {
     key: replace(CLASS_ERROR[key], sd_k=sd, timing_s=timing, weighs_k=weighs)
     for key, sd, timing, weighs in (
         ("coolant", 0.6, 50.0, 2.0),
         ("engine_oil", 2.2, 55.0, 4.0),
-        ("transmission", 3.3, 60.0, 5.0),
-        ("differential", 1.9, 60.0, 5.0),
+        ("transmission", 3.5, 60.0, 5.0),
+        ("differential", 1.8, 60.0, 5.0),
     )
 }
-_AUTOMATIC_SD_K = 10.0
+_AUTOMATIC_SD_K = 11.0
 # ASSUMED, 1 to 1.5 K: a sender is off by this on every log of a car. None can show it, and a forecast is of the fluid.
-GAUGE_SD_K = 1.0
+GAUGE_SD_K = 1.4
 # How many independent errors what is assumed is worth (ASSUMED): of the size that weighs 3; of the level told, those of
 # three logs (6 to 12), for logs of a few mild days agree better than days of another kind will; of timing, which shows
 # in warm-ups alone, 3 (2 to 9).
