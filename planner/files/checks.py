@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import networkx as nx
 import numpy as np
 
 from planner.files.names import PlaceNames
@@ -13,7 +12,7 @@ from planner.files.reading import Problems
 from planner.files.settings import FILE, Settings
 from planner.files.tables import Heading, InputTable
 from planner.model import geo
-from planner.model.trip import Leg, Place, Profile, passing_of
+from planner.model.trip import Leg, Place, Profile, passing_of, reached_from
 from thermal.errors import shown
 
 MAX_GRADE = 0.20  # ASSUMED: steeper than any through road over half a kilometre
@@ -306,21 +305,24 @@ def _names_known(settings: Settings, draft: Draft, known: Mapping[str, int], nam
     return all(key in draft.places for _, key in named)
 
 
-def _ways(draft: Draft) -> "nx.DiGraph[str]":
-    graph: nx.DiGraph[str] = nx.DiGraph()
-    graph.add_nodes_from(draft.places)
+def _ways(draft: Draft) -> tuple[dict[str, set[str]], dict[str, set[str]]]:
+    """Places that open legs lead to from every place, and those they come from."""
+    ahead: dict[str, set[str]] = {key: set() for key in draft.places}
+    behind: dict[str, set[str]] = {key: set() for key in draft.places}
     for _, leg in draft.numbered():
         if leg.open:
-            graph.add_edges_from([(leg.start, leg.finish)] + [(leg.finish, leg.start)] * leg.two_way)
-    return graph
+            for a, b in [(leg.start, leg.finish)] + [(leg.finish, leg.start)] * leg.two_way:
+                ahead[a].add(b)
+                behind[b].add(a)
+    return ahead, behind
 
 
 def _check_listed(settings: Settings, draft: Draft) -> None:
-    graph = _ways(draft)
+    ways, _ = _ways(draft)
     for a, b in zip(settings.route, settings.route[1:], strict=False):
-        if graph.has_edge(a, b):
+        if b in ways[a]:
             continue
-        onward = sorted(graph.successors(a))
+        onward = sorted(ways[a])
         there = f"open legs from '{a}' go to {', '.join(onward[:8])}" if onward else f"no open leg leaves '{a}'"
         reason = _barred(draft, {a}, {b}) or f"add one to {draft.leg_table.file}, or add a place in between; {there}"
         draft.problems.add(FILE, f"no leg goes from '{a}' to '{b}'; {reason}", key="route", code="no-leg")
@@ -331,12 +333,12 @@ def _check_listed(settings: Settings, draft: Draft) -> None:
 
 
 def _check_reachable(settings: Settings, draft: Draft) -> None:
-    graph = _ways(draft)
+    onward, backward = _ways(draft)
     for a, b in zip(settings.route, settings.route[1:], strict=False):
-        if nx.has_path(graph, a, b):
+        ahead = reached_from(onward, a)
+        if b in ahead:
             continue
-        ahead = {a} | nx.descendants(graph, a)
-        behind = {b} | nx.ancestors(graph, b)
+        behind = reached_from(backward, b)
         count = f"{len(ahead)} of {len(draft.places)} places can be reached" if len(ahead) > 1 else "no leg leaves it"
         x, y = _closest(draft, ahead, behind)
         gap = draft.show_distance(geo.apart_m(draft.places[x], draft.places[y]))

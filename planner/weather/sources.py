@@ -142,6 +142,8 @@ def _route_place(place: Place, distance_m: float) -> RoutePlace:
 
 def dated_on(weather: RouteWeather, key: str, day: date) -> DatedWeather | None:
     """Weather entered for a place on a date, else on the day before or after."""
+    if not weather.dated:
+        return None
     near = (weather.dated.get((key, day + timedelta(days=off))) for off in (0, -1, 1))
     return next((row for row in near if row is not None), None)
 
@@ -163,12 +165,13 @@ def _add_stations(
     weather: RouteWeather, table: StationNormals, source: WeatherSource, best: list[HighLow | None], day: date
 ) -> None:
     """Add station values for places without a better source."""
-    places = [p for p, held in zip(weather.places, best, strict=True) if held is None or source < held.source]
+    at = [i for i, held in enumerate(best) if held is None or source < held.source]
+    places = [weather.places[i] for i in at]
     where = np.array([[place.lat_deg, place.lon_deg, place.elevation_m] for place in places]).reshape(-1, 3)
-    for place, one in zip(places, table.at(where, day=day) if places else (), strict=True):
+    for i, place, one in zip(at, places, table.at(where, day=day) if places else (), strict=True):
         if one is not None:
             sd_k = float(np.hypot(_typical_sd_k(weather, place), one.error_k))
-            best[weather.places.index(place)] = _high_low(place, one.high_k, one.low_k, source, sd_k)
+            best[i] = _high_low(place, one.high_k, one.low_k, source, sd_k)
 
 
 def _best_at(weather: RouteWeather, place: RoutePlace, day: date) -> HighLow | None:

@@ -53,10 +53,6 @@ def test_highs_and_lows_along_a_road_by_hand(at_m, elevation_m, known, highs, lo
     assert low == pytest.approx(lows)
 
 
-def test_what_is_assumed():
-    assert (ASSUMED_HIGH_K, ASSUMED_LOW_K) == (308.15, 293.15)  # a hot summer day
-
-
 @pytest.mark.parametrize(
     ("high", "low", "text"),
     [(290.0, 300.0, r"low 26.9 degC is above high 16.9"), (float("nan"), 290.0, "not a number")],
