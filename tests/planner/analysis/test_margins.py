@@ -46,16 +46,6 @@ def test_levels(margin_k, level):
     assert level_of(margin_k, 8.0) == level
 
 
-def test_a_wider_band_calls_more_legs_thin(big):
-    # Same temperatures, another word for them.
-    counts = []
-    for band_k in (1.0, 8.0, 20.0):
-        margins = find_margins(with_trip(big.outlook, thin_band_k=band_k))
-        assert [m.margin_k for m in margins] == [m.margin_k for m in big.margins]
-        counts.append(sum(m.level in ("thin", "exceeded") for m in margins))
-    assert counts == sorted(set(counts))
-
-
 # --- from temperatures ---
 
 
