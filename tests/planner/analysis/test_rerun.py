@@ -51,19 +51,13 @@ def day_of_leg_2(outlook: Forecast) -> int:
     return next(n for n, day in enumerate(outlook.timeline.days) if day.first <= 2 <= day.last)
 
 
-def kind_of(change: Change) -> str:
-    return change.kind
+def changes(*some: Change) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("change", [SLOW_LEG, HOUR, *some], ids=lambda change: change.kind)
 
 
-@pytest.mark.parametrize(
-    "change",
-    [
-        SLOW_LEG,
-        HOUR,
-        Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),
-        Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),
-    ],
-    ids=kind_of,
+@changes(
+    Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),
+    Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),
 )
 def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch, change):
     """A change driven with 128 draws, and with all 256 of the plan's first batch."""
@@ -77,16 +71,10 @@ def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch
     assert np.all(np.abs(few.chance - every.chance)[close] < 4.0 * few.chance_error[close] + 0.002)
 
 
-@pytest.mark.parametrize(
-    "change",
-    [
-        SLOW_LEG,
-        HOUR,
-        Change(kind="lower gear", words="", legs=(2,), low_gear=True),
-        Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
-        Change(kind="load", words="", lighter_kg=100.0),
-    ],
-    ids=kind_of,
+@changes(
+    Change(kind="lower gear", words="", legs=(2,), low_gear=True),
+    Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
+    Change(kind="load", words="", lighter_kg=100.0),
 )
 def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, change):
     number = day_of_leg_2(alps.outlook)
