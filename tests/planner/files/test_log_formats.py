@@ -76,13 +76,7 @@ class Style:
 
 US = tuple(f"{head} [{unit}]" for head, unit in zip(HEADS, ("mph", "°F", "°F", "°F", "rpm"), strict=True))
 US_COLUMNS = (np.round(SPEED_KMH / 1.609344, 2), *map(fahrenheit, COLUMNS[1:4]), RPM)
-GERMAN = (
-    "Geschwindigkeit [km/h]",
-    "Kühlmitteltemperatur [°C]",
-    "Öltemperatur [°C]",
-    "Außentemperatur [°C]",
-    "Drehzahl",
-)
+DE = ("Geschwindigkeit [km/h]", "Kühlmitteltemperatur [°C]", "Öltemperatur [°C]", "Außentemperatur [°C]", "Drehzahl")
 SEMI = {"between": ";", "point": ","}
 
 
@@ -178,7 +172,7 @@ RIGHT: dict[str, bytes] = {
     ).data(),
     "units in the cells": Style(heads=HEADS, columns=with_units(" ")).data(),
     "units in the cells without a space": Style(heads=HEADS, columns=with_units("")).data(),
-    "German": Style(time="Zeit [s]", heads=GERMAN, **SEMI).data(),
+    "German": Style(time="Zeit [s]", heads=DE, **SEMI).data(),
     # times
     "t [s]": Style(time="t [s]").data(),
     "milliseconds": Style(time="Time (ms)", clock=lambda i: str(1000 * i + 17)).data(),

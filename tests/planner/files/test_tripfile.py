@@ -404,11 +404,7 @@ def test_an_island_names_the_missing_link(folder: Path) -> None:
     edit(folder, L, "raton-pass,raton,8,55,I-25,yes,yes", "raton-pass,raton,8,55,I-25,yes,no")
     assert "the leg of legs.csv row 3, 'raton-pass' to 'raton', is closed" in only_problem(folder)
     edit(folder, L, "raton-pass,raton,8,55,I-25,yes,no,,\n", "")
-    assert only_problem(folder) == (
-        "trip.toml key 'finish': 'clayton' cannot be reached from 'trinidad' over open legs (2 of 4 places can be "
-        "reached from there); the nearest are 'raton-pass' and 'raton', 6.8 mi apart: add a leg from 'raton-pass' "
-        "to 'raton'"
-    )
+    assert "'raton-pass' and 'raton', 6.8 mi apart: add a leg from 'raton-pass' to 'raton'" in only_problem(folder)
 
 
 def test_a_loop_by_way_of_a_place(folder: Path) -> None:
