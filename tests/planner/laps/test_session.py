@@ -189,9 +189,6 @@ def test_one_hard_stop_heats_the_rotors_by_its_kinetic_energy(case_of):
     assert 0.75 * energy < heat < 1.12 * energy  # rotating parts add up to 7 %
 
 
-# --- counts ---
-
-
 def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
     case = case_of(airflow=0.55, air=((NOON, 305.0),), pads="fast-road")
     found = session.laps_until_thin(case, NOON)
@@ -357,6 +354,7 @@ def problems_of(opened, tmp_path):
 TABLE = 'place = "davos"\n[lap]\nprofile = "lap.csv"\n'
 HEAD = "distance [km],speed [km/h]\n"
 NUMBERS = '[lap]\nlength = "4 km"\ntime = "150 s"\nfull_load = 0.5\ncorner_speed = "60 km/h"\n'
+ON_DAVOS = 'place = "davos"\n' + NUMBERS
 
 
 def test_everything_wrong_is_told_at_once(problems_of):
@@ -364,9 +362,6 @@ def test_everything_wrong_is_told_at_once(problems_of):
     wrong = {"place": "unknown-place", "pads": "unknown-word", "start": "date", "lap.lenght": "unknown-key"}
     assert {*wrong.items(), ("lap.length", "missing-key")} <= set(found)
     assert "pit.time" in dict(found)
-
-
-ON_DAVOS = 'place = "davos"\n' + NUMBERS
 
 
 @pytest.mark.parametrize(
@@ -403,9 +398,6 @@ def test_a_missing_file_says_what_to_do(opened, tmp_path):
 def test_air_by_the_hour_is_interpolated_and_held_at_the_ends(case_of):
     case = case_of(air=((time(9), 288.0), (time(13), 300.0)))
     assert [case.site.air_k(time(h)) for h in (8, 9, 11, 13, 17)] == [288.0, 288.0, 294.0, 300.0, 300.0]
-
-
-# --- the page ---
 
 
 def test_the_page_describes_every_key_and_no_other(outcome):
