@@ -89,6 +89,12 @@ def test_a_level_is_that_of_the_margin_less_its_error(report):
         assert margin.level == level_of(margin.margin_k - margin.error_k, band, least_k=margin.least_k - margin.error_k)
 
 
+def test_a_margin_within_its_error_of_the_band_is_thin(minimal):
+    one = max(minimal.margins, key=lambda margin: margin.error_k)
+    found = find_margins(with_trip(minimal.outlook, thin_band_k=one.margin_k - 0.5 * one.error_k))
+    assert [m.level for m in found if (m.leg, m.fluid) == (one.leg, one.fluid)] == ["thin"]
+
+
 def test_more_confidence_leaves_less_margin(big):
     outlook = big.outlook
     wary = find_margins(replace(with_trip(outlook, confidence=0.99), kept=kept_at(outlook, 0.99)))
