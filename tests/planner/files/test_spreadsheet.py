@@ -219,6 +219,7 @@ SLIPS: list[tuple[Edit, str, str, str]] = [
     (put("places", "E4", "#REF!"), f"{PLACES_AT} row 4, column 'E'", "cell-error", "the cell shows '#REF!'"),
     (put("places", "B4", "a\x85b\x9b"), f"{PLACES_AT} row 4, column 'B'", "encoding", "U+009B"),
     (put("legs", "A3", "raton-pas"), f"{LEGS_AT} row 3, column 'from'", "unknown-place", "not in trip.xlsx [places]"),
+    (put("legs", "C3", 1), f"{LEGS_AT} row 3, column 'distance [mi]'", "distance", "1 mi by road"),
     (put("legs", "G3", False), "trip.toml key 'finish'", "unknown-place", "trip.xlsx [legs] row 3, 'raton-pass'"),
     (lambda b: b["places"].merge_cells("F2:F4"), f"{PLACES_AT} row 2", "merged-cells", "F2:F4 are merged"),
     (lambda b: b.remove(b["legs"]), "trip.xlsx", "missing-sheet", "add it with its headings in the first row"),
