@@ -56,43 +56,14 @@ class LogText:
         """Whether numbers are written 1,5."""
         return self.commas == "decimal"
 
-    def blocks(self) -> Iterator["Block"]:
-        """Yield all rows of the log in blocks."""
+    def blocks(self) -> Iterator[Columns]:
+        """Yield all rows of the log in blocks, as cells by column."""
         skip = self.heading_row + any(self.units)
         for lines in _lines(self.source, self.file, self.encoding):
             held, _ = _reading_lines(lines[skip:], DELIMITERS[self.delimiter], self.headings)
             skip = max(0, skip - len(lines))
             if held:
-                yield Block(held, DELIMITERS[self.delimiter], len(self.headings))
-
-
-class Block:
-    """A block of rows; rows are split only as far as needed, since splitting dominates the run time."""
-
-    def __init__(self, lines: list[str], delimiter: str, width: int) -> None:
-        self._lines, self._delimiter, self._width = lines, delimiter, width
-        self._whole: Columns | None = None
-
-    def __len__(self) -> int:
-        return len(self._lines)
-
-    def first(self, count: int) -> Columns:
-        """Cells of the first columns."""
-        if 2 * count > self._width or any('"' in line for line in self._lines):
-            return self.whole()
-        if count == 1:
-            return [[line.split(self._delimiter, 1)[0] for line in self._lines]]
-        return _columns([line.split(self._delimiter, count)[:count] for line in self._lines], count)
-
-    def some(self, rows: Sequence[int]) -> Columns:
-        """Cells of some rows."""
-        return _columns([split(self._lines[row], self._delimiter) for row in rows], self._width)
-
-    def whole(self) -> Columns:
-        """All cells."""
-        if self._whole is None:
-            self._whole = _columns([split(line, self._delimiter) for line in self._lines], self._width)
-        return self._whole
+                yield _columns([split(line, DELIMITERS[self.delimiter]) for line in held], len(self.headings))
 
 
 def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:

@@ -21,6 +21,21 @@ def key_from(name: str) -> str:
     return _NOT_KEY.sub("-", "".join(c for c in bare if not unicodedata.combining(c))).strip("-")[: limits.KEY]
 
 
+def new_key(name: str, taken: dict[str, int]) -> str:
+    """Make a key that no other place has, and note it in `taken`.
+
+    >>> taken: dict[str, int] = {}
+    >>> new_key("Troy", taken), new_key("Troy", taken)
+    ('troy', 'troy-2')
+    """
+    stem = key = key_from(name)[: limits.KEY - 5].rstrip("-") or "place"
+    while key in taken:
+        taken[stem] += 1
+        key = f"{stem}-{taken[stem]}"
+    taken[key] = 1
+    return key
+
+
 class PlaceNames:
     """Maps a text to a place key."""
 

@@ -43,8 +43,6 @@ def distance_m(*, lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: f
     ----------
     C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55, as implemented in geographiclib.
 
-    Examples
-    --------
     >>> distance_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=0.0, lon2_deg=1.0)
     111319.491
     """
@@ -71,8 +69,6 @@ def distances_m(*, lat1_deg: ArrayLike, lon1_deg: ArrayLike, lat2_deg: ArrayLike
     the meridian's and the prime vertical's, by Euler's formula): within 5 cm of the geodesic, 0.1 mm up to 100 km.
     Longer ones are those of `geographiclib`.
 
-    Examples
-    --------
     >>> distances_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=[0.0, 0.0], lon2_deg=[1.0, 90.0])
     array([  111319.491, 10018754.171])
     """
@@ -117,8 +113,6 @@ def positions(
     Great circle of the surface normals, not the ellipsoid's geodesic: within 0.01 % of the length for legs up to
     500 km, far less than a road differs from either. Good enough for the sun's height and the time zone.
 
-    Examples
-    --------
     >>> positions(lat1_deg=0.0, lon1_deg=170.0, lat2_deg=0.0, lon2_deg=-170.0, fractions=[0.25, 0.75])[1]
     array([ 175., -175.])
     """
@@ -148,10 +142,8 @@ def climb_m(elevation_m: ArrayLike) -> float:
 
     Notes
     -----
-    Noise counts as climb: smooth measured profiles first (`planner.model.heights`).
+    Unknown elevations (NaN) add nothing. Noise counts as climb; smooth measured profiles (`model.heights`).
 
-    Examples
-    --------
     >>> climb_m([100.0, 150.0, 120.0, 130.0])
     60.0
     """
@@ -191,8 +183,6 @@ def segments(
     Elevation between points is linear. The length is taken along the slope, so grade = rise / sqrt(length^2 - rise^2).
     A summit that falls inside a piece is cut by at most half a piece's rise: 14 m at 7 %.
 
-    Examples
-    --------
     >>> cut = segments((1000.0, 1060.0), 1000.0)
     >>> cut.elevation_m
     array([1000., 1020., 1040., 1060.])

@@ -223,7 +223,7 @@ SLIPS: list[tuple[Edit, str, str, str]] = [
     (put("places", "E4", datetime(2027, 5, 6)), HEIGHT, "not-a-number", "read '2027-05-06'"),
     (put("places", "E4", datetime(2027, 5, 6, 7, 30)), HEIGHT, "not-a-number", "read '2027-05-06 07:30'"),
     (put("places", "E4", date(2027, 5, 6)), HEIGHT, "not-a-number", "read '2027-05-06'"),
-    (put("places", "E4", time(7, 30)), HEIGHT, "not-a-number", "read '07:30:00'"),
+    (put("places", "E4", time(7, 30)), HEIGHT, "not-a-number", "read '07:30'"),
     (put("places", "C4", -104.44), f"{PLACES_AT} row 4, column 'lat'", "out-of-range", "read -104.44"),
     (put("places", "E1", "elevation"), f"{PLACES_AT} row 1, column 'elevation'", "heading", "the unit is missing"),
     (put("places", "K3", "stray"), f"{PLACES_AT} row 3", "heading", "in a column without a heading"),

@@ -224,12 +224,16 @@ def test_kml_and_geojson_hold_the_same_road(tmp_path):
 
 
 REFUSED = [
-    ("a.kml", "<gpx/>", "a.kml: contains <gpx>, not <kml>"),
+    ("a.kml", "<gpx/>", "a.kml row 1: contains <gpx>, not <kml>"),
     ("a.kml", "<kml>", "a.kml row 1: cannot be read as XML"),
     ("a.kml", "<kml><Document/></kml>", "a.kml: contains no line"),
     ("a.kml", '<!DOCTYPE kml [<!ENTITY a "b">]><kml>&a;</kml>', "a.kml: has a <!DOCTYPE>"),
-    ("a.kml", "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>", "a.kml: point 1 reads"),
-    ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "a.kml: nests more than 64 deep"),
+    (
+        "a.kml",
+        "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>",
+        "a.kml row 1: point 1 reads",
+    ),
+    ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "a.kml row 1: nests more than 64 deep"),
     ("a.geojson", "[]", "a.geojson: is not a GeoJSON track"),
     ("a.geojson", "{", "a.geojson row 1: cannot be read as JSON"),
     ("a.geojson", "[" * 100_000, "a.geojson"),
@@ -309,7 +313,7 @@ def test_stretches_without_points_are_told(tmp_path, run):
     rows = road_points(40.0)
     path = written(tmp_path, gpx_text([*rows[:200], *rows[300:]]))
     _, draft = new_from_track(tmp_path / "trip", [path])
-    assert any(one.startswith("Straight lines over 2 mi without points (mi 5 to 7); the road") for one in draft.assumed)
+    assert any(one.startswith("Straight lines without points over 2 mi (mi 5 to 7); the road") for one in draft.assumed)
     bare = written(tmp_path, gpx_text(rows, heights=False), "bare.gpx")
     assert "climb not known" in run("new", tmp_path / "bare", "--track", bare).out
     half = [(lat, lon, None if 600 < n < 900 else height) for n, (lat, lon, height) in enumerate(rows)]
