@@ -112,6 +112,18 @@ def moment_of(text: str) -> date | None:
     return datetime.combine(on, clock)
 
 
+def local_moment(text: str) -> datetime | None:
+    """Read a local date and time; None if invalid or outside 1900 to 2100.
+
+    >>> local_moment("2027-07-11 10:00"), local_moment("11 July")
+    (datetime.datetime(2027, 7, 11, 10, 0), None)
+    """
+    moment = moment_of(text)
+    if isinstance(moment, datetime) and moment.tzinfo is None and 1900 <= moment.year <= 2100:
+        return moment
+    return None
+
+
 def either_moment(text: str) -> str:
     """Like `either_date`, for a date with a time.
 

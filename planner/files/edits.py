@@ -7,7 +7,6 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 import tomlkit
@@ -159,11 +158,7 @@ def _checked(made: str, wanted: Mapping[str, Any]) -> str:
 
 def typed(key: str, text: str) -> Any:
     """Convert the text typed for a key of trip.toml to the file's value; None if it is empty."""
-    said = text.strip()
-    if not said:
-        return None
-    value = read_setting(key.rpartition(".")[2], said)
-    return f"{value:%Y-%m-%d %H:%M}" if isinstance(value, datetime) else value
+    return read_setting(key.rpartition(".")[2], text.strip()) if text.strip() else None
 
 
 # --- tables ---

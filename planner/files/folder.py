@@ -273,8 +273,7 @@ def classes() -> tuple[str, ...]:
 
 def class_lines() -> tuple[tuple[str, str], ...]:
     """One line per shipped class: name and description."""
-    folder = data_folder() / "vehicles"
-    return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
+    return tuple((name, about_class(data_folder() / "vehicles" / f"{name}.toml")) for name in classes())
 
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:

@@ -87,11 +87,8 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     if not path.is_file():
         raise refused(path, "does not exist; check the path")
     if not where.is_file():
-        text = (
-            f"its column mapping is not confirmed; run `grademargin log --describe {path} --write`, "
-            f"check {where.name}, then try again"
-        )
-        raise refused(path.name, text)
+        steps = f"run `grademargin log --describe {path} --write`, check {where.name}, then try again"
+        raise refused(path.name, f"its column mapping is not confirmed; {steps}")
     return read_log(path, read_map(where))
 
 
@@ -135,11 +132,8 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
     """Read times and channels of a log; uncertain mapping entries are used as they are."""
     time_at = _index(text, mapping.time, "time.column")
     date_at = _index(text, mapping.date, "time.date") if mapping.date else None
-    name_at, value_at = (
-        (_index(text, mapping.long[0], "long.name"), _index(text, mapping.long[1], "long.value"))
-        if mapping.long
-        else (None, None)
-    )
+    name_at = _index(text, mapping.long[0], "long.name") if mapping.long else None
+    value_at = _index(text, mapping.long[1], "long.value") if mapping.long else None
     columns = {
         name: _index(text, source.column, "a channel's column") if value_at is None else value_at
         for name, source in mapping.channels.items()
@@ -300,10 +294,8 @@ def restarts(time_s: Floats) -> str:
     if not len(long):
         return ""
     at = held[begins[long[0]]]
-    return (
-        f"the time jumps back to {time_s[at]:g} s in row {at + 1} of the readings and continues from there; if the "
-        "file contains two drives, split it there"
-    )
+    jump = f"the time jumps back to {time_s[at]:g} s in row {at + 1} of the readings and continues from there"
+    return f"{jump}; if the file contains two drives, split it there"
 
 
 def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:

@@ -10,7 +10,7 @@ import numpy as np
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
-from planner.files.tables import Column, Heading, InputTable, Row, read_table
+from planner.files.tables import Column, InputTable, Row, read_table
 from planner.files.tracks import REALLY_STEEP, STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
@@ -217,9 +217,7 @@ PROFILE_COLUMNS = (
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadProfile:
     profile: Profile
-    file: str
-    distance: Heading
-    elevation: Heading
+    table: InputTable
 
 
 class Profiles:
@@ -305,16 +303,17 @@ class Profiles:
             elevation_m = read.profile.elevation_m[index]
             if abs(place.elevation_m - elevation_m) <= END_ELEVATION_M:
                 continue
-            here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
+            here, there = read.table.show("elevation", elevation_m), read.table.show("elevation", place.elevation_m)
             slip = _unit_slip(place, elevation_m)
             if slip:
                 file, number = self.place_rows[place.key]
-                text = f"read {there}; '{read.file}' ({row.table.file} row {row.number}) {word} at {here}; {slip}"
+                text = f"read {there}; '{read.table.file}' ({row.table.file} row {row.number}) {word} at {here}; {slip}"
                 self._problems.add(file, text, row=number, column="elevation", code="profile")
                 continue
-            most = read.elevation.show(END_ELEVATION_M)
-            text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
-            row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
+            most = read.table.show("elevation", END_ELEVATION_M)
+            text = f"'{read.table.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is"
+            advice = "check both, and that the profile runs from 'from' to 'to'"
+            row.fault("profile", f"{text} {most}; {advice}", code="profile")
         return len(self._problems) == before
 
     def _path_fault(self, name: str) -> str | None:
@@ -347,11 +346,10 @@ def _even(drawn: Profile | None, distance_m: float | None, ends: Sequence[Place 
 
 
 def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | None:
-    before = len(problems)
+    before, table = len(problems), None
     text = read_text(path, file=file, problems=problems)
-    if text is None:
-        return None
-    table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=limits.PROFILE_ROWS, problems=problems)
+    if text is not None:
+        table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=limits.PROFILE_ROWS, problems=problems)
     if table is None:
         return None
     points = [(row.value("distance"), row.value("elevation")) for row in table.rows]
@@ -363,9 +361,7 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
         _check_shape(table, profile)
     if len(problems) > before:
         return None
-    return _ReadProfile(
-        profile=profile, file=file, distance=table.headings["distance"], elevation=table.headings["elevation"]
-    )
+    return _ReadProfile(profile=profile, table=table)
 
 
 def _check_shape(table: InputTable, profile: Profile) -> None:
@@ -400,8 +396,8 @@ def _unit_slip(place: Place, profile_m: float) -> str:
 def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
     end_m = read.profile.distance_m[-1]
     if abs(end_m - distance_m) >= LENGTH_SLACK * distance_m:
-        have, want = read.distance.show(end_m), read.distance.show(distance_m)
-        text = f"'{read.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
+        have, want = read.table.show("distance", end_m), read.table.show("distance", distance_m)
+        text = f"'{read.table.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
         row.fault("profile", f"{text}; check both distances and their units", code="profile")
         return None
     scale = distance_m / end_m

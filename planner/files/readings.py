@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from planner.files import limits
-from planner.files.naming import Along, find_place, read_along, read_moment
+from planner.files.dates import local_moment
+from planner.files.names import Along, find_place, read_along
 from planner.files.reading import Problems, optional_rows
 from planner.files.tables import Column, Row, number_column, read_table, temperature_column
 from planner.model.errors import PlannerError
@@ -93,7 +94,7 @@ def _when(row: Row) -> datetime | None:
     text = row.cell("when")
     if not text:
         return None
-    found = read_moment(text)
+    found = local_moment(text)
     if found is None:
         row.fault("when", f"read {shown(text)}; write the local time there as {_EXAMPLE}, years 1900 to 2100")
     return found

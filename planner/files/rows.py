@@ -38,11 +38,8 @@ _OTHER_SERVICES = {
 _STATION = re.compile(r"\b(gas|petrol|fuel|filling)[ -]stations?\b")
 _BETWEEN_WORDS = re.compile(r"[\s,;/+&]+")
 _OTHER_FLOWS = {
-    "free flow": "free",
-    "free-flow": "free",
-    "city": "town",
-    "stop and go": "stop-and-go",
-    "jam": "stop-and-go",
+    **{"free flow": "free", "free-flow": "free", "city": "town"},
+    **dict.fromkeys(("stop and go", "jam"), "stop-and-go"),
 }
 _KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
@@ -117,11 +114,9 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
     if key in taken:
         row.fault("place", f"'{key}' is also in row {taken[key]}; every place needs a unique key", code="duplicate")
     elif said and _KEY.fullmatch(key) is None:
-        advice = (
-            f"keys use only a-z, 0-9 and -, at most {limits.KEY} characters, e.g. "
-            f"'{key_from(said)[:50] or 'deadman-pass'}'"
-        )
-        row.fault("place", f"read {shown(said)}; {advice}", code="invalid-key")
+        advice = f"keys use only a-z, 0-9 and -, at most {limits.KEY} characters, e.g."
+        example = key_from(said)[:50] or "deadman-pass"
+        row.fault("place", f"read {shown(said)}; {advice} '{example}'", code="invalid-key")
     return key
 
 

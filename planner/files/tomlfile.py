@@ -220,15 +220,14 @@ class Section:
         text = self.data.get(key, default)
         if not isinstance(text, str) or split_quantity(text) is None:
             self.refuse(key, f"write a number and a unit in quotation marks, e.g. '{default}'")
-            return _in_unit(default, unit)
+            text = default
         try:
             value = _in_unit(text, unit)
+            if (value > 0.0 if low is None else value >= low) and value <= high:
+                return value
+            self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         except UnitError as exc:
             self.fault(key, str(exc), code="unit")
-            return _in_unit(default, unit)
-        if (value > 0.0 if low is None else value >= low) and value <= high:
-            return value
-        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         return _in_unit(default, unit)
 
     def clock(self, key: str, default: time) -> time:

@@ -51,8 +51,6 @@ def read_sheets(
         return _read(whole(folder / FILE, max_bytes=limits.TABLE_BYTES), max_rows, problems, optional)
     except _Refused as exc:
         problems.add(FILE, str(exc), code="unreadable")
-    except zipfile.BadZipFile:
-        problems.add(FILE, "is not a spreadsheet; save it as .xlsx", code="unreadable")
     except Exception as exc:  # openpyxl may raise any exception on damaged content
         reason = " ".join(str(exc).split())[:80] or type(exc).__name__
         problems.add(FILE, f"cannot be read as a spreadsheet ({reason}); save it again as .xlsx", code="unreadable")
@@ -77,6 +75,9 @@ class _Found:
 def _examine(data: bytes) -> _Found:
     if data.startswith(_OLD_FORMAT):
         message = "has a password, or is a renamed .xls file; save it as .xlsx without a password"
+        raise _Refused(message)
+    if not zipfile.is_zipfile(io.BytesIO(data)):
+        message = "is not a spreadsheet; save it as .xlsx"
         raise _Refused(message)
     found = _Found()
     with zipfile.ZipFile(io.BytesIO(data)) as archive:

@@ -39,9 +39,7 @@ class Segments:
 def distance_m(*, lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
     """Shortest distance between two points on the WGS84 ellipsoid.
 
-    References
-    ----------
-    C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55, as implemented in geographiclib.
+    Source: C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55, as implemented in geographiclib.
 
     >>> distance_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=0.0, lon2_deg=1.0)
     111319.491
@@ -63,8 +61,6 @@ def _require_position(lat_deg: float, lon_deg: float) -> None:
 def distances_m(*, lat1_deg: ArrayLike, lon1_deg: ArrayLike, lat2_deg: ArrayLike, lon2_deg: ArrayLike) -> Floats:
     """Shortest distances between many pairs of points on the WGS84 ellipsoid, vectorised.
 
-    Notes
-    -----
     Up to 500 km the chord through the ellipsoid, bent to an arc of the ellipsoid's radius there in that direction (of
     the meridian's and the prime vertical's, by Euler's formula): within 5 cm of the geodesic, 0.1 mm up to 100 km.
     Longer ones are those of `geographiclib`.
@@ -108,8 +104,6 @@ def positions(
 ) -> tuple[Floats, Floats]:
     """Points on the great circle between two places.
 
-    Notes
-    -----
     Great circle of the surface normals, not the ellipsoid's geodesic: within 0.01 % of the length for legs up to
     500 km, far less than a road differs from either. Good enough for the sun's height and the time zone.
 
@@ -140,8 +134,6 @@ def _normal(lat_deg: float, lon_deg: float) -> Floats:
 def climb_m(elevation_m: ArrayLike) -> float:
     """Sum of all rises along a row of elevations.
 
-    Notes
-    -----
     Unknown elevations (NaN) add nothing. Noise counts as climb; smooth measured profiles (`model.heights`).
 
     >>> climb_m([100.0, 150.0, 120.0, 130.0])
@@ -178,8 +170,6 @@ def segments(
 ) -> Segments:
     """Cut a leg into pieces of equal length.
 
-    Notes
-    -----
     Elevation between points is linear. The length is taken along the slope, so grade = rise / sqrt(length^2 - rise^2).
     A summit that falls inside a piece is cut by at most half a piece's rise: 14 m at 7 %.
 

@@ -33,8 +33,6 @@ def smooth(height_m: Floats, weight: Floats, *, step_m: float, noise_m2m: float)
 
     `weight` counts the readings at each; `noise_m2m` is the variance of one times the spacing of the readings [m3].
 
-    Notes
-    -----
     Least squares with a penalty on second differences (Whittaker, Proc. Edinburgh Math. Soc. 41 (1923) 63-75), its
     width from 40 to some 130 m; then bumps lower than four standard errors of the remaining noise are levelled.
     """

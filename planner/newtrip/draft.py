@@ -147,13 +147,10 @@ class _Stops:
         """Elevation of the road, or the nearest known one within a few kilometres; else NaN."""
         along, height = self._road.along_m, self._road.height_m
         here = float(np.interp(at_m, along, height))
-        if math.isfinite(here):
+        known = np.isfinite(height) & (np.abs(along - at_m) <= _NEAR_M)
+        if math.isfinite(here) or not known.any():
             return here
-        near = slice(*np.searchsorted(along, [at_m - _NEAR_M, at_m + _NEAR_M]).tolist())
-        known = np.isfinite(height[near])
-        if not known.any():
-            return math.nan
-        return float(np.interp(at_m, along[near][known], height[near][known]))
+        return float(np.interp(at_m, along[known], height[known]))
 
     def _place_at(self, cut: Cut) -> int:
         point = self._point(cut.at_m)
@@ -196,7 +193,7 @@ class _Stops:
         mile = self._mile(cut.at_m)
         if not math.isfinite(height_m) or cut.kind in ("end", "edge"):
             return f"{'Start' if cut.at_m == 0.0 else 'Finish' if cut.kind == 'end' else 'Point'}, {mile}", "waypoint"
-        height = f"{self._units.height(height_m):,.0f} {self._units.elevation}"
+        height = self._shown(height_m)
         if cut.kind == "top":
             stands_out = self._stands_out(cut.at_m) >= _PASS_M
             return f"{'Pass' if stands_out else 'Top'} {height}, {mile}", "pass" if stands_out else "summit"
@@ -249,8 +246,10 @@ class _Stops:
         grade = rise / part.length_m
         if abs(grade) < _STEEP or abs(rise) < STANDS_OUT_M:
             return ""
-        height = f"{self._units.height(abs(rise)):,.0f} {self._units.elevation}"
-        return f"{'up' if rise > 0.0 else 'down'} {height} at {abs(grade):.1%}"
+        return f"{'up' if rise > 0.0 else 'down'} {self._shown(abs(rise))} at {abs(grade):.1%}"
+
+    def _shown(self, height_m: float) -> str:
+        return f"{self._units.height(height_m):,.0f} {self._units.elevation}"
 
     def places(self) -> tuple[DraftPlace, ...]:
         """Return the places in the order of their first passing."""

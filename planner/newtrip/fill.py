@@ -101,14 +101,14 @@ def _with_columns(text: str, *, metric: bool) -> tuple[str, int]:
     delimiter = delimiter_of(text)
     text = straight(text, delimiter)
     try:
-        rows = numbered_rows(io.StringIO(text, newline=None), delimiter)
-        _, heads, *_ = next(rows, (0, [], 0, 0))
+        rows = list(numbered_rows(io.StringIO(text, newline=None), delimiter))
     except csv.Error as exc:
         message = f'{PLACES}: cannot be split into cells ({exc}); inside a quoted cell write ""'
         raise TripError([message]) from exc
-    if not heads:
+    if not rows:
         message = f"{PLACES}: is empty; the first row must be the headings, at least 'name'"
         raise TripError([message])
+    heads = rows[0][1]
     there = {split_heading(cell)[0] for cell in heads}
     if not there & {"name", "place"}:
         message = f"{PLACES}: has neither a column 'name' nor a column 'place'; add one"

@@ -40,11 +40,8 @@ def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
         if points is not None:
             joined.append(points)
     if len(joined) > limits.GPX_POINTS:
-        problems.add(
-            paths[0].name,
-            f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them",
-            code="too-large",
-        )
+        text = f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them"
+        problems.add(paths[0].name, text, code="too-large")
     if not len(problems):
         track = track_of(joined, steepest=REALLY_STEEP if steep else STEEPEST)
         if not isinstance(track, str) and in_feet(track):
