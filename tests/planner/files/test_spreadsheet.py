@@ -213,7 +213,7 @@ SLIPS: list[tuple[Edit, str, str, str]] = [
     (put("places", "E4", datetime(2027, 5, 6)), HEIGHT, "not-a-number", "read '2027-05-06'"),
     (put("places", "E4", datetime(2027, 5, 6, 7, 30)), HEIGHT, "not-a-number", "read '2027-05-06 07:30'"),
     (put("places", "E4", date(2027, 5, 6)), HEIGHT, "not-a-number", "read '2027-05-06'"),
-    (put("places", "E4", time(7, 30)), HEIGHT, "not-a-number", "read '07:30:00'"),
+    (put("places", "E4", time(7, 30)), HEIGHT, "not-a-number", "read '07:30'"),
     (put("places", "K3", "stray"), f"{PLACES_AT} row 3", "heading", "in a column without a heading"),
     (put("places", "E4", "=1000*7"), f"{PLACES_AT} row 4, column 'E'", "cell-error", "the formula has no stored value"),
     (put("places", "E4", "#REF!"), f"{PLACES_AT} row 4, column 'E'", "cell-error", "the cell shows '#REF!'"),
