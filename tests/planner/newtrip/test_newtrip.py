@@ -224,17 +224,17 @@ def test_kml_and_geojson_hold_the_same_road(tmp_path):
 
 
 REFUSED = {
-    "KML that is GPX": ("a.kml", "<gpx/>", "unreadable", 1),
+    "KML that is GPX": ("a.kml", "<gpx/>", "file-type", 1),
     "KML cut short": ("a.kml", "<kml>", "unreadable", 1),
     "KML without a line": ("a.kml", "<kml><Document/></kml>", "track", 0),
     "KML with an entity": ("a.kml", '<!DOCTYPE kml [<!ENTITY a "b">]><kml>&a;</kml>', "unsafe-xml", 0),
     "KML off the globe": (
         "a.kml",
         "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>",
-        "unreadable",
+        "invalid-point",
         1,
     ),
-    "KML nested deep": ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "unreadable", 1),
+    "KML nested deep": ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "too-large", 1),
     "JSON that is none": ("a.geojson", "{", "unreadable", 1),
     "JSON nested deep": ("a.geojson", "[" * 100_000, "too-large", 0),
     "GeoJSON that is a list": ("a.geojson", "[]", "unreadable", 0),
