@@ -104,6 +104,18 @@ def _fill(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
         out[draw] = _any(error, whose, n)
 
 
+@_compile()
+def _mean_and_variance(values, n):  # type: ignore[no-untyped-def]
+    """Mean and variance of the first `n` values; zero of none."""
+    total, squares = 0.0, 0.0
+    for i in range(n):
+        total += values[i]
+    mean = total / max(n, 1)
+    for i in range(n):
+        squares += (values[i] - mean) ** 2
+    return mean, squares / max(n, 1)
+
+
 @check_cache
 @_compile(cache=_KEPT, nogil=True)
 def _smaller(were_k, nodes, day, margin_k, out):  # type: ignore[no-untyped-def]
@@ -118,7 +130,7 @@ def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyp
     while high - low > step:
         middle = 0.5 * (low + high)
         _fill(were_k, nodes, day, middle, out)
-        low, high = (low, middle) if out.mean() > share else (middle, high)
+        low, high = (low, middle) if _mean_and_variance(out, len(out))[0] > share else (middle, high)
     return 0.5 * (low + high)
 
 
@@ -126,18 +138,21 @@ def _about(were_k, nodes, day, share, low, high, step):  # type: ignore[no-untyp
 @_compile(cache=_KEPT, nogil=True)
 def _corrected(were_k, like_k, many_k, exact_k, nodes, day, own, margin_k, out):  # type: ignore[no-untyped-def]
     """Fill what `corrected` gives."""
-    driven, like = np.empty(were_k.shape[0]), np.zeros(were_k.shape[0])
-    many, exact = np.zeros(max(many_k.shape[0], 1)), np.empty(exact_k.shape[0])
+    n, n_many, n_exact = were_k.shape[0], many_k.shape[0], exact_k.shape[0]
+    driven, other = np.empty(n), np.empty(max(n, n_many))
     _fill(were_k, nodes, day, margin_k, driven)
-    _fill(exact_k, nodes, day, margin_k, exact)
-    if many_k.shape[0] > 0:
-        _fill(like_k, nodes, own, margin_k, like)
-        _fill(many_k, nodes, own, margin_k, many)
-    rest = driven - like
-    out[0], out[1] = rest.mean() + many.mean(), rest.var()
-    if len(exact) > 0:
-        off = exact - driven[: len(exact)]
-        out[0], out[2] = out[0] + off.mean(), off.var()
+    _fill(exact_k, nodes, day, margin_k, other)
+    for i in range(n_exact):  # before the fit is taken from them
+        other[i] -= driven[i]
+    out[0], out[2] = _mean_and_variance(other, n_exact)
+    if n_many > 0:
+        _fill(many_k, nodes, own, margin_k, other)
+        out[0] += _mean_and_variance(other, n_many)[0]
+        _fill(like_k, nodes, own, margin_k, other)
+        for i in range(n):
+            driven[i] -= other[i]
+    mean, out[1] = _mean_and_variance(driven, n)
+    out[0] += mean
 
 
 def smaller(were_k: FloatArray, nodes: FloatArray, day: npt.NDArray[np.int64], margin_k: float) -> FloatArray:

@@ -9,6 +9,7 @@ import importlib
 import io
 import os
 import stat
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 _CONFIG = ".numba_config.yaml"
+_BLAS = "scipy.linalg.cython_blas"
 
 
 def _compiler() -> Any:
@@ -30,7 +32,22 @@ def _compiler() -> Any:
         if here is not None:
             os.chdir(here)
     found.core.config._config_fname = str(Path(__file__).parent / _CONFIG)  # read again at every compilation
+    _without_scipy()
     return found
+
+
+def _without_scipy() -> None:
+    """Let the compiler take it that scipy's linear algebra is there: to look for it is to import it, 0.2 s."""
+    # Compiled linear algebra, of which there is none here, imports it by itself.
+    if _BLAS in sys.modules:
+        return
+    sys.modules[_BLAS] = None  # type: ignore[assignment]
+    try:
+        arrays: Any = importlib.import_module("numba.np.arraymath")
+    finally:
+        del sys.modules[_BLAS]
+    if hasattr(arrays, "_HAVE_BLAS"):
+        arrays._HAVE_BLAS = True
 
 
 numba = _compiler()

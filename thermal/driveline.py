@@ -1,5 +1,6 @@
 """Gear choice, engine speed, and the losses between crankshaft and wheel."""
 
+import functools
 from typing import NamedTuple
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy as np
 from thermal import gears
 from thermal.oil import spin_ratio
 from thermal.ranges import FloatArray
-from thermal.vehicle import Axle, Gearbox, Lubricant, Vehicle
+from thermal.vehicle import Axle, Engine, Gearbox, Lubricant, Vehicle
 
 REFERENCE_RAD_PER_S = 3000.0 * 2.0 * np.pi / 60.0
 REFERENCE_M_PER_S = 100.0 / 3.6
@@ -61,8 +62,11 @@ def sustained_rad_per_s(vehicle: Vehicle) -> float:
 
     That of rated power for a diesel and with an automatic, else nine tenths of it.
     """
-    engine = vehicle.engine
-    all_of_it = engine.fuel == "diesel" or vehicle.gearbox.kind == "automatic"
+    return _sustained_rad_per_s(vehicle.gearbox, vehicle.engine)
+
+
+def _sustained_rad_per_s(gearbox: Gearbox, engine: Engine) -> float:
+    all_of_it = engine.fuel == "diesel" or gearbox.kind == "automatic"
     return (1.0 if all_of_it else _SUSTAINED) * engine.peak_power_speed_rad_per_s
 
 
@@ -93,11 +97,15 @@ def spin_table(lubricant: Lubricant, temps_k: FloatArray) -> FloatArray:
     return np.minimum(spin_ratio(lubricant.oil.viscosity_m2_per_s(temps_k), reference), 6.0)
 
 
-def _box(vehicle: Vehicle) -> gears.Box:
+def _box_of(vehicle: Vehicle) -> gears.Box:
     """Arrange a car's driveline for the compiled choice of gears."""
-    box, axle, engine = vehicle.gearbox, vehicle.axle, vehicle.engine
+    return _box(vehicle.gearbox, vehicle.axle, vehicle.engine, vehicle.body.tyre_radius_m)
+
+
+@functools.lru_cache(maxsize=32)
+def _box(box: Gearbox, axle: Axle, engine: Engine, tyre_radius_m: float) -> gears.Box:
     ratios = np.asarray(box.ratios, dtype=np.float64)
-    turns = ratios * axle.ratio / vehicle.body.tyre_radius_m
+    turns = ratios * axle.ratio / tyre_radius_m
     locks = ratios < box.lockup_ratio + 0.005
     return gears.Box(
         turns=turns,
@@ -116,7 +124,7 @@ def _box(vehicle: Vehicle) -> gears.Box:
         reserve=float(box.reserve),
         lugging_rad_per_s=float(box.lugging_speed_rad_per_s),
         descent_rad_per_s=float(box.descent_speed_rad_per_s),
-        sustained_rad_per_s=float(sustained_rad_per_s(vehicle)),
+        sustained_rad_per_s=float(_sustained_rad_per_s(box, engine)),
         idle_rad_per_s=float(engine.idle_speed_rad_per_s),
         top_rad_per_s=float(engine.top_speed_rad_per_s),
         peak_nm=float(engine.peak_torque_nm),
@@ -166,7 +174,7 @@ def choose_gear(
     out = np.empty((len(Gear._fields), n))
     columns = _columns(n, wheel_w, speed_m_per_s, other_w, power_share, low_gear, highest_gear)
     taken = np.full(n, -1.0) if gear is None else np.maximum(gear, 0.0)
-    gears.choose(_box(vehicle), *columns, taken, out)
+    gears.choose(_box_of(vehicle), *columns, taken, out)
     return Gear(*out)
 
 
@@ -185,5 +193,5 @@ def power_shortfall_w(
     """
     out = np.empty(len(wheel_w))
     columns = _columns(len(out), wheel_w, speed_m_per_s, other_w, power_share)
-    gears.shortfall(_box(vehicle), *columns, int(steady), out)
+    gears.shortfall(_box_of(vehicle), *columns, int(steady), out)
     return out

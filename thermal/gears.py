@@ -140,9 +140,14 @@ def _ask(box, k, at_axle_w, pulls, speed, spun, other_w, share, out):  # type: i
     out[0, k], out[1, k], out[2, k] = turbine_w + slip_w + spin_w + other_w, engine, geared
     out[3, k], out[4, k], out[5, k] = mesh_w, slip_w, lazy_w
     out[6, k] = full_torque(box, engine) * engine * share
+    steady = geared / _GEARED_SHARE if box.automatic else engine
+    out[7, k] = (k == 0 or steady >= box.lugging_rad_per_s) and engine <= box.top_rad_per_s
+    out[8, k] = (box.friction_pa + box.friction_pa_s * engine) * box.swept_m3 * engine / (4.0 * np.pi)
 
 
-_TOTAL, _ENGINE, _GEARED, _MESH, _SLIP, _LAZY, _GIVEN = range(7)
+# Rows; the last two: 1 where a gear may be used (the first always, others unless they lug; none above the top speed),
+# and friction and pumping power as `thermal.engine.friction_w`.
+_TOTAL, _ENGINE, _GEARED, _MESH, _SLIP, _LAZY, _GIVEN, _TURNS, _HOLD = range(9)
 
 
 @_jit
@@ -160,19 +165,19 @@ def _top_allowed(box, highest, speed):  # type: ignore[no-untyped-def]
     return n if speed * box.turns[top - 1] > box.top_rad_per_s else top
 
 
-@_jit
-def _uphill(box, a, top):  # type: ignore[no-untyped-def]
+@_compile()
+def _uphill(a, top, reserve, sustained, rated):  # type: ignore[no-untyped-def]
     """Choose the gear that pulls: of five wishes, the last that any gear meets, in its highest; else the strongest."""
     strongest, most, best, wish = 0, -1.0, 0, 0
-    for k in range(len(box.turns)):
-        if not _turns(box, a, k, top):
+    for k in range(top):
+        if a[_TURNS, k] == 0.0:
             continue
         if a[_GIVEN, k] > most:
             strongest, most = k, a[_GIVEN, k]
-        gives, enough = a[_GIVEN, k] >= a[_TOTAL, k], a[_GIVEN, k] >= a[_TOTAL, k] * (1.0 + box.reserve)
+        gives, enough = a[_GIVEN, k] >= a[_TOTAL, k], a[_GIVEN, k] >= a[_TOTAL, k] * (1.0 + reserve)
         tight = a[_SLIP, k] <= _MOST_SLIP * a[_TOTAL, k]
-        held = a[_ENGINE, k] <= _HARDLY * box.sustained_rad_per_s
-        fast = a[_ENGINE, k] <= _HARDLY * box.rated_rad_per_s
+        held = a[_ENGINE, k] <= _HARDLY * sustained
+        fast = a[_ENGINE, k] <= _HARDLY * rated
         met = 0
         if enough:
             met = 1
@@ -189,37 +194,24 @@ def _uphill(box, a, top):  # type: ignore[no-untyped-def]
     return best if wish > 0 else strongest
 
 
-@_jit
-def _turns(box, a, k, top):  # type: ignore[no-untyped-def]
-    """Whether a gear may be used: the first always, others unless they lug or are barred; none above the top speed."""
-    steady = a[_GEARED, k] / _GEARED_SHARE if box.automatic else a[_ENGINE, k]
-    return (k == 0 or steady >= box.lugging_rad_per_s) and a[_ENGINE, k] <= box.top_rad_per_s and k < top
-
-
-@_jit
-def _friction(box, speed):  # type: ignore[no-untyped-def]
-    """Friction and pumping power, as `thermal.engine.friction_w`. [W]."""
-    return (box.friction_pa + box.friction_pa_s * speed) * box.swept_m3 * speed / (4.0 * np.pi)
-
-
-@_jit
-def _downhill(box, a, top):  # type: ignore[no-untyped-def]
+@_compile()
+def _downhill(a, top, fastest):  # type: ignore[no-untyped-def]
     """Choose the highest gear in which friction holds the car, else the lowest that engine braking allows."""
-    n = len(box.turns)
+    n = a.shape[1]
     held, lowest = -1, n - 1
     for k in range(n - 1, -1, -1):
-        if a[_ENGINE, k] <= box.descent_rad_per_s:
+        if a[_ENGINE, k] <= fastest:
             lowest = k
-            if held < 0 and _turns(box, a, k, top) and a[_TOTAL, k] + _friction(box, a[_ENGINE, k]) >= 0.0:
+            if held < 0 and k < top and a[_TURNS, k] > 0.0 and a[_TOTAL, k] + a[_HOLD, k] >= 0.0:
                 held = k
     return held if held >= 0 else lowest
 
 
-@_jit
-def _lazily(box, a, top):  # type: ignore[no-untyped-def]
+@_compile()
+def _lazily(a, top):  # type: ignore[no-untyped-def]
     """Choose the highest gear that a lazy box would hold; -1 where none."""
-    for k in range(len(box.turns) - 1, -1, -1):
-        if _turns(box, a, k, top) and a[_GIVEN, k] >= a[_TOTAL, k] and a[_LAZY, k] <= _LAZY_SLIP * a[_TOTAL, k]:
+    for k in range(top - 1, -1, -1):
+        if a[_TURNS, k] > 0.0 and a[_GIVEN, k] >= a[_TOTAL, k] and a[_LAZY, k] <= _LAZY_SLIP * a[_TOTAL, k]:
             return k
     return -1
 
@@ -229,7 +221,7 @@ def _lazily(box, a, top):  # type: ignore[no-untyped-def]
 def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, out):  # type: ignore[no-untyped-def]
     """Fill `out`, shape (9, n), as `thermal.driveline.Gear`; `gear` is negative where it is to be chosen."""
     n = len(box.turns)
-    a = np.empty((7, n))
+    a = np.empty((9, n))
     for i in range(len(wheel_w)):
         at_axle_w, pulls = _at_axle(box, wheel_w[i], speed[i]), wheel_w[i] > 0.0
         spun = speed[i] ** box.box_exponent
@@ -239,11 +231,14 @@ def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, out):  
         k, lazy = first, first
         if gear[i] < 0.0:
             top = _top_allowed(box, highest[i], speed[i])
-            k = _downhill(box, a, top) if a[_TOTAL, n - 1] < 0.0 else _uphill(box, a, top)
+            if a[_TOTAL, n - 1] < 0.0:
+                k = _downhill(a, top, box.descent_rad_per_s)
+            else:
+                k = _uphill(a, top, box.reserve, box.sustained_rad_per_s, box.rated_rad_per_s)
             if low_gear[i] > 0.0 and a[_ENGINE, max(k - 1, 0)] <= box.descent_rad_per_s:
                 k = max(k - 1, 0)
-            lazy = k if low_gear[i] > 0.0 else max(k, _lazily(box, a, top))
-        left_w = max(-(a[_TOTAL, k] + _friction(box, a[_ENGINE, k])), 0.0)
+            lazy = k if low_gear[i] > 0.0 else max(k, _lazily(a, top))
+        left_w = max(-(a[_TOTAL, k] + a[_HOLD, k]), 0.0)
         # power to the brakes does not pass axle and gearbox: subtract its losses there
         axle, mesh = box.axle_share, box.mesh_share[k]
         braked_w = left_w / ((1.0 - axle) * (1.0 - mesh))
@@ -259,7 +254,7 @@ def choose(box, wheel_w, speed, other_w, share, low_gear, highest, gear, out):  
 @_compile(cache=_KEPT, nogil=True)
 def shortfall(box, wheel_w, speed, other_w, share, steady, out):  # type: ignore[no-untyped-def]
     """Fill wanted less available crank power in the best gear, as `thermal.driveline.power_shortfall_w`."""
-    a = np.empty((7, len(box.turns)))
+    a = np.empty((9, len(box.turns)))
     for i in range(len(wheel_w)):
         at_axle_w, pulls, least = _at_axle(box, wheel_w[i], speed[i]), wheel_w[i] > 0.0, np.inf
         spun = speed[i] ** box.box_exponent

@@ -52,7 +52,7 @@ class Ready(NamedTuple):
 def make_ready(drive: Drive, vehicle: Vehicle, *, drawn: bool = True) -> Ready:
     """Work out what does not depend on the draws, for `simulate` to drive the same drive some draws at a time.
 
-    If factors are `drawn`, they need slopes of the road's loads.
+    If road load or wind are `drawn`, they need slopes of the road's loads.
     """
     loads, work = compute_loads(vehicle, drive)
     if drawn:
@@ -164,8 +164,9 @@ def simulate(
     ready : Ready, optional
         Of the same drive and vehicle; worked out when not given.
     """
-    loads, work, car, limit = ready or make_ready(drive, vehicle, drawn=factors is not None)
     draws = nominal() if factors is None else factors
+    moved = any(np.any(factor != 1.0) for factor in (draws.mass, draws.drag, draws.wind))
+    loads, work, car, limit = ready or make_ready(drive, vehicle, drawn=moved)
     n_draw, n_segment = len(draws.airflow), len(drive.duration_s)
     days, groups = drive.day.astype(np.int64), drive.group.astype(np.int64)
     shift = np.zeros((n_draw, int(days.max()) + 1)) if ambient_k is None else ambient_k

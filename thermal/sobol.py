@@ -18,6 +18,28 @@ from thermal.ranges import FloatArray
 _BITS = 30
 _SAFE = 1e-6  # the inverse normal is taken no further out than this
 _Bits = npt.NDArray[np.uint32]
+# Normal quantile: M. J. Wichura, algorithm AS 241 (PPND16), Applied Statistics 37 (1988) 477-484, as in Python's
+# `statistics`: numerator and denominator, highest power first; in the middle, and in the tails down to e^-25.
+_MIDDLE = (
+    (
+        *(2509.0809287301226727, 33430.575583588128105, 67265.770927008700853, 45921.953931549871457),
+        *(13731.693765509461125, 1971.5909503065514427, 133.14166789178437745, 3.3871328727963666080),
+    ),
+    (
+        *(5226.4952788528545610, 28729.085735721942674, 39307.895800092710610, 21213.794301586595867),
+        *(5394.1960214247511077, 687.18700749205790830, 42.313330701600911252, 1.0),
+    ),
+)
+_TAIL = (
+    (
+        *(7.7454501427834140764e-4, 0.0227238449892691845833, 0.241780725177450611770, 1.27045825245236838258),
+        *(3.64784832476320460504, 5.76949722146069140550, 4.63033784615654529590, 1.42343711074968357734),
+    ),
+    (
+        *(1.05075007164441684324e-9, 5.475938084995344946e-4, 0.0151986665636164571966, 0.148103976427480074590),
+        *(0.689767334985100004550, 1.67638483018380384940, 2.05319162663775882187, 1.0),
+    ),
+)
 
 
 def sobol(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> FloatArray:
@@ -54,9 +76,22 @@ def normal(n_point: int, n_dimension: int, seed: int | tuple[int, ...]) -> Float
 
     `n_point`, `n_dimension` and `seed` as for `sobol`.
     """
-    from scipy.special import ndtri
+    return _quantile(np.clip(sobol(n_point, n_dimension, seed), _SAFE, 1.0 - _SAFE))
 
-    return np.asarray(ndtri(np.clip(sobol(n_point, n_dimension, seed), _SAFE, 1.0 - _SAFE)))
+
+def _quantile(share: FloatArray) -> FloatArray:
+    """Standard normal quantiles, without loading scipy.special, which takes 0.2 s."""
+    off = share - 0.5
+    out = _ratio(_MIDDLE, 0.180625 - off * off) * off
+    far = np.abs(off) > 0.425
+    tail = np.minimum(share[far], 1.0 - share[far])
+    out[far] = np.copysign(_ratio(_TAIL, np.sqrt(-np.log(tail)) - 1.6), off[far])
+    return out
+
+
+def _ratio(polynomials: tuple[tuple[float, ...], tuple[float, ...]], x: FloatArray) -> FloatArray:
+    above, below = (functools.reduce(lambda total, part: total * x + part, one, 0.0 * x) for one in polynomials)
+    return above / below
 
 
 def _by_scipy(n_point: int, n_dimension: int, rng: np.random.Generator) -> FloatArray:

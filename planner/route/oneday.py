@@ -60,6 +60,7 @@ class Case:
     heat: HeatTable | None  # (n_leg, 48): cost of driving a leg at a half hour of the day
     seasons: bool = True  # whether seasons are enforced
     memo: dict[tuple[int, int, date, float | None], tuple[float, DayLegs] | None] = field(default_factory=dict)
+    begun: dict[tuple[int, date, float | None], list[tuple[int, float]]] = field(default_factory=dict)  # see `starts`
 
     def events_at(self, position: int) -> tuple[Event, ...]:
         """Events at a position."""
@@ -159,8 +160,10 @@ def best_start(case: Case, start: int, finish: int, today: date, ready_s: float 
 def _cheapest_start(
     case: Case, start: int, finish: int, today: date, ready_s: float | None
 ) -> tuple[float, DayLegs] | None:
-    options = []
-    for early, at_s in starts(case, start, today, ready_s):
+    options, key = [], (start, today, ready_s)
+    if key not in case.begun:  # the same whatever the finish
+        case.begun[key] = starts(case, *key)
+    for early, at_s in case.begun[key]:
         day = lay(case, start, finish, at_s, today)
         if day is not None and in_time(case, day, today):
             options.append((_EARLY_COST * early + _heat(case, day), early, day))

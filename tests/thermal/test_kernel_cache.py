@@ -132,3 +132,22 @@ def copied(shared: Path) -> Path:
     for path in (code / "thermal", code):
         path.chmod(0o555)
     return code
+
+
+ALGEBRA = """
+import sys
+import numpy as np
+from thermal.gears import torque_ratio
+torque_ratio(0.5)
+early = "scipy.linalg" in sys.modules
+from numba import njit
+twice = njit(lambda a, b: np.dot(a, b))(2.0 * np.eye(2), np.ones((2, 2)))
+print(early, twice.sum(), njit(lambda a: np.convolve(a, a))(np.ones(2)).sum())
+"""
+
+
+def test_the_compiler_loads_linear_algebra_only_for_who_compiles_it():
+    """It is slow to load, and compiled code of others that uses it must still work."""
+    env = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    done = subprocess.run([sys.executable, "-c", ALGEBRA], capture_output=True, text=True, check=False, env=env)
+    assert (done.returncode, done.stdout.split()) == (0, ["False", "8.0", "4.0"]), done.stderr[-2000:]

@@ -39,3 +39,8 @@ def test_normal_coordinates_follow_the_normal_distribution():
     z = sobol.normal(1024, 3, 2)
     for p in (0.05, 0.5, 0.9):
         assert np.quantile(z, p, axis=0) == pytest.approx(norm.ppf(p), abs=0.01)
+
+
+def test_quantiles_are_those_of_scipy():
+    share = np.concatenate((np.geomspace(1e-6, 0.5, 500), 1.0 - np.geomspace(1e-6, 0.5, 500)))
+    assert sobol._quantile(share) == pytest.approx(norm.ppf(share), rel=1e-14, abs=1e-15)
