@@ -67,10 +67,6 @@ def _show(heading: Heading | None, value: float, unit: str) -> str:
     return f"{value:,.0f} {unit}" if heading is None else heading.show(value)
 
 
-def _apart_m(a: Place, b: Place) -> float:
-    return geo.distance_m(lat1_deg=a.lat_deg, lon1_deg=a.lon_deg, lat2_deg=b.lat_deg, lon2_deg=b.lon_deg)
-
-
 # --- error at one place, guessed from its legs ---
 
 Bad = Callable[[Leg, Place, Place], bool]
@@ -118,7 +114,7 @@ def check_positions(draft: Draft) -> None:
 
 
 def _too_far(leg: Leg, a: Place, b: Place) -> bool:
-    return _farther(leg, _apart_m(a, b))
+    return _farther(leg, geo.apart_m(a, b))
 
 
 def _farther(leg: Leg, line_m: float) -> bool:
@@ -345,7 +341,7 @@ def _check_reachable(settings: Settings, draft: Draft) -> None:
         behind = reached_from(backward, b)
         count = f"{len(ahead)} of {len(draft.places)} places can be reached" if len(ahead) > 1 else "no leg leaves it"
         x, y = _closest(draft, ahead, behind)
-        gap = draft.show_distance(_apart_m(draft.places[x], draft.places[y]))
+        gap = draft.show_distance(geo.apart_m(draft.places[x], draft.places[y]))
         missing = f"the nearest are '{x}' and '{y}', {gap} apart: add a leg from '{x}' to '{y}'"
         reason = _barred(draft, ahead, behind) or missing
         label = "finish" if b == settings.route[-1] else "via"

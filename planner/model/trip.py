@@ -25,6 +25,11 @@ class Place:
     note: str
     row: int = field(default=0, compare=False)  # of its table, 0 if there is none
 
+    @property
+    def has_air(self) -> bool:
+        """Whether a usual high or low was entered."""
+        return self.high_k is not None or self.low_k is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
