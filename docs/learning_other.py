@@ -11,24 +11,20 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 
+import basics
 import numpy as np
+from cars import read_class
+from other_car import draw_car
+from other_logs import Day, OtherLog, make_log, varied
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-from cars import read_class  # noqa: E402
-from other_car import draw_car  # noqa: E402
-from other_logs import Day, OtherLog, make_log, varied  # noqa: E402
-
-from planner.logs.identifiability import names_in  # noqa: E402
-from planner.logs.verdict import every_other  # noqa: E402
-from thermal import causes, expected, fit  # noqa: E402
-from thermal.posterior import NOTHING, Posterior  # noqa: E402
-from thermal.residuals import modelled_k  # noqa: E402
-from thermal.spread import medians  # noqa: E402
-from thermal.vehicle import Vehicle  # noqa: E402
+from planner.logs.identifiability import names_in
+from planner.logs.verdict import every_other
+from thermal import causes, expected, fit
+from thermal.posterior import NOTHING, Posterior
+from thermal.residuals import modelled_k
+from thermal.spread import medians
+from thermal.vehicle import Vehicle
 
 OWNERS = ("saloon-1980s-v8-automatic", "estate-1990s-six")
 FLUIDS = {1: "coolant", 2: "engine oil", 3: "transmission", 4: "differential"}
@@ -123,14 +119,6 @@ def band_k(car: Known, log: OtherLog, *, n_draw: int = 128) -> tuple[np.ndarray,
     return low, high
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Write a table."""
-    yield "| " + " | ".join(head) + " |"
-    yield "|" + "---|" * len(head)
-    yield from ("| " + " | ".join(row) + " |" for row in rows)
-    yield ""
-
-
 def coverage(cars: Sequence[int], logs: Sequence[int] = (0, 1, 2, 4, 8)) -> Iterator[str]:
     """Share of the time that 90 % intervals hold the truth, by number of logs fitted."""
     yield "### Intervals on sound days that no fit saw\n"
@@ -148,7 +136,7 @@ def coverage(cars: Sequence[int], logs: Sequence[int] = (0, 1, 2, 4, 8)) -> Iter
         rows.append(
             (str(n_log), *(f"{np.mean(np.concatenate(inside[b])):.0%} ({np.mean(wide[b]):.0f})" for b in FLUIDS))
         )
-    yield from table(("logs fitted", *(f"{name}: held (width, K)" for name in FLUIDS.values())), rows)
+    yield basics.table(("logs fitted", *(f"{name}: held (width, K)" for name in FLUIDS.values())), rows) + "\n"
 
 
 def hot_day(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[str]:
@@ -173,7 +161,9 @@ def hot_day(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[st
                 ),
             )
         )
-    yield from table(("logs fitted", *(f"{name}: held (median to spare, K)" for name in FLUIDS.values())), rows)
+    yield (
+        basics.table(("logs fitted", *(f"{name}: held (median to spare, K)" for name in FLUIDS.values())), rows) + "\n"
+    )
 
 
 def warm_ups(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[str]:
@@ -190,7 +180,7 @@ def warm_ups(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4)) -> Iterator[s
                 model = modelled_k(one.vehicle, log.drive, log.readings, medians(one.learnt))[0]
                 errors.append(float(np.sqrt(np.mean((model[:, 1] - log.truth_k[:, 1]) ** 2))))
         rows.append((str(n_log), f"{np.median(errors):.1f}", f"{np.mean(np.array(errors) <= 3.0):.0%}"))
-    yield from table(("logs fitted", "median error, K", "within 3 K"), rows)
+    yield basics.table(("logs fitted", "median error, K", "within 3 K"), rows) + "\n"
 
 
 def judged(car: int, n_log: int, log: OtherLog) -> tuple[causes.Verdict, ...]:
@@ -240,7 +230,7 @@ def accusations(cars: Sequence[int], logs: Sequence[int] = (0, 1, 2, 4, 8)) -> I
         total = sum(named.values())
         said = f"{total - named['nothing']} of {total}"
         rows.append((str(n_log), said, str(dict(named.most_common())), f"{np.mean(open_ones):.1f}"))
-    yield from table(("logs fitted", "accused", "named", "faults a log could not have told, mean"), rows)
+    yield basics.table(("logs fitted", "accused", "named", "faults a log could not have told, mean"), rows) + "\n"
 
 
 def fault_logs(car: int, *, onset_s: float = 0.0) -> Iterator[tuple[str, frozenset[str], OtherLog, float]]:
@@ -276,7 +266,7 @@ def faults(cars: Sequence[int], logs: Sequence[int] = (0, 1, 4), *, onset_s: flo
                 found.setdefault(fault, []).append(f"{how}: {'/'.join(sorted(near))} ({moved:.0f} K)")
         rows = [(fault, "; ".join(said)) for fault, said in found.items()]
         yield f"{n_log} logs fitted: " + ", ".join(f"{k} {v}" for k, v in counted.most_common()) + "\n"
-        yield from table(("planted", "named (largest effect)"), rows)
+        yield basics.table(("planted", "named (largest effect)"), rows) + "\n"
 
 
 ABOUT = """## The other car

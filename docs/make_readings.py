@@ -11,29 +11,25 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 from typing import NamedTuple
 
+import basics
 import numpy as np
 import numpy.typing as npt
+from cars import read_class
+from other_car import C0, OtherCar, draw_car, true_k
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "shared")]
-
-from cars import read_class  # noqa: E402
-from other_car import C0, OtherCar, draw_car, true_k  # noqa: E402
-
-from planner.files.folder import example_folder  # noqa: E402
-from planner.forecast.assemble import read_inputs  # noqa: E402
-from planner.forecast.run import ambient_sd_k  # noqa: E402
-from planner.route.timeline import Timeline, open_route  # noqa: E402
-from thermal.drive import Drive  # noqa: E402
-from thermal.error_path import rows_along, with_error  # noqa: E402
-from thermal.posterior import NOTHING, Posterior  # noqa: E402
-from thermal.simulate import limits_k, simulate  # noqa: E402
-from thermal.spread import draw, medians  # noqa: E402
-from thermal.taught import AIR, Observation, teach  # noqa: E402
-from thermal.vehicle import Vehicle  # noqa: E402
+from planner.files.folder import example_folder
+from planner.forecast.assemble import read_inputs
+from planner.forecast.run import ambient_sd_k
+from planner.route.timeline import Timeline, open_route
+from thermal.drive import Drive
+from thermal.error_path import rows_along, with_error
+from thermal.posterior import NOTHING, Posterior
+from thermal.simulate import limits_k, simulate
+from thermal.spread import draw, medians
+from thermal.taught import AIR, Observation, teach
+from thermal.vehicle import Vehicle
 
 Floats = npt.NDArray[np.float64]
 OWNERS = ("estate-1990s-six", "saloon-1980s-v8-automatic")
@@ -242,7 +238,7 @@ def main() -> None:
     lines = list(tables(all_scores(told.cars)))
     print("\n".join(lines))
     if told.write:
-        page = ROOT / "docs" / "readings.md"
+        page = basics.DOCS / "readings.md"
         head = page.read_text(encoding="utf-8").split("<!-- made -->")[0]
         page.write_text(f"{head}<!-- made -->\n\n" + "\n".join(lines) + "\n", encoding="utf-8")
 

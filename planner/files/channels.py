@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from thermal.fluids import fluid_of
+from thermal.unit_names import spelled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,32 +114,8 @@ def leap_of(name: str) -> tuple[float, float]:
     return _LEAP.get(CHANNELS[name].unit, (float("inf"), float("inf")))
 
 
-_SPELLED = {
-    "degC": ("c", "°c", "degc", "deg c", "celsius", "degrees c", "ºc", "degree c", "grad c", "degrees celsius"),
-    "degF": ("f", "°f", "degf", "deg f", "fahrenheit", "degrees f", "ºf", "degrees fahrenheit"),
-    "K": ("k", "kelvin"),
-    "km/h": ("km/h", "kmh", "kph", "km/hr", "kmph"),
-    "mph": ("mph", "mi/h", "miles/h"),
-    "m/s": ("m/s", "mps"),
-    "knot": ("kn", "kt", "kts", "knots", "knot"),
-    "rpm": ("rpm", "1/min", "r/min", "u/min", "min-1", "rev/min"),
-    "rad/s": ("rad/s",),
-    "percent": ("%", "percent", "pct"),
-    "kPa": ("kpa",),
-    "psi": ("psi", "psig"),
-    "bar": ("bar",),
-    "hPa": ("hpa", "mbar"),
-    "Pa": ("pa",),
-    "m": ("m", "metres", "meters"),
-    "ft": ("ft", "feet"),
-    "deg": ("deg", "°", "degrees"),
-    "s": ("s", "sec", "secs", "seconds", "second"),
-    "ms": ("ms", "msec", "milliseconds", "millis"),
-    "us": ("us", "µs", "usec", "microseconds", "micros"),
-    "min": ("min", "mins", "minutes"),
-    "h": ("h", "hr", "hrs", "hours", "hour"),
-}
-_UNIT_OF = {spelling: unit for unit, spellings in _SPELLED.items() for spelling in spellings}
+_TIME_UNITS = ("s", "ms", "us", "min", "h")
+_KNOWN = frozenset((*_TIME_UNITS, *(unit for units in _UNITS.values() for unit in units)))
 _IN_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]*?)\s*[\])]\s*(?:#\d+)?$")
 _AT_END = re.compile(r"(?:_|\s|,)\s*([A-Za-z°º%/0-9-]{1,8}(?: [CF])?)\s*(?:#\d+)?$")
 
@@ -158,12 +135,13 @@ def unit_of(heading: str) -> str | None:
 
 
 def known_unit(text: str) -> str | None:
-    """Look up a spelling of a unit.
+    """Look up a spelling of a unit that a log may use.
 
     >>> known_unit("KPH"), known_unit("furlong")
     ('km/h', None)
     """
-    return _UNIT_OF.get(text.strip().casefold())
+    unit = spelled(text)
+    return unit if unit in _KNOWN else None
 
 
 def letters_of(heading: str) -> str:

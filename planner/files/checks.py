@@ -1,6 +1,7 @@
 """Checks across the files of a trip, each with a guess at the cause."""
 
 import math
+import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -22,6 +23,7 @@ _FOOT_M = 0.3048
 _COOL_K = 280.0  # 45 degF: a daily high or low below it in a degF column may have been typed in degC
 _APART_K = 25.0
 _SUMMER_HIGH_K = 283.15
+_EXAMINED = 200  # temperatures; more than a few cold ones are the weather
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,21 +52,15 @@ class Draft:
 
     def leg_fault(self, row: int, text: str, column: str = "", *, code: str) -> None:
         """Report a problem of one leg."""
-        heading = self.leg_table.headings.get(column)
-        written = "" if heading is None else heading.written
-        self.problems.add(self.leg_table.file, text, row=row, column=written, code=code)
+        self.problems.add(self.leg_table.file, text, row=row, column=self.leg_table.written(column), code=code)
 
     def show_distance(self, distance_m: float) -> str:
         """Return a distance in the unit of the table of legs."""
-        return _show(self.leg_table.headings.get("distance"), distance_m, "m")
+        return self.leg_table.show("distance", distance_m)
 
     def show_elevation(self, elevation_m: float) -> str:
         """Return an elevation in the unit of the table of places."""
-        return _show(self.place_table.headings.get("elevation"), elevation_m, "m")
-
-
-def _show(heading: Heading | None, value: float, unit: str) -> str:
-    return f"{value:,.0f} {unit}" if heading is None else heading.show(value)
+        return self.place_table.show("elevation", elevation_m)
 
 
 # --- error at one place, guessed from its legs ---
@@ -105,28 +101,16 @@ def _swap(place: Place) -> Place | None:
 
 def check_positions(draft: Draft) -> None:
     """Report legs shorter than the straight line between their places."""
-    numbered = list(draft.numbered())
-    for (row, leg), line_m in zip(numbered, _lines_m(draft, [leg for _, leg in numbered]), strict=True):
-        if _farther(leg, line_m):
-            road, line = draft.show_distance(leg.distance_m), draft.show_distance(line_m)
+    for row, leg in draft.numbered():
+        start, finish = draft.places[leg.start], draft.places[leg.finish]
+        if _too_far(leg, start, finish):
+            road, line = draft.show_distance(leg.distance_m), draft.show_distance(geo.apart_m(start, finish))
             text = f"'{leg.start}' to '{leg.finish}' is {road} by road but {line} in a straight line"
             draft.leg_fault(row, f"{text}; {_position_hint(leg, draft)}", "distance", code="distance")
 
 
 def _too_far(leg: Leg, a: Place, b: Place) -> bool:
-    return _farther(leg, geo.apart_m(a, b))
-
-
-def _farther(leg: Leg, line_m: float) -> bool:
-    return line_m > leg.distance_m * 1.02 + 1000.0
-
-
-def _lines_m(draft: Draft, legs: Sequence[Leg]) -> list[float]:
-    if not legs:
-        return []
-    ends = [(draft.places[leg.start], draft.places[leg.finish]) for leg in legs]
-    lat1, lon1, lat2, lon2 = np.array([(a.lat_deg, a.lon_deg, b.lat_deg, b.lon_deg) for a, b in ends]).T
-    return list(map(float, geo.distances_m(lat1_deg=lat1, lon1_deg=lon1, lat2_deg=lat2, lon2_deg=lon2)))
+    return geo.apart_m(a, b) > leg.distance_m * 1.02 + 1000.0
 
 
 def _position_hint(leg: Leg, draft: Draft) -> str:
@@ -164,13 +148,12 @@ def _elevation_hint(leg: Leg, draft: Draft) -> str:
     heading = draft.place_table.headings.get("elevation")
     if heading is None or draft.problems.many:
         return "check both elevations and the distance"
-    if math.isclose(heading.scale, 1.0):
-        typed, factor = "feet", _FOOT_M
-    else:
-        typed, factor = "metres", 1 / heading.scale
-    names = _culprits(
-        leg, draft, bad=_too_steep, change=lambda place: replace(place, elevation_m=place.elevation_m * factor)
-    )
+    typed, factor = ("feet", _FOOT_M) if math.isclose(heading.scale, 1.0) else ("metres", 1 / heading.scale)
+
+    def change(place: Place) -> Place:
+        return replace(place, elevation_m=place.elevation_m * factor)
+
+    names = _culprits(leg, draft, bad=_too_steep, change=change)
     if not names:
         return "check both elevations and the distance"
     rows = " and ".join(str(draft.place_rows[name]) for name in names)
@@ -224,34 +207,23 @@ def check_temperatures(draft: Draft, departure: datetime) -> None:
         heading = draft.place_table.headings.get(name)
         if heading is None or math.isclose(heading.scale, 1.0):
             continue
-        given = sorted(
-            (temp_k, key)
-            for key, place in draft.places.items()
-            if (temp_k := place.high_k if name == "high" else place.low_k) is not None
-        )
+        temps = ((place.high_k if name == "high" else place.low_k, key) for key, place in draft.places.items())
+        given = sorted((temp_k, key) for temp_k, key in temps if temp_k is not None)
         if not (name == "high" and _wintry_summer(draft, given, departure)):
             _check_odd_ones(draft, given, heading)
 
 
 def _check_odd_ones(draft: Draft, given: Sequence[tuple[float, str]], heading: Heading) -> None:
     """Report single cells far below the rest that are plausible in degC."""
-    for index, (temp_k, key) in enumerate(given):
+    for temp_k, key in given[:_EXAMINED]:
         if temp_k >= _COOL_K or len(given) < 2:
             return
-        median_k = _median_without(given, index)
+        median_k = statistics.median(other_k for other_k, other in given if other != key)
         as_celsius_k = (temp_k - heading.offset) / heading.scale + 273.15
         if median_k - temp_k > _APART_K and abs(as_celsius_k - median_k) < _APART_K:
             text = f"read {heading.show(temp_k)}; the other places have about {heading.show(median_k)}; is it in degC?"
             file, row = draft.place_table.file, draft.place_rows[key]
             draft.problems.add(file, text, row=row, column=heading.written, code="temperature-unit")
-
-
-def _median_without(given: Sequence[tuple[float, str]], index: int) -> float:
-    def rest(k: int) -> float:
-        return given[k + (k >= index)][0]
-
-    count = len(given) - 1
-    return rest(count // 2) if count % 2 else (rest(count // 2 - 1) + rest(count // 2)) / 2
 
 
 def _wintry_summer(draft: Draft, given: Sequence[tuple[float, str]], departure: datetime) -> bool:

@@ -6,12 +6,10 @@ from datetime import date, datetime, time
 _CLOCK = re.compile(r"(\d{1,2})(?::(\d\d)(?::(\d\d))?)?\s*([ap]\.?m\.?)?", re.ASCII | re.IGNORECASE)
 _YEAR_FIRST = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", re.ASCII)
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})", re.ASCII)
-_MONTH_FIRST = re.compile(r"([a-z]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4})", re.ASCII)
-_DAY_FIRST = re.compile(r"(\d{1,2})(?:st|nd|rd|th|\.)? ([a-z]{3,9})\.?,? (\d{4})", re.ASCII)
-_MONTHS = (
-    *("january", "february", "march", "april", "may", "june"),
-    *("july", "august", "september", "october", "november", "december"),
-)
+_MONTH_FIRST = re.compile(r"([a-zä]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4})", re.ASCII)
+_DAY_FIRST = re.compile(r"(\d{1,2})(?:st|nd|rd|th|\.)? ([a-zä]{3,9})\.?,? (\d{4})", re.ASCII)
+_MONTHS = tuple("January February March April May June July August September October November December".split())
+_GERMAN = {"mär": 3, "märz": 3, "mai": 5, "juni": 6, "juli": 7, "okt": 10, "oktober": 10, "dez": 12, "dezember": 12}
 _LONGEST = 60
 
 
@@ -54,7 +52,7 @@ def either_date(text: str) -> str:
     found = sorted(set(_dates(text)), reverse=True)
     if len(found) != 2:
         return ""
-    one, other = (f"{day.day} {_MONTHS[day.month - 1].capitalize()}" for day in found)
+    one, other = (f"{day.day} {_MONTHS[day.month - 1]}" for day in found)
     return f"it may be {one} or {other}; write {found[0]} or {found[1]}"
 
 
@@ -69,17 +67,18 @@ def _dates(text: str) -> list[date]:
         if match[2] != ".":  # with points, the day comes first by convention
             orders.append((match[4], match[1], match[3]))
     elif match := _MONTH_FIRST.fullmatch(said):
-        orders = [(match[3], _month(match[1]), match[2])]
+        orders = [(match[3], month_of(match[1]), match[2])]
     elif match := _DAY_FIRST.fullmatch(said):
-        orders = [(match[3], _month(match[2]), match[1])]
+        orders = [(match[3], month_of(match[2]), match[1])]
     else:
         return []
     return [day for order in orders if (day := _date(*map(int, order))) is not None]
 
 
-def _month(word: str) -> str:
-    found = [n for n, name in enumerate(_MONTHS, start=1) if name.startswith(word) or (word == "sept" and n == 9)]
-    return str(found[0] if len(found) == 1 else 0)
+def month_of(word: str) -> int:
+    """Number of a month by its English or German name in lower case, or the first three letters; else 0."""
+    found = [n for n, name in enumerate(_MONTHS, start=1) if name.casefold().startswith(word)]
+    return found[0] if len(found) == 1 else _GERMAN.get(word, 0)
 
 
 def _date(year: int, month: int, day: int) -> date | None:
@@ -111,6 +110,18 @@ def moment_of(text: str) -> date | None:
     if on is None or clock is None:
         return on if clock is None and day == said else None
     return datetime.combine(on, clock)
+
+
+def local_moment(text: str) -> datetime | None:
+    """Read a local date and time; None if invalid or outside 1900 to 2100.
+
+    >>> local_moment("2027-07-11 10:00"), local_moment("11 July")
+    (datetime.datetime(2027, 7, 11, 10, 0), None)
+    """
+    moment = moment_of(text)
+    if isinstance(moment, datetime) and moment.tzinfo is None and 1900 <= moment.year <= 2100:
+        return moment
+    return None
 
 
 def either_moment(text: str) -> str:

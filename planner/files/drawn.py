@@ -3,13 +3,13 @@
 import json
 import math
 import re
+from array import array
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
-from xml.parsers import expat
 
 from planner.files import limits
-from planner.files.gpx import TOO_DEEP, Points, add_xml_fault, decoded, named, read_points
+from planner.files.gpx import Points, XmlReader, decoded, named, read_gpx
 from planner.files.reading import Problems, file_fault, read_bytes
 from thermal.errors import shown
 
@@ -47,62 +47,61 @@ def _ending(path: Path) -> str:
     return f"ends in {shown(path.suffix)}" if path.suffix else "has no ending"
 
 
-def _gpx(data: bytes, file: str, problems: Problems) -> Points | None:
-    text = decoded(data, file, problems)
-    return None if text is None else read_points(text, file, problems)
-
-
 # --- KML ---
 
 
-class _KmlReader:
-    """Streaming KML reader; collects lines and named points in file order."""
+class _KmlReader(XmlReader):
+    """Collects lines and named points in file order."""
 
-    def __init__(self) -> None:
+    root = "kml"
+
+    def __init__(self, file: str, problems: Problems) -> None:
+        super().__init__(file, problems)
         self.points = Points()
-        self._stack: list[str] = []
-        self._name, self._text = "", list[str]()
-        self._parser = expat.ParserCreate("utf-8")
-        self._parser.buffer_text = True
-        self._parser.StartElementHandler = self._start
-        self._parser.EndElementHandler = self._end
+        self._name = ""
 
-    def read(self, text: str) -> None:
-        """Read all of a text; raises expat.ExpatError and ValueError."""
-        self._parser.Parse(text.encode("utf-8"), True)
-
-    def _start(self, tag: str, _: Mapping[str, str]) -> None:
-        name = tag.rpartition(":")[2]
-        if not self._stack and name != "kml":
-            message = f"contains <{name[:30]}>, not <kml>; export the track as KML"
-            raise ValueError(message)
-        self._stack.append(name)
-        if len(self._stack) > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
-            raise ValueError(TOO_DEEP)
+    def begin(self, name: str, _: Mapping[str, str]) -> bool:
         if name == "Placemark":
             self._name = ""
         elif name in ("LineString", "Track"):
             self.points.breaks.append(len(self.points))
             self.points.parts += 1
-        if name in ("coordinates", "coord") or (name == "name" and self._stack[-2:-1] == ["Placemark"]):
-            self._text = []
-            self._parser.CharacterDataHandler = self._text.append
+        return name in ("coordinates", "coord") or (name == "name" and self.stack[-2:-1] == ["Placemark"])
 
-    def _end(self, _: str) -> None:
-        name, inside = self._stack.pop(), self._stack[-1] if self._stack else ""
-        if name == "name" and inside == "Placemark":
-            self._name = "".join(self._text)
+    def end(self, name: str, text: str) -> None:
+        inside = self.stack[-1] if self.stack else ""
+        if name == "name":
+            self._name = text
         elif name == "coordinates" and inside == "LineString":
-            for found in _LINE_COORDINATES.finditer("".join(self._text)):
-                add_point(self.points, found[0].split(","))
+            for found in _LINE_COORDINATES.finditer(text):
+                self._add(found[0].split(","))
         elif name == "coord" and inside == "Track":
-            add_point(self.points, "".join(self._text).split())
-        elif name == "coordinates" and inside == "Point" and self._name:
-            parts = "".join(self._text).strip().split(",")
-            one = named(self._name, parts[1], parts[0]) if len(parts) >= 2 else None
-            if one is not None and len(self.points.named) < limits.NAMED:
-                self.points.named.append(one)
-        self._parser.CharacterDataHandler = None
+            self._add(text.split())
+        elif name == "coordinates" and inside == "Point":
+            lon, lat, *_ = (*text.strip().split(","), "", "")
+            add_named(self.points, self._name, lat, lon)
+
+    def _add(self, parts: list[str]) -> None:
+        try:
+            add_point(self.points, parts)
+        except ValueError as exc:
+            self.fault(str(exc), last=True)
+
+
+def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
+    text, reader = decoded(data, file, problems), _KmlReader(file, problems)
+    if text is None or not reader.read(text):
+        return None
+    height_m = reader.points.elevation_m
+    if not any(height_m):  # all 0: KML's way of writing unknown
+        height_m[:] = array("d", [math.nan] * len(height_m))
+    return reader.points
+
+
+def add_named(points: Points, name: object, lat: object, lon: object) -> None:
+    """Add a named point if its name and position are valid."""
+    one = named(name, lat, lon)
+    points.named += [one] if one is not None and len(points.named) < limits.NAMED else []
 
 
 def add_point(points: Points, parts: list[Any]) -> None:
@@ -124,29 +123,6 @@ def add_point(points: Points, parts: list[Any]) -> None:
     points.lat_deg.append(lat)
     points.lon_deg.append(lon)
     points.elevation_m.append(height)
-
-
-def _kml(data: bytes, file: str, problems: Problems) -> Points | None:
-    text, reader = decoded(data, file, problems), _KmlReader()
-    if text is None:
-        return None
-    try:
-        reader.read(text)
-    except expat.ExpatError as exc:
-        add_xml_fault(exc, file, problems)
-        return None
-    except ValueError as exc:
-        problems.add(file, str(exc), code="unreadable")
-        return None
-    return _without_zero_heights(reader.points)
-
-
-def _without_zero_heights(points: Points) -> Points:
-    """Drop elevations that are all 0, KML's way of writing unknown."""
-    if not any(points.elevation_m):
-        for number in range(len(points)):
-            points.elevation_m[number] = math.nan
-    return points
 
 
 # --- GeoJSON ---
@@ -196,9 +172,8 @@ def _take(geometry: Mapping[str, Any], properties: Mapping[str, Any], points: Po
     kind, where = geometry.get("type"), geometry.get("coordinates")
     if not isinstance(where, list):
         return
-    if kind == "Point" and len(where) >= 2 and len(points.named) < limits.NAMED:
-        one = named(properties.get("name"), where[1], where[0])
-        points.named += [] if one is None else [one]
+    if kind == "Point" and len(where) >= 2:
+        add_named(points, properties.get("name"), where[1], where[0])
     for line in [where] if kind == "LineString" else where if kind == "MultiLineString" else ():
         if isinstance(line, list):
             points.breaks.append(len(points))
@@ -208,7 +183,7 @@ def _take(geometry: Mapping[str, Any], properties: Mapping[str, Any], points: Po
 
 
 READERS: Mapping[str, Callable[[bytes, str, Problems], Points | None]] = {
-    ".gpx": _gpx,
+    ".gpx": read_gpx,
     ".kml": _kml,
     ".geojson": _geojson,
     ".json": _geojson,

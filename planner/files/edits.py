@@ -4,9 +4,9 @@ Each function reads the new text back to make sure that nothing else has changed
 """
 
 import csv
+import io
 import re
-from collections.abc import Mapping, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import tomlkit
@@ -58,7 +58,6 @@ def set_key(text: str, key: str, value: Any) -> str:
 
 def _at_top(text: str, name: str, value: Any) -> str:
     """Insert a new key before the first table, after the other keys."""
-    line = tomlkit.dumps({name: value})
     lines = text.splitlines(keepends=True)
     depth, end = 0, 0
     for number, one in enumerate(lines):
@@ -68,8 +67,11 @@ def _at_top(text: str, name: str, value: Any) -> str:
         depth += bare.count("[") + bare.count("{") - bare.count("]") - bare.count("}")
         if bare.strip():
             end = number + 1
-    before = "".join(lines[:end])
-    return before + ("" if not before or before.endswith("\n") else "\n") + line + "".join(lines[end:])
+    return _line_ended("".join(lines[:end])) + tomlkit.dumps({name: value}) + "".join(lines[end:])
+
+
+def _line_ended(text: str) -> str:
+    return text if not text or text.endswith("\n") else text + "\n"
 
 
 def _at(data: Mapping[str, Any], key: str) -> Any:
@@ -103,24 +105,19 @@ def set_list(text: str, key: str, items: Sequence[Mapping[str, Any]]) -> str:
     document = read_changed(text)
     held = document.get(key)
     if held is None:
-        made = "".join(f"\n[[{key}]]\n{tomlkit.dumps(dict(item))}" for item in items)
-        return _checked(text + ("" if not text or text.endswith("\n") else "\n") + made, wanted)
-    kept = [dict(item) for item in items]
-    for number in range(len(held) - 1, -1, -1):
-        if held[number].unwrap() not in kept:
+        return _checked(_line_ended(text) + "".join(f"\n[[{key}]]\n{tomlkit.dumps(item)}" for item in items), wanted)
+    for number in reversed(range(len(held))):
+        if held[number].unwrap() not in wanted[key]:
             del held[number]
-    there = [one.unwrap() for one in held]
-    for item in kept:
+    there = held.unwrap()
+    for item in wanted[key]:
         if item not in there:
             table = tomlkit.table()
             table.update(item)
             held.append(table)
+    wanted[key] = held.unwrap()  # unchanged ones come first
     if not items:
-        del document[key]
-        del wanted[key]
-    else:
-        order = document[key].unwrap()
-        wanted[key] = order
+        del document[key], wanted[key]
     return _checked(tomlkit.dumps(document), wanted)
 
 
@@ -135,20 +132,14 @@ def set_car(text: str, key: str, value: Any, source: str) -> str:
     <BLANKLINE>
     """
     section, _, name = key.partition(".")
-    wanted = read_toml(text)
-    document = read_changed(text)
+    wanted, document = read_toml(text), read_changed(text)
     if value is None:
-        if _at(wanted, key) is None:
-            return text
-        _put(wanted, key, None)
-        del document[section][name]
-        return _checked(tomlkit.dumps(document), wanted)
-    _put(wanted, key, {"value": value, "source": source})
+        return set_key(text, key, None)
     made = tomlkit.inline_table()
     made.update({"value": value, "source": source})
+    _put(wanted, key, made.unwrap())
     if section not in document:
-        line = f"{name} = {made.as_string()}\n"
-        return _checked(text + ("" if not text or text.endswith("\n") else "\n") + f"\n[{section}]\n{line}", wanted)
+        return _checked(f"{_line_ended(text)}\n[{section}]\n{name} = {made.as_string()}\n", wanted)
     document[section][name] = made
     return _checked(tomlkit.dumps(document), wanted)
 
@@ -167,14 +158,48 @@ def _checked(made: str, wanted: Mapping[str, Any]) -> str:
 
 def typed(key: str, text: str) -> Any:
     """Convert the text typed for a key of trip.toml to the file's value; None if it is empty."""
-    said = text.strip()
-    if not said:
-        return None
-    value = read_setting(key.rpartition(".")[2], said)
-    return f"{value:%Y-%m-%d %H:%M}" if isinstance(value, datetime) else value
+    return read_setting(key.rpartition(".")[2], text.strip()) if text.strip() else None
 
 
 # --- tables ---
+
+
+class _Table:
+    """A CSV text by rows; cells that are not set keep every byte, columns that are missing are appended."""
+
+    def __init__(self, text: str, columns: Iterable[str]) -> None:
+        self._delimiter, self._lines = delimiter_of(text), list(io.StringIO(text, newline=""))
+        self.spans = {row: (begin, end) for row, _, begin, end in numbered_rows(self._lines, self._delimiter)}
+        self.head = min(self.spans)
+        heads = next(csv.reader([self._row(self.head)], delimiter=self._delimiter))
+        self.names = [split_heading(cell.lstrip("\ufeff"))[0] for cell in heads]
+        new = {name: written for written in columns if (name := split_heading(written)[0]) not in self.names}
+        self.put(self.head, dict(enumerate(new.values(), start=len(heads))))
+        self.names += new
+
+    def _row(self, row: int) -> str:
+        begin, end = self.spans[row]
+        return "".join(self._lines[begin:end])
+
+    def put(self, row: int, cells: Mapping[int, str]) -> None:
+        """Set some cells of a row by their index."""
+        begin, end = self.spans[row]
+        if cells:
+            self._lines[begin:end] = [self.with_cells(self._row(row), cells), *[""] * (end - begin - 1)]
+
+    def with_cells(self, record: str, cells: Mapping[int, str]) -> str:
+        """Set some cells of a row's text."""
+        body = record.rstrip("\r\n")
+        parts = _parts(body, self._delimiter)
+        for index, value in sorted(cells.items()):
+            parts += [""] * (index + 1 - len(parts))
+            plain = self._delimiter not in value and _PLAIN_CELL.fullmatch(value) is not None
+            parts[index] = value if plain else '"' + value.replace('"', '""') + '"'
+        return self._delimiter.join(parts) + record[len(body) :]
+
+    def text(self) -> str:
+        """Return the whole table."""
+        return "".join(self._lines)
 
 
 def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
@@ -185,50 +210,36 @@ def set_cells(text: str, changes: Mapping[tuple[int, str], str]) -> str:
     >>> set_cells("from,to,speed [mph]\n# long\na, b ,55\n", {(3, "speed"): "45", (3, "note"): "slow, hot"})
     'from,to,speed [mph],note\n# long\na, b ,45,"slow, hot"\n'
     """
-    delimiter, lines = delimiter_of(text), text.splitlines(keepends=True)
-    records = _records(lines, delimiter)
-    head = min(records)
-    heads = [split_heading(cell)[0] for cell in next(csv.reader([_joined(lines, records[head])], delimiter=delimiter))]
-    heads[0] = heads[0].lstrip("\ufeff")
-    new = [name for name in dict.fromkeys(name for _, name in changes) if name not in heads]
-    wanted: dict[int, dict[int, str]] = {head: {len(heads) + n: name for n, name in enumerate(new)}} if new else {}
-    order = [*heads, *new]
+    table = _Table(text, (name for _, name in changes))
+    wanted: dict[int, dict[int, str]] = {}
     for (row, name), value in changes.items():
-        if row not in records or row == head:
+        if row not in table.spans or row == table.head:
             message = f"row {row}: the file no longer has this row; reload the page"
             raise PlannerError(message)
-        wanted.setdefault(row, {})[order.index(name)] = value
+        wanted.setdefault(row, {})[table.names.index(split_heading(name)[0])] = value
     for row, cells in wanted.items():
-        _change(lines, records[row], cells, delimiter)
-    return "".join(lines)
+        table.put(row, cells)
+    return table.text()
 
 
-def _records(lines: Sequence[str], delimiter: str) -> dict[int, tuple[int, int]]:
-    """First line of every row, and the one after its last, by row number."""
-    return {row: (begin, end) for row, _, begin, end in numbered_rows(lines, delimiter)}
+def add_columns(text: str, columns: Sequence[str]) -> str:
+    r"""Append columns to a CSV text, unless it has them.
+
+    >>> add_columns("name,high [degF]\nRaton\n", ["high [degC]", "low [degF]"])
+    'name,high [degF],low [degF]\nRaton\n'
+    """
+    return _Table(text, columns).text()
 
 
-def _joined(lines: Sequence[str], span: tuple[int, int]) -> str:
-    return "".join(lines[span[0] : span[1]])
+def add_row(text: str, cells: Mapping[str, str]) -> str:
+    r"""Add a row to a CSV text; missing columns are appended.
 
-
-def _change(lines: list[str], span: tuple[int, int], cells: Mapping[int, str], delimiter: str) -> None:
-    """Change some cells of a row in place."""
-    first, last = span
-    lines[first] = _with_cells(_joined(lines, span), cells, delimiter)
-    lines[first + 1 : last] = [""] * (last - first - 1)
-
-
-def _with_cells(record: str, cells: Mapping[int, str], delimiter: str) -> str:
-    """Change some cells of a row; the others are kept byte for byte."""
-    body = record.rstrip("\r\n")
-    ending = record[len(body) :]
-    parts = _parts(body, delimiter)
-    for index, value in sorted(cells.items()):
-        parts += [""] * (index + 1 - len(parts))
-        plain = delimiter not in value and _PLAIN_CELL.fullmatch(value) is not None
-        parts[index] = value if plain else '"' + value.replace('"', '""') + '"'
-    return delimiter.join(parts) + ending
+    >>> add_row("when,coolant [degF]\n", {"when": "2027-07-11 14:20", "coolant": "196"})
+    'when,coolant [degF]\n2027-07-11 14:20,196\n'
+    """
+    table = _Table(text if text.endswith("\n") else text + "\n", cells)
+    given = {split_heading(name)[0]: value for name, value in cells.items()}
+    return table.text() + table.with_cells("\n", {n: given.get(name, "") for n, name in enumerate(table.names)})
 
 
 def _parts(body: str, delimiter: str) -> list[str]:
@@ -241,23 +252,3 @@ def _parts(body: str, delimiter: str) -> list[str]:
             parts.append(body[begin:at])
             begin = at + 1
     return [*parts, body[begin:]]
-
-
-def add_row(text: str, cells: Mapping[str, str]) -> str:
-    r"""Add a row to a CSV text; missing columns are appended.
-
-    >>> add_row("when,coolant [degF]\n", {"when": "2027-07-11 14:20", "coolant": "196"})
-    'when,coolant [degF]\n2027-07-11 14:20,196\n'
-    """
-    delimiter = delimiter_of(text)
-    lines = (text if text.endswith("\n") else text + "\n").splitlines(keepends=True)
-    records = _records(lines, delimiter)
-    span = records[min(records)]
-    heads = [split_heading(cell)[0].lstrip("\ufeff") for cell in _parts(_joined(lines, span), delimiter)]
-    given = {split_heading(name)[0]: (name, value) for name, value in cells.items()}
-    new = [name for name in given if name not in heads]
-    if new:
-        _change(lines, span, {len(heads) + n: given[name][0] for n, name in enumerate(new)}, delimiter)
-    order = [*heads, *new]
-    values = {order.index(name): value for name, (_, value) in given.items()}
-    return "".join(lines) + _with_cells("\n", {n: values.get(n, "") for n in range(len(order))}, delimiter)

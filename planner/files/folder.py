@@ -53,7 +53,8 @@ def read_trip(folder: Path) -> Trip:
     problems = Problems()
     check_folder(folder)
     sheets = _sheets(folder, problems)
-    place_table, leg_table = _tables(folder, sheets, problems)
+    place_table = _table(folder, sheets, PLACES, PLACE_COLUMNS, problems)
+    leg_table = _table(folder, sheets, LEGS, LEG_COLUMNS, problems)
     places = Places(file=PLACES, rows={}, good={}) if place_table is None else read_places(place_table)
     assumptions: list[str] = []
     settings = _settings(folder, sheets, places, assumptions, problems)
@@ -135,30 +136,19 @@ def _sheets(folder: Path, problems: Problems) -> Mapping[str, Records] | None:
     return read_sheets(folder, max_rows=ROWS, problems=problems, optional=(SETTINGS, CAR))
 
 
-def _tables(
-    folder: Path, sheets: Mapping[str, Records] | None, problems: Problems
-) -> tuple[InputTable | None, InputTable | None]:
-    if sheets is None:
-        return (
-            _table(folder, PLACES, PLACE_COLUMNS, limits.PLACES, problems),
-            _table(folder, LEGS, LEG_COLUMNS, limits.LEGS, problems),
-        )
-    return _sheet(sheets, "places", PLACE_COLUMNS, problems), _sheet(sheets, "legs", LEG_COLUMNS, problems)
-
-
-def _sheet(
-    sheets: Mapping[str, Records], name: str, columns: Sequence[Column], problems: Problems
+def _table(
+    folder: Path, sheets: Mapping[str, Records] | None, file: str, columns: Sequence[Column], problems: Problems
 ) -> InputTable | None:
+    """Read one of the two tables, from its CSV file or from its sheet."""
+    name = file.removesuffix(".csv")
+    if sheets is None:
+        text = _required_text(folder, file, limits.TABLE_BYTES, problems)
+        if text is None:
+            return None
+        return read_table(text, file=file, columns=columns, max_rows=ROWS[name], problems=problems)
     if name not in sheets:
         return None
     return table_of(sheets[name], file=sheet_file(name), columns=columns, delimiter="", problems=problems)
-
-
-def _table(folder: Path, file: str, columns: Sequence[Column], max_rows: int, problems: Problems) -> InputTable | None:
-    text = _required_text(folder, file, limits.TABLE_BYTES, problems)
-    if text is None:
-        return None
-    return read_table(text, file=file, columns=columns, max_rows=max_rows, problems=problems)
 
 
 def _assemble(folder: Path, settings: Settings, draft: Draft, *, notes: Sequence[str]) -> Trip:
@@ -174,13 +164,10 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, *, notes: Sequence
         *notes,
     )
     legs = tuple(replace(leg, speed_m_per_s=leg.speed_m_per_s * settings.speeds) for leg in draft.legs)
-    return Trip(**shared, folder=folder, places=dict(draft.places), legs=legs, written=_written(draft))
-
-
-def _written(draft: Draft) -> Written:
     headings = {**draft.place_table.headings, **draft.leg_table.headings}
     units = {name: heading.unit for name, heading in headings.items() if heading.unit}
-    return Written(places=draft.place_table.file, legs=draft.leg_table.file, units=units)
+    written = Written(places=draft.place_table.file, legs=draft.leg_table.file, units=units)
+    return Trip(**shared, folder=folder, places=dict(draft.places), legs=legs, written=written)
 
 
 def _lodging(settings: Settings, any_lodging: bool) -> tuple[str, ...]:
@@ -194,14 +181,13 @@ def _table_assumptions(draft: Draft) -> list[str]:
     """Return the assumptions made for empty cells, most important first."""
     found = []
     places, legs = draft.places.values(), draft.legs
-    if all(place.high_k is None for place in places):
+    bare = sum(place.high_k is None for place in places)
+    if bare == len(places):
         usual = "usual values of nearby weather stations are used, else 35 degC / 20 degC at 300 m"
         found.append(f"No place has 'high' and 'low'; {usual}.")
-    else:
-        bare = sum(place.high_k is None for place in places)
-        if bare:
-            sources = "nearby weather stations are used, else the other places"
-            found.append(f"{bare} of {len(places)} places have no high and low; {sources}.")
+    elif bare:
+        sources = "nearby weather stations are used, else the other places"
+        found.append(f"{bare} of {len(places)} places have no high and low; {sources}.")
     flat = sum(leg.profile is None for leg in legs)
     if flat:
         found.append(f"{flat} of {len(legs)} legs have no profile; a constant grade between their places is assumed.")
@@ -259,10 +245,8 @@ def _car(folder: Path, problems: list[Problem]) -> VehicleFile | None:
 
 def _session(folder: Path, trip: Trip) -> SessionPlace | None:
     """Name and place of the folder's session, if any; the whole file is checked."""
-    if not os.path.lexists(folder / SESSION):
-        return None
-    setup = read_session(folder, trip)
-    return SessionPlace(name=setup.name, place=setup.place)
+    setup = read_session(folder, trip) if os.path.lexists(folder / SESSION) else None
+    return None if setup is None else SessionPlace(name=setup.name, place=setup.place)
 
 
 def examples() -> tuple[str, ...]:
@@ -289,8 +273,7 @@ def classes() -> tuple[str, ...]:
 
 def class_lines() -> tuple[tuple[str, str], ...]:
     """One line per shipped class: name and description."""
-    folder = data_folder() / "vehicles"
-    return tuple((name, about_class(folder / f"{name}.toml")) for name in classes())
+    return tuple((name, about_class(data_folder() / "vehicles" / f"{name}.toml")) for name in classes())
 
 
 def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] = lambda _: None) -> tuple[str, ...]:
@@ -298,7 +281,8 @@ def new_folder(folder: Path, example: str, *, finish: Callable[[Path], object] =
     source = example_folder(example)
 
     def fill(made: Path) -> None:
-        _copy(source, made)
+        ignored = shutil.ignore_patterns("out", "__pycache__")
+        shutil.copytree(source, made, ignore=ignored, copy_function=shutil.copyfile, dirs_exist_ok=True)
         finish(made)
 
     return filled_folder(folder, fill)
@@ -321,14 +305,6 @@ def filled_folder(folder: Path, fill: Callable[[Path], object]) -> tuple[str, ..
     except OSError as exc:
         message = f"{str(folder)[:80]}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
         raise OutputError(message) from exc
-
-
-def _copy(source: Path, target: Path) -> None:
-    for path in sorted(source.rglob("*")):
-        inner = path.relative_to(source)
-        if path.is_file() and not {"out", "__pycache__"} & set(inner.parts):
-            (target / inner).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, target / inner)
 
 
 def new_spreadsheet(folder: Path, example: str) -> tuple[str, ...]:

@@ -1,7 +1,6 @@
 """Streaming reader of the points and named points of a GPX file (1.0 or 1.1).
 
-No element tree is built, so nesting and entities cannot exhaust memory. Times are kept as they are
-found, NaN if missing or unreadable; speeds are ignored.
+Times are kept as they are found, NaN if missing or unreadable; speeds are ignored.
 """
 
 import math
@@ -18,7 +17,7 @@ from thermal.errors import shown
 
 _RUN = re.compile(f"[^<]{{{limits.XML_RUN}}}")
 CREATOR = "grademargin"
-TOO_DEEP = (
+_TOO_DEEP = (
     f"nests more than {limits.XML_DEPTH} deep, or has more than {limits.XML_NAMES:,} names of elements; export it again"
 )
 _MAX_FAULTS = 10
@@ -79,11 +78,70 @@ def _encoding(data: bytes) -> str | None:
     return name if _ENCODINGS.fullmatch(name) is not None else None
 
 
-def add_xml_fault(exc: expat.ExpatError, file: str, problems: Problems) -> None:
-    """Report malformed XML."""
-    reason = expat.errors.messages.get(exc.code, "unknown fault")
-    text = f"cannot be read as XML ({reason}); export or download the file again"
-    problems.add(file, text, row=exc.lineno, code="unreadable")
+class Refused(Exception):
+    """Reading was aborted; the problem has been reported."""
+
+
+class XmlReader:
+    """Streaming reader of an XML file; no tree is built, so nesting and entities cannot exhaust memory."""
+
+    root = ""  # name of the outermost element
+
+    def __init__(self, file: str, problems: Problems) -> None:
+        self._file, self._problems, self._faults = file, problems, 0
+        self.stack: list[str] = []  # local names of the open elements
+        self._texts: list[str] | None = None
+        self._parser = expat.ParserCreate("utf-8")
+        self._parser.buffer_text = True
+        self._parser.StartElementHandler, self._parser.EndElementHandler = self._start, self._end
+
+    def read(self, text: str) -> bool:
+        """Read all of a text; False if a problem that ended the reading was reported."""
+        try:
+            self._parser.Parse(text.encode("utf-8"), True)
+        except Refused:
+            return False
+        except expat.ExpatError as exc:
+            reason = expat.errors.messages.get(exc.code, "unknown fault")
+            advice = "export or download the file again"
+            self._problems.add(
+                self._file, f"cannot be read as XML ({reason}); {advice}", row=exc.lineno, code="unreadable"
+            )
+            return False
+        return True
+
+    def begin(self, name: str, attributes: Mapping[str, str]) -> bool:
+        """Take the start of the element that is last in `stack`; return whether its text is wanted."""
+        raise NotImplementedError
+
+    def end(self, name: str, text: str) -> None:
+        """Take the wanted text of an element that has ended."""
+        raise NotImplementedError
+
+    def fault(self, text: str, *, code: str = "invalid-point", last: bool = False) -> None:
+        """Report a problem in the current row; stop reading after the `last`, or after ten."""
+        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code=code)
+        self._faults += 1
+        if last or self._faults >= _MAX_FAULTS:
+            raise Refused
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        name = tag.rpartition(":")[2]
+        self.stack.append(name)
+        if self.stack[0] != self.root:
+            advice = f"not <{self.root}>; export the track as {self.root.upper()}"
+            self.fault(f"contains <{name[:30]}>, {advice}", code="file-type", last=True)
+        if len(self.stack) > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
+            self.fault(_TOO_DEEP, code="too-large", last=True)
+        if self.begin(name, attributes):
+            self._texts = []
+            self._parser.CharacterDataHandler = self._texts.append
+
+    def _end(self, _: str) -> None:
+        name, texts = self.stack.pop(), self._texts
+        self._texts = self._parser.CharacterDataHandler = None
+        if texts is not None:
+            self.end(name, "".join(texts))
 
 
 # --- points ---
@@ -114,6 +172,15 @@ class Points:
     def __len__(self) -> int:
         return len(self.lat_deg)
 
+    def append(self, other: "Points") -> None:
+        """Append the points of another file."""
+        self.breaks += [len(self) + n for n in other.breaks]
+        for name in ("lat_deg", "lon_deg", "elevation_m", "time_s"):
+            getattr(self, name).extend(getattr(other, name))
+        self.parts += other.parts
+        self.named += other.named
+        self.clean = other.clean
+
 
 def named(name: object, lat: object, lon: object) -> Named | None:
     """Return a named point if its name and position are valid."""
@@ -126,63 +193,36 @@ def named(name: object, lat: object, lon: object) -> Named | None:
     return Named(name=words, lat_deg=north, lon_deg=east) if words and usable else None
 
 
-class _TooMuch(Exception):
-    """Reading was aborted; the problem has been reported."""
+class _GpxReader(XmlReader):
+    root = "gpx"
 
-
-class _Reader:
     def __init__(self, file: str, problems: Problems) -> None:
-        self.found: Mapping[str, Points] = {"trk": Points(), "rte": Points()}
-        self._file, self._problems = file, problems
-        self._depth = self._faults = 0
+        super().__init__(file, problems)
+        self.tracks, self.routes = Points(), Points()
         self.clean = False  # written by this program
-        self._point: tuple[Points, int] | None = None
-        self._text: list[str] | None = None
-        self._named: dict[str, list[Named]] = {"wpt": [], "rtept": []}
-        self._at: tuple[str, object, object, int] | None = None  # the element that a name belongs to, and its depth
-        self._parser = expat.ParserCreate("utf-8")
-        self._parser.buffer_text = True
-        self._parser.StartElementHandler = self._start
-        self._parser.EndElementHandler = self._end
+        self.named: dict[str, list[Named]] = {"wpt": [], "rtept": []}
+        self._points = self.tracks  # the row that has the last point
+        self._at: Mapping[str, str] = {}  # attributes of the last point
 
-    def read(self, text: str) -> None:
-        """Read all of a text; raises expat.ExpatError and _TooMuch."""
-        self._parser.Parse(text.encode("utf-8"), True)
-
-    def _start(self, tag: str, attributes: dict[str, str]) -> None:
-        name = tag.rpartition(":")[2]
-        self._depth += 1
-        if self._depth == 1 and name != "gpx":
-            self._fault(f"contains <{name[:30]}>, not <gpx>; export the track as GPX", code="file-type")
-            raise _TooMuch
-        if self._depth == 1:
+    def begin(self, name: str, attributes: Mapping[str, str]) -> bool:
+        if name == "gpx" and len(self.stack) == 1:
             self.clean = attributes.get("creator") == CREATOR
-        if self._depth > limits.XML_DEPTH or len(self._parser.intern) > limits.XML_NAMES:
-            self._fault(TOO_DEEP, code="too-large")
-            raise _TooMuch
-        if name in self._named:
-            self._at = (name, attributes.get("lat"), attributes.get("lon"), self._depth)
-        if name in ("trkpt", "rtept"):
-            self._begin_point(self.found["trk" if name == "trkpt" else "rte"], attributes)
+        elif name in ("trkpt", "rtept", "wpt"):
+            self._at = attributes
+            if name != "wpt":
+                self._points = self.tracks if name == "trkpt" else self.routes
+                self._begin_point(self._points, attributes)
         elif name in ("trk", "trkseg", "rte"):
-            points = self.found["rte" if name == "rte" else "trk"]
+            points = self.routes if name == "rte" else self.tracks
             points.breaks.append(len(points))
             points.parts += name != "trkseg"
-        elif name in ("ele", "time") and self._point is not None and self._depth == self._point[1] + 1:
-            self._collect()
-        elif name == "name" and self._at is not None and self._depth == self._at[3] + 1:
-            self._collect()
-
-    def _collect(self) -> None:
-        self._text = []
-        self._parser.CharacterDataHandler = self._text.append
+        inside = self.stack[-2] if len(self.stack) > 1 else ""
+        return inside in (("wpt", "rtept") if name == "name" else ("trkpt", "rtept") if name in ("ele", "time") else ())
 
     def _begin_point(self, points: Points, attributes: Mapping[str, str]) -> None:
         if len(points) >= limits.GPX_POINTS:
             text = f"has more than {limits.GPX_POINTS:,} points; simplify the track, or keep only this leg's part"
-            self._fault(text, code="too-large")
-            raise _TooMuch
-        self._point = (points, self._depth)
+            self.fault(text, code="too-large", last=True)
         points.lat_deg.append(self._coordinate(attributes, "lat", 90.0))
         points.lon_deg.append(self._coordinate(attributes, "lon", 180.0))
         points.elevation_m.append(math.nan)
@@ -196,48 +236,25 @@ class _Reader:
             value = math.nan
         if not abs(value) <= limit:
             got = f"a point has no {name}" if text is None else f"read {name} {shown(text)}"
-            self._fault(f"{got}; write decimal degrees from -{limit:g} to {limit:g}, or delete the point")
+            self.fault(f"{got}; write decimal degrees from -{limit:g} to {limit:g}, or delete the point")
         return value
 
-    def _end(self, tag: str) -> None:
-        name = tag.rpartition(":")[2]
-        if name == "name" and self._text is not None and self._at is not None:
-            kind, lat, lon, _ = self._at
-            one = named("".join(self._text), lat, lon)
-            if one is not None and len(self._named[kind]) < limits.NAMED:
-                self._named[kind].append(one)
-            self._text = self._parser.CharacterDataHandler = None
-        elif self._text is not None and self._point is not None and self._depth == self._point[1] + 1:
-            points, text = self._point[0], "".join(self._text).strip()
-            if name == "ele":
-                points.elevation_m[-1] = self._elevation(text)
-            else:
-                points.time_s[-1] = _seconds(text)
-            self._text = self._parser.CharacterDataHandler = None
-        if self._point is not None and self._depth == self._point[1]:
-            self._point = None
-        if self._at is not None and self._depth == self._at[3]:
-            self._at = None
-        self._depth -= 1
-
-    def names(self, *, route: bool) -> list[Named]:
-        """Named waypoints, and named route points unless there are many (turn-by-turn directions)."""
-        turns = self._named["rtept"]
-        return self._named["wpt"] + (turns if route and len(turns) <= _PLACES else [])
+    def end(self, name: str, text: str) -> None:
+        if name == "name":
+            found, one = self.named[self.stack[-1]], named(text, self._at.get("lat"), self._at.get("lon"))
+            found += [one] if one is not None and len(found) < limits.NAMED else []
+        elif name == "ele":
+            self._points.elevation_m[-1] = self._elevation(text.strip())
+        else:
+            self._points.time_s[-1] = _seconds(text.strip())
 
     def _elevation(self, text: str) -> float:
         try:
             return float(text) if text else math.nan
         except ValueError:
             advice = f"write a decimal point, e.g. {text.replace(',', '.')}" if re.fullmatch(r"-?\d+,\d+", text) else ""
-            self._fault(f"read elevation {shown(text)}; {advice or 'write metres, e.g. 1250.5'}")
+            self.fault(f"read elevation {shown(text)}; {advice or 'write metres, e.g. 1250.5'}")
             return math.nan
-
-    def _fault(self, text: str, *, code: str = "invalid-point") -> None:
-        self._problems.add(self._file, text, row=self._parser.CurrentLineNumber, code=code)
-        self._faults += 1
-        if self._faults >= _MAX_FAULTS:
-            raise _TooMuch
 
 
 def _seconds(text: str) -> float:
@@ -249,19 +266,16 @@ def _seconds(text: str) -> float:
         return math.nan
 
 
-def read_points(text: str, file: str, problems: Problems) -> Points | None:
-    """Collect the points of a GPX text: of its tracks, or if there are none, of its routes."""
-    reader = _Reader(file, problems)
-    try:
-        reader.read(text)
-    except _TooMuch:
+def read_gpx(data: bytes, file: str, problems: Problems) -> Points | None:
+    """Collect the points of a GPX file: of its tracks, or if there are none, of its routes."""
+    text, reader = decoded(data, file, problems), _GpxReader(file, problems)
+    if text is None or not reader.read(text):
         return None
-    except expat.ExpatError as exc:
-        add_xml_fault(exc, file, problems)
-        return None
-    drive = len(reader.found["trk"]) > 0
-    points = reader.found["trk" if drive else "rte"]
-    points.named, points.clean = reader.names(route=not drive), reader.clean
+    drive = len(reader.tracks) > 0
+    points, turns = reader.tracks if drive else reader.routes, reader.named["rtept"]
+    # many named points of a route are turn-by-turn directions
+    points.named = reader.named["wpt"] + (turns if not drive and len(turns) <= _PLACES else [])
+    points.clean = reader.clean
     if not len(points):
         problems.add(file, "contains no track and no route, perhaps only waypoints; export the track", code="track")
         return None

@@ -12,7 +12,7 @@ from typing import Any
 from planner.files.channels import CHANNELS
 from planner.files.limits import TOML_BYTES
 from planner.files.logtime import KINDS
-from planner.files.reading import Problems, open_text
+from planner.files.reading import Problems, nearest, open_text
 from planner.files.tomlfile import Section, toml_of
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
@@ -154,8 +154,7 @@ def read_map(path: Path) -> LogMapping:
 
 def _mapping(top: Section) -> LogMapping:
     top.check_keys(_TOP_KEYS)
-    if "time" not in top:
-        top.fault("time", "this section is missing; `log --describe` proposes one", code="missing-key")
+    top.need("time", "`log --describe` proposes this section")
     time, long, trip = top.table("time"), top.table("long"), top.table("trip")
     for section, keys in ((time, _TIME_KEYS), (long, ("name", "value", "unit"))):
         section.check_keys(keys)
@@ -163,12 +162,13 @@ def _mapping(top: Section) -> LogMapping:
     trip.check_keys(("start", "finish", "elevation"))
     if long.data and not {"name", "value"} <= set(long.data):
         top.fault("long", "needs 'name' and 'value'", code="missing-key")
+    time.need("kind", nearest("", KINDS))
     told = top.table("channels")
     told.check_keys(tuple(CHANNELS))
     channels = {key: _read_source(told.table(key), key) for key in told.data if key in CHANNELS}
     return LogMapping(
         time=_string(time, "column"),
-        kind=time.choice("kind", tuple(KINDS), "") if "kind" in time else _missing(time, "kind"),
+        kind=time.choice("kind", tuple(KINDS), "") if "kind" in time else "",
         date=_string(time, "date"),
         decimal=top.choice("decimal", _DECIMALS, "point") if "decimal" in top else "",
         long=tuple(_string(long, key) for key in ("name", "value", "unit") if key in long),
@@ -183,11 +183,6 @@ def _mapping(top: Section) -> LogMapping:
 def _string(section: Section, key: str) -> str:
     """A text verbatim, since it names a column including white space."""
     return str(section.data.get(key, ""))
-
-
-def _missing(section: Section, key: str) -> str:
-    section.fault(key, f"is missing; {section.problems.nearest('', KINDS)}", code="missing-key")
-    return ""
 
 
 def _day(top: Section) -> Day | None:

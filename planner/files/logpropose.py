@@ -96,13 +96,8 @@ def _told(name: str, source: Source, series: Series) -> str:
     return f"{name} from {shown(source.column)} in {source.unit}, {count:,} readings, {rate:.2g} per second{none}."
 
 
-def propose(text: LogText) -> LogMapping:
-    """Propose a mapping for a log with its uncertain entries; it is not used until the owner confirms it."""
-    return proposed(text)[0]
-
-
 def proposed(text: LogText) -> tuple[LogMapping, Columns]:
-    """The proposal, and the columns read by it."""
+    """Propose a mapping for a log with its uncertain entries, for the owner to confirm; and the columns read by it."""
     cells = {name: _column(text, i) for i, name in enumerate(text.headings)}
     units = dict(itertools.zip_longest(text.headings, map(known_unit, text.units)))
     time, kind, unsure = _time(text, cells, units)
@@ -176,12 +171,14 @@ def _date(cells: dict[str, list[str]], time: str, kind: str, unsure: str) -> tup
 
 def _long_form(cells: dict[str, list[str]], time: str) -> tuple[str, ...]:
     """Columns of name, value and unit when each row is one reading."""
-    names = {"channel", "signal", "name", "sensor", "parameter", "pid"}
-    name = next((c for c in cells if c != time and set(letters_of(c).split()) & names), "")
-    value = next((c for c in cells if set(letters_of(c).split()) & {"value", "reading", "wert"}), "")
+
+    def with_word(*words: str) -> str:
+        return next((c for c in cells if c != time and set(letters_of(c).split()) & set(words)), "")
+
+    name = with_word("channel", "signal", "name", "sensor", "parameter", "pid")
+    value, unit = with_word("value", "reading", "wert"), with_word("unit", "units", "einheit")
     if not name or not value or len(cells) > 8:
         return ()
-    unit = next((c for c in cells if set(letters_of(c).split()) & {"unit", "units", "einheit"}), "")
     return (name, value, unit) if unit else (name, value)
 
 
@@ -260,8 +257,7 @@ def _usual_temperature(chosen: Sequence[_Chosen]) -> str:
     for signal, _, name in warm:
         if signal.unit in CHANNELS[name].units:
             return str(signal.unit)
-    fits = [unit for unit in ("degC", "degF", "K") if all(_inside(v, unit, n) for _, v, n in warm if len(v))]
-    return fits[0] if fits else ""
+    return next((unit for unit in ("degC", "degF", "K") if all(_inside(v, unit, n) for _, v, n in warm if len(v))), "")
 
 
 def _source(name: str, signal: _Signal, values: Floats, options: tuple[str, ...], usual: str) -> Source:

@@ -16,6 +16,7 @@ from planner.files.logmap import LogMapping, Source, map_path, read_map, to_si
 from planner.files.logtext import LogText, clean, is_blank, read_log_text
 from planner.files.logtime import CLOCKS, DATED, has_zone, numbers, parse_times, unwrapped
 from planner.files.reading import nearest, refused
+from planner.model.display import counted
 from planner.model.errors import PlannerError
 from thermal.errors import ThermalError, shown
 from thermal.units import to_si as text_to_si
@@ -86,11 +87,8 @@ def open_log(path: Path, mapping: Path | None = None) -> Log:
     if not path.is_file():
         raise refused(path, "does not exist; check the path")
     if not where.is_file():
-        text = (
-            f"its column mapping is not confirmed; run `grademargin log --describe {path} --write`, "
-            f"check {where.name}, then try again"
-        )
-        raise refused(path.name, text)
+        steps = f"run `grademargin log --describe {path} --write`, check {where.name}, then try again"
+        raise refused(path.name, f"its column mapping is not confirmed; {steps}")
     return read_log(path, read_map(where))
 
 
@@ -132,7 +130,14 @@ class Columns:
 
 def read_columns(text: LogText, mapping: LogMapping) -> Columns:
     """Read times and channels of a log; uncertain mapping entries are used as they are."""
-    at = _Places.of(text, mapping)
+    time_at = _index(text, mapping.time, "time.column")
+    date_at = _index(text, mapping.date, "time.date") if mapping.date else None
+    name_at = _index(text, mapping.long[0], "long.name") if mapping.long else None
+    value_at = _index(text, mapping.long[1], "long.value") if mapping.long else None
+    columns = {
+        name: _index(text, source.column, "a channel's column") if value_at is None else value_at
+        for name, source in mapping.channels.items()
+    }
     comma = mapping.decimal == "comma" or (not mapping.decimal and text.decimal_comma)
     times: list[Floats] = []
     found: dict[str, list[tuple[npt.NDArray[np.int32], Floats]]] = {name: [] for name in mapping.channels}
@@ -140,59 +145,26 @@ def read_columns(text: LogText, mapping: LogMapping) -> Columns:
     zoned, base = True, 0
     names: dict[str, str] = {}
     for block in text.blocks():
-        timed = block.first(1 + max(at.time, at.date or 0))
-        cells, dates = timed[at.time], timed[at.date] if at.date is not None else ()
+        cells, dates = block[time_at], block[date_at] if date_at is not None else ()
         time_s = parse_times(cells, mapping.kind, decimal_comma=comma, dates=dates)
         zoned = zoned and has_zone([c for c in cells[:50] if not is_blank(c)], mapping.kind)
-        called = [_named(cell, names) for cell in block.whole()[at.name]] if at.name is not None else []
-        tenths = _last_of_each(np.arange(len(block)), time_s)
-        dense = len(tenths) < 0.5 * len(block) and not called
-        few = block.some(tenths.tolist()) if dense else ()
+        called = [_named(cell, names) for cell in block[name_at]] if name_at is not None else []
         for name, source in mapping.channels.items():
-            codes = codes_of(name)
-            if dense:  # read the last row of each tenth of a second, earlier ones only if it is empty
-                raw = numbers(few[at.channels[name]], decimal_comma=comma)
-                if np.isfinite(raw).all() and not np.isin(raw, codes).any():
-                    found[name].append(((tenths + base).astype(np.int32), raw))
-                    continue
-            held = block.whole()[at.channels[name]]
+            held = block[columns[name]]
             if called:
                 held = [cell if call == source.column else "" for cell, call in zip(held, called, strict=True)]
-            kept, raw, none = _kept(held, time_s, codes, comma=comma)
+            kept, raw, none = _kept(held, time_s, codes_of(name), comma=comma)
             words[name] += none
             found[name].append(((kept + base).astype(np.int32), raw))
         times.append(time_s)
-        base += len(block)
+        base += len(cells)
     time_s = np.concatenate(times) if times else np.zeros(0)
-    times.clear()
     return Columns(
         time_s=unwrapped(time_s) if mapping.kind in CLOCKS else time_s,
         zoned=zoned and base > 0,
-        readings={name: _joined(found.pop(name)) for name in list(found)},
+        readings={name: _joined(parts) for name, parts in found.items()},
         words=words,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Places:
-    time: int
-    date: int | None
-    name: int | None
-    channels: dict[str, int]
-
-    @classmethod
-    def of(cls, text: LogText, mapping: LogMapping) -> "_Places":
-        """Find the columns, or report the missing one."""
-        value = _index(text, mapping.long[1], "long.value") if mapping.long else None
-        return cls(
-            time=_index(text, mapping.time, "time.column"),
-            date=_index(text, mapping.date, "time.date") if mapping.date else None,
-            name=_index(text, mapping.long[0], "long.name") if mapping.long else None,
-            channels={
-                name: _index(text, source.column, "a channel's column") if value is None else value
-                for name, source in mapping.channels.items()
-            },
-        )
 
 
 def _index(text: LogText, column: str, key: str) -> int:
@@ -234,9 +206,7 @@ def _last_of_each(rows: Rows, time_s: Floats) -> Rows:
 
 
 def _joined(parts: Sequence[tuple[npt.NDArray[np.int32], Floats]]) -> tuple[npt.NDArray[np.int32], Floats]:
-    if not parts:
-        return np.zeros(0, dtype=np.int32), np.zeros(0)
-    rows, values = zip(*parts, strict=True)
+    rows, values = zip(*(parts or [(np.zeros(0, dtype=np.int32), np.zeros(0))]), strict=True)
     return np.concatenate(rows), np.concatenate(values)
 
 
@@ -324,10 +294,8 @@ def restarts(time_s: Floats) -> str:
     if not len(long):
         return ""
     at = held[begins[long[0]]]
-    return (
-        f"the time jumps back to {time_s[at]:g} s in row {at + 1} of the readings and continues from there; if the "
-        "file contains two drives, split it there"
-    )
+    jump = f"the time jumps back to {time_s[at]:g} s in row {at + 1} of the readings and continues from there"
+    return f"{jump}; if the file contains two drives, split it there"
 
 
 def _series(name: str, source: Source, columns: Columns, since_s: Floats) -> tuple[Series, list[str]]:
@@ -355,8 +323,7 @@ def _gaps(time_s: Floats) -> tuple[str, ...]:
     if not len(long):
         return ()
     first = ", ".join(f"{step[i]:.0f} s at minute {time_s[i] / 60.0:.0f}" for i in long[:3])
-    more = ", ..." if len(long) > 3 else ""
-    return (f"{len(long)} gap{'s' if len(long) > 1 else ''} longer than a minute ({first}{more})",)
+    return (f"{counted(len(long), 'gap')} longer than a minute ({first}{', ...' if len(long) > 3 else ''})",)
 
 
 def _stuck(log: Log) -> tuple[str, ...]:

@@ -26,7 +26,6 @@ _LONGEST = 500  # of a heading, before cleaning
 _HEAD_LINES = 200  # the heading is within this many lines
 _SAMPLE, _LATER = 20_000, 15  # rows sampled: at the beginning, and in each later block
 _SPACE = " ,;|\t"
-_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[-+]?\d*(?:,\d+)+(?:\.\d*)?", re.ASCII)
 BLANKS = frozenset(("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "?", "no data", "nodata", "#n/a"))
@@ -56,43 +55,14 @@ class LogText:
         """Whether numbers are written 1,5."""
         return self.commas == "decimal"
 
-    def blocks(self) -> Iterator["Block"]:
-        """Yield all rows of the log in blocks."""
+    def blocks(self) -> Iterator[Columns]:
+        """Yield all rows of the log in blocks, as cells by column."""
         skip = self.heading_row + any(self.units)
         for lines in _lines(self.source, self.file, self.encoding):
             held, _ = _reading_lines(lines[skip:], DELIMITERS[self.delimiter], self.headings)
             skip = max(0, skip - len(lines))
             if held:
-                yield Block(held, DELIMITERS[self.delimiter], len(self.headings))
-
-
-class Block:
-    """A block of rows; rows are split only as far as needed, since splitting dominates the run time."""
-
-    def __init__(self, lines: list[str], delimiter: str, width: int) -> None:
-        self._lines, self._delimiter, self._width = lines, delimiter, width
-        self._whole: Columns | None = None
-
-    def __len__(self) -> int:
-        return len(self._lines)
-
-    def first(self, count: int) -> Columns:
-        """Cells of the first columns."""
-        if 2 * count > self._width or any('"' in line for line in self._lines):
-            return self.whole()
-        if count == 1:
-            return [[line.split(self._delimiter, 1)[0] for line in self._lines]]
-        return _columns([line.split(self._delimiter, count)[:count] for line in self._lines], count)
-
-    def some(self, rows: Sequence[int]) -> Columns:
-        """Cells of some rows."""
-        return _columns([split(self._lines[row], self._delimiter) for row in rows], self._width)
-
-    def whole(self) -> Columns:
-        """All cells."""
-        if self._whole is None:
-            self._whole = _columns([split(line, self._delimiter) for line in self._lines], self._width)
-        return self._whole
+                yield _columns([split(line, DELIMITERS[self.delimiter]) for line in held], len(self.headings))
 
 
 def _columns(rows: Sequence[Sequence[str]], count: int) -> Columns:
@@ -163,11 +133,8 @@ def _unpacked(held: BinaryIO, block: bytes, file: str, most: int) -> Iterator[by
             raise refused(file, f"the compressed file is damaged ({exc}); copy it from the logger again") from exc
         size += len(out)
         if size > most:
-            text = (
-                f"is larger than {most / 1e6:.0f} MB decompressed, implausible for a log of its size; "
-                "decompress it yourself"
-            )
-            raise refused(file, text)
+            advice = "implausible for a log of its size; decompress it yourself"
+            raise refused(file, f"is larger than {most / 1e6:.0f} MB decompressed, {advice}")
         yield out
         block = engine.unconsumed_tail or (b"" if engine.eof else held.read(_BLOCK))
 
@@ -194,12 +161,10 @@ def _sixteen(block: bytes) -> str:
     if block[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
         return "utf-16"
     head = block[:4000]
-    half = 0.4 * (len(head) // 2)
-    if len(head) > 20 and head[1::2].count(0) > half > head[::2].count(0):
-        return "utf-16-le"
-    if len(head) > 20 and head[::2].count(0) > half > head[1::2].count(0):
-        return "utf-16-be"
-    return ""
+    half, even, odd = 0.4 * (len(head) // 2), head[::2].count(0), head[1::2].count(0)
+    if len(head) <= 20 or not min(even, odd) < half < max(even, odd):
+        return ""
+    return "utf-16-le" if odd > even else "utf-16-be"
 
 
 # --- lines ---
@@ -270,21 +235,15 @@ def _check_bounds(lines: list[str], lines_seen: int, cells: int, file: str) -> N
         raise refused(file, f"has more than {limits.LOG_ROWS:,} lines; split it by day")
     longest = max(map(len, lines), default=0)
     if longest > limits.LOG_LINE or cells > limits.LOG_CELLS:
-        text = (
-            f"has more than {limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line "
-            f"({longest:,}); split it by day, or export fewer channels"
-        )
-        raise refused(file, text)
+        most = f"{limits.LOG_CELLS:,} cells, or {limits.LOG_LINE:,} characters in a line ({longest:,})"
+        raise refused(file, f"has more than {most}; split it by day, or export fewer channels")
 
 
 def _layout(lines: list[str], source: Path | bytes, file: str, encoding: str) -> LogText:
     found = dialect(lines[: _HEAD_LINES + 30], headings=_HEAD_LINES, most=limits.LOG_COLUMNS)
     if found is None:
-        text = (
-            f"no heading with readings below it in the first {_HEAD_LINES} lines; a log needs a row of "
-            "column names, separated by comma, semicolon, tab or bar, with numbers below it"
-        )
-        raise refused(file, text)
+        needed = "a row of column names, separated by comma, semicolon, tab or bar, with numbers below it"
+        raise refused(file, f"no heading with readings below it in the first {_HEAD_LINES} lines; a log needs {needed}")
     name, at = found
     if at and _are_units(_unit_cells(lines[at], name)) and _names(split(lines[at - 1], DELIMITERS[name])):
         at -= 1
@@ -346,11 +305,9 @@ def _check_widths(rows: list[list[str]], log: LogText) -> None:
     """Refuse a log that uses the comma as both decimal mark and separator."""
     wide = sum(any(cell.strip() for cell in row[len(log.headings) :]) for row in rows)
     if rows and wide > 0.1 * len(rows):
-        text = (
-            f"{wide:,} of {len(rows):,} rows have more cells than the heading; is the comma both "
-            "decimal mark and separator? Export with decimal points, or with semicolons between cells"
-        )
-        raise refused(log.file, text)
+        advice = "Export with decimal points, or with semicolons between cells"
+        text = f"{wide:,} of {len(rows):,} rows have more cells than the heading; is the comma both decimal mark and"
+        raise refused(log.file, f"{text} separator? {advice}")
 
 
 def _commas(rows: list[list[str]]) -> str:

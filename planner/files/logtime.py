@@ -10,6 +10,8 @@ from datetime import UTC, date, datetime
 import numpy as np
 import numpy.typing as npt
 
+from planner.files.dates import month_of
+
 Floats = npt.NDArray[np.float64]
 KINDS = {
     "s": "seconds from the start",
@@ -51,11 +53,6 @@ _DATE = re.compile(
 )
 _DATED = re.compile(rf"({_DATE.pattern})(?:[ T]+|,\s*)(.+)")
 _ZONE = re.compile(r"\s*(Z|UTC|GMT|[-+]\d{2}:?\d{2})$")
-_MONTHS = {name: 1 + n // 3 for n, name in enumerate("jan januar january feb februar february mar mär march".split())}
-_MONTHS |= {"apr": 4, "april": 4, "may": 5, "mai": 5, "jun": 6, "june": 6, "juni": 6, "jul": 7, "july": 7, "juli": 7}
-_MONTHS |= {"märz": 3, "aug": 8, "august": 8, "sep": 9, "sept": 9, "september": 9, "oct": 10, "okt": 10}
-_MONTHS |= {"october": 10, "oktober": 10, "nov": 11, "november": 11, "dec": 12, "dez": 12, "december": 12}
-_MONTHS |= {"dezember": 12}
 _DAY_S = 86_400.0
 _SERIAL_0 = -25_569.0  # days from 1970 to the spreadsheets' day 0, 1899-12-30
 _LARGEST = 1e30
@@ -315,7 +312,7 @@ def _midnight_s(text: str, kind: str) -> float:
     try:
         if match[8] or match[10]:
             name, parts = match[8] or match[10], (match[9] or match[12], match[7] or match[11])
-            year, month, day = int(parts[0]), _MONTHS[name.casefold()], int(parts[1])
+            year, month, day = int(parts[0]), month_of(name.casefold()), int(parts[1])
         elif match[4]:
             year, month, day = int(match[4]), int(match[5]), int(match[6])
         else:
@@ -323,7 +320,7 @@ def _midnight_s(text: str, kind: str) -> float:
             first = 13 if match[13] else 1
             year, month, day = (int(match[first + n]) for n in order)
         return datetime(year + 2000 if year < 100 else year, month, day, tzinfo=UTC).timestamp()
-    except (KeyError, ValueError, OverflowError):
+    except (ValueError, OverflowError):
         return math.nan
 
 

@@ -1,11 +1,17 @@
-"""Finding a place by key, name or the first words of its name, if the match is unique."""
+"""Finding places by key, name or the first words of a name, and points along a leg: 'trinidad>raton: 12.5 mi'."""
 
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 
 from planner.files import limits
-from planner.model.trip import Place
+from planner.files.reading import nearest
+from planner.model.errors import PlannerError
+from planner.model.trip import Place, Trip
+from thermal.errors import UnitError, shown
+from thermal.units import to_si
+
+Along = tuple[str, str, float]
 
 _NOT_KEY = re.compile(r"[^a-z0-9]+")
 _PASSING = re.compile(r"(.*\S)\s*(:\s*\d{1,4})", re.ASCII)
@@ -19,6 +25,21 @@ def key_from(name: str) -> str:
     """
     bare = unicodedata.normalize("NFKD", name[: 4 * limits.KEY].casefold())
     return _NOT_KEY.sub("-", "".join(c for c in bare if not unicodedata.combining(c))).strip("-")[: limits.KEY]
+
+
+def new_key(name: str, taken: dict[str, int]) -> str:
+    """Make a key that no other place has, and note it in `taken`.
+
+    >>> taken: dict[str, int] = {}
+    >>> new_key("Troy", taken), new_key("Troy", taken)
+    ('troy', 'troy-2')
+    """
+    stem = key = key_from(name)[: limits.KEY - 5].rstrip("-") or "place"
+    while key in taken:
+        taken[stem] += 1
+        key = f"{stem}-{taken[stem]}"
+    taken[key] = 1
+    return key
 
 
 class PlaceNames:
@@ -75,6 +96,34 @@ class PlaceNames:
         found = sorted(self.meant(text))
         more = ", ..." if len(found) > 6 else ""
         return f"several places have this name; write the key: {', '.join(found[:6])}{more}" if len(found) > 1 else ""
+
+
+def find_place(trip: Trip, text: str) -> Place:
+    """Find a place by its key or name."""
+    names = PlaceNames.of(trip.places.values())
+    key = names.key(text)
+    if key not in trip.places:
+        said = [*trip.places, *(place.name for place in trip.places.values())]
+        message = f"place {shown(text)} is not a place of the trip; {names.several(text) or nearest(text, said)}"
+        raise PlannerError(message)
+    return trip.places[key]
+
+
+def read_along(text: str) -> Along:
+    """Read 'FROM>TO:12.5 mi'.
+
+    >>> read_along("a>b: 2 km")
+    ('a', 'b', 2000.0)
+    """
+    ends, colon, distance = text.rpartition(":")
+    start, arrow, finish = ends.partition(">")
+    if not (colon and arrow and start.strip() and finish.strip()):
+        message = f"read {shown(text)}; write FROM>TO:DISTANCE with two place keys, e.g. 'trinidad>raton:12.5 mi'"
+        raise PlannerError(message)
+    try:
+        return start.strip(), finish.strip(), to_si(distance, "m", example="12.5 mi")
+    except UnitError as exc:
+        raise PlannerError(str(exc)) from exc
 
 
 def _folded(text: str) -> str:

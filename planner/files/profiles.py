@@ -10,7 +10,7 @@ import numpy as np
 from planner.files import limits
 from planner.files.checks import END_ELEVATION_M, MAX_GRADE, steep_window
 from planner.files.reading import Problems, file_fault, path_fault, read_bytes, read_text
-from planner.files.tables import Column, Heading, InputTable, Row, read_table
+from planner.files.tables import Column, InputTable, Row, read_table
 from planner.files.tracks import REALLY_STEEP, STEEPEST, GpxTrack, Spans, Stretches, parse_gpx
 from planner.model import geo
 from planner.model.trip import Place, Profile
@@ -31,11 +31,11 @@ Fault = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFit:
-    """The leg a track must fit: its places (None if faulty), length, and distance format."""
+    """The leg a track must fit: its places, length, and distance format."""
 
     file: str
-    start: Place | None
-    finish: Place | None
+    start: Place
+    finish: Place
     leg_m: float
     show: Callable[[float], str]
     fault: Fault
@@ -54,34 +54,27 @@ class TrackFit:
         if abs(1.0 - track.length_m / self.leg_m) >= _TOLD:
             notes.insert(0, f"{self._off(track)} than the entered {self.show(self.leg_m)}, scaled to match")
         track = track.stretch(self.leg_m)
-        shifted = (track, "") if track.unknown else self._at_places(track)
-        if shifted is None:
-            return None
-        track, note = shifted
-        return track, [*notes, *([note] if note else []), *self._span_notes(track)]
+        shifted = track if track.unknown else self._at_places(track, notes)
+        return None if shifted is None else (shifted, [*notes, *self._span_notes(shifted)])
 
     def _between(self, whole: Stretches) -> GpxTrack:
         """Part of a track between the leg's places, by the passages that best match the leg's distance."""
         track = whole.track
-        places = [place for place in (self.start, self.finish) if place is not None]
-        if len(places) < 2 or self._is_all_of(track):
+        if self._is_all_of(track):
             return track
+        places = self.start, self.finish
         begins, ends = (
             whole.passages(place.lat_deg, place.lon_deg, within_m=END_DISTANCE_M, aside_m=_ASIDE_M) for place in places
         )
-        begins, ends = (
-            begins + self._at_leg_from(whole, ends, places[0]),
-            ends + self._at_leg_from(whole, begins, places[1]),
-        )
         ways = [
-            (abs(abs(end - begin) - self.leg_m) + off1 + off2, begin, end)
-            for off1, begin in begins
-            for off2, end in ends
+            (abs(abs(end - begin) - self.leg_m), off1 + off2, begin, end)
+            for off1, begin in begins + self._at_leg_from(whole, ends, places[0])
+            for off2, end in ends + self._at_leg_from(whole, begins, places[1])
         ]
-        fit = [way for way in ways if abs(abs(way[2] - way[1]) - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m]
+        fit = [way for way in ways if way[0] <= TRACK_LENGTH_SLACK * self.leg_m]
         if not fit:
             return track
-        _, begin, end = min(fit)
+        _, _, begin, end = min(fit, key=lambda way: (way[0] + way[1], way[2:]))
         return whole.part(begin, end) if begin < end else whole.part(end, begin).reverse()
 
     def _at_leg_from(
@@ -92,23 +85,24 @@ class TrackFit:
         near = [(whole.apart_m(b, place.lat_deg, place.lon_deg), b) for b in at if 0.0 <= b <= whole.track.length_m]
         return [one for one in near if one[0] <= _BESIDE_M]
 
+    def _is_as_long(self, track: GpxTrack) -> bool:
+        return abs(track.length_m - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m
+
     def _is_all_of(self, track: GpxTrack) -> bool:
         """Whether a track already ends at the leg's places, in either direction."""
-        if abs(track.length_m - self.leg_m) > TRACK_LENGTH_SLACK * self.leg_m:
+        if not self._is_as_long(track):
             return False
         first, last = (0, -1) if not self._backwards(track) else (-1, 0)
         pairs = ((first, self.start), (last, self.finish))
-        return all(place is not None and _apart_m(track, index, place) <= END_DISTANCE_M for index, place in pairs)
+        return all(_apart_m(track, index, place) <= END_DISTANCE_M for index, place in pairs)
 
     def _backwards(self, track: GpxTrack) -> bool:
-        if self.start is None or self.finish is None:
-            return False
         onward = _apart_m(track, 0, self.start) + _apart_m(track, -1, self.finish)
         return _apart_m(track, -1, self.start) + _apart_m(track, 0, self.finish) < onward
 
-    def _end_is_near(self, track: GpxTrack, place: Place | None, index: int) -> bool:
-        apart_m = 0.0 if place is None else _apart_m(track, index, place)
-        if place is None or apart_m <= END_DISTANCE_M:
+    def _end_is_near(self, track: GpxTrack, place: Place, index: int) -> bool:
+        apart_m = _apart_m(track, index, place)
+        if apart_m <= END_DISTANCE_M:
             return True
         word = "begins" if index == 0 else "ends"
         text = (
@@ -127,7 +121,7 @@ class TrackFit:
         return f"{abs(share):.1%} {'longer' if share > 0 else 'shorter'}"
 
     def _length_fits(self, track: GpxTrack) -> bool:
-        if abs(track.length_m - self.leg_m) <= TRACK_LENGTH_SLACK * self.leg_m:
+        if self._is_as_long(track):
             return True
         text = f"'{self.file}' is {self.show(track.length_m)} long, {self._off(track)} than the leg's"
         text += f" {self.show(self.leg_m)}; the maximum is {TRACK_LENGTH_SLACK:.0%}"
@@ -137,29 +131,26 @@ class TrackFit:
             self.fault(f"{text}; check the distance and its unit, and that the track covers only this leg")
         return False
 
-    def _at_places(self, track: GpxTrack) -> tuple[GpxTrack, str] | None:
+    def _at_places(self, track: GpxTrack, notes: list[str]) -> GpxTrack | None:
         """Shift elevations to match the places if slightly off; report larger differences."""
-        first, last = track.elevation_m[0], track.elevation_m[-1]
-        begin_m = None if self.start is None else self.start.elevation_m - first
-        last_m = None if self.finish is None else self.finish.elevation_m - last
-        off = [abs(shift) for shift in (begin_m, last_m) if shift is not None]
-        if not off or max(off) <= END_ELEVATION_M:
-            return track, ""
-        if max(off) > END_SHIFT_M:
+        begin_m = self.start.elevation_m - track.elevation_m[0]
+        end_m = self.finish.elevation_m - track.elevation_m[-1]
+        off_m = max(abs(begin_m), abs(end_m))
+        if off_m <= END_ELEVATION_M:
+            return track
+        if off_m > END_SHIFT_M:
             self._height_faults(track)
             return None
-        at_start = begin_m if begin_m is not None else last_m
-        at_finish = last_m if last_m is not None else begin_m
-        shift = np.interp(track.distance_m, (0.0, self.leg_m), np.array([at_start, at_finish], dtype=np.float64))
+        shift = np.interp(track.distance_m, (0.0, self.leg_m), (begin_m, end_m))
         by = f"{shift[0]:+.0f} m at the start and {shift[-1]:+.0f} m at the end"
-        note = f"elevations shifted by {by} to match the places"
-        return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist())), note
+        notes.append(f"elevations shifted by {by} to match the places")
+        return replace(track, elevation_m=tuple((np.array(track.elevation_m) + shift).tolist()))
 
     def _height_faults(self, track: GpxTrack) -> None:
         for place, index, word in ((self.start, 0, "begins"), (self.finish, -1, "ends")):
-            if place is None or abs(place.elevation_m - track.elevation_m[index]) <= END_SHIFT_M:
-                continue
             here = track.elevation_m[index]
+            if abs(place.elevation_m - here) <= END_SHIFT_M:
+                continue
             text = f"'{self.file}' {word} at {here:,.0f} m but '{place.key}' is at {place.elevation_m:,.0f} m"
             feet = abs(here * _FOOT_M - place.elevation_m) <= END_SHIFT_M
             advice = "is the file in feet? GPX elevations are in metres" if feet else "check both"
@@ -226,9 +217,7 @@ PROFILE_COLUMNS = (
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadProfile:
     profile: Profile
-    file: str
-    distance: Heading
-    elevation: Heading
+    table: InputTable
 
 
 class Profiles:
@@ -256,12 +245,13 @@ class Profiles:
         if (name, steep) not in self._read:
             self._read[name, steep] = self._load(row, name, steep=steep)
         read = self._read[name, steep]
-        if read is None or distance_m is None or None in ends:  # a place that cannot be read is told already
+        start, finish = ends
+        if read is None or distance_m is None or start is None or finish is None:  # already reported
             return None
         if isinstance(read, Stretches):
-            found = self._fitted_track(row, read, distance_m, ends)
+            found = self._fitted_track(row, read, distance_m, (start, finish))
         else:
-            found = _fitted(row, read, distance_m) if _ends_meet(row, read, ends, self.place_rows) else None
+            found = _fitted(row, read, distance_m) if self._ends_meet(row, read, (start, finish)) else None
         self._points += 0 if found is None else len(found.distance_m)
         if self._points > limits.PROFILE_POINTS:
             most = f"{limits.PROFILE_POINTS:,} points"
@@ -288,9 +278,7 @@ class Profiles:
             return None if track is None else Stretches(track)
         return _read_profile(self._folder / name, name, self._problems)
 
-    def _fitted_track(
-        self, row: Row, whole: Stretches, distance_m: float, ends: Sequence[Place | None]
-    ) -> Profile | None:
+    def _fitted_track(self, row: Row, whole: Stretches, distance_m: float, ends: tuple[Place, Place]) -> Profile | None:
         fit = TrackFit(
             file=row.cell("profile"),
             start=ends[0],
@@ -307,6 +295,26 @@ class Profiles:
             where = f"'{fit.file}' ({row.table.file} row {row.number})"
             self.notes.append(f"Track {where}: {'; '.join(notes)}.")
         return None if track.unknown else track.profile()
+
+    def _ends_meet(self, row: Row, read: "_ReadProfile", ends: tuple[Place, Place]) -> bool:
+        """Whether a profile's ends match the elevations of its places; report mismatches."""
+        before = len(self._problems)
+        for place, index, word in zip(ends, (0, -1), ("begins", "ends"), strict=True):
+            elevation_m = read.profile.elevation_m[index]
+            if abs(place.elevation_m - elevation_m) <= END_ELEVATION_M:
+                continue
+            here, there = read.table.show("elevation", elevation_m), read.table.show("elevation", place.elevation_m)
+            slip = _unit_slip(place, elevation_m)
+            if slip:
+                file, number = self.place_rows[place.key]
+                text = f"read {there}; '{read.table.file}' ({row.table.file} row {row.number}) {word} at {here}; {slip}"
+                self._problems.add(file, text, row=number, column="elevation", code="profile")
+                continue
+            most = read.table.show("elevation", END_ELEVATION_M)
+            text = f"'{read.table.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is"
+            advice = "check both, and that the profile runs from 'from' to 'to'"
+            row.fault("profile", f"{text} {most}; {advice}", code="profile")
+        return len(self._problems) == before
 
     def _path_fault(self, name: str) -> str | None:
         fault = path_fault(name, example="profiles/raton.csv")
@@ -338,11 +346,10 @@ def _even(drawn: Profile | None, distance_m: float | None, ends: Sequence[Place 
 
 
 def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | None:
-    before = len(problems)
+    before, table = len(problems), None
     text = read_text(path, file=file, problems=problems)
-    if text is None:
-        return None
-    table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=limits.PROFILE_ROWS, problems=problems)
+    if text is not None:
+        table = read_table(text, file=file, columns=PROFILE_COLUMNS, max_rows=limits.PROFILE_ROWS, problems=problems)
     if table is None:
         return None
     points = [(row.value("distance"), row.value("elevation")) for row in table.rows]
@@ -354,9 +361,7 @@ def _read_profile(path: Path, file: str, problems: Problems) -> _ReadProfile | N
         _check_shape(table, profile)
     if len(problems) > before:
         return None
-    return _ReadProfile(
-        profile=profile, file=file, distance=table.headings["distance"], elevation=table.headings["elevation"]
-    )
+    return _ReadProfile(profile=profile, table=table)
 
 
 def _check_shape(table: InputTable, profile: Profile) -> None:
@@ -379,29 +384,6 @@ def _check_shape(table: InputTable, profile: Profile) -> None:
         table.problems.add(table.file, f"{text}; {advice}", code="steep")
 
 
-def _ends_meet(
-    row: Row, read: _ReadProfile, ends: Sequence[Place | None], place_rows: Mapping[str, tuple[str, int]]
-) -> bool:
-    """Whether a profile's ends match the elevations of its places; report mismatches."""
-    bad = False
-    first, last = read.profile.elevation_m[0], read.profile.elevation_m[-1]
-    for place, elevation_m, word in zip(ends, (first, last), ("begins", "ends"), strict=True):
-        if place is None or abs(place.elevation_m - elevation_m) <= END_ELEVATION_M:
-            continue
-        bad = True
-        here, there = read.elevation.show(elevation_m), read.elevation.show(place.elevation_m)
-        slip = _unit_slip(place, elevation_m)
-        if slip and place.key in place_rows:
-            file, number = place_rows[place.key]
-            text = f"read {there}; '{read.file}' ({row.table.file} row {row.number}) {word} at {here}; {slip}"
-            row.table.problems.add(file, text, row=number, column="elevation", code="profile")
-            continue
-        most = read.elevation.show(END_ELEVATION_M)
-        text = f"'{read.file}' {word} at {here} but '{place.key}' is at {there}; the maximum difference is {most}"
-        row.fault("profile", f"{text}; check both, and that the profile runs from 'from' to 'to'", code="profile")
-    return not bad
-
-
 def _unit_slip(place: Place, profile_m: float) -> str:
     """Ask whether a place's elevation was typed in the other unit; empty if that does not explain the difference."""
     if abs(place.elevation_m / _FOOT_M - profile_m) <= END_ELEVATION_M:
@@ -414,8 +396,8 @@ def _unit_slip(place: Place, profile_m: float) -> str:
 def _fitted(row: Row, read: _ReadProfile, distance_m: float) -> Profile | None:
     end_m = read.profile.distance_m[-1]
     if abs(end_m - distance_m) >= LENGTH_SLACK * distance_m:
-        have, want = read.distance.show(end_m), read.distance.show(distance_m)
-        text = f"'{read.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
+        have, want = read.table.show("distance", end_m), read.table.show("distance", distance_m)
+        text = f"'{read.table.file}' is {have} long and the leg {want}; the maximum difference is {LENGTH_SLACK:.0%}"
         row.fault("profile", f"{text}; check both distances and their units", code="profile")
         return None
     scale = distance_m / end_m

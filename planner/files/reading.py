@@ -114,17 +114,13 @@ def whole(path: Path, *, max_bytes: int) -> bytes:
 
 def opened(path: Path, *, max_bytes: int) -> BinaryIO:
     """Open a regular file without blocking, e.g. on a pipe."""
-    file = open(path, "rb", opener=_at_once)
+    file = open(path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0)))
     state = os.fstat(file.fileno())
-    if stat.S_ISREG(state.st_mode) and state.st_size <= max_bytes:
+    regular = stat.S_ISREG(state.st_mode)
+    if regular and state.st_size <= max_bytes:
         return file
     file.close()
-    regular = stat.S_ISREG(state.st_mode)
     raise OSError(None, f"larger than {max_bytes / 1e6:.0f} MB" if regular else "not a regular file")
-
-
-def _at_once(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def text_of(data: bytes) -> str:

@@ -1,11 +1,13 @@
 """readings.csv: gauge readings noted during the trip, one row per stop."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
+from typing import TypeVar
 
 from planner.files import limits
-from planner.files.naming import Along, find_place, read_along, read_moment
+from planner.files.dates import local_moment
+from planner.files.names import Along, find_place, read_along
 from planner.files.reading import Problems, optional_rows
 from planner.files.tables import Column, Row, number_column, read_table, temperature_column
 from planner.model.errors import PlannerError
@@ -25,7 +27,7 @@ GAUGES = {
     AIR: AIR,
 }
 _EXAMPLE = "2027-07-11 14:20"
-
+_Where = TypeVar("_Where")
 
 READING_COLUMNS = (
     Column(name="when", required=False, example=_EXAMPLE),
@@ -57,8 +59,12 @@ def parse_readings(text: str, *, trip: Trip, problems: Problems, file: str = REA
 
 
 def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
+    headings = rows[0].table.headings if rows else {}
+    in_degf = {name for name, heading in headings.items() if spelled(heading.unit) == "degF"}
     for row in rows:
-        when, place, along = _when(row), _place(row, trip), _along(row, trip)
+        when = _when(row)
+        place = _found(row, "place", lambda text: find_place(trip, text).key) or ""
+        along = _found(row, "along", lambda text: _along(text, trip))
         temps = {fluid: value for name, fluid in GAUGES.items() if (value := row.value(name)) is not None}
         pressure, rpm = row.value("oil_pressure"), row.value("rpm")
         if not any(row.cell(name) for name in ("when", "place", "along")):
@@ -77,45 +83,33 @@ def _readings(rows: list[Row], trip: Trip) -> Iterator[Reading]:
             place=place,
             along=along,
             temps_k=temps,
-            in_degf=frozenset(fluid for name, fluid in GAUGES.items() if fluid in temps and _in_degf(row, name)),
+            in_degf=frozenset(fluid for name, fluid in GAUGES.items() if fluid in temps and name in in_degf),
             oil_pressure_pa=pressure,
             rpm=rpm,
             note=row.cell("note"),
         )
 
 
-def _in_degf(row: Row, name: str) -> bool:
-    return spelled(row.table.headings[name].unit) == "degF"
-
-
 def _when(row: Row) -> datetime | None:
     text = row.cell("when")
     if not text:
         return None
-    found = read_moment(text)
+    found = local_moment(text)
     if found is None:
         row.fault("when", f"read {shown(text)}; write the local time there as {_EXAMPLE}, years 1900 to 2100")
     return found
 
 
-def _place(row: Row, trip: Trip) -> str:
-    text = row.cell("place")
-    if not text:
-        return ""
+def _found(row: Row, name: str, read: Callable[[str], _Where]) -> _Where | None:
+    """Read a cell that names places; report those the trip does not have."""
+    text = row.cell(name)
     try:
-        return find_place(trip, text).key
+        return read(text) if text else None
     except PlannerError as exc:
-        row.fault("place", str(exc), code="unknown-place")
-        return ""
+        row.fault(name, str(exc), code="unknown-place")
+        return None
 
 
-def _along(row: Row, trip: Trip) -> Along | None:
-    text = row.cell("along")
-    if not text:
-        return None
-    try:
-        start, finish, distance_m = read_along(text)
-        return find_place(trip, start).key, find_place(trip, finish).key, distance_m
-    except PlannerError as exc:
-        row.fault("along", str(exc), code="unknown-place")
-        return None
+def _along(text: str, trip: Trip) -> Along:
+    start, finish, distance_m = read_along(text)
+    return find_place(trip, start).key, find_place(trip, finish).key, distance_m

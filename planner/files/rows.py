@@ -37,17 +37,12 @@ _OTHER_SERVICES = {
 }
 _STATION = re.compile(r"\b(gas|petrol|fuel|filling)[ -]stations?\b")
 _BETWEEN_WORDS = re.compile(r"[\s,;/+&]+")
-_OTHER_YES_NO = {"y": "yes", "true": "yes", "n": "no", "false": "no"}
 _OTHER_FLOWS = {
-    "free flow": "free",
-    "free-flow": "free",
-    "city": "town",
-    "stop and go": "stop-and-go",
-    "jam": "stop-and-go",
+    **{"free flow": "free", "free-flow": "free", "city": "town"},
+    **dict.fromkeys(("stop and go", "jam"), "stop-and-go"),
 }
 _KEY = re.compile(f"[a-z0-9-]{{1,{limits.KEY}}}")
 _MPH = 0.44704
-_YES_NO = ("yes", "no")
 # Share of the time stopped, engine idling. ASSUMED: town 0.1 to 0.25, stop-and-go 0.3 to 0.6.
 IDLE_SHARE = {"free": 0.0, "town": 0.15, "stop-and-go": 0.4}
 CARRIED = ("ferry", "train")
@@ -119,17 +114,15 @@ def _place_key(row: Row, taken: dict[str, int]) -> str:
     if key in taken:
         row.fault("place", f"'{key}' is also in row {taken[key]}; every place needs a unique key", code="duplicate")
     elif said and _KEY.fullmatch(key) is None:
-        advice = (
-            f"keys use only a-z, 0-9 and -, at most {limits.KEY} characters, e.g. "
-            f"'{key_from(said)[:50] or 'deadman-pass'}'"
-        )
-        row.fault("place", f"read {shown(said)}; {advice}", code="invalid-key")
+        advice = f"keys use only a-z, 0-9 and -, at most {limits.KEY} characters, e.g."
+        example = key_from(said)[:50] or "deadman-pass"
+        row.fault("place", f"read {shown(said)}; {advice} '{example}'", code="invalid-key")
     return key
 
 
 def _place(row: Row, key: str) -> Place | None:
     name = row.text("name")
-    position = _position(row)
+    position = position_of(row)
     elevation_m = row.value("elevation")
     kind = row.choice("kind", KINDS, "waypoint", other=_OTHER_KINDS)
     services = _services(row)
@@ -151,7 +144,8 @@ def _place(row: Row, key: str) -> Place | None:
     )
 
 
-def _position(row: Row) -> tuple[float, float] | None:
+def position_of(row: Row) -> tuple[float, float] | None:
+    """Return latitude and longitude [deg]; None if not given, or out of range and reported."""
     lat, lon = row.value("lat"), row.value("lon")
     if lat is None or lon is None:
         return None
@@ -221,10 +215,9 @@ def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg
         row.fault("to", f"the leg starts and ends at '{start}'; add a place in between", code="same-place")
         start = ""
     distance_m, speed_m_per_s = row.value("distance"), row.value("speed")
-    two_way, season = _yes_no(row, "two_way", "yes"), _season(row)
-    seasonal = _SEASON.fullmatch(row.cell("open").strip()) is not None
-    is_open = "yes" if seasonal else _yes_no(row, "open", "yes")
-    cooled = _yes_no(row, "air_conditioning", "")
+    seasonal = _SEASON.fullmatch(row.cell("open"))
+    is_open = row.flag("open", True) if seasonal is None else True
+    two_way, cooled = row.flag("two_way", True), row.flag("air_conditioning", None)
     profile = profiles.for_leg(row, distance_m, [places.good.get(start), places.good.get(finish)])
     if not start or not finish or distance_m is None or speed_m_per_s is None:
         return None
@@ -234,30 +227,23 @@ def _leg(row: Row, places: Places, profiles: Profiles, names: PlaceNames) -> Leg
         distance_m=distance_m,
         speed_m_per_s=speed_m_per_s,
         road=row.cell("road"),
-        two_way=two_way == "yes",
-        open=is_open == "yes",
+        two_way=bool(two_way),
+        open=bool(is_open),
         profile=profile,
         note=row.cell("note"),
         row=row.number,
-        season=season,
-        air_conditioning={"yes": True, "no": False}.get(cooled),
-        heater=_yes_no(row, "heater", "no") == "yes",
-        low_gear=_yes_no(row, "low_gear", "no") == "yes",
+        season=None if seasonal is None else _season(row, seasonal),
+        air_conditioning=cooled,
+        heater=bool(row.flag("heater", False)),
+        low_gear=bool(row.flag("low_gear", False)),
         highest_gear=HIGHEST_GEAR[row.choice("highest_gear", tuple(HIGHEST_GEAR), "any")],
         idle_share=IDLE_SHARE[row.choice("flow", tuple(IDLE_SHARE), "free", other=_OTHER_FLOWS)],
         kind=row.choice("carried", CARRIED, "road"),
     )
 
 
-def _yes_no(row: Row, name: str, default: str) -> str:
-    return row.choice(name, _YES_NO, default, other=_OTHER_YES_NO)
-
-
-def _season(row: Row) -> tuple[tuple[int, int], tuple[int, int]] | None:
-    """Read a season such as '05-28..10-15'; None for yes, no or empty."""
-    match = _SEASON.fullmatch(row.cell("open").strip())
-    if match is None:
-        return None
+def _season(row: Row, match: re.Match[str]) -> tuple[tuple[int, int], tuple[int, int]] | None:
+    """Read a season such as '05-28..10-15'."""
     try:
         first, last = (date(2000, int(match[i]), int(match[i + 1])) for i in (1, 3))
     except ValueError:

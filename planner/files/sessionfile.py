@@ -110,9 +110,7 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
         pads=top.choice("pads", PADS, "street"),
         lap=_lap(lap, folder),
         airflow=_airflow(lap),
-        back_m_per_s=lap.quantity("back", "30 km/h", unit="m/s", low=2.0, high=40.0, allowed="7.2 km/h to 144 km/h")
-        if "back" in lap
-        else None,
+        back_m_per_s=_back(lap),
         wait_s=lap.quantity("wait", "0 min", unit="s", low=0.0, high=3600.0, allowed="0 min to 60 min"),
         laps=session.count("laps", 6, high=100),
         sessions=session.count("sessions", 3, high=20),
@@ -122,6 +120,11 @@ def _setup(top: Section, folder: Path, trip: Trip) -> Setup:
         pit_idle=pit.choice("engine", ("off", "idle"), "off") == "idle",
         assumptions=said,
     )
+
+
+def _back(lap: Section) -> float | None:
+    allowed = "7.2 km/h to 144 km/h"
+    return lap.quantity("back", "30 km/h", unit="m/s", low=2.0, high=40.0, allowed=allowed) if "back" in lap else None
 
 
 def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[time, float], ...]]:
@@ -149,10 +152,10 @@ def _where(top: Section, trip: Trip) -> tuple[str, float | None, tuple[tuple[tim
 
 
 def _airflow(lap: Section) -> float:
-    if lap.data.get("airflow", "direct") == "direct":
-        return 1.0
-    if isinstance(lap.data["airflow"], str):
-        lap.refuse("airflow", 'write "direct", or the fraction of normal cooling airflow, e.g. 0.7')
+    said = lap.data.get("airflow", "direct")
+    if isinstance(said, str):
+        if said != "direct":
+            lap.refuse("airflow", 'write "direct", or the fraction of normal cooling airflow, e.g. 0.7')
         return 1.0
     return lap.number("airflow", 1.0, low=0.2, high=1.2)
 
@@ -190,10 +193,9 @@ def _lap_table(lap: Section, folder: Path) -> LapTable | None:
     if fault is not None:
         lap.refuse("profile", fault, code="file-access")
         return None
-    text = read_text(folder / name, file=name, problems=lap.problems)
-    if text is None:
-        return None
-    table = read_table(text, file=name, columns=LAP_COLUMNS, max_rows=limits.LAP_ROWS, problems=lap.problems)
+    text, table = read_text(folder / name, file=name, problems=lap.problems), None
+    if text is not None:
+        table = read_table(text, file=name, columns=LAP_COLUMNS, max_rows=limits.LAP_ROWS, problems=lap.problems)
     if table is None:
         return None
     rows = [(row.value("distance"), row.value("speed"), row.value("grade")) for row in table.rows]

@@ -1,6 +1,6 @@
 """Reading trip.toml: route, departure, daily rules."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import Any, TypeVar
@@ -48,19 +48,19 @@ class Settings(TripSettings):
 
 def with_keys(settings: Settings, names: PlaceNames) -> Settings:
     """Replace place names by keys; unknown or ambiguous names are kept."""
+
+    def at_passing(one: _Stop) -> _Stop:
+        place, passing = passing_of(names.key(one.place))
+        return replace(one, place=place, passing=passing)
+
     return replace(
         settings,
         route=tuple(map(names.key, settings.route)),
         rest=tuple(map(names.key, settings.rest)),
         nights=tuple(map(names.key, settings.nights)),
-        halts=tuple(_at_passing(halt, names) for halt in settings.halts),
-        events=tuple(_at_passing(event, names) for event in settings.events),
+        halts=tuple(map(at_passing, settings.halts)),
+        events=tuple(map(at_passing, settings.events)),
     )
-
-
-def _at_passing(one: _Stop, names: PlaceNames) -> _Stop:
-    place, passing = passing_of(names.key(one.place))
-    return replace(one, place=place, passing=passing)
 
 
 def parse_settings(text: str, *, folder_name: str, problems: Problems) -> Settings | None:
@@ -80,7 +80,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
     """Read the tables of trip.toml or of the sheet 'settings'."""
     top = Section(data, "", file=FILE, problems=problems)
     top.check_keys(TOP_KEYS, {key: f"move it under the line [day]; it is 'day.{key}'" for key in DAY_KEYS})
-    day = _below(top, "day", DAY_KEYS)
+    day = _checked(top.table("day"), DAY_KEYS)
     explicit = "route" in data
     confidence = top.number("confidence", 0.9, low=0.5, high=0.995)
     thin = top.quantity("thin", "8 K", unit="delta K", high=50.0, allowed="above 0 K, up to 50 K")
@@ -95,7 +95,7 @@ def settings_of(data: Mapping[str, Any], *, folder_name: str, problems: Problems
         departure=_moment(top, "departure"),
         day=rules,
         lodging_only=lodging_only,
-        normals=_below(top, "weather", ("normals",)).text("normals"),
+        normals=_checked(top.table("weather"), ("normals",)).text("normals"),
         mornings=tuple(map(_morning, top.tables("morning"))),
         service=tuple(map(_service, top.tables("service"))),
         risk=top.number("risk", 0.05, low=0.001, high=0.5),
@@ -135,24 +135,18 @@ def _day_rules(day: Section, *, lodging_only: bool, daylight: bool) -> DayRules:
 
 def _evening(top: Section, day: Section) -> bool:
     """Whether the trip departs in the evening, so arrival by daylight is not intended."""
-    departure = top.data.get("departure")
+    departure, start = top.data.get("departure"), day.data.get("start")
     at = moment_of(departure) if isinstance(departure, str) else departure
-    start = day.data.get("start")
-    start = clock_of(start) if isinstance(start, str) else start
+    begin = clock_of(start) if isinstance(start, str) else start
     late = isinstance(at, datetime) and at.time() >= _EVENING[1]
-    return late or (isinstance(start, time) and start >= _EVENING[0])
+    return late or (isinstance(begin, time) and begin >= _EVENING[0])
 
 
-def _below(top: Section, key: str, known: Sequence[str]) -> Section:
-    """Return the table [key] with its keys checked."""
-    section = top.table(key)
-    _check_below(section, known)
-    return section
-
-
-def _check_below(section: Section, known: Sequence[str]) -> None:
+def _checked(section: Section, known: Sequence[str]) -> Section:
+    """Return a table after a check of its keys."""
     above = {key: f"move '{key}' above the first line in square brackets" for key in TOP_KEYS if key not in known}
     section.check_keys(known, above)
+    return section
 
 
 def _route(top: Section, *, explicit: bool) -> tuple[str, ...]:
@@ -179,12 +173,11 @@ def _moment(top: Section, key: str) -> datetime:
     if value is None:
         top.need(key, example)
         return _UNSET
-    if isinstance(value, str) and (either := either_moment(value)):
+    either = either_moment(value) if isinstance(value, str) else ""
+    value = moment_of(value) if isinstance(value, str) else value
+    if either:
         top.refuse(key, either, code="date")
-        return _UNSET
-    if isinstance(value, str):
-        value = moment_of(value)
-    if isinstance(value, date) and not isinstance(value, datetime):
+    elif isinstance(value, date) and not isinstance(value, datetime):
         top.refuse(key, f"the time of day is missing; {example}", code="date")
     elif not isinstance(value, datetime):
         top.refuse(key, example, code="date")
@@ -218,14 +211,12 @@ def _days(top: Section) -> int:
 
 
 def _morning(section: Section) -> tuple[date, time]:
-    _check_below(section, MORNING_KEYS)
-    section.need("at", "give the local departure time, e.g. '06:30'")
+    _checked(section, MORNING_KEYS).need("at", "give the local departure time, e.g. '06:30'")
     return section.day("on", _UNSET.date()), section.clock("at", time(8))
 
 
 def _service(section: Section) -> ServiceItem:
-    _check_below(section, SERVICE_KEYS)
-    section.need("item", "name the job, e.g. 'engine oil'")
+    _checked(section, SERVICE_KEYS).need("item", "name the job, e.g. 'engine oil'")
     if "months" not in section:
         section.need("every", "give 'every' (a distance) or 'months', or both")
     allowed = "0 mi to 1000000 mi"
@@ -258,8 +249,7 @@ def _preference(top: Section) -> tuple[float, float, float]:
 
 
 def _event(section: Section) -> Event:
-    _check_below(section, EVENT_KEYS)
-    section.need("place", "name a place on the route")
+    _checked(section, EVENT_KEYS).need("place", "name a place on the route")
     return Event(
         place=section.text("place"),
         on=section.day("on", _UNSET.date()),
@@ -269,7 +259,7 @@ def _event(section: Section) -> Event:
 
 
 def _halt(section: Section) -> Halt:
-    _check_below(section, HALT_KEYS)
+    _checked(section, HALT_KEYS)
     for key in ("place", "duration"):
         section.need(key, "a halt needs a place and a duration, e.g. '20 min'")
     allowed = "above 0 min, up to 7 days"
@@ -282,7 +272,7 @@ def _halt(section: Section) -> Halt:
 
 def _assumptions(data: Section, day: Section, *, evening: bool) -> tuple[str, ...]:
     """Sentences for default values, most important first."""
-    defaults: Iterable[tuple[bool, str]] = (
+    defaults = (
         ("air_conditioning" in data, "Air conditioning assumed on (no 'air_conditioning' in trip.toml)."),
         ("driving" in day, "At most 8 h of driving per day assumed (no 'day.driving' in trip.toml)."),
         ("start" in day, "Later days assumed to start at 08:00 (no 'day.start' in trip.toml)."),
@@ -291,9 +281,6 @@ def _assumptions(data: Section, day: Section, *, evening: bool) -> tuple[str, ..
         ("before_sunset" in day, "Arrival 30 min before sunset assumed (no 'day.before_sunset' in trip.toml)."),
         ("confidence" in data, "Confidence 0.90 assumed (no 'confidence' in trip.toml)."),
         ("thin" in data, "A margin below 8 K is called thin (no 'thin' in trip.toml)."),
-        (
-            "daylight" in day or not evening,
-            "The trip departs in the evening, so days may end after dark (no 'day.daylight' in trip.toml).",
-        ),
+        ("daylight" in day or not evening, "After an evening start days may end after dark (no 'day.daylight')."),
     )
     return tuple(text for said, text in defaults if not said)

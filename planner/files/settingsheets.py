@@ -6,18 +6,17 @@ A list is one cell, separated by semicolons. Of several tables of one kind, such
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import fields
-from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
 from planner.files import limits
 from planner.files.reading import Problems
 from planner.files.settings import PREFERENCES
+from planner.files.tables import number_of
 from planner.files.template import KEY_HEADINGS, Line
-from planner.files.tomlfile import read_toml
-from planner.files.workbook import FILE, Records, read_sheets, sheet_file
+from planner.files.tomlfile import YES_NO, read_toml
+from planner.files.workbook import FILE, Records, cell_text, read_sheets, sheet_file
 from thermal.errors import shown
 from thermal.vehicle_file import key_of, sections
 
@@ -28,7 +27,6 @@ _SENTENCES = "assumed"  # a line each, since a sentence may hold a semicolon
 _LISTS = frozenset({"via", "route", "nights", "rest", "assumed"})
 _NUMBERS = frozenset({"confidence", "risk", "speeds", "months", "since_months", "time", "distance", "cool", "days"})
 _FLAGS = frozenset({"air_conditioning", "daylight", "avoid_heat", "lodging_only"})
-_YES_NO = {"yes": True, "no": False, "true": True, "false": False}
 
 SETTINGS_HELP: Mapping[str, str] = {
     "name": "Title of the trip.",
@@ -121,8 +119,8 @@ def read_setting(name: str, text: str) -> object:
     if name in _LISTS:
         return [one.strip() for one in text.split("\n" if name == _SENTENCES else ";") if one.strip()]
     if name in _FLAGS:
-        return _YES_NO.get(text.casefold(), text)
-    return _number(text) if name in _NUMBERS else re.sub(r"^(\d\d:\d\d):00$", r"\1", text)
+        return YES_NO.get(text.casefold(), text)
+    return number_of(text) if name in _NUMBERS else text
 
 
 def read_car_value(key: str, text: str, source: str) -> object:
@@ -130,17 +128,15 @@ def read_car_value(key: str, text: str, source: str) -> object:
     if key in ("base", "name"):
         return text
     section, _, name = key.partition(".")
-    known = fields(sections()[section]) if section in sections() else ()
-    several = any(item.metadata.get("several") for item in known if key_of(item) == name)
-    value = [_number(one.strip()) for one in text.split(";")] if several else _number(text)
+    several = _about(section, name).get("several")
+    value = [number_of(one.strip()) for one in text.split(";")] if several else number_of(text)
     return {"value": value, "source": source or "entered in trip.xlsx"}
 
 
-def _number(text: str) -> object:
-    for kind in (int, float):
-        with suppress(ValueError):
-            return kind(text)
-    return text
+def _about(section: str, name: str) -> Mapping[str, Any]:
+    """What is known of a value of vehicle.toml: description, allowed words, whether it is a list."""
+    known = fields(sections()[section]) if section in sections() else ()
+    return next((item.metadata for item in known if key_of(item) == name), {})
 
 
 # --- writing ---
@@ -165,17 +161,15 @@ def setting_lines(text: str) -> list[Line]:
 def car_lines(text: str, classes: Sequence[str], usual: Mapping[str, str]) -> list[Line]:
     """Lay out vehicle.toml in rows: class, given values, and other common keys with an empty value."""
     held = read_toml(text)
-    given = {
-        f"{s}.{k}": v for s, table in held.items() if isinstance(table, dict) and s != "fit" for k, v in table.items()
-    }
+    tables = {section: table for section, table in held.items() if isinstance(table, dict) and section != "fit"}
+    given = {f"{section}.{key}": value for section, table in tables.items() for key, value in table.items()}
     lines = [
         Line(key="base", value=str(held.get("base", "")), what="The class nearest your car.", words=classes),
         Line(key="name", value=str(held.get("name", "")), what="Name of the car."),
     ]
     for key in dict.fromkeys((*CAR_FIRST, *given)):
         section, _, name = key.partition(".")
-        item = next((f for f in fields(sections()[section]) if key_of(f) == name), None)
-        meta = {} if item is None else item.metadata
+        meta = _about(section, name)
         said = given.get(key, "")
         value, source = (said["value"], said.get("source", "")) if isinstance(said, dict) else (said, "")
         what = f"{meta.get('doc', '')}. Class: {usual.get(key, '')}" if usual.get(key) else str(meta.get("doc", ""))
@@ -196,14 +190,6 @@ def _flat(data: Mapping[str, Any], before: str = "") -> Iterator[tuple[str, obje
 
 
 def _cell(value: object, between: str = "; ") -> str | int | float:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
     if isinstance(value, list):
-        return between.join(str(_cell(one)) for one in value)
-    if isinstance(value, datetime):
-        return f"{value:%Y-%m-%d %H:%M}"
-    if isinstance(value, time):
-        return f"{value:%H:%M}"
-    if isinstance(value, date):
-        return value.isoformat()
-    return value if isinstance(value, int | float) else str(value)
+        return between.join(map(cell_text, value))
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else cell_text(value)

@@ -9,6 +9,7 @@ import itertools
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from planner.files import limits
@@ -52,13 +53,9 @@ class Column:
         return " or ".join(f"'{self.name} [{unit}]'" for unit in self.usual) or f"'{self.name}'"
 
 
-def number_column(
-    name: str, unit: str, usual: tuple[str, ...], *, example: str, low: float, high: float, required: bool = False
-) -> Column:
-    """Define a column of numbers."""
-    return Column(
-        name=name, required=required, number=True, unit=unit, usual=usual, example=example, low=low, high=high
-    )
+def number_column(name: str, unit: str, usual: tuple[str, ...], *, example: str, low: float, high: float) -> Column:
+    """Define an optional column of numbers."""
+    return Column(name=name, required=False, number=True, unit=unit, usual=usual, example=example, low=low, high=high)
 
 
 def temperature_column(name: str, *, example: str, low_k: float, high_k: float) -> Column:
@@ -81,9 +78,13 @@ class Heading:
         """Convert a cell's number to SI."""
         return value * self.scale + self.offset
 
+    def from_si(self, si_value: float) -> float:
+        """Convert an SI value to the unit of this heading."""
+        return (si_value - self.offset) / self.scale
+
     def show(self, si_value: float) -> str:
         """Return an SI value in the unit of this heading, for a message."""
-        value = (si_value - self.offset) / self.scale
+        value = self.from_si(si_value)
         digits = f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
         return f"{digits} {self.unit}".rstrip()
 
@@ -99,6 +100,14 @@ class InputTable:
     decimal_comma: bool
     thousands: bool  # a comma can only be a thousands separator
     problems: Problems
+
+    def written(self, name: str) -> str:
+        """Return the heading of a column as written; empty if there is none."""
+        return self.headings[name].written if name in self.headings else ""
+
+    def show(self, name: str, si_value: float) -> str:
+        """Return a length in the unit of a column."""
+        return self.headings[name].show(si_value) if name in self.headings else f"{si_value:,.0f} m"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,8 +127,7 @@ class Row:
 
     def fault(self, name: str, text: str, *, code: str = "invalid-value") -> None:
         """Report a problem of one cell."""
-        heading = self.table.headings.get(name)
-        column = name if heading is None else heading.written
+        column = self.table.written(name) or name
         self.table.problems.add(self.table.file, text, row=self.number, column=column, code=code)
 
     def text(self, name: str) -> str:
@@ -141,6 +149,11 @@ class Row:
             self.fault(name, f"read {shown(text)}; {self.table.problems.nearest(text, options)}", code="unknown-word")
             return default
         return word
+
+    def flag(self, name: str, default: bool | None) -> bool | None:
+        """Return a yes or no."""
+        word = self.choice(name, ("yes", "no"), "", other={"y": "yes", "true": "yes", "n": "no", "false": "no"})
+        return word == "yes" if word else default
 
     def value(self, name: str) -> float | None:
         """Return a number in SI, checked against the plausible range of its column."""
@@ -193,7 +206,7 @@ def _plain_number(plain: str, heading: Heading, *, thousands: bool) -> float | s
         return value
     if not plain_unit(unit) or not same_kind(unit, heading.column.unit):
         return f"its unit differs from the heading's, {heading.unit}"
-    there = (convert(value, unit, heading.column.unit) - heading.offset) / heading.scale
+    there = heading.from_si(convert(value, unit, heading.column.unit))
     return f"the heading says {heading.unit}; write {there:.4g}, or change the heading and every cell below it"
 
 
@@ -223,6 +236,18 @@ def _affine(unit: str, si_unit: str) -> tuple[float, float]:
     return (convert(1e6, unit, si_unit) - offset) / 1e6, offset
 
 
+def number_of(text: str) -> int | float | str:
+    """Return a text as a whole or other number if it is one, else unchanged.
+
+    >>> number_of("12"), number_of("1.5"), number_of("8 h")
+    (12, 1.5, '8 h')
+    """
+    for kind in (int, float):
+        with suppress(ValueError):
+            return kind(text)
+    return text
+
+
 def plain_unit(text: str) -> bool:
     """Whether a text is a plain unit name: 'km/h', 'degF', not '3*m**9'.
 
@@ -244,7 +269,7 @@ def read_table(
     304.8
     """
     delimiter = delimiter_of(text)
-    text = _straight(text, delimiter)
+    text = straight(text, delimiter)
     records = []
     row = 0
     try:
@@ -272,8 +297,12 @@ def table_of(
         names = ", ".join(column.name for column in columns)
         problems.add(file, f"is empty; the first row must be the headings {names}", code="empty")
         return None
-    if any(_too_much(row, cells, file, problems) for row, cells in records):
-        return None
+    for row, cells in records:
+        longest = max(map(len, cells))
+        if longest > limits.TEXT or len(cells) > limits.COLUMNS:
+            what = f"a cell of {longest:,} characters" if longest > limits.TEXT else f"{len(cells):,} cells"
+            problems.add(file, f"has {what}; {_MOST_SAID}", row=row, code="too-large")
+            return None
     (first, heads), body = records[0], records[1:]
     headings, named = _headings(heads, file=file, row=first, columns=columns, problems=problems)
     comma, thousands = _commas(body, headings.values(), delimiter)
@@ -283,14 +312,6 @@ def table_of(
     table.rows.extend(Row(table=table, number=number, cells=cells) for number, cells in body)
     _check_widths(table, heads, first, quoted=bool(delimiter))
     return table
-
-
-def _too_much(row: int, cells: Sequence[str], file: str, problems: Problems) -> bool:
-    long = max(map(len, cells)) > limits.TEXT
-    if long or len(cells) > limits.COLUMNS:
-        what = f"a cell of {max(map(len, cells)):,} characters" if long else f"{len(cells):,} cells"
-        problems.add(file, f"has {what}; {_MOST_SAID}", row=row, code="too-large")
-    return long or len(cells) > limits.COLUMNS
 
 
 def delimiter_of(text: str) -> str:
@@ -324,13 +345,12 @@ def dialect(lines: Sequence[str], *, headings: int, most: int) -> tuple[str, int
 
 
 def _score(cells: Sequence[str], below: Sequence[tuple[int, bool]], most: int) -> float:
-    """Score a line as heading: named columns times the share of matching lines with values below.
+    """Score a line as heading: its cells times the share of matching lines with values below; 0 if one is a value.
 
     `below` has for each non-blank line its cell count, and whether any cell is a value.
     """
-    named = sum(1 for cell in cells if cell.strip() and not is_value(cell))
     filled = sum(1 for cell in cells if cell.strip())
-    if not 2 <= filled <= most or named < filled:
+    if not 2 <= filled <= most or any(map(is_value, cells)):
         return 0.0
     fitting = sum(valued and abs(count - len(cells)) <= 1 for count, valued in below)
     close = any(valued for _, valued in below[:2])  # the heading nearest its data
@@ -385,21 +405,18 @@ def _headings(
         if not written.strip():
             continue
         column = known.get(name)
-        fault = None
         if column is None:
             fault = f"unknown column; {problems.nearest(name, known)}"
-        elif name in seen:
-            fault = "this column occurs twice; keep one"
         else:
+            fault = "this column occurs twice; keep one" if name in seen else _unit_fault(column, bracket, unit)
             seen.add(name)
-            fault = _unit_fault(column, bracket, unit)
-        if fault is not None:
+        if fault or column is None:
             problems.add(file, fault, row=row, column=" ".join(written.split())[:50], code="heading")
-        elif column is not None:
-            scale, offset = _affine(unit, column.unit) if column.unit else (1.0, 0.0)
-            found[name] = Heading(
-                column=column, written=written.strip(), index=index, unit=unit, scale=scale, offset=offset
-            )
+            continue
+        scale, offset = _affine(unit, column.unit) if column.unit else (1.0, 0.0)
+        found[name] = Heading(
+            column=column, written=written.strip(), index=index, unit=unit, scale=scale, offset=offset
+        )
     for column in columns:
         if column.required and column.name not in seen:
             problems.add(file, f"the column {column.proposal()} is missing; add it", row=row, code="missing-column")
@@ -414,14 +431,14 @@ def split_heading(written: str) -> tuple[str, str, str]:
     return match[1].strip().casefold(), match[2] or "", (match[3] or "").strip()
 
 
-def _unit_fault(column: Column, bracket: str, unit: str) -> str | None:
+def _unit_fault(column: Column, bracket: str, unit: str) -> str:
     if not column.unit:
-        return f"this column has no unit; write '{column.name}'" if bracket else None
+        return f"this column has no unit; write '{column.name}'" if bracket else ""
     if not bracket or not unit:
         return f"the unit is missing; write {column.proposal()}"
     if not plain_unit(spelled(unit)) or not same_kind(unit, column.unit):
         return f"'{unit[:30]}' is not a unit of {column.name}; write {column.proposal()}"
-    return None
+    return ""
 
 
 def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], delimiter: str) -> tuple[bool, bool]:
@@ -434,7 +451,7 @@ def _commas(body: Sequence[tuple[int, list[str]]], headings: Iterable[Heading], 
     return delimiter in (";", "\t") and bool(decimal) and not thousands, thousands
 
 
-def _straight(text: str, delimiter: str) -> str:
+def straight(text: str, delimiter: str) -> str:
     """Replace curly quotation marks around a whole cell by straight ones."""
     if "“" not in text and "”" not in text:
         return text

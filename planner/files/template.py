@@ -2,7 +2,6 @@
 
 import io
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -20,7 +19,7 @@ from planner.files.rows import (
     PLACES,
     SERVICES,
 )
-from planner.files.tables import Column, InputTable, read_table
+from planner.files.tables import Column, InputTable, number_of, read_table
 from planner.files.wholefile import write_new
 from planner.model.errors import OutputError, TripError
 
@@ -148,24 +147,25 @@ def _cell(text: str, column: Column, table: InputTable) -> Cell:
     if not column.number or not text:
         return text
     plain = text.replace(",", ".", 1) if table.decimal_comma else text
-    for kind in (int, float):
-        with suppress(ValueError):
-            return kind(plain)
-    return plain  # reported when the file is read
+    return number_of(plain)  # a faulty one is reported when the file is read
 
 
 def _fill(sheet: "Worksheet", rows: Sequence[Sequence[Cell]]) -> None:
     for number, cells in enumerate(rows, start=1):
         for index, value in enumerate(cells, start=1):
-            if value == "":
-                continue
-            cell = sheet.cell(row=number, column=index, value=value)
-            if isinstance(value, str):
-                cell.data_type = "s"  # a text that begins with = is not a formula
+            _write(sheet, number, index, value)
     sheet.freeze_panes = "B2"
     for index, written in enumerate(rows[0], start=1):
         name = str(written).partition(" [")[0].strip().casefold()
         _style_column(sheet, index, name, max(len(str(cells[index - 1])) for cells in rows[:200]))
+
+
+def _write(sheet: "Worksheet", row: int, column: int, value: Cell) -> "SheetCell | MergedCell":
+    """Write a value; a text that begins with = is not a formula."""
+    cell = sheet.cell(row=row, column=column, value=None if value == "" else value)
+    if isinstance(value, str) and value:
+        cell.data_type = "s"
+    return cell
 
 
 def _style_column(sheet: "Worksheet", index: int, name: str, longest: int) -> None:
@@ -216,11 +216,7 @@ def _fill_keys(sheet: "Worksheet", lines: Sequence[Line]) -> None:
         _style_heading(sheet.cell(row=1, column=index, value=head))
     for number, line in enumerate(lines, start=2):
         for index, value in enumerate((line.key, line.value, line.what, line.source), start=1):
-            if value != "":
-                cell = sheet.cell(row=number, column=index, value=value)
-                cell.alignment = Alignment(wrap_text=index > 2, vertical="top")
-                if isinstance(value, str):
-                    cell.data_type = "s"
+            _write(sheet, number, index, value).alignment = Alignment(wrap_text=index > 2, vertical="top")
         if line.what:
             sheet.cell(row=number, column=1).comment = _comment(line.what)
         if line.words:
@@ -235,8 +231,8 @@ def _fill_notes(sheet: "Worksheet") -> None:
 
     rows = [(text, "") for text in _NOTES] + [("", ""), ("column", "what it holds"), *HELP.items()]
     for number, (left, right) in enumerate(rows, start=1):
-        sheet.cell(row=number, column=1, value=left or None)
-        sheet.cell(row=number, column=2, value=right or None).alignment = Alignment(wrap_text=True, vertical="top")
+        _write(sheet, number, 1, left)
+        _write(sheet, number, 2, right).alignment = Alignment(wrap_text=True, vertical="top")
     for column in (1, 2):
         sheet.cell(row=len(_NOTES) + 2, column=column).font = Font(bold=True)
     sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 14, 90

@@ -23,7 +23,7 @@ _LINE = re.compile(r" ?\(at line (\d+), column \d+\)")
 _CURLY = str.maketrans({"“": '"', "”": '"', "„": '"', "‘": "'", "’": "'"})
 _UNQUOTED = re.compile(r"\s*([\w.-]{1,40})\s*=\s*([^\s\"'\[\]{}=#][^\"'\[\]{}=#\n]{0,60})\s*(?:#.*)?", re.ASCII)
 _PLAIN_KEYS = ("base", "name")  # of a car, without a source
-_YES_NO = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
+YES_NO = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
 
 
 def read_toml(text: str, *, sourced: bool = False) -> dict[str, Any]:
@@ -73,8 +73,8 @@ def _unquoted(text: str, row: int, *, sourced: bool = False) -> str:
         return ""
     value = match[2].strip()
     word = value.casefold()
-    if word in _YES_NO:
-        return f"read {value} after {match[1]}; write {'true' if _YES_NO[word] else 'false'}, in lower case"
+    if word in YES_NO:
+        return f"read {value} after {match[1]}; write {'true' if YES_NO[word] else 'false'}, in lower case"
     quoted = shown(value).replace(chr(39), chr(34))
     if match[1] == "departure" and moment_of(value) is None:
         quoted = '"2027-07-06 07:00", with the year'
@@ -188,7 +188,7 @@ class Section:
         """Return a yes or no."""
         value = self.data.get(key, default)
         if isinstance(value, str):
-            value = _YES_NO.get(value.strip().casefold(), value)
+            value = YES_NO.get(value.strip().casefold(), value)
         if value is not None and not isinstance(value, bool):
             self.refuse(key, "write true or false, without quotation marks")
             return default
@@ -220,15 +220,14 @@ class Section:
         text = self.data.get(key, default)
         if not isinstance(text, str) or split_quantity(text) is None:
             self.refuse(key, f"write a number and a unit in quotation marks, e.g. '{default}'")
-            return _in_unit(default, unit)
+            text = default
         try:
             value = _in_unit(text, unit)
+            if (value > 0.0 if low is None else value >= low) and value <= high:
+                return value
+            self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         except UnitError as exc:
             self.fault(key, str(exc), code="unit")
-            return _in_unit(default, unit)
-        if (value > 0.0 if low is None else value >= low) and value <= high:
-            return value
-        self.refuse(key, f"allowed is {allowed}, e.g. '{default}'", code="out-of-range")
         return _in_unit(default, unit)
 
     def clock(self, key: str, default: time) -> time:

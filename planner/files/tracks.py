@@ -13,10 +13,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.files.gpx import Named, Points, decoded, read_points
+from planner.files.gpx import Named, Points, read_gpx
 from planner.files.reading import Problems
 from planner.ground.between import ground_between
 from planner.model import geo, heights
+from planner.model.display import counted
 from planner.model.trip import Profile
 
 Floats = NDArray[np.float64]
@@ -189,8 +190,6 @@ class Stretches:
 
 def _lows(values: Floats, run: NDArray[np.intp], aside_m: float) -> list[int]:
     """The minimum of a run of values, and other minima that stand out by `aside_m`."""
-    if not math.isfinite(aside_m):
-        return [int(run[np.argmin(values[run])])]
     part = values[run]
     turns = heights.turning(part, aside_m) if len(part) > 1 else [0, 0]
     lows = {first + int(np.argmin(part[first : last + 1])) for first, last in pairwise(turns)}
@@ -207,8 +206,7 @@ def parse_gpx(data: bytes, *, file: str, problems: Problems, steepest: float = S
     (0.0, 11115.4, 22231.0)
     """
     before = len(problems)
-    text = decoded(data, file, problems)
-    points = None if text is None else read_points(text, file, problems)
+    points = read_gpx(data, file, problems)
     if points is None or len(problems) > before:
         return None
     found = track_of(points, steepest=steepest)
@@ -303,11 +301,8 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
         return laid
     given = laid.height_m[np.isfinite(laid.height_m)]
     if given.size and given.min() > _HIGH_M:
-        span = f"{given.min():,.0f} to {given.max():,.0f}"
-        return (
-            f"has elevations from {span}; a track holds metres, at most {_HIGH_M:,.0f}: export it in metres, or "
-            "multiply feet by 0.3048"
-        )
+        said = f"has elevations from {given.min():,.0f} to {given.max():,.0f}; a track holds metres, at most"
+        return f"{said} {_HIGH_M:,.0f}: export it in metres, or multiply feet by 0.3048"
     good, notes = _usable(laid)
     track = GpxTrack(
         distance_m=tuple(laid.distance_m.tolist()),
@@ -317,7 +312,7 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
         gaps=laid.gaps,
         tracks=points.parts,
         named=tuple(points.named),
-        notes=(*((_counted(laid.strays, "stray point"),) if laid.strays else ()), *notes),
+        notes=(*((f"{counted(laid.strays, 'stray point')} ignored",) if laid.strays else ()), *notes),
     )
     if not good.any():
         return replace(track, unknown=((0.0, track.length_m),))
@@ -326,8 +321,8 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
         filled = np.interp(laid.distance_m, along, height)
         if laid.spacing_m <= _COARSE_M and not points.clean:
             filled = _smoothed_at(laid.distance_m, filled, laid.spacing_m)
-        filled_track = replace(track, elevation_m=tuple(filled.tolist()))
-        found: GpxTrack | str = filled_track if points.clean else _bends_given_back(filled_track)
+        raised = replace(track, elevation_m=tuple(filled.tolist()))
+        found: GpxTrack | str = raised if points.clean else _bends_given_back(raised)
     else:
         found = _evened(track, along, height, steepest)
     if isinstance(found, str):
@@ -341,10 +336,6 @@ def track_of(points: Points, *, steepest: float = STEEPEST) -> GpxTrack | str:
     row_m, heights_m = np.array(found.distance_m), np.array(found.elevation_m)
     even = [_is_even(found, row_m, heights_m, begin, end) for begin, end in missing]
     return _marked(found, tuple(span for span, level in zip(missing, even, strict=True) if not level), ends)
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count:,} {what}{'s' if count > 1 else ''} ignored"
 
 
 def _gaps(along_m: Floats, kept: NDArray[np.intp], breaks: NDArray[np.intp]) -> Spans:
@@ -372,8 +363,9 @@ def _usable(laid: _Laid) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     notes = []
     if not given.all():
         notes.append(f"elevation missing at {int((~given).sum()):,} of {len(given):,} points")
-    if (given & ~good).any():
-        notes.append(_counted(int((given & ~good).sum()), "impossible elevation"))
+    impossible = int((given & ~good).sum())
+    if impossible:
+        notes.append(f"{counted(impossible, 'impossible elevation')} ignored")
     return good, tuple(notes)
 
 

@@ -172,20 +172,11 @@ def _alone(folder: Path) -> Iterator[None]:
 
 def _locked(lock: "BaseFileLock") -> bool:
     """Wait for a lock; False if unsupported or timed out."""
-    from filelock import Timeout
-
-    until_s = time.monotonic() + _LOCK_WAIT_S
-    while time.monotonic() < until_s:
-        try:
-            with _undisturbed():
-                lock.acquire(timeout=0.0)
-        except Timeout:
-            time.sleep(0.02)
-        except (OSError, NotImplementedError):
-            return False
-        else:
-            return True
-    return False
+    try:
+        lock.acquire(timeout=_LOCK_WAIT_S, poll_interval=0.02)
+    except (OSError, NotImplementedError):
+        return False
+    return True
 
 
 def _clear(folder: Path, *, alone: bool) -> None:

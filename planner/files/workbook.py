@@ -4,12 +4,13 @@ The archive is checked before use: decompressed size, document types, nesting de
 become the text a CSV would contain, so headings, units and messages are those of the CSV tables.
 """
 
+import contextlib
 import io
 import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime, time
 from pathlib import Path
 from typing import Any
 from xml.parsers import expat
@@ -75,17 +76,13 @@ def _examine(data: bytes) -> _Found:
     if data.startswith(_OLD_FORMAT):
         message = "has a password, or is a renamed .xls file; save it as .xlsx without a password"
         raise _Refused(message)
-    found = _Found()
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
-    except zipfile.BadZipFile as exc:
+    if not zipfile.is_zipfile(io.BytesIO(data)):
         message = "is not a spreadsheet; save it as .xlsx"
-        raise _Refused(message) from exc
-    with archive:
+        raise _Refused(message)
+    found = _Found()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
         members = archive.infolist()
-        fault = _size_fault(members, len(data))
-        if fault:
-            raise _Refused(fault)
+        _check_size(members, len(data))
         for member in members:
             part = archive.read(member)
             if member.filename.endswith((".xml", ".rels")) or part.lstrip()[:3].startswith(_MARKUP):
@@ -100,17 +97,20 @@ def _examine(data: bytes) -> _Found:
     return found
 
 
-def _size_fault(members: Sequence[zipfile.ZipInfo], packed: int) -> str:
-    """Return why an archive of `packed` bytes must not be decompressed; else an empty text."""
+def _check_size(members: Sequence[zipfile.ZipInfo], packed: int) -> None:
+    """Refuse an archive of `packed` bytes that must not be decompressed."""
     size = sum(member.file_size for member in members)
-    made = f"decompresses to {size / 1e6:,.1f} MB"
+    message = f"decompresses to {size / 1e6:,.1f} MB"
     if len(members) > limits.PARTS or size > limits.TABLE_BYTES:
         most = f"the maximum is {limits.TABLE_BYTES / 1e6:.0f} MB in {limits.PARTS:,}"
-        return f"{made} in {len(members):,} parts; {most}; keep only the tables in it"
+        message += f" in {len(members):,} parts; {most}; keep only the tables in it"
+        raise _Refused(message)
     if size > max(limits.FREE_BYTES, limits.SHEET_PACKING * packed):
-        return f"{made}, {size / packed:,.0f} times its size; copy the tables into a new spreadsheet"
-    plain = all(member.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for member in members)
-    return "" if plain else "uses an unsupported compression; save it again as .xlsx"
+        message += f", {size / packed:,.0f} times its size; copy the tables into a new spreadsheet"
+        raise _Refused(message)
+    if not {member.compress_type for member in members} <= {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
+        message = "uses an unsupported compression; save it again as .xlsx"
+        raise _Refused(message)
 
 
 def _area(ref: str) -> int:
@@ -191,12 +191,12 @@ def _grids(
 
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
     grids: dict[str, _Grid] = {}
-    if len(book.worksheets) > limits.SHEETS:
-        message = f"has {len(book.worksheets)} sheets; the maximum is {limits.SHEETS}; keep only the tables in it"
-        raise _Refused(message)
-    try:
+    with contextlib.closing(book):
+        if len(book.worksheets) > limits.SHEETS:
+            message = f"has {len(book.worksheets)} sheets; the maximum is {limits.SHEETS}; keep only the tables in it"
+            raise _Refused(message)
         for sheet in book.worksheets:
-            name = " ".join(str(sheet.title).split()).casefold()
+            name = _name(sheet)
             if name in SKIPPED:
                 continue
             known = name in max_rows
@@ -207,8 +207,6 @@ def _grids(
                 options = (*max_rows, *SKIPPED)
                 advice = "it occurs twice; keep one" if known else problems.nearest(name, options)
                 problems.add(FILE, f"unknown sheet {shown(str(sheet.title))}; {advice}", code="unknown-sheet")
-    finally:
-        book.close()
     for name in max_rows:
         if name not in grids and name not in optional:
             text = f"the sheet '{name}' is missing; add it with its headings in the first row"
@@ -218,7 +216,7 @@ def _grids(
 
 def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
     rows: dict[int, list[str]] = {}
-    formulas, errors = set(), set()
+    special: dict[str, set[tuple[int, int]]] = {"f": set(), "e": set()}  # formulas, errors
     sheet.reset_dimensions()
     cells_of = sheet.iter_rows(max_row=_LAST_ROW, max_col=limits.COLUMNS)
     blank = None  # one shared row for all missing ones, perhaps a million
@@ -231,13 +229,15 @@ def _grid(sheet: Any, file: str, most: int, problems: Problems) -> _Grid:
         if len(rows) > most:
             problems.add(file, f"has more than {most:,} rows; remove rows, or split the trip", code="too-large")
             break
-        rows[number] = [_text(cell.value) for cell in cells]
-        formulas |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "f"}
-        errors |= {(number, index) for index, cell in enumerate(cells) if cell.data_type == "e"}
-    return _Grid(rows=rows, formulas=frozenset(formulas), errors=frozenset(errors))
+        rows[number] = [cell_text(cell.value) for cell in cells]
+        for index, cell in enumerate(cells):
+            if cell.data_type in special:
+                special[cell.data_type].add((number, index))
+    return _Grid(rows=rows, formulas=frozenset(special["f"]), errors=frozenset(special["e"]))
 
 
-def _text(value: object) -> str:
+def cell_text(value: object) -> str:
+    """Return the text of a cell, as a CSV table has it."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -246,9 +246,7 @@ def _text(value: object) -> str:
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d" if value.time() == time() else "%Y-%m-%d %H:%M")
-    if isinstance(value, date):
-        return value.isoformat()
-    return str(value)
+    return f"{value:%H:%M}" if isinstance(value, time) else str(value)
 
 
 def _records(grid: _Grid) -> Iterator[tuple[int, list[str]]]:
@@ -288,13 +286,15 @@ def _merges(data: bytes, wanted: Mapping[str, object]) -> dict[str, list[tuple[i
     from openpyxl import load_workbook
 
     book = load_workbook(io.BytesIO(data), keep_links=False)
-    found: dict[str, list[tuple[int, int, str]]] = {}
-    for sheet in book.worksheets:
-        name = " ".join(str(sheet.title).split()).casefold()
-        if name in wanted:
-            ranges = sorted(sheet.merged_cells.ranges, key=lambda cells: (cells.min_row, cells.min_col))
-            found[name] = [(cells.min_row, cells.max_row, str(cells.coord)) for cells in ranges]
-    return found
+    return {
+        _name(sheet): sorted((cells.min_row, cells.max_row, str(cells.coord)) for cells in sheet.merged_cells.ranges)
+        for sheet in book.worksheets
+        if _name(sheet) in wanted
+    }
+
+
+def _name(sheet: Any) -> str:
+    return " ".join(str(sheet.title).split()).casefold()
 
 
 def _note_merges(grid: _Grid, merges: list[tuple[int, int, str]], file: str, problems: Problems) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.files import limits
-from planner.files.gpx import Points, decoded, read_points
+from planner.files.gpx import Points, read_gpx
 from planner.files.reading import Problems, file_fault, whole
 from planner.files.readings import AIR, parse_readings
 from planner.forecast.lessons import doubt_words, fluid_words, seen_of
@@ -91,8 +91,7 @@ def _bytes(path: Path, most: int) -> bytes:
 def read_track(path: Path, notes: Sequence[Reading], *, air_k: float | None, ac: bool) -> Noted:
     """Read a GPX track with times, and convert it to a drive in the noted air."""
     problems = Problems()
-    text = decoded(_bytes(path, limits.GPX_BYTES), path.name, problems)
-    points = None if text is None else read_points(text, path.name, problems)
+    points = read_gpx(_bytes(path, limits.GPX_BYTES), path.name, problems)
     if points is None or len(problems):
         raise TripError(problems.found())
     time_s, lat, lon, height = _timed(points, path.name)

@@ -40,8 +40,6 @@ class Units:
     def temp(self, kelvin: Number) -> Number:
         """Temperature in display units.
 
-        Examples
-        --------
         >>> US.temp(373.15), METRIC.temp(373.15)
         (212.0, 100.0)
         """
@@ -50,8 +48,6 @@ class Units:
     def diff(self, kelvin: Number) -> Number:
         """Temperature difference in display units.
 
-        Examples
-        --------
         >>> US.diff(5.0), METRIC.diff(5.0)
         (9.0, 5.0)
         """
@@ -94,8 +90,6 @@ def units_of(name: str) -> Units:
 def economy(units: Units, metres: float, litres: float) -> str:
     """Format fuel economy in the usual form of the units.
 
-    Examples
-    --------
     >>> economy(US, 160934.4, 18.92705892), economy(METRIC, 100e3, 8.0)
     ('20.0 mpg', '8.0 L/100 km')
     """
@@ -107,8 +101,6 @@ def economy(units: Units, metres: float, litres: float) -> str:
 def counted(count: int, word: str) -> str:
     """Format a count with its noun.
 
-    Examples
-    --------
     >>> counted(1, "leg"), counted(1200, "leg")
     ('1 leg', '1,200 legs')
     """

@@ -40,12 +40,8 @@ class Segments:
 def distance_m(*, lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
     """Shortest distance between two points on the WGS84 ellipsoid.
 
-    References
-    ----------
-    C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55, as implemented in geographiclib.
+    Source: C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013) 43-55, as implemented in geographiclib.
 
-    Examples
-    --------
     >>> distance_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=0.0, lon2_deg=1.0)
     111319.491
     """
@@ -71,14 +67,10 @@ def _require_position(lat_deg: float, lon_deg: float) -> None:
 def distances_m(*, lat1_deg: ArrayLike, lon1_deg: ArrayLike, lat2_deg: ArrayLike, lon2_deg: ArrayLike) -> Floats:
     """Shortest distances between many pairs of points on the WGS84 ellipsoid, vectorised.
 
-    Notes
-    -----
     Up to 500 km the chord through the ellipsoid, bent to an arc of the ellipsoid's radius there in that direction (of
     the meridian's and the prime vertical's, by Euler's formula): within 5 cm of the geodesic, 0.1 mm up to 100 km.
     Longer ones are those of `geographiclib`.
 
-    Examples
-    --------
     >>> distances_m(lat1_deg=0.0, lon1_deg=0.0, lat2_deg=[0.0, 0.0], lon2_deg=[1.0, 90.0])
     array([  111319.491, 10018754.171])
     """
@@ -118,13 +110,9 @@ def positions(
 ) -> tuple[Floats, Floats]:
     """Points on the great circle between two places.
 
-    Notes
-    -----
     Great circle of the surface normals, not the ellipsoid's geodesic: within 0.01 % of the length for legs up to
     500 km, far less than a road differs from either. Good enough for the sun's height and the time zone.
 
-    Examples
-    --------
     >>> positions(lat1_deg=0.0, lon1_deg=170.0, lat2_deg=0.0, lon2_deg=-170.0, fractions=[0.25, 0.75])[1]
     array([ 175., -175.])
     """
@@ -152,12 +140,8 @@ def _normal(lat_deg: float, lon_deg: float) -> Floats:
 def climb_m(elevation_m: ArrayLike) -> float:
     """Sum of all rises along a row of elevations.
 
-    Notes
-    -----
-    Noise counts as climb: smooth measured profiles first (`planner.model.heights`).
+    Unknown elevations (NaN) add nothing. Noise counts as climb; smooth measured profiles (`model.heights`).
 
-    Examples
-    --------
     >>> climb_m([100.0, 150.0, 120.0, 130.0])
     60.0
     """
@@ -192,13 +176,9 @@ def segments(
 ) -> Segments:
     """Cut a leg into pieces of equal length.
 
-    Notes
-    -----
     Elevation between points is linear. The length is taken along the slope, so grade = rise / sqrt(length^2 - rise^2).
     A summit that falls inside a piece is cut by at most half a piece's rise: 14 m at 7 %.
 
-    Examples
-    --------
     >>> cut = segments((1000.0, 1060.0), 1000.0)
     >>> cut.elevation_m
     array([1000., 1020., 1040., 1060.])

@@ -18,8 +18,6 @@ _LEAST_NOISE_M2M = 20.0  # noise squared times spacing: half a metre every 80 m
 def noise_sd_m(height_m: Floats) -> float:
     """Standard deviation of the noise in evenly spaced elevations, from their fourth differences.
 
-    Examples
-    --------
     >>> ramp = 0.05 * np.arange(0.0, 30e3, 20.0)
     >>> round(noise_sd_m(ramp + np.random.default_rng(0).normal(0.0, 3.0, ramp.size)), 1)
     3.0
@@ -35,8 +33,6 @@ def smooth(height_m: Floats, weight: Floats, *, step_m: float, noise_m2m: float)
 
     `weight` counts the readings at each; `noise_m2m` is the variance of one times the spacing of the readings [m3].
 
-    Notes
-    -----
     Least squares with a penalty on second differences (Whittaker, Proc. Edinburgh Math. Soc. 41 (1923) 63-75), its
     width from 40 to some 130 m; then bumps lower than four standard errors of the remaining noise are levelled.
     """
@@ -65,8 +61,6 @@ def _penalised(height_m: Floats, weight: Floats, penalty: float) -> Floats:
 def levelled(height_m: Floats, least_m: float) -> Floats:
     """Make a profile monotonic between extrema that stand out by at least `least_m`.
 
-    Examples
-    --------
     >>> levelled(np.array([0.0, 5.0, 4.0, 9.0, 0.0]), 2.0)
     array([0. , 4.5, 4.5, 9. , 0. ])
     """
@@ -84,8 +78,6 @@ def levelled(height_m: Floats, least_m: float) -> Floats:
 def turning(height_m: Floats, least_m: float) -> list[int]:
     """Indices of both ends, and of the extrema between that stand out by at least `least_m`.
 
-    Examples
-    --------
     >>> turning(np.array([0.0, 5.0, 4.0, 9.0, 0.0]), 2.0)
     [0, 3, 4]
     """

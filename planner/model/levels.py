@@ -24,8 +24,6 @@ TIGHT = frozenset({THIN.word, EXCEEDED.word})
 def severity(word: str) -> int:
     """Rank of a level, 0 is the least severe.
 
-    Examples
-    --------
     >>> severity("ample"), severity("exceeded")
     (0, 3)
     """
@@ -35,8 +33,6 @@ def severity(word: str) -> int:
 def level_of(margin_k: float, thin_band_k: float, *, least_k: float | None = None) -> str:
     """Classify a margin; `least_k` is its lower bound on an unknown road.
 
-    Examples
-    --------
     >>> level_of(8.0, 8.0), level_of(0.0, 8.0), level_of(-0.1, 8.0)
     ('ample', 'thin', 'exceeded')
     >>> level_of(20.0, 8.0, least_k=3.0), level_of(20.0, 8.0, least_k=12.0), level_of(5.0, 8.0, least_k=-4.0)

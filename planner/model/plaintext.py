@@ -11,8 +11,6 @@ _UNPRINTABLE = re.compile(
 def printable(text: str) -> str:
     r"""Replace control characters that act on a terminal, a calendar or an XML reader.
 
-    Examples
-    --------
     >>> printable("pass\x1b[2J & \u202ekcab")
     'pass\ufffd[2J & \ufffdkcab'
     """

@@ -119,8 +119,6 @@ class DayRules:
 def passing_of(text: str) -> tuple[str, int]:
     """Split a place and its passing number; 0 if there is none.
 
-    Examples
-    --------
     >>> passing_of("mojave:2"), passing_of("mojave")
     (('mojave', 2), ('mojave', 0))
     """

@@ -1,5 +1,6 @@
 """Where a road is cut into legs: at named points, towns, and the tops, feet and turns of its grades."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,43 +42,17 @@ def cuts_of(road: Stretches) -> list[Cut]:
             break
     if len(found) == 2:  # a loop needs places on the way
         found[1:1] = [Cut(at_m=share * road.track.length_m, kind="turn") for share in (1.0 / 3.0, 2.0 / 3.0)]
-    return found if len(found) <= MOST_LEGS else _thinned(found)
-
-
-def _thinned(found: list[Cut]) -> list[Cut]:
-    """Keep at most `MOST_LEGS` cuts, evenly among all: the ends and others between."""
-    keep = np.linspace(0, len(found) - 1, MOST_LEGS).round().astype(int)
-    return [found[n] for n in sorted(set(keep.tolist()))]
+    keep = np.linspace(0, len(found) - 1, min(MOST_LEGS, len(found))).round().astype(int)  # evenly, with the ends
+    return [found[n] for n in keep.tolist()]
 
 
 def _cuts(road: Stretches, rough_m: float, towns_apart_m: float) -> list[Cut]:
-    length_m = road.track.length_m
-    chosen = _Chosen()
-    for end_m in (0.0, length_m):
-        chosen.add(_end(road, end_m))
-    for group in (_named(road), _edges(road), _towns(road, towns_apart_m)):
-        for cut in group:
-            chosen.add(cut)
-    for cut in _of_grades(road.track, rough_m):
-        chosen.add(cut)
-    return chosen.in_order()
-
-
-class _Chosen:
-    """Cuts made so far; one too near another of no lesser kind is left out."""
-
-    def __init__(self) -> None:
-        self._cuts: list[Cut] = []
-
-    def add(self, cut: Cut) -> None:
-        """Take a cut unless it says nothing new."""
-        least_m = APART_M.get(cut.kind, 0.0)
-        if all(abs(cut.at_m - other.at_m) >= least_m for other in self._cuts):
-            self._cuts.append(cut)
-
-    def in_order(self) -> list[Cut]:
-        """Return all from the start on."""
-        return sorted(self._cuts, key=lambda cut: cut.at_m)
+    """Cuts in order; one too near another of no lesser kind says nothing new and is left out."""
+    chosen = [_end(road, 0.0), _end(road, road.track.length_m)]
+    for cut in (*_named(road), *_edges(road), *_towns(road, towns_apart_m), *_of_grades(road.track, rough_m)):
+        if all(abs(cut.at_m - other.at_m) >= APART_M[cut.kind] for other in chosen):
+            chosen.append(cut)
+    return sorted(chosen, key=lambda cut: cut.at_m)
 
 
 def _end(road: Stretches, at_m: float) -> Cut:
@@ -92,21 +67,22 @@ def _end(road: Stretches, at_m: float) -> Cut:
 
 
 def _nearest_name(track: GpxTrack, lat: float, lon: float) -> str:
-    apart = [
-        float(towns.apart_km(lat, lon, np.array([one.lat_deg]), np.array([one.lon_deg]))[0]) for one in track.named
-    ]
-    if not apart or min(apart) * 1e3 > NAMED_M:
-        return ""
-    return track.named[int(np.argmin(apart))].name
+    near = ((apart_m(lat, lon, one.lat_deg, one.lon_deg), one.name) for one in track.named)
+    return min(((off_m, name) for off_m, name in near if off_m <= NAMED_M), default=(0.0, ""))[1]
+
+
+def apart_m(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float) -> float:
+    """Distance of two points on a sphere."""
+    return 1e3 * float(towns.apart_km(lat1_deg, lon1_deg, np.array(lat2_deg), np.array(lon2_deg)))
 
 
 def _named(road: Stretches) -> list[Cut]:
     """Named points of the file that lie on the road, at each passing."""
-    found = []
-    for one in road.track.named[:MOST_LEGS]:
-        for _, at_m in road.passages(one.lat_deg, one.lon_deg, within_m=NAMED_M):
-            found.append(Cut(at_m=at_m, kind="named", name=one.name))
-    return found
+    return [
+        Cut(at_m=at_m, kind="named", name=one.name)
+        for one in road.track.named[:MOST_LEGS]
+        for _, at_m in road.passages(one.lat_deg, one.lon_deg, within_m=NAMED_M)
+    ]
 
 
 def _edges(road: Stretches) -> list[Cut]:
@@ -156,24 +132,19 @@ def _of_grades(track: GpxTrack, rough_m: float) -> list[Cut]:
         return []
     along, height = along[known], height[known]
     ends = heights.turning(height, STANDS_OUT_M)
-    tops = [n for n in ends[1:-1] if height[n] > max(height[ends[ends.index(n) - 1]], height[ends[ends.index(n) + 1]])]
+    tops = [n for before, n, after in _triples(ends) if height[n] > max(height[before], height[after])]
     bends = bends_of(along, height, rough_m)
-    feet = [n for n in bends if _is_foot(along, height, bends, n)]
-    cuts = [Cut(at_m=float(along[n]), kind="top") for n in tops]
-    cuts += [Cut(at_m=float(along[n]), kind="foot") for n in [*(n for n in ends[1:-1] if n not in tops), *feet]]
-    return cuts + [Cut(at_m=float(along[n]), kind="turn") for n in bends[1:-1]]
+    feet = [n for n in ends[1:-1] if n not in tops]
+    for before, n, after in _triples(bends):  # a climb begins out of a gentler road, in either direction
+        gentle, steep = sorted((height[other] - height[n]) / abs(along[other] - along[n]) for other in (before, after))
+        if steep > 0.025 and abs(gentle) < 0.02:
+            feet.append(n)
+    kinds = (("top", tops), ("foot", feet), ("turn", bends[1:-1]))
+    return [Cut(at_m=float(along[n]), kind=kind) for kind, found in kinds for n in found]
 
 
-def _is_foot(along: Floats, height: Floats, bends: list[int], number: int) -> bool:
-    """Whether a climb begins at a bend, out of a gentler road, in either direction of travel."""
-    at = bends.index(number)
-    if at in (0, len(bends) - 1):
-        return False
-    before, here, after = bends[at - 1], number, bends[at + 1]
-    back = (height[before] - height[here]) / (along[here] - along[before])
-    on = (height[after] - height[here]) / (along[after] - along[here])
-    steep, other = (back, on) if back > on else (on, back)
-    return bool(steep > 0.025 and abs(other) < 0.02)
+def _triples(numbers: list[int]) -> Iterator[tuple[int, int, int]]:
+    return zip(numbers, numbers[1:], numbers[2:], strict=False)
 
 
 def bends_of(along_m: Floats, rows: Floats, rough: float) -> list[int]:

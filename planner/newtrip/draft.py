@@ -2,7 +2,6 @@
 
 import math
 import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -10,12 +9,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from planner.files import limits
-from planner.files.tracks import GpxTrack, Stretches
+from planner.files.names import new_key
+from planner.files.tracks import GpxTrack, Spans, Stretches
 from planner.ground import terrain, towns
 from planner.ground.usual import PERIOD, usual_highs_lows
 from planner.model.display import Units, counted, units_of
-from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, cuts_of
+from planner.newtrip.cuts import STANDS_OUT_M, TOWN_M, Cut, apart_m, cuts_of
 from planner.newtrip.speeds import OPEN_M_PER_S, TOWN_PEOPLE, speed_m_per_s
 
 _SAME_M = 400.0  # distance within which a place passed again is the same place
@@ -25,6 +24,7 @@ _NEAR_M = 3000.0
 _PASS_M = 150.0  # prominence above which a top is called a pass
 _LODGING_PEOPLE, _FUEL_PEOPLE = 1500.0, 500.0
 _STEEP = 0.03
+_IN_NUMBER = re.compile(r"(?<=\d)(?:,(?=\d)| (?=(?:ft|m)\b))")  # in a key, 4210ft for 4,210 ft
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,9 +121,8 @@ class _Stops:
         self._middles: list[tuple[float, float]] = []  # where the road passes larger towns, and how far aside
         self._stops: list[tuple[float, int]] = []
         self._legs: dict[tuple[int, int], DraftLeg] = {}
-        self._order: list[tuple[int, int]] = []
-        self._middle_of: dict[tuple[int, int], tuple[float, float, float]] = {}  # of each leg
-        self._used: dict[str, int] = {}  # counts of key prefixes
+        self._middle_of: dict[tuple[int, int], tuple[float, float]] = {}  # of each leg
+        self._used: dict[str, int] = {}  # keys
 
     def add(self, cut: Cut) -> None:
         """Stop at a cut."""
@@ -148,13 +147,10 @@ class _Stops:
         """Elevation of the road, or the nearest known one within a few kilometres; else NaN."""
         along, height = self._road.along_m, self._road.height_m
         here = float(np.interp(at_m, along, height))
-        if math.isfinite(here):
+        known = np.isfinite(height) & (np.abs(along - at_m) <= _NEAR_M)
+        if math.isfinite(here) or not known.any():
             return here
-        near = slice(*np.searchsorted(along, [at_m - _NEAR_M, at_m + _NEAR_M]).tolist())
-        known = np.isfinite(height[near])
-        if not known.any():
-            return math.nan
-        return float(np.interp(at_m, along[near][known], height[near][known]))
+        return float(np.interp(at_m, along[known], height[known]))
 
     def _place_at(self, cut: Cut) -> int:
         point = self._point(cut.at_m)
@@ -162,9 +158,8 @@ class _Stops:
         for number, place in enumerate(self._places):
             if cut.kind != "end" and (not label or label != place.name):
                 continue
-            here = np.array([place.lat_deg]), np.array([place.lon_deg])
             same_m = _SAME_END_M if cut.kind == "end" else _SAME_M
-            if float(towns.apart_km(point[0], point[1], *here)[0]) * 1e3 <= same_m:
+            if apart_m(point[0], point[1], place.lat_deg, place.lon_deg) <= same_m:
                 return number
         return self._new(cut, point, again=False)
 
@@ -177,7 +172,7 @@ class _Stops:
             height = cut.town.elevation_m if cut.town is not None else float(terrain.ground_m(point[0], point[1]))
         self._places.append(
             DraftPlace(
-                key=self._key(name),
+                key=new_key(_IN_NUMBER.sub("", name), self._used),
                 name=name,
                 lat_deg=round(point[0], 5),
                 lon_deg=round(point[1], 5),
@@ -198,7 +193,7 @@ class _Stops:
         mile = self._mile(cut.at_m)
         if not math.isfinite(height_m) or cut.kind in ("end", "edge"):
             return f"{'Start' if cut.at_m == 0.0 else 'Finish' if cut.kind == 'end' else 'Point'}, {mile}", "waypoint"
-        height = f"{self._units.height(height_m):,.0f} {self._units.elevation}"
+        height = self._shown(height_m)
         if cut.kind == "top":
             stands_out = self._stands_out(cut.at_m) >= _PASS_M
             return f"{'Pass' if stands_out else 'Top'} {height}, {mile}", "pass" if stands_out else "summit"
@@ -214,41 +209,26 @@ class _Stops:
     def _mile(self, at_m: float) -> str:
         return f"{self._units.distance} {self._units.dist(at_m):,.0f}"
 
-    def _key(self, name: str) -> str:
-        letters = unicodedata.normalize("NFKD", name.casefold().replace(",", "")).encode("ascii", "ignore").decode()
-        words = re.sub(r"(?<=\d)[ ](?=(?:ft|m)\b)", "", letters)
-        stem = re.sub(r"[^a-z0-9]+", "-", words).strip("-")[: limits.KEY - 5].rstrip("-") or "place"
-        self._used[stem] = self._used.get(stem, 0) + 1
-        key = stem if self._used[stem] == 1 else f"{stem}-{self._used[stem]}"
-        if key in self._used and key != stem:
-            return self._key(f"{name} also")
-        return key
-
     def _leg_fits(self, before: tuple[float, int], here: tuple[float, int]) -> bool:
         """Whether a leg between two places is new, or the one driven before."""
-        ends = (before[1], here[1])
+        ends, length_m = (before[1], here[1]), here[0] - before[0]
         known = self._legs.get(ends) or self._legs.get(ends[::-1])
-        length_m = here[0] - before[0]
         if known is None:
             return True
-        middles = self._middle_of[ends if ends in self._legs else ends[::-1]], self._point(0.5 * (before[0] + here[0]))
-        (lat1, lon1, _), (lat2, lon2, _) = middles
-        apart_m = 1e3 * float(towns.apart_km(lat1, lon1, np.array([lat2]), np.array([lon2]))[0])
-        return abs(known.distance_m - length_m) <= _SAME_LENGTH * length_m and apart_m <= _SAME_M
+        lat1, lon1 = self._middle_of.get(ends) or self._middle_of[ends[::-1]]
+        lat2, lon2, _ = self._point(0.5 * (before[0] + here[0]))
+        same_length = abs(known.distance_m - length_m) <= _SAME_LENGTH * length_m
+        return same_length and apart_m(lat1, lon1, lat2, lon2) <= _SAME_M
 
     def _drive(self, before: tuple[float, int], here: tuple[float, int]) -> None:
         ends = (before[1], here[1])
         if ends in self._legs or ends[::-1] in self._legs:
             return
         part = self._road.part(before[0], here[0])
-        inside = tuple(
-            (at_m - before[0], aside_m)
-            for at_m, aside_m in self._middles
-            if before[0] - TOWN_M <= at_m <= here[0] + TOWN_M
-        )
+        begin, end = before[0] - TOWN_M, here[0] + TOWN_M
+        inside = tuple((at_m - before[0], aside_m) for at_m, aside_m in self._middles if begin <= at_m <= end)
         known = not part.unknown and bool(np.isfinite(part.elevation_m).all())
-        self._order.append(ends)
-        self._middle_of[ends] = self._point(0.5 * (before[0] + here[0]))
+        self._middle_of[ends] = self._point(0.5 * (before[0] + here[0]))[:2]
         self._legs[ends] = DraftLeg(
             start=self._places[ends[0]].key,
             finish=self._places[ends[1]].key,
@@ -266,8 +246,10 @@ class _Stops:
         grade = rise / part.length_m
         if abs(grade) < _STEEP or abs(rise) < STANDS_OUT_M:
             return ""
-        height = f"{self._units.height(abs(rise)):,.0f} {self._units.elevation}"
-        return f"{'up' if rise > 0.0 else 'down'} {height} at {abs(grade):.1%}"
+        return f"{'up' if rise > 0.0 else 'down'} {self._shown(abs(rise))} at {abs(grade):.1%}"
+
+    def _shown(self, height_m: float) -> str:
+        return f"{self._units.height(height_m):,.0f} {self._units.elevation}"
 
     def places(self) -> tuple[DraftPlace, ...]:
         """Return the places in the order of their first passing."""
@@ -275,7 +257,7 @@ class _Stops:
 
     def legs(self) -> tuple[DraftLeg, ...]:
         """Return the legs in the order of their first driving."""
-        return tuple(self._legs[ends] for ends in self._order)
+        return tuple(self._legs.values())
 
     def route(self) -> tuple[str, ...]:
         """Return the keys of the places in order of passing."""
@@ -284,14 +266,9 @@ class _Stops:
 
 def _services(town: towns.Town | None) -> str:
     """Usual services of a town of that size (ASSUMED)."""
-    if town is None:
-        return ""
+    people = 0.0 if town is None else town.people
     return (
-        "fuel lodging food parking"
-        if town.people >= _LODGING_PEOPLE
-        else "fuel parking"
-        if town.people >= _FUEL_PEOPLE
-        else ""
+        "fuel lodging food parking" if people >= _LODGING_PEOPLE else "fuel parking" if people >= _FUEL_PEOPLE else ""
     )
 
 
@@ -307,51 +284,43 @@ def _with_temperatures(places: Sequence[DraftPlace], departure: datetime) -> tup
 
 def _assumed(track: GpxTrack, places: Sequence[DraftPlace], units: Units) -> tuple[str, ...]:
     """Sentences on assumptions, most important first."""
-    without = [place for place in places if place.high_k is None]
     said = []
     if track.unknown:
-        spans = ", ".join(
-            f"{units.distance} {units.dist(a):,.0f} to {units.dist(b):,.0f}" for a, b in track.unknown[:5]
-        )
-        more = f" and {len(track.unknown) - 5} more" if len(track.unknown) > 5 else ""
-        total = units.dist(sum(b - a for a, b in track.unknown))
         said.append(
-            f"Elevations are not known on {total:,.0f} {units.distance} ({spans}{more}): those legs have no profile "
-            "and "
-            "their margins are not known."
+            f"Elevations are not known on {_total(track.unknown, units)}: those legs have no profile and their margins "
+            "are not known."
         )
     if track.gaps:
-        where = ", ".join(f"{units.distance} {units.dist(a):,.0f} to {units.dist(b):,.0f}" for a, b in track.gaps[:4])
-        more = f" and {len(track.gaps) - 4} more" if len(track.gaps) > 4 else ""
-        total = units.dist(sum(b - a for a, b in track.gaps))
         most = sum(b - a for a, b in track.gaps) > 0.5 * track.length_m
-        order = "; are the points in driving order?" if most else "; the road is longer there."
-        said.append(f"Straight lines over {total:,.0f} {units.distance} without points ({where}{more}){order}")
+        order = "are the points in driving order?" if most else "the road is longer there."
+        said.append(f"Straight lines without points over {_total(track.gaps, units)}; {order}")
     fastest = f"{units.pace(OPEN_M_PER_S):.0f} {units.speed}"
-    said.append(
-        f"Speeds assumed from grades, bends and towns: {fastest} on open roads, less where the road requires it."
-    )
-    said.append(
-        "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check before relying on "
-        "them."
-    )
+    said += [
+        f"Speeds assumed from grades, bends and towns: {fastest} on open roads, less where the road requires it.",
+        "Services assumed by the size of a town: fuel from 500 people, lodging from 1,500. Check them.",
+    ]
+    without = [place for place in places if place.high_k is None]
     if len(without) < len(places):
         said.append(f"Usual highs and lows from the nearest weather stations of the United States, {PERIOD}.")
     if without:
         names = ", ".join(place.name for place in without[:3])
-        more = f" and {len(without) - 3} more" if len(without) > 3 else ""
-        said.append(f"No usual highs and lows for {names}{more}: enter them, or fetch a forecast.")
-    for kind, text in (
-        (
-            "steep",
-            "steeper than 15 %, limited to it (set 'heights' of the leg to tunnel or bridge, or make the trip anew "
-            "with --steep)",
-        ),
-        ("cut", "missing bends that widely spaced points cut off, lengthened"),
+        said.append(f"No usual highs and lows for {names}{_more(without, 3)}: enter them, or fetch a forecast.")
+    limited = "limited to it (set 'heights' of the leg to tunnel or bridge, or make the trip anew with --steep)"
+    for spans, text in (
+        (track.steep, f"steeper than 15 %, {limited}"),
+        (track.cut, "missing bends that widely spaced points cut off, lengthened"),
     ):
-        spans = getattr(track, kind)
         if spans:
             first = ", ".join(f"{units.distance} {units.dist(a):,.1f}" for a, _ in spans[:4])
             said.append(f"In {counted(len(spans), 'place')} the track is {text}: {first}.")
-    said += [f"Track: {note}." for note in track.notes]
-    return tuple(said)
+    return (*said, *(f"Track: {note}." for note in track.notes))
+
+
+def _total(spans: Spans, units: Units) -> str:
+    """Total length of some stretches, and where the first ones are."""
+    where = ", ".join(f"{units.distance} {units.dist(a):,.0f} to {units.dist(b):,.0f}" for a, b in spans[:5])
+    return f"{units.dist(sum(b - a for a, b in spans)):,.0f} {units.distance} ({where}{_more(spans, 5)})"
+
+
+def _more(items: Sequence[object], shown: int) -> str:
+    return f" and {len(items) - shown} more" if len(items) > shown else ""

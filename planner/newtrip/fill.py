@@ -3,42 +3,36 @@
 import csv
 import functools
 import io
-import math
 import re
-import unicodedata
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 
 from planner.files import limits
-from planner.files.coordinates import degrees_of
+from planner.files.edits import add_columns, set_cells
 from planner.files.folder import check_folder
+from planner.files.names import new_key
 from planner.files.reading import Problems, open_text
+from planner.files.rows import PLACE_COLUMNS, PLACES, position_of
 from planner.files.settings import parse_settings
-from planner.files.tables import delimiter_of, split_heading
+from planner.files.tables import InputTable, Row, delimiter_of, numbered_rows, read_table, split_heading, straight
 from planner.files.wholefile import replace_files, write_new
+from planner.files.workbook import FILE as WORKBOOK
 from planner.ground.towns import Town, apart_km, towns_named, towns_spelled_like
 from planner.ground.usual import Usual, usual_highs_lows
 from planner.model.errors import OutputError, TripError
 from planner.newtrip.make import DEPARTURE
-from thermal.errors import shown
 
-PLACES, FILLED, SHEETS = "places.csv", "places-filled.csv", "trip.xlsx"
-LOWEST_M, HIGHEST_M = -450.0, 6500.0  # as for places
+FILLED = "places-filled.csv"
 _ASTRAY_KM = 30.0
 """ASSUMED: a position farther from a town than this is not its; likely range 10 to 50 km."""
 _FAR_KM = 1500.0
 """ASSUMED: a town farther from every other place than this is another of that name; likely range 800 to 2,500 km."""
 _SUGGESTED = 10  # questions with a suggestion; each compares thousands of names
-_FIRST = ("place", "name", "lat", "lon", "elevation", "high", "low")
-_UNITS: Mapping[str, Mapping[str, str]] = {
-    "us": {"elevation": "ft", "high": "degF", "low": "degF"},
-    "metric": {"elevation": "m", "high": "degC", "low": "degC"},
-}
-_FEET, _FAHRENHEIT = {"ft", "feet", "foot"}, {"degf", "°f", "f"}
+_COLUMNS = tuple(replace(column, required=False) for column in PLACE_COLUMNS)
+_FILLED_COLUMNS = ("place", "name", "lat", "lon", "elevation", "high", "low")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,33 +49,24 @@ def fill_places(folder: Path) -> Filled:
     check_folder(folder)
     problems = Problems()
     text = open_text(folder, PLACES, problems=problems)
-    if text is None and (folder / SHEETS).is_file():
-        message = f"{PLACES}: is missing; --fill works on it alone, and this trip has its places in {SHEETS}"
+    if text is None and (folder / WORKBOOK).is_file():
+        message = f"{PLACES}: is missing; --fill works on it alone, and this trip has its places in {WORKBOOK}"
         raise TripError([f"{message}; save the sheet 'places' as {PLACES}, fill that and copy the cells back"])
     if text is None:
         raise TripError(problems.found())
     units, day = _units_and_day(folder)
-    sheet = _Sheet(text, units)
-    filled: list[str] = []
-    unclear: list[str] = []
-    elsewhere = _where(sheet)
-    for number, cells in sheet.rows():
-        _fill_row(sheet, number, cells, day, filled, unclear, elsewhere)
-    return Filled(text=sheet.text(), filled=tuple(filled), open=tuple(unclear))
-
-
-def _where(sheet: "_Sheet") -> dict[int, tuple[float, float]]:
-    """Position of every row that has one, typed or of the only town of its name."""
-    found: dict[int, tuple[float, float]] = {}
-    for number, cells in sheet.rows():
-        typed = sheet.number(cells, "lat"), sheet.number(cells, "lon")
-        if isinstance(typed[0], float) and isinstance(typed[1], float):
-            found[number] = typed[0], typed[1]
-            continue
-        towns = towns_named(sheet.name(cells))
-        if len(towns) == 1:
-            found[number] = towns[0].lat_deg, towns[0].lon_deg
-    return found
+    text, width = _with_columns(text, metric=units == "metric")
+    table = read_table(text, file=PLACES, columns=_COLUMNS, max_rows=limits.PLACES, problems=problems)
+    if table is None or any(problem.code == "too-large" for problem in problems.found()):
+        raise TripError(problems.found())
+    work = _Filling(table, day, width)
+    for row in table.rows:
+        work.fill(row)
+    return Filled(
+        text=set_cells(text, work.changes),
+        filled=tuple(work.filled),
+        open=(*(sentence.removeprefix(f"{PLACES} ") for sentence in problems.sentences()), *work.open),
+    )
 
 
 def write_filled(folder: Path, filled: Filled, *, in_place: bool) -> Path:
@@ -111,238 +96,171 @@ def _units_and_day(folder: Path) -> tuple[str, date]:
     return settings.units, settings.departure.date()
 
 
-class _Sheet:
-    """A table as rows of cells including comments; missing columns are added at the end."""
-
-    def __init__(self, text: str, units: str) -> None:
-        self._delimiter = delimiter_of(text)
-        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=self._delimiter))
-        self._lines = lines
-        head = next((n for n, cells in enumerate(lines) if not _passed_by(cells)), None)
-        if head is None or len(lines) > limits.PLACES:
-            message = f"{PLACES}: is empty; the first row must be the headings, at least 'name'"
-            raise TripError([message])
-        self._head = head
-        self._column = {split_heading(cell)[0]: n for n, cell in enumerate(lines[head])}
-        self._unit = {split_heading(cell)[0]: split_heading(cell)[2].casefold() for cell in lines[head]}
-        if "name" not in self._column and "place" not in self._column:
-            message = f"{PLACES}: has neither a column 'name' nor a column 'place'; add one"
-            raise TripError([message])
-        self._width = len(lines[head])
-        if self._width == 1:  # only names: a comma in one parts nothing
-            lines[head + 1 :] = [
-                cells if _passed_by(cells) else [", ".join(map(str.strip, cells))] for cells in lines[head + 1 :]
-            ]
-        for name in _FIRST:
-            if name not in self._column:
-                unit = _UNITS[units].get(name, "")
-                self._column[name] = len(lines[head])
-                self._unit[name] = unit.casefold()
-                lines[head].append(f"{name} [{unit}]" if unit else name)
-        self.keys = {self.cell(cells, "place"): 1 for _, cells in self.rows()}
-
-    def rows(self) -> list[tuple[int, list[str]]]:
-        """Rows below the heading with their number as a spreadsheet shows it."""
-        return [(n + 1, cells) for n, cells in enumerate(self._lines) if n > self._head and not _passed_by(cells)]
-
-    def cell(self, cells: list[str], name: str) -> str:
-        """Text of a cell."""
-        index = self._column[name]
-        return cells[index].strip() if index < len(cells) else ""
-
-    def too_long(self, cells: list[str]) -> bool:
-        """Whether a row as read has more cells than headings."""
-        return any(cell.strip() for cell in cells[self._width :])
-
-    def name(self, cells: list[str]) -> str:
-        """The place's name, else its key as words."""
-        return self.cell(cells, "name") or self.cell(cells, "place").replace("-", " ")
-
-    def number(self, cells: list[str], name: str) -> float | str | None:
-        """Value of lat, lon or elevation in degrees or metres; None if empty, else why it cannot be."""
-        text = self.cell(cells, name)
-        if not text:
-            return None
-        text = text.replace(",", ".") if self._delimiter == ";" else text  # a decimal comma
-        if name != "elevation":
-            degrees = degrees_of(text, name)
-            allowed = 90.0 if name == "lat" else 180.0
-            if isinstance(degrees, float) and abs(degrees) <= allowed:
-                return degrees
-            return f"{name} reads {shown(text)}; allowed is {-allowed:.0f} to {allowed:.0f}, or 35.2° N"
-        unit = 0.3048 if self.feet("elevation") else 1.0
-        try:
-            metres = float(text.replace(",", "")) * unit
-        except ValueError:
-            metres = math.nan
-        if LOWEST_M <= metres <= HIGHEST_M:
-            return metres
-        limits_shown = f"{LOWEST_M / unit:,.0f} to {HIGHEST_M / unit:,.0f} {'ft' if unit < 1.0 else 'm'}"
-        return f"elevation reads {shown(text)}; allowed is {limits_shown}"
-
-    def put(self, cells: list[str], name: str, text: str) -> None:
-        """Write into a cell."""
-        index = self._column[name]
-        cells += [""] * (index + 1 - len(cells))
-        cells[index] = text
-
-    def feet(self, name: str) -> bool:
-        """Whether a column is in feet or degrees Fahrenheit."""
-        return self._unit[name] in _FEET | _FAHRENHEIT
-
-    def text(self) -> str:
-        """The table as text, rows as long as the heading."""
-        out = io.StringIO()
-        writer = csv.writer(out, delimiter=self._delimiter, lineterminator="\n")
-        width = len(self._lines[self._head])
-        for number, cells in enumerate(self._lines):
-            if _passed_by(cells):
-                out.write(self._delimiter.join(cells) + "\n")
-            else:
-                writer.writerow(cells if number < self._head else cells + [""] * (width - len(cells)))
-        return out.getvalue()
+def _with_columns(text: str, *, metric: bool) -> tuple[str, int]:
+    """Append the missing columns; return the table, and its number of columns before."""
+    delimiter = delimiter_of(text)
+    text = straight(text, delimiter)
+    try:
+        rows = list(numbered_rows(io.StringIO(text, newline=None), delimiter))
+    except csv.Error as exc:
+        message = f'{PLACES}: cannot be split into cells ({exc}); inside a quoted cell write ""'
+        raise TripError([message]) from exc
+    if not rows:
+        message = f"{PLACES}: is empty; the first row must be the headings, at least 'name'"
+        raise TripError([message])
+    heads = rows[0][1]
+    there = {split_heading(cell)[0] for cell in heads}
+    if not there & {"name", "place"}:
+        message = f"{PLACES}: has neither a column 'name' nor a column 'place'; add one"
+        raise TripError([message])
+    if len(heads) == 1:  # only names: a comma in one parts nothing
+        text = re.sub(r'^([^#"\r\n][^"\r\n]*,[^"\r\n]*)', r'"\1"', text, flags=re.MULTILINE)
+    columns = [column for column in _COLUMNS if column.name in _FILLED_COLUMNS]
+    return add_columns(text, [f"{c.name} [{c.usual[metric]}]" if c.usual else c.name for c in columns]), len(heads)
 
 
-def _passed_by(cells: list[str]) -> bool:
-    """Whether a row is blank or a comment."""
-    return not any(cell.strip() for cell in cells) or cells[0].startswith("#")
+class _Filling:
+    """Collects the cells to be filled, and what to say about them."""
 
+    def __init__(self, table: InputTable, day: date, width: int) -> None:
+        self.changes: dict[tuple[int, str], str] = {}
+        self.filled: list[str] = []
+        self.open: list[str] = []
+        self._table, self._day, self._width = table, day, width
+        self._keys = {row.cell("place"): 1 for row in table.rows}
+        self._faulty: set[int] = set()
+        self._heights: dict[int, float] = {}
+        self._where: dict[int, tuple[float, float]] = {}  # typed, or of the only town of the name
+        for row in table.rows:
+            self._read(row)
 
-def _fill_row(
-    sheet: _Sheet,
-    number: int,
-    cells: list[str],
-    day: date,
-    filled: list[str],
-    unclear: list[str],
-    elsewhere: Mapping[int, tuple[float, float]],
-) -> None:
-    if sheet.too_long(cells):
-        unclear.append(
-            f'row {number}: more cells than headings; put a name with a comma in quotation marks, "Raton, NM"'
-        )
-        return
-    name = sheet.name(cells)
-    wrong = [text for key in ("lat", "lon", "elevation") if isinstance(text := sheet.number(cells, key), str)]
-    if bool(sheet.cell(cells, "lat")) != bool(sheet.cell(cells, "lon")):
-        wrong.append("has only one of lat and lon; enter both, or neither")
-    if wrong:
-        unclear.append(f"row {number}: {'; '.join(wrong)}; nothing was filled in")
-        return
-    said: list[str] = []
-    town = None
-    if not (sheet.cell(cells, "lat") and sheet.cell(cells, "lon") and sheet.cell(cells, "elevation")):
-        town, question = _town(sheet, number, cells, name, elsewhere, suggest=len(unclear) < _SUGGESTED)
-        if town is None:
-            unclear.append(f"row {number}: {question}")
+    def _read(self, row: Row) -> None:
+        before = len(self._table.problems)
+        if any(cell.strip() for cell in row.cells[self._width :]):
+            advice = 'put a name with a comma in quotation marks, "Raton, NM"'
+            row.fault("name", f"more cells than headings; {advice}", code="heading")
+        elif bool(row.cell("lat")) != bool(row.cell("lon")):
+            row.fault("lat", "has only one of lat and lon; enter both, or neither", code="missing-value")
+        else:
+            where, height_m = position_of(row), row.value("elevation")
+            towns = [] if where is not None else towns_named(_name(row))
+            if height_m is not None:
+                self._heights[row.number] = height_m
+            if where is not None or len(towns) == 1:
+                self._where[row.number] = where or (towns[0].lat_deg, towns[0].lon_deg)
+        if len(self._table.problems) > before:
+            self._faulty.add(row.number)
+
+    def fill(self, row: Row) -> None:
+        """Fill the empty cells of one row, unless a typed one is faulty or the town is not certain."""
+        if row.number in self._faulty:
             return
-        said += _put_position(sheet, cells, town)
-    if not sheet.cell(cells, "name"):
-        sheet.put(cells, "name", name if town is None else town.full_name)
-    if not sheet.cell(cells, "place"):
-        sheet.put(cells, "place", _key(name, sheet.keys))
-    if not sheet.cell(cells, "high") and not sheet.cell(cells, "low"):
-        said += _put_usual(sheet, number, cells, day, unclear)
-    if said:
-        which = name if town is None else f"{town.full_name}, about {town.people:,.0f} people"
-        filled.append(f"row {number}: {which}: {', '.join(said)}")
+        name, town = _name(row), None
+        said: list[str] = []
+        if not (row.cell("lat") and row.cell("elevation")):
+            town = self._town(row, name)
+            if town is None:
+                return
+            said += self._put_position(row, town)
+        if not row.cell("name"):
+            self._put(row, "name", name if town is None else town.full_name)
+        if not row.cell("place"):
+            self._put(row, "place", new_key(name, self._keys))
+        if not row.cell("high") and not row.cell("low"):
+            said += self._put_usual(row)
+        if said:
+            which = name if town is None else f"{town.full_name}, about {town.people:,.0f} people"
+            self.filled.append(f"row {row.number}: {which}: {', '.join(said)}")
 
+    def _ask(self, row: Row, question: str) -> None:
+        self.open.append(f"row {row.number}: {question}")
 
-def _town(
-    sheet: _Sheet,
-    number: int,
-    cells: list[str],
-    name: str,
-    elsewhere: Mapping[int, tuple[float, float]],
-    *,
-    suggest: bool,
-) -> tuple[Town | None, str]:
-    """The town that a row means, or a question: none, several, or one that is not where the others are."""
-    if not sheet.cell(cells, "name") and not sheet.cell(cells, "place"):
-        return None, "has no name; write a town under 'name', e.g. 'Kingman, AZ', or enter lat, lon and elevation"
-    found = towns_named(name)
-    if not found:
-        near = [f"'{one.full_name}'" for one in towns_spelled_like(name)] if suggest else []
-        meant = f"did you mean {' or '.join(near)}? Else " if near else ""
-        return None, f"'{name}' is not in the table of towns; {meant}enter lat, lon and elevation"
-    if len(found) > 1:
-        which = ", ".join(f"'{one.full_name}'" for one in found[:6])
-        more = f" and {len(found) - 6} more" if len(found) > 6 else ""
-        return None, f"{len(found)} towns are named '{name}': {which}{more}; write which one as 'name'"
-    town = found[0]
-    if sheet.cell(cells, "lat"):
-        off_km = _nearest_km(town, [elsewhere[number]])
-        if off_km > _ASTRAY_KM:
-            return None, (
+    def _put(self, row: Row, name: str, text: str) -> None:
+        self.changes[row.number, name] = text.replace(".", ",") if self._table.decimal_comma else text
+
+    def _put_si(self, row: Row, name: str, si_value: float) -> str:
+        """Write a value in the unit of its heading; return it with the unit."""
+        heading = self._table.headings[name]
+        self._put(row, name, f"{heading.from_si(si_value):.0f}")
+        return f"{heading.from_si(si_value):.0f} {heading.unit}"
+
+    def _town(self, row: Row, name: str) -> Town | None:
+        """The town that a row means; None after a question: none, several, or one that is not where the others are."""
+        found = towns_named(name)
+        if not name:
+            self._ask(row, "has no name; enter a town, e.g. 'Kingman, AZ', or lat, lon and elevation")
+        elif not found:
+            near = towns_spelled_like(name) if len(self.open) < _SUGGESTED else []
+            meant = f"did you mean {' or '.join(repr(one.full_name) for one in near)}? Else " if near else ""
+            self._ask(row, f"'{name}' is not in the table of towns; {meant}enter lat, lon and elevation")
+        elif len(found) > 1:
+            which = ", ".join(f"'{one.full_name}'" for one in found[:6])
+            more = f" and {len(found) - 6} more" if len(found) > 6 else ""
+            self._ask(row, f"{len(found)} towns are named '{name}': {which}{more}; write which one as 'name'")
+        elif not (doubt := self._doubt(row, name, found[0])):
+            return found[0]
+        else:
+            self._ask(row, doubt)
+        return None
+
+    def _doubt(self, row: Row, name: str, town: Town) -> str:
+        """Why the only town of a name may not be meant; else an empty text."""
+        if row.cell("lat"):
+            off_km = _nearest_km(town, [self._where[row.number]])
+            return (
                 f"lat and lon lie {off_km:,.0f} km from {town.full_name}, so its elevation was not taken; correct "
                 "them, or enter the elevation"
+                if off_km > _ASTRAY_KM
+                else ""
             )
-    elif town.full_name.casefold() != name.casefold():
-        others = [place for row, place in elsewhere.items() if row != number]
-        off_km = _nearest_km(town, others) if others and not set(",(") & set(name) else 0.0
-        if off_km > _FAR_KM:
-            return None, (
-                f"the only town named '{name}' in the table is {town.full_name}, {off_km:,.0f} km from the nearest "
-                f"other place; write '{town.full_name}' if you mean it, else enter lat, lon and elevation"
-            )
-    return town, ""
+        others = [place for number, place in self._where.items() if number != row.number]
+        if not others or town.full_name.casefold() == name.casefold() or set(",(") & set(name):
+            return ""
+        off_km = _nearest_km(town, others)
+        return (
+            f"the only town named '{name}' in the table is {town.full_name}, {off_km:,.0f} km from the nearest "
+            f"other place; write '{town.full_name}' if you mean it, else enter lat, lon and elevation"
+            if off_km > _FAR_KM
+            else ""
+        )
+
+    def _put_position(self, row: Row, town: Town) -> list[str]:
+        said = []
+        if not row.cell("lat"):
+            self._put(row, "lat", f"{town.lat_deg:.3f}")
+            self._put(row, "lon", f"{town.lon_deg:.3f}")
+            said.append(f"at {town.lat_deg:.3f}, {town.lon_deg:.3f}")
+        if not row.cell("elevation"):
+            said.append(f"{self._put_si(row, 'elevation', town.elevation_m)} high")
+        self._where[row.number] = self._where.get(row.number, (town.lat_deg, town.lon_deg))
+        self._heights.setdefault(row.number, town.elevation_m)
+        return said
+
+    def _put_usual(self, row: Row) -> list[str]:
+        """Write usual temperatures where nearby stations are reliable; report the others."""
+        usual = _usual((*self._where[row.number], self._heights[row.number]), self._day)
+        if usual is None:
+            return []
+        source = f"{usual.station}, {usual.station_km:.0f} km away{' on the coast' if usual.coast else ''}"
+        heading = self._table.headings["high"]
+        if not usual.believed:
+            high = f"{heading.from_si(usual.high_k):.0f} {heading.unit} from {source}"
+            self._ask(row, f"{high}: too uncertain to use here; enter 'high' and 'low'")
+            return []
+        low, high = self._put_si(row, "low", usual.low_k), self._put_si(row, "high", usual.high_k)
+        return [f"usually {low} to {high} (nearest station {source})"]
 
 
-def _nearest_km(town: Town, places: Sequence[tuple[float, float]]) -> float:
+def _name(row: Row) -> str:
+    """The place's name, else its key as words."""
+    return row.cell("name") or row.cell("place").replace("-", " ")
+
+
+def _nearest_km(town: Town, places: list[tuple[float, float]]) -> float:
     lat, lon = np.array(places).T
     return float(apart_km(town.lat_deg, town.lon_deg, lat, lon).min())
-
-
-def _put_position(sheet: _Sheet, cells: list[str], town: Town) -> list[str]:
-    said = []
-    if not sheet.cell(cells, "lat") or not sheet.cell(cells, "lon"):
-        sheet.put(cells, "lat", f"{town.lat_deg:.3f}")
-        sheet.put(cells, "lon", f"{town.lon_deg:.3f}")
-        said.append(f"at {town.lat_deg:.3f}, {town.lon_deg:.3f}")
-    if not sheet.cell(cells, "elevation"):
-        feet = sheet.feet("elevation")
-        sheet.put(cells, "elevation", f"{town.elevation_m / 0.3048 if feet else town.elevation_m:.0f}")
-        said.append(f"{sheet.cell(cells, 'elevation')} {'ft' if feet else 'm'} high")
-    return said
-
-
-def _put_usual(sheet: _Sheet, number: int, cells: list[str], day: date, unclear: list[str]) -> list[str]:
-    """Write usual temperatures where nearby stations are reliable; report the others."""
-    lat, lon, height = (sheet.number(cells, name) for name in ("lat", "lon", "elevation"))
-    if not (isinstance(lat, float) and isinstance(lon, float) and isinstance(height, float)):
-        return []
-    usual = _usual((lat, lon, height), day)
-    if usual is None:
-        return []
-    fahrenheit = sheet.feet("high")
-
-    def degrees(kelvin: float) -> str:
-        return f"{(kelvin - 273.15) * 1.8 + 32.0:.0f}" if fahrenheit else f"{kelvin - 273.15:.0f}"
-
-    source = f"{usual.station}, {usual.station_km:.0f} km away{' on the coast' if usual.coast else ''}"
-    unit = "°F" if fahrenheit else "°C"
-    if not usual.believed:
-        unclear.append(
-            f"row {number}: {degrees(usual.high_k)} {unit} from {source}: too uncertain to use here; enter 'high' "
-            "and 'low'"
-        )
-        return []
-    sheet.put(cells, "high", degrees(usual.high_k))
-    sheet.put(cells, "low", degrees(usual.low_k))
-    return [f"usually {degrees(usual.low_k)} to {degrees(usual.high_k)} {unit} (nearest station {source})"]
 
 
 @functools.lru_cache(maxsize=4096)
 def _usual(where: tuple[float, float, float], day: date) -> Usual | None:
     return usual_highs_lows([where], day=day)[0]
-
-
-def _key(name: str, taken: dict[str, int]) -> str:
-    letters = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
-    stem = re.sub(r"[^a-z0-9]+", "-", letters).strip("-")[: limits.KEY - 5].rstrip("-") or "place"
-    key = stem
-    while key in taken:
-        taken[stem] += 1
-        key = f"{stem}-{taken[stem]}"
-    taken[key] = 1
-    return key

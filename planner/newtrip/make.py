@@ -1,12 +1,13 @@
 """Making a trip folder from one or more track files."""
 
-import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from planner.files import limits
+from planner.files.dates import moment_of
 from planner.files.drawn import read_drawn
 from planner.files.folder import classes, filled_folder, to_sheets
 from planner.files.gpx import Points
@@ -17,17 +18,17 @@ from planner.newtrip.doubts import in_feet, off_ground_m
 from planner.newtrip.draft import Draft, draft_of
 from planner.newtrip.thin import thinned
 from planner.newtrip.write import files_of
+from thermal.errors import UnitError
+from thermal.units import split_quantity, to_si
 from thermal.vehicle_file import near_class
 
 DEPARTURE = datetime(2027, 7, 15, 8, 0)
 SHORTEST_M = 1000.0
 BASE, DRIVING = "estate-1990s-six", "8 h"
-_DATE_ALONE = len("2027-08-06")
 _FEET = (
     "has elevations that fit the ground only as feet; a track holds metres: export it in metres, or multiply by "
     "0.3048. Or are lat and lon in the wrong order?"
 )
-_HOURS = re.compile(r"(\d{1,3}(?:\.\d*)?)\s*(?:h|hrs?|hours?)?")
 
 
 def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
@@ -37,13 +38,10 @@ def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
     for path in paths:
         points = read_drawn(path, problems)
         if points is not None:
-            _append(joined, points)
+            joined.append(points)
     if len(joined) > limits.GPX_POINTS:
-        problems.add(
-            paths[0].name,
-            f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them",
-            code="too-large",
-        )
+        text = f"with the other tracks has more than {limits.GPX_POINTS:,} points; simplify them"
+        problems.add(paths[0].name, text, code="too-large")
     if not len(problems):
         track = track_of(joined, steepest=REALLY_STEEP if steep else STEEPEST)
         if not isinstance(track, str) and in_feet(track):
@@ -53,16 +51,6 @@ def read_road(paths: Sequence[Path], *, steep: bool = False) -> GpxTrack:
         advice = "Elevations in feet must be turned to metres" if steep else "If the road is that steep, add --steep"
         problems.add(paths[0].name, track.replace(OTHERWISE, advice), code="track")
     raise TripError(problems.found())
-
-
-def _append(joined: Points, points: Points) -> None:
-    joined.breaks += [len(joined) + n for n in points.breaks]
-    joined.lat_deg.extend(points.lat_deg)
-    joined.lon_deg.extend(points.lon_deg)
-    joined.elevation_m.extend(points.elevation_m)
-    joined.parts += points.parts
-    joined.named += points.named
-    joined.clean = points.clean
 
 
 def new_from_track(
@@ -108,12 +96,9 @@ def new_from_track(
 
 
 def _moment(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text.strip())
-        if len(text.strip()) <= _DATE_ALONE:
-            moment = moment.replace(hour=DEPARTURE.hour)
-    except ValueError:
-        moment = None
+    moment = moment_of(text)
+    if moment is not None and not isinstance(moment, datetime):
+        moment = datetime.combine(moment, DEPARTURE.time())
     if moment is None or moment.tzinfo is not None or not 1900 <= moment.year <= 2100:
         message = f"--start {text!r}: write the local date and time, e.g. '2027-08-06 07:00'"
         raise PlannerError(message)
@@ -124,8 +109,9 @@ def _hours(text: str | None) -> str:
     """Driving time per day in trip.toml's form; `6h`, `6 h`, `6 hours` and `6` are accepted."""
     if text is None:
         return DRIVING
-    found = _HOURS.fullmatch(text.strip().casefold())
-    hours = 0.0 if found is None else float(found[1])
+    hours = 0.0
+    with suppress(UnitError):
+        hours = to_si(text if split_quantity(text) else f"{text} h", "s") / 3600.0
     if not 0.0 < hours <= 24.0:
         message = f"--nights {text!r}: write the longest driving time per day, up to 24 hours, e.g. 6h"
         raise PlannerError(message)

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import numpy as np
+
 from planner.model.display import counted, units_of
 from planner.model.geo import climb_m
 from planner.newtrip.draft import Draft
@@ -12,13 +14,10 @@ def draft_lines(draft: Draft) -> list[str]:
     units = units_of(draft.units)
     first, last = draft.places[0], next(p for p in draft.places if p.key == draft.route[-1])
     length = f"{units.dist(draft.track.length_m):,.0f} {units.distance}"
-    pieces = _known_pieces(draft.track.elevation_m)
-    climb = sum(climb_m(piece) for piece in pieces)
     size = f"{counted(len(draft.legs), 'leg')}, {counted(len(draft.places), 'place')}"
-    height = (
-        f"{units.height(climb):,.0f} {units.elevation}{' where elevations are known' if draft.track.unknown else ''}"
-    )
-    rising = f"climb {height}" if any(pieces) else "climb not known"
+    climb = f"{units.height(climb_m(draft.track.elevation_m)):,.0f} {units.elevation}"
+    where = " where elevations are known" if draft.track.unknown else ""
+    rising = f"climb {climb}{where}" if np.isfinite(draft.track.elevation_m).any() else "climb not known"
     lines = [f"{first.name} to {last.name}: {length}, {size}, {rising}"]
     steep = sorted((leg for leg in draft.legs if leg.note.startswith("up")), key=lambda leg: -leg.rise_m)
     names = {place.key: place.name for place in draft.places}
@@ -26,17 +25,6 @@ def draft_lines(draft: Draft) -> list[str]:
         distance = f"{units.dist(leg.distance_m):,.0f} {units.distance}"
         lines.append(f"  {leg.note} for {distance}: {names[leg.start]} to {names[leg.finish]}")
     return lines + [f"  assumed: {text}" for text in draft.assumed]
-
-
-def _known_pieces(heights_m: tuple[float, ...]) -> list[list[float]]:
-    """Runs of known elevations."""
-    pieces: list[list[float]] = [[]]
-    for height in heights_m:
-        if height == height:  # a number
-            pieces[-1].append(height)
-        elif pieces[-1]:
-            pieces.append([])
-    return [piece for piece in pieces if piece]
 
 
 def draft_dict(draft: Draft) -> dict[str, Any]:

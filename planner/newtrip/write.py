@@ -34,15 +34,16 @@ def files_of(draft: Draft, *, base: str, driving: str) -> Mapping[str, str]:
 
 
 def _trip(draft: Draft, driving: str) -> str:
-    lines = [f"name = {_text(draft.name)}", f'units = "{draft.units}"']
-    lines += [f'departure = "{draft.departure:%Y-%m-%d %H:%M}"']
-    lines += [
+    lines = [
+        f"name = {_text(draft.name)}",
+        f'units = "{draft.units}"',
+        f'departure = "{draft.departure:%Y-%m-%d %H:%M}"',
         "speeds = 1.0  # factor on every speed in legs.csv",
         "# assumptions; delete those you have checked",
+        *("assumed = [", *(f"  {_text(text)}," for text in draft.assumed), "]"),
+        *("route = [", *(f'  "{key}",' for key in draft.route), "]"),
+        *("", "[day]", f"driving = {_text(driving)}"),
     ]
-    lines += ["assumed = [", *(f"  {_text(text)}," for text in draft.assumed), "]"]
-    lines += ["route = [", *(f'  "{key}",' for key in draft.route), "]"]
-    lines += ["", "[day]", f"driving = {_text(driving)}"]
     if draft.longest_s > HOURS_S * float(driving.split()[0]):
         lines += ["# a stretch without lodging is longer than a day's driving, so days may end anywhere"]
         lines += ["lodging_only = false"]
@@ -85,20 +86,8 @@ def _places(draft: Draft) -> str:
         )
         for place in draft.places
     ]
-    height = f"elevation [{units.elevation}]"
-    headings = (
-        "place",
-        "name",
-        "lat",
-        "lon",
-        height,
-        "kind",
-        "services",
-        f"high [{degree}]",
-        f"low [{degree}]",
-        "note",
-    )
-    return _table(headings, rows)
+    measured = (f"elevation [{units.elevation}]", "kind", "services", f"high [{degree}]", f"low [{degree}]")
+    return _table(("place", "name", "lat", "lon", *measured, "note"), rows)
 
 
 def _legs(draft: Draft) -> str:

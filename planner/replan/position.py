@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from planner.files.naming import Along, find_place
+from planner.files.names import Along, find_place
 from planner.model import clock, geo
 from planner.model.display import units_of
 from planner.model.errors import NoRouteError, PlannerError

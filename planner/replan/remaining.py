@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.analysis.service import service_of
-from planner.files.naming import Along
+from planner.files.names import Along
 from planner.forecast.assemble import Inputs, find_route, taught
 from planner.forecast.run import Start
 from planner.model.display import units_of

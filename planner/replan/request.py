@@ -5,7 +5,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
-from planner.files.naming import Along, read_along, read_moment
+from planner.files.dates import local_moment
+from planner.files.names import Along, read_along
 from planner.files.reading import nearest
 from planner.model.errors import PlannerError
 from thermal.errors import UnitError, shown
@@ -43,7 +44,7 @@ def read_request(
             "'2027-07-11 10:00', the local time there"
         )
         raise PlannerError(message)
-    moment = read_moment(at)
+    moment = local_moment(at)
     if moment is None:
         message = f"--at: read {shown(at)}; write the local time there as '2027-07-11 10:00', years 1900 to 2100"
         raise PlannerError(message)

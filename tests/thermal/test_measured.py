@@ -164,6 +164,7 @@ def test_a_thermostat_is_learnt_in_kelvins(estate: Vehicle) -> None:
     assert got.standard_error[0] < 1.5
     assert got.estimate[0] == pytest.approx(-4.0, abs=0.6)
     assert got.vehicle.cooling.thermostat_open_k == pytest.approx(open_k, abs=0.6)
+    assert fit.rmse_k(fit.residuals_k(got.vehicle, drive, readings, factors=got.factors)) < 1.9
 
 
 def test_what_the_log_cannot_tell_stays_at_its_prior(estate: Vehicle) -> None:

@@ -1,7 +1,6 @@
 """A day driven again unchanged is the day of the plan; a change does what it says, and what physics says of it."""
 
 from dataclasses import replace
-from datetime import datetime
 
 import numpy as np
 import pytest
@@ -52,19 +51,13 @@ def day_of_leg_2(outlook: Forecast) -> int:
     return next(n for n, day in enumerate(outlook.timeline.days) if day.first <= 2 <= day.last)
 
 
-def kind_of(change: Change) -> str:
-    return change.kind
+def changes(*some: Change) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("change", [SLOW_LEG, HOUR, *some], ids=lambda change: change.kind)
 
 
-@pytest.mark.parametrize(
-    "change",
-    [
-        SLOW_LEG,
-        HOUR,
-        Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),
-        Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),
-    ],
-    ids=kind_of,
+@changes(
+    Change(kind="heater", words="", legs=(2,), ac_off=True, heater=True),
+    Change(kind="load", words="", trailer=0.0, lighter_kg=100.0),
 )
 def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch, change):
     """A change driven with 128 draws, and with all 256 of the plan's first batch."""
@@ -78,16 +71,10 @@ def test_few_draws_say_what_all_of_them_say_within_their_error(alps, monkeypatch
     assert np.all(np.abs(few.chance - every.chance)[close] < 4.0 * few.chance_error[close] + 0.002)
 
 
-@pytest.mark.parametrize(
-    "change",
-    [
-        SLOW_LEG,
-        HOUR,
-        Change(kind="lower gear", words="", legs=(2,), low_gear=True),
-        Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
-        Change(kind="load", words="", lighter_kg=100.0),
-    ],
-    ids=kind_of,
+@changes(
+    Change(kind="lower gear", words="", legs=(2,), low_gear=True),
+    Change(kind="stop", words="", stop_after=1, stop_s=1200.0),
+    Change(kind="load", words="", lighter_kg=100.0),
 )
 def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, change):
     number = day_of_leg_2(alps.outlook)
@@ -104,26 +91,6 @@ def test_a_change_is_driven_from_where_it_begins_as_from_the_morning(alps, chang
 
 FOOT, GRADE = 0, 1  # legs: the road to the foot of the grade, and the grade
 MINUTES = 20.0
-
-
-@pytest.fixture(scope="module")
-def grade(make_trip, road, car) -> Forecast:
-    """6 % for 20 minutes at 90 km/h, 43 degC at the base, a trailer behind and lamps before the radiator.
-
-    In the hottest hours, so that a stop makes the grade neither hotter nor cooler. With less to do, the thermostat
-    holds the coolant whatever one does, and nothing could be found.
-    """
-    rise = 0.06 * 25.0 * 60.0 * MINUTES
-    places = {
-        "a": {"lon_deg": -98.0},
-        "foot": {"lon_deg": -97.2, "services": frozenset({"parking"})},
-        "top": {"lon_deg": -97.0, "elevation_m": rise},
-        "z": {"lon_deg": -96.8, "elevation_m": rise},
-    }
-    places = {key: {"high_k": 316.15, "low_k": 295.15} | place for key, place in places.items()}
-    legs = [road("a", "foot", 60.0), road("foot", "top", MINUTES), road("top", "z", 10.0)]
-    towing = with_part(with_part(car, "trailer", mass_kg=590.0, drag_area_m2=0.55), "cooling", airflow_share=0.7)
-    return outlook_of(make_trip(legs, places=places, day={"break_s": 0.0}, departure=datetime(2027, 7, 6, 14)), towing)
 
 
 def on_grade_k(outlook: Forecast, *changes: Change) -> np.ndarray:

@@ -3,50 +3,44 @@
 import itertools
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from cars import with_part
 
+import planner
 from planner.analysis.margins import columns_of, fluids_of
 from planner.analysis.sensitivity import Effect, rank_assumptions
-from planner.files.folder import open_folder
-from planner.forecast.run import Forecast, forecast
+from planner.forecast.run import Forecast
 from thermal.fluids import FLUID_NODES, fluid_of
 from thermal.simulate import simulate
 
-PLACES = """place,name,lat,lon,elevation [m],high [degC],low [degC]
-a,A,35.000,-115.600,300,43,28
-b,B,35.000,-114.900,300,43,28
-c,C,35.000,-114.600,1700,34,20
-"""
-LEGS = "from,to,distance [km],speed [km/h]\na,b,66,95\nb,c,29,85\n"
-
-
-def write(folder: Path, base: str, more: str = "") -> Path:
-    folder.mkdir()
-    (folder / "places.csv").write_text(PLACES, encoding="utf-8")
-    (folder / "legs.csv").write_text(LEGS, encoding="utf-8")
-    (folder / "trip.toml").write_text('start = "a"\nfinish = "c"\ndeparture = "2027-07-10 13:00"\n', encoding="utf-8")
-    (folder / "vehicle.toml").write_text(f'base = "{base}"\n{more}', encoding="utf-8")
-    return folder
-
-
-def outlook_of(folder: Path) -> Forecast:
-    return forecast(*open_folder(folder))
+Driver = Callable[..., Forecast]
 
 
 @pytest.fixture(scope="module")
-def estate(tmp_path_factory) -> Forecast:
-    return outlook_of(write(tmp_path_factory.mktemp("estate") / "trip", "estate-1990s-six"))
+def drive(copy_example, tmp_path_factory) -> Driver:
+    """`drive("estate-1990s-six", "[cooling]...")`: the minimal trip in July, driven by such a car."""
+
+    def make(base: str, more: str = "") -> Forecast:
+        folder = copy_example("minimal", tmp_path_factory.mktemp("rank") / "trip")
+        (folder / "vehicle.toml").write_text(f'base = "{base}"\n{more}', encoding="utf-8")
+        return planner.plan(folder, remedies=False).report.outlook
+
+    return make
 
 
 @pytest.fixture(scope="module")
-def hatch(tmp_path_factory) -> Forecast:
+def estate(drive: Driver) -> Forecast:
+    return drive("estate-1990s-six")
+
+
+@pytest.fixture(scope="module")
+def hatch(drive: Driver) -> Forecast:
     """A transaxle."""
-    return outlook_of(write(tmp_path_factory.mktemp("hatch") / "trip", "hatch-1990s-four"))
+    return drive("hatch-1990s-four")
 
 
 @pytest.fixture(scope="module")
@@ -150,16 +144,15 @@ def test_a_transaxle_has_no_differential_to_worry_about(hatch, hatch_effects):
     assert axle[0].moves_k > 0.5
 
 
-def test_what_is_known_drops_out(tmp_path, estate_effects):
-    known = 'radiator = {value = "1650 W/K", source = "measured on a bench"}\n'
-    again = outlook_of(write(tmp_path / "trip", "estate-1990s-six", f"[cooling]\n{known}"))
+def test_what_is_known_drops_out(drive, estate_effects):
+    again = drive("estate-1990s-six", 'cooling.radiator = {value = "1650 W/K", source = "measured on a bench"}\n')
     before, after = ({effect.key for effect in found} for found in (estate_effects, rank_assumptions(again)))
     assert before - after == {"cooling.radiator"}
     assert after <= before
 
 
-def test_check_prints_the_ranking_the_same_every_time(run, tmp_path, hatch_effects):
-    folder = write(tmp_path / "trip", "hatch-1990s-four")
+def test_check_prints_the_ranking_the_same_every_time(run, hatch, hatch_effects):
+    folder = hatch.trip.folder
     ran = run("check", folder, "--rank", "--json")
     assert ran.code == 0
     ranked = json.loads(ran.out)["ranked"]

@@ -1,5 +1,6 @@
 """Never ample where it is not known: real passes of the worked example, with their profiles and without."""
 
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -81,14 +82,10 @@ def test_one_registry_of_levels():
 
 def test_the_count_of_levels_is_that_of_the_legs(big):
     said = headline(big)
-    counts = {
-        "thin": sum(m.level == "thin" for m in big.notable()),
-        "exceeded": sum(m.level == "exceeded" for m in big.notable()),
-        "not known": len(big.unknown()),
-    }
+    counts = Counter(m.level for m in big.notable()) | {"not known": len(big.unknown())}
     assert any(counts.values())
-    for word, count in counts.items():
-        assert (f"{count} {word}" in said) == (count > 0)
+    for word in ("thin", "exceeded", "not known"):
+        assert (f"{counts[word]} {word}" in said) == (counts[word] > 0)
     assert np.isfinite([m.least_k for m in big.margins]).all()
 
 

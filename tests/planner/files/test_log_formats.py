@@ -76,6 +76,7 @@ class Style:
 
 US = tuple(f"{head} [{unit}]" for head, unit in zip(HEADS, ("mph", "°F", "°F", "°F", "rpm"), strict=True))
 US_COLUMNS = (np.round(SPEED_KMH / 1.609344, 2), *map(fahrenheit, COLUMNS[1:4]), RPM)
+DE = ("Geschwindigkeit [km/h]", "Kühlmitteltemperatur [°C]", "Öltemperatur [°C]", "Außentemperatur [°C]", "Drehzahl")
 SEMI = {"between": ";", "point": ","}
 
 
@@ -171,17 +172,7 @@ RIGHT: dict[str, bytes] = {
     ).data(),
     "units in the cells": Style(heads=HEADS, columns=with_units(" ")).data(),
     "units in the cells without a space": Style(heads=HEADS, columns=with_units("")).data(),
-    "German": Style(
-        time="Zeit [s]",
-        heads=(
-            "Geschwindigkeit [km/h]",
-            "Kühlmitteltemperatur [°C]",
-            "Öltemperatur [°C]",
-            "Außentemperatur [°C]",
-            "Drehzahl",
-        ),
-        **SEMI,
-    ).data(),
+    "German": Style(time="Zeit [s]", heads=DE, **SEMI).data(),
     # times
     "t [s]": Style(time="t [s]").data(),
     "milliseconds": Style(time="Time (ms)", clock=lambda i: str(1000 * i + 17)).data(),
@@ -199,16 +190,12 @@ RIGHT: dict[str, bytes] = {
     "minutes beyond a day's hours": Style(time="Time", clock=lambda i: f"{i // 60 + 40:02d}:{i % 60:02d}").data(),
     "elapsed hours": Style(time="Time", clock=lambda i: f"00:{mm_ss(i)}").data(),
     "ISO": Style(time="Timestamp", clock=lambda i: local(i)).data(),
-    "ISO with T and Z": Style(
-        time="Timestamp", clock=lambda i: (START + timedelta(seconds=i)).strftime("%Y-%m-%dT%H:%M:%SZ")
-    ).data(),
+    "ISO with T and Z": Style(time="Timestamp", clock=lambda i: local(i + 21600, "%Y-%m-%dT%H:%M:%SZ")).data(),
     "ISO with an offset": Style(time="Timestamp", clock=lambda i: local(i, "%Y-%m-%dT%H:%M:%S-06:00")).data(),
     "ISO without signs": Style(time="Timestamp", clock=lambda i: local(i, "%Y%m%dT%H%M%S")).data(),
     "slashes, year first": Style(time="Timestamp", clock=lambda i: local(i, "%Y/%m/%d %H:%M:%S")).data(),
     "month by name": Style(time="Timestamp", clock=lambda i: local(i, "%d-%b-%Y %H:%M:%S")).data(),
-    "month by name first": Style(
-        time="Timestamp", clock=lambda i: f'"{local(i, "%b %d, %Y")} {local(i, "%H:%M:%S")}"'
-    ).data(),
+    "month by name first": Style(time="Timestamp", clock=lambda i: f'"{local(i, "%b %d, %Y %H:%M:%S")}"').data(),
     "since 1970": Style(time="time", clock=lambda i: str(int(START.timestamp()) + i)).data(),
     "milliseconds since 1970": Style(time="time", clock=lambda i: str(1000 * (int(START.timestamp()) + i))).data(),
     "microseconds since 1970": Style(time="time", clock=lambda i: str(10**6 * (int(START.timestamp()) + i))).data(),
@@ -222,9 +209,7 @@ RIGHT: dict[str, bytes] = {
     "zeros until the sensor wakes": Style(columns=instead(oil=["0"] * 30 + [str(v) for v in OIL_C[30:]])).data(),
     "127 degC": Style(columns=instead(oil=with_codes(OIL_C, "127"))).data(),
     "all ones": Style(columns=instead(speed=with_codes(SPEED_KMH, "65535"), oil=with_codes(OIL_C, "6553.5"))).data(),
-    "words for nothing": Style(
-        columns=instead(coolant=with_codes(COOLANT_C, "N/A"), oil=with_codes(OIL_C, "---"))
-    ).data(),
+    "words": Style(columns=instead(coolant=with_codes(COOLANT_C, "N/A"), oil=with_codes(OIL_C, "---"))).data(),
     "one signal a row": sparse(Style().text()).encode(),
     "one reading a row": long_form(),
     "one reading a row, semicolons": long_form(";"),

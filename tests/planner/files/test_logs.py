@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from planner.files import logmap as logmapfile
-from planner.files.logpropose import describe_log, propose
+from planner.files.logpropose import describe_log, proposed
 from planner.files.logs import Log, open_log, read_log
 from planner.files.logtext import cut
 from planner.files.logtime import parse_times, propose_kind
@@ -86,14 +86,14 @@ def test_doubts_must_be_settled_in_the_file(tmp_path: Path) -> None:
 def test_a_name_of_two_lines_stays_in_its_line(tmp_path: Path) -> None:
     text = cut(rows("time [s],speed [km/h]", "{i},50"), file="d.csv")
     path = tmp_path / "d.map.toml"
-    logmapfile.write_map(path, propose(text), "a\x1b[31m\nb.csv")
+    logmapfile.write_map(path, proposed(text)[0], "a\x1b[31m\nb.csv")
     assert logmapfile.read_map(path).channels
     assert path.read_text(encoding="utf-8").splitlines()[1] == 'log = "a\ufffd[31m b.csv"'
 
 
 def test_a_mapping_survives_its_file(tmp_path: Path) -> None:
     text = cut(rows('time [s],speed [km/h],coolant "x" [C],lat,lon', "{i},50,{t},48.1,9.2"), file="d-2027-07-06.csv")
-    mapping = replace(propose(text), start="a", finish="b", elevation="115 m", ignored=())
+    mapping = replace(proposed(text)[0], start="a", finish="b", elevation="115 m", ignored=())
     path = tmp_path / "d.map.toml"
     logmapfile.write_map(path, mapping, "d.csv")
     assert logmapfile.read_map(path) == mapping

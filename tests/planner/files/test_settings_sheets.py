@@ -1,5 +1,7 @@
 """Settings and car as sheets of trip.xlsx: the same trip and car as from TOML, one place for each, faults by row."""
 
+from datetime import time
+
 import pytest
 from openpyxl import load_workbook
 
@@ -7,6 +9,7 @@ import planner
 from planner.files.folder import new_spreadsheet, open_folder
 from planner.files.reading import Problems
 from planner.files.settingsheets import CAR, SETTINGS, data_of
+from planner.files.workbook import cell_text
 from planner.model.errors import TripError
 
 
@@ -90,6 +93,11 @@ def test_lists_choose_and_help_tells(folder):
 
 def test_a_cell_that_is_no_text_and_tables_by_number():
     problems = Problems()
-    rows = [(2, ["halt[2].place", "b"]), (3, ["halt[1].place", "a"]), (4, ["day.start", "08:00:00"]), (5, ["name", ""])]
+    rows = [
+        (2, ["halt[2].place", "b"]),
+        (3, ["halt[1].place", "a"]),
+        (4, ["day.start", cell_text(time(8))]),
+        (5, ["name", ""]),
+    ]
     assert data_of(rows, SETTINGS, problems) == {"halt": [{"place": "a"}, {"place": "b"}], "day": {"start": "08:00"}}
     assert not len(problems)

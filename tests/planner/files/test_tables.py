@@ -135,20 +135,22 @@ def test_problems_are_sorted_and_capped() -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "row"),
+    ("data", "row", "said"),
     [
-        (b"place\nZ\xfcrich\n", 2),
-        ("place\n".encode("utf-32"), 0),
-        ("place\n".encode("utf-16-le"), 0),
-        (b"place\n\na\x00b\n", 3),
-        (b"place\n\x1b[31m\n", 2),
+        (b"place\nZ\xfcrich\n", 2, "has bytes that are not UTF-8 text"),
+        ("place\n".encode("utf-32"), 0, "is not UTF-8 text"),
+        ("place\n".encode("utf-16-le"), 0, "is not UTF-8 text"),
+        (b"place\n\na\x00b\n", 3, "U+0000"),
+        (b"place\n\x1b[31m\n", 2, "has the unprintable character U+001B; delete it"),
     ],
 )
-def test_unreadable_bytes(tmp_path: Path, data: bytes, row: int) -> None:
+def test_unreadable_bytes(tmp_path: Path, data: bytes, row: int, said: str) -> None:
     (tmp_path / "t.csv").write_bytes(data)
     problems = Problems()
     assert read_text(tmp_path / "t.csv", file="t.csv", problems=problems) is None
-    assert [(one.file, one.row, one.code) for one in problems.found()] == [("t.csv", row, "encoding")]
+    (found,) = problems.found()
+    assert (found.file, found.row, found.code) == ("t.csv", row, "encoding")
+    assert said in found.text
 
 
 @pytest.mark.parametrize("code", ["utf-8", "utf-8-sig", "utf-16"])

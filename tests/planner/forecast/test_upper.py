@@ -30,13 +30,8 @@ def test_it_comes_as_near_the_limit_as_one_in_ten_does():
     temps, limit = expected + error, np.full((n, N_FLUID), 393.15)
     moment = np.repeat(np.quantile(temps, 0.9, axis=0)[:, None], N_BODY, axis=1)
     margin = np.full((1, N_FLUID), np.quantile((393.15 - temps).min(axis=1), 0.1))
-    upper = along_legs(
-        moment,
-        np.repeat(expected[:, None], N_BODY, axis=1),
-        limit_k=limit,
-        group=np.zeros(n, dtype=np.int64),
-        margin_k=margin,
-    )[:, FLUID_NODES[0]]
+    nominal, one_leg = np.repeat(expected[:, None], N_BODY, axis=1), np.zeros(n, dtype=np.int64)
+    upper = along_legs(moment, nominal, limit_k=limit, group=one_leg, margin_k=margin)[:, FLUID_NODES[0]]
     assert np.mean((temps > moment[:, 0]).any(axis=1)) > 0.5
     assert 393.15 - upper.max() == pytest.approx(margin[0, 0], abs=1e-9)
     assert np.all(upper >= moment[:, 0] - 1e-12)

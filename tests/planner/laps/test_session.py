@@ -15,18 +15,9 @@ from rules import with_trip
 
 from planner.analysis.alarm_words import caution_lines
 from planner.analysis.service import AFTER_SESSION, plan_service
+from planner.files import sessionfile
 from planner.files.folder import open_folder
-from planner.files.sessionfile import (
-    LAP_COLUMNS,
-    LAP_KEYS,
-    PIT_KEYS,
-    SESSION_KEYS,
-    TOP_KEYS,
-    LapNumbers,
-    LapTable,
-    Setup,
-    read_session,
-)
+from planner.files.sessionfile import LapNumbers, LapTable, Setup, read_session
 from planner.forecast.assemble import Inputs
 from planner.laps import run as session
 from planner.laps.alarms import gauge_alarms
@@ -106,10 +97,8 @@ def case_of(inputs):
 
 def test_a_table_s_lap_keeps_length_time_and_turning_points():
     # by hand: 20 to 40 m/s over 300 m takes 2*300/60 = 10 s, down again over 150 m 5 s, then 10 s at 20 m/s
-    table = LapTable(
-        distance_m=(0.0, 300.0, 450.0, 650.0), speed_m_per_s=(20.0, 40.0, 20.0, 20.0), grade=(0.04, 0.0, -0.06, 0.0)
-    )
-    lap = trace_of_table(table)
+    way, speed, grade = (0.0, 300.0, 450.0, 650.0), (20.0, 40.0, 20.0, 20.0), (0.04, 0.0, -0.06, 0.0)
+    lap = trace_of_table(LapTable(distance_m=way, speed_m_per_s=speed, grade=grade))
     assert lap.length_m == pytest.approx(650.0, rel=1e-12)
     assert lap.time_s == pytest.approx(25.0, rel=1e-12)
     assert 40.0 in np.round(lap.end_m_per_s, 9)
@@ -164,12 +153,8 @@ def test_a_lap_no_car_of_its_power_could_drive_is_refused_with_what_it_could(veh
 
 def test_over_a_closed_lap_the_crank_s_work_is_drag_rolling_losses_and_brakes(case_of):
     # Speed comes back to where it was, so what went in as kinetic energy came out: no term of it is left.
-    table = LapTable(
-        distance_m=(0.0, 300.0, 450.0, 900.0, 1100.0, 1300.0),
-        speed_m_per_s=(15.0, 24.0, 14.0, 25.0, 15.0, 15.0),
-        grade=(0.0,) * 6,
-    )
-    case = case_of(lap=table)
+    way, speed = (0.0, 300.0, 450.0, 900.0, 1100.0, 1300.0), (15.0, 24.0, 14.0, 25.0, 15.0, 15.0)
+    case = case_of(lap=LapTable(distance_m=way, speed_m_per_s=speed, grade=(0.0,) * 6))
     drive = case.drive(Layout(case, NOON).laps([0, 1]))
     lap = drive.take(slice(len(case.lap.duration_s), None))
     loads, work = compute_loads(case.vehicle, drive)
@@ -207,9 +192,6 @@ def test_one_hard_stop_heats_the_rotors_by_its_kinetic_energy(case_of):
     heat = float(np.sum(loads.rotor_w * drive.duration_s))
     energy = FRONT_SHARE * 0.5 * case.vehicle.body.mass_kg * (40.0**2 - 15.0**2)
     assert 0.75 * energy < heat < 1.12 * energy  # rotating parts add up to 7 %
-
-
-# --- counts ---
 
 
 def test_laps_until_thin_agree_with_driving_every_number_of_laps(case_of):
@@ -441,6 +423,7 @@ def problems_of(opened, tmp_path):
 TABLE = 'place = "davos"\n[lap]\nprofile = "lap.csv"\n'
 HEAD = "distance [km],speed [km/h]\n"
 NUMBERS = '[lap]\nlength = "4 km"\ntime = "150 s"\nfull_load = 0.5\ncorner_speed = "60 km/h"\n'
+ON_DAVOS = 'place = "davos"\n' + NUMBERS
 
 
 def test_everything_wrong_is_told_at_once(problems_of):
@@ -448,9 +431,6 @@ def test_everything_wrong_is_told_at_once(problems_of):
     wrong = {"place": "unknown-place", "pads": "unknown-word", "start": "date", "lap.lenght": "unknown-key"}
     assert {*wrong.items(), ("lap.length", "missing-key")} <= set(found)
     assert "pit.time" in dict(found)
-
-
-ON_DAVOS = 'place = "davos"\n' + NUMBERS
 
 
 @pytest.mark.parametrize(
@@ -489,9 +469,6 @@ def test_air_by_the_hour_is_interpolated_and_held_at_the_ends(case_of):
     assert [case.site.air_k(time(h)) for h in (8, 9, 11, 13, 17)] == [288.0, 288.0, 294.0, 300.0, 300.0]
 
 
-# --- the page ---
-
-
 def test_the_page_describes_every_key_and_no_other(outcome):
     formats = (Path(__file__).parents[3] / "docs" / "formats.md").read_text(encoding="utf-8")
     page = formats.split("\n## session.toml\n", 1)[1].split("\n## ")[0]
@@ -501,11 +478,10 @@ def test_the_page_describes_every_key_and_no_other(outcome):
         cells = re.findall(r"^\| (.+?) \|", block, re.MULTILINE)
         return {name.strip("[]") for cell in cells for name in re.findall(r"`([^`]+)`", cell)}
 
-    assert keys("key") == set(TOP_KEYS)
-    assert keys("key of `[lap]`") == set(LAP_KEYS)
-    assert keys("key of `[session]`") == set(SESSION_KEYS)
-    assert keys("key of `[pit]`") == set(PIT_KEYS)
-    assert keys("column") == {column.name for column in LAP_COLUMNS}
+    assert keys("key") == set(sessionfile.TOP_KEYS)
+    for table in ("lap", "session", "pit"):
+        assert keys(f"key of `[{table}]`") == set(getattr(sessionfile, f"{table.upper()}_KEYS"))
+    assert keys("column") == {column.name for column in sessionfile.LAP_COLUMNS}
     held = session_dict(outcome)
     data = formats.split("\n### session --json\n", 1)[1].split("\n### ")[0]
     page = "\n" + data

@@ -11,7 +11,7 @@ from other_car import cold_state as cold
 from other_logs import Day, make_log
 
 import planner
-from planner.files.gpx import read_points
+from planner.files.gpx import read_gpx
 from planner.files.reading import Problems
 from planner.files.vehicles import read_vehicle
 from planner.model.errors import PlannerError, TripError
@@ -76,7 +76,7 @@ def home(copy_example, tmp_path):
 def test_times_of_points_are_read():
     text = '<gpx><trk><trkseg><trkpt lat="1" lon="2"><ele>3</ele><time>2027-06-20T16:00:00.5Z</time></trkpt>'
     text += '<trkpt lat="1" lon="2"><time>yesterday</time></trkpt></trkseg></trk></gpx>'
-    points = read_points(text, "a.gpx", Problems())
+    points = read_gpx(text.encode(), "a.gpx", Problems())
     assert points.time_s[0] == START.timestamp() + 0.5
     assert np.isnan(points.time_s[1])
     assert points.elevation_m[0] == 3.0

@@ -37,10 +37,10 @@ def test_noise_is_no_climb(row, spacing_m, noise_m, tmp_path):
 @pytest.mark.parametrize("way", [1, -1], ids=["up", "down"])
 @pytest.mark.parametrize("row", ROWS["track"], ids=[row["id"] for row in ROWS["track"]])
 def test_walls_of_hairpins_are_no_climb(row, way, tmp_path):
-    from planner.files.gpx import read_points
+    from planner.files.gpx import read_gpx
     from planner.files.reading import Problems
 
-    found = read_points((FOLDER / row["file"]).read_text(encoding="utf-8"), row["file"], Problems())
+    found = read_gpx((FOLDER / row["file"]).read_bytes(), row["file"], Problems())
     points = np.stack([found.lat_deg, found.lon_deg, found.elevation_m], axis=1)[::way]
     published = to_si(row["top"], "m") - points[0, 2]
     raw = climb_m(points[:, 2])

@@ -35,7 +35,7 @@ def test_names_become_places(tmp_path):
     # July mean maximum at Needles airport 108.9 degF: NOAA normals 1981-2010, from memory
     assert float(needles["high [degF]"]) == pytest.approx(109.0, abs=3.0)
     assert filled.text.startswith("# ours\n")
-    assert rows["Kingman"]["lat"] == ""
+    assert not rows["Kingman"]["lat"]
     assert "row 4: 2 towns are named 'Kingman': 'Kingman, AZ', 'Kingman, KS'; write which" in "\n".join(filled.open)
     assert "row 6: 'Nowhereville' is not in the table of towns" in "\n".join(filled.open)
     assert [line.split(":")[0] for line in filled.filled] == ["row 3", "row 5"]
@@ -90,17 +90,21 @@ ASKED = [
         'name,lat,lon\n"Kingman, AZ",40,-100\n',
         "row 2: lat and lon lie 1,347 km from Kingman, AZ, so its elevation was not",
     ),
+    ("name,lat,lon\nRaton,abc,1\n", "row 2, column 'lat': read 'abc'; write a number, e.g. 45.601"),
     (
         "name,lat,lon\nRaton,abc,\n",
-        "row 2: lat reads 'abc'; allowed is -90 to 90, or 35.2° N; has only one of lat and lon",
+        "row 2, column 'lat': has only one of lat and lon; enter both, or neither",
     ),
-    ("name,elevation [ft]\nRaton,99999\n", "row 2: elevation reads '99999'; allowed is -1,476 to 21,325 ft; nothing"),
-    ("name,note\n,hot\n", "row 2: has no name; write a town under 'name', e.g. 'Kingman, AZ'"),
+    (
+        "name,elevation [ft]\nRaton,99999\n",
+        "row 2, column 'elevation [ft]': read '99999'; allowed is -1,476 ft to",
+    ),
+    ("name,note\n,hot\n", "row 2: has no name; enter a town, e.g. 'Kingman, AZ'"),
     ('name\n"Kingmann, AZ"\n', "row 2: 'Kingmann, AZ' is not in the table of towns; did you mean 'Kingman, AZ'? Else"),
     ("name\nRaton NM\n", "row 2: 'Raton NM' is not in the table of towns; did you mean 'Raton, NM'? Else enter lat"),
     (
         "place,name\na,Raton, NM\n",
-        'row 2: more cells than headings; put a name with a comma in quotation marks, "Raton, NM"',
+        "row 2, column 'name': more cells than headings; put a name with a comma in quotation marks, \"Raton, NM\"",
     ),
 ]
 

@@ -224,7 +224,7 @@ def test_kml_and_geojson_hold_the_same_road(tmp_path):
 
 
 REFUSED = {
-    "KML that is GPX": ("a.kml", "<gpx/>", "unreadable", 0),
+    "KML that is GPX": ("a.kml", "<gpx/>", "unreadable", 1),
     "KML cut short": ("a.kml", "<kml>", "unreadable", 1),
     "KML without a line": ("a.kml", "<kml><Document/></kml>", "track", 0),
     "KML with an entity": ("a.kml", '<!DOCTYPE kml [<!ENTITY a "b">]><kml>&a;</kml>', "unsafe-xml", 0),
@@ -232,9 +232,9 @@ REFUSED = {
         "a.kml",
         "<kml><LineString><coordinates>7,95,0 8,95,0</coordinates></LineString></kml>",
         "unreadable",
-        0,
+        1,
     ),
-    "KML nested deep": ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "unreadable", 0),
+    "KML nested deep": ("a.kml", "<kml>" + "<a>" * 100 + "</a>" * 100 + "</kml>", "unreadable", 1),
     "JSON that is none": ("a.geojson", "{", "unreadable", 1),
     "JSON nested deep": ("a.geojson", "[" * 100_000, "too-large", 0),
     "GeoJSON that is a list": ("a.geojson", "[]", "unreadable", 0),
@@ -319,7 +319,7 @@ def test_stretches_without_points_are_told(tmp_path, run):
     rows = road_points(40.0)
     path = written(tmp_path, gpx_text([*rows[:200], *rows[300:]]))
     _, draft = new_from_track(tmp_path / "trip", [path])
-    assert any(one.startswith("Straight lines over 2 mi without points (mi 5 to 7); the road") for one in draft.assumed)
+    assert any(one.startswith("Straight lines without points over 2 mi (mi 5 to 7); the road") for one in draft.assumed)
     bare = written(tmp_path, gpx_text(rows, heights=False), "bare.gpx")
     assert "climb not known" in run("new", tmp_path / "bare", "--track", bare).out
     half = [(lat, lon, None if 600 < n < 900 else height) for n, (lat, lon, height) in enumerate(rows)]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from planner.files.folder import open_folder
-from planner.files.naming import find_place
+from planner.files.names import find_place
 from planner.forecast.run import forecast
 from planner.model import clock
 from planner.model.errors import PlannerError
