@@ -254,10 +254,11 @@ def inside(ring: Line, lon: ArrayLike, lat: ArrayLike) -> NDArray[np.bool_]:
 
 def _crossed(route: Line, countries: _Thinned, states: _Thinned) -> Iterator[tuple[str, float, float]]:
     """Yield which state and country the route is in, about every quarter of a degree."""
-    kept, last = [], np.array([np.inf, np.inf])
-    for point in route:
-        if float(np.abs(point - last).max()) >= CROSSED_EVERY_DEG:
-            kept.append(last := point)
+    kept, last_x, last_y = [], math.inf, math.inf
+    for x, y in route.tolist():
+        if max(abs(x - last_x), abs(y - last_y)) >= CROSSED_EVERY_DEG:
+            kept.append((x, y))
+            last_x, last_y = x, y
     points = np.array(kept).reshape(-1, 2)
     names: list[list[str]] = [[] for _ in points]
     for outlines in (states, countries):

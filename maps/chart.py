@@ -249,7 +249,7 @@ def _column(values: Sequence[float] | Array, digits: int) -> dict[str, Any]:
 
 
 def signs_of(values: Sequence[float] | Array, digits: int) -> str:
-    """Write numbers as differences of whole steps of 10**-`digits`, with one or two signs where they are small.
+    """Write `values` as differences of whole steps of 10**-`digits`, with one or two signs where they are small.
 
     This takes half the room of a list of numbers. Each difference is a sign of `SIGNS`: 0, -1, 1, -2, 2 and so on; the
     first is the number itself. A larger one is "`" and two signs, the largest stand between `|`. A run of three or more

@@ -2,7 +2,8 @@
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+
+import numpy as np
 
 from maps.errors import MapError, require_length, require_rising, require_within
 
@@ -93,11 +94,10 @@ def unrolled(lon: tuple[float, ...]) -> tuple[float, ...]:
     >>> unrolled((179.5, -179.5, -178.0))
     (179.5, 180.5, 182.0)
     """
-    made, turns = [lon[0]], 0.0
-    for before, one in pairwise(lon):
-        turns += 360.0 * (one - before < -180.0) - 360.0 * (one - before > 180.0)
-        made.append(one + turns)
-    return tuple(made)
+    given = np.asarray(lon, dtype=np.float64)
+    moves = np.diff(given, prepend=given[0])
+    turns = np.cumsum(360.0 * (moves < -180.0) - 360.0 * (moves > 180.0))
+    return tuple((given + turns).tolist())
 
 
 def beside(lon: float, middle: float) -> float:

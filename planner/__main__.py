@@ -1,15 +1,21 @@
 """Start of the program; reports errors and signals while modules are loading."""
 
+import ctypes
+import gc
 import os
 import sys
 from contextlib import suppress
 
 from planner.cli import crash, streams
 
+_ARENAS = -8  # glibc, malloc.h: M_ARENA_MAX
+
 
 def entry() -> None:
     """Start the program."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # for small matrices threads cost more than they save
+    gc.set_threshold(50_000, 10, 10)  # most of what is made stays: looking for what does not takes 4 % of a forecast
+    _share_heap()
     try:
         streams.guard()
         from planner.cli.main import main
@@ -24,6 +30,12 @@ def entry() -> None:
         code = crash.CRASHED
         _say(crash.crash_text(exc))
     sys.exit(code)
+
+
+def _share_heap() -> None:
+    """Let all threads share one heap where the C library is glibc: each keeps what it freed, a tenth of the memory."""
+    with suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).mallopt(_ARENAS, 1)
 
 
 def _stopped(number: int) -> int:

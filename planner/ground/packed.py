@@ -50,12 +50,31 @@ class Unpacker:
         steps = np.ascontiguousarray(columns.T).view("<i4").ravel()
         return np.cumsum(steps, dtype=np.int64)
 
-    def lines(self, count: int) -> list[str]:
+    def lines(self, count: int) -> "Lines":
         """Return the rest as lines of text."""
-        found = self._data[self._at :].decode("utf-8", errors="replace").split("\n")
-        if len(found) != count:
-            raise damaged(self._path, f"{len(found)} names for {count}")
-        return found
+        data = self._data[self._at :]
+        ends = np.append(np.flatnonzero(np.frombuffer(data, dtype="u1") == ord("\n")), len(data))
+        if len(ends) != count:
+            raise damaged(self._path, f"{len(ends)} names for {count}")
+        return Lines(data, ends.astype(np.uint32))
+
+
+class Lines:
+    """Lines of text in one piece, each decoded when it is asked for."""
+
+    def __init__(self, data: bytes, ends: NDArray[np.uint32]) -> None:
+        self._data, self._ends = data, ends
+
+    def __len__(self) -> int:
+        return len(self._ends)
+
+    def __getitem__(self, number: int) -> str:
+        begin = int(self._ends[number - 1]) + 1 if number else 0
+        return self._data[begin : int(self._ends[number])].decode("utf-8", errors="replace")
+
+    def text(self) -> str:
+        """All lines with line ends between."""
+        return self._data.decode("utf-8", errors="replace")
 
 
 def damaged(path: Path, what: str) -> PlannerError:

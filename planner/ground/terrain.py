@@ -68,7 +68,7 @@ def _tile(number: int) -> NDArray[np.uint8]:
 
 def cells(row: ArrayLike, column: ArrayLike) -> Floats:
     """Mean elevations of cells, 0 if unknown; row 0 is the northernmost, column 0 starts at 180 degrees west."""
-    rows, columns = np.broadcast_arrays(np.asarray(row, dtype=np.intp), np.asarray(column, dtype=np.intp))
+    rows, columns = np.broadcast_arrays(np.asarray(row, dtype=np.int32), np.asarray(column, dtype=np.int32))
     rows = np.clip(rows, 0, _TILE * _TILES_DOWN - 1)
     columns = columns % (_TILE * _TILES_ACROSS)
     number = rows // _TILE * _TILES_ACROSS + columns // _TILE
@@ -90,7 +90,7 @@ def ground_m(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Floats:
     """
     down = (90.0 - np.asarray(lat_deg, dtype=np.float64)) / CELL_DEG - 0.5
     across = (np.asarray(lon_deg, dtype=np.float64) + 180.0) / CELL_DEG - 0.5
-    row, column = np.floor(down).astype(np.intp), np.floor(across).astype(np.intp)
+    row, column = np.floor(down).astype(np.int32), np.floor(across).astype(np.int32)
     south, east = down - row, across - column
     nw, ne, sw, se = cells(np.array([row, row, row + 1, row + 1]), np.array([column, column + 1] * 2))
     return np.asarray((1.0 - south) * ((1.0 - east) * nw + east * ne) + south * ((1.0 - east) * sw + east * se))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.ground.packed import Unpacker, damaged
+from planner.ground.packed import Lines, Unpacker, damaged
 from planner.model.paths import data_folder
 
 Floats = NDArray[np.float64]
@@ -44,7 +44,7 @@ class Town:
 class Towns:
     """The table; arrays over towns, sorted in bands of two degrees of latitude, west to east in each."""
 
-    names: list[str]
+    names: Lines
     lat_deg: Floats
     lon_deg: Floats
     elevation_m: Floats
@@ -152,7 +152,7 @@ def _folded(lines: str) -> str:
 @functools.cache
 def _by_name() -> dict[str, list[int]]:
     found: dict[str, list[int]] = {}
-    for number, name in enumerate(_folded("\n".join(table().names)).split("\n")):
+    for number, name in enumerate(_folded(table().names.text()).split("\n")):
         found.setdefault(name, []).append(number)
     return found
 

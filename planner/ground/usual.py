@@ -77,7 +77,7 @@ def stations() -> Stations:
         raise damaged(path, "bad first line")
     lat, lon, height, sea = (packed.summed(count) for _ in range(4))
     high, low = (packed.summed(12 * count).reshape(12, count).T / 10.0 + 273.15 for _ in range(2))
-    named = [line.partition("\t") for line in packed.lines(count)]
+    named = [line.partition("\t") for line in packed.lines(count).text().split("\n")]
     return Stations(
         number=tuple(parts[0] for parts in named),
         name=tuple(parts[2] for parts in named),

@@ -162,10 +162,13 @@ def _clock(report: Report) -> tuple[str, ...]:
     for span in outlook.timeline.spans:
         begin, end = local_time(outlook, span.first), local_time(outlook, span.last)
         changes = begin.utcoffset() != end.utcoffset()
+        said: dict[float, str] = {}  # by minute
         for i in range(span.first, span.last + 1):
             seconds = float(outlook.timeline.end_s[i])
-            here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
-            texts.append(told(here, "%a %H:%M", zoned=zoned))
+            if changes or seconds // 60.0 not in said:
+                here = local_time(outlook, i) if changes else begin.fromtimestamp(seconds, tz=begin.tzinfo)
+                said[seconds // 60.0] = told(here, "%a %H:%M", zoned=zoned)
+            texts.append(said[seconds // 60.0])
     return (told(local_time(outlook, 0, begin=True), "%a %H:%M", zoned=zoned), *texts)
 
 

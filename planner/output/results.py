@@ -173,13 +173,17 @@ class Plan:
 
     def files(self, *, earlier: Sequence[Path] = ()) -> dict[str, str]:
         """The plan's files, name to text; the calendar updates the one in the folders of earlier plans."""
+        from planner.forecast.room import give_back
+        from planner.output.mapscene import make_scene
+
+        scene = make_scene(self.report)
+        give_back()  # before what draws the page is loaded, some 40 MB
         from maps import basemap, page
         from planner.model import paths
-        from planner.output import export, mapscene
+        from planner.output import export
         from planner.output.icsbefore import last_calendar
         from planner.output.write import to_json
 
-        scene = mapscene.make_scene(self.report)
         ground = basemap.load(paths.data_folder() / "basemap", scene.bounds(), scene.route())
         return {
             "trip.html": page.render(scene, basemap=ground),

@@ -1,11 +1,8 @@
 """Splitting the drive into days on one clock: a shortest path over (place, date, when the rest is over)."""
 
-import itertools
 import math
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
-
-import networkx as nx
 
 from planner.route.oneday import QUARTER_S, Case, DayLegs, best_start, local_date, ready_after, wall_s
 
@@ -57,28 +54,29 @@ def days_left(case: Case, ends: Sequence[int]) -> dict[int, int] | None:
 
 
 def _within(case: Case, total: int, left: dict[int, int], ends: Sequence[int]) -> tuple[DayLegs, ...] | None:
-    """Find the cheapest path within a number of days, pruning states that cannot meet it."""
+    """Find the cheapest path within a number of days, day by day, pruning states that cannot meet it."""
     goal, forced = len(case.legs), forced_nights(case)
-    graph: nx.DiGraph[_Node] = nx.DiGraph()
+    best: dict[_Node, tuple[float, _Node | None, DayLegs | None]] = {(0, 0, None): (0.0, None, None)}
     reached: dict[int, set[_Node]] = {0: {(0, 0, None)}}
     for number in range(total):
         for node in sorted(reached.pop(number, ()), key=lambda one: (one[0], one[2] or 0.0)):
             for after, cost, day in _moves(case, node, ends, forced):
                 if after[0] not in left or after[1] + left[after[0]] > total or not _asked_for(case, after, day):
                     continue
-                held = graph.get_edge_data(node, after)
-                if held is None or cost < held["cost"]:
-                    graph.add_edge(node, after, cost=cost, day=day)
+                whole = best[node][0] + cost
+                if after not in best or whole < best[after][0]:
+                    best[after] = whole, node, day
                 if after[0] != goal:
                     reached.setdefault(after[1], set()).add(after)
-    goals = [node for node in graph if node[0] == goal]
+    goals = [node for node in best if node[0] == goal]
     if not goals:
         return None
-    costs = nx.single_source_dijkstra_path_length(graph, (0, 0, None), weight="cost")
-    best = min(goals, key=lambda node: (costs[node], node[1]))
-    nodes = nx.dijkstra_path(graph, (0, 0, None), best, weight="cost")
-    days = (graph.edges[a, b]["day"] for a, b in itertools.pairwise(nodes))
-    return tuple(day for day in days if day is not None)
+    here: _Node | None = min(goals, key=lambda node: (best[node][0], node[1]))
+    days: list[DayLegs] = []
+    while here is not None:
+        _, here, day = best[here]
+        days += [] if day is None else [day]
+    return tuple(days[::-1])
 
 
 def _asked_for(case: Case, after: _Node, day: DayLegs | None) -> bool:

@@ -127,12 +127,12 @@ def test_check_lists_what_is_assumed(run, trip_folder):
         (
             "from planner.cli.main import main; main(['check', sys.argv[1]])",
             "planner.files.folder",
-            "numba scipy.signal scipy.spatial pandas astral timezonefinder openpyxl rich folium pint requests",
+            "numba scipy pandas astral timezonefinder openpyxl rich folium pint requests networkx tomlkit",
         ),
         (
             "import planner.output.terminal",
             "planner.forecast.run",
-            "folium pandas pint icalendar gpxpy requests scipy.stats scipy.optimize",
+            "folium pandas pint icalendar gpxpy requests networkx scipy.stats scipy.optimize",
         ),
     ],
     ids=["check", "a table of the forecast"],
