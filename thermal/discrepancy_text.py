@@ -37,9 +37,9 @@ def discrepancy_table(error: Discrepancy) -> dict[str, Any]:
         return {}
     fluids = {
         name: {
-            "sd": f"{f.sd_k:.1f} K",
+            "sd": f"{round(f.sd_k, 2):g} K",
             "timing": f"{f.timing_s:.0f} s",
-            "weighs": f"{f.weighs_k:.1f} K",
+            "weighs": f"{round(f.weighs_k, 2):g} K",
             "lasting": f"{f.lasting_s / 60.0:.0f} min",
             "from": f"{f.low_k - _C0:.1f} degC",
             "to": f"{f.high_k - _C0:.1f} degC",
