@@ -219,7 +219,7 @@ def test_a_log_says_which_faults_it_could_not_have_told(known_car) -> None:
 
 def test_a_log_says_that_it_could_not_have_told_a_gauge_that_is_off(known_car) -> None:
     """A gauge 10 K off on a fluid whose model is off by 9 K, one log of another fluid: neither accused nor cleared."""
-    car, posterior = known_car
+    car, _ = known_car
     drive, readings = one_log(car, 941, {}, hours=1.5, air_k=300.0)
     off = readings.temp_k.copy()
     off[:, 3] += 10.0
