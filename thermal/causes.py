@@ -115,7 +115,7 @@ class _Judge:
 
     def _error(self) -> tuple[FloatArray, FloatArray]:
         """Size of the model's error at every reading, and how long it lasts, by body."""
-        known = self.posterior.discrepancy
+        known = self.posterior.discrepancy.weighing()
         sd, lasting = np.full((len(self.readings.time_s), N_BODY), 3.0), np.full(N_BODY, 1800.0)
         around = conditions_of(known, self.drive, self.vehicle)
         fluids = self.plain_k[:, FLUID_NODES]
