@@ -23,6 +23,7 @@ WORDS = {
     "cooling.heater_w_per_k": "heat taken by the cabin heater",
     "oil.heat_capacity_j_per_k": "heat capacity of the engine oil and sump, relative to the whole car's",
     "transmission.heat_capacity_j_per_k": "heat capacity of the transmission, relative to the whole car's",
+    "axle.spin_loss_w": "the part of the differential's heat that comes of churning, not of load",
     "differential.heat_capacity_j_per_k": "heat capacity of the differential, relative to the whole car's",
 }
 

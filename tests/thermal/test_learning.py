@@ -64,6 +64,22 @@ def test_two_logs_tell_more_than_one(estate: Vehicle) -> None:
     assert both.n_effective == pytest.approx(2.0 * one.n_effective, rel=0.3)
 
 
+def test_churning_is_told_from_mesh(estate: Vehicle) -> None:
+    """The differential of the car churns 1.8 times as much as its file says, and its mesh is as the file says."""
+    true = replace(estate, axle=replace(estate.axle, spin_loss_w=1.8 * estate.axle.spin_loss_w))
+    drive, readings = one_log(true, 11, {}, hours=1.5, air_k=295.0)
+    trial, read = one_log(true, 13, {}, hours=1.0, air_k=303.0, steepest=0.02)
+    left = []
+    for names in (["axle_heat", "axle_loss", "axle.spin_loss_w"], ["axle_heat", "axle_loss"]):
+        got = fit.fit_factors(estate, [drive], [readings], names)
+        left.append(fit.rmse_k(fit.residuals_k(got.vehicle, trial, read, factors=got.factors)[:, 4]))
+        if len(names) == 3:
+            low, high = got.interval(2)
+            assert 1.0 < low < 1.8 < high
+            assert got.learned[2] > 0.5
+    assert left[0] < left[1]
+
+
 def test_what_is_known_already_is_where_a_fit_begins(estate: Vehicle) -> None:
     """A log that says nothing leaves what was learnt before, correlation included."""
     drive, readings = one_log(estate, 1, {}, hours=0.5, air_k=300.0)
