@@ -106,6 +106,19 @@ def test_warm_up_times(any_vehicle: Vehicle) -> None:
     assert found[COOLANT] < min(found[OIL], found[TRANSMISSION])
 
 
+def test_steady_motorway_temperatures(any_vehicle: Vehicle, habit: Habit) -> None:
+    """Coolant on its thermostat, oil 80-112, transmission 50-95, differential 50-98 degC at cruise in 20 degC."""
+    part = any_vehicle.cooling
+    bands = {
+        COOLANT: (part.thermostat_open_k - C0, part.thermostat_full_k - C0),
+        OIL: (80, 112),
+        TRANSMISSION: (50, 95),
+        DIFFERENTIAL: (50, 98),
+    }
+    found = settled_c(level(any_vehicle, mph=habit.cruise_mph, air_c=20.0, minutes=150))
+    assert not within(bands, found, any_vehicle)
+
+
 def test_coolant_reaches_80_degc_as_in_measured_drives(any_vehicle: Vehicle) -> None:
     """77 open logs of one passenger car: from 20 degC to 80 degC quartiles 8.4-10.8 min in town and on country roads.
 
@@ -208,6 +221,17 @@ def test_coolant_margin_falls_with_harder_conditions(any_vehicle: Vehicle, harde
     """Not raised by hotter air, height (same speed held) or air conditioning; the switched fan's saw-tooth is 0.3 K."""
     easy, hard = (hot_grade(any_vehicle, **({"ac_on": False} | more))[1].margin_k[0, 0, 0] for more in ({}, harder))
     assert hard <= easy + 0.3
+
+
+def test_every_margin_falls_with_load(any_vehicle: Vehicle) -> None:
+    """300 kg more in the car, in the same gear; nothing gains margin.
+
+    A change of gear may gain some: a slipping converter in top is hotter than the same grade in second.
+    """
+    laden = with_part(any_vehicle, "body", mass_kg=any_vehicle.body.mass_kg + 300.0)
+    ratio = any_vehicle.gearbox.ratios[int(hot_grade(laden)[1].work.gear[-1])]
+    light, heavy = (hot_grade(with_part(car, "gearbox", ratios=(ratio,)))[1] for car in (any_vehicle, laden))
+    assert np.all(heavy.margin_k <= light.margin_k + 0.3)
 
 
 def test_full_power_in_great_heat(any_vehicle: Vehicle) -> None:
