@@ -19,7 +19,8 @@ from planner.output.picked import picked
 from planner.output.report import DayRow, LegRow, Report, day_rows, leg_rows, legs_cells
 
 SCHEMA = "grademargin-plan/2"
-_BEHIND = re.compile(r"([;|,\t\r\n]\s*)([=+@\uff1d\uff0b\uff20]|[-\uff0d](?!\d))")  # possible cell separators
+_NUMBER = r"[\d.]++(?:e[+-]?\d++)?+\s*+(?![+\-*/^&<>=!|(\uff0b\uff0d])"  # with nothing to compute behind it
+_BEHIND = re.compile(rf"([;|,\t\r\n]\s*)([=+@\uff1d\uff0b\uff20]|[-\uff0d](?!{_NUMBER}))")  # possible cell separators
 _FORMULA = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")  # the last four are full-width forms
 
 

@@ -180,6 +180,11 @@ def test_no_cell_is_a_formula_wherever_a_program_parts_it(cell):
     assert not any(part.strip()[:1] in set("=+-@\uff1d") for part in re.split(r"[;,\t|\n]", said))
 
 
+@pytest.mark.parametrize("sum_of", ["-1+2", "-2+3+x|' /C'!A0", "-1 *2", "\uff0d1+2", "-1e3/2"])
+def test_a_sum_behind_a_separator_is_no_formula_either(sum_of):
+    assert as_text(f"Raton;{sum_of}").startswith("Raton;'")
+
+
 @pytest.mark.parametrize("cell", ["Raton", "I-40", "5 + 5", "", "'=1", "Åre", "Hall's Gap; -5 to 3"])
 def test_other_text_stays(cell):
     assert as_text(cell) == cell
